@@ -1,0 +1,157 @@
+"""Every default number, with its unit, range, meaning and source; the user may override each.
+
+The defaults are rows of ``defaults/<room>.csv`` with the columns
+``name, unit, low, default, high, meaning, source``. A project file overrides them by room::
+
+    [costs]
+    discount_rate = 0.035
+"""
+
+from __future__ import annotations
+
+import csv
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from functools import cache
+from importlib.resources import files
+
+from rehit.errors import ManyErrors, RehitError, SettingError
+
+COLUMNS = ("name", "unit", "low", "default", "high", "meaning", "source")
+
+
+@dataclass(frozen=True)
+class Parameter:
+    """One number: value, unit, the range it may plausibly take, what it means, who says so."""
+
+    name: str
+    unit: str
+    low: float
+    default: float
+    high: float
+    meaning: str
+    source: str
+    value: float
+
+    @property
+    def room(self) -> str:
+        """The room this number belongs to, the part of its name before the dot."""
+        return self.name.partition(".")[0]
+
+    @property
+    def overridden(self) -> bool:
+        """Whether the user's project file set this number."""
+        return self.value != self.default
+
+
+class Parameters(Mapping[str, float]):
+    """All numbers in force, read by full name: ``parameters["costs.discount_rate"]``.
+
+    Parameters
+    ----------
+    rows
+        The :class:`Parameter` rows, keyed by full name.
+
+    Examples
+    --------
+    >>> load_parameters()["costs.discount_rate"] > 0
+    True
+    """
+
+    def __init__(self, rows: Mapping[str, Parameter]) -> None:
+        self._rows = dict(rows)
+
+    def __getitem__(self, name: str) -> float:
+        return self.row(name).value
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._rows)
+
+    def __len__(self) -> int:
+        return len(self._rows)
+
+    def row(self, name: str) -> Parameter:
+        """Return the whole row of one parameter, raising ``SettingError`` for an unknown name."""
+        if name not in self._rows:
+            raise SettingError(
+                "parameters", got=f"the name {name!r}", allowed="a name listed in defaults/*.csv",
+                remedy="check the spelling, or add the row to the defaults of its room",
+            )
+        return self._rows[name]
+
+    def rows(self, room: str | None = None) -> tuple[Parameter, ...]:
+        """Return every row, or those of one room, in file order."""
+        return tuple(p for p in self._rows.values() if room is None or p.room == room)
+
+    def override(self, values: Mapping[str, float], *, where: str = "overrides") -> Parameters:
+        """Return a copy with some values replaced, refusing all bad ones in a single error.
+
+        Parameters
+        ----------
+        values
+            Full name to new value, in the parameter's own unit.
+        where
+            The file the values came from, for the message.
+
+        Raises
+        ------
+        ManyErrors
+            Listing every unknown name, every value that is not a number and every value outside
+            its ``low``–``high`` range.
+        """
+        faults: list[RehitError] = []
+        rows = dict(self._rows)
+        for name, value in values.items():
+            fault = self._fault(name, value, where=where)
+            if fault is None:
+                rows[name] = replace(rows[name], value=float(value))
+            else:
+                faults.append(fault)
+        if faults:
+            raise ManyErrors(where, faults)
+        return Parameters(rows)
+
+    def _fault(self, name: str, value: object, *, where: str) -> SettingError | None:
+        row = self._rows.get(name)
+        if row is None:
+            room = name.partition(".")[0]
+            known = ", ".join(p.name for p in self.rows(room)) or "no parameter of that room"
+            return SettingError(f"{where} [{name}]", got="an unknown name", allowed=known,
+                                remedy="correct the name or delete the line")
+        usable = isinstance(value, int | float) and not isinstance(value, bool)
+        if not usable or not math.isfinite(float(value)) or not row.low <= float(value) <= row.high:  # type: ignore[arg-type]
+            return SettingError(
+                f"{where} [{name}]", got=repr(value),
+                allowed=f"a number from {row.low:g} to {row.high:g} {row.unit}".rstrip(),
+                remedy=f"change it ({row.meaning})",
+            )
+        return None
+
+
+@cache
+def load_parameters() -> Parameters:
+    """Read the defaults of every room, each checked to lie inside its own range."""
+    rows: dict[str, Parameter] = {}
+    folder = files("rehit") / "defaults"
+    for path in sorted(folder.iterdir(), key=lambda p: p.name):
+        if path.name.endswith(".csv"):
+            room = path.name.removesuffix(".csv")
+            for record in csv.DictReader(path.read_text(encoding="utf-8").splitlines()):
+                row = _parameter(room, record)
+                rows[row.name] = row
+    return Parameters(rows)
+
+
+def _parameter(room: str, record: Mapping[str, str]) -> Parameter:
+    default = float(record["default"])
+    row = Parameter(
+        name=f"{room}.{record['name']}", unit=record["unit"], low=float(record["low"]),
+        default=default, high=float(record["high"]), meaning=record["meaning"],
+        source=record["source"], value=default,
+    )
+    if not row.low <= row.default <= row.high or not row.meaning or not row.source:
+        raise SettingError(f"defaults/{room}.csv [{record['name']}]", got="a bad row",
+                           allowed="low <= default <= high, with a meaning and a source",
+                           remedy="mend the row")
+    return row
