@@ -8,6 +8,7 @@ import pandas as pd
 
 _FORMULA_START = ("=", "+", "-", "@", "\t", "\r", "\n")
 _PLAIN_NUMBER = re.compile(r"[+-]?(\d+([.,]\d+)*|[.,]\d+)([eE][+-]?\d+)?%?")
+_SUSPICIOUS = r"^ *[=+\-@\t\r\n]|[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]"
 _CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
 
 
@@ -38,7 +39,14 @@ def neutralise_table(table: pd.DataFrame) -> pd.DataFrame:
     """Return a copy of `table` with every text cell made safe for a spreadsheet."""
     safe = table.copy()
     for column in safe.columns:
-        if pd.api.types.is_string_dtype(safe[column]) or safe[column].dtype == object:
-            safe[column] = safe[column].map(
-                lambda value: neutralise_formula(value) if isinstance(value, str) else value)
+        values = safe[column]
+        if pd.api.types.is_string_dtype(values) or values.dtype == object:
+            # Only suspicious cells are rewritten: a log of a million rows has few of them.
+            suspicious = values.astype("str").str.contains(_SUSPICIOUS, regex=True).fillna(False)
+            if suspicious.any():
+                safe[column] = values.where(~suspicious, values[suspicious].map(_neutralise_cell))
     return safe
+
+
+def _neutralise_cell(value: object) -> object:
+    return neutralise_formula(value) if isinstance(value, str) else value

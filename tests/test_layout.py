@@ -1,0 +1,68 @@
+"""The structure that DEVELOPERS.md promises, held by reading the source as text."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+SOURCE = ROOT / "src" / "rehit"
+ROOMS = ("incidents", "assets", "hotspots", "treatment", "costs", "patrol", "reporting")
+LAYERS = {"errors": 0, "cli": 5, "pipeline": 4, "project": 2, **dict.fromkeys(ROOMS, 3)}
+TOP_LEVEL = {
+    "README.md", "DEVELOPERS.md", "environment.yml", "notebooks", "src", "data_demo", "tests",
+    "reports", "pyproject.toml", "LICENSE", "requirements.lock",
+}
+MODULES = sorted(SOURCE.rglob("*.py"))
+
+
+def part(module: str) -> str:
+    """Return the room or base module that a dotted name belongs to."""
+    return module.removeprefix("rehit.").partition(".")[0]
+
+
+def imports(path: Path) -> list[str]:
+    found: list[str] = []
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found += [alias.name for alias in node.names]
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"relative import in {path.name}"
+            assert all(alias.name != "*" for alias in node.names), f"star import in {path.name}"
+            if node.module == "rehit":
+                found += [f"rehit.{alias.name}" for alias in node.names]
+            else:
+                found.append(str(node.module))
+    return [name for name in found if name.startswith("rehit.")]
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(SOURCE)))
+def test_imports_point_down_only(path: Path) -> None:
+    here = path.relative_to(SOURCE).parts[0].removesuffix(".py")
+    for name in imports(path):
+        there = part(name)
+        if here == there:
+            continue
+        assert LAYERS.get(there, 1) < LAYERS.get(here, 1) or (
+            LAYERS.get(there, 1) == LAYERS.get(here, 1) == 1
+        ), f"{here} imports {there}"
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(SOURCE)))
+def test_modules_are_short(path: Path) -> None:
+    assert len(path.read_text(encoding="utf-8").splitlines()) <= 300
+
+
+def test_top_level_is_exactly_as_promised() -> None:
+    found = {p.name for p in ROOT.iterdir() if not p.name.startswith(".")}
+    assert found - {"build", "rehit_demo"} <= TOP_LEVEL
+    assert found >= TOP_LEVEL
+
+
+def test_notebooks_define_no_functions() -> None:
+    for path in sorted((ROOT / "notebooks").glob("*.py")):
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        assert not [n for n in ast.walk(tree) if isinstance(n, ast.FunctionDef | ast.ClassDef)], (
+            path.name)

@@ -1,0 +1,68 @@
+"""A project file is read whole and its faults are listed at once."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from rehit.errors import InputFileError, ManyErrors, SettingError
+from rehit.project import load_project
+
+GOOD = """
+[project]
+name = "Invented"
+crs = "EPSG:32625"
+time_zone = "Europe/Lisbon"
+study_area = [-33.1, 45.9, -32.9, 46.1]
+
+[files]
+log = ["a.csv", "b.csv"]
+
+[costs]
+discount_rate = 0.02
+"""
+
+
+def write(folder: Path, text: str) -> Path:
+    for name in ("a.csv", "b.csv"):
+        (folder / name).write_text("x\n1\n", encoding="utf-8")
+    (folder / "rehit.toml").write_text(text, encoding="utf-8")
+    return folder
+
+
+def test_a_good_file_gives_facts_paths_and_overrides(tmp_path: Path) -> None:
+    project = load_project(write(tmp_path, GOOD))
+    assert project.name == "Invented"
+    assert project.files["log"] == (tmp_path / "a.csv", tmp_path / "b.csv")
+    assert project.parameters["costs.discount_rate"] == 0.02
+    assert project.study_area == (-33.1, 45.9, -32.9, 46.1)
+
+
+def test_every_fault_is_listed_with_file_and_key(tmp_path: Path) -> None:
+    text = (GOOD.replace("EPSG:32625", "EPSG:4326").replace("Europe/Lisbon", "Nowhere/Town")
+            .replace('"b.csv"', '"c.csv"').replace("0.02", "7")) + "\n[colour]\nx = 1\n"
+    with pytest.raises(ManyErrors) as caught:
+        load_project(write(tmp_path, text))
+    message = str(caught.value)
+    assert len(caught.value.errors) == 5
+    for part in ("'crs'", "'time_zone'", "c.csv", "costs.discount_rate", "[colour]"):
+        assert part in message
+
+
+@pytest.mark.parametrize("content", [b"[project", b"\xff\xfe[\x00", b"name = 'a\n"])
+def test_unreadable_toml_is_one_message(tmp_path: Path, content: bytes) -> None:
+    (tmp_path / "rehit.toml").write_bytes(content)
+    with pytest.raises(InputFileError, match="unreadable TOML"):
+        load_project(tmp_path)
+
+
+def test_a_missing_project_file_says_how_to_make_one(tmp_path: Path) -> None:
+    with pytest.raises(InputFileError, match="rehit new"):
+        load_project(tmp_path / "nowhere")
+
+
+def test_a_needed_file_that_is_not_named_is_asked_for(tmp_path: Path) -> None:
+    project = load_project(write(tmp_path, GOOD))
+    with pytest.raises(SettingError, match="register"):
+        project.require("register")
