@@ -1,0 +1,34 @@
+"""`rehit clean`: the log as a table of incidents, with every row accounted for."""
+
+from __future__ import annotations
+
+import argparse
+
+from rehit.cli.common import Answer, add_project_arguments, closing_lines, open_project, write_results
+from rehit.pipeline.cleaning import write_cleaned
+
+HELP = "read the log and account for every row of it"
+DESCRIPTION = """\
+Reads the log files of a project, joins repeat reports of the same marking, and accounts for
+every row: kept as an incident of its own, joined into another, or set aside with the reason.
+Writes the incidents, the rows set aside, the ledger of every change, and a page that says what
+the owner of the log should put right at the source."""
+EXAMPLE = "rehit clean my_town --json"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Give the command its options."""
+    add_project_arguments(parser)
+
+
+def run(args: argparse.Namespace) -> Answer:
+    """Clean the log and say what became of its rows."""
+    project, folder = open_project(args)
+    summary = write_results(project, folder, label="Cleaning", steps=4, work=write_cleaned)
+    lines = [
+        f"{row['source_file']}: {row['rows_in']:,} rows in = {row['rows_kept']:,} incidents"
+        f" + {row['rows_joined']:,} repeat reports joined + {row['rows_set_aside']:,} set aside"
+        for row in summary["per_file"]]  # type: ignore[attr-defined]
+    lines += [f"  {count:,} set aside: {words}"
+              for words, count in summary["set_aside_reasons"].items()]  # type: ignore[attr-defined]
+    return summary, lines + closing_lines(summary, open_first=["quality.html", "set_aside.csv"])

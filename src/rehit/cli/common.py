@@ -1,0 +1,68 @@
+"""What the commands share: their arguments, progress and closing words."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+
+from tqdm import tqdm
+
+from rehit.files import staged_folder
+from rehit.pipeline.chain import Chain
+from rehit.project import Project, load_project
+
+Answer = tuple[dict[str, object], list[str]]
+
+
+def add_project_arguments(parser: argparse.ArgumentParser) -> None:
+    """Give a command its project folder and output folder."""
+    parser.add_argument("project", nargs="?", default=".", type=Path,
+                        help="project folder that holds rehit.toml (default: this folder)")
+    parser.add_argument("--out", type=Path, metavar="FOLDER",
+                        help="where to write the results (default: PROJECT/results)")
+
+
+def open_project(args: argparse.Namespace) -> tuple[Project, Path]:
+    """Read the project and settle where its results go."""
+    project = load_project(args.project)
+    return project, args.out or project.folder / "results"
+
+
+@contextmanager
+def progress_bar(total: int, *, label: str) -> Iterator[Callable[[str], None]]:
+    """Show a bar on standard error while work goes on; silent when that is not a terminal."""
+    with tqdm(total=total, desc=label, file=sys.stderr, leave=False, bar_format="{desc} |{bar}|",
+              disable=not sys.stderr.isatty()) as bar:
+        def step(words: str) -> None:
+            bar.set_description_str(words)
+            bar.update(1)
+
+        yield step
+
+
+def write_results(project: Project, folder: Path, *, label: str, steps: int,
+                  work: Callable[[Chain, Path], dict[str, object]]) -> dict[str, object]:
+    """Run `work` on the project's chain into a staged folder and leave ``summary.json`` there."""
+    with progress_bar(steps, label=label) as step, staged_folder(folder) as stage:
+        summary = work(Chain(project, progress=step), stage)
+        names = sorted(str(p.relative_to(stage)) for p in stage.rglob("*") if p.is_file())
+        summary["files"] = [str(folder / name) for name in [*names, "summary.json"]]
+        text = json.dumps(summary, indent=2, ensure_ascii=False, default=str)
+        (stage / "summary.json").write_text(text + "\n", encoding="utf-8")
+    return summary
+
+
+def closing_lines(summary: dict[str, object], *, open_first: Sequence[str] = ()) -> list[str]:
+    """Name the files written, the ones to open first on top."""
+    files = [str(name) for name in summary.get("files", [])]  # type: ignore[union-attr, attr-defined]
+    first = [name for ending in open_first for name in files if name.endswith(ending)]
+    rest = len(files) - len(first)
+    lines = ["", "Open first:" if first else "Written:"]
+    lines += [f"  {name}" for name in (first or files)]
+    if first and rest:
+        lines.append(f"  and {rest} more in {Path(first[0]).parent}")
+    return lines

@@ -1,0 +1,33 @@
+"""`rehit evaluate`: did a measure work, against comparison places."""
+
+from __future__ import annotations
+
+import argparse
+
+from rehit.cli.common import Answer, add_project_arguments, closing_lines, open_project, write_results
+from rehit.pipeline.finding import write_evaluation
+
+HELP = "find out whether a measure worked"
+DESCRIPTION = """\
+Compares places that got a measure (a coating, lighting, a mural, faster clearance) with places
+that did not, before and after. Says "can't tell" when the numbers are too small to tell. The
+measures are listed in a table with the columns measure, place_id, group (treated or comparison)
+and started_on."""
+EXAMPLE = "rehit evaluate my_town --measures measures.csv"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Give the command its options."""
+    add_project_arguments(parser)
+    parser.add_argument("--measures", metavar="FILE",
+                        help="table of measures (default: the measures file of the project)")
+
+
+def run(args: argparse.Namespace) -> Answer:
+    """Evaluate each measure and give the verdict."""
+    project, folder = open_project(args)
+    summary = write_results(
+        project, folder, label="Evaluate", steps=5,
+        work=lambda chain, stage: write_evaluation(chain, stage, measures=args.measures))
+    lines = [*summary["sentences"]]  # type: ignore[misc]
+    return summary, lines + closing_lines(summary, open_first=["evaluation.csv"])

@@ -1,0 +1,28 @@
+"""`rehit hotspots`: which places recur, where they gather, what to expect next."""
+
+from __future__ import annotations
+
+import argparse
+
+from rehit.cli.common import Answer, add_project_arguments, closing_lines, open_project, write_results
+from rehit.pipeline.finding import write_hotspots
+
+HELP = "find the places that are hit again and again"
+DESCRIPTION = """\
+Ranks the places that are marked again after being cleared, with their yearly rate and its
+90 % interval; groups them into clusters; tests which parts of town stand out by more than chance;
+and forecasts the next 7, 28 and 91 days."""
+EXAMPLE = "rehit hotspots my_town"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Give the command its options."""
+    add_project_arguments(parser)
+
+
+def run(args: argparse.Namespace) -> Answer:
+    """Find the hotspots and name the worst."""
+    project, folder = open_project(args)
+    summary = write_results(project, folder, label="Hotspots", steps=9, work=write_hotspots)
+    lines = [*summary["sentences"]]  # type: ignore[misc]
+    return summary, lines + closing_lines(summary, open_first=["repeats.csv", "hotspots.gpkg"])

@@ -1,0 +1,35 @@
+"""`rehit programme`: which places to coat, in which year, under a budget."""
+
+from __future__ import annotations
+
+import argparse
+
+from rehit.cli.common import Answer, add_project_arguments, closing_lines, open_project, write_results
+from rehit.pipeline.costing import write_programme
+
+HELP = "choose which places to coat under a yearly budget"
+DESCRIPTION = """\
+Chooses which places to coat, and in which year, so that a yearly budget saves most. Places whose
+owner forbids a coating are never chosen. Shows the plain best-first ranking beside the optimum
+and what more or less budget would buy."""
+EXAMPLE = "rehit programme my_town --budget-per-year 20000 --years 5"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Give the command its options."""
+    add_project_arguments(parser)
+    parser.add_argument("--budget-per-year", type=float, metavar="MONEY",
+                        help="money for coatings each year (default: costs.programme_budget)")
+    parser.add_argument("--years", type=int, metavar="N", help="years of the programme (default: 5)",
+                        default=5)
+
+
+def run(args: argparse.Namespace) -> Answer:
+    """Choose the programme and say what it saves."""
+    project, folder = open_project(args)
+    summary = write_results(
+        project, folder, label="Programme", steps=9,
+        work=lambda chain, stage: write_programme(
+            chain, stage, budget_per_year=args.budget_per_year, years=args.years))
+    lines = [*summary["sentences"]]  # type: ignore[misc]
+    return summary, lines + closing_lines(summary, open_first=["programme.csv"])

@@ -1,0 +1,39 @@
+"""`rehit report`: this quarter's report, map and workbook."""
+
+from __future__ import annotations
+
+import argparse
+
+from rehit.cli.common import Answer, add_project_arguments, closing_lines, open_project, write_results
+from rehit.pipeline.reports import explain_figure, write_quarter
+
+HELP = "make the quarter's report, map and workbook"
+DESCRIPTION = """\
+Runs the whole chain on a project and writes the report (HTML and PDF), the map, the workbook and
+the data files. Nothing in them needs a network. With --explain it prints how one figure of the
+report was worked out and from which rows of the log."""
+EXAMPLE = "rehit report my_town --quarter 2025Q1"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Give the command its options."""
+    add_project_arguments(parser)
+    parser.add_argument("--quarter", metavar="YYYYQn",
+                        help="quarter to report on (default: the last whole quarter of the log)")
+    parser.add_argument("--lang", metavar="CODE", help="language of the report (default: project)")
+    parser.add_argument("--explain", metavar="ID",
+                        help="print the working behind the figure with this id, and write nothing")
+
+
+def run(args: argparse.Namespace) -> Answer:
+    """Write the report, or explain one figure of it."""
+    project, folder = open_project(args)
+    if args.explain:
+        return explain_figure(project, quarter=args.quarter, figure_id=args.explain)
+    summary = write_results(
+        project, folder, label="Report", steps=14,
+        work=lambda chain, stage: write_quarter(chain, stage, quarter=args.quarter,
+                                                language=args.lang))
+    lines = [*summary["sentences"]]  # type: ignore[misc]
+    return summary, lines + closing_lines(
+        summary, open_first=["report.html", "map.html", "report.pdf", "workbook.xlsx"])

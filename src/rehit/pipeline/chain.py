@@ -1,0 +1,169 @@
+"""The only place where the rooms are joined: each result worked out once, when first asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import cached_property
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyogrio
+
+from rehit.assets.match import place_incidents
+from rehit.assets.register import read_register
+from rehit.errors import InputFileError
+from rehit.hotspots.clusters import find_clusters
+from rehit.hotspots.forecast import forecast_places
+from rehit.hotspots.repeats import rank_repeats
+from rehit.hotspots.significance import hot_cells
+from rehit.incidents.clean import Cleaned, CleanSettings, clean_incidents
+from rehit.incidents.mapping import Mapping, apply_mapping, load_mapping
+from rehit.incidents.propose import propose_mapping
+from rehit.incidents.read import RawLog, read_log
+from rehit.pipeline.places import costing_table, with_register
+from rehit.project import Project
+from rehit.treatment.choose import choose_methods
+
+Progress = Callable[[str], None]
+
+
+class Chain:
+    """The results of one project, from the log to the costs.
+
+    Parameters
+    ----------
+    project
+        The project whose files and settings are used.
+    progress
+        Called with a few words as each step starts.
+    """
+
+    def __init__(self, project: Project, *, progress: Progress | None = None) -> None:
+        self.project = project
+        self.parameters = project.parameters
+        self._progress = progress or (lambda words: None)
+
+    def rng(self, step: str) -> np.random.Generator:
+        """Return a generator of its own for one step, so that steps do not disturb each other."""
+        return np.random.default_rng([self.project.seed, *step.encode()])
+
+    def step(self, words: str) -> None:
+        """Tell the user what is being worked on."""
+        self._progress(words)
+
+    @cached_property
+    def raw_logs(self) -> list[RawLog]:
+        """The log files as they came."""
+        self.step("Reading the log")
+        self.project.require("log")
+        return [read_log(path) for path in self.project.files["log"]]
+
+    @cached_property
+    def mapping(self) -> Mapping:
+        """The reading of the log's columns: the user's own, or else the proposal."""
+        path = self.project.path("mapping")
+        if path is not None:
+            return load_mapping(path)
+        return propose_mapping(self.raw_logs[0], study_area=self.project.study_area)
+
+    @cached_property
+    def cleaned(self) -> Cleaned:
+        """Incidents, rows set aside, ledger, counts and findings."""
+        fields = pd.concat([apply_mapping(raw, self.mapping) for raw in self.raw_logs],
+                           ignore_index=True)
+        self.step("Cleaning")
+        settings = CleanSettings(
+            time_zone=self.project.time_zone, crs=self.project.crs,
+            study_area=self.project.study_area, extract_end=self.project.extract_end,
+            vocabulary=self.project.path("vocabulary"), parameters=self.parameters)
+        return clean_incidents(fields, mapping=self.mapping, settings=settings)
+
+    @cached_property
+    def register(self) -> gpd.GeoDataFrame | None:
+        """The asset register, if the project has one."""
+        path = self.project.path("register")
+        return None if path is None else read_register(path, crs=self.project.crs)
+
+    @cached_property
+    def streets(self) -> gpd.GeoDataFrame | None:
+        """The street lines used as base map and for travel, if the project has them."""
+        path = self.project.path("streets")
+        return None if path is None else read_lines(path, crs=self.project.crs)
+
+    @cached_property
+    def incidents(self) -> gpd.GeoDataFrame:
+        """Incidents with the place each belongs to and the register's columns."""
+        cleaned = self.cleaned
+        self.step("Matching to places")
+        placed = place_incidents(cleaned.incidents, self.register, parameters=self.parameters)
+        columns = [c for c in placed.columns
+                   if c == "incident_id" or c not in cleaned.incidents.columns]
+        joined = cleaned.incidents.merge(placed[columns], on="incident_id", validate="1:1")
+        return with_register(joined, self.register)
+
+    @cached_property
+    def repeats(self) -> gpd.GeoDataFrame:
+        """One row per place: what recurs, how fast, how sure that is."""
+        incidents = self.incidents
+        self.step("Ranking repeat places")
+        return rank_repeats(
+            incidents, register=self.register, observed_from=self.cleaned.observed_from,
+            observed_to=self.cleaned.observed_to,
+            threshold_per_year=self.parameters["hotspots.threshold_per_year"],
+            parameters=self.parameters, rng=self.rng("repeats"))
+
+    @cached_property
+    def clusters(self) -> gpd.GeoDataFrame:
+        """Groups of places close together."""
+        incidents = self.incidents
+        self.step("Grouping into clusters")
+        return find_clusters(
+            incidents, observed_from=self.cleaned.observed_from,
+            observed_to=self.cleaned.observed_to, parameters=self.parameters,
+            rng=self.rng("clusters"))
+
+    @cached_property
+    def cells(self) -> gpd.GeoDataFrame:
+        """Grid cells tested against chance."""
+        incidents = self.incidents
+        self.step("Testing against chance")
+        return hot_cells(incidents, register=self.register, parameters=self.parameters)
+
+    @cached_property
+    def forecast(self) -> pd.DataFrame:
+        """Expected incidents per place in the next weeks."""
+        places = self.repeats
+        self.step("Forecasting")
+        return forecast_places(
+            self.incidents, places=places, observed_from=self.cleaned.observed_from,
+            observed_to=self.cleaned.observed_to, parameters=self.parameters)
+
+    @cached_property
+    def advice(self) -> pd.DataFrame:
+        """The method for each incident."""
+        incidents = self.incidents
+        self.step("Choosing methods")
+        return choose_methods(incidents, methods=self.project.path("methods"),
+                              parameters=self.parameters)
+
+    @cached_property
+    def costing(self) -> pd.DataFrame:
+        """What the cost comparison needs to know of each place."""
+        return costing_table(self.repeats, self.incidents, self.advice, self.register,
+                             parameters=self.parameters)
+
+
+def read_lines(path: Path, *, crs: str) -> gpd.GeoDataFrame:
+    """Read a layer of street lines and bring it to the project's CRS."""
+    try:
+        lines = gpd.read_file(path)
+    except (pyogrio.errors.DataSourceError, OSError) as error:
+        raise InputFileError(str(path), got=f"a file that cannot be read ({error})",
+                             allowed="GeoPackage or GeoJSON lines",
+                             remedy="export the streets again") from error
+    if lines.crs is None:
+        raise InputFileError(str(path), got="no coordinate reference system",
+                             allowed="lines with a CRS", remedy="save the layer with its CRS")
+    return lines.to_crs(crs)

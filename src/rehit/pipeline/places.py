@@ -1,0 +1,95 @@
+"""What the cost rooms need to know of each place, gathered from the rooms before them."""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from rehit.parameters import Parameters
+from rehit.tables import check
+
+REGISTER_COLUMNS = ["asset_type", "heritage", "coating_allowed", "access", "traffic_control",
+                    "wall_area_m2", "owner"]
+NO_REGISTER = {"heritage": False, "coating_allowed": True, "access": "ground",
+               "traffic_control": False}
+
+
+def with_register(incidents: gpd.GeoDataFrame,
+                  register: gpd.GeoDataFrame | None) -> gpd.GeoDataFrame:
+    """Return the incidents with the register's columns joined and its surface facts preferred.
+
+    The register's owner has seen the surface; whoever filed the report may have guessed. So a
+    known substrate or finish of the register replaces the log's.
+    """
+    joined = incidents.copy()
+    if register is None:
+        for column in REGISTER_COLUMNS:
+            joined[column] = NO_REGISTER.get(column)
+    else:
+        facts = register.set_index("asset_id").reindex(joined["asset_id"])
+        for column in REGISTER_COLUMNS:
+            values = facts[column].to_numpy()
+            joined[column] = pd.Series(values, index=joined.index, dtype=facts[column].dtype)
+            if column in NO_REGISTER:
+                joined[column] = joined[column].fillna(NO_REGISTER[column])
+        for column in ("substrate", "finish"):
+            known = pd.Series(facts[column].to_numpy(), index=joined.index)
+            joined[column] = known.where(known.notna() & (known != "unknown"), joined[column])
+    for column in ("heritage", "coating_allowed", "traffic_control"):
+        joined[column] = joined[column].astype(bool)
+    for column in ("asset_type", "access", "owner"):
+        joined[column] = joined[column].astype("str")
+    joined["wall_area_m2"] = joined["wall_area_m2"].astype(float)
+    return joined
+
+
+def costing_table(repeats: pd.DataFrame, incidents: pd.DataFrame, advice: pd.DataFrame,
+                  register: pd.DataFrame | None, *, parameters: Parameters) -> pd.DataFrame:
+    """Return the `costing` table: one row per repeat place.
+
+    A place's mean marked area is blended with the town's mean, weighted by how many of its
+    incidents have an area; its usual method is the most frequent one advised there.
+    """
+    per_place = incidents[["incident_id", "place_id", "area_m2"]].merge(
+        advice[["incident_id", "method"]], on="incident_id", how="left")
+    table = repeats[["place_id", "gamma_shape", "gamma_rate_years"]].copy()
+    table["mark_area_m2"] = _blended_area(per_place, table["place_id"], parameters)
+    table["method"] = _usual_method(per_place, table["place_id"])
+    facts = _surface_facts(table["place_id"], register)
+    table = table.join(facts)
+    default = parameters["pipeline.site_wall_area_m2"]
+    table["wall_area_m2"] = np.maximum(table["wall_area_m2"].fillna(default), table["mark_area_m2"])
+    result = pd.DataFrame(table).reset_index(drop=True)
+    check(result, "costing", where="pipeline.costing_table")
+    return result
+
+
+def _blended_area(per_place: pd.DataFrame, places: pd.Series, parameters: Parameters) -> np.ndarray:
+    areas = per_place.dropna(subset=["area_m2"])
+    town = areas["area_m2"].mean() if len(areas) else parameters["pipeline.mark_area_m2"]
+    sums = areas.groupby("place_id")["area_m2"].agg(["sum", "count"]).reindex(places).fillna(0.0)
+    weight = parameters["pipeline.mark_area_weight"]
+    blended = (sums["sum"] + weight * town) / (sums["count"] + weight).replace(0, np.nan)
+    return blended.fillna(town).to_numpy(float)
+
+
+def _usual_method(per_place: pd.DataFrame, places: pd.Series) -> np.ndarray:
+    counts = per_place.groupby(["place_id", "method"]).size().rename("n").reset_index()
+    usual = (counts.sort_values(["place_id", "n", "method"], ascending=[True, False, True])
+             .drop_duplicates("place_id").set_index("place_id")["method"])
+    return usual.reindex(places).fillna("inspect").to_numpy()
+
+
+def _surface_facts(places: pd.Series, register: pd.DataFrame | None) -> pd.DataFrame:
+    columns = ["wall_area_m2", "coating_allowed", "access", "traffic_control"]
+    if register is None:
+        facts = pd.DataFrame(index=places.index, columns=columns)
+    else:
+        facts = pd.DataFrame(register).set_index("asset_id")[columns].reindex(places)
+        facts.index = places.index
+    facts["wall_area_m2"] = facts["wall_area_m2"].astype(float)
+    facts["access"] = facts["access"].astype("str").fillna("ground")
+    facts["coating_allowed"] = facts["coating_allowed"].astype("boolean").fillna(True).astype(bool)
+    facts["traffic_control"] = facts["traffic_control"].astype("boolean").fillna(False).astype(bool)
+    return facts
