@@ -1,0 +1,51 @@
+"""The cleaned log as files: incidents, rows set aside, ledger, counts, quality page."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from rehit.incidents.drift import find_drift
+from rehit.pipeline.chain import Chain
+from rehit.pipeline.outputs import write_csv, write_parquet
+from rehit.reporting.quality import quality_page
+
+
+def write_cleaned(chain: Chain, stage: Path) -> dict[str, object]:
+    """Clean the project's log into `stage` and return the summary.
+
+    Returns
+    -------
+    dict
+        ``per_file`` holds ``source_file, rows_in, rows_kept, rows_joined, rows_set_aside`` for
+        each file; their totals stand beside it; ``set_aside_reasons`` counts rows by reason.
+    """
+    cleaned = chain.cleaned
+    chain.step("Writing")
+    write_csv(cleaned.incidents, stage / "incidents.csv")
+    write_parquet(cleaned.incidents, stage / "incidents.parquet")
+    write_csv(cleaned.set_aside, stage / "set_aside.csv")
+    write_parquet(cleaned.ledger, stage / "ledger.parquet")
+    page = quality_page(
+        project_name=chain.project.name, findings=cleaned.findings, counts=cleaned.counts,
+        set_aside=cleaned.set_aside, observed_from=cleaned.observed_from,
+        observed_to=cleaned.observed_to, language=chain.project.language)
+    (stage / "quality.html").write_text(page, encoding="utf-8")
+    return cleaning_summary(chain)
+
+
+def cleaning_summary(chain: Chain) -> dict[str, object]:
+    """Return the row counts, reasons and drift of the cleaned log, as plain values."""
+    cleaned = chain.cleaned
+    counts = cleaned.counts
+    totals = counts[["rows_in", "rows_kept", "rows_joined", "rows_set_aside"]].sum()
+    drift = [finding for raw in chain.raw_logs for finding in find_drift(raw, chain.mapping)]
+    reasons = cleaned.set_aside["reason_words"].value_counts()
+    return {
+        "project": chain.project.name,
+        **{name: int(value) for name, value in totals.items()},
+        "per_file": counts.to_dict("records"),
+        "set_aside_reasons": {str(words): int(n) for words, n in reasons.items()},
+        "observed_from": cleaned.observed_from.isoformat(),
+        "observed_to": cleaned.observed_to.isoformat(),
+        "mapping_drift": [str(finding) for finding in drift],
+    }

@@ -1,0 +1,108 @@
+"""Starting a project folder around somebody's log."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from pathlib import Path
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+import tomlkit
+
+from rehit.errors import InputFileError, SettingError
+from rehit.files import staged_folder
+from rehit.incidents.mapping import Mapping, save_mapping
+from rehit.incidents.propose import propose_mapping, suggest_area, suggest_crs
+from rehit.incidents.read import RawLog, read_log
+from rehit.project import FILE_NAME, is_projected_crs
+
+
+def start_project(
+    folder: Path, *, logs: Sequence[Path], register: Path | None, streets: Path | None,
+    name: str | None, crs: str | None, time_zone: str, currency: str,
+) -> tuple[dict[str, object], list[str]]:
+    """Write ``rehit.toml`` and ``mapping.toml`` for a log into a folder.
+
+    Raises
+    ------
+    InputFileError
+        If a log cannot be read, or the folder already holds a project.
+    SettingError
+        If the time zone or the CRS is not a known one.
+    """
+    for taken in (folder / FILE_NAME, folder / "mapping.toml"):
+        if taken.exists():
+            raise InputFileError(str(taken), got="a file that is already there",
+                                 allowed="a folder without a project",
+                                 remedy="choose another folder, or delete the file yourself")
+    _check_settings(time_zone, crs)
+    raw = [read_log(path) for path in logs]
+    for extra in (register, streets):
+        if extra is not None and not extra.exists():
+            raise InputFileError(str(extra), got="no such file", allowed="a file that exists",
+                                 remedy="correct the name")
+    mapping = propose_mapping(raw[0], crs=crs)
+    project_crs = crs or suggest_crs(raw[0], mapping)
+    files = {"log": [_reference(path, folder) for path in logs], "mapping": "mapping.toml"}
+    files |= {role: _reference(path, folder)
+              for role, path in (("register", register), ("streets", streets)) if path is not None}
+    text = _project_text(
+        name=name or folder.resolve().name, crs=project_crs, time_zone=time_zone,
+        currency=currency, area=suggest_area(raw[0], mapping), files=files)
+    with staged_folder(folder) as stage:
+        save_mapping(mapping, stage / "mapping.toml")
+        (stage / FILE_NAME).write_text(text, encoding="utf-8")
+    return _summary(folder, raw, mapping, project_crs)
+
+
+def _check_settings(time_zone: str, crs: str | None) -> None:
+    try:
+        ZoneInfo(time_zone)
+    except (ZoneInfoNotFoundError, ValueError, OSError) as error:
+        raise SettingError("--time-zone", got=repr(time_zone), allowed="a name such as Europe/Lisbon",
+                           remedy="use the IANA name of the zone the log is written in") from error
+    if crs is not None and not is_projected_crs(crs):
+        raise SettingError("--crs", got=repr(crs), allowed="a projected CRS such as EPSG:32630",
+                           remedy="use the code of the projection your maps are drawn in")
+
+
+def _reference(path: Path, folder: Path) -> str:
+    return Path(os.path.relpath(path.resolve(), folder.resolve())).as_posix()
+
+
+def _project_text(*, name: str, crs: str, time_zone: str, currency: str,
+                  area: tuple[float, float, float, float] | None,
+                  files: dict[str, object]) -> str:
+    document = tomlkit.document()
+    document.add(tomlkit.comment("A rehit project. Lines may be changed; see the README."))
+    facts = tomlkit.table()
+    facts.update({"name": name, "crs": crs, "time_zone": time_zone, "currency": currency})
+    if area is not None:
+        facts["study_area"] = [round(v, 4) for v in area]
+        facts["study_area"].comment("west, south, east, north: places outside it are doubted")
+    document["project"] = facts
+    document["files"] = files
+    service = tomlkit.table()
+    service.comment("response standards; any number of the parameter table may be set like this")
+    service.update({"offensive_hours": 24, "ordinary_working_days": 5})
+    document["service"] = service
+    return tomlkit.dumps(document)
+
+
+def _summary(folder: Path, raw: Sequence[RawLog], mapping: Mapping,
+             crs: str) -> tuple[dict[str, object], list[str]]:
+    questions = [str(question) for question in mapping.questions]
+    rows = {log.name: len(log.table) for log in raw}
+    summary: dict[str, object] = {
+        "folder": str(folder), "rows": rows, "crs": crs, "questions": questions,
+        "columns": mapping.summary(),
+        "files": [str(folder / FILE_NAME), str(folder / "mapping.toml")]}
+    lines = [f"{name}: {count:,} rows" for name, count in rows.items()]
+    lines += [f"  {target} ← {source}" for target, source in mapping.summary().items()]
+    lines += ["", f"Projection: {crs}", ""]
+    if questions:
+        lines += ["Please answer in mapping.toml (the assumed answer is used meanwhile):"]
+        lines += [f"  ? {question}" for question in questions]
+    lines += ["", f"Check {folder / FILE_NAME} and {folder / 'mapping.toml'}, then run:",
+              f"  rehit report {folder}"]
+    return summary, lines
