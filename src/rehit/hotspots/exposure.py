@@ -1,0 +1,229 @@
+"""Time at risk: a wall that waits to be cleaned cannot be re-hit, so waiting days do not count.
+
+A *re-hit* is an incident on a place that had been cleared since the one before. An incident that
+arrives while an earlier one still waits is a marking on a dirty wall: it is counted, but it is
+neither a re-hit nor evidence about how fast a clean wall is hit.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from rehit.errors import SettingError, TableError
+from rehit.parameters import Parameters
+
+NEEDED = ("incident_id", "place_id", "place_kind", "reported_at", "cleared_at", "status")
+POOR = ("street", "default", "none")
+
+
+def window_days(observed_from: pd.Timestamp, observed_to: pd.Timestamp) -> float:
+    """Return the length of the observation window [days], refusing one that is empty.
+
+    Parameters
+    ----------
+    observed_from, observed_to
+        Start and end of the period that the log covers, UTC.
+
+    Raises
+    ------
+    SettingError
+        If the window is not longer than nothing, or a time is missing or has no time zone.
+
+    Examples
+    --------
+    >>> window_days(pd.Timestamp("2024-01-01", tz="UTC"), pd.Timestamp("2024-01-31", tz="UTC"))
+    30.0
+    """
+    good = all(isinstance(t, pd.Timestamp) and not pd.isna(t) and t.tzinfo is not None
+               for t in (observed_from, observed_to))
+    if not good or observed_to <= observed_from:
+        raise SettingError("observation window", got=f"{observed_from} to {observed_to}",
+                           allowed="two times with a time zone, the second later",
+                           remedy="take observed_from and observed_to from the cleaning result")
+    return (observed_to - observed_from).total_seconds() / 86_400
+
+
+def known_places(placed_incidents: pd.DataFrame) -> pd.DataFrame:
+    """Return the incidents whose place is good enough to recur, with an honest place kind.
+
+    Incidents without a place are left out. One that the log locates only to a street, or by a
+    default point, never makes an asset or site recur unless the log itself gave the asset number:
+    it is counted under its street where that is known, and left out otherwise.
+
+    Parameters
+    ----------
+    placed_incidents
+        Incidents with the placed columns merged in.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The rows kept, in the same order, with ``place_id`` and ``place_kind`` filled.
+
+    Raises
+    ------
+    TableError
+        If a needed column is missing.
+    """
+    missing = [c for c in NEEDED if c not in placed_incidents.columns]
+    if missing:
+        raise TableError("placed incidents", got=f"no column {', '.join(missing)}",
+                         allowed="incidents with the placed columns merged in",
+                         remedy="merge the placed table on incident_id first")
+    kind = placed_incidents["place_kind"].astype("object")
+    place = placed_incidents["place_id"].astype("object")
+    if "place_quality" in placed_incidents:
+        given = placed_incidents.get("asset_id_given")
+        by_number = given.notna() if given is not None else pd.Series(False, placed_incidents.index)
+        quality = placed_incidents["place_quality"].astype("object")
+        poor = quality.isin(POOR) & ~by_number & kind.isin(["asset", "site"])
+        if poor.any():
+            street = placed_incidents.get("street_key")
+            on_street = poor & (quality == "street")
+            on_street &= street.notna() if street is not None else False
+            kind = kind.mask(poor, "none").mask(on_street, "street")
+            if street is not None:
+                place = place.mask(on_street, "street: " + street.astype("object"))
+    keep = kind.isin(["asset", "site", "street"]) & place.notna()
+    kept = placed_incidents.loc[keep]
+    return kept.assign(place_id=place[keep].astype("str"), place_kind=kind[keep].astype("str"))
+
+
+def timeline(placed_incidents: pd.DataFrame, *, observed_from: pd.Timestamp,
+             observed_to: pd.Timestamp, parameters: Parameters) -> pd.DataFrame:
+    """Lay every incident on its place's own clock of waiting and risk.
+
+    Assumptions: a case still open waits until the end of the window, or until the next clearance at
+    the same place if that comes first (the crew would have seen it); a case that is closed without
+    a date, or whose fate is unknown, waits the log's own median time to clearance; where the log
+    gives (almost) no clearance dates nobody is taken to wait, the exposure is the whole window,
+    and a re-hit is an incident at least ``hotspots.assumed_wait_days`` after the one before.
+
+    Parameters
+    ----------
+    placed_incidents
+        Incidents with ``place_id, place_kind, reported_at, cleared_at, status``.
+    observed_from, observed_to
+        Observation window, UTC.
+    parameters
+        Uses ``hotspots.min_dated_share`` and ``hotspots.assumed_wait_days``.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per incident inside the window, ordered by place and time, index = that of the
+        input: ``place_code`` (0..n-1 in order of ``place_id``), ``reported`` and ``clear``
+        (days since ``observed_from``; ``clear`` capped at the window), ``waiting_before`` (days the
+        place had waited before this report), ``at_risk`` (the place was clean when hit),
+        ``rehit``, ``first`` and ``basis`` (observed, imputed or whole_window).
+    """
+    length = window_days(observed_from, observed_to)
+    reported = _days_since(placed_incidents["reported_at"], observed_from)
+    inside = (reported >= 0) & (reported <= length)
+    rows = placed_incidents.loc[inside]
+    codes = pd.factorize(rows["place_id"], sort=True)[0]
+    order = np.lexsort((reported[inside], codes))
+    rows, codes, reported = rows.iloc[order], codes[order], reported[inside][order]
+    first = np.ones(len(codes), dtype=bool)
+    first[1:] = codes[1:] != codes[:-1]
+    clear, basis = _clear_days(rows, reported, codes, observed_from, length, parameters)
+    waiting_before, busy_until = _union_waiting(codes, first, reported, clear, length)
+    before = np.concatenate([[-np.inf], busy_until[:-1]])
+    at_risk = first | (reported >= before)
+    rehit = ~first & at_risk
+    if (basis == "whole_window").all():
+        gap = np.diff(reported, prepend=-np.inf)
+        rehit = ~first & (gap >= parameters["hotspots.assumed_wait_days"])
+    return pd.DataFrame({
+        "place_code": codes, "reported": reported, "clear": clear, "waiting_before": waiting_before,
+        "busy_until": busy_until, "at_risk": at_risk, "rehit": rehit, "first": first,
+        "basis": basis,
+    }, index=rows.index)
+
+
+def time_at_risk(laid: pd.DataFrame, *, length_days: float, parameters: Parameters) -> pd.DataFrame:
+    """Sum a timeline to one row per place.
+
+    Parameters
+    ----------
+    laid
+        From :func:`timeline`.
+    length_days
+        Length of the observation window [days].
+    parameters
+        Uses ``hotspots.min_exposure_days``, so that a place that always waits keeps some exposure.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Index ``place_code``: ``n_incidents, n_at_risk, n_rehits, waiting_days, exposure_years,
+        exposure_basis``.
+    """
+    by_place = laid.groupby("place_code", sort=True)
+    last = by_place.tail(1).set_index("place_code")
+    waited = last["waiting_before"] + (last["busy_until"].clip(upper=length_days)
+                                       - last["reported"]).clip(lower=0)
+    sums = laid[["at_risk", "rehit"]].astype("int64").groupby(laid["place_code"]).sum()
+    shares = (laid["basis"] == "imputed").groupby(laid["place_code"]).any()
+    basis = np.where(shares, "imputed", "observed").astype(object)
+    if len(laid) and (laid["basis"] == "whole_window").all():
+        basis[:] = "whole_window"
+    at_risk_days = (length_days - waited).clip(lower=parameters["hotspots.min_exposure_days"])
+    return pd.DataFrame({
+        "n_incidents": by_place.size(), "n_at_risk": sums["at_risk"], "n_rehits": sums["rehit"],
+        "waiting_days": waited, "exposure_years": at_risk_days / 365.25,
+        "exposure_basis": pd.Series(basis, index=sums.index, dtype="str"),
+    })
+
+
+def _days_since(times: pd.Series, origin: pd.Timestamp) -> np.ndarray:
+    return np.array((times - origin) / pd.Timedelta(days=1), dtype="float64")
+
+
+def _clear_days(rows: pd.DataFrame, reported: np.ndarray, codes: np.ndarray, origin: pd.Timestamp,
+                length: float, parameters: Parameters) -> tuple[np.ndarray, np.ndarray]:
+    """Day on which each incident's surface was clean again, and what that rests on."""
+    clear = _days_since(rows["cleared_at"], origin)
+    dated = np.isfinite(clear)
+    basis = np.where(dated, "observed", "imputed").astype(object)
+    is_open = ~dated & (rows["status"] == "open").to_numpy()
+    basis[is_open] = "observed"
+    clear[is_open] = length
+    closed = ~is_open
+    if not closed.any() or dated.sum() < parameters["hotspots.min_dated_share"] * closed.sum():
+        basis[:] = "whole_window"
+        return reported.copy(), basis
+    guess = float(np.median(clear[dated] - reported[dated]))
+    undated = ~dated & ~is_open
+    clear[undated] = reported[undated] + guess
+    clear = np.maximum(clear, reported)
+    clear[is_open] = np.minimum(clear[is_open], _next_clearance(codes, clear, dated)[is_open])
+    return clear, basis
+
+
+def _next_clearance(codes: np.ndarray, clear: np.ndarray, dated: np.ndarray) -> np.ndarray:
+    """Earliest dated clearance of a later incident at the same place (infinite when none)."""
+    later = pd.Series(np.where(dated, clear, np.inf)[::-1])
+    least = later.groupby(codes[::-1]).cummin().to_numpy()[::-1]
+    following = np.full(len(codes), np.inf)
+    same = codes[1:] == codes[:-1]
+    following[:-1][same] = least[1:][same]
+    return following
+
+
+def _union_waiting(codes: np.ndarray, first: np.ndarray, reported: np.ndarray, clear: np.ndarray,
+                   length: float) -> tuple[np.ndarray, np.ndarray]:
+    """Days of waiting before each report (overlaps counted once), and when the place is clean."""
+    # Lifting each place above the one before lets one running maximum serve all of them.
+    capped = np.minimum(clear, length)
+    lift = codes * (2.0 * length + 2.0)
+    busy_until = np.maximum.accumulate(capped + lift) - lift if len(codes) else capped
+    before = np.where(first, reported, np.concatenate([[0.0], busy_until[:-1]]))
+    added = np.maximum(0.0, busy_until - np.maximum(reported, before))
+    total = np.concatenate([[0.0], np.cumsum(added)])[:-1]
+    at_start = np.repeat(total[first], np.diff(np.append(np.flatnonzero(first), len(codes))))
+    waited = total - at_start
+    # A report that arrives while the place still waits has not yet lived through all that waiting.
+    waited -= np.where(first, 0.0, np.maximum(0.0, before - reported))
+    return waited, busy_until
