@@ -250,7 +250,7 @@ def _house_number(pieces: list[list[str]], known: AddressWords) -> tuple[
 
 
 def _clean_number(text: str) -> str:
-    return text.lstrip("0") or "0"
+    return re.sub(r"^0+(?=\d)", "", text)
 
 
 def _without_units(tokens: list[str], known: AddressWords) -> list[str]:
