@@ -1,0 +1,148 @@
+"""Read any incident log to a raw table of texts: nothing interpreted, no row lost."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from rehit.errors import InputFileError, ManyErrors, RehitError
+from rehit.incidents.read_csv import read_csv_text
+from rehit.incidents.read_kind import KINDS, file_kind
+from rehit.incidents.read_open311 import read_json, read_xml
+from rehit.incidents.read_rows import RawTable
+from rehit.incidents.read_sheets import read_workbook
+from rehit.incidents.read_spatial import read_layer, read_parquet
+from rehit.incidents.read_text import decode
+
+
+@dataclass(frozen=True)
+class RawLog:
+    """A log as it came, every cell as text.
+
+    Attributes
+    ----------
+    name
+        Name of the file.
+    table
+        All columns as text, "" where empty; index ``source_row`` from 1, one entry per data row.
+    has_header
+        Whether column names came from the file; if not they are ``column_1``, ``column_2`` ...
+    notes
+        What had to be decided or mended while reading, in words.
+    ragged_rows
+        ``source_row`` of rows with more or fewer cells than the header; kept, but to be doubted.
+    """
+
+    name: str
+    table: pd.DataFrame
+    has_header: bool = True
+    notes: tuple[str, ...] = ()
+    ragged_rows: tuple[int, ...] = ()
+
+
+def read_log(path: Path | str, *, sheet: str | None = None, layer: str | None = None) -> RawLog:
+    """Read one log file of any known kind, told by its content and not by its name.
+
+    Delimited text (delimiter, quoting and encoding are found out), XLSX, XLS, ODS, GeoJSON,
+    GeoPackage, Parquet, GeoParquet, and JSON or XML as Open311 GeoReport v2 gives it.
+
+    Parameters
+    ----------
+    path
+        The file.
+    sheet
+        Sheet of a workbook; the one with most rows if not given.
+    layer
+        Layer of a GeoPackage; the one with most rows if not given.
+
+    Returns
+    -------
+    RawLog
+        The table of texts with index ``source_row``. Points become the columns ``longitude`` and
+        ``latitude`` (WGS 84) if the file has none of these names; other shapes become ``wkt``.
+
+    Raises
+    ------
+    InputFileError
+        If there is no such file, it is a folder, empty, of no known kind, damaged, holds no row
+        below its header, or has no such sheet or layer.
+    """
+    file = Path(path)
+    kind, data = file_kind(file)
+    reader = _READERS[kind]
+    raw = reader(file, data, sheet, layer)
+    if not len(raw.table):
+        raise InputFileError(str(file), got="a header and no rows", allowed="at least one row",
+                             remedy="export the log again with its rows")
+    return RawLog(file.name, raw.table, raw.has_header, raw.notes, raw.ragged_rows)
+
+
+def read_logs(paths: Iterable[Path | str], *, sheet: str | None = None,
+              layer: str | None = None) -> tuple[RawLog, ...]:
+    """Read several files of one log, such as one per quarter; their periods may overlap.
+
+    Parameters
+    ----------
+    paths
+        The files. Rows that stand in more than one of them are kept here and joined in cleaning.
+    sheet, layer
+        As in :func:`read_log`.
+
+    Returns
+    -------
+    tuple of RawLog
+        In the order given. Two files of the same name are told apart by their folder.
+
+    Raises
+    ------
+    ManyErrors
+        Listing every file that cannot be read, so that all are mended in one go.
+    InputFileError
+        If no file is given or the only one cannot be read.
+    """
+    files = [Path(path) for path in paths]
+    if not files:
+        raise InputFileError("log", got="no file", allowed="at least one log file",
+                             remedy='name it in the project file: log = "log.csv"')
+    logs: list[RawLog] = []
+    faults: list[RehitError] = []
+    for file in files:
+        try:
+            logs.append(read_log(file, sheet=sheet, layer=layer))
+        except RehitError as fault:
+            faults.append(fault)
+    if faults:
+        raise faults[0] if len(faults) == 1 else ManyErrors("log files", faults)
+    return _told_apart(logs, files)
+
+
+def _told_apart(logs: list[RawLog], files: list[Path]) -> tuple[RawLog, ...]:
+    names = [log.name for log in logs]
+    renamed = [
+        f"{file.parent.name}/{log.name}" if names.count(log.name) > 1 else log.name
+        for log, file in zip(logs, files, strict=True)]
+    if len(set(renamed)) < len(renamed):
+        repeated = next(name for name in renamed if renamed.count(name) > 1)
+        raise InputFileError("log files", got=f"the file {repeated!r} twice",
+                             allowed="each file once", remedy="take it out of the list once")
+    return tuple(RawLog(name, log.table, log.has_header, log.notes, log.ragged_rows)
+                 for name, log in zip(renamed, logs, strict=True))
+
+
+def _text(file: Path, data: bytes, sheet: str | None, layer: str | None) -> RawTable:
+    text, notes = decode(data, where=str(file))
+    return read_csv_text(text, where=str(file)).with_notes(notes)
+
+
+_READERS: dict[str, Callable[[Path, bytes, str | None, str | None], RawTable]] = {
+    "text": _text,
+    "workbook": lambda file, data, sheet, layer: read_workbook(file, sheet=sheet),
+    "json": lambda file, data, sheet, layer: read_json(data, where=str(file)),
+    "xml": lambda file, data, sheet, layer: read_xml(data, where=str(file)),
+    "geopackage": lambda file, data, sheet, layer: read_layer(file, layer=layer),
+    "parquet": lambda file, data, sheet, layer: read_parquet(file),
+}
+assert set(_READERS) == set(KINDS)

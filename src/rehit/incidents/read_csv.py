@@ -1,0 +1,209 @@
+"""Delimited text to a table: the fast reader first, a tolerant one where rows are uneven."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections import Counter
+from collections.abc import Iterator
+
+import pandas as pd
+import pyarrow as pa
+import pyarrow.csv as pacsv
+
+from rehit.errors import InputFileError
+from rehit.incidents.read_rows import (
+    LOOK_AT,
+    RawTable,
+    column_names,
+    find_header,
+    table_from_rows,
+)
+
+DELIMITERS = (",", ";", "\t", "|")
+_SAMPLE_LINES = 200
+csv.field_size_limit(2**27)
+
+
+def read_csv_text(text: str, *, where: str) -> RawTable:
+    """Read delimited text whose delimiter and quoting are not known.
+
+    Parameters
+    ----------
+    text
+        The whole file.
+    where
+        Its name, for messages.
+
+    Raises
+    ------
+    InputFileError
+        If the text holds no row of at least one cell.
+    """
+    lines, notes = _even_line_ends(text)
+    head = _head(lines)
+    lines, head, delimiter, said = _unwrapped(lines, head)
+    if len(delimiter) and delimiter != ",":
+        said += (f"the delimiter is {_NAMES[delimiter]}",)
+    table = _read_fast(lines, head, delimiter)
+    if table is None:
+        rows, mended = _tolerant_rows(lines, delimiter)
+        table = table_from_rows(rows, notes=mended)
+    if not len(table.table.columns):
+        raise InputFileError(where, got="no rows", allowed="a log with a header and rows",
+                             remedy="export the log again")
+    return table.with_notes(notes + said)
+
+
+_NAMES = {";": "a semicolon", "\t": "a tab", "|": "a vertical bar", ",": "a comma"}
+
+
+def _even_line_ends(text: str) -> tuple[str, tuple[str, ...]]:
+    if "\r" not in text:
+        return text, ()
+    if "\n" in text:
+        return text.replace("\r\n", "\n").replace("\r", "\n"), ()
+    return text.replace("\r", "\n"), ("line ends are carriage returns alone",)
+
+
+def _head(text: str) -> str:
+    end = 0
+    for _ in range(_SAMPLE_LINES):
+        found = text.find("\n", end)
+        if found < 0:
+            return text
+        end = found + 1
+    return text[:end]
+
+
+def _rows(text: str, delimiter: str) -> list[list[str]]:
+    return [row for row in csv.reader(io.StringIO(text, newline=""), delimiter=delimiter) if row]
+
+
+def find_delimiter(head: str) -> str:
+    """Return the delimiter that gives the most rows the same number of cells above one.
+
+    Examples
+    --------
+    >>> find_delimiter("a;b;c\\n1,5;2;3\\n2,5;4;5\\n")
+    ';'
+    """
+    return max(DELIMITERS, key=lambda d: _fit(_rows(head, d)))
+
+
+def _fit(rows: list[list[str]]) -> tuple[float, int]:
+    widths = Counter(len(row) for row in rows)
+    if not widths:
+        return 0.0, 0
+    width, count = max(((w, n) for w, n in widths.items() if w > 1), default=(1, 0),
+                       key=lambda item: item[1] * item[0] ** 0.5)
+    return (count / len(rows) * width ** 0.5 if width > 1 else 0.0), width
+
+
+def _unwrapped(text: str, head: str) -> tuple[str, str, str, tuple[str, ...]]:
+    """Undo quotes around whole rows, which hide the delimiter from every reader."""
+    delimiter = find_delimiter(head)
+    lines = [line.strip() for line in head.split("\n") if line.strip()]
+    wrapped = [line for line in lines if len(line) > 1 and line[0] == line[-1] == '"']
+    inside = [row for line in wrapped for row in _rows(line, "\x00") if len(row) == 1]
+    if len(wrapped) < max(0.8 * len(lines), 1) or len(inside) < len(wrapped):
+        return text, head, delimiter, ()
+    inner = find_delimiter("\n".join(row[0] for row in inside))
+    lone = all(len(_rows(line, inner)[0]) == 1 for line in wrapped if inner in line)
+    if _fit([_rows(row[0], inner)[0] for row in inside if row[0].strip()])[1] < 2 or not lone:
+        return text, head, delimiter, ()
+    bare = "\n".join(row[0] if len(row) == 1 else inner.join(row) for row in _rows(text, inner))
+    return bare, _head(bare), inner, ("quotes around whole rows taken off",)
+
+
+def _read_fast(text: str, head: str, delimiter: str) -> RawTable | None:
+    """Read even rows with pyarrow; None if the rows are uneven or a quote swallowed some."""
+    rows = _rows(head, delimiter)
+    full = [row for row in rows if any(cell.strip() for cell in row)]
+    if not full or full != rows or find_header(rows)[0] != 0:
+        return None
+    has_header = find_header(rows)[1]
+    names, notes = column_names(rows[0] if has_header else [], len(rows[0]))
+    if not has_header:
+        notes = ("no header row: columns are numbered",)
+    quoted = '"' in text
+    try:
+        table = pacsv.read_csv(
+            io.BytesIO(text.encode("utf-8", errors="replace")),
+            read_options=pacsv.ReadOptions(column_names=names, skip_rows_after_names=has_header,
+                                           block_size=1 << 24, use_threads=True),
+            parse_options=pacsv.ParseOptions(delimiter=delimiter, newlines_in_values=quoted,
+                                             quote_char='"' if quoted else False),
+            convert_options=pacsv.ConvertOptions(
+                column_types=dict.fromkeys(names, pa.large_string()), strings_can_be_null=False),
+        )
+    except (pa.ArrowInvalid, pa.ArrowKeyError):
+        return None
+    if quoted and _swallowed(table, delimiter):
+        return None
+    index = pd.RangeIndex(1, table.num_rows + 1, name="source_row")
+    frame = pd.DataFrame({name: pd.Series(pd.array(table.column(name), dtype="str"), index=index)
+                          for name in names}, index=index)
+    return RawTable(_without_blank_rows(frame), has_header, notes)
+
+
+def _without_blank_rows(frame: pd.DataFrame) -> pd.DataFrame:
+    blank = frame.iloc[:, 0].str.strip() == ""
+    if not blank.any():
+        return frame
+    rest = frame.loc[blank].apply(lambda column: column.str.strip() == "").all(axis=1)
+    if not rest.any():
+        return frame
+    kept = frame.drop(index=rest.index[rest])
+    kept.index = pd.RangeIndex(1, len(kept) + 1, name="source_row")
+    return kept
+
+
+def _swallowed(table: pa.Table, delimiter: str) -> bool:
+    """Whether some cell holds a line end followed by what looks like another row."""
+    for column in table.columns:
+        inside = pa.compute.match_substring(column, "\n")
+        if pa.compute.any(inside).as_py():
+            cells = column.filter(inside).to_pylist()
+            if any(_holds_rows(cell, table.num_columns, delimiter) for cell in cells):
+                return True
+    return False
+
+
+def _holds_rows(cell: str, width: int, delimiter: str) -> bool:
+    return any(line.count(delimiter) >= max(width - 2, 1) for line in cell.split("\n")[1:])
+
+
+def _tolerant_rows(text: str, delimiter: str) -> tuple[list[list[str]], tuple[str, ...]]:
+    """Read rows one by one; where an unclosed quote swallowed rows, take its lines as they are."""
+    rows: list[list[str]] = []
+    mended = 0
+    width = _fit(_rows(_head(text), delimiter))[1]
+    for row, raw_lines in _records(text, delimiter):
+        if len(raw_lines) > 1 and any(_holds_rows(cell, width, delimiter) for cell in row):
+            mended += 1
+            rows += [_bare_cells(line, delimiter) for line in raw_lines if line.strip()]
+        elif row:
+            rows.append(row)
+    notes = (f"{mended} quotes that were never closed taken as plain text",) if mended else ()
+    return rows, notes
+
+
+def _records(text: str, delimiter: str) -> Iterator[tuple[list[str], list[str]]]:
+    lines = text.split("\n")
+    reader = csv.reader((line + "\n" for line in lines), delimiter=delimiter)
+    start = 0
+    for row in reader:
+        yield row, lines[start:reader.line_num]
+        start = reader.line_num
+
+
+def _bare_cells(line: str, delimiter: str) -> list[str]:
+    """Split one line by itself, honouring quotes if they close within it."""
+    cells = next(csv.reader([line], delimiter=delimiter), [])
+    if line.count('"') % 2 == 0:
+        return cells
+    return [cell.strip().strip('"') for cell in line.split(delimiter)]
+
+
+__all__ = ["LOOK_AT", "find_delimiter", "read_csv_text"]

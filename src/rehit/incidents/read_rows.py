@@ -1,0 +1,150 @@
+"""Rows of cells to a table of texts: where the header is, whether there is one, ragged rows."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import pandas as pd
+
+from rehit.incidents.propose_words import is_header_word
+
+EXTRA_COLUMN = "cells_beyond_the_header"
+LOOK_AT = 60
+_VALUE = re.compile(r"[(\[]?[+-]?\d[\d.,:/\-+ TZ()e]*(?:[AaPp][Mm])?[)\]]?|POINT ?\(.*|X{3,}")
+_LISTED = 5
+
+
+@dataclass(frozen=True)
+class RawTable:
+    """A table of texts with what was decided on the way."""
+
+    table: pd.DataFrame
+    has_header: bool = True
+    notes: tuple[str, ...] = ()
+    ragged_rows: tuple[int, ...] = ()
+
+    def with_notes(self, notes: tuple[str, ...]) -> RawTable:
+        """Return a copy with `notes` before its own."""
+        return replace(self, notes=notes + self.notes)
+
+
+def find_header(rows: Sequence[Sequence[str]]) -> tuple[int, bool]:
+    """Return the place of the first row that belongs to the table, and whether it is a header.
+
+    Rows above it that fill fewer than half of the usual number of cells (a title, a date of
+    export) do not belong. The row is a header unless it looks like the rows below: numbers or
+    dates where they have numbers or dates.
+    """
+    filled = [sum(1 for cell in row if cell.strip()) for row in rows[:LOOK_AT]]
+    usual = Counter(n for n in filled if n).most_common(1)
+    width = max(usual[0][0] if usual else 1, 1)
+    first = next((i for i, n in enumerate(filled) if 2 * n > width or n == width), 0)
+    below = [row for row in rows[first + 1:LOOK_AT] if any(cell.strip() for cell in row)]
+    return first, _looks_like_header(rows[first], below)
+
+
+def _looks_like_header(row: Sequence[str], below: Sequence[Sequence[str]]) -> bool:
+    cells = [cell.strip() for cell in row]
+    words = sum(is_header_word(cell) for cell in cells)
+    if any(_VALUE.fullmatch(cell) for cell in cells) and not words:
+        return False
+    if words:
+        # A value such as "Graffiti" may be a header word too; values beside it decide.
+        return words >= sum(1 for cell in cells if _VALUE.fullmatch(cell))
+    values_below = sum(
+        1 for place, cell in enumerate(cells) if cell and not _VALUE.fullmatch(cell)
+        and _mostly_values([r[place] for r in below if place < len(r)]))
+    distinct = len({cell.lower() for cell in cells if cell}) == sum(1 for c in cells if c)
+    return values_below > 0 or (distinct and not below) or (distinct and not _repeats(row, below))
+
+
+def _mostly_values(cells: Sequence[str]) -> bool:
+    filled = [cell.strip() for cell in cells if cell.strip()]
+    return len(filled) > 0 and sum(bool(_VALUE.fullmatch(c)) for c in filled) > len(filled) / 2
+
+
+def _repeats(row: Sequence[str], below: Sequence[Sequence[str]]) -> bool:
+    """Whether cells of the first row turn up again further down their column."""
+    return any(cell.strip() and any(place < len(r) and r[place] == cell for r in below)
+               for place, cell in enumerate(row))
+
+
+def column_names(header: Sequence[str], width: int) -> tuple[list[str], tuple[str, ...]]:
+    """Return one distinct name per column and notes on those that had to be made up."""
+    names: list[str] = []
+    notes: list[str] = []
+    taken: set[str] = set()
+    for place in range(width):
+        given = " ".join(header[place].split()) if place < len(header) else ""
+        name = given or f"column_{place + 1}"
+        number = 2
+        while name in taken:
+            name = f"{given or 'column'}_{number}"
+            number += 1
+        if name != given and given:
+            notes.append(f"a second column {given!r} is called {name!r}")
+        elif not given:
+            notes.append(f"column {place + 1} has no name and is called {name!r}")
+        taken.add(name)
+        names.append(name)
+    return names, tuple(notes)
+
+
+def table_from_rows(rows: Sequence[Sequence[str]], *, notes: tuple[str, ...] = ()) -> RawTable:
+    """Build the table from rows of cells, keeping every row that is not wholly empty.
+
+    Cells beyond the header are kept in the column ``cells_beyond_the_header`` (joined by " | ");
+    missing cells at a row's end are "".
+    """
+    full = [row for row in rows if any(cell.strip() for cell in row)]
+    if not full:
+        return RawTable(pd.DataFrame())
+    first, has_header = find_header(full)
+    said = list(notes)
+    if first:
+        above = " / ".join(" ".join(cell for cell in row if cell.strip()) for row in full[:first])
+        said.append(f"{first} rows above the header left out: {above[:200]}")
+    body = full[first + 1:] if has_header else full[first:]
+    width = _width(full[first], body, has_header)
+    names, name_notes = column_names(full[first] if has_header else [], width)
+    said += name_notes if has_header else ["no header row: columns are numbered"]
+    ragged = tuple(i for i, row in enumerate(body, start=1) if _is_ragged(row, width))
+    columns: dict[str, list[str]] = {
+        name: [row[place] if place < len(row) else "" for row in body]
+        for place, name in enumerate(names)}
+    extras = [" | ".join(row[width:]) if any(c.strip() for c in row[width:]) else "" for row in body]
+    if any(extras):
+        columns[EXTRA_COLUMN] = extras
+    if ragged:
+        said.append(ragged_note(ragged))
+    return RawTable(text_frame(columns, len(body)), has_header, tuple(said), ragged)
+
+
+def _width(top: Sequence[str], body: Sequence[Sequence[str]], has_header: bool) -> int:
+    """The number of columns: named cells of the header, or the usual row without one."""
+    if not has_header:
+        return Counter(len(row) for row in body).most_common(1)[0][0]
+    last = max((place for place, cell in enumerate(top) if cell.strip()), default=-1) + 1
+    used = Counter(len(row) for row in body).most_common(1)
+    # A header shorter than nearly every row lacks names, not cells.
+    return max(last, used[0][0] if used and used[0][1] > len(body) / 2 else 0)
+
+
+def _is_ragged(row: Sequence[str], width: int) -> bool:
+    return len(row) < width or any(cell.strip() for cell in row[width:])
+
+
+def ragged_note(ragged: Sequence[int]) -> str:
+    """Say how many rows have a wrong number of cells, and the first few of them."""
+    listed = ", ".join(map(str, ragged[:_LISTED])) + (" ..." if len(ragged) > _LISTED else "")
+    return f"{len(ragged)} rows with more or fewer cells than the header, kept: {listed}"
+
+
+def text_frame(columns: dict[str, list[str]], size: int) -> pd.DataFrame:
+    """Return columns of text with the index ``source_row`` from 1."""
+    index = pd.RangeIndex(1, size + 1, name="source_row")
+    return pd.DataFrame({name: pd.Series(cells, index=index, dtype="str")
+                         for name, cells in columns.items()}, index=index)

@@ -1,0 +1,86 @@
+"""Workbooks (XLSX, XLS, ODS) to a table of texts."""
+
+from __future__ import annotations
+
+import datetime as dt
+import zipfile
+from pathlib import Path
+
+from python_calamine import CalamineError, CalamineWorkbook
+
+from rehit.errors import InputFileError
+from rehit.incidents.read_rows import RawTable, table_from_rows
+
+_MIDNIGHT = dt.time(0)
+
+
+def read_workbook(file: Path, *, sheet: str | None = None) -> RawTable:
+    """Read one sheet; text cells stay text ("00123"), dates become ISO text.
+
+    Parameters
+    ----------
+    file
+        The workbook.
+    sheet
+        Name of the sheet; the one with most filled rows if not given, which is noted.
+
+    Raises
+    ------
+    InputFileError
+        If the workbook is damaged, protected or has no such sheet, or the sheet is empty.
+    """
+    where = str(file)
+    try:
+        with CalamineWorkbook.from_path(str(file)) as book:
+            names = list(book.sheet_names)
+            if sheet is not None and sheet not in names:
+                raise InputFileError(where, got=f"no sheet {sheet!r}",
+                                     allowed=", ".join(map(repr, names)),
+                                     remedy="name one of these sheets")
+            sheets = {name: _cells(book, name) for name in ([sheet] if sheet else names)}
+    except (CalamineError, zipfile.BadZipFile, OSError, ValueError) as error:
+        raise InputFileError(
+            where, got=f"a file that opens as no workbook ({error})",
+            allowed="XLSX, XLS or ODS without a password, or another kind of log",
+            remedy="open it in a spreadsheet program and save it again") from error
+    chosen = max(sheets, key=lambda name: len(sheets[name]), default=None)
+    if chosen is None or not sheets[chosen]:
+        raise InputFileError(where, got="an empty workbook", allowed="a sheet with rows",
+                             remedy="choose another file or sheet")
+    left = [f"{name!r}" for name in names if name != chosen]
+    notes = (f"sheet {chosen!r} read, not {', '.join(left)}",) if left and sheet is None else ()
+    return table_from_rows(sheets[chosen], notes=notes)
+
+
+def _cells(book: CalamineWorkbook, name: str) -> list[list[str]]:
+    try:
+        rows = book.get_sheet_by_name(name).to_python(skip_empty_area=True)
+    except (CalamineError, ValueError):  # a chart sheet holds no cells
+        return []
+    texts = [[cell_text(cell) for cell in row] for row in rows]
+    return [row for row in texts if any(cell.strip() for cell in row)]
+
+
+def cell_text(value: object) -> str:
+    """Return a cell as text without a float's false decimals.
+
+    Examples
+    --------
+    >>> cell_text(12.0), cell_text(dt.datetime(2018, 3, 5)), cell_text("00123"), cell_text(None)
+    ('12', '2018-03-05', '00123', '')
+    """
+    if value is None:
+        return ""
+    if isinstance(value, str):
+        return value
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, float):
+        return str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
+    if isinstance(value, dt.datetime):
+        date_only = value.time() == _MIDNIGHT and value.tzinfo is None
+        return value.date().isoformat() if date_only else value.isoformat(sep=" ")
+    if isinstance(value, dt.timedelta):
+        total = round(value.total_seconds())
+        return f"{total // 3600:02d}:{total // 60 % 60:02d}:{total % 60:02d}"
+    return value.isoformat() if isinstance(value, dt.date | dt.time) else str(value)
