@@ -1,0 +1,1 @@
+"""The invented town that rehit is shown and measured on."""
