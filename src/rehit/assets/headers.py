@@ -1,0 +1,79 @@
+"""Which column of a register says what: by its header words, or as the user says."""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections.abc import Mapping
+from functools import cache
+from importlib.resources import files
+
+from rehit.address_words import plain
+from rehit.errors import RehitError, TableError
+
+POINT_PAIRS = (("longitude", "latitude"), ("easting", "northing"))
+
+
+@cache
+def header_words() -> dict[str, str]:
+    """Return the known header texts and the field each stands for, best first."""
+    source = files("rehit") / "words" / "register.csv"
+    rows = csv.DictReader(source.read_text(encoding="utf-8").splitlines())
+    return {row["header"]: row["field"] for row in rows}
+
+
+def guess_columns(names: list[str]) -> tuple[dict[str, str], list[str]]:
+    """Return field to column, and a note for each choice between several columns.
+
+    Examples
+    --------
+    >>> guess_columns(["Asset_No", "Surface Material", "OBJECTID"])[0]
+    {'asset_id': 'Asset_No', 'substrate': 'Surface Material'}
+    """
+    words = header_words()
+    order = {text: place for place, text in enumerate(words)}
+    ranked: dict[str, list[tuple[int, str]]] = {}
+    for name in names:
+        text = _header(name)
+        if text in words:
+            ranked.setdefault(words[text], []).append((order[text], name))
+    chosen, notes = {}, []
+    for field, options in ranked.items():
+        options.sort()
+        chosen[field] = options[0][1]
+        if len(options) > 1:
+            others = ", ".join(repr(name) for _, name in options[1:])
+            notes.append(f"{field} is read from {options[0][1]!r}; {others} could be it too")
+    return chosen, notes
+
+
+def resolve_columns(names: list[str], columns: Mapping[str, str] | None, *, where: str) -> tuple[
+        dict[str, str], list[str], list[RehitError]]:
+    """Join the user's choice of columns with the guesses; list what does not fit."""
+    guessed, notes = guess_columns(names)
+    fields = sorted(set(header_words().values()))
+    faults: list[RehitError] = []
+    for field, name in (columns or {}).items():
+        if field not in fields:
+            faults.append(TableError(f"{where}, columns", got=f"the field {field!r}",
+                                     allowed=", ".join(fields), remedy="use one of these names"))
+        elif name not in names:
+            faults.append(TableError(f"{where}, columns", got=f"no column {name!r} for {field}",
+                                     allowed=", ".join(map(repr, names)),
+                                     remedy="name a column of the file"))
+    chosen = {**guessed, **(columns or {})}
+    if "asset_id" not in chosen:
+        faults.append(TableError(where, got="no column that looks like the asset's number",
+                                 allowed=", ".join(map(repr, names)),
+                                 remedy='say which it is: columns={"asset_id": "..."}'))
+    notes += [f"{field} is read from {name!r}" for field, name in chosen.items()]
+    unused = [n for n in names if n not in chosen.values()]
+    if unused:
+        notes.append("columns not used: " + ", ".join(map(repr, unused)))
+    return chosen, notes, faults
+
+
+def _header(name: str) -> str:
+    spaced = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", name)
+    text = re.sub(r"[\W_]+", " ", plain(spaced)).strip()
+    return text.replace("m²", "m2")

@@ -1,0 +1,213 @@
+"""The owner's register of assets, brought to the `register` contract."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import geopandas as gpd
+import pandas as pd
+
+from rehit.addresses import address_table
+from rehit.assets.files import RawRegister, as_text, read_register_file
+from rehit.assets.headers import resolve_columns
+from rehit.assets.shapes import register_geometry
+from rehit.errors import ManyErrors, RehitError, TableError
+from rehit.tables import check
+from rehit.vocabulary import Vocabulary, code_texts, default_vocabulary, load_vocabulary
+
+SQUARE_FOOT_M2 = 0.09290304  # international foot, exact
+_SHOWN = 10
+
+
+@dataclass(frozen=True)
+class RegisterReading:
+    """The register, the rows that have no place (kept apart, not lost) and what was noticed."""
+
+    register: gpd.GeoDataFrame
+    without_place: pd.DataFrame
+    notes: tuple[str, ...]
+
+
+def read_register(path: Path | str, *, crs: object, columns: Mapping[str, str] | None = None,
+                  vocabulary: Path | str | None = None, sheet: str | None = None,
+                  layer: str | None = None) -> gpd.GeoDataFrame:
+    """Read a register; see :func:`inspect_register`, whose notes stand in ``.attrs["notes"]``."""
+    reading = inspect_register(path, crs=crs, columns=columns, vocabulary=vocabulary, sheet=sheet,
+                               layer=layer)
+    register = reading.register.copy()
+    register.attrs["notes"] = list(reading.notes)
+    return register
+
+
+def inspect_register(path: Path | str, *, crs: object, columns: Mapping[str, str] | None = None,
+                     vocabulary: Path | str | None = None, sheet: str | None = None,
+                     layer: str | None = None) -> RegisterReading:
+    """Read a register file to the `register` contract and say how each column was understood.
+
+    Parameters
+    ----------
+    path
+        GeoJSON, GeoPackage, FlatGeobuf, shapefile, (Geo)Parquet, CSV/TSV or workbook.
+    crs
+        The project's projected CRS; the result is in it. A file that names no CRS is taken as
+        degrees when all its values could be, else as this CRS.
+    columns
+        Field to column name where the header words do not tell, such as
+        ``{"asset_id": "Ref", "substrate": "Mat."}``.
+    vocabulary
+        CSV of own words for surfaces and kinds of asset (see :mod:`rehit.vocabulary`).
+    sheet, layer
+        Which sheet of a workbook or layer of a spatial file.
+
+    Returns
+    -------
+    RegisterReading
+        `register` has points, lines or polygons as they came (broken polygons mended). Rows
+        without a usable place are in `without_place`. Unknown substrate words become "unknown";
+        without word on it an asset is not heritage, may be coated unless it is heritage, is
+        reached from the ground and needs no traffic control. Each such default is noted.
+
+    Raises
+    ------
+    InputFileError
+        If the file cannot be read.
+    ManyErrors
+        Listing all faults at once: columns not found, no number column, no place columns,
+        several assets with one number.
+    """
+    where = Path(path).name
+    raw = read_register_file(path, sheet=sheet, layer=layer)
+    chosen, notes, faults = resolve_columns(list(raw.table.columns), columns, where=where)
+    shapes, shape_notes, shape_faults = register_geometry(raw, chosen, crs=crs, where=where)
+    faults += shape_faults
+    if faults:
+        raise ManyErrors(where, faults)
+    words = load_vocabulary(vocabulary) if vocabulary else default_vocabulary()
+    table, field_notes = _fields(raw, chosen, words)
+    frame = gpd.GeoDataFrame(table, geometry=shapes)
+    frame, id_notes, id_faults = _unique_ids(frame, where=where)
+    if id_faults:
+        raise ManyErrors(where, id_faults)
+    placed = ~(frame.geometry.isna() | frame.geometry.is_empty)
+    register = frame[placed].reset_index(drop=True)
+    if not placed.all():
+        lost = frame.loc[~placed, "asset_id"]
+        notes.append(f"{len(lost)} assets have no usable place and cannot be matched: "
+                     + ", ".join(lost.head(_SHOWN)) + (" …" if len(lost) > _SHOWN else ""))
+    if register.empty:
+        raise TableError(where, got="no asset with a usable place",
+                         allowed="points, lines or areas",
+                         remedy="export the register with its coordinates")
+    check(register, "register", where=where)
+    return RegisterReading(register, pd.DataFrame(frame[~placed].drop(columns="geometry")),
+                           (*raw.notes, *notes, *shape_notes, *field_notes, *id_notes))
+
+
+def _fields(raw: RawRegister, chosen: Mapping[str, str], words: Vocabulary) -> tuple[
+        pd.DataFrame, list[str]]:
+    notes: list[str] = []
+    rows = raw.table.index
+
+    def column(field: str) -> pd.Series:
+        if field in chosen:
+            return raw.table[chosen[field]]
+        return pd.Series([None] * len(rows), index=rows, dtype="str")
+
+    address = column("address")
+    keys = address_table(address)
+    table = pd.DataFrame({
+        "asset_id": column("asset_id"),
+        "asset_type": _asset_type(column("asset_type"), words),
+        "substrate": code_texts(column("substrate"), field="substrate", vocabulary=words),
+        "finish": _finish(column("finish"), column("substrate"), words),
+        "wall_area_m2": _area(column, notes),
+        "owner": column("owner"),
+        "address": address,
+        "address_key": keys["address_key"],
+        "street_key": keys["street_key"],
+        "heritage": _flag(column("heritage"), words, default=False, name="heritage", notes=notes),
+    })
+    table["coating_allowed"] = _flag(column("coating_allowed"), words, default=~table["heritage"],
+                                     name="coating_allowed", notes=notes)
+    table["access"] = code_texts(column("access"), field="access", vocabulary=words,
+                                 otherwise="ground")
+    table["traffic_control"] = _flag(column("traffic_control"), words, default=False,
+                                     name="traffic_control", notes=notes)
+    _note_unknown(column("substrate"), table["substrate"], notes)
+    return table, notes
+
+
+def _asset_type(values: pd.Series, words: Vocabulary) -> pd.Series:
+    """A known kind by its code, any other as written in lower case."""
+    coded = code_texts(values, field="asset_type", vocabulary=words, otherwise="")
+    return coded.where(coded != "", values.fillna("unknown").str.lower()).astype("str")
+
+
+def _finish(finish: pd.Series, substrate: pd.Series, words: Vocabulary) -> pd.Series:
+    """The finish column where it says, else what the surface words say ("Metal - Painted")."""
+    own = code_texts(finish, field="finish", vocabulary=words)
+    flag = code_texts(finish, field="yes_no", vocabulary=words, otherwise="")
+    own = own.mask(own.eq("unknown") & flag.eq("yes"), "painted")
+    own = own.mask(own.eq("unknown") & flag.eq("no"), "bare")
+    return own.where(own != "unknown", code_texts(substrate, field="finish", vocabulary=words))
+
+
+def _area(column: object, notes: list[str]) -> pd.Series:
+    def number(field: str) -> pd.Series:
+        text = column(field).str.replace(",", ".", regex=False)  # type: ignore[operator]
+        value = pd.to_numeric(text.str.extract(r"^\s*(\d+(?:\.\d+)?)", expand=False),
+                              errors="coerce").astype(float)
+        return value.where(value > 0)
+
+    area = number("wall_area_m2").fillna(number("wall_area_sqft") * SQUARE_FOOT_M2)
+    product = number("length_m") * number("height_m")
+    if (area.isna() & product.notna()).any():
+        notes.append(f"wall area is length times height for "
+                     f"{int((area.isna() & product.notna()).sum())} assets")
+    return area.fillna(product)
+
+
+def _flag(values: pd.Series, words: Vocabulary, *, default: pd.Series | bool, name: str,
+          notes: list[str]) -> pd.Series:
+    coded = code_texts(values, field="yes_no", vocabulary=words, otherwise="")
+    unsaid = coded.eq("")
+    if unsaid.any():
+        strange = sorted(values[unsaid].dropna().unique())[:3]
+        notes.append(f"{name} is not said for {int(unsaid.sum())} assets"
+                     + (f" (such as {', '.join(map(repr, strange))})" if strange else "")
+                     + ": the default holds")
+    return coded.eq("yes").where(~unsaid, default).astype(bool)
+
+
+def _note_unknown(written: pd.Series, coded: pd.Series, notes: list[str]) -> None:
+    strange = written[coded.eq("unknown")].dropna()
+    if len(strange):
+        examples = ", ".join(map(repr, sorted(strange.unique())[:_SHOWN]))
+        notes.append(f"{len(strange)} assets have surface words that are not known: {examples}; "
+                     "add them to the vocabulary file")
+
+
+def _unique_ids(frame: gpd.GeoDataFrame, *, where: str) -> tuple[
+        gpd.GeoDataFrame, list[str], list[RehitError]]:
+    notes: list[str] = []
+    frame = frame.copy()
+    nameless = frame["asset_id"].isna()
+    if nameless.any():
+        rows = frame.index[nameless] + 1
+        frame.loc[nameless, "asset_id"] = as_text(pd.Series(
+            [f"row {r}" for r in rows], index=frame.index[nameless]))
+        notes.append(f"{int(nameless.sum())} assets without a number are named by their row: "
+                     + ", ".join(f"row {r}" for r in rows[:_SHOWN]))
+    marks = frame.geometry.to_wkb()
+    same = pd.DataFrame(frame.drop(columns="geometry")).assign(mark=marks).duplicated()
+    if same.any():
+        notes.append(f"{int(same.sum())} rows repeat another row exactly and are counted once")
+        frame = frame[~same]
+    twice = frame.loc[frame["asset_id"].duplicated(keep=False), "asset_id"]
+    faults: list[RehitError] = [
+        TableError(f"{where}, asset {asset!r}", got=f"{count} different assets with this number",
+                   allowed="one asset per number", remedy="mend the number, or merge the rows")
+        for asset, count in twice.value_counts().sort_index().items()]
+    return frame, notes, faults
