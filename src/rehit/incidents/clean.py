@@ -1,0 +1,282 @@
+"""The door of cleaning: a table of texts goes in, incidents with a full account come out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from pyproj import CRS
+
+from rehit.incidents.assemble import build_incidents, build_set_aside, count_rows, gather_members
+from rehit.incidents.dates import DateStyle
+from rehit.incidents.duplicates import Joins, join_reports
+from rehit.incidents.ledger import Ledger
+from rehit.incidents.mapping import Mapping, Places
+from rehit.incidents.meaning import enter_translations, flagged, read_meaning
+from rehit.incidents.place_quality import EXACT_KINDS, judge_places
+from rehit.incidents.places import Points, read_points
+from rehit.incidents.privacy import scrub_column
+from rehit.incidents.quality import Evidence, find_faults
+from rehit.incidents.repeats import NEVER, Reports
+from rehit.incidents.rows import name_incidents, prepare
+from rehit.incidents.settings import Cleaned, CleanSettings
+from rehit.incidents.sizes import read_sizes
+from rehit.incidents.states import settle_states
+from rehit.incidents.times import Times, iso, read_times
+from rehit.incidents.vocabulary import Words, load_words, plain_words
+from rehit.tables import check
+
+# Families within which people mistake one surface for the other.
+SURFACE_FAMILY = {"brick": 0, "stone": 0, "concrete": 0, "render": 0, "tile": 0, "metal": 1,
+                  "powder_coated": 1, "sign_face": 1, "plastic": 1, "timber": 2, "glass": 3,
+                  "asphalt": 0}
+
+
+@dataclass
+class _Work:
+    """All that is known of the rows on the way through."""
+
+    rows: pd.DataFrame
+    ledger: Ledger
+    words: dict[str, Words]
+    reason: pd.Series
+    times: Times
+    meaning: dict[str, pd.DataFrame]
+    translations: pd.DataFrame
+    states: pd.DataFrame
+    points: Points
+    judged: pd.DataFrame
+    sizes: pd.DataFrame
+
+
+def clean_incidents(fields: pd.DataFrame, *, mapping: Mapping | None,
+                    settings: CleanSettings) -> Cleaned:
+    """Turn the rows of a log into incidents and account for every row.
+
+    Each row ends as an incident's own, joined into another, or set aside with a reason; for each
+    file the three add up to the rows that came in. A row without a usable place is still an
+    incident. Cleaning the same rows in any order gives the same incidents with the same names.
+
+    Parameters
+    ----------
+    fields
+        Table ``fields`` (texts as written), from one file or several.
+    mapping
+        Date styles, CRS of the coordinates and unit of bare sizes; None for the usual ones.
+    settings
+        Place, time zone, vocabulary and numbers.
+
+    Returns
+    -------
+    Cleaned
+        The tables ``incidents``, ``set_aside`` and ``ledger``, counts per file, findings for the
+        log's owner, and the time observed.
+
+    Raises
+    ------
+    SettingError
+        For a time zone, CRS or extract end that cannot be used.
+    ManyErrors
+        For faults in the user's word tables.
+
+    Examples
+    --------
+    >>> fields = pd.DataFrame({"source_file": "log.csv", "source_row": [1, 2],
+    ...                        "reported": ["2025-03-01 09:00", "2025-03-02 10:00"],
+    ...                        "cleared": ["2025-03-04 12:00", None],
+    ...                        "address": ["12 Elm St", "12 Elm Street"]})
+    >>> settings = CleanSettings(time_zone="UTC", crs="EPSG:32630")
+    >>> cleaned = clean_incidents(fields, mapping=None, settings=settings)
+    >>> cleaned.incidents["source_rows"].tolist()
+    ['log.csv#1;log.csv#2']
+    """
+    work = _understand(fields, mapping, settings)
+    active = work.reason.isna().to_numpy()
+    reports = _reports(work, settings)
+    is_dup = flagged(work.rows["status"], work.words["status"], "duplicate").to_numpy()
+    is_dup = is_dup | flagged(work.rows["outcome"], work.words["status"],
+                              "duplicate").to_numpy()
+    joins = join_reports(work.rows, reports, active, is_dup, settings=settings)
+    work.reason = work.reason.mask(joins.orphan & active, "duplicate_without_parent")
+    work.reason = work.reason.astype("str")
+    return _finish(work, joins, reports, mapping, settings)
+
+
+def _understand(fields: pd.DataFrame, mapping: Mapping | None, settings: CleanSettings) -> _Work:
+    """Read times, words, sizes and places of every row, each on its own."""
+    rows = prepare(fields)
+    ledger = Ledger(rows)
+    words = load_words(settings.vocabulary)
+    styles: dict[str, DateStyle | None] = {
+        name: mapping.date_style(name) if mapping else None for name in ("reported", "cleared")}
+    times = read_times(rows, styles=styles, settings=settings, ledger=ledger)
+    meaning = read_meaning(rows, words)
+    translations = enter_translations(ledger, rows, meaning, settings.translations_in_ledger)
+    states = settle_states(rows, meaning, times, ledger=ledger)
+    places = mapping.places if mapping else Places()
+    points = read_points(rows, plane_crs=places.crs or settings.crs,
+                         location_crs=places.location_crs, location_order=places.location_order,
+                         settings=settings, ledger=ledger)
+    judged = judge_places(rows, points, words=words["place_quality"],
+                          parameters=settings.parameters, ledger=ledger)
+    sizes = _sizes(rows, mapping.size_unit if mapping else "", words["size"], settings, ledger)
+    reason = _reasons(rows, times, meaning, points, mapping, settings)
+    return _Work(rows, ledger, words, reason, times, meaning, translations, states, points, judged,
+                 sizes)
+
+
+def _sizes(rows: pd.DataFrame, unit: str, words: Words, settings: CleanSettings,
+           ledger: Ledger) -> pd.DataFrame:
+    sizes = read_sizes(rows["size"], unit=unit, words=words, parameters=settings.parameters)
+    written = pd.Series([f"{area:.3g} m2" if area == area else None
+                         for area in sizes["area_m2"].tolist()], dtype="str")
+    told = sizes["rule"] != ""
+    if settings.translations_in_ledger:
+        ledger.add(told, column="size", before=rows["size"], after=written, rule=sizes["rule"])
+    else:
+        ledger.add(told & sizes["area_m2"].isna(), column="size", before=rows["size"], after=None,
+                   rule=sizes["rule"])
+    silent = rows["size"].isna() & rows["description"].notna()
+    if silent.any():
+        found = read_sizes(rows["description"].where(silent), words=words,
+                           parameters=settings.parameters, loose=False)
+        gained = found["area_m2"].notna()
+        area = found["area_m2"].round(3).astype("str") + " m2"
+        ledger.add(gained, column="size", before=None, after=area, rule="size_from_description")
+        sizes = sizes.mask(gained, found)
+    return sizes
+
+
+def _reasons(rows: pd.DataFrame, times: Times, meaning: dict[str, pd.DataFrame], points: Points,
+             mapping: Mapping | None, settings: CleanSettings) -> pd.Series:
+    """Return the first reason to set each row aside; empty for a usable row."""
+    reason = times.reason.copy()
+    undated = times.reported_at.isna()
+    cells = rows.drop(columns=["source_file", "source_row", "content"])
+    reason = reason.mask(undated & cells.isna().all(axis=1), "empty_row")
+    reason = reason.mask(undated & _is_header(rows, mapping), "repeated_header")
+    void = (meaning["status"]["code"] == "void") & reason.isna()
+    reason = reason.mask(void, "void_status")
+    if settings.study_area is not None:
+        placeless = rows["address"].isna() & rows["asset_id"].isna()
+        reason = reason.mask(reason.isna() & placeless & points.outside,
+                             "place_outside_study_area")
+    return reason.astype("str")
+
+
+def _is_header(rows: pd.DataFrame, mapping: Mapping | None) -> pd.Series:
+    """Return where the report date is the very name of its column."""
+    source = mapping.fields.get("reported") if mapping else None
+    names = {" ".join(plain_words(" ".join(source.columns)))} if source else set()
+    names |= {"reported", "date", "date reported", "reported date", "creation date"}
+    codes, unique = pd.factorize(rows["reported"], use_na_sentinel=True)
+    hits = [" ".join(plain_words(text)) in names for text in unique]
+    return pd.Series(np.append(np.array(hits, dtype=bool), False)[codes], index=rows.index)
+
+
+def _reports(work: _Work, settings: CleanSettings) -> Reports:
+    """Put what joining needs into columns of numbers."""
+    crs = CRS.from_user_input(settings.crs)
+    metre = crs.axis_info[0].unit_conversion_factor if crs.axis_info else 1.0
+    judged, rows = work.judged, work.rows
+    exact = judged["place_quality"].isin(("surveyed", "address")).to_numpy()
+    address = judged["address_key"].where(judged["address_kind"].isin(EXACT_KINDS))
+    kind = pd.Series([" ".join(plain_words(t)) if isinstance(t, str) else None
+                      for t in rows["asset_type"].astype(object)], dtype="str")
+    surface = work.meaning["substrate"]["code"].map(SURFACE_FAMILY).fillna(-1)
+    waiting = (work.states["status"] == "open").to_numpy()
+    return Reports(
+        seconds=_seconds(work.times.reported_at, 0), by_day=_is_day(work.times.precision),
+        cleared=_seconds(work.states["cleared_at"], NEVER),
+        cleared_by_day=_is_day(work.times.cleared_precision), waiting=waiting,
+        asset=_codes(rows["asset_id"].str.casefold()), address=_codes(address), kind=_codes(kind),
+        surface=surface.to_numpy(dtype=np.int64),
+        x=np.where(exact, work.points.x * metre, np.nan),
+        y=np.where(exact, work.points.y * metre, np.nan))
+
+
+def _seconds(times: pd.Series, missing: int) -> np.ndarray:
+    whole = times.to_numpy(dtype="datetime64[s]").astype(np.int64)
+    return np.where(times.isna(), missing, whole)
+
+
+def _is_day(precision: pd.Series) -> np.ndarray:
+    return (precision == "day").to_numpy(dtype=bool)
+
+
+def _codes(values: pd.Series) -> np.ndarray:
+    return pd.factorize(values, use_na_sentinel=True)[0].astype(np.int64)
+
+
+def _finish(work: _Work, joins: Joins, reports: Reports, mapping: Mapping | None,
+            settings: CleanSettings) -> Cleaned:
+    rows, ledger = work.rows, work.ledger
+    active = work.reason.isna().to_numpy()
+    own = np.flatnonzero(active & (joins.root == np.arange(len(rows))))
+    members = gather_members(rows, joins.root, active, work.times.reported_at)
+    _enter_rows(ledger, rows, joins, work.reason, active)
+    columns = _columns(work, joins, settings)
+    _enter_clearings(ledger, rows, work, joins, columns, own)
+    names = name_incidents(rows.iloc[own], joins.usable_ids.iloc[own])
+    incidents = build_incidents(rows, own, members.loc[own], columns, names=names,
+                                x=work.points.x, y=work.points.y, crs=settings.crs)
+    set_aside = build_set_aside(rows, work.reason)
+    counts = count_rows(rows, joins.root, work.reason)
+    check(incidents, "incidents", where="clean_incidents")
+    check(set_aside, "set_aside", where="clean_incidents")
+    table = ledger.table()
+    first = incidents["reported_at"].min() if len(incidents) else work.times.extract_end
+    findings = find_faults(Evidence(rows, incidents, set_aside, table, counts, work.points,
+                                    work.judged, joins, work.times, work.translations, settings))
+    return Cleaned(incidents, set_aside, table, counts, findings, first, work.times.extract_end,
+                   work.translations)
+
+
+def _columns(work: _Work, joins: Joins, settings: CleanSettings) -> dict[str, pd.Series]:
+    """Return the columns of the incidents on all rows; joined clearings are already in place."""
+    keep = settings.keep_marking_text
+    columns: dict[str, pd.Series] = {
+        name: work.meaning[name]["code"] for name in ("priority", "substrate", "finish", "medium")}
+    known = joins.cleared_at != NEVER
+    cleared = pd.Series(pd.to_datetime(np.where(known, joins.cleared_at, 0), unit="s", utc=True))
+    cleared = cleared.astype("datetime64[us, UTC]").where(known)
+    exact = work.states["cleared_at"].notna() & (_seconds(work.states["cleared_at"], NEVER)
+                                                 == joins.cleared_at)
+    columns["cleared_at"] = cleared.mask(exact, work.states["cleared_at"])
+    columns["status"] = work.states["status"].mask(known, "cleared")
+    columns["outcome"] = work.states["outcome"].mask(
+        known & (work.states["outcome"] == "pending"), "cleared")
+    columns["reported_precision"] = work.times.precision
+    columns["area_m2"] = work.sizes["area_m2"].astype("float64")
+    columns["area_basis"] = work.sizes["area_basis"].astype("str")
+    columns["report_id"] = joins.usable_ids.astype("str")
+    for name in ("place_quality", "address_key", "street_key"):
+        columns[name] = work.judged[name]
+    for name in ("description", "address"):
+        text, rules = scrub_column(work.rows[name],
+                                   keep_marking_text=keep or name == "address")
+        work.ledger.add(rules != "", column=name, before="(text with personal data)", after=text,
+                        rule=rules)
+        columns[name] = text
+    return columns
+
+
+def _enter_rows(ledger: Ledger, rows: pd.DataFrame, joins: Joins, reason: pd.Series,
+                active: np.ndarray) -> None:
+    """Enter each row joined and each row set aside."""
+    joined = active & (joins.root != np.arange(len(rows)))
+    label = rows["source_file"] + "#" + rows["source_row"].astype("str")
+    ledger.add(joined, column=None, before=None, after=label.take(joins.root).set_axis(rows.index),
+               rule=pd.Series(joins.rule))
+    ledger.add(~active, column=None, before=None, after="set aside", rule=reason)
+
+
+def _enter_clearings(ledger: Ledger, rows: pd.DataFrame, work: _Work, joins: Joins,
+                     columns: dict[str, pd.Series], own: np.ndarray) -> None:
+    """Enter clearings that an incident took from a report joined into it."""
+    before = _seconds(work.states["cleared_at"], NEVER)
+    changed = np.zeros(len(rows), dtype=bool)
+    changed[own] = before[own] != joins.cleared_at[own]
+    ledger.add(changed, column="cleared", before=rows["cleared"], after=iso(columns["cleared_at"]),
+               rule="cleared_by_joined_report")

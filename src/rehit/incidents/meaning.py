@@ -1,0 +1,188 @@
+"""What the words of a log mean: status, outcome, priority, surface, finish and medium as codes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+import numpy as np
+import pandas as pd
+
+from rehit.incidents.ledger import Ledger
+from rehit.incidents.vocabulary import Hit, Words
+
+NOTHING = "unknown"
+
+
+def translate(texts: pd.Series, words: Words, *, nothing: str = NOTHING, fuzzy: bool = True,
+              choose: Callable[[tuple[Hit, ...]], Hit | None] | None = None) -> pd.DataFrame:
+    """Put a column of words into codes, each different text once.
+
+    Parameters
+    ----------
+    texts
+        As written; empty cells allowed.
+    words
+        Vocabulary of the field.
+    nothing
+        Code for an empty cell and for words that are not known.
+    fuzzy
+        Whether misspellings count.
+    choose
+        Which of several words decides; the first that says something by default.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``code`` and ``rule`` (``word``, ``misspelling``, ``first_of_several``, ``unknown_word``;
+        empty for an empty cell or when the text is the code already).
+
+    Examples
+    --------
+    >>> from rehit.incidents.vocabulary import default_words
+    >>> translate(pd.Series(["Metal - Painted", None]), default_words("substrate"))["code"].tolist()
+    ['metal', 'unknown']
+    """
+    codes, unique = pd.factorize(texts, use_na_sentinel=True)
+    pick = choose or _first_that_says_something
+    read = [_translate_one(text, words, nothing, fuzzy, pick) for text in unique]
+    table = pd.DataFrame([*read, (nothing, "")], columns=["code", "rule"], dtype="str")
+    return table.take(codes).set_axis(texts.index)
+
+
+def flagged(texts: pd.Series, words: Words, code: str) -> pd.Series:
+    """Return where a text holds a word of the given code, among whatever else it says."""
+    codes, unique = pd.factorize(texts, use_na_sentinel=True)
+    found = [any(hit.code == code for hit in words.find(text)) for text in unique]
+    return pd.Series(np.append(np.array(found, dtype=bool), False)[codes], index=texts.index)
+
+
+def read_meaning(rows: pd.DataFrame, words: Mapping[str, Words]) -> dict[str, pd.DataFrame]:
+    """Translate every coded field of the rows.
+
+    Parameters
+    ----------
+    rows
+        From :func:`rehit.incidents.rows.prepare`.
+    words
+        From :func:`rehit.incidents.vocabulary.load_words`.
+
+    Returns
+    -------
+    dict
+        ``substrate, finish, medium, status, outcome, priority`` to tables of code and rule.
+    """
+    made = {
+        "substrate": translate(rows["substrate"], words["substrate"]),
+        "finish": _quiet(translate(rows["substrate"], words["finish"], fuzzy=True)),
+        "medium": translate(rows["medium"], words["medium"]),
+        "status": translate(rows["status"], words["status"], choose=_state),
+        "outcome": translate(rows["outcome"], words["outcome"]),
+        "priority": translate(rows["priority"], words["priority"], nothing="ordinary"),
+    }
+    made["medium"] = _from_elsewhere(made["medium"], rows["description"], words["medium"],
+                                     NOTHING, "medium_from_description")
+    # A status such as "Closed - not found" says the outcome too.
+    made["outcome"] = _from_elsewhere(made["outcome"], rows["status"], words["outcome"], NOTHING,
+                                      "outcome_from_status")
+    made["priority"] = _from_elsewhere(made["priority"], rows["description"], words["priority"],
+                                       "ordinary", "priority_from_description",
+                                       empty=rows["priority"].isna())
+    return made
+
+
+def enter_translations(ledger: Ledger, rows: pd.DataFrame,
+                       made: Mapping[str, pd.DataFrame], everywhere: bool = True) -> pd.DataFrame:
+    """Enter each translated word in the ledger and return the table of different translations.
+
+    With `everywhere` false only words that are misspelt, unknown or ambiguous are entered.
+    """
+    tables = []
+    for name, table in made.items():
+        source = rows[_source_of(name)]
+        told = table["rule"].notna() & (table["rule"] != "") & source.notna()
+        elsewhere = table["rule"].isin(_ELSEWHERE)
+        enter = told & ~elsewhere & (everywhere | (table["rule"] != "word"))
+        ledger.add(enter, column=name, before=source, after=table["code"],
+                   rule=table["rule"])
+        for rule, column in _ELSEWHERE.items():
+            # A description may hold personal data, so it is not copied here.
+            before = rows[column] if column == "status" else f"(words in {column})"
+            ledger.add(table["rule"] == rule, column=name, before=before, after=table["code"],
+                       rule=rule)
+        tables.append(_counted(name, source[told & ~elsewhere], table[told & ~elsewhere]))
+    return pd.concat(tables, ignore_index=True)
+
+
+_ELSEWHERE = {"outcome_from_status": "status", "priority_from_description": "description",
+              "medium_from_description": "description"}
+
+
+def _source_of(name: str) -> str:
+    return "substrate" if name == "finish" else name
+
+
+def _counted(name: str, source: pd.Series, table: pd.DataFrame) -> pd.DataFrame:
+    counted = pd.DataFrame({"before": source, "after": table["code"], "rule": table["rule"]})
+    counted = counted.groupby(["before", "after", "rule"], sort=True).size().reset_index(
+        name="count")
+    counted.insert(0, "field", name)
+    return counted
+
+
+def _translate_one(text: str, words: Words, nothing: str, fuzzy: bool,
+                   choose: Callable[[tuple[Hit, ...]], Hit | None]) -> tuple[str, str]:
+    hits = words.find(text, fuzzy=fuzzy)
+    chosen = choose(hits)
+    if chosen is None:
+        return nothing, "unknown_word"
+    if text.casefold() == chosen.code:
+        return chosen.code, ""
+    if chosen.misspelt:
+        return chosen.code, "misspelling"
+    several = len({hit.code for hit in hits if hit.code not in (NOTHING, "other")}) > 1
+    return chosen.code, "first_of_several" if several else "word"
+
+
+def _first_that_says_something(hits: tuple[Hit, ...]) -> Hit | None:
+    telling = [hit for hit in hits if hit.code not in (NOTHING, "other") and not hit.misspelt]
+    telling = telling or [hit for hit in hits if hit.code not in (NOTHING, "other")]
+    return telling[0] if telling else (hits[0] if hits else None)
+
+
+def _state(hits: tuple[Hit, ...]) -> Hit | None:
+    """Of "Completed - Dup" the state is "completed"; the duplicate word is read on its own."""
+    state = [hit for hit in hits if hit.code != "duplicate"]
+    return _first_that_says_something(tuple(state)) or (
+        Hit(NOTHING, hits[0].word, False) if hits else None)
+
+
+def _quiet(table: pd.DataFrame) -> pd.DataFrame:
+    """A surface word that says nothing of the finish is not an unknown word."""
+    return table.assign(rule=table["rule"].mask(table["rule"] == "unknown_word", ""))
+
+
+def _from_elsewhere(table: pd.DataFrame, texts: pd.Series, words: Words, nothing: str, rule: str,
+                    *, empty: pd.Series | None = None) -> pd.DataFrame:
+    """Fill what the field itself leaves open from another text, without guessing at spelling."""
+    open_rows = (table["code"] == nothing) & texts.notna() & (
+        (table["rule"] != "unknown_word") if empty is None else empty)
+    if not open_rows.any():
+        return table
+    longer = Words(words.kind, {w: c for w, c in words.codes.items() if _speaks_alone(w, rule)},
+                   words.longest)
+    found = translate(texts.where(open_rows), longer, nothing=nothing, fuzzy=False)
+    gained = open_rows & (found["code"] != nothing)
+    return pd.DataFrame({"code": table["code"].mask(gained, found["code"]),
+                         "rule": table["rule"].mask(gained, rule)})
+
+
+# Words that answer a field of their own but mean something else within a sentence.
+_ONLY_IN_FIELD = frozenset((
+    "yes", "y", "true", "t", "1", "x", "no", "n", "false", "f", "0", "p1", "p2", "p3", "high",
+    "low", "medium", "normal", "standard", "urgent", "emergency", "other", "none", "unknown",
+    "na", "n a", "null", "nan", "pen", "acid", "brush", "scratch", "owner", "done", "open",
+    "explicit", "priority 1", "priority 2", "priority 3", "routine", "x"))
+
+
+def _speaks_alone(word: str, rule: str) -> bool:
+    return word not in _ONLY_IN_FIELD or rule == "outcome_from_status" and word != "open"

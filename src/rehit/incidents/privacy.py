@@ -1,0 +1,171 @@
+"""Personal data out of free text: names after cue words, telephones, mail addresses, plates.
+
+A short list of rules, not a language model: it takes out what stands in the usual forms, and a
+little more than needed where the form is doubtful.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+_LETTER = r"A-Za-zÀ-ÖØ-öø-ÿĀ-ž"
+_CAPITAL = r"A-ZÀ-ÖØ-ÞĀ-Ž"
+_NAME = (rf"(?:[{_CAPITAL}][{_LETTER}'’.-]*|d[aeiou]s?|v[ao]n|de[lrn]?|la|le|bin|al|el|ter|ten)")
+# One to four parts, at least the first or the last with a capital letter.
+_NAMES = rf"[{_CAPITAL}][{_LETTER}'’-]*\.?(?:\s+{_NAME}){{0,3}}"
+_TITLE = r"(?:Mr|Mrs|Ms|Miss|Mx|Dr|Prof|Sir|Madam|Cllr|Councillor|Rev|Father|Sister|Señora?|Sra?|" \
+         r"Herr|Frau|Monsieur|Madame|Mme|M\.(?=\s[A-Z]))\.?"
+
+
+class Rule(NamedTuple):
+    """One form of personal data: its name, its pattern, what stands in its place."""
+
+    name: str
+    pattern: re.Pattern[str]
+    mark: str
+
+
+def _cue(words: str) -> str:
+    return rf"(?:(?<=^)|(?<=[^{_LETTER}0-9]))(?:{words})"
+
+
+_PERSON_CUES = (
+    r"(?i:my\s+name\s+is|my\s+name's|name\s*[:=-]|name\s+is|named|i\s+am|i['’]m|this\s+is|"
+    r"contact(?:\s+(?:name|person|is))?|call(?:er|ed)?(?:\s+(?:name|is|by|back|on|from))?|"
+    r"phone(?:d)?(?:\s+by)?|ring|"
+    r"report(?:ed|er|s|ing)?(?:\s+(?:by|from|is|name))?|complain(?:ant|t|ed)(?:\s+(?:by|from|is))?|"
+    r"ask(?:ed)?\s+(?:for|by)|speak\s+(?:to|with)|spoke\s+(?:to|with)|talk(?:ed)?\s+(?:to|with)|"
+    r"email(?:ed)?\s+(?:by|from)|sent\s+(?:in\s+)?by|"
+    r"resident|neighbou?r|tenant|owner|manager|caretaker|witness|customer|requestor|requester|"
+    r"requested\s+by|submitted\s+by|signed|regards|thanks|thank\s+you|attn|attention|c/o|per|"
+    r"seen\s+by|witnessed\s+by|suspect(?:ed)?(?:\s+is)?|offender(?:\s+is)?|"
+    r"see|via|meet|"
+    r"nombre|contacto|ansprechpartner|gemeldet\s+von|appeler|signal[ée]\s+par)")
+# Capitalised words that follow a cue in ordinary notes and are no names.
+_NOT_NAMES = frozenset((
+    "the", "a", "an", "on", "in", "at", "by", "to", "of", "is", "was", "has", "and", "or", "not",
+    "no", "yes", "this", "that", "there", "it", "large", "small", "council", "police", "city",
+    "graffiti", "street", "st", "road", "rd", "ave", "avenue", "lane", "wall", "building", "bus",
+    "stop", "park", "bridge", "school", "church", "station", "site", "front", "rear", "side",
+    "north", "south", "east", "west", "corner", "near", "opposite", "please", "again", "twice",
+    "yesterday", "today", "tomorrow", "monday", "tuesday", "wednesday", "thursday", "friday",
+    "saturday", "sunday", "january", "february", "march", "april", "may", "june", "july",
+    "august", "september", "october", "november", "december", "offensive", "racist", "urgent",
+    "centre", "center", "for", "from", "with", "about", "line", "crew", "team", "staff", "public",
+    "member", "resident", "residents", "owner", "tenant", "reported", "notified", "requested",
+    "advised", "says", "said", "complaint", "complaints", "duplicate", "photo", "attached",
+    "box", "pole", "sign", "door", "fence", "shutter", "underpass", "phone", "email", "mobile",
+    "brick", "metal", "concrete", "tag", "tags", "paint", "spray", "sprayed", "new", "old",
+    "tagged", "marker", "he", "she", "they", "we", "i", "same", "visible", "highway", "library",
+    "hall", "house", "shop", "council's", "multiple", "several", "two", "three", "one", "very",
+    "asap", "id", "ref", "number", "office", "removal", "square", "mall", "tunnel", "platform",
+    "back", "main", "high", "upper", "lower", "next", "behind", "above", "below", "under"))
+
+_MAIL = Rule("personal_mail", re.compile(
+    r"[\w.+'%-]+\s*(?:@|\(at\)|\[at\]|\s+at\s+(?=[\w-]+\s*(?:\(dot\)|\[dot\]|\s+dot\s+)))\s*"
+    rf"[{_LETTER}0-9-]+(?:\s*(?:\.|\(dot\)|\[dot\]|\s+dot\s+)\s*[{_LETTER}0-9-]+)+", re.IGNORECASE),
+    "[e-mail]")
+_LINK = Rule("personal_link", re.compile(
+    r"(?:https?://|www\.)\S+|(?<![\w@])@[A-Za-z_][\w.]{2,}", re.IGNORECASE), "[link]")
+_SOLD = r"(?:\+|00)?\(?\d(?:[\s().\-/]{0,2}\d)"
+_PHONE_CUED = Rule("personal_phone", re.compile(
+    r"(?i:\b(?:tel(?:ephone|[eé]fono)?|phone|ph|mob(?:ile)?|cell|call|ring|text|whats\s*app|"
+    r"contact|fax|sms|number|no|on)\b[\s.:#-]*(?:me\s+on\s+|on\s+|at\s+|is\s+)?)"
+    rf"{_SOLD}{{5,14}}(?:\s*(?:x|ext\.?)\s*\d{{1,5}})?(?!\d)"), "[phone]")
+_PHONE = Rule("personal_phone", re.compile(
+    r"(?<![\w.,/-])(?:\+\d[\d\s().\-/]{6,18}\d|\(?0\d{1,4}\)?[\s.\-/]?\d{2,4}[\s.\-/]?\d{2,4}"
+    r"(?:[\s.\-/]?\d{1,4})?|\(\d{3}\)\s*\d{3}[\s.-]\d{4}|\d{3}[\s.-]\d{3}[\s.-]\d{4}|\d{9,12}|"
+    r"\d{3,4}[\s-]\d{3,4}[\s-]\d{3,4}|\d{3}-\d{4}|\d{4}\s\d{4})(?![\w]|[.,]\d)"), "[phone]")
+_PLATE_CUED = Rule("personal_plate", re.compile(
+    r"(?i:\b(?:rego?|registration|number\s*plate|licen[cs]e\s*plate|plates?|vehicle|car|van|"
+    r"truck|ute|kennzeichen|matr[ií]cula)\b(?:\s+(?:no|number|is|was|plate|reg|rego|with|"
+    r"registration))*[\s.:#-]*)"
+    r"((?=[A-Za-z0-9 -]*\d)(?=[A-Za-z0-9 -]*[A-Za-z])[A-Z0-9]{1,4}(?:[ -]?[A-Z0-9]{1,4}){1,3})\b"),
+    "[plate]")
+_PLATE = Rule("personal_plate", re.compile(
+    r"(?<![\w-])(?:[A-Z]{2}\d{2}[ -]?[A-Z]{3}|[A-Z]{3}[ -]?\d{3}|[A-Z]{3}[ -]?\d{2}[ -]?[A-Z]|"
+    r"[A-Z]{3}[ -]\d{4}|\d{3}[ -]?[A-Z]{3}|\d{4}[ -]?[A-Z]{3}|[A-Z]{1,3}-[A-Z]{1,2}[ -]?\d{1,4}|"
+    r"[A-Z]{2}-\d{3}-[A-Z]{2}|\d[A-Z]{3}\d{3}|[A-Z]\d{1,3}[ -]?[A-Z]{3}|"
+    r"[A-Z]{3}[ -]?\d{1,3}[ -]?[A-Z])(?![\w-])"), "[plate]")
+_TITLED = Rule("personal_name", re.compile(rf"\b{_TITLE}\s+{_NAMES}"), "[name]")
+_CUED = re.compile(rf"(?P<cue>{_cue(_PERSON_CUES)})(?P<gap>[\s:,=-]+)(?P<name>{_NAMES})")
+_QUOTED = Rule("marking_text", re.compile(
+    r"(?i:\b(?:says?|saying|said|reads?|reading|written|wrote|words?|letters?|spells?|spelling|"
+    r"tag(?:ged)?|text|slogan|message|name)\b[\s:,-]*)?"
+    r"(?:\"[^\"]{1,80}\"|“[^”]{1,80}”|«[^»]{1,80}»|‘[^’]{1,80}’|(?<!\w)'[^']{2,80}'(?!\w))"),
+    "[marking]")
+_SIMPLE = (_MAIL, _LINK, _PLATE_CUED, _PHONE_CUED, _PHONE, _PLATE, _TITLED)
+
+
+def scrub(text: str, *, keep_marking_text: bool = False) -> tuple[str, tuple[str, ...]]:
+    """Return `text` without personal data, and the names of the rules that found some.
+
+    Parameters
+    ----------
+    text
+        Free text.
+    keep_marking_text
+        Whether to keep what stands in quotation marks, which in a graffiti log is mostly what the
+        marking says.
+
+    Examples
+    --------
+    >>> scrub("Call Jane Doe on 555 0100 123 re van ABC-123")[0]
+    'Call [name] on [phone] re van [plate]'
+    """
+    found: list[str] = []
+    if not keep_marking_text:
+        text, count = _QUOTED.pattern.subn(_QUOTED.mark, text)
+        found += ["marking_text"] * bool(count)
+    for rule in _SIMPLE:
+        text, count = rule.pattern.subn(lambda m, mark=rule.mark: _keep_cue(m, mark), text)
+        found += [rule.name] * bool(count)
+    named = _CUED.sub(_replace_name, text)
+    if named != text:
+        found.append("personal_name")
+    return named, tuple(dict.fromkeys(found))
+
+
+def scrub_column(texts: pd.Series, *, keep_marking_text: bool = False
+                 ) -> tuple[pd.Series, pd.Series]:
+    """Scrub a column, each different text once.
+
+    Returns
+    -------
+    tuple
+        The scrubbed texts, and per row the rules that found something, joined by ``+``.
+    """
+    codes, unique = pd.factorize(texts, use_na_sentinel=True)
+    done = [scrub(text, keep_marking_text=keep_marking_text) for text in unique]
+    clean = pd.array([text for text, _ in done] + [None], dtype="str").take(codes)
+    rules = np.array(["+".join(rules) for _, rules in done] + [""], dtype=object)[codes]
+    return (pd.Series(clean, index=texts.index),
+            pd.Series(pd.array(rules, dtype="str"), index=texts.index))
+
+
+def _keep_cue(found: re.Match[str], mark: str) -> str:
+    """Replace the datum but keep the words that led to it."""
+    whole = found.group(0)
+    if found.re.groups and found.group(1):
+        return whole[:found.start(1) - found.start(0)] + mark
+    if found.re is _PHONE_CUED.pattern:
+        start = re.search(r"[+(]?\d", whole)
+        return (whole[:start.start()] if start else "") + mark
+    return mark
+
+
+def _replace_name(found: re.Match[str]) -> str:
+    kept: list[str] = []
+    words = found.group("name").split()
+    for word in words:
+        if word.strip(".'’-").casefold() in _NOT_NAMES:
+            break
+        kept.append(word)
+    if not kept:
+        return found.group(0)
+    rest = " ".join(words[len(kept):])
+    return f"{found.group('cue')}{found.group('gap')}[name]" + (f" {rest}" if rest else "")

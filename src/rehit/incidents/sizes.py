@@ -1,0 +1,163 @@
+"""Marked area from what people write: "2x3m", "approx 6 sq ft", "A4 size", "small"."""
+
+from __future__ import annotations
+
+import math
+import re
+from typing import NamedTuple
+
+import pandas as pd
+
+from rehit.incidents.vocabulary import Words, default_words, plain_words
+from rehit.parameters import Parameters, load_parameters
+
+# Exact by the international yard and pound agreement of 1959: 1 ft = 0.3048 m.
+METRES = {"mm": 0.001, "cm": 0.01, "m": 1.0, "in": 0.0254, "ft": 0.3048, "yd": 0.9144}
+_UNIT_WORDS = {
+    "mm": "mm", "millimetre": "mm", "millimeter": "mm", "cm": "cm", "centimetre": "cm",
+    "centimeter": "cm", "m": "m", "mt": "m", "mtr": "m", "metre": "m", "meter": "m", "in": "in",
+    "inch": "in", "inche": "in", '"': "in", "''": "in", "″": "in", "”": "in", "ft": "ft",
+    "foot": "ft", "feet": "ft", "'": "ft", "′": "ft", "’": "ft", "yd": "yd", "yard": "yd",
+}
+_NUMBER = r"(\d+(?:[.,]\d+)?|[.,]\d+|\d+\s*/\s*\d+|[½¼¾])"
+_UNIT = (r"(millimet(?:re|er)s?|centimet(?:re|er)s?|met(?:re|er)s?|mtrs?|mts?|mm|cms?|m|inche?s?|"
+         r"ins?|feet|foot|fts?|yards?|yds?|''|[\"″”'′’])")
+_SQUARED = r"(?:\^?\s*2|²)"
+_AREA = re.compile(rf"{_NUMBER}\s*(?:sq(?:uare|\.)?\s*|s(?=q))?(?:sq)?{_UNIT}\.?\s*{_SQUARED}(?!\d)")
+_AREA_WORD = re.compile(rf"{_NUMBER}\s*(?:sq(?:uare|\.)?|sq)\s*\.?\s*{_UNIT}(?![a-z])")
+_SHORT_AREA = re.compile(rf"{_NUMBER}\s*(sqm|sqft|sf|qm)(?![a-z])")
+_SHORT_UNITS = {"sqm": "m", "sqft": "ft", "sf": "ft", "qm": "m"}
+_SIDES = re.compile(rf"{_NUMBER}\s*{_UNIT}?\s*(?:high|long|wide|tall)?\s*(?:x|×|\*|by|mal)\s*"
+                    rf"{_NUMBER}\s*{_UNIT}?(?![a-z])")
+_PAPER = re.compile(r"(?<![a-z0-9])a([0-6])(?![a-z0-9])")
+_RANGE = re.compile(rf"{_NUMBER}\s*(?:-|–|to)\s*{_NUMBER}(?=\s*(?:sq|m|ft|feet|foot|²))")
+_ONE_SIDE = re.compile(rf"{_NUMBER}\s*{_UNIT}(?![a-z])")
+_BARE = re.compile(rf"(?:about|approx\.?|approximately|ca\.?|circa|~|<|>)?\s*{_NUMBER}")
+_CLASS = re.compile(rf"size class {_NUMBER} m2")
+_FRACTIONS = {"½": 0.5, "¼": 0.25, "¾": 0.75}
+
+
+class Size(NamedTuple):
+    """One size read: area in square metres, how it was known, and by which rule."""
+
+    area_m2: float
+    basis: str
+    rule: str
+
+
+UNREAD = Size(math.nan, "unknown", "size_unreadable")
+
+
+def read_size(text: str, *, unit: str = "", words: Words | None = None,
+              parameters: Parameters | None = None, loose: bool = True) -> Size:
+    """Return the marked area that a text gives.
+
+    A product of two lengths, an area with its unit and a paper size are measures; a word such as
+    "small" gives the area of its class. A single length is taken as the side of a square. A bare
+    number needs `unit`; without it nothing is guessed.
+
+    Parameters
+    ----------
+    text
+        As written.
+    unit
+        Unit of a bare number: ``m2``, ``ft2``, ``m``, ``ft`` or "" (not known).
+    words
+        Size words; rehit's own by default.
+    parameters
+        Areas of the classes and the limit of belief.
+    loose
+        Whether class words, single lengths and bare numbers count; not in a free description.
+
+    Examples
+    --------
+    >>> read_size("2x3m").area_m2
+    6.0
+    >>> round(read_size("approx 6 sq ft").area_m2, 3)
+    0.557
+    >>> read_size("small").basis
+    'size_class'
+    """
+    numbers = parameters or load_parameters()
+    line = " ".join(text.casefold().split())
+    size = _measured(line, unit) or (_by_word(line, unit, words, numbers) if loose else None)
+    if size is None:
+        return UNREAD
+    if not 0 < size.area_m2 <= numbers["incidents.area_limit_m2"]:
+        return Size(math.nan, "unknown", "size_beyond_belief")
+    return size
+
+
+def read_sizes(texts: pd.Series, *, unit: str = "", words: Words | None = None,
+               parameters: Parameters | None = None, loose: bool = True) -> pd.DataFrame:
+    """Read a column of sizes, each different text once.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``area_m2`` [m2], ``area_basis`` and ``rule`` (empty where the cell is), on the index of
+        `texts`.
+    """
+    codes, unique = pd.factorize(texts, use_na_sentinel=True)
+    read = [read_size(text, unit=unit, words=words, parameters=parameters, loose=loose)
+            for text in unique]
+    table = pd.DataFrame([*read, Size(math.nan, "unknown", "")],
+                         columns=["area_m2", "area_basis", "rule"])
+    return table.take(codes).set_axis(texts.index)
+
+
+def _measured(line: str, unit: str) -> Size | None:
+    if found := _CLASS.search(line):
+        return Size(_number(found.group(1)), "size_class", "")
+    line = _RANGE.sub(lambda m: f"{(_number(m.group(1)) + _number(m.group(2))) / 2:g} ", line)
+    if found := _SIDES.search(line):
+        # "2x3m": the unit written once stands for both sides.
+        second = _unit(found.group(4)) or _unit(found.group(2)) or unit.removesuffix("2")
+        first = _unit(found.group(2)) or second
+        if not first:
+            return Size(math.nan, "unknown", "size_without_unit")
+        area = _number(found.group(1)) * METRES[first] * _number(found.group(3)) * METRES[second]
+        return Size(area, "measured", "two_sides")
+    if found := _SHORT_AREA.search(line):
+        side = METRES[_SHORT_UNITS[found.group(2)]]
+        return Size(_number(found.group(1)) * side**2, "measured", "area_with_unit")
+    if found := _AREA.search(line) or _AREA_WORD.search(line):
+        side = METRES[_unit(found.group(2))]
+        return Size(_number(found.group(1)) * side**2, "measured", "area_with_unit")
+    if found := _PAPER.search(line):
+        # ISO 216: A0 is one square metre, each next size half of it.
+        return Size(0.5 ** int(found.group(1)), "measured", "paper_size")
+    return None
+
+
+def _by_word(line: str, unit: str, words: Words | None, numbers: Parameters) -> Size | None:
+    if found := _ONE_SIDE.search(line):
+        side = _number(found.group(1)) * METRES[_unit(found.group(2))]
+        return Size(side**2, "measured", "one_side_as_square")
+    if found := _BARE.fullmatch(line):
+        if not unit:
+            return Size(math.nan, "unknown", "size_without_unit")
+        value = _number(found.group(1)) * METRES[unit.removesuffix("2")]
+        if unit.endswith("2"):
+            return Size(value * METRES[unit.removesuffix("2")], "measured", "area_with_unit")
+        return Size(value**2, "measured", "one_side_as_square")
+    hits = (words or default_words("size")).find(line)
+    if hits and plain_words(line):
+        return Size(numbers[f"incidents.size_{hits[0].code}_m2"], "size_class", "size_word")
+    return None
+
+
+def _number(text: str) -> float:
+    if text in _FRACTIONS:
+        return _FRACTIONS[text]
+    if "/" in text:
+        over, under = text.split("/")
+        return float(over) / float(under) if float(under) else math.nan
+    return float(text.replace(",", "."))
+
+
+def _unit(text: str | None) -> str:
+    """Return the key of ``METRES`` that a unit word stands for, "" for none."""
+    if not text:
+        return ""
+    return _UNIT_WORDS.get(text) or _UNIT_WORDS.get(text.rstrip("s"), "")
