@@ -9,7 +9,7 @@ import shapely
 
 from rehit.assets.evidence import AGREES, DIFFERS, STREET, Features, features, score_places
 from rehit.assets.houses import match_houses
-from rehit.assets.numbers import match_numbers
+from rehit.assets.given_numbers import match_numbers
 from rehit.assets.sites import derive_sites
 from rehit.errors import TableError
 from rehit.parameters import Parameters, load_parameters
