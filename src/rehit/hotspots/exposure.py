@@ -177,6 +177,27 @@ def time_at_risk(laid: pd.DataFrame, *, length_days: float, parameters: Paramete
     })
 
 
+def waiting_between(laid: pd.DataFrame, *, from_day: float, to_day: float) -> pd.Series:
+    """Return each place's days of waiting between two days of the window, overlaps counted once.
+
+    Parameters
+    ----------
+    laid
+        From :func:`timeline`.
+    from_day, to_day
+        Days since the window began.
+
+    Returns
+    -------
+    pandas.Series
+        Days, indexed by ``place_code``.
+    """
+    before = laid["busy_until"].shift().where(~laid["first"], -np.inf)
+    begin = laid["reported"].where(laid["reported"] > before, before).clip(lower=from_day)
+    end = laid["busy_until"].clip(upper=to_day)
+    return (end - begin).clip(lower=0).groupby(laid["place_code"]).sum()
+
+
 def _days_since(times: pd.Series, origin: pd.Timestamp) -> np.ndarray:
     return np.array((times - origin) / pd.Timedelta(days=1), dtype="float64")
 

@@ -50,7 +50,7 @@ class RateModel:
     settled: bool
 
     def table(self, *, level: float = 0.9) -> pd.DataFrame:
-        """Return one row per column: effect, both errors, rate ratio with its robust interval, p."""
+        """Return one row per column: effect, both errors, rate ratio with robust interval, p."""
         robust = np.sqrt(np.diag(self.robust_covariance))
         z = norm.ppf((1 + level) / 2)
         with np.errstate(divide="ignore", invalid="ignore", over="ignore"):

@@ -245,7 +245,7 @@ def _carry_register(spells: pd.DataFrame, register: pd.DataFrame) -> pd.DataFram
     facts["asset_id"] = facts["asset_id"].astype("str")
     joined = spells.merge(facts, how="left", left_on="place_id", right_on="asset_id",
                           suffixes=("_logged", "")).drop(columns="asset_id")
-    for column in [c for c in joined if c.endswith("_logged")]:
+    for column in [str(c) for c in joined if str(c).endswith("_logged")]:
         plain = column.removesuffix("_logged")
         joined[plain] = joined[plain].where(joined[plain].notna(), joined[column])
     return joined

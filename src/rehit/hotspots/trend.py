@@ -172,7 +172,7 @@ def read_power_law(law: PowerLaw, *, level: float = 0.9) -> str:
     --------
     >>> law = fit_power_law(np.array([5, 40, 43, 175, 389, 712, 747, 795, 1299, 1478]), end=1500)
     >>> read_power_law(law)
-    'Incidents are coming more slowly: the trend exponent is 0.54 (90 % interval 0.29 to 0.84; 1 would mean no change).'
+    'Incidents are coming more slowly: the trend exponent is 0.54 (90 % interval 0.29 to 0.84; ...
     """
     low, high = law.shape_interval(level=level)
     numbers = (f"the trend exponent is {law.shape:.2f} ({level:.0%} interval {low:.2f} to "
