@@ -1,0 +1,98 @@
+"""The report as plain data: sections of sentences, tables and pictures, before any page format.
+
+The HTML page and the PDF are both written from this, so that they say the same. All text in it is
+plain text; escaping is the business of the page writers.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+
+@dataclass(frozen=True)
+class Sentence:
+    """Text with the ids of the figures it quotes; `tone` is plain, key, note or limit."""
+
+    text: str
+    traces: tuple[str, ...] = ()
+    tone: str = "plain"
+
+
+@dataclass(frozen=True)
+class Bullets:
+    """A list of sentences."""
+
+    items: tuple[Sentence, ...]
+
+
+@dataclass(frozen=True)
+class Answer:
+    """A reader's question and the sentences that answer it."""
+
+    question: str
+    sentences: tuple[Sentence, ...]
+
+
+@dataclass(frozen=True)
+class Grid:
+    """A table of finished texts; the first column names the row, `numeric` ones align right."""
+
+    caption: str
+    headers: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    numeric: frozenset[int] = frozenset()
+    note: str = ""
+    anchors: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A figure: its finding as title, source line, alternative text, a wide and a narrow drawing.
+
+    `kind` is the media type ending: ``svg+xml`` or ``png``.
+    """
+
+    id: str
+    title: str
+    note: str
+    alt: str
+    wide: bytes
+    narrow: bytes
+    kind: str = "svg+xml"
+
+
+@dataclass(frozen=True)
+class Terms:
+    """Words explained."""
+
+    entries: tuple[tuple[str, str], ...]
+
+
+Block = Sentence | Bullets | Answer | Grid | Picture | Terms
+
+
+@dataclass
+class Section:
+    """One part of the report under a heading."""
+
+    id: str
+    title: str
+    blocks: list[Block] = field(default_factory=list)
+
+    def say(self, text: str, *traces: str, tone: str = "plain") -> None:
+        """Append a sentence."""
+        self.blocks.append(Sentence(text, traces, tone))
+
+    def put(self, *blocks: Block) -> None:
+        """Append blocks."""
+        self.blocks.extend(blocks)
+
+
+@dataclass(frozen=True)
+class Document:
+    """The whole report: title lines and sections in order."""
+
+    language: str
+    title: str
+    subtitle: str
+    sections: tuple[Section, ...]

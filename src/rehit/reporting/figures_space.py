@@ -1,0 +1,87 @@
+"""Figures about near repeats and forecasts."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.colors import Normalize
+
+from rehit.reporting.drawing import FigureText, figure_text, finish, in_words, is_narrow
+from rehit.reporting.palette import INK, OCHRE, PAPER, TEAL, ramp
+from rehit.reporting.words import Words
+
+
+def ring_table(rings: pd.DataFrame, *, ax: Axes, words: Words, chance_limit: float = 0.05,
+               titled: bool = True) -> FigureText:
+    """Draw near repeats as a table of rings by spans: how many times as many pairs as by chance.
+
+    Parameters
+    ----------
+    rings
+        Table ``report_rings``.
+    chance_limit
+        Cells with a smaller chance are set in bold with a star.
+
+    References
+    ----------
+    Knox (1964), The detection of space-time interactions, Applied Statistics 13, 25–30.
+    """
+    table = rings.pivot(index="metres_from", columns="days_from", values="ratio")
+    chance = rings.pivot(index="metres_from", columns="days_from", values="p_upper")
+    values = table.to_numpy(float)
+    top = max(float(np.nanmax(values)), 1.5)
+    ax.imshow(values, cmap=ramp(), norm=Normalize(0.5, top), aspect="auto")
+    for (row, column), value in np.ndenumerate(values):
+        sure = bool(chance.to_numpy(float)[row, column] < chance_limit)
+        ink = PAPER if (value - 0.5) / (top - 0.5) > 0.55 else INK
+        ax.text(column, row, words.number(value, 2) + ("*" if sure else ""), ha="center",
+                va="center", color=ink, fontweight="bold" if sure else "normal")
+    ax.set_xticks(range(table.shape[1]), _edges(rings, "days", table.columns, words))
+    ax.set_yticks(range(table.shape[0]), _edges(rings, "metres", table.index, words))
+    ax.set(xlabel=words("fig.rings_x"), ylabel=words("fig.rings_y"))
+    ax.grid(visible=False)
+    near = rings.sort_values(["metres_from", "days_from"])
+    near = near[near["ratio"].notna()].iloc[0]
+    facts = {"metres": words.whole(near["metres_to"]), "days": words.whole(near["days_to"]),
+             "ratio": words.number(near["ratio"], 2), "p": words.p_value(near["p_upper"]),
+             "pairs": words.whole(rings["observed"].sum()),
+             "limit": words.number(chance_limit, 1)}
+    key = "rings_more" if near["p_upper"] < chance_limit else "rings_none"
+    return finish(ax, figure_text(words, key, **facts), titled=titled)
+
+
+def _edges(rings: pd.DataFrame, unit: str, starts: pd.Index, words: Words) -> list[str]:
+    ends = rings.groupby(f"{unit}_from")[f"{unit}_to"].first()
+    return [f"{words.whole(start)}–{words.whole(ends[start])}" for start in starts]
+
+
+def forecast_check(checks: pd.DataFrame, *, ax: Axes, words: Words,
+                   titled: bool = True) -> FigureText:
+    """Draw what was forecast before each period, with its range, against what came.
+
+    Parameters
+    ----------
+    checks
+        Table ``report_forecast_checks``.
+    """
+    line = checks.sort_values("period_start")
+    rows = np.arange(len(line))
+    ax.vlines(rows, line["low"], line["high"], color=TEAL, alpha=0.35, linewidth=9,
+              label=words("fig.check_range"))
+    ax.plot(rows, line["expected"], "_", color=TEAL, markersize=14, markeredgewidth=2.2,
+            label=words("fig.check_expected"))
+    ax.plot(rows, line["observed"], "D", color=OCHRE, markeredgecolor=INK, markersize=6,
+            label=words("fig.check_observed"))
+    step = max(1, int(np.ceil(len(line) / (4 if is_narrow(ax) else 9))))
+    starts = line["period_start"].dt.strftime("%Y-%m-%d").to_list()
+    ax.set_xticks(rows[::step], starts[::step], fontsize=8)
+    ax.set(xlabel=words("fig.check_x", days=words.whole(line["days"].median())),
+           ylabel=words("fig.check_y"), ylim=(0, float(line[["high", "observed"]].max().max()) * 1.3))
+    ax.yaxis.set_major_formatter(in_words(words))
+    ax.legend(loc="upper left", fontsize=8, ncols=1 if is_narrow(ax) else 3)
+    inside = int(((line["observed"] >= line["low"]) & (line["observed"] <= line["high"])).sum())
+    facts = {"inside": inside, "n": len(line), "last": starts[-1],
+             "expected": words.number(line["expected"].iloc[-1], 2),
+             "observed": words.whole(line["observed"].iloc[-1])}
+    return finish(ax, figure_text(words, "check", **facts), titled=titled)

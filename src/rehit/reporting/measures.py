@@ -1,0 +1,158 @@
+"""The counts and shares of a period, each entered in the trace book."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import pandas as pd
+
+from rehit.parameters import Parameters
+from rehit.reporting.compare import Comparison, bunching_of, compare_counts
+from rehit.reporting.inputs import ReportInput, Standards
+from rehit.reporting.periods import Period, observed_days, period_before, window, year_before
+from rehit.reporting.trace import TraceBook, Traced, rows_of
+from rehit.reporting.words import Words
+
+KINDS = ("first", "rehit", "uncertain", "no_place")
+STATES = ("cleared", "open", "closed_undated", "unknown")
+
+
+@dataclass(frozen=True)
+class Slice:
+    """The incidents reported in one period, and how many days of it the log covers."""
+
+    period: Period
+    days: float
+    incidents: pd.DataFrame
+
+    @property
+    def count(self) -> int:
+        """Number of incidents."""
+        return len(self.incidents)
+
+    @property
+    def partial(self) -> bool:
+        """Whether the log covers only part of the period."""
+        return self.days < self.period.days - 0.5
+
+
+@dataclass(frozen=True)
+class Facts:
+    """What every section needs: inputs, words, numbers in force, the three periods, the book."""
+
+    inputs: ReportInput
+    words: Words
+    parameters: Parameters
+    standards: Standards
+    now: Slice
+    before: Slice
+    year: Slice
+    bunching: float
+    book: TraceBook = field(default_factory=TraceBook)
+
+    def number(self, name: str) -> float:
+        """Return one parameter of the room."""
+        return self.parameters[f"reporting.{name}"]
+
+    def money(self, value: float) -> str:
+        """Write money in the project's currency, rounded to what it can bear."""
+        return self.words.money(value, self.inputs.currency)
+
+    def trace(self, figure_id: str, value: float, shown: str, *, key: str = "", unit: str = "",
+              incidents: pd.DataFrame | None = None, parts: tuple[str, ...] = (),
+              table: str = "", **values: object) -> str:
+        """Enter a figure whose label, formula and filter are catalogue texts of `key`."""
+        key = key or figure_id
+        texts = {part: self.words(f"trace.{key}_{part}", **values)
+                 for part in ("label", "formula", "filter")}
+        rows = () if incidents is None else rows_of(incidents)
+        return self.book.add(Traced(figure_id, texts["label"], value, shown, unit,
+                                    texts["formula"], texts["filter"], rows, parts, table))
+
+
+def gather_facts(inputs: ReportInput, parameters: Parameters) -> Facts:
+    """Sort the incidents into the report's period and the two it is compared with."""
+    standards = inputs.standards or Standards(parameters["reporting.standard_offensive_h"],
+                                              parameters["reporting.standard_ordinary_h"])
+    incidents = inputs.incidents.assign(kind=kind_of(inputs.incidents))
+    period = Period(inputs.period_start, inputs.period_end)
+    now, before, year = (_slice(inputs, incidents, p)
+                         for p in (period, period_before(period), year_before(period)))
+    bunching = bunching_of(inputs.incidents["reported_at"], observed_from=inputs.observed_from,
+                           observed_to=inputs.observed_to,
+                           least_weeks=int(parameters["reporting.weeks_for_bunching"]))
+    return Facts(inputs, Words(inputs.language), parameters, standards, now, before, year, bunching)
+
+
+def kind_of(incidents: pd.DataFrame) -> pd.Series:
+    """Say of each incident whether it is the first on its place, a re-hit, or cannot be told.
+
+    ``rehit``: the incident before it on the same asset or site had been cleared. ``uncertain``:
+    the one before has no clearance time that early. ``no_place``: the place is known to the
+    street at best, and so cannot recur.
+
+    Returns
+    -------
+    pandas.Series
+        Codes of :data:`KINDS` on the index of `incidents`.
+    """
+    firm = incidents["place_kind"].isin(["asset", "site"]) & incidents["place_id"].notna()
+    placed = incidents.loc[firm, ["place_id", "reported_at", "cleared_at", "incident_id"]]
+    placed = placed.sort_values(["place_id", "reported_at", "incident_id"])
+    cleared_before = placed.groupby("place_id")["cleared_at"].shift()
+    first = ~placed["place_id"].duplicated()
+    kind = pd.Series("uncertain", index=placed.index, dtype="str")
+    kind[first] = "first"
+    kind[~first & (cleared_before <= placed["reported_at"])] = "rehit"
+    return kind.reindex(incidents.index, fill_value="no_place")
+
+
+def _slice(inputs: ReportInput, incidents: pd.DataFrame, period: Period) -> Slice:
+    start, end = window(period, inputs.time_zone)
+    end = min(end, inputs.observed_to + pd.Timedelta(1, "us"))
+    start = max(start, inputs.observed_from)
+    inside = (incidents["reported_at"] >= start) & (incidents["reported_at"] < end)
+    days = observed_days(period, observed_from=inputs.observed_from,
+                         observed_to=inputs.observed_to, time_zone=inputs.time_zone)
+    return Slice(period, days, incidents[inside])
+
+
+def compare_slices(facts: Facts, earlier: Slice) -> Comparison | None:
+    """Compare the report's period with an earlier one; None where either was not observed."""
+    if facts.now.days <= 0 or earlier.days <= 0:
+        return None
+    return compare_counts(count=facts.now.count, days=facts.now.days, count_before=earlier.count,
+                          days_before=earlier.days, level=facts.number("interval_level"),
+                          bunching=facts.bunching)
+
+
+def verdict(comparison: Comparison | None, *, chance_limit: float) -> str:
+    """Return ``up``, ``down``, ``no_clear_change`` or ``not_observed``."""
+    if comparison is None:
+        return "not_observed"
+    if comparison.p_value >= chance_limit:
+        return "no_clear_change"
+    grew = comparison.count / comparison.days > comparison.count_before / comparison.days_before
+    return "up" if grew else "down"
+
+
+def trace_counts(facts: Facts) -> None:
+    """Enter the period's counts: in all, by kind, priority and state; parts add up to the whole."""
+    incidents = facts.now.incidents
+    whole = facts.words.whole
+    groups = {"kind": (KINDS, 2), "priority": (("offensive", "ordinary"), 6), "status": (STATES, 8)}
+    ids: dict[str, list[str]] = {}
+    for column, (codes, start) in groups.items():
+        for offset, code in enumerate(codes):
+            part = incidents[incidents[column] == code]
+            ids.setdefault(column, []).append(facts.trace(
+                f"V{start + offset}", len(part), whole(len(part)), key=f"V_{column}",
+                incidents=part, word=facts.words.code(column, code), code=code))
+    facts.trace("V1", len(incidents), whole(len(incidents)), incidents=incidents,
+                parts=tuple(ids["kind"]))
+    facts.trace("V1a", len(incidents), whole(len(incidents)), parts=tuple(ids["priority"]))
+    facts.trace("V1b", len(incidents), whole(len(incidents)), parts=tuple(ids["status"]))
+    for figure_id, earlier in (("V12", facts.before), ("V13", facts.year)):
+        facts.trace(figure_id, earlier.count, whole(earlier.count), incidents=earlier.incidents,
+                    key="V_earlier", days=facts.words.days(earlier.period.first,
+                                                           earlier.period.last))

@@ -1,0 +1,88 @@
+"""The door of the room: one set of finished tables in, the whole report out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from rehit.files import staged_folder
+from rehit.parameters import Parameters, load_parameters
+from rehit.reporting.document import Document, Section
+from rehit.reporting.inputs import ReportInput, check_input
+from rehit.reporting.maps import render_map
+from rehit.reporting.measures import Facts, gather_facts, trace_counts
+from rehit.reporting.page import render_report
+from rehit.reporting.sections_money import (
+    cost_section,
+    evaluation_section,
+    methods_section,
+    programme_section,
+)
+from rehit.reporting.sections_notes import glossary_section, notes_section
+from rehit.reporting.sections_places import hotspots_section, places_section
+from rehit.reporting.sections_volume import quality_section, response_section, volume_section
+from rehit.reporting.summary import summary_section
+from rehit.reporting.trace import FILE as TRACE_FILE
+from rehit.reporting.workbook import write_workbook
+
+REPORT, MAP, WORKBOOK = "report.html", "map.html", "tables.xlsx"
+
+_SECTIONS: tuple[Callable[[Facts], Section], ...] = (
+    volume_section, response_section, places_section, hotspots_section, methods_section,
+    cost_section, programme_section, evaluation_section, quality_section, notes_section,
+    glossary_section,
+)
+
+
+def build_document(facts: Facts) -> Document:
+    """Write all sections, the summary from their figures, and check that the figures add up."""
+    trace_counts(facts)
+    sections = [make(facts) for make in _SECTIONS]
+    facts.book.check_sums()
+    inputs, w = facts.inputs, facts.words
+    return Document(w.language, w("page.title", name=inputs.name),
+                    w.days(inputs.period_start, inputs.period_end),
+                    (summary_section(facts), *sections))
+
+
+def write_report(inputs: ReportInput, folder: Path, *,
+                 parameters: Parameters | None = None) -> list[Path]:
+    """Write report, map, workbook and data files for one period into `folder`.
+
+    Files are written whole or not at all: ``report.html``, ``map.html``, ``report.pdf``,
+    ``tables.xlsx``, ``rehit.gpkg``, a Parquet file per table, ``datapackage.json`` and
+    ``trace.json``. The same input gives the same bytes of page and PDF.
+
+    Parameters
+    ----------
+    inputs
+        Project facts and finished tables, see :class:`~rehit.reporting.inputs.ReportInput`.
+    folder
+        Where the files shall stand; made if missing.
+    parameters
+        Numbers in force; the defaults where None.
+
+    Returns
+    -------
+    list of pathlib.Path
+        The files, the report first.
+
+    Raises
+    ------
+    ManyErrors
+        If tables break their contracts; all faults at once.
+    InputFileError
+        If `folder` cannot be written.
+    """
+    check_input(inputs)
+    facts = gather_facts(inputs, parameters or load_parameters())
+    document = build_document(facts)
+    names = [REPORT, MAP, WORKBOOK, TRACE_FILE]
+    with staged_folder(Path(folder)) as stage:
+        page = render_report(document, facts, map_name=MAP)
+        (stage / REPORT).write_text(page, encoding="utf-8", newline="\n")
+        (stage / MAP).write_text(render_map(facts, report_name=REPORT), encoding="utf-8",
+                                 newline="\n")
+        write_workbook(stage / WORKBOOK, facts)
+        (stage / TRACE_FILE).write_text(facts.book.to_json(), encoding="utf-8", newline="\n")
+    return [Path(folder) / name for name in names]

@@ -1,0 +1,216 @@
+"""Sections on methods, cost, the coating programme, and whether last quarter's measures worked."""
+
+from __future__ import annotations
+
+import math
+
+import pandas as pd
+
+from rehit.reporting.document import Grid, Section
+from rehit.reporting.drawing import draw_picture
+from rehit.reporting.figures import breakeven_curve, budget_sweep, cost_over_years, method_mix
+from rehit.reporting.measures import Facts
+
+
+def methods_section(facts: Facts) -> Section:
+    """Write which method fits how many of the period's incidents, and what that takes."""
+    w = facts.words
+    section = Section("methods", w("heading.methods"))
+    advice = facts.inputs.given("advice")
+    if advice is None:
+        section.say(w("missing.advice"), tone="limit")
+        return section
+    joined = facts.now.incidents.merge(advice, on="incident_id", how="inner",
+                                       suffixes=("", "_advice"))
+    if joined.empty:
+        section.say(w("methods.none"), tone="note")
+        return section
+    counts = joined["method"].value_counts().sort_index().sort_values(
+        ascending=False, kind="stable")
+    parts = tuple(facts.trace(f"M-{m}", int(n), w.whole(n), key="M_part",
+                              incidents=joined[joined["method"] == m], word=w.code("method", m))
+                  for m, n in counts.items())
+    facts.trace("M0", len(joined), w.whole(len(joined)), incidents=joined, parts=parts)
+    top = str(counts.index[0])
+    facts.trace("M1", int(counts.iloc[0]), w.share(counts.iloc[0] / len(joined)),
+                incidents=joined[joined["method"] == top], word=w.code("method", top),
+                share=w.share(counts.iloc[0] / len(joined)))
+    section.say(w("methods.opening", count=w.whole(len(joined)), n=len(joined)), "M0")
+    section.put(draw_picture("methods", lambda ax: method_mix(
+        joined["method"], ax=ax, words=w, titled=False), tall=0.85))
+    section.put(_mix_grid(facts, joined, counts))
+    section.say(w("methods.caution"), tone="note")
+    return section
+
+
+def _mix_grid(facts: Facts, joined: pd.DataFrame, counts: pd.Series) -> Grid:
+    w = facts.words
+    rows = []
+    for method, n in counts.items():
+        part = joined[joined["method"] == method]
+        rows.append((w.code("method", method), w.whole(n), w.share(n / len(joined)),
+                     w.number(part["minutes"].sum() / 60, 2), w.number(part["paint_l"].sum(), 2),
+                     w.number(part["remover_l"].sum(), 2),
+                     w.number(part["wash_water_l"].sum(), 2)))
+    headers = tuple(w(f"methods.col_{c}") for c in
+                    ("method", "count", "share", "hours", "paint", "remover", "water"))
+    return Grid(w("methods.caption"), headers, tuple(rows), frozenset(range(1, 7)),
+                w("methods.note"), tuple(f"M-{m}" for m in counts.index))
+
+
+def cost_section(facts: Facts) -> Section:
+    """Write cost to date against what was expected, and the strategies compared."""
+    w, inputs = facts.words, facts.inputs
+    section = Section("cost", w("heading.cost"))
+    section.say(w("cost.money", currency=inputs.currency, price_year=inputs.price_year),
+                tone="note")
+    spend = inputs.given("spend")
+    if spend is None:
+        section.say(w("missing.spend"), tone="limit")
+    else:
+        _spend(facts, section, spend)
+    if inputs.given("strategy_costs") is None:
+        section.say(w("missing.strategy_costs"), tone="limit")
+        return section
+    section.put(_strategy_grid(facts))
+    for name, table, draw in (("cost_years", inputs.given("cost_years"), cost_over_years),
+                              ("rate_costs", inputs.given("rate_costs"), breakeven_curve)):
+        if table is not None:
+            section.put(draw_picture(name, lambda ax, t=table, d=draw: d(  # type: ignore[misc]
+                t, ax=ax, words=w, currency=inputs.currency, titled=False)))
+    return section
+
+
+def _spend(facts: Facts, section: Section, spend: pd.DataFrame) -> None:
+    w = facts.words
+    done = spend[spend["spent"].notna()]
+    both = done[done["expected"].notna()]
+    spent, expected = float(both["spent"].sum()), float(both["expected"].sum())
+    facts.trace("C1", spent, facts.money(spent), table="spend")
+    if both.empty:
+        section.say(w("cost.spent_only", spent=facts.money(float(done["spent"].sum()))), "C1")
+        return
+    facts.trace("C2", expected, facts.money(expected), table="spend")
+    over = spent - expected
+    key = "cost.over" if over > 0 else "cost.under"
+    section.say(w(key, spent=facts.money(spent), expected=facts.money(expected),
+                  difference=facts.money(abs(over)), months=len(both), n=len(both)), "C1", "C2",
+                tone="key")
+    rows = tuple((f"{w(f'month.{row.month.month}')} {row.month.year}",
+                  _money_or_dash(facts, row.spent), _money_or_dash(facts, row.expected),
+                  _money_span(facts, row.expected_low, row.expected_high))
+                 for row in spend.sort_values("month").tail(15).itertuples())
+    section.put(Grid(w("cost.spend_caption"), tuple(w(f"cost.col_{c}") for c in (
+        "month", "spent", "expected", "range")), rows, frozenset({1, 2, 3})))
+
+
+def _strategy_grid(facts: Facts) -> Grid:
+    w = facts.words
+    costs = facts.inputs.strategy_costs
+    assert costs is not None
+    cheapest = costs.loc[costs.groupby("place_id", sort=False)["pv_mean"].idxmin(), "strategy"]
+    rows = []
+    for strategy, part in costs.groupby("strategy", sort=False):
+        rate = part["breakeven_rate_per_year"].median()
+        rows.append((w.code("strategy", strategy), w.whole((cheapest == strategy).sum()),
+                     facts.money(part["pv_mean"].sum()), facts.money(part["first_cost"].sum()),
+                     w.number(rate, 2), w.number(part["wash_water_l"].sum(), 2)))
+    horizon = facts.inputs.horizon_years
+    note = w("cost.note") if horizon is None else w("cost.note_horizon",
+                                                    years=w.number(horizon, 2))
+    return Grid(w("cost.caption", n=costs["place_id"].nunique(),
+                  places=w.whole(costs["place_id"].nunique())),
+                tuple(w(f"cost.col_{c}") for c in
+                      ("strategy", "cheapest", "total", "first", "breakeven", "water")),
+                tuple(rows), frozenset(range(1, 6)), note)
+
+
+def programme_section(facts: Facts) -> Section:
+    """Write the coating programme: which places, at what first cost, for what saving."""
+    w = facts.words
+    section = Section("programme", w("heading.programme"))
+    programme = facts.inputs.given("programme")
+    sweep = facts.inputs.given("budget_sweep")
+    if programme is None:
+        section.say(w("missing.programme"), tone="limit")
+    else:
+        _programme(facts, section, programme, sweep)
+    if sweep is not None:
+        section.put(draw_picture("budget", lambda ax: budget_sweep(
+            sweep, ax=ax, words=w, currency=facts.inputs.currency, titled=False)))
+    return section
+
+
+def _programme(facts: Facts, section: Section, programme: pd.DataFrame,
+               sweep: pd.DataFrame | None) -> None:
+    w = facts.words
+    n, first = len(programme), float(programme["first_cost"].sum())
+    saving = float(programme["saving_per_year"].sum())
+    shown = facts.money(saving)
+    chosen = None if sweep is None else sweep[sweep["chosen"]]
+    if chosen is not None and len(chosen) and chosen["saving_low"].notna().all():
+        low, high = float(chosen["saving_low"].iloc[0]), float(chosen["saving_high"].iloc[0])
+        shown += f" ({_money_span(facts, low, high)})"
+    facts.trace("P1", n, w.whole(n), table="programme")
+    facts.trace("P2", first, facts.money(first), table="programme")
+    facts.trace("P3", saving, shown, table="programme")
+    section.say(w("programme.opening", n=n, count=w.whole(n), cost=facts.money(first),
+                  saving=shown), "P1", "P2", "P3", tone="key")
+    ordered = programme.sort_values(["saving_per_year", "place_id"], ascending=[False, True])
+    top = int(facts.number("top_places"))
+    rows = tuple((str(row.place_id), w.code("strategy", row.strategy),
+                  facts.money(row.first_cost), facts.money(row.saving_per_year),
+                  _money_span(facts, row.saving_low, row.saving_high),
+                  "–" if pd.isna(row.payback_year) else w.number(row.payback_year, 2))
+                 for row in ordered.head(top).itertuples())
+    section.put(Grid(w("programme.caption", n=len(rows), total=w.whole(n)),
+                     tuple(w(f"programme.col_{c}") for c in (
+                         "place", "strategy", "first", "saving", "range", "payback")), rows,
+                     frozenset({2, 3, 4, 5}), w("programme.note")))
+
+
+def evaluation_section(facts: Facts) -> Section:
+    """Write whether the measures taken before made a difference."""
+    w = facts.words
+    section = Section("evaluation", w("heading.evaluation"))
+    table = facts.inputs.given("evaluations")
+    if table is None:
+        section.say(w("missing.evaluations"), tone="limit")
+        return section
+    rows, anchors = [], []
+    for number, row in enumerate(table.itertuples(), start=1):
+        verdict = w(f"effect.{row.verdict}")
+        ratio = float(row.ratio) if not pd.isna(row.ratio) else math.nan
+        anchors.append(facts.trace(f"E{number}", 0.0 if math.isnan(ratio) else ratio,
+                                   _effect(facts, row), key="E", table="evaluations",
+                                   measure=row.measure))
+        words = "" if pd.isna(row.words) else str(row.words)
+        section.say(w("evaluation.line", measure=row.measure, verdict=verdict, words=words).strip(),
+                    f"E{number}", tone="key")
+        rows.append((str(row.measure), w.day(row.started_at.date()), w.whole(row.n_treated),
+                     w.whole(row.n_comparison), _effect(facts, row),
+                     "–" if pd.isna(row.p_value) else w.p_value(row.p_value), verdict))
+    section.put(Grid(w("evaluation.caption"), tuple(w(f"evaluation.col_{c}") for c in (
+        "measure", "started", "treated", "comparison", "effect", "p", "verdict")), tuple(rows),
+        frozenset({2, 3, 4, 5}), w("evaluation.note"), tuple(anchors)))
+    return section
+
+
+def _effect(facts: Facts, row: object) -> str:
+    w = facts.words
+    ratio, low, high = (getattr(row, c) for c in ("ratio", "low", "high"))
+    if pd.isna(ratio):
+        return "–"
+    if pd.isna(low) or pd.isna(high):
+        return w.number(ratio, 2)
+    return f"{w.number(ratio, 2)} ({w.span(w.number(low, 2), w.number(high, 2))})"
+
+
+def _money_or_dash(facts: Facts, value: float) -> str:
+    return "–" if pd.isna(value) else facts.money(float(value))
+
+
+def _money_span(facts: Facts, low: float, high: float) -> str:
+    if pd.isna(low) or pd.isna(high):
+        return "–"
+    return facts.words.span(facts.money(float(low)), facts.money(float(high)))

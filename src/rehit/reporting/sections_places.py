@@ -1,0 +1,224 @@
+"""Sections on places that recur and on hotspots gained and lost."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from rehit.reporting.compare import compare_counts, keep_at_fdr
+from rehit.reporting.document import Grid, Picture, Section
+from rehit.reporting.drawing import draw_picture
+from rehit.reporting.figures import (
+    forecast_check,
+    rate_caterpillar,
+    rehit_survival,
+    ring_table,
+    share_curve,
+)
+from rehit.reporting.measures import Facts, Slice
+from rehit.reporting.static_map import overview_picture
+
+
+def places_section(facts: Facts) -> Section:
+    """Write which places are hit again and again, and how sure that is."""
+    w = facts.words
+    section = Section("places", w("heading.places"))
+    repeats = facts.inputs.given("repeats")
+    if repeats is None:
+        section.say(w("missing.repeats"), tone="limit")
+        return section
+    top = int(facts.number("top_places"))
+    _trace_places(facts, repeats, top)
+    figures = facts.book.figures
+    section.say(w("places.opening", n=len(repeats), places=w.whole(len(repeats)),
+                  share=figures["A2"].shown, top=min(top, len(repeats))), "A1", "A2")
+    section.put(draw_picture("share_curve", lambda ax: share_curve(
+        repeats, ax=ax, words=w, titled=False)))
+    section.put(draw_picture("rates", lambda ax: rate_caterpillar(
+        repeats, ax=ax, words=w, top=top, sure=facts.number("sure_chance"),
+        threshold_per_year=facts.inputs.threshold_per_year, titled=False), tall=1.35))
+    section.put(_places_grid(facts, repeats, top))
+    _survival(facts, section)
+    return section
+
+
+def _trace_places(facts: Facts, repeats: pd.DataFrame, top: int) -> None:
+    w = facts.words
+    hit = int((repeats["n_rehits"] > 0).sum())
+    facts.trace("A1", hit, w.whole(hit), table="repeats", n=len(repeats))
+    worst = repeats.nlargest(top, "n_incidents", keep="first")
+    total = max(int(repeats["n_incidents"].sum()), 1)
+    share = float(worst["n_incidents"].sum()) / total
+    inside = facts.inputs.incidents["place_id"].isin(worst["place_id"])
+    facts.trace("A2", share, w.share(share), table="repeats", top=top,
+                incidents=facts.inputs.incidents[inside])
+    if facts.inputs.threshold_per_year is not None:
+        over = int((repeats["chance_above"] >= facts.number("sure_chance")).sum())
+        facts.trace("A3", over, w.whole(over), table="repeats",
+                    sure=w.share(facts.number("sure_chance")),
+                    threshold=w.number(facts.inputs.threshold_per_year, 2))
+
+
+def _places_grid(facts: Facts, repeats: pd.DataFrame, top: int) -> Grid:
+    w = facts.words
+    worst = repeats.sort_values(["rank_mean", "place_id"]).head(top)
+    this = facts.now.incidents.groupby("place_id").size()
+    rows = tuple(_place_row(facts, row, int(this.get(row["place_id"], 0)))
+                 for _, row in worst.iterrows())
+    headers = tuple(w(f"places.col_{c}") for c in
+                    ("place", "type", "this", "all", "rehits", "rate", "over", "median"))
+    threshold = facts.inputs.threshold_per_year
+    note = w("places.note") if threshold is None else w(
+        "places.note_threshold", threshold=w.number(threshold, 2))
+    return Grid(w("places.caption", n=len(worst)), headers, rows, frozenset({2, 3, 4, 5, 6, 7}),
+                note)
+
+
+def _place_row(facts: Facts, row: pd.Series, this: int) -> tuple[str, ...]:
+    w = facts.words
+    rate = (f"{w.number(row['rate_per_year'], 2)} "
+            f"({w.span(w.number(row['rate_low'], 2), w.number(row['rate_high'], 2))})")
+    days: Any = row["median_days_to_rehit"]
+    kind = row["asset_type"]
+    return (str(row["place_id"]), "–" if pd.isna(kind) else str(kind), w.whole(this),
+            w.whole(row["n_incidents"]), w.whole(row["n_rehits"]), rate,
+            w.share(row["chance_above"]), "–" if pd.isna(days) else w.number(float(days), 2))
+
+
+def _survival(facts: Facts, section: Section) -> None:
+    survival = facts.inputs.given("survival")
+    if survival is None:
+        section.say(facts.words("missing.survival"), tone="note")
+        return
+    for grouping in ("substrate", "clearance_speed"):
+        if (survival["grouping"] == grouping).any():
+            section.put(_survival_picture(facts, survival, grouping))
+    section.say(facts.words("places.survival_caution"), tone="note")
+
+
+def _survival_picture(facts: Facts, survival: pd.DataFrame, grouping: str) -> Picture:
+    return draw_picture(f"survival_{grouping}", lambda ax: rehit_survival(
+        survival, ax=ax, words=facts.words, grouping=grouping, titled=False))
+
+
+def hotspots_section(facts: Facts) -> Section:
+    """Write which clusters came, went and changed; near repeats; what was forecast and came."""
+    w = facts.words
+    section = Section("hotspots", w("heading.hotspots"))
+    section.put(overview_picture(facts))
+    clusters = facts.inputs.clusters
+    if clusters is None or clusters.empty:
+        section.say(w("missing.clusters"), tone="limit")
+    else:
+        _clusters(facts, section, clusters)
+    cells = facts.inputs.given("cells")
+    if cells is not None:
+        hot = int(cells["hot"].sum())
+        figure = facts.trace("H3", hot, w.whole(hot), table="cells", cells=w.whole(len(cells)))
+        section.say(w("hotspots.cells", n=hot, count=w.whole(hot), cells=w.whole(len(cells))),
+                    figure)
+    rings = facts.inputs.given("rings")
+    if rings is not None:
+        section.put(draw_picture("rings", lambda ax: ring_table(
+            rings, ax=ax, words=w, chance_limit=facts.number("chance_limit"), titled=False)))
+    checks = facts.inputs.given("forecast_checks")
+    if checks is not None:
+        section.put(draw_picture("forecast", lambda ax: forecast_check(
+            checks, ax=ax, words=w, titled=False)))
+    _scores(facts, section)
+    return section
+
+
+def _clusters(facts: Facts, section: Section, clusters: gpd.GeoDataFrame) -> None:
+    w = facts.words
+    before = facts.inputs.clusters_before
+    matched = _matched(clusters, before, facts.number("cluster_overlap"))
+    rows, changed = _cluster_rows(facts, clusters)
+    facts.trace("H1", len(clusters), w.whole(len(clusters)), table="clusters")
+    section.say(w("hotspots.opening", n=len(clusters), count=w.whole(len(clusters))), "H1")
+    if before is not None:
+        gained = clusters.loc[~matched[0], "name"].astype(str).tolist()
+        lost = before.loc[~matched[1], "name"].astype(str).tolist()
+        overlap = w.share(facts.number("cluster_overlap"))
+        for figure, names in (("H4", gained), ("H5", lost)):
+            facts.trace(figure, len(names), w.whole(len(names)), table="clusters",
+                        overlap=overlap)
+        section.say(w("hotspots.gained", n=len(gained), count=w.whole(len(gained)),
+                      names=_listed(facts, gained)), "H4", tone="key")
+        section.say(w("hotspots.lost", n=len(lost), count=w.whole(len(lost)),
+                      names=_listed(facts, lost)), "H5", tone="key")
+    else:
+        section.say(w("missing.clusters_before"), tone="note")
+    section.put(Grid(w("hotspots.caption"), tuple(w(f"hotspots.col_{c}") for c in (
+        "name", "this", "before", "per_year", "places", "reading")), rows,
+        frozenset({1, 2, 3, 4}),
+        w("hotspots.note", rate=w.share(facts.number("gained_fdr")), n=changed)))
+
+
+def _matched(now: gpd.GeoDataFrame, before: gpd.GeoDataFrame | None,
+             overlap: float) -> tuple[np.ndarray, np.ndarray]:
+    """Say which clusters overlap one of the other list by at least `overlap` (Jaccard)."""
+    if before is None or before.empty:
+        return np.zeros(len(now), bool), np.zeros(0, bool)
+    a = np.asarray(now.geometry.buffer(1).to_numpy())
+    b = np.asarray(before.geometry.buffer(1).to_numpy())
+    same = np.array([[x.intersection(y).area / x.union(y).area for y in b] for x in a])
+    return (same >= overlap).any(axis=1), (same >= overlap).any(axis=0)
+
+
+def _cluster_rows(facts: Facts, clusters: gpd.GeoDataFrame) -> tuple[
+        tuple[tuple[str, ...], ...], int]:
+    w = facts.words
+    now = _inside(clusters, facts.now)
+    before = _inside(clusters, facts.before)
+    comparable = facts.now.days > 0 and facts.before.days > 0
+    p_values = [compare_counts(
+        count=int(n), days=facts.now.days, count_before=int(b), days_before=facts.before.days,
+        level=0.95, bunching=facts.bunching).p_value if comparable else 1.0
+        for n, b in zip(now, before, strict=True)]
+    stands = keep_at_fdr(p_values, rate=facts.number("gained_fdr"))
+    order = np.lexsort((clusters["cluster_id"].astype(str), -now))
+    rows = []
+    for i in order:
+        row = clusters.iloc[i]
+        grew = now[i] * facts.before.days > before[i] * facts.now.days
+        reading = "not_observed" if not comparable else (
+            "no_clear_change" if not stands[i] else "up" if grew else "down")
+        rows.append((str(row["name"]), w.whole(now[i]),
+                     w.whole(before[i]) if comparable else "–",
+                     w.number(row["incidents_per_year"], 2), w.whole(row["n_places"]),
+                     w(f"verdict.{reading}")))
+    return tuple(rows[:int(facts.number("top_places"))]), int(sum(stands))
+
+
+def _inside(clusters: gpd.GeoDataFrame, part: Slice) -> np.ndarray:
+    points = gpd.GeoDataFrame(part.incidents)
+    points = points[points.geometry.notna()]
+    hulls = clusters.geometry.buffer(1).reset_index(drop=True)
+    if points.empty:
+        return np.zeros(len(clusters), int)
+    pairs = points.sindex.query(hulls, predicate="intersects")
+    return np.bincount(pairs[0], minlength=len(clusters))
+
+
+def _listed(facts: Facts, names: list[str]) -> str:
+    shown = names[:6]
+    more = len(names) - len(shown)
+    text = ", ".join(shown) or facts.words("hotspots.none")
+    return text + (facts.words("hotspots.and_more", n=more) if more else "")
+
+
+def _scores(facts: Facts, section: Section) -> None:
+    w = facts.words
+    scores = facts.inputs.given("forecast_scores")
+    if scores is None:
+        return
+    rows = tuple((w.code("forecast_method", row["method"]), w.whole(row["horizon_days"]),
+                  w.share(row["hit_rate"]), w.number(row["pai"], 2),
+                  w.number(row["log_score"], 3)) for _, row in scores.iterrows())
+    section.put(Grid(w("hotspots.scores_caption"), tuple(w(f"hotspots.col_{c}") for c in (
+        "method", "horizon", "hit_rate", "pai", "log_score")), rows, frozenset({1, 2, 3, 4}),
+        w("hotspots.scores_note")))

@@ -1,0 +1,135 @@
+"""The first page: what changed, is it more than chance, what recurs, what to do, what it saves."""
+
+from __future__ import annotations
+
+from rehit.reporting.compare import Comparison
+from rehit.reporting.document import Answer, Section, Sentence
+from rehit.reporting.measures import Facts, Slice, compare_slices, verdict
+
+
+def summary_section(facts: Facts) -> Section:
+    """Write the one-page summary; it comes first but is made last, from entered figures."""
+    w = facts.words
+    section = Section("summary", w("heading.summary"))
+    section.put(Answer(w("ask.changed"), _changed(facts)))
+    section.put(Answer(w("ask.chance"), _chance(facts)))
+    for question, answer in (("recurs", _recurs), ("do", _advice), ("saves", _saving)):
+        section.put(Answer(w(f"ask.{question}"), answer(facts)))
+    if facts.inputs.limits or facts.now.partial:
+        limits = [Sentence(text, tone="limit") for text in facts.inputs.limits]
+        if facts.now.partial:
+            limits.insert(0, Sentence(_partly(facts, facts.now), tone="limit"))
+        section.put(Answer(w("ask.limits"), tuple(limits)))
+    return section
+
+
+def _partly(facts: Facts, part: Slice) -> str:
+    return facts.words("summary.partial", days=facts.words.whole(part.days),
+                       of=facts.words.whole(part.period.days),
+                       period=facts.words.days(part.period.first, part.period.last))
+
+
+def _changed(facts: Facts) -> tuple[Sentence, ...]:
+    w = facts.words
+    period = facts.now.period
+    lines = [Sentence(w("summary.count", n=facts.now.count, count=w.whole(facts.now.count),
+                        period=w.days(period.first, period.last)), ("V1",), "key")]
+    for name, earlier, figure in (("before", facts.before, "V12"), ("year", facts.year, "V13")):
+        comparison = compare_slices(facts, earlier)
+        lines.append(Sentence(change_words(facts, comparison, earlier, name), (figure,)))
+    return tuple(lines)
+
+
+def change_words(facts: Facts, comparison: Comparison | None, earlier: Slice, name: str) -> str:
+    """Say in one sentence how the period compares with an earlier one, per observed day."""
+    w = facts.words
+    than = w(f"summary.than_{name}")
+    if comparison is None:
+        return w("summary.not_observed", than=than)
+    partly = w("summary.per_day") if earlier.partial or facts.now.partial else ""
+    if not comparison.count_before:
+        return w("summary.from_none", than=than, partly=partly)
+    change = comparison.ratio - 1
+    key = "more" if change > 0 else "fewer"
+    if round(abs(change) * 100) == 0:
+        key = "same"
+    return w(f"summary.{key}", than=than, change=w.share(abs(change)), partly=partly,
+             low=signed_share(facts, comparison.low - 1),
+             high=signed_share(facts, comparison.high - 1))
+
+
+def signed_share(facts: Facts, value: float) -> str:
+    """Write a change in per cent with its sign."""
+    w = facts.words
+    if value > 9.99:
+        return w("summary.tenfold")
+    text = w("format.percent", value=w.whole(abs(value) * 100))
+    if round(value * 100) == 0:
+        return text
+    return ("+" if value > 0 else "\u2212") + text
+
+
+def _chance(facts: Facts) -> tuple[Sentence, ...]:
+    w = facts.words
+    lines = []
+    for name, earlier in (("before", facts.before), ("year", facts.year)):
+        comparison = compare_slices(facts, earlier)
+        outcome = verdict(comparison, chance_limit=facts.number("chance_limit"))
+        if comparison is None:
+            continue
+        lines.append(Sentence(w(f"chance.{outcome}", than=w(f"summary.than_{name}"),
+                                p=w.p_value(comparison.p_value)), tone="key"))
+    if not lines:
+        lines.append(Sentence(w("chance.no_comparison"), tone="key"))
+    elif facts.bunching > 1.05:
+        lines.append(Sentence(w("chance.bunching", factor=w.number(facts.bunching, 2)),
+                              tone="note"))
+    return tuple(lines)
+
+
+def _recurs(facts: Facts) -> tuple[Sentence, ...]:
+    w = facts.words
+    figures = facts.book.figures
+    now = facts.now.count
+    rehits = figures["V3"]
+    if not now:
+        return (Sentence(w("summary.none_to_tell"), tone="key"),)
+    firm = now - figures["V5"].value
+    lines = [Sentence(w("summary.rehits", n=int(rehits.value), count=rehits.shown,
+                        share=w.share(rehits.value / firm) if firm else w("format.unknown")),
+                      ("V3",), "key")]
+    if "A2" in figures:
+        lines.append(Sentence(w("summary.top_share", share=figures["A2"].shown,
+                                n=int(facts.number("top_places"))), ("A2",)))
+    if "A3" in figures and facts.inputs.threshold_per_year is not None:
+        lines.append(Sentence(w("summary.over", n=int(figures["A3"].value),
+                                count=figures["A3"].shown,
+                                threshold=w.number(facts.inputs.threshold_per_year, 2),
+                                sure=w.share(facts.number("sure_chance"))), ("A3",)))
+    return tuple(lines)
+
+
+def _advice(facts: Facts) -> tuple[Sentence, ...]:
+    w = facts.words
+    figures = facts.book.figures
+    lines = []
+    if "P1" in figures:
+        lines.append(Sentence(w("summary.programme", n=int(figures["P1"].value),
+                                count=figures["P1"].shown, cost=figures["P2"].shown),
+                              ("P1", "P2"), "key"))
+    if "M1" in figures:
+        lines.append(Sentence(figures["M1"].label + ".", ("M1",)))
+    if "H4" in figures and figures["H4"].value:
+        lines.append(Sentence(w("summary.look", n=int(figures["H4"].value),
+                                count=figures["H4"].shown), ("H4",)))
+    return tuple(lines) or (Sentence(w("summary.no_advice"), tone="key"),)
+
+
+def _saving(facts: Facts) -> tuple[Sentence, ...]:
+    figures = facts.book.figures
+    if "P3" not in figures:
+        return (Sentence(facts.words("summary.no_saving"), tone="key"),)
+    saving = figures["P3"]
+    key = "summary.saving" if saving.value > 0 else "summary.no_gain"
+    return (Sentence(facts.words(key, saving=saving.shown, price_year=facts.inputs.price_year),
+                     ("P3",), "key"),)

@@ -1,0 +1,141 @@
+"""Where each figure comes from: its formula, its filter, and the log rows behind it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from rehit.errors import InputFileError, SettingError, TableError
+
+FILE = "trace.json"
+
+
+@dataclass(frozen=True)
+class Traced:
+    """One figure of the report.
+
+    `parts` are ids of figures that must add up to this one. `rows` are log rows as
+    ``file#row``; figures that rest on a whole table instead name it in `table`.
+    """
+
+    id: str
+    label: str
+    value: float
+    shown: str
+    unit: str
+    formula: str
+    filter: str
+    rows: tuple[str, ...] = ()
+    parts: tuple[str, ...] = ()
+    table: str = ""
+
+
+@dataclass
+class TraceBook:
+    """The figures of one report, in order, each id once."""
+
+    figures: dict[str, Traced] = field(default_factory=dict)
+
+    def add(self, figure: Traced) -> str:
+        """Enter a figure and return its id.
+
+        Raises
+        ------
+        TableError
+            If the id is taken.
+        """
+        if figure.id in self.figures:
+            raise TableError("report: figures", got=f"the id {figure.id} twice",
+                             allowed="one figure per id", remedy="report this as a fault of rehit")
+        self.figures[figure.id] = figure
+        return figure.id
+
+    def check_sums(self) -> None:
+        """Refuse figures whose parts do not add up to them.
+
+        Raises
+        ------
+        TableError
+            Naming the first figure that does not.
+        """
+        for figure in self.figures.values():
+            total = sum(self.figures[part].value for part in figure.parts)
+            if figure.parts and total != figure.value:
+                raise TableError(
+                    f"report: figure {figure.id}", got=f"parts that add up to {total:g}",
+                    allowed=f"{figure.value:g}", remedy="report this as a fault of rehit")
+
+    def to_json(self) -> str:
+        """Write all figures with all their rows; equal row lists are written once."""
+        lists: dict[tuple[str, ...], int] = {}
+        figures = []
+        for figure in self.figures.values():
+            number = lists.setdefault(figure.rows, len(lists))
+            figures.append({
+                "id": figure.id, "label": figure.label, "value": figure.value,
+                "shown": figure.shown, "unit": figure.unit, "formula": figure.formula,
+                "filter": figure.filter, "table": figure.table,
+                "parts": list(figure.parts), "rows": number,
+            })
+        body = {"figures": figures, "rows": [" ".join(rows) for rows in lists]}
+        return json.dumps(body, ensure_ascii=False, indent=1, allow_nan=False)
+
+
+def rows_of(incidents: pd.DataFrame) -> tuple[str, ...]:
+    """Return every log row behind these incidents as ``file#row``, spaces in names made safe."""
+    texts: Iterable[str] = incidents["source_rows"].astype(str)
+    return tuple(part.strip().replace(" ", "%20")
+                 for text in texts for part in text.split(";") if part.strip())
+
+
+def load_trace(folder: Path) -> list[dict[str, Any]]:
+    """Read the figures of a report that was written into `folder`, rows included."""
+    path = Path(folder) / FILE
+    try:
+        body = json.loads(path.read_text(encoding="utf-8"))
+        figures = [dict(f, rows=body["rows"][f["rows"]].split()) for f in body["figures"]]
+    except (OSError, ValueError, KeyError, TypeError, IndexError) as error:
+        raise InputFileError(str(path), got=f"{type(error).__name__}",
+                             allowed=f"a {FILE} written beside a report",
+                             remedy="write the report first, then ask again") from error
+    return figures
+
+
+def explain(figure_id: str, folder: Path) -> str:
+    """Explain one figure of a written report in words: formula, filter, rows.
+
+    Parameters
+    ----------
+    figure_id
+        The id shown beside the figure, such as ``V1``.
+    folder
+        The folder the report was written into.
+
+    Raises
+    ------
+    InputFileError
+        If there is no report in the folder.
+    SettingError
+        If the report has no such figure.
+    """
+    figures = {f["id"].lower(): f for f in load_trace(folder)}
+    found = figures.get(figure_id.strip().lower())
+    if found is None:
+        raise SettingError("--explain", got=repr(figure_id),
+                           allowed=", ".join(f["id"] for f in figures.values()),
+                           remedy="use an id printed beside a figure in the report")
+    lines = [f"{found['id']}  {found['label']}: {found['shown']} {found['unit']}".rstrip(),
+             f"  formula: {found['formula']}", f"  filter: {found['filter']}"]
+    if found["parts"]:
+        lines.append("  adds up from: " + " + ".join(found["parts"]))
+    if found["table"]:
+        lines.append(f"  table: {found['table']}")
+    rows = [row.replace("%20", " ") for row in found["rows"]]
+    lines.append(f"  log rows: {len(rows)}")
+    lines += [f"    {row}" for row in rows]
+    return "\n".join(lines)

@@ -1,0 +1,165 @@
+"""The workbook: a read-me sheet, one tidy sheet per table, no formula that a log could smuggle in."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import xlsxwriter
+
+from rehit.reporting.dictionary import described_columns
+from rehit.reporting.measures import Facts
+from rehit.reporting.palette import TEAL
+from rehit.safe_text import neutralise_formula
+
+#: Text longer than this does not fit a cell (the file format's own limit).
+CELL_LENGTH = 32_767
+_ROW_LIMIT = 1_048_575
+_OPTIONS = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False,
+            "constant_memory": True, "default_date_format": "yyyy-mm-dd hh:mm"}
+
+
+def write_workbook(path: Path, facts: Facts) -> None:
+    """Write every table of the report into one XLSX file, the same bytes each time.
+
+    Parameters
+    ----------
+    path
+        File to write.
+    facts
+        The report's facts and figures; incidents are those of the period.
+    """
+    sheets = _sheets(facts)
+    with xlsxwriter.Workbook(str(path), _OPTIONS) as book:
+        book.set_properties({"title": facts.inputs.name, "created": datetime(2000, 1, 1)})
+        formats = {
+            "title": book.add_format({"bold": True, "font_size": 14}),
+            "head": book.add_format({"bold": True, "font_color": "white", "bg_color": TEAL,
+                                     "text_wrap": True, "valign": "top"}),
+            "wrap": book.add_format({"text_wrap": True, "valign": "top"}),
+            "time": book.add_format({"num_format": "yyyy-mm-dd hh:mm"}),
+            "number": book.add_format({"num_format": "General"}),
+        }
+        _readme(book, facts, sheets, formats)
+        for name, (_, frame, attribute) in sheets.items():
+            _write_sheet(book, name, frame, attribute, formats)
+
+
+def _sheets(facts: Facts) -> dict[str, tuple[str, pd.DataFrame, str]]:
+    w = facts.words
+    sheets = {w("workbook.figures"): (w("workbook.about_figures"), _figures(facts), "")}
+    for attribute, frame in facts.inputs.tables():
+        if attribute in ("incidents", "streets"):
+            continue
+        sheets[attribute[:31]] = (w("workbook.about_table", table=attribute), _flat(frame),
+                                  attribute)
+    sheets[w("workbook.period_incidents")] = (w("workbook.about_incidents"),
+                                              _flat(facts.now.incidents), "incidents")
+    columns = _columns(facts, [(n, s[2], s[1]) for n, s in sheets.items()])
+    sheets[w("workbook.columns")] = (w("workbook.about_columns"), columns, "")
+    return sheets
+
+
+def _figures(facts: Facts) -> pd.DataFrame:
+    w = facts.words
+    names = ("id", "label", "value", "shown", "unit", "formula", "filter", "n_rows")
+    rows = [(f.id, f.label, f.value, f.shown.replace("\u00a0", " "), f.unit, f.formula, f.filter,
+             len(f.rows)) for f in facts.book.figures.values()]
+    return pd.DataFrame(rows, columns=[w(f"workbook.{n}") for n in names])
+
+
+def _columns(facts: Facts, sheets: list[tuple[str, str, pd.DataFrame]]) -> pd.DataFrame:
+    w = facts.words
+    rows = []
+    for name, attribute, frame in sheets:
+        known = described_columns(attribute)
+        for column in frame.columns if attribute else ():
+            d = known.get(column)
+            rows.append((name, column, d.unit if d else "", d.kind if d else "",
+                         d.meaning if d else w("workbook.extra")))
+    return pd.DataFrame(rows, columns=[w(f"workbook.{c}") for c in (
+        "sheet", "column", "unit", "kind", "meaning")])
+
+
+def _flat(frame: pd.DataFrame) -> pd.DataFrame:
+    """Turn geometries into x and y (or leave areas to the GeoPackage) and times into plain UTC."""
+    flat = pd.DataFrame(frame.drop(columns=[c for c in frame if str(frame[c].dtype) == "geometry"]))
+    geometry = getattr(frame, "geometry", None) if hasattr(frame, "crs") else None
+    if geometry is not None and (geometry.dropna().geom_type == "Point").all():
+        flat["x"], flat["y"] = geometry.x.round(2), geometry.y.round(2)
+    for column in flat.columns:
+        if isinstance(flat[column].dtype, pd.DatetimeTZDtype):
+            flat[column] = flat[column].dt.tz_localize(None)
+    return flat
+
+
+def _readme(book: Any, facts: Facts, sheets: dict[str, tuple[str, pd.DataFrame, str]],
+            formats: dict[str, Any]) -> None:
+    w, inputs = facts.words, facts.inputs
+    sheet = book.add_worksheet(w("workbook.readme"))
+    sheet.set_column(0, 0, 24)
+    sheet.set_column(1, 1, 10)
+    sheet.set_column(2, 2, 80)
+    sheet.write_string(0, 0, _safe(w("workbook.title", name=inputs.name)), formats["title"])
+    lines = [w("workbook.period", period=w.days(inputs.period_start, inputs.period_end)),
+             w("workbook.made", observed_from=w.day(inputs.observed_from.date()),
+               observed_to=w.day(inputs.observed_to.date()), zone=inputs.time_zone,
+               currency=inputs.currency, price_year=inputs.price_year, crs=inputs.crs),
+             w("workbook.units"), w("workbook.text_safe"), *inputs.limits]
+    for row, line in enumerate(lines, start=2):
+        sheet.write_string(row, 0, _safe(line))
+    top = len(lines) + 3
+    for column, head in enumerate(("sheets", "rows", "about")):
+        sheet.write_string(top, column, w(f"workbook.{head}"), formats["head"])
+    for row, (name, (about, frame, _)) in enumerate(sheets.items(), start=top + 1):
+        sheet.write_url(row, 0, f"internal:'{name}'!A1", string=name)
+        sheet.write_number(row, 1, len(frame))
+        sheet.write_string(row, 2, _safe(about), formats["wrap"])
+
+
+def _write_sheet(book: Any, name: str, frame: pd.DataFrame, attribute: str,
+                 formats: dict[str, Any]) -> None:
+    sheet = book.add_worksheet(name)
+    known = described_columns(attribute)
+    for number, column in enumerate(frame.columns):
+        unit = known[column].unit if column in known else ""
+        head = f"{column} [{unit}]" if unit else str(column)
+        sheet.set_column(number, number, _width(frame[column], head))
+        sheet.write_string(0, number, _safe(head), formats["head"])
+    sheet.freeze_panes(1, 1)
+    rows = frame.head(_ROW_LIMIT)
+    if len(rows):
+        sheet.autofilter(0, 0, len(rows), max(len(frame.columns) - 1, 0))
+    for number, row in enumerate(rows.itertuples(index=False, name=None), start=1):
+        for column, value in enumerate(row):
+            _write_cell(sheet, number, column, value, formats)
+
+
+def _write_cell(sheet: Any, row: int, column: int, value: Any, formats: dict[str, Any]) -> None:
+    if value is None or value is pd.NA or value is pd.NaT or value != value:
+        return
+    if isinstance(value, bool):
+        sheet.write_boolean(row, column, value)
+    elif isinstance(value, str):
+        sheet.write_string(row, column, _safe(value))
+    elif isinstance(value, datetime):
+        sheet.write_datetime(row, column, value.replace(microsecond=0), formats["time"])
+    elif hasattr(value, "__float__"):
+        number = float(value)
+        if number in (float("inf"), float("-inf")):
+            sheet.write_string(row, column, str(value))
+        else:
+            sheet.write_number(row, column, number)
+    else:
+        sheet.write_string(row, column, _safe(str(value)))
+
+
+def _safe(text: str) -> str:
+    return neutralise_formula(text)[:CELL_LENGTH]
+
+
+def _width(values: pd.Series, head: str) -> float:
+    longest = max((len(str(v)) for v in values.head(200)), default=0)
+    return float(min(max(longest, len(head) * 0.75, 8) + 2, 48))
