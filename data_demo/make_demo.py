@@ -8,10 +8,10 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from town.build import ROWS_PER_TILE, make_town  # noqa: E402
-from town.contract import clean_placed_incidents, clean_register  # noqa: E402
-from town.model import Settings, Town  # noqa: E402
-from town.write import write_town  # noqa: E402
+from town.build import ROWS_PER_TILE, make_town
+from town.contract import clean_placed_incidents, clean_register
+from town.model import Settings, Town
+from town.write import write_town
 
 __all__ = ["Settings", "Town", "clean_placed_incidents", "clean_register", "main", "make_town",
            "write_town"]

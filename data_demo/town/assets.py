@@ -6,29 +6,32 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from scipy.spatial import cKDTree
 
 from town.model import CRS, Settings
 
 SLOT_M = 12.0
 SET_BACK_M = 8.0
+NEAR_CROSSING_M = 70.0
+STRUCTURES = ("bridge abutment", "underpass", "subway")  # only where something is crossed
 
 # type, share, wall area low, high, mean rate per year, gamma shape, owners
 KINDS = pd.DataFrame(
-    [("wall", 0.30, 8, 60, 1.15, 0.60), ("cabinet", 0.13, 1.2, 3, 1.15, 0.70),
-     ("shutter", 0.09, 5, 14, 1.35, 0.70), ("fence", 0.10, 6, 45, 0.75, 0.60),
-     ("sign", 0.08, 0.3, 2, 0.60, 0.60), ("bus shelter", 0.05, 4, 9, 1.30, 0.80),
-     ("bench", 0.05, 0.8, 2, 0.40, 0.70), ("lamp column", 0.05, 0.8, 1.5, 0.30, 0.70),
-     ("litter bin", 0.045, 0.5, 1.5, 0.50, 0.70), ("substation", 0.035, 10, 40, 1.70, 0.80),
-     ("toilet block", 0.015, 25, 70, 2.60, 0.90), ("bridge abutment", 0.025, 20, 90, 2.60, 0.80),
-     ("underpass", 0.018, 60, 180, 5.00, 1.00), ("subway", 0.012, 50, 140, 4.00, 1.00)],
+    [("wall", 0.31, 8, 60, 1.50, 0.32), ("cabinet", 0.13, 1.2, 3, 1.00, 0.38),
+     ("shutter", 0.09, 5, 14, 1.50, 0.38), ("fence", 0.10, 6, 45, 0.80, 0.32),
+     ("sign", 0.08, 0.3, 2, 0.60, 0.35), ("bus shelter", 0.05, 4, 9, 1.30, 0.45),
+     ("bench", 0.05, 0.8, 2, 0.40, 0.40), ("lamp column", 0.05, 0.8, 1.5, 0.30, 0.40),
+     ("litter bin", 0.045, 0.5, 1.5, 0.50, 0.40), ("substation", 0.035, 10, 40, 1.70, 0.45),
+     ("toilet block", 0.015, 25, 70, 2.60, 0.55), ("bridge abutment", 0.025, 20, 90, 3.00, 0.50),
+     ("underpass", 0.018, 60, 180, 5.00, 0.70), ("subway", 0.012, 50, 140, 3.80, 0.70)],
     columns=["asset_type", "share", "area_low", "area_high", "rate_mean", "gamma_shape"],
 ).set_index("asset_type")
 
 # type -> (substrate, finish, weight)
 SURFACES: dict[str, tuple[tuple[str, str, float], ...]] = {
-    "wall": (("brick", "painted", 30), ("brick", "bare", 17), ("render", "painted", 32),
+    "wall": (("brick", "painted", 29), ("brick", "bare", 24), ("render", "painted", 29),
              ("render", "bare", 3), ("concrete", "painted", 10), ("concrete", "bare", 4),
-             ("stone", "bare", 4)),
+             ("stone", "bare", 7)),
     "cabinet": (("metal", "painted", 45), ("powder_coated", "bare", 50), ("plastic", "bare", 5)),
     "shutter": (("metal", "painted", 75), ("powder_coated", "bare", 25)),
     "fence": (("timber", "painted", 50), ("metal", "painted", 25), ("timber", "bare", 10),
@@ -50,9 +53,9 @@ OWNERS: dict[str, tuple[str, ...]] = {
     "cabinet": ("telecoms company", "council", "council"), "substation": ("power company",),
     "bridge abutment": ("railway", "council"), "underpass": ("council", "railway"),
 }
-PREFIX = {kind: prefix for kind, prefix in zip(
+PREFIX = dict(zip(
     KINDS.index, ("WL", "CB", "SH", "FN", "SG", "BS", "BN", "LC", "LB", "SU", "TB", "BA", "UP",
-                  "SW"), strict=True)}
+                  "SW"), strict=True))
 CLASS_PULL = {"main": 1.6, "street": 1.3, "lane": 1.4, "promenade": 1.3, "estate": 0.6,
               "dock": 0.7, "bridge": 2.0}
 
@@ -72,7 +75,8 @@ def make_register(streets: gpd.GeoDataFrame, settings: Settings,
     low, high = (KINDS[c].loc[kinds].to_numpy(float) for c in ("area_low", "area_high"))
     table["wall_area_m2"] = np.round(low * (high / low) ** rng.random(wanted), 1)
     table["owner"] = _owners(kinds, rng)
-    table["street"], table["address"] = chosen["name"], _addresses(chosen, kinds, rng)
+    table["street"] = chosen["name"]
+    table["address"] = chosen["number"].astype(str) + " " + chosen["name"]
     _add_conditions(table, chosen, rng)
     table["asset_id"] = _numbers(kinds)
     table["tile"] = chosen["tile"].to_numpy()
@@ -90,28 +94,46 @@ def _slots(streets: gpd.GeoDataFrame) -> pd.DataFrame:
     x, y = shapely.get_x(at), shapely.get_y(at)
     dx, dy = shapely.get_x(ahead) - x, shapely.get_y(ahead) - y
     length = np.hypot(dx, dy)
-    sides = []
     facts = streets.iloc[edge][["name", "class", "tile"]].reset_index(drop=True)
+    facts["number"] = _house_numbers(facts, x, y)
+    sides = []
     for side in (1.0, -1.0):
         frame = facts.copy()
         frame["x"] = np.round(x - side * SET_BACK_M * dy / length, 2)
         frame["y"] = np.round(y + side * SET_BACK_M * dx / length, 2)
-        frame["edge"], frame["step"], frame["side"] = edge, step, side
+        frame["number"] += int(side < 0)  # odd on one side, even on the other
         sides.append(frame)
     slots = pd.concat(sides, ignore_index=True)
-    slots = slots.sort_values(["tile", "name", "edge", "step", "side"], kind="stable")
-    slots = slots.reset_index(drop=True)
-    slots["number"] = slots.groupby(["tile", "name"]).cumcount() + 1
-    return slots
+    slots["crossing"] = _near_crossing(slots)
+    slots = slots.sort_values(["tile", "name", "number"], kind="stable")
+    return slots.reset_index(drop=True)
+
+
+def _house_numbers(facts: pd.DataFrame, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    """Count 1, 3, 5 ... along each street, from its west end, or from its south end if steep."""
+    table = facts[["tile", "name"]].assign(x=x, y=y)
+    groups = table.groupby(["tile", "name"])
+    steep = (groups["y"].transform(np.ptp) > groups["x"].transform(np.ptp)).to_numpy()
+    table["along"] = np.where(steep, y, x)
+    rank = table.groupby(["tile", "name"])["along"].rank(method="first").astype(int)
+    return 2 * rank.to_numpy() - 1
+
+
+def _near_crossing(slots: pd.DataFrame) -> np.ndarray:
+    """Tell which slots stand where the railway or the canal is crossed."""
+    xy = slots[["x", "y"]].to_numpy()
+    bridge = slots["class"].eq("bridge").to_numpy()
+    distance, _ = cKDTree(xy[bridge]).query(xy, distance_upper_bound=NEAR_CROSSING_M)
+    return np.isfinite(distance)
 
 
 def _kinds(chosen: pd.DataFrame, rng: np.random.Generator) -> np.ndarray:
-    kinds = rng.choice(KINDS.index.to_numpy(), size=len(chosen), p=KINDS["share"] /
-                       KINDS["share"].sum())
-    # Underpasses and abutments stand where the railway or the canal is crossed.
-    crossing = chosen["class"].eq("bridge").to_numpy()
-    return np.where(crossing & (rng.random(len(chosen)) < 0.6),
-                    rng.choice(["underpass", "bridge abutment", "subway"], size=len(chosen)), kinds)
+    usual = KINDS.drop(index=list(STRUCTURES))
+    kinds = rng.choice(usual.index.to_numpy(dtype=object), size=len(chosen),
+                       p=usual["share"] / usual["share"].sum())
+    special = rng.choice(np.array(STRUCTURES, dtype=object), size=len(chosen), p=[0.46, 0.33, 0.21])
+    here = chosen["crossing"].to_numpy() & (rng.random(len(chosen)) < 0.42)
+    return np.where(here, special, kinds)
 
 
 def _surfaces(kinds: np.ndarray, rng: np.random.Generator) -> np.ndarray:
@@ -130,12 +152,6 @@ def _owners(kinds: np.ndarray, rng: np.random.Generator) -> np.ndarray:
         here = np.flatnonzero(kinds == kind)
         owners[here] = rng.choice(np.array(options, dtype=object), size=len(here))
     return owners
-
-
-def _addresses(chosen: pd.DataFrame, kinds: np.ndarray, rng: np.random.Generator) -> np.ndarray:
-    ward = np.where(chosen["tile"] > 0, ", Ward " + chosen["tile"].astype(str), "")
-    numbered = chosen["number"].astype(str) + " " + chosen["name"] + ward
-    return numbered.to_numpy(dtype=object)
 
 
 def _add_conditions(table: pd.DataFrame, chosen: pd.DataFrame, rng: np.random.Generator) -> None:

@@ -11,11 +11,11 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from town.messy import default_point, format_times
-from town.model import Settings
+from town.messy import decimals, default_point, degrees, format_times
+from town.model import TIME_ZONE, Settings
 from town.personal import plant_personal
 from town.simulate import to_instants
-from town.words import FORMULAS, MARKUP
+from town.words import FORMULAS, MARKUP, NOTES, REPEAT_NOTES
 
 PLACE_FAULTS = {"no_coordinates": 0.075, "swapped": 0.008, "zero_point": 0.006,
                 "default_point": 0.016, "lost_sign": 0.006, "street_only": 0.02, "no_place": 0.003}
@@ -75,9 +75,20 @@ def plant_place_faults(p: Planter) -> None:
     p.put(rows, "lon", p.text["lon"].iloc[rows].str.lstrip("-").to_numpy())
     rows = dealt["street_only"]
     p.put(rows, "location", p.reports["street"].iloc[rows].to_numpy())
+    _street_points(p, rows)
     p.put(dealt["no_place"], "location", "")
     for name in ("street_only", "no_place"):
         p.put(dealt[name], "asset", "")
+
+
+def _street_points(p: Planter, rows: np.ndarray) -> None:
+    """Give every second street-only row the one point that the geocoder keeps for its street."""
+    chosen = rows[::2]
+    middle = p.reports.groupby("street")[["x", "y"]].median()
+    lon, lat = degrees(*middle.loc[p.reports["street"].iloc[chosen]].to_numpy().T)
+    p.put(chosen, "lat", decimals(lat))
+    p.put(chosen, "lon", decimals(lon))
+    p.note(chosen, "street_point")
 
 
 def plant_date_faults(p: Planter) -> None:
@@ -99,7 +110,7 @@ def plant_date_faults(p: Planter) -> None:
                         p.rng.random(len(rows)), p.settings)
     p.put(rows, "closed", format_times(later, old[rows]).to_numpy())
     p.put(dealt["no_report_date"], "reported", "")
-    local = to_instants(report_day, p.settings).dt.tz_convert("Europe/Lisbon").dt.tz_localize(None)
+    local = to_instants(report_day, p.settings).dt.tz_convert(TIME_ZONE).dt.tz_localize(None)
     rows = dealt["long_date"]
     p.put(rows, "reported", local.iloc[rows].dt.strftime("%d %b %Y %H:%M").to_numpy())
     rows = dealt["serial_date"]
@@ -147,7 +158,8 @@ def junk_rows(text: pd.DataFrame, rng: np.random.Generator) -> tuple[pd.DataFram
     Exact copies of a row, test rows, empty rows and places far outside the town.
     """
     n = len(text)
-    copies = rng.choice(n, size=max(n // 400, 5), replace=False)
+    plain = np.flatnonzero(text["notes"].isin((*NOTES, *REPEAT_NOTES)).to_numpy())
+    copies = rng.choice(plain, size=max(n // 400, 5), replace=False)
     copied = text.iloc[np.sort(copies)].copy()
     tests = text.iloc[rng.choice(n, size=5, replace=False)].copy()
     tests[["asset", "linked", "lat", "lon", "closed"]] = ""

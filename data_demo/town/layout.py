@@ -11,17 +11,29 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 from shapely.geometry import LineString
 
 from town.model import CRS, ORIGIN_XY, TILE_M
 from town.names import (
-    CLOSES, CORE_ALONG, CORE_UP, DOCK_ALONG, DOCK_UP, HILL, ROWS, SPINES,
+    CLOSES,
+    CORE_ALONG,
+    CORE_UP,
+    DOCK_ALONG,
+    DOCK_UP,
+    HILL,
+    ONE_WAY,
+    ROWS,
+    SPINES,
+    WARD_FIRST,
+    WARD_LAST,
 )
 
 Drawn = tuple[str, str, LineString]
 SPEEDS_KMH = {"main": 50.0, "street": 30.0, "lane": 20.0, "promenade": 30.0, "estate": 30.0,
               "dock": 40.0, "bridge": 40.0}
-SHORTEST_M = 8.0
+STUB_M = 32.0  # shorter loose ends are left-overs of the drawing
 
 
 def coast_y(x: np.ndarray) -> np.ndarray:
@@ -34,14 +46,16 @@ def street_plan() -> gpd.GeoDataFrame:
     drawn = [*_promenade(), *_core(), *_hill(), *_main_roads(), *_estates(), *_docks()]
     pieces = _cut(drawn)
     pieces["speed_kmh"] = pieces["class"].map(SPEEDS_KMH)
-    one_way = {CORE_ALONG[1]: 1, CORE_ALONG[3]: 1, CORE_UP[2]: 1, CORE_UP[4]: 1}
-    pieces["oneway"] = pieces["name"].map(one_way).fillna(0).astype(int).astype(bool)
+    pieces["oneway"] = pieces["name"].isin(ONE_WAY) & ~_dangling(pieces)
     pieces["length_m"] = pieces.length.round(1)
     return pieces.sort_values(["name", "length_m"], kind="stable").reset_index(drop=True)
 
 
 def tiled_plan(tiles: int) -> gpd.GeoDataFrame:
-    """Return `tiles` copies of the plan in the town's CRS; copies after the first are wards."""
+    """Return `tiles` copies of the plan in the town's CRS; copies after the first are wards.
+
+    A ward's name stands in front of its street names, so that addresses stay unique.
+    """
     plan = street_plan()
     side = int(np.ceil(np.sqrt(tiles)))
     copies = []
@@ -50,11 +64,28 @@ def tiled_plan(tiles: int) -> gpd.GeoDataFrame:
         copy["geometry"] = copy.translate(ORIGIN_XY[0] + TILE_M * (tile % side),
                                           ORIGIN_XY[1] + TILE_M * (tile // side))
         copy["tile"] = tile
+        copy["name"] = ward(tile) + copy["name"]
         copies.append(copy)
     streets = gpd.GeoDataFrame(pd.concat(copies, ignore_index=True), geometry="geometry", crs=CRS)
     streets["edge_id"] = np.arange(1, len(streets) + 1)
     return streets[["edge_id", "name", "class", "oneway", "speed_kmh", "length_m", "tile",
                     "geometry"]]
+
+
+def ward(tile: int) -> str:
+    """Return the invented name in front of a ward's streets: none for the first.
+
+    Examples
+    --------
+    >>> ward(0), ward(1), ward(150)
+    ('', 'Ashwick ', 'Eltholme Nether ')
+    """
+    if tile == 0:
+        return ""
+    number = tile - 1
+    first = WARD_FIRST[number // len(WARD_LAST) % len(WARD_FIRST)]
+    again = number // (len(WARD_LAST) * len(WARD_FIRST))
+    return f"{first}{WARD_LAST[number % len(WARD_LAST)]} " + "Nether " * again
 
 
 def _smooth(points: list[tuple[float, float]]) -> LineString:
@@ -91,8 +122,8 @@ def _core() -> Iterator[Drawn]:
 
 def _hill() -> Iterator[Drawn]:
     for n, name in enumerate(HILL[:5]):
-        y = 215.0 + 95.0 * n
-        yield name, "street", _smooth([(-520, y - 20), (-720, y + 55), (-950, y + 20),
+        y = (202.0, 284.0, 372.0, 452.0, 547.0)[n]  # where the core's streets end
+        yield name, "street", _smooth([(-520, y), (-720, y + 55), (-950, y + 20),
                                        (-1180, y + 70), (-1360, y + 10 + 12 * n)])
     for n, name in enumerate(HILL[5:]):
         x = -640.0 - 170.0 * n
@@ -103,9 +134,10 @@ def _hill() -> Iterator[Drawn]:
 def _main_roads() -> Iterator[Drawn]:
     yield "Station Road", "main", _smooth([(-470, 545), (-250, 700), (20, 690), (300, 650),
                                            (500, 600)])
+    yield "Cutting Road", "street", _smooth([(-1345, 640), (-900, 668), (-640, 655), (-465, 540)])
     yield "Low Arch", "bridge", LineString([(-200, 660), (-205, 875)])
     yield "Signal Bridge", "bridge", LineString([(330, 630), (345, 880)])
-    yield "Coombe Crossing", "bridge", LineString([(-900, 660), (-905, 880)])
+    yield "Coombe Crossing", "bridge", LineString([(-900, 645), (-905, 880)])
     yield "Northgate Road", "main", _smooth([(-1300, 865), (-900, 860), (-500, 872), (-200, 860),
                                              (150, 875), (480, 865)])
     yield "Lock Bridge", "bridge", LineString([(450, 120), (720, 132)])
@@ -152,11 +184,23 @@ def _cut(drawn: list[Drawn]) -> gpd.GeoDataFrame:
                       for part in merged])
     pieces = gpd.GeoDataFrame({"name": [names[k] for k in owner],
                                "class": [drawn[k][1] for k in owner]}, geometry=list(merged))
-    ends = _ends(pieces)
-    degree = pd.Series(ends.reshape(-1)).value_counts()
-    dangling = (degree[ends[:, 0]].to_numpy() == 1) | (degree[ends[:, 1]].to_numpy() == 1)
-    pieces = pieces[~(dangling & (pieces.length < SHORTEST_M * 4)).to_numpy()]
+    pieces = pieces[~(_dangling(pieces) & (pieces.length.to_numpy() < STUB_M))]
+    pieces["geometry"] = [_along(piece, lines[k]) for piece, k in
+                          zip(pieces.geometry, owner[pieces.index], strict=True)]
     return _largest_part(pieces.reset_index(drop=True))
+
+
+def _along(piece: LineString, street: LineString) -> LineString:
+    """Turn a piece so that it runs the way its street was drawn: one-way means that way."""
+    start, end = (street.project(shapely.Point(piece.coords[k])) for k in (0, -1))
+    return piece if start <= end else piece.reverse()
+
+
+def _dangling(pieces: gpd.GeoDataFrame) -> np.ndarray:
+    """Tell which pieces end in a dead end."""
+    ends = _ends(pieces)
+    degree = np.bincount(ends.reshape(-1))
+    return np.asarray((degree[ends] == 1).any(axis=1))
 
 
 def _ends(pieces: gpd.GeoDataFrame) -> np.ndarray:
@@ -167,9 +211,6 @@ def _ends(pieces: gpd.GeoDataFrame) -> np.ndarray:
 
 
 def _largest_part(pieces: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-
     ends = _ends(pieces)
     size = int(ends.max()) + 1
     graph = coo_array((np.ones(len(ends)), (ends[:, 0], ends[:, 1])), shape=(size, size))

@@ -9,7 +9,13 @@ from pyproj import Transformer
 from town.model import CRS, ORIGIN_XY, TIME_ZONE, Settings
 from town.simulate import to_instants
 from town.words import (
-    MEDIUM_WORDS, NOTES, OUTCOME_WORDS, REPEAT_NOTES, STATUS_WORDS, SURFACE_WORDS, TYPE_WORDS,
+    MEDIUM_WORDS,
+    NOTES,
+    OUTCOME_WORDS,
+    REPEAT_NOTES,
+    STATUS_WORDS,
+    SURFACE_WORDS,
+    TYPE_WORDS,
 )
 
 HEADER = {"case_ref": "Case Ref", "reported": "Logged On", "closed": "Closed On",
@@ -67,7 +73,7 @@ def write_rows(reports: pd.DataFrame, settings: Settings,
         "offensive": ("Yes", "Y", "yes"), "ordinary": ("No", "N", "No", "")}, rng)
     text["location"] = _locations(reports["address"].to_numpy(dtype=object), rng)
     lon, lat = degrees(reports["filed_x"].to_numpy(), reports["filed_y"].to_numpy())
-    text["lat"], text["lon"] = _decimals(lat), _decimals(lon)
+    text["lat"], text["lon"] = decimals(lat), decimals(lon)
     text["channel"] = reports["channel"]
     plain, again = np.array(NOTES, dtype=object), np.array(REPEAT_NOTES, dtype=object)
     text["notes"] = np.where(repeat, again[rng.integers(len(again), size=n)],
@@ -81,7 +87,8 @@ def format_times(instants: pd.Series, old: np.ndarray) -> pd.Series:
     return local.dt.strftime("%d/%m/%Y %H:%M").where(old, local.dt.strftime("%Y-%m-%d %H:%M"))
 
 
-def _decimals(values: np.ndarray) -> np.ndarray:
+def decimals(values: np.ndarray) -> np.ndarray:
+    """Write degrees with six decimals."""
     return np.char.mod("%.6f", values).astype(object)
 
 

@@ -54,11 +54,11 @@ class Settings:
         Whether the log's rows get the planted faults.
     """
 
-    seed: int = 20260101
+    seed: int = 2026
     n_assets: int = 1600
     years: int = 3
     near_repeat: bool = True
-    offspring: float = 0.25
+    offspring: float = 0.35
     ring_m: float = 150.0
     ring_days: int = 21
     coating_effect: float = 0.5

@@ -7,6 +7,8 @@ CORE_ALONG = ("Strand Row", "Ropery Street", "Gull Lane", "High Street", "Corn S
 CORE_UP = ("Anchor Street", "Herring Lane", "Chapel Street", "Cooper Street", "Mercer Street",
            "Market Passage", "Tallow Lane", "Bell Street", "Saltpan Lane", "Custom Street",
            "Ferry Steps")
+# One-way the way they are drawn; each has a neighbour that runs the other way or both ways.
+ONE_WAY = ("Ropery Street", "Corn Street", "Chapel Street", "Mercer Street")
 HILL = ("Larkspur Road", "Gorse Road", "Beacon Road", "Heather Road", "Thrift Terrace",
         "Windmill Lane", "Furze Lane", "Steep Lane", "Plover Lane")
 SPINES = ("Alder Way", "Birch Way", "Cedar Way", "Damson Way", "Elder Way", "Fern Way")
@@ -21,6 +23,10 @@ CLOSES = (
 DOCK_ALONG = ("Capstan Road", "Windlass Road", "Bollard Road", "Hawser Road", "Ballast Road")
 DOCK_UP = ("Quay Lane", "Shed Lane", "Crane Lane", "Slip Lane")
 
+WARD_FIRST = ("Ash", "Brock", "Cold", "Dun", "Elt", "Fal", "Hart", "Kel", "Lan", "Mar", "Nor",
+              "Ost")
+WARD_LAST = ("wick", "by", "thorpe", "stow", "combe", "ley", "den", "mere", "holme", "worth",
+             "toft", "sea")
 FIRST_NAMES = ("Ottilia", "Barnaby", "Corisande", "Leopold", "Philippa", "Ambrose", "Rosalind",
                "Thaddeus")
 LAST_NAMES = ("Quillby", "Tarnsworth", "Ossendale", "Brackwater", "Wexcombe", "Pellinore",

@@ -8,8 +8,8 @@ import pandas as pd
 
 from town.model import Settings
 
-REPEATS_PER_WAITING_DAY = 0.085
-MEDIA = (("spray", 0.68), ("marker", 0.22), ("sticker", 0.05), ("wax", 0.02), ("etched", 0.01),
+REPEATS_PER_WAITING_DAY = 0.075
+MEDIA = (("spray", 0.71), ("marker", 0.22), ("sticker", 0.025), ("wax", 0.02), ("etched", 0.005),
          ("house_paint", 0.02))
 
 

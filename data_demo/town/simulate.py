@@ -21,21 +21,22 @@ def simulate(register: gpd.GeoDataFrame, base: np.ndarray, measures: pd.DataFram
     """Return the true incidents and, per asset, the rate and time at risk they came from.
 
     A marked asset is not at risk until it is cleared. Each marking spreads `offspring` further
-    markings in the mean over the assets within `ring_m`, in proportion to their base rates and
-    evenly over `ring_days`. Times are days since the start.
+    markings in the mean over the other assets within `ring_m`, in proportion to their base rates
+    and evenly over `ring_days`. Season and measures act on both. Times are days since the start.
     """
     n = len(register)
-    days = settings.log_days + settings.holdout_days
+    last = settings.log_days
+    days = last + settings.holdout_days
     ring = _ring(register, base, settings)
     factors = _Factors(register, measures, emerging, settings, n)
     heritage = register["heritage"].to_numpy()
     excited, recent = np.zeros(n), np.zeros((settings.ring_days, n), dtype=np.float32)
     free_from = np.zeros(n)
-    hazard, at_risk = np.zeros(n), np.zeros(n)
+    hazard, at_risk, expected = np.zeros(n), np.zeros(n), np.zeros(n)
     found: list[tuple[np.ndarray, ...]] = []
     for day in range(days):
-        own = base * factors.on(day)
-        rate = own + np.maximum(excited, 0.0)
+        ratio = factors.on(day)
+        rate = ratio * (base + np.maximum(excited, 0.0))
         open_share = np.clip(day + 1.0 - free_from, 0.0, 1.0)
         chance = -np.expm1(-rate * open_share / YEAR_DAYS)
         draw = rng.random(n)
@@ -48,20 +49,23 @@ def simulate(register: gpd.GeoDataFrame, base: np.ndarray, measures: pd.DataFram
             marked = day + 1.0 - open_share[hit] + gone
             event = _handle(marked, heritage[hit], rng)
             free_from[hit] = event[2]
-            triggered = rng.random(len(hit)) * rate[hit] > own[hit]
+            triggered = rng.random(len(hit)) * rate[hit] > (ratio * base)[hit]
             found.append((hit, *event, triggered))
             lost[hit] = open_share[hit] - gone
             if ring is not None:
                 added = np.asarray(ring[hit].sum(axis=0)).reshape(-1)
-        if day < settings.log_days:
+        if day < last:
             hazard += rate * (open_share - lost) / YEAR_DAYS
             at_risk += (open_share - lost) / YEAR_DAYS
+        else:
+            expected += rate * (open_share - lost) / YEAR_DAYS
         slot = day % settings.ring_days
         excited += added - recent[slot]
         recent[slot] = added
     rates = pd.DataFrame({
         "asset_id": register["asset_id"].to_numpy(), "base_rate_per_year": base,
-        "rate_per_year": hazard / np.maximum(at_risk, 1e-9), "at_risk_years": at_risk})
+        "rate_per_year": hazard / np.maximum(at_risk, 1e-9), "at_risk_years": at_risk,
+        "ratio_at_end": factors.plain, "expected_next_quarter": expected})
     return _table(found, register), rates
 
 
@@ -71,6 +75,7 @@ class _Factors:
     def __init__(self, register: gpd.GeoDataFrame, measures: pd.DataFrame, emerging: np.ndarray,
                  settings: Settings, n: int) -> None:
         self.settings, self.plain, self.steps = settings, np.ones(n), []
+        self.middle = settings.log_days / 2
         position = pd.Series(np.arange(n), index=register["asset_id"])
         treated = measures[measures["role"] == "treated"]
         for (start, ratio), group in treated.groupby(["started_at", "true_ratio"]):
@@ -85,8 +90,8 @@ class _Factors:
             if day == start:
                 self.plain[assets] *= ratio
         season = 1.0 + self.settings.season * np.cos(2 * np.pi * (day - 200.0) / YEAR_DAYS)
-        middle = self.settings.log_days / 2
-        return self.plain * (season * self.settings.trend_per_year ** ((day - middle) / YEAR_DAYS))
+        drift = self.settings.trend_per_year ** ((day - self.middle) / YEAR_DAYS)
+        return self.plain * (season * drift)
 
 
 def _ring(register: gpd.GeoDataFrame, base: np.ndarray, settings: Settings) -> csr_array | None:
@@ -96,9 +101,8 @@ def _ring(register: gpd.GeoDataFrame, base: np.ndarray, settings: Settings) -> c
     xy = np.column_stack([register.geometry.x, register.geometry.y])
     tree = cKDTree(xy)
     pairs = tree.query_pairs(settings.ring_m, output_type="ndarray")
-    own = np.arange(len(base))
-    source = np.concatenate([pairs[:, 0], pairs[:, 1], own])
-    target = np.concatenate([pairs[:, 1], pairs[:, 0], own])
+    source = np.concatenate([pairs[:, 0], pairs[:, 1]])
+    target = np.concatenate([pairs[:, 1], pairs[:, 0]])
     total = np.bincount(source, weights=base[target], minlength=len(base))
     per_year = settings.offspring * YEAR_DAYS / settings.ring_days
     weights = per_year * base[target] / total[source]

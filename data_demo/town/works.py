@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from town.model import ORIGIN_XY, Settings
+from town.model import ORIGIN_XY, TIME_ZONE, Settings
 from town.simulate import to_instants
 
 # method: minutes per visit, minutes per m2, paint, remover, water in litres per m2
@@ -38,6 +38,7 @@ def make_works(rows: pd.DataFrame, incidents: pd.DataFrame, settings: Settings,
                      & (incidents["cleared_day"] < settings.log_days)]
     done = done[rng.random(len(done)) < 0.93].sort_values("cleared_day", kind="stable")
     method = true_method(done)
+    done, method = done[method != "refer"], method[method != "refer"]  # nothing done on site
     visit, per_m2, paint, remover, water = (
         pd.Series(method).map({k: v[i] for k, v in EFFORT.items()}).to_numpy() for i in range(5))
     area, n = done["area_m2"].to_numpy(), len(done)
@@ -50,7 +51,7 @@ def make_works(rows: pd.DataFrame, incidents: pd.DataFrame, settings: Settings,
         "case_ref": first["case_ref"].reindex(done["true_id"]).to_numpy(),
         "asset_id": done["asset_id"].to_numpy(),
         "done_at": to_instants(done["cleared_day"], settings).dt.tz_convert(
-            "Europe/Lisbon").dt.strftime("%Y-%m-%d %H:%M").to_numpy(),
+            TIME_ZONE).dt.strftime("%Y-%m-%d %H:%M").to_numpy(),
         "crew": np.where(method == "hot_wash", "Crew C", np.where(rng.random(n) < 0.5, "Crew A",
                                                                   "Crew B")),
         "method": method, "area_m2": area, "minutes": np.round(minutes).astype(int),

@@ -44,7 +44,7 @@ def _write_truth(town: Town, truth: Path) -> None:
         incidents[name] = incidents[name].dt.strftime("%Y-%m-%dT%H:%MZ")
     _csv(incidents, truth / "true_incidents.csv")
     _csv(town.rows.reset_index(), truth / "rows.csv")
-    _csv(town.rates.round({"base_rate_per_year": 4, "rate_per_year": 4, "at_risk_years": 4}),
+    _csv(town.rates.round(4),
          truth / "rates.csv")
     _csv(town.measures.assign(started_at=town.measures["started_at"].dt.strftime(
         "%Y-%m-%dT%H:%MZ")), truth / "measures.csv")
