@@ -13,16 +13,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from rehit.errors import SettingError
-from rehit.incidents.dates_patterns import (
-    NO_DATE,
-    NUMERIC_ORDER,
-    SHAPES,
-    TIME_FIRST,
-    Shape,
-    extract,
-    month_number,
-    whole,
-)
+from rehit.incidents.dates_parts import apply_half, full_year, month_and_day, zone_offsets
+from rehit.incidents.dates_patterns import NO_DATE, SHAPES, TIME_FIRST, Shape, extract, whole
 from rehit.parameters import Parameters, load_parameters
 
 DAY_US = 86_400_000_000
@@ -171,8 +163,9 @@ def _read_one_shape(shape: Shape, groups: Mapping[str, pa.Array], at: np.ndarray
     if "n" in groups:
         _read_number(shape.name, groups["n"], at, read)
     else:
-        year = _full_year(groups["y"], int(parameters["incidents.two_digit_year_pivot"]))
-        month, day = _month_and_day(shape, groups, at, read, style)
+        year = full_year(groups["y"], int(parameters["incidents.two_digit_year_pivot"]))
+        month, day, switched = month_and_day(shape, groups, day_first=style.day_first)
+        read.mark(at[switched], "date_order_switched")
         _assemble(year, month, day, groups, at, read)
     years = read.wall[at].astype("datetime64[Y]").astype(np.int64) + 1970
     known = ~np.isnat(read.wall[at])
@@ -196,35 +189,12 @@ def _read_number(name: str, group: pa.Array, at: np.ndarray, read: _Reading) -> 
     read.has_clock[at] = seconds % 86_400 != 0
 
 
-def _full_year(group: pa.Array, pivot: int) -> np.ndarray:
-    year = whole(group, len(group), empty=0)
-    short = pc.less_equal(pc.utf8_length(group), 2).to_numpy(zero_copy_only=False)
-    return np.where(short, np.where(year >= pivot, 1900, 2000) + year, year)
-
-
-def _month_and_day(shape: Shape, groups: Mapping[str, pa.Array], at: np.ndarray, read: _Reading,
-                   style: DateStyle) -> tuple[np.ndarray, np.ndarray]:
-    size = len(at)
-    if "w" in groups:
-        words = groups["w"].dictionary_encode()
-        numbers = np.array([month_number(word) for word in words.dictionary.to_pylist()])
-        month = numbers[words.indices.to_numpy(zero_copy_only=False)]
-        return month, whole(groups["d"], size, empty=0)
-    if shape.name != NUMERIC_ORDER:
-        return whole(groups["m"], size, empty=0), whole(groups["d"], size, empty=0)
-    first, second = whole(groups["a"], size, empty=0), whole(groups["b"], size, empty=0)
-    day, month = (first, second) if style.day_first else (second, first)
-    switched = (month > 12) & (day <= 12) & (month <= 31)
-    read.mark(at[switched], "date_order_switched")
-    return np.where(switched, day, month), np.where(switched, month, day)
-
-
 def _assemble(year: np.ndarray, month: np.ndarray, day: np.ndarray, groups: Mapping[str, pa.Array],
               at: np.ndarray, read: _Reading) -> None:
     size = len(at)
     hour, minute, second = (whole(groups.get(key), size, empty=-1) for key in "HMS")
     read.has_clock[at] = hour >= 0
-    clock_fine = _apply_half(groups.get("p"), hour)
+    clock_fine = apply_half(groups.get("p"), hour)
     midnight_after = (hour == 24) & (minute <= 0) & (second <= 0)
     hour, minute, second = (np.maximum(part, 0) for part in (hour, minute, second))
     fine = (clock_fine & (month >= 1) & (month <= 12) & (day >= 1) & (year >= 1)
@@ -238,46 +208,14 @@ def _assemble(year: np.ndarray, month: np.ndarray, day: np.ndarray, groups: Mapp
     read.wall[at] = np.where(fine, wall, np.datetime64("NaT"))
     read.mark(at[~fine], "date_impossible")
     if "z" in groups:
-        read.offset_minutes[at] = _offsets(groups["z"])
-
-
-def _apply_half(group: pa.Array | None, hour: np.ndarray) -> np.ndarray:
-    """Turn 12-hour clocks into 24-hour ones in place; return whether each hour is possible."""
-    if group is None:
-        return np.ones(len(hour), dtype=bool)
-    letter = pc.utf8_lower(pc.utf8_slice_codeunits(group, 0, 1))
-    morning = pc.equal(letter, "a").to_numpy(zero_copy_only=False)
-    evening = pc.equal(letter, "p").to_numpy(zero_copy_only=False)
-    hour[evening & (hour < 12)] += 12
-    hour[morning & (hour == 12)] = 0
-    # "14:05 PM" is a 24-hour time with a needless mark; "14:05 AM" contradicts itself.
-    return ~(morning & (hour > 12))
-
-
-def _offsets(group: pa.Array) -> np.ndarray:
-    encoded = group.dictionary_encode()
-    values = np.array([_offset(text) for text in encoded.dictionary.to_pylist()], dtype=float)
-    return values[encoded.indices.to_numpy(zero_copy_only=False)]
-
-
-def _offset(text: str) -> float:
-    """Return minutes east of UTC; NaN for none and for letters, which name no one zone."""
-    bare = text.upper().removeprefix("UTC").removeprefix("GMT")
-    if text and bare in ("", "Z"):
-        return 0.0
-    if not bare or bare[0] not in "+-":
-        return float("nan")
-    digits = bare[1:].replace(":", "")
-    hours, minutes = (digits, "0") if len(digits) <= 2 else (digits[:-2], digits[-2:])
-    total = int(hours) * 60 + int(minutes)
-    return float("nan") if total > 14 * 60 else float(-total if bare[0] == "-" else total)
+        read.offset_minutes[at] = zone_offsets(groups["z"])
 
 
 def _localise(read: _Reading, zone: ZoneInfo) -> pd.DatetimeIndex:
     walls = pd.DatetimeIndex(read.wall)
     given = ~np.isnan(read.offset_minutes)
     plain = walls.tz_localize(zone, ambiguous="NaT", nonexistent="NaT")
-    lost = np.asarray(plain.isna() & ~walls.isna()) & ~given
+    lost = np.asarray(plain.isna()) & ~np.isnat(read.wall) & ~given
     times = plain.tz_convert("UTC").as_unit("us")
     if lost.any():
         first = np.ones(int(lost.sum()), dtype=bool)  # of two equal times, the summer one

@@ -17,7 +17,7 @@ from rehit.incidents.dates_patterns import NO_DATE, NUMERIC_ORDER, SHAPES, extra
 MOST_FORMATS = 8
 _ORDER_SHAPE = next(shape for shape in SHAPES if shape.name == NUMERIC_ORDER)
 # Bare numbers are dates only where a column's name or a person says so.
-NUMBER_FORMATS = tuple(s.name for s in SHAPES if "(?P<n>" in s.pattern) + ("YYYYMMDD",)
+NUMBER_FORMATS = (*(s.name for s in SHAPES if "(?P<n>" in s.pattern), "YYYYMMDD")
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cache
 from importlib.resources import files
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -95,7 +96,7 @@ def _profile(name: str, place: int, cells: pd.Series, has_header: bool) -> Profi
     return Profile(name, place, headers, filled, distinct, n_distinct, **_figures(kept, n_distinct))
 
 
-def _figures(kept: pd.Series, n_distinct: int) -> dict[str, object]:
+def _figures(kept: pd.Series, n_distinct: int) -> dict[str, Any]:
     values = numbers(kept)
     real = values[~np.isnan(values)]
     told = real[real != 0]

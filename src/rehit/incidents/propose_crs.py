@@ -107,8 +107,8 @@ def match_crs(x: np.ndarray, y: np.ndarray, longitude: np.ndarray, latitude: np.
     if nearest > limit:
         return None
     distance, code, name, swapped, turned = next(f for f in fits if f[0] <= nearest + _SAME_M)
-    said = (f"{name} ({code}): the projected pair and latitude/longitude lie {distance:.1f} m apart "
-            f"(median of {len(x)} rows)",)
+    said = (f"{name} ({code}): the projected pair and latitude/longitude lie {distance:.1f} m "
+            f"apart (median of {len(x)} rows)",)
     return Match(code, distance, swapped, turned, said)
 
 

@@ -11,6 +11,7 @@ import pandas as pd
 from rehit.incidents.dates import DateStyle, parse_dates
 from rehit.incidents.dates_style import FoundStyle, find_style
 from rehit.incidents.mapping import DATE_FIELDS, FieldSource, Question
+from rehit.incidents.mapping_answers import turned
 from rehit.incidents.propose_content import Profile
 from rehit.incidents.propose_fields import Score
 from rehit.incidents.propose_words import plain_words
@@ -50,8 +51,9 @@ def find_dates(frame: pd.DataFrame, profiles: Sequence[Profile], chosen: dict[st
     questions: list[Question] = list(turned)
     for name, score in columns.items():
         found = styles[name]
-        fields[name] = FieldSource((score.column,), dates=found.style, confidence=score.value,
-                                   evidence=score.evidence + found.evidence)
+        confidence, alone = _only(score, profiles)
+        fields[name] = FieldSource((score.column,), dates=found.style, confidence=confidence,
+                                   evidence=score.evidence + alone + found.evidence)
         if not found.certain:
             questions.append(_ask_order(name, score.column, found))
         questions += _rivals(name, score, scores, taken, frame)
@@ -62,6 +64,14 @@ def find_dates(frame: pd.DataFrame, profiles: Sequence[Profile], chosen: dict[st
         if split is not None:
             fields["reported"] = split
     return FoundDates(fields, tuple(questions))
+
+
+def _only(score: Score, profiles: Sequence[Profile]) -> tuple[float, tuple[str, ...]]:
+    """A log's one column of dates is the day of the report, named or not."""
+    dated = [p for p in profiles if p.dates > _RIVAL]
+    if len(dated) == 1 and dated[0].name == score.column and score.field == "reported":
+        return max(score.value, round(0.9 * dated[0].dates, 3)), ("the only column of dates",)
+    return score.value, ()
 
 
 def _earlier_first(frame: pd.DataFrame, columns: dict[str, Score]
@@ -92,8 +102,7 @@ def _agreed(styles: dict[str, FoundStyle], frame: pd.DataFrame,
     if known and unsure:
         day_first = known[0].style.day_first
         said = ("the other date column tells which number is the day",)
-        return {name: _ordered(s, day_first, s.certain or _both_numeric(s, known[0]),
-                               said if not s.certain else (), frame[columns[name].column])
+        return {name: s if s.certain else _ordered(s, day_first, said, _alike(s, known[0]))
                 for name, s in styles.items()}
     if len(unsure) == 2:
         waits = {order: _later(frame, columns, order) for order in (True, False)}
@@ -101,34 +110,24 @@ def _agreed(styles: dict[str, FoundStyle], frame: pd.DataFrame,
             day_first = waits[True] > waits[False]
             said = (f"clearance is not before report for {waits[True]:.0%} of rows if day first, "
                     f"{waits[False]:.0%} if month first",)
-            return {name: _ordered(s, day_first, False, said, frame[columns[name].column])
-                    for name, s in styles.items()}
+            return {name: _ordered(s, day_first, said, False) for name, s in styles.items()}
     return styles
 
 
-def _both_numeric(one: FoundStyle, other: FoundStyle) -> bool:
+def _alike(one: FoundStyle, other: FoundStyle) -> bool:
     """Whether two columns share a format but for the order, so that one settles the other."""
     marks = [{"".join(c for c in f if not c.isalpha()) for f in s.style.formats}
              for s in (one, other)]
     return bool(marks[0] & marks[1])
 
 
-def _ordered(found: FoundStyle, day_first: bool, certain: bool, said: tuple[str, ...],
-             texts: pd.Series) -> FoundStyle:
-    if found.certain and not said:
-        return found
-    style = replace(found.style, day_first=day_first)
+def _ordered(found: FoundStyle, day_first: bool, said: tuple[str, ...],
+             certain: bool) -> FoundStyle:
+    formats = found.style.formats
     if day_first != found.style.day_first:
-        style = replace(style, formats=_turned(found.style.formats))
-    del texts
-    return FoundStyle(style, certain, found.evidence + said)
-
-
-def _turned(formats: tuple[str, ...]) -> tuple[str, ...]:
-    """Write day and month the other way round in the numeric formats."""
-    swap = str.maketrans({"D": "M", "M": "D"})
-    return tuple(f if f.startswith("YYYY") or "Mon" in f or not f[:2] in ("DD", "MM")
-                 else f[:5].translate(swap) + f[5:] for f in formats)
+        formats = turned(formats)
+    return FoundStyle(replace(found.style, day_first=day_first, formats=formats), certain,
+                      found.evidence + said)
 
 
 def _later(frame: pd.DataFrame, columns: dict[str, Score], day_first: bool) -> float:

@@ -48,7 +48,7 @@ def find_places(frame: pd.DataFrame, profiles: Sequence[Profile], *, study_area:
                                   .astype(int))]
     degrees = _degree_pair(sample, profiles, study_area)
     limit = parameters["incidents.crs_agreement_m"]
-    text = _location(sample, profiles, study_area)
+    text = _location(sample, profiles, study_area, degrees)
     given = _given_degrees(sample, degrees, text)
     plane = _plane_pair(sample, profiles, given, study_area, crs, limit)
     columns: dict[str, tuple[str, float, tuple[str, ...]]] = {}
@@ -130,7 +130,11 @@ def _beyond_ninety(profile: Profile) -> bool:
 
 
 def _range(profile: Profile) -> tuple[str, ...]:
-    return (f"values from {profile.low:g} to {profile.high:g}",)
+    return (f"values from {_plain(profile.low)} to {_plain(profile.high)}",)
+
+
+def _plain(value: float) -> str:
+    return f"{value:.0f}" if abs(value) >= 1000 else f"{value:.5g}"
 
 
 def _named(profile: Profile, name: str) -> tuple[str, ...]:
@@ -145,8 +149,8 @@ def _inside(sample: pd.DataFrame, x: str, y: str, area: Area) -> float:
     return float(((lon >= west) & (lon <= east) & (lat >= south) & (lat <= north)).mean())
 
 
-def _location(sample: pd.DataFrame, profiles: Sequence[Profile],
-              study_area: Area | None) -> _Text | None:
+def _location(sample: pd.DataFrame, profiles: Sequence[Profile], study_area: Area | None,
+              degrees: _Pair | None) -> _Text | None:
     found = [p for p in profiles if max(p.pairs, p.wkt) > 0.5]
     if not found:
         return None
@@ -159,6 +163,8 @@ def _location(sample: pd.DataFrame, profiles: Sequence[Profile],
     if np.nanmax(np.abs(firsts), initial=0) > 180:
         return _Text((best.name, 0.8, (said,)), "lon_lat", True)
     order, sure, why = _pair_order(firsts, seconds, study_area)
+    if not sure and degrees is not None and not degrees.questions:
+        order, sure, why = _order_by_columns(sample, firsts, seconds, degrees)
     ask = () if sure else (Question(
         "places.location_order", f"Which number comes first in column {best.name!r}?",
         ("lat_lon", "lon_lat"), order, evidence=("both numbers are within 90 degrees",)),)
@@ -173,11 +179,11 @@ def _is_plane(cells: pd.Series) -> bool:
 
 def pair_numbers(cells: pd.Series) -> tuple[np.ndarray, np.ndarray]:
     """Return the first and second number of "(51.5, -0.1)"-like texts, NaN where there is none."""
-    nothing = (np.nan, np.nan)
-    pairs = []
+    pairs: list[tuple[float, ...]] = []
     for cell in cells.fillna(""):
         found = PAIR.fullmatch(cell.strip()) or PLANE_PAIR.fullmatch(cell.strip())
-        pairs.append(tuple(float(t.replace(",", ".")) for t in found.groups()) if found else nothing)
+        pairs.append(tuple(float(t.replace(",", ".")) for t in found.groups()) if found
+                     else (np.nan, np.nan))
     both = np.array(pairs, dtype=float).reshape(-1, 2)
     both[(both == 0).all(axis=1)] = np.nan
     return both[:, 0], both[:, 1]
@@ -201,6 +207,18 @@ def _pair_order(first: np.ndarray, second: np.ndarray,
             order = "lat_lon" if inside[0] >= inside[1] else "lon_lat"
             return order, True, (f"{max(inside):.0%} of the points then lie in the study area",)
     return "lat_lon", False, ()
+
+
+def _order_by_columns(sample: pd.DataFrame, first: np.ndarray, second: np.ndarray,
+                      degrees: _Pair) -> tuple[str, bool, tuple[str, ...]]:
+    """Compare the two numbers with the columns of latitude and longitude."""
+    lat, lon = (numbers(sample[degrees.columns[name][0]]) for name in ("latitude", "longitude"))
+    apart = [np.abs(first - a) + np.abs(second - b) for a, b in ((lat, lon), (lon, lat))]
+    if not all(np.isfinite(values).any() for values in apart):
+        return "lat_lon", False, ()
+    lat_first = bool(np.nanmedian(apart[0]) <= np.nanmedian(apart[1]))
+    return ("lat_lon" if lat_first else "lon_lat"), True, (
+        f"as the {'latitude' if lat_first else 'longitude'} column, so is its first number",)
 
 
 def _given_degrees(sample: pd.DataFrame, degrees: _Pair | None,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -10,7 +10,7 @@ import pandas as pd
 
 from rehit.errors import InputFileError, ManyErrors, RehitError
 from rehit.incidents.read_csv import read_csv_text
-from rehit.incidents.read_kind import KINDS, file_kind
+from rehit.incidents.read_kind import file_kind
 from rehit.incidents.read_open311 import read_json, read_xml
 from rehit.incidents.read_rows import RawTable
 from rehit.incidents.read_sheets import read_workbook
@@ -43,7 +43,8 @@ class RawLog:
     ragged_rows: tuple[int, ...] = ()
 
 
-def read_log(path: Path | str, *, sheet: str | None = None, layer: str | None = None) -> RawLog:
+def read_log(path: Path | str, *, sheet: str | None = None, layer: str | None = None,
+             has_header: bool | None = None) -> RawLog:
     """Read one log file of any known kind, told by its content and not by its name.
 
     Delimited text (delimiter, quoting and encoding are found out), XLSX, XLS, ODS, GeoJSON,
@@ -57,6 +58,8 @@ def read_log(path: Path | str, *, sheet: str | None = None, layer: str | None = 
         Sheet of a workbook; the one with most rows if not given.
     layer
         Layer of a GeoPackage; the one with most rows if not given.
+    has_header
+        Whether delimited text or a sheet has a row of column names; found out if not told.
 
     Returns
     -------
@@ -72,8 +75,7 @@ def read_log(path: Path | str, *, sheet: str | None = None, layer: str | None = 
     """
     file = Path(path)
     kind, data = file_kind(file)
-    reader = _READERS[kind]
-    raw = reader(file, data, sheet, layer)
+    raw = _read(kind, file, data, sheet=sheet, layer=layer, has_header=has_header)
     if not len(raw.table):
         raise InputFileError(str(file), got="a header and no rows", allowed="at least one row",
                              remedy="export the log again with its rows")
@@ -81,14 +83,14 @@ def read_log(path: Path | str, *, sheet: str | None = None, layer: str | None = 
 
 
 def read_logs(paths: Iterable[Path | str], *, sheet: str | None = None,
-              layer: str | None = None) -> tuple[RawLog, ...]:
+              layer: str | None = None, has_header: bool | None = None) -> tuple[RawLog, ...]:
     """Read several files of one log, such as one per quarter; their periods may overlap.
 
     Parameters
     ----------
     paths
         The files. Rows that stand in more than one of them are kept here and joined in cleaning.
-    sheet, layer
+    sheet, layer, has_header
         As in :func:`read_log`.
 
     Returns
@@ -111,7 +113,7 @@ def read_logs(paths: Iterable[Path | str], *, sheet: str | None = None,
     faults: list[RehitError] = []
     for file in files:
         try:
-            logs.append(read_log(file, sheet=sheet, layer=layer))
+            logs.append(read_log(file, sheet=sheet, layer=layer, has_header=has_header))
         except RehitError as fault:
             faults.append(fault)
     if faults:
@@ -132,17 +134,19 @@ def _told_apart(logs: list[RawLog], files: list[Path]) -> tuple[RawLog, ...]:
                  for name, log in zip(renamed, logs, strict=True))
 
 
-def _text(file: Path, data: bytes, sheet: str | None, layer: str | None) -> RawTable:
-    text, notes = decode(data, where=str(file))
-    return read_csv_text(text, where=str(file)).with_notes(notes)
-
-
-_READERS: dict[str, Callable[[Path, bytes, str | None, str | None], RawTable]] = {
-    "text": _text,
-    "workbook": lambda file, data, sheet, layer: read_workbook(file, sheet=sheet),
-    "json": lambda file, data, sheet, layer: read_json(data, where=str(file)),
-    "xml": lambda file, data, sheet, layer: read_xml(data, where=str(file)),
-    "geopackage": lambda file, data, sheet, layer: read_layer(file, layer=layer),
-    "parquet": lambda file, data, sheet, layer: read_parquet(file),
-}
-assert set(_READERS) == set(KINDS)
+def _read(kind: str, file: Path, data: bytes, *, sheet: str | None, layer: str | None,
+          has_header: bool | None) -> RawTable:
+    where = str(file)
+    match kind:
+        case "workbook":
+            return read_workbook(file, sheet=sheet, has_header=has_header)
+        case "json":
+            return read_json(data, where=where)
+        case "xml":
+            return read_xml(data, where=where)
+        case "geopackage":
+            return read_layer(file, layer=layer)
+        case "parquet":
+            return read_parquet(file)
+    text, notes = decode(data, where=where)
+    return read_csv_text(text, where=where, has_header=has_header).with_notes(notes)

@@ -12,20 +12,14 @@ import pyarrow as pa
 import pyarrow.csv as pacsv
 
 from rehit.errors import InputFileError
-from rehit.incidents.read_rows import (
-    LOOK_AT,
-    RawTable,
-    column_names,
-    find_header,
-    table_from_rows,
-)
+from rehit.incidents.read_rows import RawTable, column_names, find_header, table_from_rows
 
 DELIMITERS = (",", ";", "\t", "|")
 _SAMPLE_LINES = 200
 csv.field_size_limit(2**27)
 
 
-def read_csv_text(text: str, *, where: str) -> RawTable:
+def read_csv_text(text: str, *, where: str, has_header: bool | None = None) -> RawTable:
     """Read delimited text whose delimiter and quoting are not known.
 
     Parameters
@@ -34,6 +28,8 @@ def read_csv_text(text: str, *, where: str) -> RawTable:
         The whole file.
     where
         Its name, for messages.
+    has_header
+        Whether there are column names; found out if not told.
 
     Raises
     ------
@@ -45,10 +41,10 @@ def read_csv_text(text: str, *, where: str) -> RawTable:
     lines, head, delimiter, said = _unwrapped(lines, head)
     if len(delimiter) and delimiter != ",":
         said += (f"the delimiter is {_NAMES[delimiter]}",)
-    table = _read_fast(lines, head, delimiter)
+    table = _read_fast(lines, head, delimiter, has_header)
     if table is None:
         rows, mended = _tolerant_rows(lines, delimiter)
-        table = table_from_rows(rows, notes=mended)
+        table = table_from_rows(rows, notes=mended, has_header=has_header)
     if not len(table.table.columns):
         raise InputFileError(where, got="no rows", allowed="a log with a header and rows",
                              remedy="export the log again")
@@ -116,13 +112,14 @@ def _unwrapped(text: str, head: str) -> tuple[str, str, str, tuple[str, ...]]:
     return bare, _head(bare), inner, ("quotes around whole rows taken off",)
 
 
-def _read_fast(text: str, head: str, delimiter: str) -> RawTable | None:
+def _read_fast(text: str, head: str, delimiter: str,
+               has_header: bool | None) -> RawTable | None:
     """Read even rows with pyarrow; None if the rows are uneven or a quote swallowed some."""
     rows = _rows(head, delimiter)
     full = [row for row in rows if any(cell.strip() for cell in row)]
     if not full or full != rows or find_header(rows)[0] != 0:
         return None
-    has_header = find_header(rows)[1]
+    has_header = find_header(rows)[1] if has_header is None else has_header
     names, notes = column_names(rows[0] if has_header else [], len(rows[0]))
     if not has_header:
         notes = ("no header row: columns are numbered",)
@@ -205,5 +202,3 @@ def _bare_cells(line: str, delimiter: str) -> list[str]:
         return cells
     return [cell.strip().strip('"') for cell in line.split(delimiter)]
 
-
-__all__ = ["LOOK_AT", "find_delimiter", "read_csv_text"]

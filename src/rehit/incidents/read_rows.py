@@ -93,16 +93,18 @@ def column_names(header: Sequence[str], width: int) -> tuple[list[str], tuple[st
     return names, tuple(notes)
 
 
-def table_from_rows(rows: Sequence[Sequence[str]], *, notes: tuple[str, ...] = ()) -> RawTable:
+def table_from_rows(rows: Sequence[Sequence[str]], *, notes: tuple[str, ...] = (),
+                    has_header: bool | None = None) -> RawTable:
     """Build the table from rows of cells, keeping every row that is not wholly empty.
 
     Cells beyond the header are kept in the column ``cells_beyond_the_header`` (joined by " | ");
-    missing cells at a row's end are "".
+    missing cells at a row's end are "". Whether there is a header is found out unless told.
     """
     full = [row for row in rows if any(cell.strip() for cell in row)]
     if not full:
         return RawTable(pd.DataFrame())
-    first, has_header = find_header(full)
+    first, found = find_header(full)
+    has_header = found if has_header is None else has_header
     said = list(notes)
     if first:
         above = " / ".join(" ".join(cell for cell in row if cell.strip()) for row in full[:first])
@@ -115,7 +117,8 @@ def table_from_rows(rows: Sequence[Sequence[str]], *, notes: tuple[str, ...] = (
     columns: dict[str, list[str]] = {
         name: [row[place] if place < len(row) else "" for row in body]
         for place, name in enumerate(names)}
-    extras = [" | ".join(row[width:]) if any(c.strip() for c in row[width:]) else "" for row in body]
+    extras = [" | ".join(row[width:]) if any(c.strip() for c in row[width:]) else ""
+              for row in body]
     if any(extras):
         columns[EXTRA_COLUMN] = extras
     if ragged:

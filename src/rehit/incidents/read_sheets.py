@@ -14,7 +14,8 @@ from rehit.incidents.read_rows import RawTable, table_from_rows
 _MIDNIGHT = dt.time(0)
 
 
-def read_workbook(file: Path, *, sheet: str | None = None) -> RawTable:
+def read_workbook(file: Path, *, sheet: str | None = None,
+                  has_header: bool | None = None) -> RawTable:
     """Read one sheet; text cells stay text ("00123"), dates become ISO text.
 
     Parameters
@@ -23,6 +24,8 @@ def read_workbook(file: Path, *, sheet: str | None = None) -> RawTable:
         The workbook.
     sheet
         Name of the sheet; the one with most filled rows if not given, which is noted.
+    has_header
+        Whether there are column names; found out if not told.
 
     Raises
     ------
@@ -49,7 +52,7 @@ def read_workbook(file: Path, *, sheet: str | None = None) -> RawTable:
                              remedy="choose another file or sheet")
     left = [f"{name!r}" for name in names if name != chosen]
     notes = (f"sheet {chosen!r} read, not {', '.join(left)}",) if left and sheet is None else ()
-    return table_from_rows(sheets[chosen], notes=notes)
+    return table_from_rows(sheets[chosen], notes=notes, has_header=has_header)
 
 
 def _cells(book: CalamineWorkbook, name: str) -> list[list[str]]:

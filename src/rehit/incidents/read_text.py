@@ -31,7 +31,7 @@ def decode(data: bytes, *, where: str) -> tuple[str, tuple[str, ...]]:
     ('Straße', ('read as Windows-1252',))
     """
     text, encoding = _decoded(data, where)
-    notes = () if encoding == "UTF-8" else (f"read as {encoding}",)
+    notes: tuple[str, ...] = () if encoding == "UTF-8" else (f"read as {encoding}",)
     sample = text[:_SAMPLE]
     if len(_CONTROL.findall(sample)) > _CONTROL_SHARE * len(sample):
         raise _no_text(where)
