@@ -182,18 +182,36 @@ def _reports(work: _Work, settings: CleanSettings) -> Reports:
     judged, rows = work.judged, work.rows
     exact = judged["place_quality"].isin(("surveyed", "address")).to_numpy()
     address = judged["address_key"].where(judged["address_kind"].isin(EXACT_KINDS))
-    kind = pd.Series([" ".join(plain_words(t)) if isinstance(t, str) else None
-                      for t in rows["asset_type"].astype(object)], dtype="str")
+    kind = _kinds_of_thing(rows["asset_type"], work.words["asset_type"])
     surface = work.meaning["substrate"]["code"].map(SURFACE_FAMILY).fillna(-1)
     waiting = (work.states["status"] == "open").to_numpy()
     return Reports(
         seconds=_seconds(work.times.reported_at, 0), by_day=_is_day(work.times.precision),
         cleared=_seconds(work.states["cleared_at"], NEVER),
-        cleared_by_day=_is_day(work.times.cleared_precision), waiting=waiting,
-        asset=_codes(rows["asset_id"].str.casefold()), address=_codes(address), kind=_codes(kind),
+        closed=_seconds(work.states["closed_at"], NEVER),
+        closed_by_day=_is_day(work.times.cleared_precision), waiting=waiting,
+        asset=_codes(_loose_ids(rows["asset_id"])), address=_codes(address), kind=_codes(kind),
         surface=surface.to_numpy(dtype=np.int64),
         x=np.where(exact, work.points.x * metre, np.nan),
         y=np.where(exact, work.points.y * metre, np.nan))
+
+
+def _kinds_of_thing(texts: pd.Series, words: Words) -> pd.Series:
+    """Return the kind of thing under one name; a word that is not known stands for itself."""
+    codes, unique = pd.factorize(texts, use_na_sentinel=True)
+    kinds: list[str | None] = []
+    for text in unique:
+        hits = words.find(text)
+        kind = hits[0].code if hits else " ".join(plain_words(text))
+        kinds.append(None if kind in ("unknown", "") else kind)
+    return pd.Series(pd.array([*kinds, None], dtype="str").take(codes), index=texts.index)
+
+
+def _loose_ids(ids: pd.Series) -> pd.Series:
+    """Return asset ids without case, and without punctuation where letters keep them apart."""
+    folded = ids.str.casefold()
+    lettered = folded.str.contains(r"[^\W\d_]", regex=True).fillna(False).astype(bool)
+    return folded.mask(lettered, folded.str.replace(r"[\W_]+", "", regex=True))
 
 
 def _seconds(times: pd.Series, missing: int) -> np.ndarray:

@@ -139,7 +139,7 @@ def _translate_one(text: str, words: Words, nothing: str, fuzzy: bool,
         return chosen.code, ""
     if chosen.misspelt:
         return chosen.code, "misspelling"
-    several = len({hit.code for hit in hits if hit.code not in (NOTHING, "other")}) > 1
+    several = len({hit.code for hit in hits if hit.code not in (NOTHING, "other", "duplicate")}) > 1
     return chosen.code, "first_of_several" if several else "word"
 
 

@@ -30,8 +30,10 @@ class Reports:
         Whether only the day of the report is known.
     cleared
         Clearing in seconds; ``NEVER`` where there is none.
-    cleared_by_day
-        Whether only the day of the clearing is known.
+    closed
+        End of the case in seconds, cleaned or not; ``NEVER`` where there is none.
+    closed_by_day
+        Whether only the day of that end is known.
     waiting
         Whether the case is open, so that it waits until the extract's end.
     asset, address, kind, surface
@@ -43,7 +45,8 @@ class Reports:
     seconds: np.ndarray
     by_day: np.ndarray
     cleared: np.ndarray
-    cleared_by_day: np.ndarray
+    closed: np.ndarray
+    closed_by_day: np.ndarray
     waiting: np.ndarray
     asset: np.ndarray
     address: np.ndarray
@@ -77,11 +80,13 @@ def join_repeats(root: np.ndarray, rule: np.ndarray, cleared: np.ndarray, report
         ``incidents.join_distance_m``, ``incidents.undated_window_days`` and
         ``incidents.same_day_is_repeat``.
     """
-    own = usable & (root == np.arange(len(root)))
-    rows = np.flatnonzero(own)
-    last = waits_until(reports, cleared, parameters)
-    pairs = reports.sites().find(rows, reports.seconds[rows], last[rows],
-                                 reach_m=parameters["incidents.join_distance_m"], among=own)
+    rows = np.flatnonzero(usable)
+    free = usable & (root == np.arange(len(root)))
+    last = waits_until(reports, parameters)
+    # A report joined already lends its place to its incident, and waits as long as that does.
+    until = last[root[rows]]
+    pairs = reports.sites().find(rows, reports.seconds[rows], until,
+                                 reach_m=parameters["incidents.join_distance_m"], among=free)
     pairs = _only(pairs, compatible(pairs, reports, parameters))
     # Of two reports at the same time, the one that comes first in the rows' own order leads.
     ahead = (reports.seconds[pairs.first] < reports.seconds[pairs.second]) | (
@@ -90,16 +95,16 @@ def join_repeats(root: np.ndarray, rule: np.ndarray, cleared: np.ndarray, report
     _assign(pairs, root, rule, cleared, last, reports)
 
 
-def waits_until(reports: Reports, cleared: np.ndarray, parameters: Parameters) -> np.ndarray:
+def waits_until(reports: Reports, parameters: Parameters) -> np.ndarray:
     """Return the last second at which another report is still one of the same marking."""
     window = int(parameters["incidents.undated_window_days"] * DAY)
     last = np.where(reports.waiting, NEVER, reports.seconds + window)
-    known = cleared != NEVER
+    known = reports.closed != NEVER
     # A clearing known by its day lasts until the day's end: a report of that day, also known by
     # its day at best, is taken for one of the marking that was cleared on it.
-    slack = np.where(reports.cleared_by_day & (parameters["incidents.same_day_is_repeat"] > 0),
+    slack = np.where(reports.closed_by_day & (parameters["incidents.same_day_is_repeat"] > 0),
                      DAY, 0)
-    return np.where(known, np.where(known, cleared, 0) + slack - 1, last)
+    return np.where(known, np.where(known, reports.closed, 0) + slack - 1, last)
 
 
 def compatible(pairs: Pairs, reports: Reports, parameters: Parameters) -> np.ndarray:
@@ -134,7 +139,7 @@ def find_parents(rows: np.ndarray, root: np.ndarray, reports: Reports, among: np
     clash = (reports.asset[pairs.first] >= 0) & (reports.asset[pairs.second] >= 0) & (
         reports.asset[pairs.first] != reports.asset[pairs.second])
     pairs = _only(pairs, ~clash)
-    last = waits_until(reports, reports.cleared, parameters)
+    last = waits_until(reports, parameters)
     asked = reports.seconds[pairs.first]
     waiting = (reports.seconds[pairs.second] <= asked) & (asked <= last[pairs.second])
     gap = np.abs(asked - reports.seconds[pairs.second])
@@ -159,12 +164,17 @@ def _assign(pairs: Pairs, root: np.ndarray, rule: np.ndarray, cleared: np.ndarra
                         pairs.second, seconds[pairs.second]))
     names = {1: "same_place_before_cleared", 2: "same_address_before_cleared",
              3: "same_asset_before_cleared"}
+    joined_before = root != np.arange(len(root))
     done = -1
     for i, j, how in zip(pairs.first[order].tolist(), pairs.second[order].tolist(),
                          pairs.how[order].tolist(), strict=True):
-        if j == done or root[i] != i or seconds[j] > last[i]:
+        own = int(root[i])
+        if j == done or own == j or seconds[j] > last[own] or seconds[j] < seconds[own]:
             continue
-        root[j], rule[j], done = i, names[how], j
-        if cleared[i] == NEVER and cleared[j] != NEVER:
-            cleared[i] = cleared[j]
-            last[i] = last[j]
+        if own != i and how == BY_DISTANCE and not joined_before[i]:
+            continue  # else a chain of near points would wander down the street
+        root[j], rule[j], done = own, names[how], j
+        if cleared[own] == NEVER and cleared[j] != NEVER:
+            cleared[own] = cleared[j]
+        if reports.closed[own] == NEVER and reports.closed[j] != NEVER and last[own] != last[j]:
+            last[own] = last[j]

@@ -35,7 +35,8 @@ def settle_states(rows: pd.DataFrame, meaning: dict[str, pd.DataFrame], times: T
     Returns
     -------
     pandas.DataFrame
-        ``status``, ``outcome`` and ``cleared_at``.
+        ``status``, ``outcome``, ``cleared_at`` and ``closed_at`` (end of the case, cleaned or
+        not).
     """
     word = meaning["status"]["code"].to_numpy(dtype=object)
     outcome = meaning["outcome"]["code"].to_numpy(dtype=object).copy()
@@ -63,7 +64,8 @@ def settle_states(rows: pd.DataFrame, meaning: dict[str, pd.DataFrame], times: T
     state[dated] = "cleared"
     outcome = _outcome(outcome, word, state)
     return pd.DataFrame({"status": pd.array(state, dtype="str"),
-                         "outcome": pd.array(outcome, dtype="str"), "cleared_at": cleared})
+                         "outcome": pd.array(outcome, dtype="str"), "cleared_at": cleared,
+                         "closed_at": times.cleared_at})
 
 
 def _outcome(outcome: np.ndarray, word: np.ndarray, state: np.ndarray) -> np.ndarray:

@@ -20,7 +20,7 @@ from rapidfuzz.distance import OSA
 from rehit.errors import InputFileError, ManyErrors, RehitError
 
 KINDS = ("substrate", "finish", "medium", "status", "outcome", "priority", "size",
-         "place_quality")
+         "place_quality", "asset_type")
 USER_COLUMNS = ("kind", "word", "code", "language", "reason")
 # What a user's row may say; size words carry names of rows of defaults/incidents.csv.
 SIZE_CODES = ("tiny", "small", "medium", "large", "very_large", "door")
