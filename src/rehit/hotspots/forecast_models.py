@@ -1,0 +1,182 @@
+"""Two ways to turn what was known into expected incidents, and the spread around them.
+
+*Level and recency*: expected = a mix of the town's mean, the place's long-run rate and its fading
+counts, with weights that are not negative, found by Poisson likelihood. This is the gamma-Poisson
+posterior mean with memory of several lengths. *Boosted trees*: the same inputs and the surroundings
+(the self-exciting part), with a Poisson loss. Which one is used is decided on held-out periods.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from scipy.optimize import minimize
+from scipy.special import gammaln, xlogy
+from scipy.stats import nbinom
+from sklearn.ensemble import HistGradientBoostingRegressor
+
+from rehit.hotspots.forecast_features import FLOOR, OWN_HALF_LIVES
+from rehit.parameters import Parameters
+
+LEAST = 1e-9  # expected incidents below which no place is put, so that the log score is finite
+SIZE_BOUNDS = (1e-3, 1e4)
+
+
+class Model(Protocol):
+    """Something fitted that gives expected incidents per place from features."""
+
+    def expected(self, table: np.ndarray) -> np.ndarray:
+        """Return expected incidents, shape (rows,)."""
+        ...
+
+
+@dataclass(frozen=True)
+class LevelAndRecency:
+    """Mixture of a common level and fading counts; weights in days (rate times days)."""
+
+    weights: np.ndarray
+    level: float
+
+    def expected(self, table: np.ndarray) -> np.ndarray:
+        """Return expected incidents, shape (rows,)."""
+        own = table[:, : len(OWN_HALF_LIVES)].astype("float64")
+        return np.maximum(self.level + own @ self.weights, LEAST)
+
+
+@dataclass(frozen=True)
+class BoostedTrees:
+    """A boosted tree model on logarithms of the features."""
+
+    trees: HistGradientBoostingRegressor
+
+    def expected(self, table: np.ndarray) -> np.ndarray:
+        """Return expected incidents, shape (rows,)."""
+        return np.maximum(self.trees.predict(np.log(table + FLOOR)), LEAST)
+
+
+def fit_level_and_recency(table: np.ndarray, counts: np.ndarray) -> LevelAndRecency:
+    """Fit the mixture by Poisson likelihood with weights not below zero.
+
+    Parameters
+    ----------
+    table
+        Features, shape (rows, features), the first of them the place's own fading rates.
+    counts
+        Incidents in the period after, shape (rows,).
+    """
+    own = table[:, : len(OWN_HALF_LIVES)].astype("float64")
+    return LevelAndRecency(*_nonnegative_poisson(own, counts.astype("float64")))
+
+
+def fit_scaled(score: np.ndarray, counts: np.ndarray) -> tuple[float, float]:
+    """Return level and slope that turn a score into expected counts, by Poisson likelihood.
+
+    Examples
+    --------
+    >>> level, slope = fit_scaled(np.array([0.0, 0.0, 1.0, 1.0]), np.array([1, 1, 3, 3]))
+    >>> round(level, 3), round(slope, 3)
+    (1.0, 2.0)
+    """
+    weights, level = _nonnegative_poisson(score[:, None].astype("float64"),
+                                          counts.astype("float64"))
+    return level, float(weights[0])
+
+
+def fit_trees(table: np.ndarray, counts: np.ndarray, *, numbers: Parameters) -> BoostedTrees:
+    """Fit a boosted tree model with Poisson loss.
+
+    Parameters
+    ----------
+    table, counts
+        As in :func:`fit_level_and_recency`.
+    numbers
+        Uses ``hotspots.tree_rounds``, ``tree_leaves``, ``tree_least_rows``, ``tree_step``. The
+        seed is fixed, so that one log always gives one forecast.
+    """
+    trees = HistGradientBoostingRegressor(
+        loss="poisson", learning_rate=numbers["hotspots.tree_step"],
+        max_iter=int(numbers["hotspots.tree_rounds"]),
+        max_leaf_nodes=int(numbers["hotspots.tree_leaves"]),
+        min_samples_leaf=int(numbers["hotspots.tree_least_rows"]), early_stopping=False,
+        random_state=0)
+    return BoostedTrees(trees.fit(np.log(table + FLOOR), counts))
+
+
+def fit_spread(expected: np.ndarray, counts: np.ndarray) -> tuple[float, float]:
+    """Return (scale, power) of the negative-binomial size ``scale * expected**power``.
+
+    Fitted by likelihood on periods the expectations were not fitted to; the power lets busy places
+    be more, or less, regular than quiet ones.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(1)
+    >>> mean = np.full(20_000, 2.0)
+    >>> scale, power = fit_spread(mean, rng.negative_binomial(3, 3 / 5, 20_000))
+    >>> bool(2.5 < scale * 2.0**power < 3.5)
+    True
+    """
+    hit = counts > 0
+
+    def loss(theta: np.ndarray) -> float:
+        return -float(_nb_log(counts, expected, size_of(expected, np.exp(theta[0]), theta[1]),
+                              hit).mean())
+
+    best = minimize(loss, np.array([0.0, 0.5]), method="L-BFGS-B",
+                    bounds=[(-6.0, 6.0), (0.0, 1.0)])
+    return float(np.exp(best.x[0])), float(best.x[1])
+
+
+def size_of(expected: np.ndarray, scale: float, power: float) -> np.ndarray:
+    """Return the negative-binomial size (variance = mean + mean**2 / size)."""
+    return np.clip(scale * expected**power, *SIZE_BOUNDS)
+
+
+def predictive_interval(expected: np.ndarray, size: np.ndarray, *,
+                        level: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return lower and upper points of the central interval and the chance of any incident.
+
+    Counts are whole, so an interval holds at least the chance asked for, often more.
+
+    Examples
+    --------
+    >>> low, high, any_ = predictive_interval(np.array([3.0]), np.array([1e4]), level=0.9)
+    >>> low.tolist(), high.tolist(), any_.round(3).tolist()
+    ([1.0], [6.0], [0.95])
+    """
+    tail = (1.0 - level) / 2.0
+    chance = size / (size + expected)
+    none = chance**size
+    # Most places have nearly no chance of an incident; only the others need the slow quantile.
+    low, high = np.zeros(len(expected)), np.zeros(len(expected))
+    some = none < 1.0 - tail
+    high[some] = nbinom.ppf(1.0 - tail, size[some], chance[some])
+    many = none < tail
+    low[many] = nbinom.ppf(tail, size[many], chance[many])
+    return low, high, 1.0 - none
+
+
+def _nonnegative_poisson(inputs: np.ndarray, counts: np.ndarray) -> tuple[np.ndarray, float]:
+    """Poisson regression with identity link and non-negative weights; returns (weights, level)."""
+    scale = np.maximum(inputs.mean(axis=0), 1e-12)
+    table = np.column_stack([np.ones(len(inputs)), inputs / scale])
+
+    def loss(weights: np.ndarray) -> tuple[float, np.ndarray]:
+        mean = table @ weights + LEAST
+        value = (mean - xlogy(counts, mean)).mean()
+        return float(value), table.T @ (1.0 - counts / mean) / len(counts)
+
+    start = np.full(table.shape[1], max(counts.mean(), LEAST) / table.shape[1])
+    best = minimize(loss, start, jac=True, method="L-BFGS-B",
+                    bounds=[(0.0, None)] * table.shape[1])
+    return best.x[1:] / scale, float(best.x[0])
+
+
+def _nb_log(counts: np.ndarray, mean: np.ndarray, size: np.ndarray, hit: np.ndarray) -> np.ndarray:
+    """Negative-binomial log likelihood; the gamma functions only where the count is not zero."""
+    value = -size * np.log1p(mean / size)
+    c, m, s = counts[hit], mean[hit], size[hit]
+    value[hit] += gammaln(c + s) - gammaln(s) - gammaln(c + 1) + c * np.log(m / (m + s))
+    return value
