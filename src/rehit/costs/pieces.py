@@ -1,0 +1,200 @@
+"""One strategy at every place, taken apart into what the formula and the simulation both need."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from rehit.costs.rates import (
+    LINES,
+    MEASURE,
+    cleaning_lines,
+    cover_hours,
+    cover_lines,
+    patches_until_repaint,
+    repaint_lines,
+    wash_water_l,
+)
+from rehit.costs.renewals import Life
+from rehit.costs.strategies import Strategy
+from rehit.costs.timeline import Timeline
+from rehit.parameters import Parameters
+
+Numbers = NDArray[np.float64]
+Rows = slice | NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Renewing:
+    """Something renewed when used up: what it costs, when, and what is credited at the end."""
+
+    lines: Numbers
+    life: Life
+    pays_at_reset: bool
+    credited: bool
+
+
+@dataclass(frozen=True)
+class Pieces:
+    """Costs of one strategy, shape (places, lines) at today's prices.
+
+    Attributes
+    ----------
+    first
+        At the start.
+    yearly
+        Every year, whatever happens.
+    per_cleaning
+        At each cleaning.
+    planned
+        At each planned repaint.
+    planned_every
+        Years between planned repaints at each place; 0 = the wall is not painted.
+    renewing
+        Covers or repaints that use up; at most one.
+    effect_on_rate
+        Share of markings prevented.
+    water_l, hours
+        Wash water of one cleaning [L], crew hours of one covering.
+    allowed, why_not
+        Whether the strategy may be used at each place, and else the reason.
+    """
+
+    strategy: Strategy
+    first: Numbers
+    yearly: Numbers
+    per_cleaning: Numbers
+    planned: Numbers
+    planned_every: NDArray[np.int64]
+    renewing: Renewing | None
+    effect_on_rate: float
+    water_l: Numbers
+    hours: Numbers
+    allowed: NDArray[np.bool_]
+    why_not: NDArray[np.object_]
+
+
+    def at(self, rows: Rows) -> Pieces:
+        """Return the pieces at some of the places."""
+        renewing = self.renewing
+        if renewing is not None:
+            life = renewing.life
+            renewing = replace(renewing, lines=renewing.lines[rows], life=Life(
+                life.cleanings[rows], life.years, life.reset_every[rows]))
+        names = ("first", "yearly", "per_cleaning", "planned", "planned_every", "water_l", "hours",
+                 "allowed", "why_not")
+        return replace(self, renewing=renewing,
+                       **{name: getattr(self, name)[rows] for name in names})
+
+
+def make_pieces(costing: pd.DataFrame, strategies: Sequence[Strategy], *,
+                parameters: Parameters) -> list[Pieces]:
+    """Return the pieces of each strategy at all places of a costing table."""
+    return [_pieces(costing, strategy, parameters) for strategy in strategies]
+
+
+def _pieces(costing: pd.DataFrame, strategy: Strategy, parameters: Parameters) -> Pieces:
+    painted = costing["method"].to_numpy(str) == "paint_out"
+    every = round(parameters["costs.planned_repaint_years"])
+    planned_every = np.where(painted, every, 0).astype(np.int64)
+    repaint = repaint_lines(costing, parameters=parameters)
+    yearly = np.zeros((len(costing), len(LINES)))
+    yearly[:, MEASURE] = strategy.yearly_cost
+    allowed, why_not = permission(costing, strategy)
+    first = cover_lines(costing, strategy, parameters=parameters)
+    return Pieces(
+        strategy=strategy, first=first, yearly=yearly,
+        per_cleaning=cleaning_lines(costing, strategy, parameters=parameters),
+        planned=np.where(painted[:, None], repaint, 0.0), planned_every=planned_every,
+        renewing=_renewing(costing, strategy, first, repaint, planned_every, parameters),
+        effect_on_rate=strategy.effect_on_rate,
+        water_l=wash_water_l(costing, strategy, parameters=parameters),
+        hours=cover_hours(costing, strategy, parameters=parameters),
+        allowed=allowed, why_not=why_not)
+
+
+def _renewing(costing: pd.DataFrame, strategy: Strategy, first: Numbers, repaint: Numbers,
+              planned_every: NDArray[np.int64], parameters: Parameters) -> Renewing | None:
+    if strategy.paints:
+        life = Life(patches_until_repaint(costing, parameters=parameters), np.inf, planned_every)
+        return Renewing(repaint, life, pays_at_reset=False, credited=False)
+    if not first.any():
+        return None
+    # Only what lies on the wall goes when the wall is repainted.
+    resets = planned_every if strategy.covers_wall else np.zeros_like(planned_every)
+    cleanings = np.full(len(costing), np.floor(strategy.life_cleanings))
+    life_years = (np.inf if np.isinf(strategy.life_years)
+                  else float(max(1, round(strategy.life_years))))
+    return Renewing(first, Life(cleanings, life_years, resets), pays_at_reset=True, credited=True)
+
+
+def permission(costing: pd.DataFrame,
+               strategy: Strategy) -> tuple[NDArray[np.bool_], NDArray[np.object_]]:
+    """Return where a strategy may be used, and the reason where it may not."""
+    forbidden = (~costing["coating_allowed"].to_numpy(bool) if strategy.needs_permission
+                 else np.zeros(len(costing), dtype=bool))
+    unfit = (~costing["method"].isin(strategy.only_methods).to_numpy()
+             if strategy.only_methods else np.zeros(len(costing), dtype=bool))
+    reasons = np.full(len(costing), None, dtype=object)
+    reasons[unfit] = "the surface is not one it is used on"
+    reasons[forbidden] = "the owner does not allow a coating"
+    return ~(forbidden | unfit), reasons
+
+
+def planned_years(every: NDArray[np.int64], years: int) -> NDArray[np.bool_]:
+    """Return in which year ends a planned repaint falls, shape (places, years), never the last."""
+    number = np.arange(1, years + 1)
+    due = number % np.maximum(every, 1)[:, None] == 0
+    return due & (every > 0)[:, None] & (number < years)
+
+
+@dataclass(frozen=True)
+class Weights:
+    """Present values that multiply what is random, in one strategy.
+
+    Attributes
+    ----------
+    fixed
+        Present value of all that is certain, shape (places,).
+    cleaning
+        Of one cleaning in each year, shape (places, years).
+    by_cleaning, by_age
+        Of one renewal at a cleaning in each year, and at each year's end.
+    unused
+        Credited at the horizon for a wholly unused cover, shape (places,).
+    """
+
+    fixed: Numbers
+    cleaning: Numbers
+    by_cleaning: Numbers
+    by_age: Numbers
+    unused: Numbers
+
+
+    def at(self, rows: Rows) -> Weights:
+        """Return the weights at some of the places."""
+        return Weights(self.fixed[rows], self.cleaning[rows], self.by_cleaning[rows],
+                       self.by_age[rows], self.unused[rows])
+
+
+def make_weights(pieces: Pieces, timeline: Timeline, *, parameters: Parameters) -> Weights:
+    """Return the present-value weights of one strategy."""
+    years = timeline.years
+    due = planned_years(pieces.planned_every, years)
+    fixed = (pieces.first.sum(axis=1) + pieces.yearly @ timeline.running.sum(axis=1)
+             + (pieces.planned @ timeline.year_end * due).sum(axis=1))
+    nothing = np.zeros((len(fixed), years))
+    weights = Weights(fixed, pieces.per_cleaning @ timeline.running, nothing, nothing,
+                      np.zeros(len(fixed)))
+    if pieces.renewing is None:
+        return weights
+    lines = pieces.renewing.lines
+    credit = parameters["costs.residual_share"] if pieces.renewing.credited else 0.0
+    return Weights(
+        fixed, weights.cleaning, lines @ timeline.running,
+        lines @ timeline.year_end if pieces.renewing.pays_at_reset else nothing,
+        credit * (lines @ timeline.year_end[:, -1]))

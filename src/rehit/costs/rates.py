@@ -1,0 +1,202 @@
+"""What one cleaning and one covering cost at each place, line by line, from the unit rates.
+
+Money is in the project's currency at the prices of the project's price year. A per-place column
+``incidents_per_visit``, ``minutes_per_incident`` or ``wash_water_l_per_incident`` in the costing
+table, where given and filled, takes the place of the town-wide rate.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from rehit.costs.strategies import METHODS, Strategy
+from rehit.errors import ManyErrors, RehitError, SettingError, TableError
+from rehit.parameters import Parameters
+from rehit.tables import check
+
+Numbers = NDArray[np.float64]
+# Every cost is one of these lines, so that an accountant can add them up.
+LINES = ("call_out", "labour", "materials", "access", "traffic_control", "water", "wear",
+         "measure")
+ESCALATION = {"call_out": "labour", "labour": "labour", "materials": "materials",
+              "access": "plant", "traffic_control": "plant", "water": "water",
+              "wear": "labour", "measure": "materials"}
+CALL_OUT, LABOUR, MATERIALS, ACCESS, TRAFFIC, WATER, WEAR, MEASURE = range(len(LINES))
+BY_METHOD = ("minutes_per_visit", "minutes_per_m2", "materials_per_m2", "water_l_per_m2",
+             "wear_per_m2")
+PLAIN = ("discount_rate", "payment_point", "residual_share", "call_out", "incidents_per_visit",
+         "labour_per_hour", "access_ladder", "access_platform", "traffic_control", "water_per_l",
+         "cover_minutes_per_visit", "repaint_materials_per_m2", "repaint_minutes_per_m2",
+         "repaint_wall_share", "planned_repaint_years",
+         *sorted({f"escalation_{kind}" for kind in ESCALATION.values()}))
+
+
+def require_rates(parameters: Parameters, *, where: str = "defaults/costs.csv") -> None:
+    """Refuse a parameter table that lacks unit rates, naming every missing one.
+
+    Raises
+    ------
+    ManyErrors
+        With the file and key of each missing rate.
+    """
+    needed = [*PLAIN, *(f"{rate}_{method}" for rate in BY_METHOD for method in METHODS)]
+    known = set(parameters)
+    faults: list[RehitError] = [
+        SettingError(f"{where} [{name}]", got="no such rate", allowed="a row with this name",
+                     remedy="add the row") for name in needed if f"costs.{name}" not in known]
+    if faults:
+        raise ManyErrors(where, faults)
+
+
+def checked_costing(costing: pd.DataFrame, *, where: str) -> pd.DataFrame:
+    """Hold the costing table against its contract and against sense; all faults at once.
+
+    Raises
+    ------
+    ManyErrors
+        For a broken contract, or listing every column with figures that cannot be.
+    """
+    check(costing, "costing", where=where)
+    faults: list[RehitError] = []
+    for column in ("gamma_shape", "gamma_rate_years", "mark_area_m2", "wall_area_m2"):
+        values = costing[column].to_numpy(dtype=float)
+        bad = ~np.isfinite(values) | (values <= 0)
+        if bad.any():
+            place = costing["place_id"].iloc[int(np.argmax(bad))]
+            faults.append(TableError(
+                f"{where}: table 'costing', column {column!r}",
+                got=f"{int(bad.sum())} values such as {values[bad][0]:g} (place {place})",
+                allowed="finite numbers above zero", remedy="mend those rows"))
+    if faults:
+        raise ManyErrors(where, faults)
+    return costing.reset_index(drop=True)
+
+
+def cleaning_lines(costing: pd.DataFrame, strategy: Strategy, *,
+                   parameters: Parameters) -> Numbers:
+    """Return the cost of one cleaning under `strategy`, shape (places, lines).
+
+    Call-out is shared by the incidents dealt with on one visit; access equipment and traffic
+    control are not, because each place needs its own.
+    """
+    area = costing["mark_area_m2"].to_numpy(float)
+    methods = cleaning_methods(costing, strategy)
+    share = strategy.cleaning_share
+    rate = {name: _by_method(name, methods, parameters) for name in BY_METHOD}
+    minutes = rate["minutes_per_visit"] + rate["minutes_per_m2"] * area
+    if "minutes_per_incident" in costing.columns and strategy.cleaning == "removal":
+        own = methods == costing["method"].to_numpy(str)
+        given = costing["minutes_per_incident"].to_numpy(float, na_value=np.nan)
+        minutes = np.where(own & np.isfinite(given), given, minutes)
+    lines = np.zeros((len(costing), len(LINES)))
+    lines[:, CALL_OUT] = parameters["costs.call_out"] / _incidents_per_visit(costing, parameters)
+    lines[:, LABOUR] = share * minutes / 60 * parameters["costs.labour_per_hour"]
+    lines[:, MATERIALS] = share * rate["materials_per_m2"] * area
+    lines[:, ACCESS], lines[:, TRAFFIC] = _site_costs(costing, parameters)
+    litres = wash_water_l(costing, strategy, parameters=parameters)
+    lines[:, WATER] = litres * parameters["costs.water_per_l"]
+    # A lasting or sacrificial cover takes the wear instead of the surface.
+    lines[:, WEAR] = 0.0 if strategy.covers_wall else rate["wear_per_m2"] * area
+    if strategy.recoat_margin > 0:
+        recoated = area * strategy.recoat_margin / strategy.recoat_every
+        lines[:, MATERIALS] += strategy.cover_materials_per_m2 * recoated
+        lines[:, LABOUR] += (strategy.cover_minutes_per_m2 * recoated / 60
+                             * parameters["costs.labour_per_hour"])
+    return lines
+
+
+def wash_water_l(costing: pd.DataFrame, strategy: Strategy, *, parameters: Parameters) -> Numbers:
+    """Return the wash water to capture at one cleaning [L]; coatings are not credited any."""
+    methods = cleaning_methods(costing, strategy)
+    litres = (_by_method("water_l_per_m2", methods, parameters)
+              * costing["mark_area_m2"].to_numpy(float))
+    if "wash_water_l_per_incident" in costing.columns and strategy.cleaning == "removal":
+        given = costing["wash_water_l_per_incident"].to_numpy(float, na_value=np.nan)
+        own = methods == costing["method"].to_numpy(str)
+        litres = np.where(own & np.isfinite(given), given, litres)
+    return litres
+
+
+def cleaning_methods(costing: pd.DataFrame, strategy: Strategy) -> NDArray[np.str_]:
+    """Return the method each place is cleaned by; removal from painted walls is a solvent wipe."""
+    own = costing["method"].to_numpy(str)
+    if strategy.cleaning == "removal":
+        return np.where(own == "paint_out", "solvent_wipe", own)
+    return np.full(len(costing), strategy.cleaning)
+
+
+def cover_lines(costing: pd.DataFrame, strategy: Strategy, *, parameters: Parameters) -> Numbers:
+    """Return the first cost of `strategy`, and of each renewal, shape (places, lines)."""
+    if strategy.covers_wall:
+        return _wall_job(costing, parameters, materials_per_m2=strategy.cover_materials_per_m2,
+                         minutes_per_m2=strategy.cover_minutes_per_m2)
+    lines = np.zeros((len(costing), len(LINES)))
+    lines[:, MEASURE] = strategy.first_cost
+    return lines
+
+
+def cover_hours(costing: pd.DataFrame, strategy: Strategy, *, parameters: Parameters) -> Numbers:
+    """Return the crew hours that covering each place takes."""
+    if not strategy.covers_wall:
+        return np.zeros(len(costing))
+    wall = wall_area_m2(costing)
+    return np.asarray(parameters["costs.cover_minutes_per_visit"]
+                      + strategy.cover_minutes_per_m2 * wall) / 60
+
+
+def repaint_lines(costing: pd.DataFrame, *, parameters: Parameters) -> Numbers:
+    """Return the cost of a full repaint of the wall, shape (places, lines)."""
+    return _wall_job(costing, parameters,
+                     materials_per_m2=parameters["costs.repaint_materials_per_m2"],
+                     minutes_per_m2=parameters["costs.repaint_minutes_per_m2"])
+
+
+def wall_area_m2(costing: pd.DataFrame) -> Numbers:
+    """Return the area of each wall, never less than the usual marking on it."""
+    return np.maximum(costing["wall_area_m2"].to_numpy(float),
+                      costing["mark_area_m2"].to_numpy(float))
+
+
+def patches_until_repaint(costing: pd.DataFrame, *, parameters: Parameters) -> Numbers:
+    """Return after how many patches the patched share of the wall calls for a full repaint."""
+    share = parameters["costs.repaint_wall_share"]
+    return np.maximum(1.0, np.floor(
+        share * wall_area_m2(costing) / costing["mark_area_m2"].to_numpy(float) + 1e-9))
+
+
+def _wall_job(costing: pd.DataFrame, parameters: Parameters, *, materials_per_m2: float,
+              minutes_per_m2: float) -> Numbers:
+    wall = wall_area_m2(costing)
+    lines = np.zeros((len(costing), len(LINES)))
+    lines[:, CALL_OUT] = parameters["costs.call_out"]
+    minutes = parameters["costs.cover_minutes_per_visit"] + minutes_per_m2 * wall
+    lines[:, LABOUR] = minutes / 60 * parameters["costs.labour_per_hour"]
+    lines[:, MATERIALS] = materials_per_m2 * wall
+    lines[:, ACCESS], lines[:, TRAFFIC] = _site_costs(costing, parameters)
+    return lines
+
+
+def _site_costs(costing: pd.DataFrame, parameters: Parameters) -> tuple[Numbers, Numbers]:
+    equipment = {"ground": 0.0, "ladder": parameters["costs.access_ladder"],
+                 "platform": parameters["costs.access_platform"]}
+    access = np.asarray(costing["access"].map(equipment), dtype=float)
+    traffic = costing["traffic_control"].to_numpy(bool) * parameters["costs.traffic_control"]
+    return access, traffic
+
+
+def _incidents_per_visit(costing: pd.DataFrame, parameters: Parameters) -> Numbers:
+    town = np.full(len(costing), parameters["costs.incidents_per_visit"])
+    if "incidents_per_visit" not in costing.columns:
+        return town
+    given = costing["incidents_per_visit"].to_numpy(float, na_value=np.nan)
+    return np.where(given >= 1, given, town)
+
+
+def _by_method(rate: str, methods: NDArray[np.str_] | Sequence[str],
+               parameters: Parameters) -> Numbers:
+    table = {method: parameters[f"costs.{rate}_{method}"] for method in METHODS}
+    return np.asarray(pd.Series(methods).map(table), dtype=float)

@@ -1,0 +1,205 @@
+"""Ways to look after one place over the years, kept as data the user may edit.
+
+A strategy is a row of ``strategies.csv`` or a section ``[strategies.NAME]`` of a TOML file. Each
+number is written out or named as a parameter (``costs.permanent_life_years``), so that ranges and
+overrides of the parameter table reach it. A user's own measure (lighting, planting, a mural) needs
+only a first or yearly cost, a life and, where measured, an effect on the rate.
+"""
+
+from __future__ import annotations
+
+import csv
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, fields
+from importlib.resources import files
+from pathlib import Path
+
+from rehit.costs.strategy_files import read_strategy_rows
+from rehit.errors import ManyErrors, RehitError, SettingError
+from rehit.parameters import Parameters
+
+METHODS = ("paint_out", "solvent_wipe", "hot_wash", "scrape", "polish_or_replace", "refer",
+           "inspect")
+BASELINE = "remove_each_time"
+LIMITS = {
+    "cleaning_share": (0.0, 10.0), "first_cost": (0.0, math.inf),
+    "cover_materials_per_m2": (0.0, math.inf), "cover_minutes_per_m2": (0.0, math.inf),
+    "yearly_cost": (0.0, math.inf), "life_years": (1.0, math.inf),
+    "life_cleanings": (1.0, math.inf), "recoat_margin": (0.0, 10.0),
+    "recoat_every": (1.0, math.inf), "effect_on_rate": (-5.0, 1.0),
+}
+DEFAULTS = {
+    "cleaning_share": 1.0, "first_cost": 0.0, "cover_materials_per_m2": 0.0,
+    "cover_minutes_per_m2": 0.0, "yearly_cost": 0.0, "life_years": math.inf,
+    "life_cleanings": math.inf, "recoat_margin": 0.0, "recoat_every": 1.0, "effect_on_rate": 0.0,
+}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Strategy:
+    """One way to look after a place.
+
+    Attributes
+    ----------
+    name, meaning
+        Code and plain words.
+    cleaning
+        ``removal`` (the place's usual method, a solvent wipe where that is painting out),
+        or the code of one method for every place.
+    cleaning_share
+        Labour and materials of one cleaning against the same without the strategy [ratio].
+    first_cost
+        Cost at the start and at each renewal, per place [currency].
+    cover_materials_per_m2, cover_minutes_per_m2
+        Cost and crew time of covering the whole wall at the start and at each renewal.
+    yearly_cost
+        Upkeep [currency/year].
+    life_years, life_cleanings
+        The cover is renewed after whichever comes first; lives in years are whole years.
+    recoat_margin, recoat_every
+        Area recoated per m2 cleaned [ratio], at every so many cleanings of a spot.
+    effect_on_rate
+        Share of markings prevented; 0 unless measured.
+    needs_permission
+        Whether the owner must allow a coating.
+    only_methods
+        Usual methods of the places it can be used on; empty = all.
+    """
+
+    name: str
+    meaning: str
+    cleaning: str = "removal"
+    cleaning_share: float = 1.0
+    first_cost: float = 0.0
+    cover_materials_per_m2: float = 0.0
+    cover_minutes_per_m2: float = 0.0
+    yearly_cost: float = 0.0
+    life_years: float = math.inf
+    life_cleanings: float = math.inf
+    recoat_margin: float = 0.0
+    recoat_every: float = 1.0
+    effect_on_rate: float = 0.0
+    needs_permission: bool = False
+    only_methods: tuple[str, ...] = ()
+
+    @property
+    def covers_wall(self) -> bool:
+        """Whether the whole wall is covered at the start."""
+        return self.cover_materials_per_m2 > 0 or self.cover_minutes_per_m2 > 0
+
+    @property
+    def paints(self) -> bool:
+        """Whether markings are painted out, so that patches add up to a full repaint."""
+        return self.cleaning == "paint_out"
+
+
+KEYS = tuple(f.name for f in fields(Strategy) if f.name != "name")
+
+
+def load_strategies(path: Path | str | None = None, *,
+                    parameters: Parameters) -> tuple[Strategy, ...]:
+    """Return the shipped strategies, with those of a user's file added or put in their place.
+
+    Parameters
+    ----------
+    path
+        CSV with the columns of ``strategies.csv``, or TOML with ``[strategies.NAME]`` sections.
+    parameters
+        Where numbers named as parameters are looked up.
+
+    Raises
+    ------
+    ManyErrors
+        One error that lists every unknown key, missing rate, unusable number and contradiction,
+        each with its file and key.
+    """
+    shipped = files("rehit") / "costs" / "strategies.csv"
+    text = shipped.read_text(encoding="utf-8")
+    rows = {row["strategy"]: (row, "strategies.csv") for row in csv.DictReader(text.splitlines())}
+    if path is not None:
+        rows |= {name: (row, str(path)) for name, row in read_strategy_rows(Path(path)).items()}
+    faults: list[RehitError] = []
+    found = [_strategy(name, row, where, parameters, faults) for name, (row, where) in rows.items()]
+    if faults:
+        raise ManyErrors(str(path or "strategies.csv"), faults)
+    return tuple(found)
+
+
+def _strategy(name: str, row: Mapping[str, object], file: str, parameters: Parameters,
+              faults: list[RehitError]) -> Strategy:
+    where = f"{file} [strategies.{name}]"
+    faults += [SettingError(f"{where}, key {key!r}", got="an unknown key",
+                            allowed=", ".join(KEYS), remedy="correct the key or delete it")
+               for key in row if key not in (*KEYS, "strategy")]
+    numbers = {key: _number(row.get(key), key, where, parameters, faults) for key in DEFAULTS}
+    cleaning = str(row.get("cleaning") or "removal").strip()
+    only = _codes(row.get("only_methods"))
+    faults += [SettingError(f"{where}, key {key!r}", got=repr(code),
+                            allowed=", ".join((*extra, *METHODS)), remedy="name one of these")
+               for key, codes, extra in (("cleaning", (cleaning,), ("removal",)),
+                                         ("only_methods", only, ()))
+               for code in codes if code not in (*extra, *METHODS)]
+    strategy = Strategy(
+        name=name, meaning=str(row.get("meaning") or name), cleaning=cleaning, only_methods=only,
+        needs_permission=_flag(row.get("needs_permission"), where, faults), **numbers)
+    faults += contradictions(strategy, where=where)
+    return strategy
+
+
+def contradictions(strategy: Strategy, *, where: str) -> list[RehitError]:
+    """Return what does not fit together within one strategy."""
+    has_first = strategy.covers_wall or strategy.first_cost > 0
+    checks = [
+        (strategy.covers_wall and strategy.first_cost > 0, "first_cost",
+         "a first cost beside a cover cost per m2", "one way to state a cost"),
+        (not has_first and math.isfinite(strategy.life_years), "life_years",
+         "a life but nothing that wears out", "a first cost or a cover cost"),
+        (not has_first and math.isfinite(strategy.life_cleanings), "life_cleanings",
+         "a life but nothing that wears out", "a first cost or a cover cost"),
+        (has_first and math.isinf(strategy.life_years) and math.isinf(strategy.life_cleanings),
+         "life_years", "no life", "life_years, life_cleanings or both"),
+        (strategy.recoat_margin > 0 and not strategy.covers_wall, "recoat_margin",
+         "recoating without a cover cost per m2", "cover_materials_per_m2"),
+        (strategy.recoat_margin > 0 and math.isfinite(strategy.life_cleanings), "recoat_margin",
+         "recoating where cleaned beside a life in cleanings", "one of the two"),
+        (strategy.name == BASELINE and (has_first or strategy.effect_on_rate != 0), "strategy",
+         "a baseline with a first cost or an effect", "a baseline that only cleans"),
+    ]
+    return [SettingError(f"{where}, key {key!r}", got=got, allowed=allowed,
+                         remedy="change or delete one of the two")
+            for wrong, key, got, allowed in checks if wrong]
+
+
+def _number(value: object, key: str, where: str, parameters: Parameters,
+            faults: list[RehitError]) -> float:
+    if value is None or (isinstance(value, str) and not value.strip()):
+        return DEFAULTS[key]
+    low, high = LIMITS[key]
+    try:
+        if isinstance(value, bool):
+            raise ValueError("a flag")
+        named = isinstance(value, str) and value.strip() in set(parameters)
+        number = parameters[str(value).strip()] if named else float(str(value))
+    except ValueError:
+        number = math.nan
+    if not low <= number <= high:
+        faults.append(SettingError(
+            f"{where}, key {key!r}", got=repr(value),
+            allowed=f"a number from {low:g} to {high:g}, or the name of a parameter",
+            remedy="give the rate, or add the parameter"))
+        return DEFAULTS[key]
+    return number
+
+
+def _codes(value: object) -> tuple[str, ...]:
+    parts: Iterable[object] = value if isinstance(value, list) else str(value or "").split("|")
+    return tuple(str(part).strip() for part in parts if str(part).strip())
+
+
+def _flag(value: object, where: str, faults: list[RehitError]) -> bool:
+    text = str(value or "no").strip().lower()
+    if text not in ("yes", "no", "true", "false"):
+        faults.append(SettingError(f"{where}, key 'needs_permission'", got=repr(value),
+                                   allowed="yes or no", remedy="write yes or no"))
+    return text in ("yes", "true")
