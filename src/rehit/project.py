@@ -147,7 +147,7 @@ def _key_faults(section: Mapping[str, Any], allowed: tuple[str, ...],
 
 
 def _fact_faults(facts: Mapping[str, Any], where: str) -> list[RehitError]:
-    checks = {"crs": (is_projected_crs, "the code of a projected CRS such as EPSG:32630"),
+    checks = {"crs": (is_projected_crs, "the code of a projected CRS in metres, such as EPSG:32630"),
               "time_zone": (_is_time_zone, "an IANA time zone such as Europe/Lisbon"),
               "study_area": (_is_area, "[west, south, east, north] in degrees"),
               "price_year": (lambda v: isinstance(v, int) and 1900 < v < 2200, "a year"),
@@ -162,11 +162,15 @@ def _fact_faults(facts: Mapping[str, Any], where: str) -> list[RehitError]:
 
 
 def is_projected_crs(value: object) -> bool:
-    """Return whether `value` names a projected coordinate reference system."""
+    """Return whether `value` names a projected coordinate reference system in metres.
+
+    Distances in rehit are metres throughout, so a grid in feet would be misread.
+    """
     try:
-        return bool(CRS.from_user_input(value).is_projected)
+        crs = CRS.from_user_input(value)
     except CRSError:
         return False
+    return bool(crs.is_projected) and all(axis.unit_name == "metre" for axis in crs.axis_info)
 
 
 def _is_time_zone(value: object) -> bool:

@@ -11,8 +11,8 @@ HELP = "find out whether a measure worked"
 DESCRIPTION = """\
 Compares places that got a measure (a coating, lighting, a mural, faster clearance) with places
 that did not, before and after. Says "can't tell" when the numbers are too small to tell. The
-measures are listed in a table with the columns measure, place_id, group (treated or comparison)
-and started_on."""
+measures are listed in a CSV with the columns measure, asset_id (or the site's id), role (treated or
+comparison) and started_at (a day)."""
 EXAMPLE = "rehit evaluate my_town --measures measures.csv"
 
 

@@ -18,10 +18,12 @@ from rehit.hotspots.clusters import find_clusters
 from rehit.hotspots.forecast import forecast_places
 from rehit.hotspots.repeats import rank_repeats
 from rehit.hotspots.significance import hot_cells
-from rehit.incidents.clean import Cleaned, CleanSettings, clean_incidents
-from rehit.incidents.mapping import Mapping, apply_mapping, load_mapping
+from rehit.incidents.clean import clean_incidents
+from rehit.incidents.mapping import Mapping, apply_mapping
+from rehit.incidents.mapping_file import load_mapping
 from rehit.incidents.propose import propose_mapping
 from rehit.incidents.read import RawLog, read_log
+from rehit.incidents.settings import Cleaned, CleanSettings
 from rehit.pipeline.places import costing_table, with_register
 from rehit.project import Project
 from rehit.treatment.choose import choose_methods

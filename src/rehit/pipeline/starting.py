@@ -11,8 +11,9 @@ import tomlkit
 
 from rehit.errors import InputFileError, SettingError
 from rehit.files import staged_folder
-from rehit.incidents.mapping import Mapping, save_mapping
-from rehit.incidents.propose import propose_mapping, suggest_area, suggest_crs
+from rehit.incidents.mapping import Mapping
+from rehit.incidents.mapping_file import save_mapping
+from rehit.incidents.propose import propose_mapping, suggest_project
 from rehit.incidents.read import RawLog, read_log
 from rehit.project import FILE_NAME, is_projected_crs
 
@@ -42,13 +43,19 @@ def start_project(
             raise InputFileError(str(extra), got="no such file", allowed="a file that exists",
                                  remedy="correct the name")
     mapping = propose_mapping(raw[0], crs=crs)
-    project_crs = crs or suggest_crs(raw[0], mapping)
+    place = suggest_project(raw[0], mapping)
+    own = mapping.places.crs if is_projected_crs(mapping.places.crs) else ""
+    project_crs = crs or own or (place.crs if place is not None else "")
+    if not project_crs:
+        raise SettingError("--crs", got="no projection, and a log without coordinates",
+                           allowed="a projected CRS such as EPSG:32630",
+                           remedy="name the projection your maps are drawn in with --crs")
     files = {"log": [_reference(path, folder) for path in logs], "mapping": "mapping.toml"}
     files |= {role: _reference(path, folder)
               for role, path in (("register", register), ("streets", streets)) if path is not None}
     text = _project_text(
         name=name or folder.resolve().name, crs=project_crs, time_zone=time_zone,
-        currency=currency, area=suggest_area(raw[0], mapping), files=files)
+        currency=currency, area=None if place is None else place.study_area, files=files)
     with staged_folder(folder) as stage:
         save_mapping(mapping, stage / "mapping.toml")
         (stage / FILE_NAME).write_text(text, encoding="utf-8")
@@ -62,7 +69,7 @@ def _check_settings(time_zone: str, crs: str | None) -> None:
         raise SettingError("--time-zone", got=repr(time_zone), allowed="a name such as Europe/Lisbon",
                            remedy="use the IANA name of the zone the log is written in") from error
     if crs is not None and not is_projected_crs(crs):
-        raise SettingError("--crs", got=repr(crs), allowed="a projected CRS such as EPSG:32630",
+        raise SettingError("--crs", got=repr(crs), allowed="a projected CRS in metres, such as EPSG:32630",
                            remedy="use the code of the projection your maps are drawn in")
 
 
@@ -91,14 +98,16 @@ def _project_text(*, name: str, crs: str, time_zone: str, currency: str,
 
 def _summary(folder: Path, raw: Sequence[RawLog], mapping: Mapping,
              crs: str) -> tuple[dict[str, object], list[str]]:
-    questions = [str(question) for question in mapping.questions]
+    questions = [f"{question.ask} (assumed: {question.assumed})"
+                 for question in mapping.open_questions]
+    columns = {name: " + ".join(source.columns) for name, source in mapping.fields.items()}
     rows = {log.name: len(log.table) for log in raw}
     summary: dict[str, object] = {
         "folder": str(folder), "rows": rows, "crs": crs, "questions": questions,
-        "columns": mapping.summary(),
+        "columns": columns,
         "files": [str(folder / FILE_NAME), str(folder / "mapping.toml")]}
     lines = [f"{name}: {count:,} rows" for name, count in rows.items()]
-    lines += [f"  {target} ← {source}" for target, source in mapping.summary().items()]
+    lines += [f"  {target} ← {source}" for target, source in columns.items()]
     lines += ["", f"Projection: {crs}", ""]
     if questions:
         lines += ["Please answer in mapping.toml (the assumed answer is used meanwhile):"]

@@ -1,0 +1,156 @@
+"""Hotspots and the verdict on measures, as files and sentences."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pandas as pd
+
+from rehit.errors import InputFileError, SettingError
+from rehit.hotspots.evaluate import Evaluation, evaluate_measure
+from rehit.hotspots.recurrence import rehit_spells
+from rehit.hotspots.recurrence_words import rapid_clearance, read_time_to_rehit
+from rehit.pipeline.chain import Chain
+from rehit.pipeline.outputs import write_csv, write_layers, write_parquet
+
+MEASURE_COLUMNS = ("measure", "asset_id", "role", "started_at")
+VERDICTS = {"worked": "fewer", "got worse": "more", "can't tell": "cannot_tell"}
+
+
+def write_hotspots(chain: Chain, stage: Path) -> dict[str, object]:
+    """Rank, group, test and forecast; write the tables into `stage` and return the summary."""
+    repeats, clusters, cells, forecast = (
+        chain.repeats, chain.clusters, chain.cells, chain.forecast)
+    chain.step("Reading recurrence")
+    recurrence = recurrence_sentences(chain)
+    chain.step("Writing")
+    for name, table in (("repeats", repeats), ("clusters", clusters), ("cells", cells),
+                        ("forecast", forecast), ("near_repeats", chain.rings)):
+        write_csv(table, stage / f"{name}.csv")
+    write_parquet(repeats, stage / "repeats.parquet")
+    write_layers({"repeats": repeats, "clusters": clusters, "cells": cells},
+                 stage / "hotspots.gpkg")
+    worst = repeats.head(int(chain.parameters["reporting.top_places"]))
+    return {
+        "project": chain.project.name,
+        "n_incidents": int(repeats["n_incidents"].sum()),
+        "n_rehits": int(repeats["n_rehits"].sum()),
+        "n_places": len(repeats),
+        "n_above_threshold": int((repeats["chance_above"] > chain.parameters[
+            "reporting.sure_chance"]).sum()),
+        "threshold_per_year": chain.parameters["hotspots.threshold_per_year"],
+        "n_clusters": len(clusters),
+        "n_hot_cells": int(cells["hot"].sum()),
+        "worst": worst[["place_id", "n_incidents", "n_rehits", "rate_per_year", "rate_low",
+                        "rate_high", "chance_above"]].round(3).to_dict("records"),
+        "limits": list(chain.limits),
+        "sentences": [*hotspot_sentences(chain), *recurrence, *chain.limits],
+    }
+
+
+def hotspot_sentences(chain: Chain) -> list[str]:
+    """Say in plain words what recurs and where."""
+    repeats, threshold = chain.repeats, chain.parameters["hotspots.threshold_per_year"]
+    if repeats.empty or not repeats["n_incidents"].sum():
+        return ["No incident of this log can be tied to a place, so nothing can be said to recur."]
+    kind = {"asset": "assets", "site": "sites", "street": "streets"}[
+        str(repeats["place_kind"].mode()[0])]
+    ordered = repeats.sort_values("n_incidents", ascending=False)["n_incidents"].cumsum()
+    half = int((ordered < 0.5 * ordered.iloc[-1]).sum()) + 1
+    sure = int((repeats["chance_above"] > chain.parameters["reporting.sure_chance"]).sum())
+    worst = repeats.iloc[0]
+    said = [
+        f"{int(repeats['n_rehits'].sum()):,} of {int(repeats['n_incidents'].sum()):,} incidents "
+        "with a known place were re-hits: the surface had been cleared since the one before.",
+        f"{half:,} of {len(repeats):,} {kind} account for half of them.",
+        f"{sure:,} {kind} almost surely exceed {threshold:g} incidents a year.",
+        f"Worst: {worst['place_id']}, {worst['rate_per_year']:.1f} a year "
+        f"(90 % interval {worst['rate_low']:.1f} to {worst['rate_high']:.1f}).",
+    ]
+    if len(chain.clusters):
+        top = chain.clusters.sort_values("n_rehits", ascending=False).iloc[0]
+        said.append(f"{len(chain.clusters)} clusters; most re-hits in {top['name']} "
+                    f"({int(top['n_rehits']):,} on {int(top['n_places'])} places).")
+    return said
+
+
+def recurrence_sentences(chain: Chain) -> list[str]:
+    """Say how soon cleared places are marked again, and whether waiting matters."""
+    spells = rehit_spells(chain.incidents, register=chain.register,
+                          observed_from=chain.cleaned.observed_from,
+                          observed_to=chain.cleaned.observed_to, parameters=chain.parameters)
+    if spells.empty:
+        return []
+    _, rapid = rapid_clearance(spells, effects=("priority",), parameters=chain.parameters)
+    return [*read_time_to_rehit(spells, parameters=chain.parameters), rapid]
+
+
+def write_evaluation(chain: Chain, stage: Path, *, measures: str | None) -> dict[str, object]:
+    """Evaluate each measure of the measures table and write the verdicts."""
+    results = list(evaluations(chain, measures=measures))
+    table = evaluation_table(results)
+    write_csv(table, stage / "evaluation.csv")
+    for name, _, found in results:
+        safe = "".join(c if c.isalnum() else "_" for c in name)
+        write_csv(found.steps, stage / f"{safe}_before_and_after.csv")
+    return {
+        "project": chain.project.name,
+        "measures": table.to_dict("records"),
+        "sentences": [words for name, _, found in results
+                      for words in (f"{name}: {found.verdict}.", *(
+                          f"  {sentence}" for sentence in found.sentences))],
+    }
+
+
+def evaluations(chain: Chain, *,
+                measures: str | None = None) -> Iterator[tuple[str, pd.Timestamp, Evaluation]]:
+    """Go through the measures of the project, each with its start and evaluation."""
+    path = Path(measures) if measures else chain.project.require("measures")
+    table = read_measures(path, time_zone=chain.project.time_zone)
+    incidents = chain.incidents
+    for (name, started), rows in table.groupby(["measure", "started_at"], sort=True):
+        yield str(name), started, evaluate_measure(
+            incidents, treated_ids=rows.loc[rows["role"] == "treated", "asset_id"],
+            comparison_ids=rows.loc[rows["role"] == "comparison", "asset_id"],
+            started_at=started, observed_from=chain.cleaned.observed_from,
+            observed_to=chain.cleaned.observed_to, parameters=chain.parameters)
+
+
+def evaluation_table(results: list[tuple[str, pd.Timestamp, Evaluation]]) -> pd.DataFrame:
+    """Return one row per measure, as the report wants it."""
+    return pd.DataFrame([{
+        "measure": name, "started_at": started,
+        "n_treated": int(found.counts.loc[found.counts["group"] == "treated", "n_places"].iloc[0]),
+        "n_comparison": int(
+            found.counts.loc[found.counts["group"] == "comparison", "n_places"].iloc[0]),
+        "ratio": found.rate_ratio, "low": found.low, "high": found.high,
+        "p_value": found.effects["p_value"].iloc[0] if len(found.effects) else float("nan"),
+        "verdict": VERDICTS[found.verdict], "words": " ".join(found.sentences),
+    } for name, started, found in results])
+
+
+def read_measures(path: Path, *, time_zone: str) -> pd.DataFrame:
+    """Read the measures table, its start days as UTC times, or say what is wrong with it."""
+    if not path.is_file():
+        raise InputFileError(str(path), got="no such file",
+                             allowed=f"a CSV with the columns {', '.join(MEASURE_COLUMNS)}",
+                             remedy="correct the name")
+    try:
+        table = pd.read_csv(path, dtype="str")
+    except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeDecodeError) as error:
+        raise InputFileError(str(path), got=f"a file that cannot be read ({error})",
+                             allowed="a CSV in UTF-8", remedy="save it again as CSV") from error
+    missing = [column for column in MEASURE_COLUMNS if column not in table.columns]
+    if missing:
+        raise InputFileError(str(path), got=f"no column {', '.join(missing)}",
+                             allowed=", ".join(MEASURE_COLUMNS), remedy="add the column")
+    strange = sorted(set(table["role"].dropna()) - {"treated", "comparison"})
+    started = pd.to_datetime(table["started_at"], errors="coerce")
+    if strange or started.isna().any() or table["role"].isna().any():
+        got = f"the role {strange[0]!r}" if strange else "a row without a usable role or day"
+        raise SettingError(str(path), got=got,
+                           allowed="role treated or comparison, started_at such as 2024-07-02",
+                           remedy="mend those rows")
+    at = started.dt.tz_localize(time_zone, ambiguous=True, nonexistent="shift_forward")
+    return table.assign(started_at=at.dt.tz_convert("UTC"))
