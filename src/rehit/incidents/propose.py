@@ -13,7 +13,8 @@ from rehit.incidents.propose_content import Profile, numbers, profile_columns
 from rehit.incidents.propose_crs import Area, ProjectPlace, suggest_place
 from rehit.incidents.propose_dates import find_dates
 from rehit.incidents.propose_fields import Score, assign, score_columns
-from rehit.incidents.propose_places import find_places, pair_numbers
+from rehit.incidents.propose_places import find_places
+from rehit.incidents.propose_points import pair_numbers
 from rehit.incidents.read import RawLog
 from rehit.parameters import Parameters, load_parameters
 

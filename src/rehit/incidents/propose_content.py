@@ -19,7 +19,7 @@ from rehit.incidents.vocabulary import default_words
 
 SAMPLE = 2000
 MOST_WORDS = 200
-WORD_KINDS = ("status", "outcome", "substrate", "medium", "priority", "size")
+WORD_KINDS = ("status", "outcome", "substrate", "medium", "priority")
 PAIR = re.compile(r"\W*([+-]?\d{1,3}[.,]\d+)°?\s*[,; ]\s*([+-]?\d{1,3}[.,]\d+)°?\W*")
 PLANE_PAIR = re.compile(r"\W*([+-]?\d{4,8}(?:\.\d+)?)\s*[,; ]\s*([+-]?\d{4,8}(?:\.\d+)?)\W*")
 WKT = re.compile(r"(?i)(?:SRID=\d+;)?\s*(?:POINT|LINESTRING|POLYGON|MULTI\w+)\s*Z?M?\s*\(.*\)")
@@ -112,7 +112,7 @@ def _figures(kept: pd.Series, n_distinct: int) -> dict[str, Any]:
         "dates": _date_share(kept[~is_number], len(kept)), "times": _share(kept, _TIME),
         "pairs": max(_share(kept, PAIR), _share(kept, PLANE_PAIR)), "wkt": _share(kept, WKT),
         "letters": float(letters.mean()), "streets": _street_share(kept[letters], len(kept)),
-        "sizes": _share(kept, _SIZE), "measures": _share(kept[~is_number], _SIZE_UNIT, len(kept)),
+        "sizes": _size_share(kept), "measures": _share(kept[~is_number], _SIZE_UNIT, len(kept)),
         "mean_length": float(kept.str.len().mean()),
         "words": _word_shares(kept) if n_distinct <= MOST_WORDS else {},
     }
@@ -145,6 +145,14 @@ def _date_share(texts: pd.Series, size: int) -> float:
     shown = parsed.times.notna() | parsed.codes.isin(["date_impossible", "date_out_of_range"])
     missing = parsed.codes == "date_missing"
     return float((shown & ~missing).sum()) / max(size - int(missing.sum()), 1)
+
+
+def _size_share(kept: pd.Series) -> float:
+    counts = kept.value_counts(normalize=True)
+    words = default_words("size")
+    known = [bool(_SIZE.fullmatch(str(cell)) or words.find(str(cell), fuzzy=False))
+             for cell in counts.index]
+    return float(counts.to_numpy()[known].sum())
 
 
 @cache

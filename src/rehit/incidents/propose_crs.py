@@ -19,7 +19,10 @@ from rehit.incidents.mapping import Question
 Area = tuple[float, float, float, float]
 WGS84 = "EPSG:4326"
 _MARGIN = 0.2
+_LEAST_DEGREES = 0.01
 _INSIDE = 0.8
+# Points further from the median than five times the middle 80 % is wide are faults, not places.
+_FAR = 5.0
 # Realisations of one datum lie within two metres of each other: values cannot tell them apart.
 _SAME_M = 2.0
 
@@ -175,6 +178,11 @@ def _match_own(x: np.ndarray, y: np.ndarray, crs: str | None) -> Match | None:
     return Match(crs, 0.5, False, False, said, (ask,))
 
 
+def _near(values: np.ndarray) -> np.ndarray:
+    low, middle, high = np.quantile(values, [0.1, 0.5, 0.9])
+    return np.abs(values - middle) <= max(_FAR * (high - low), _LEAST_DEGREES)
+
+
 @dataclass(frozen=True)
 class ProjectPlace:
     """A projected CRS and a study area for a new project, with what they rest on."""
@@ -210,13 +218,15 @@ def suggest_place(longitude: pd.Series | np.ndarray,
         return None
     lon, lat = lon[kept], lat[kept]
     middle = float(np.median(lon)), float(np.median(lat))
+    near = _near(lon) & _near(lat)
+    lon, lat = lon[near], lat[near]
     found = query_utm_crs_info(datum_name="WGS 84",
                                area_of_interest=AreaOfInterest(*middle, *middle))
     if not found:
         return None
     west, east = (float(v) for v in np.quantile(lon, [0.01, 0.99]))
     south, north = (float(v) for v in np.quantile(lat, [0.01, 0.99]))
-    wide, tall = (max((b - a) * _MARGIN, 0.01) for a, b in ((west, east), (south, north)))
+    wide, tall = (max((b - a) * _MARGIN, _LEAST_DEGREES) for a, b in ((west, east), (south, north)))
     area = (round(west - wide, 4), round(south - tall, 4),
             round(east + wide, 4), round(north + tall, 4))
     return ProjectPlace(f"EPSG:{found[0].code}", area, (

@@ -67,14 +67,15 @@ def _contents(profile: Profile) -> dict[str, tuple[float, tuple[str, ...]]]:
         "duplicate_of": (1 - max(profile.dates, profile.pairs), ()),
         "asset_id": (1 - max(profile.dates, profile.pairs, profile.wkt), ()),
         "asset_type": (text, ()), "house_number": (max(profile.numbers, 0.5), ()),
-        "size": _size_content(profile), "description": _description_content(profile, text),
+        "place_quality": (text, ()), "size": _size_content(profile),
+        "description": _description_content(profile, text),
     }
     for name in ("status", "outcome", "substrate", "medium"):
         known = words.get(name, 0.0)
         said = (f"{known:.0%} of its cells hold a known word",) if known >= 0.3 else ()
         few = 1.0 if profile.words else 0.6
         found[name] = (text * (few if profile.header(name) else known), said)
-    flag = max(text, 1.0 if profile.n_distinct <= 3 else 0.6 * (profile.numbers > 0.5))
+    flag = max(text, 1.0 if profile.n_distinct <= 12 else 0.6 * (profile.numbers > 0.5))
     found["priority"] = (flag * (1 - profile.dates), ())
     return found
 
@@ -118,7 +119,7 @@ def _address_content(profile: Profile, text: float) -> tuple[float, tuple[str, .
 
 
 def _size_content(profile: Profile) -> tuple[float, tuple[str, ...]]:
-    known = max(profile.sizes, profile.words.get("size", 0.0)) * (1 - profile.dates)
+    known = profile.sizes * (1 - profile.dates)
     if profile.header("size"):
         return known, (f"{known:.0%} of its cells are sizes",)
     share = profile.measures * (1 - profile.dates) * (profile.streets < 0.2)

@@ -10,8 +10,15 @@ import numpy as np
 import pandas as pd
 
 from rehit.incidents.mapping import Places, Question
-from rehit.incidents.propose_content import PAIR, PLANE_PAIR, Profile, numbers
-from rehit.incidents.propose_crs import Area, Match, match_area, match_crs, usable
+from rehit.incidents.propose_content import Profile, numbers
+from rehit.incidents.propose_crs import Area, Match, match_area, match_crs
+from rehit.incidents.propose_points import (
+    Pair,
+    PointText,
+    find_text,
+    pair_numbers,
+    plane_text_places,
+)
 from rehit.parameters import Parameters
 
 _SAMPLE = 400
@@ -48,7 +55,7 @@ def find_places(frame: pd.DataFrame, profiles: Sequence[Profile], *, study_area:
                                   .astype(int))]
     degrees = _degree_pair(sample, profiles, study_area)
     limit = parameters["incidents.crs_agreement_m"]
-    text = _location(sample, profiles, study_area, degrees)
+    text = find_text(sample, profiles, study_area, degrees)
     given = _given_degrees(sample, degrees, text)
     plane = _plane_pair(sample, profiles, given, study_area, crs, limit)
     columns: dict[str, tuple[str, float, tuple[str, ...]]] = {}
@@ -66,29 +73,12 @@ def find_places(frame: pd.DataFrame, profiles: Sequence[Profile], *, study_area:
         questions += plane.questions
         places = Places(plane.crs, "EPSG:4326", places.location_order, plane.evidence)
     if text is not None and text.plane:
-        places = _plane_text(sample, text, study_area, crs, places, questions)
+        places = plane_text_places(sample, text, study_area, crs, places, questions)
     return FoundPlaces(columns, places, tuple(questions))
 
 
-@dataclass(frozen=True)
-class _Pair:
-    columns: dict[str, tuple[str, float, tuple[str, ...]]]
-    questions: tuple[Question, ...] = ()
-    crs: str = ""
-    evidence: tuple[str, ...] = ()
-    swapped_degrees: bool = False
-
-
-@dataclass(frozen=True)
-class _Text:
-    column: tuple[str, float, tuple[str, ...]]
-    order: str
-    plane: bool = False
-    questions: tuple[Question, ...] = ()
-
-
 def _degree_pair(sample: pd.DataFrame, profiles: Sequence[Profile],
-                 study_area: Area | None) -> _Pair | None:
+                 study_area: Area | None) -> Pair | None:
     found = [p for p in profiles if p.degrees]
     if len(found) < 2:
         return None
@@ -118,7 +108,7 @@ def _degree_pair(sample: pd.DataFrame, profiles: Sequence[Profile],
         "fields.latitude.columns", "Which of the two columns is the latitude?",
         (latitude.name, longitude.name), latitude.name,
         evidence=("both hold numbers within 90 degrees and neither is named",)),)
-    return _Pair(columns, ask)
+    return Pair(columns, ask)
 
 
 def _axis(profile: Profile, *names: str) -> float:
@@ -149,80 +139,8 @@ def _inside(sample: pd.DataFrame, x: str, y: str, area: Area) -> float:
     return float(((lon >= west) & (lon <= east) & (lat >= south) & (lat <= north)).mean())
 
 
-def _location(sample: pd.DataFrame, profiles: Sequence[Profile], study_area: Area | None,
-              degrees: _Pair | None) -> _Text | None:
-    found = [p for p in profiles if max(p.pairs, p.wkt) > 0.5]
-    if not found:
-        return None
-    best = max(found, key=lambda p: (p.header("location") + max(p.pairs, p.wkt), -p.place))
-    if best.wkt > 0.5:
-        said = f"{best.wkt:.0%} of its cells are well-known text"
-        return _Text((best.name, 0.95, (said,)), "wkt", _is_plane(sample[best.name]))
-    said = f"{best.pairs:.0%} of its cells hold two numbers"
-    firsts, seconds = pair_numbers(sample[best.name])
-    if np.nanmax(np.abs(firsts), initial=0) > 180:
-        return _Text((best.name, 0.8, (said,)), "lon_lat", True)
-    order, sure, why = _pair_order(firsts, seconds, study_area)
-    if not sure and degrees is not None and not degrees.questions:
-        order, sure, why = _order_by_columns(sample, firsts, seconds, degrees)
-    ask = () if sure else (Question(
-        "places.location_order", f"Which number comes first in column {best.name!r}?",
-        ("lat_lon", "lon_lat"), order, evidence=("both numbers are within 90 degrees",)),)
-    return _Text((best.name, 0.95 if sure else 0.7, (said, *why)), order, False, ask)
-
-
-def _is_plane(cells: pd.Series) -> bool:
-    found = cells.str.extract(r"\(\s*([+-]?\d+(?:\.\d+)?)")[0]
-    values = np.abs(pd.to_numeric(found, errors="coerce"))
-    return bool(values.notna().any() and float(values.median()) > 180)
-
-
-def pair_numbers(cells: pd.Series) -> tuple[np.ndarray, np.ndarray]:
-    """Return the first and second number of "(51.5, -0.1)"-like texts, NaN where there is none."""
-    pairs: list[tuple[float, ...]] = []
-    for cell in cells.fillna(""):
-        found = PAIR.fullmatch(cell.strip()) or PLANE_PAIR.fullmatch(cell.strip())
-        pairs.append(tuple(float(t.replace(",", ".")) for t in found.groups()) if found
-                     else (np.nan, np.nan))
-    both = np.array(pairs, dtype=float).reshape(-1, 2)
-    both[(both == 0).all(axis=1)] = np.nan
-    return both[:, 0], both[:, 1]
-
-
-def _pair_order(first: np.ndarray, second: np.ndarray,
-                area: Area | None) -> tuple[str, bool, tuple[str, ...]]:
-    kept = ~np.isnan(first)
-    if not kept.any():
-        return "lat_lon", False, ()
-    beyond = [float((np.abs(values[kept]) > 90).mean()) for values in (first, second)]
-    if max(beyond) > 0.5:
-        number = "first" if beyond[0] > beyond[1] else "second"
-        order = "lon_lat" if number == "first" else "lat_lon"
-        return order, True, (f"the {number} number goes beyond 90, so it is the longitude",)
-    if area is not None:
-        west, south, east, north = area
-        inside = [float(((x >= west) & (x <= east) & (y >= south) & (y <= north))[kept].mean())
-                  for x, y in ((second, first), (first, second))]
-        if max(inside) > 0.5:
-            order = "lat_lon" if inside[0] >= inside[1] else "lon_lat"
-            return order, True, (f"{max(inside):.0%} of the points then lie in the study area",)
-    return "lat_lon", False, ()
-
-
-def _order_by_columns(sample: pd.DataFrame, first: np.ndarray, second: np.ndarray,
-                      degrees: _Pair) -> tuple[str, bool, tuple[str, ...]]:
-    """Compare the two numbers with the columns of latitude and longitude."""
-    lat, lon = (numbers(sample[degrees.columns[name][0]]) for name in ("latitude", "longitude"))
-    apart = [np.abs(first - a) + np.abs(second - b) for a, b in ((lat, lon), (lon, lat))]
-    if not all(np.isfinite(values).any() for values in apart):
-        return "lat_lon", False, ()
-    lat_first = bool(np.nanmedian(apart[0]) <= np.nanmedian(apart[1]))
-    return ("lat_lon" if lat_first else "lon_lat"), True, (
-        f"as the {'latitude' if lat_first else 'longitude'} column, so is its first number",)
-
-
-def _given_degrees(sample: pd.DataFrame, degrees: _Pair | None,
-                   text: _Text | None) -> tuple[np.ndarray, np.ndarray] | None:
+def _given_degrees(sample: pd.DataFrame, degrees: Pair | None,
+                   text: PointText | None) -> tuple[np.ndarray, np.ndarray] | None:
     """Return longitudes and latitudes that the log itself gives, if any."""
     if degrees is not None:
         return (numbers(sample[degrees.columns["longitude"][0]]),
@@ -235,7 +153,7 @@ def _given_degrees(sample: pd.DataFrame, degrees: _Pair | None,
 
 def _plane_pair(sample: pd.DataFrame, profiles: Sequence[Profile],
                 given: tuple[np.ndarray, np.ndarray] | None, study_area: Area | None,
-                crs: str | None, limit: float) -> _Pair | None:
+                crs: str | None, limit: float) -> Pair | None:
     found = [p for p in profiles if p.plane and not p.dates > 0.5]
     named = [p for p in found if _axis(p, "easting", "northing", "longitude", "latitude") > _LIKELY]
     pairs = _pairs_to_try(named if len(named) >= 2 else found)
@@ -250,12 +168,12 @@ def _plane_pair(sample: pd.DataFrame, profiles: Sequence[Profile],
         match, first, second = min(matches, key=lambda item: item[0].distance)
         east, north = (second, first) if match.swapped else (first, second)
         confidence = 0.97 if len(named) >= 2 else 0.9
-        return _Pair(_plane_columns(east, north, confidence), match.questions, match.crs,
+        return Pair(_plane_columns(east, north, confidence), match.questions, match.crs,
                      match.evidence, match.degrees_swapped)
     if len(named) < 2:
         return None
     first, second = pairs[0]
-    return _Pair(_plane_columns(first, second, 0.6), (_ask_crs(first, second, crs),), "",
+    return Pair(_plane_columns(first, second, 0.6), (_ask_crs(first, second, crs),), "",
                  ("no latitude, longitude or study area to find the CRS with",))
 
 
@@ -284,7 +202,7 @@ def _ask_crs(first: Profile, second: Profile, crs: str | None) -> Question:
                   f"{second.high:.0f}",))
 
 
-def _settled(degrees: _Pair, plane: _Pair | None) -> _Pair:
+def _settled(degrees: Pair, plane: Pair | None) -> Pair:
     """Where a projected pair agrees with the degrees, it also tells which of them is which."""
     if plane is None or not plane.crs or not degrees.questions:
         return degrees
@@ -292,23 +210,5 @@ def _settled(degrees: _Pair, plane: _Pair | None) -> _Pair:
     if plane.swapped_degrees:
         lat, lon = lon, lat
     said = ("the projected pair agrees with it",)
-    return _Pair({"latitude": (lat[0], 0.95, lat[2] + said),
+    return Pair({"latitude": (lat[0], 0.95, lat[2] + said),
                   "longitude": (lon[0], 0.95, lon[2] + said)})
-
-
-def _plane_text(sample: pd.DataFrame, text: _Text, area: Area | None, crs: str | None,
-                places: Places, questions: list[Question]) -> Places:
-    cells = sample[text.column[0]]
-    if text.order == "wkt":
-        found = cells.str.extract(r"\(+\s*([+-]?[\d.]+)\s+([+-]?[\d.]+)")
-        x, y = numbers(found[0].fillna("")), numbers(found[1].fillna(""))
-    else:
-        x, y = pair_numbers(cells)
-    match = match_area(x, y, area, crs) if (area or crs) and usable(x, y).any() else None
-    if match is None:
-        questions.append(Question(
-            "places.location_crs", f"In which projected CRS is column {text.column[0]!r}?",
-            ("EPSG:...", "none"), places.crs or "none"))
-        return Places(places.crs, places.crs, text.order, places.evidence)
-    questions += match.questions
-    return Places(places.crs, match.crs, text.order, places.evidence + match.evidence)

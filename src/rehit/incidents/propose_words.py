@@ -11,6 +11,7 @@ from functools import cache
 from importlib.resources import files
 
 OTHER = "other"
+NEUTRAL = "neutral"
 _CAMEL = re.compile(r"(?<=[a-z0-9])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])")
 _NOT_WORD = re.compile(r"[^a-z0-9]+")
 _SPELT = str.maketrans({"ß": "ss", "æ": "ae", "ø": "o", "²": "2", "°": " ", "№": "no"})
@@ -58,18 +59,24 @@ def _entries() -> Mapping[str, tuple[HeaderWord, ...]]:
 
 
 @cache
+def _neutral() -> frozenset[str]:
+    return frozenset(entry.words for entry in header_words() if entry.field == NEUTRAL)
+
+
+@cache
 def header_scores(name: str) -> Mapping[str, tuple[float, str]]:
     """Return, per field that the name speaks for, a score from 0 to 1 and the matching words.
 
     Words that make up the whole name count in full; words that are only part of it count by the
-    share of the name they cover, so that "closed" says less in "days closed late".
+    share of the name they cover, so that "closed" says less in "days closed late". Words such as
+    "of" and "the" do not count.
 
     Examples
     --------
     >>> header_scores("Completion Date")["cleared"]
     (0.95, 'completion date')
-    >>> round(header_scores("Date of completion of the job")["cleared"][0], 2)
-    0.52
+    >>> header_scores("Logged on")["reported"], header_scores("days closed late")["cleared"]
+    ((0.95, 'logged'), (0.5333, 'closed'))
     """
     tokens = plain_words(name).split()
     scores: dict[str, tuple[float, str]] = {}
@@ -77,7 +84,10 @@ def header_scores(name: str) -> Mapping[str, tuple[float, str]]:
         for end in range(start + 1, len(tokens) + 1):
             words = " ".join(tokens[start:end])
             for entry in _entries().get(words, ()):
-                share = (end - start) / len(tokens)
+                if entry.field == NEUTRAL:
+                    continue
+                outside = [t for t in tokens[:start] + tokens[end:] if t not in _neutral()]
+                share = (end - start) / (end - start + len(outside))
                 # Half for being there at all, half for how much of the name it is.
                 score = round(entry.weight * (0.5 + 0.5 * share), 4) if share < 1 else entry.weight
                 if score > scores.get(entry.field, (0.0, ""))[0]:
