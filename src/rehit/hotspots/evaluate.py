@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from rehit.hotspots.evaluate_models import Effect, effect_by_places, effect_by_steps, pre_trend
-from rehit.hotspots.evaluate_panel import Panel, around, build_panel, with_rates
+from rehit.hotspots.evaluate_panel import GROUPS, Panel, around, build_panel, with_rates
 from rehit.hotspots.evaluate_wdd import (
     Difference,
     displacement_difference,
@@ -39,7 +39,8 @@ class Evaluation:
         Change of the treated places' rate over that of the comparison places (1 = no effect) with
         the interval that the verdict rests on; NaN where there is none.
     difference
-        Weighted displacement difference (incidents, scaled to the time before).
+        Weighted displacement difference (incidents, scaled to the time before and the number of
+        places); what may have moved nearby is in it where both sides have surroundings.
     quotient
         Weighted displacement quotient, NaN where it has no meaning.
     before_after_p
@@ -97,7 +98,7 @@ def evaluate_measure(placed_incidents: gpd.GeoDataFrame, *, treated_ids: Iterabl
         Days after the start to leave out, while the measure is put in place [days].
     displaced_within_m
         Count logged places this near to treated places as where markings may have moved, and those
-        near to comparison places as their counterpart [m].
+        near to comparison places as their counterpart [m]; places near both count for neither.
     displaced_ids, displaced_comparison_ids
         The same, named; they take precedence.
     parameters
@@ -135,9 +136,12 @@ def evaluate_measure(placed_incidents: gpd.GeoDataFrame, *, treated_ids: Iterabl
     if displaced_within_m is not None and not displaced:
         displaced = around(placed_incidents, treated, within_m=displaced_within_m,
                            apart_from=comparison)
-        displaced_comparison = displaced_comparison or around(
-            placed_incidents, comparison, within_m=displaced_within_m,
-            apart_from=[*treated, *displaced])
+        if not displaced_comparison:
+            near = around(placed_incidents, comparison, within_m=displaced_within_m,
+                          apart_from=treated)
+            # A place near both says nothing about either.
+            displaced_comparison = [p for p in near if p not in set(displaced)]
+            displaced = [p for p in displaced if p not in set(near)]
     panel = build_panel(
         placed_incidents, treated_ids=treated, comparison_ids=comparison, displaced_ids=displaced,
         displaced_comparison_ids=displaced_comparison, started_at=started_at,
@@ -151,11 +155,7 @@ def _evaluation(panel: Panel, numbers: Parameters, *, started_at: pd.Timestamp,
     level = numbers["hotspots.verdict_level"]
     effects = _effects(panel, numbers, level)
     trend = pre_trend(panel.steps)
-    difference = displacement_difference(
-        treated=panel.counts("treated"), comparison=panel.counts("comparison"),
-        displaced=panel.counts("displaced"),
-        displaced_comparison=panel.counts("displaced_comparison"),
-        after_to_before=panel.days_after / panel.days_before)
+    difference = _difference(panel)
     quotient = displacement_quotient(
         treated=panel.counts("treated"), displaced=panel.counts("displaced"),
         comparison=panel.counts("comparison"))
@@ -174,6 +174,21 @@ def _evaluation(panel: Panel, numbers: Parameters, *, started_at: pd.Timestamp,
     steps = with_rates(panel.steps, started_at=started_at, observed_from=observed_from, level=level)
     return Evaluation(word, reasons, sentences, ratio, low, high, level, difference, quotient,
                       alone, effects, _count_table(panel), steps, trend)
+
+
+def _difference(panel: Panel) -> Difference:
+    """Weighted displacement difference, groups scaled to the same number of places."""
+    size = panel.places["group"].value_counts()
+    n = {group: int(size.get(group, 0)) for group in GROUPS}
+    compared = n["displaced"] > 0 and n["displaced_comparison"] > 0
+    nothing = (0.0, 0.0)
+    return displacement_difference(
+        treated=panel.counts("treated"), comparison=panel.counts("comparison"),
+        displaced=panel.counts("displaced") if compared else nothing,
+        displaced_comparison=panel.counts("displaced_comparison") if compared else nothing,
+        after_to_before=panel.days_after / panel.days_before,
+        comparison_weight=n["treated"] / max(1, n["comparison"]),
+        displaced_weight=n["displaced"] / max(1, n["displaced_comparison"]))
 
 
 def _effects(panel: Panel, numbers: Parameters, level: float) -> pd.DataFrame:

@@ -35,7 +35,8 @@ class Difference:
 def displacement_difference(*, treated: tuple[float, float], comparison: tuple[float, float],
                             displaced: tuple[float, float] = (0.0, 0.0),
                             displaced_comparison: tuple[float, float] = (0.0, 0.0),
-                            after_to_before: float = 1.0) -> Difference:
+                            after_to_before: float = 1.0, comparison_weight: float = 1.0,
+                            displaced_weight: float = 1.0) -> Difference:
     """Return the weighted displacement difference (WDD) with its standard error.
 
     Assumptions: the counts are Poisson, and without the measure treated places would have changed
@@ -49,6 +50,9 @@ def displacement_difference(*, treated: tuple[float, float], comparison: tuple[f
         Incidents (before, after) around the treated and the comparison places.
     after_to_before
         Length of the time after over that before; counts after are scaled to the time before.
+    comparison_weight, displaced_weight
+        What comparison counts are multiplied by where the compared areas differ in size: treated
+        over comparison, displaced over its comparison.
 
     References
     ----------
@@ -62,11 +66,11 @@ def displacement_difference(*, treated: tuple[float, float], comparison: tuple[f
     (-118.0, -2.98)
     """
     value, variance = 0.0, 0.0
-    for sign, (before, after) in ((1, treated), (-1, comparison), (1, displaced),
-                                  (-1, displaced_comparison)):
+    for weight, (before, after) in ((1.0, treated), (-comparison_weight, comparison),
+                                    (1.0, displaced), (-displaced_weight, displaced_comparison)):
         _counts(before, after)
-        value += sign * (after / after_to_before - before)
-        variance += after / after_to_before**2 + before
+        value += weight * (after / after_to_before - before)
+        variance += weight**2 * (after / after_to_before**2 + before)
     return Difference(float(value), float(np.sqrt(variance)))
 
 

@@ -56,7 +56,8 @@ def judge(panel: Panel, found: Verdict,
         word = WORKED if found.high < 1.0 else WORSE
         reasons = (f"the {_percent(found.level)} interval of the rate ratio, "
                    f"{_ratio(found.low)} to {_ratio(found.high)}, leaves out no effect",)
-    return word, reasons, (_headline(word, reasons), *_reading(panel, found))
+    sentences = (_headline(word, reasons), *_reading(panel, found, worked=word == WORKED))
+    return word, reasons, sentences
 
 
 def _thin_data(panel: Panel, numbers: Parameters) -> list[str]:
@@ -96,7 +97,7 @@ def _headline(word: str, reasons: tuple[str, ...]) -> str:
     return f"{opening}: {'; '.join(reasons)}."
 
 
-def _reading(panel: Panel, found: Verdict) -> list[str]:
+def _reading(panel: Panel, found: Verdict, *, worked: bool) -> list[str]:
     out = []
     for group in ("treated", "comparison"):
         (n0, n1), (y0, y1) = panel.clean_counts(group), panel.years(group)
@@ -111,7 +112,7 @@ def _reading(panel: Panel, found: Verdict) -> list[str]:
     value = found.difference.value
     out.append(f"Weighted displacement difference: {value:+.1f} incidents ({_percent(found.level)} "
                f"interval {low:+.1f} to {high:+.1f}; below 0 means prevented).")
-    if np.isfinite(found.quotient):
+    if worked and np.isfinite(found.quotient):
         out.append(_moved(found.quotient))
     if found.trend is None:
         out.append("The trend before the measure could not be tested: too few incidents or steps.")

@@ -148,7 +148,10 @@ def fit_rates(start: np.ndarray, stop: np.ndarray, event: np.ndarray, x: np.ndar
     np.add.at(grouped, code, residuals)
     influence = grouped @ naive
     # Monotone likelihood "settles" far out: no finite effect explains the data better.
-    finite = bool(np.sqrt(np.diag(naive)).max() < 50)
+    # So does a column that never varies among those at risk together: its information is nil.
+    scale = np.sqrt(np.diag(information).clip(min=1e-300))
+    told_apart = np.linalg.cond(information / np.outer(scale, scale)) < 1e10
+    finite = bool(told_apart and np.sqrt(np.diag(naive)).max() < 50)
     return RateModel(tuple(names), effects, naive, influence.T @ influence, value, len(start),
                      int(event.sum()), len(groups), settled and finite)
 

@@ -142,8 +142,9 @@ def grouped_medians(place: np.ndarray, days: np.ndarray, observed: np.ndarray, *
     survival = np.where(survival < np.exp(LOG_ZERO / 2), 0.0, survival)
     low, high = log_log_interval(survival, _running(var, starts, sizes), level=level)
     enough = np.bincount(place, weights=event, minlength=n_places) >= min_events
+    tied = np.append((place[1:] == place[:-1]) & (time[1:] == time[:-1]) & event[1:], False)
     for column, curve in enumerate((survival, np.where(survival == 0, np.nan, low), high)):
-        hit = np.flatnonzero(event & (curve <= 0.5 + 1e-12))
+        hit = np.flatnonzero(event & ~tied & (curve <= 0.5 + 1e-12))
         where, index = np.unique(place[hit], return_index=True)
         out[where, column] = time[hit[index]]
     out[~enough] = np.nan

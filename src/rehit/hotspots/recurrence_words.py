@@ -1,0 +1,201 @@
+"""What the recurrence results mean in plain words: always an estimate with its interval."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from rehit.errors import TableError
+from rehit.hotspots.models import RateModel, fit_rates
+from rehit.hotspots.recurrence import design
+from rehit.hotspots.survival import log_rank, median_time
+from rehit.parameters import Parameters, load_parameters
+
+ASSOCIATION = ("These are differences between spells that went together with the rate of re-hits; "
+               "they do not show what caused them.")
+
+
+def read_time_to_rehit(spells: pd.DataFrame, *, by: str | None = None,
+                       parameters: Parameters | None = None) -> tuple[str, ...]:
+    """Say how long cleared surfaces stay clean, overall or by the words of one column.
+
+    Parameters
+    ----------
+    spells
+        From :func:`rehit.hotspots.recurrence.rehit_spells`.
+    by
+        Column to compare, such as ``substrate``; :func:`clearance_speed` makes one.
+    parameters
+        Uses ``hotspots.interval_level`` and ``hotspots.min_level_events``.
+
+    Examples
+    --------
+    >>> spells = pd.DataFrame({"days": [5.0, 8, 8, 20], "event": [True, True, False, False]})
+    >>> read_time_to_rehit(spells)[0]
+    'Half of cleared surfaces were hit again within 8 days (90 % interval 5 to not reached days; ...
+    """
+    numbers = load_parameters() if parameters is None else parameters
+    level = numbers["hotspots.interval_level"]
+    if len(spells) == 0:
+        return ("The log gives no clearance dates to count from, so the time to the next marking "
+                "cannot be told.",)
+    if by is None:
+        return (_median_sentence("cleared surfaces", spells, level),)
+    if by not in spells:
+        raise TableError("read_time_to_rehit", got=f"no column {by!r}",
+                         allowed=", ".join(map(str, spells.columns)), remedy="name one of them")
+    word = spells[by].astype("object").where(spells[by].notna(), "unknown").astype("str")
+    events = spells["event"].astype("int64").groupby(word).sum()
+    enough = events.index[events >= numbers["hotspots.min_level_events"]]
+    said = [_median_sentence(f"surfaces with {by} {w}", spells[word == w], level) for w in enough]
+    if len(enough) > 1:
+        used = spells[word.isin(enough)]
+        said.append(_log_rank_sentence(used, word[word.isin(enough)], by, level))
+    elif not said:
+        said = [f"Too few re-hits under any word of {by} to compare."]
+    return tuple(said)
+
+
+def clearance_speed(spells: pd.DataFrame, *, fast_days: float) -> pd.Series:
+    """Return whether the marking before each spell was cleared within `fast_days` (fast or slow).
+
+    Examples
+    --------
+    >>> clearance_speed(pd.DataFrame({"days_to_clearance": [0.5, 9.0]}), fast_days=2).tolist()
+    ['fast', 'slow']
+    """
+    fast = spells["days_to_clearance"] <= fast_days
+    return fast.map({True: "fast", False: "slow"}).astype("str").rename("clearance_speed")
+
+
+def read_rate_model(model: RateModel, *, level: float = 0.9) -> tuple[str, ...]:
+    """Say what each effect of a fitted model means, and which the data cannot tell.
+
+    Examples
+    --------
+    >>> model = RateModel(("lit",), np.array([-0.5]), np.eye(1) * 0.01, np.eye(1) * 0.01, -1.0,
+    ...                   400, 200, 80, True)
+    >>> read_rate_model(model)[0]
+    'lit: the rate of re-hits is multiplied by 0.61 per unit (90 % interval 0.51 to 0.71): lower.'
+    """
+    if not model.settled:
+        return (f"With {model.n_events} re-hits at {model.n_clusters} places the model has no "
+                "finite answer: the data cannot tell these effects apart. Use fewer columns.",)
+    said = [_effect_sentence(row, level) for row in model.table(level=level).itertuples()]
+    size = (f"Based on {model.n_events} re-hits in {model.n_spells} spells at {model.n_clusters} "
+            "places; errors allow for spells of one place resembling each other.")
+    return (*said, size, ASSOCIATION)
+
+
+def read_mean_count(mcf: pd.DataFrame, *, unit: str = "days", level: float = 0.9) -> str:
+    """Say how many incidents a place has had in the mean by the end of a mean cumulative function.
+
+    Examples
+    --------
+    >>> read_mean_count(pd.DataFrame({"time": [365.0], "mean": [2.5], "low": [2.0], "high": [3.1]}))
+    'By 365 days a place has had 2.50 incidents in the mean (90 % interval 2.00 to 3.10).'
+    """
+    if len(mcf) == 0:
+        return "No incident was counted, so there is no mean to tell."
+    last = mcf.iloc[-1]
+    return (f"By {last['time']:.0f} {unit} a place has had {last['mean']:.2f} incidents in the "
+            f"mean ({_percent(level)} interval {last['low']:.2f} to {last['high']:.2f}).")
+
+
+def rapid_clearance(spells: pd.DataFrame, *, effects: tuple[str, ...] = (),
+                    parameters: Parameters | None = None) -> tuple[RateModel | None, str]:
+    """Estimate what waiting longer for clearance goes together with, place by place.
+
+    Published evidence conflicts, so nothing is assumed: each place is its own baseline (walls hit
+    often may also be cleared sooner, which would mislead a comparison between places), the clock
+    is the time since clearance, and the answer is an interval. The first column of the model is
+    the time to clearance in doublings, log2(days + 1).
+
+    Parameters
+    ----------
+    spells
+        From :func:`rehit.hotspots.recurrence.rehit_spells`.
+    effects
+        Further columns to hold equal, such as ``priority`` (offensive markings are cleared first)
+        or ``season``.
+    parameters
+        Uses ``hotspots.interval_level`` and ``hotspots.min_rapid_events``.
+
+    Returns
+    -------
+    tuple
+        The model (None where there are too few re-hits) and a sentence.
+
+    References
+    ----------
+    Within-place baselines: Holt and Prentice 1974, Biometrika 61:17-30.
+    """
+    numbers = load_parameters() if parameters is None else parameters
+    level = numbers["hotspots.interval_level"]
+    used = spells.assign(wait=np.log2(1.0 + spells["days_to_clearance"].clip(lower=0)))
+    used = used[used["clearance_basis"] == "observed"]
+    # A place with one spell, or no re-hit, has nothing to compare with itself.
+    per_place = used.groupby("place_id")["event"].agg(["size", "sum"])
+    able = per_place.index[(per_place["size"] > 1) & (per_place["sum"] > 0)]
+    used = used[used["place_id"].isin(able)]
+    n = int(used["event"].sum())
+    if n < numbers["hotspots.min_rapid_events"] or used["wait"].nunique() < 2:
+        return None, (f"Only {n} re-hits can be compared within places: the effect of faster "
+                      "clearance cannot be told from this log.")
+    x, kept = design(used, effects=("wait", *effects), parameters=numbers)
+    x = x.loc[:, x.max() > x.min()]
+    model = fit_rates(np.zeros(len(kept)), kept["days"].to_numpy(), kept["event"].to_numpy(),
+                      x.to_numpy(), names=tuple(x.columns), cluster=kept["place_id"].to_numpy(),
+                      strata=kept["place_id"].to_numpy())
+    return model, _rapid_sentence(model, level)
+
+
+def _rapid_sentence(model: RateModel, level: float) -> str:
+    if not model.settled:
+        return "The effect of faster clearance cannot be told from this log: no finite answer."
+    row = model.table(level=level).iloc[0]
+    numbers = (f"each doubling of the wait goes with a re-hit rate {row['rate_ratio']:.2f} times "
+               f"as high ({_percent(level)} interval {row['low']:.2f} to {row['high']:.2f}, "
+               f"{model.n_events} re-hits at {model.n_clusters} places)")
+    if row["low"] > 1:
+        return f"In this log slower clearance went with faster re-hits: {numbers}. {ASSOCIATION}"
+    if row["high"] < 1:
+        return f"In this log slower clearance went with slower re-hits: {numbers}. {ASSOCIATION}"
+    return f"This log cannot tell whether faster clearance lowers the re-hit rate: {numbers}."
+
+
+def _effect_sentence(row: object, level: float) -> str:
+    name, ratio, low, high = (getattr(row, k) for k in ("name", "rate_ratio", "low", "high"))
+    per = "" if "(against" in name else " per unit"
+    what = "higher" if low > 1 else "lower" if high < 1 else "the data cannot tell"
+    return (f"{name}: the rate of re-hits is multiplied by {ratio:.2f}{per} ({_percent(level)} "
+            f"interval {low:.2f} to {high:.2f}): {what}.")
+
+
+def _median_sentence(what: str, spells: pd.DataFrame, level: float) -> str:
+    days, event = spells["days"].to_numpy(), spells["event"].to_numpy()
+    middle, low, high = median_time(days, event, level=level)
+    hits = int(event.sum())
+    counted = f"{hits} re-hits, {len(event) - hits} still clean at the end"
+    if np.isnan(middle):
+        return (f"Fewer than half of {what} were hit again while the log ran ({counted}), so the "
+                "median time cannot be told.")
+    span = " to ".join("not reached" if np.isnan(v) else f"{v:.0f}" for v in (low, high))
+    return (f"Half of {what} were hit again within {middle:.0f} days ({_percent(level)} interval "
+            f"{span} days; {counted}).")
+
+
+def _log_rank_sentence(used: pd.DataFrame, word: pd.Series, by: str, level: float) -> str:
+    chi, freedom, p = log_rank(used["days"].to_numpy(), used["event"].to_numpy(), word.to_numpy())
+    test = f"log-rank chi-squared {chi:.1f} on {freedom} degrees of freedom, p {_p(p)}"
+    if p < 1 - level:
+        return f"Times to re-hit differ by {by} ({test}). {ASSOCIATION}"
+    return f"The data cannot tell whether times to re-hit differ by {by} ({test})."
+
+
+def _p(value: float) -> str:
+    return "below 0.001" if value < 0.001 else f"{value:.3f}"
+
+
+def _percent(level: float) -> str:
+    return f"{100 * level:g} %"

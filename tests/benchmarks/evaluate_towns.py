@@ -1,0 +1,66 @@
+"""Does the verdict keep its word? Seeded towns with no effect planted, and with one.
+
+Run by hand from the root: ``python tests/benchmarks/evaluate_towns.py [towns]``. Prints how often
+an effect is reported where none was planted (at most 5 of 100 allowed), and how often the planted
+ratio lies inside the interval.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[2] / "data_demo"))
+
+from make_demo import clean_placed_incidents, make_town
+
+from rehit.hotspots.evaluate import evaluate_measure
+from rehit.hotspots.repeats import rank_repeats
+
+
+def judged(town, placed, measure: str):
+    plan = town.measures[town.measures["measure"] == measure]
+    return evaluate_measure(
+        placed, treated_ids=plan.loc[plan["role"] == "treated", "asset_id"],
+        comparison_ids=plan.loc[plan["role"] == "comparison", "asset_id"],
+        started_at=plan["started_at"].iloc[0], observed_from=town.settings.start,
+        observed_to=town.settings.end)
+
+
+def coverage(town, placed, seed: int) -> float:
+    ranked = rank_repeats(placed, register=town.register, observed_from=town.settings.start,
+                          observed_to=town.settings.end, rng=np.random.default_rng(seed))
+    true = town.rates.set_index("asset_id")["rate_per_year"].reindex(ranked["place_id"]).to_numpy()
+    return float(((true >= ranked["rate_low"]) & (true <= ranked["rate_high"])).mean())
+
+
+def main(towns: int) -> None:
+    wrong = {"coating": 0, "lighting": 0}
+    inside = {"coating": 0, "lighting": 0}
+    found = planted_inside = 0
+    covered = []
+    for seed in range(towns):
+        for planted in (1.0, 0.5):
+            town = make_town(seed=seed, coating_effect=planted, lighting_effect=1.0)
+            placed = clean_placed_incidents(town)
+            if planted == 1.0:
+                covered.append(coverage(town, placed, seed))
+                for measure in wrong:
+                    seen = judged(town, placed, measure)
+                    wrong[measure] += seen.verdict != "can't tell"
+                    inside[measure] += seen.low <= 1.0 <= seen.high
+            else:
+                seen = judged(town, placed, "coating")
+                found += seen.verdict == "worked"
+                planted_inside += seen.low <= planted <= seen.high
+    print(f"towns: {towns}")
+    print(f"effect reported where none was planted: {wrong}; 1 inside the interval: {inside}")
+    print(f"planted ratio 0.5: reported as worked {found}, inside the interval {planted_inside}")
+    print(f"90 % rate intervals hold the true rate of {np.mean(covered):.3f} of assets "
+          f"(towns from {min(covered):.3f} to {max(covered):.3f})")
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 100)
