@@ -19,13 +19,15 @@ def clean_placed_incidents(town: Town) -> gpd.GeoDataFrame:
     """
     true = town.incidents
     rows = town.rows[town.rows["role"].isin(["first", "repeat"])]
+    first = rows[rows["role"] == "first"].set_index("true_id")["case_ref"]
     counts = rows["true_id"].value_counts()
     listed = rows.index.to_series().astype(str).groupby(rows["true_id"]).agg(
         ";".join) if len(true) < 50_000 else rows.groupby("true_id")["case_ref"].first()
     still = true["open_at_end"].to_numpy()
     street = true["address"].str.replace(r"^\d+\w? ", "", regex=True)
     table = pd.DataFrame({
-        "incident_id": true["true_id"], "reported_at": true["reported_at"],
+        "incident_id": true["true_id"], "report_id": true["true_id"].map(first),
+        "reported_at": true["reported_at"],
         "reported_precision": "minute", "cleared_at": true["cleared_at"].where(~still),
         "status": np.where(still, "open", "cleared"),
         "outcome": np.where(still, "pending", true["outcome"]),
