@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 from shapely import LineString, Point, box
 
-from rehit.reporting.inputs import ReportInput
+from rehit.reporting.inputs import CONTRACTS, ReportInput
 from rehit.tables import table
 
 CRS = "EPSG:25831"
@@ -38,7 +38,7 @@ def make_incidents(n: int, *, seed: int = 7, n_places: int = 120) -> gpd.GeoData
     rng = np.random.default_rng(seed)
     weight = rng.gamma(0.5, 1.0, n_places)
     where = rng.choice(n_places, n, p=weight / weight.sum())
-    xy = rng.uniform(0, 3000, (n_places, 2)) + [430_000, 4_590_000]
+    xy = rng.uniform(0, 3000, (n_places, 2)) + np.array([430_000, 4_590_000])
     days = np.sort(rng.uniform(0, (TO - FROM).days, n))
     reported = FROM + pd.to_timedelta(np.round(days * 1440), "min")
     wait = pd.to_timedelta(np.round(rng.gamma(1.2, 40, n) * 60), "min")
@@ -123,7 +123,7 @@ def make_extras(incidents: gpd.GeoDataFrame, repeats: gpd.GeoDataFrame) -> dict[
     days = np.arange(10, 400, 10)
     years = np.arange(0, 11)
     months = pd.date_range("2025-01-01", periods=12, freq="MS", tz="UTC").as_unit("us")
-    return {
+    extras = {
         "clusters": make_clusters([(700, 700), (2100, 900), (1500, 2300)]),
         "clusters_before": make_clusters([(720, 690), (400, 2500)], first=1),
         "cells": gpd.GeoDataFrame({
@@ -152,11 +152,13 @@ def make_extras(incidents: gpd.GeoDataFrame, repeats: gpd.GeoDataFrame) -> dict[
             {"place_id": p, "strategy": s, "pv_mean": 900.0 + 100 * k, "pv_low": 600.0,
              "pv_high": 1400.0, "annual_cost": 110.0, "chance_cheapest": 0.33,
              "breakeven_rate_per_year": None if k == 0 else 3.4 + k, "first_cost": 200.0 * k,
+             "allowed": True, "cheapest": k == 0,
              "payback_year": None if k == 0 else 4.0, "wash_water_l": 300.0}
             for p in places for k, s in enumerate(strategies)]),
         "cost_years": pd.DataFrame([
             {"strategy": s, "year": float(y), "cost_mean": 400.0 * k + y * (300 - 90 * k),
-             "cost_low": 380.0 * k + y * (230 - 80 * k), "cost_high": 420.0 * k + y * (370 - 90 * k)}
+             "cost_low": 380.0 * k + y * (230 - 80 * k),
+             "cost_high": 420.0 * k + y * (370 - 90 * k)}
             for k, s in enumerate(strategies) for y in years]),
         "rate_costs": pd.DataFrame([
             {"strategy": s, "rate_per_year": float(r), "annual_cost": 70.0 * k + r * (60 - 22 * k)}
@@ -195,18 +197,21 @@ def make_extras(incidents: gpd.GeoDataFrame, repeats: gpd.GeoDataFrame) -> dict[
         "routes": gpd.GeoDataFrame({
             "route_id": ["crew 1", "crew 2"], "n_stops": [14, 11], "length_km": [12.3, 9.9],
             "minutes": [340.0, 310.0]}, geometry=[
-            LineString(rng.uniform(200, 2800, (14, 2)) + [430_000, 4_590_000]) for _ in range(2)],
-            crs=CRS),
+            LineString(rng.uniform(200, 2800, (14, 2)) + np.array([430_000, 4_590_000]))
+            for _ in range(2)], crs=CRS),
         "counts": pd.DataFrame({"source_file": ["log.csv"], "rows_in": [n + 150],
                                 "rows_kept": [n], "rows_joined": [110], "rows_set_aside": [40]}),
-        "set_aside": pd.DataFrame({"reason": ["no_date", "test_row"],
-                                   "reason_words": ["no usable date", "a test entry"],
-                                   "n_rows": [31, 9]}),
+        "set_aside": pd.DataFrame({
+            "source_file": "log.csv", "source_row": np.arange(n + 111, n + 151),
+            "reason": ["no_date"] * 31 + ["test_row"] * 9,
+            "reason_words": ["no usable date"] * 31 + ["a test entry"] * 9,
+            "original": '{"phone": "555 0100"}'}),
         "findings": pd.DataFrame({
             "code": ["default_point", "undated"], "severity": ["serious", "warning"],
             "count": [22, 80], "effect": ["22 rows share one default point", HOSTILE],
             "advice": ["ask for addresses", "ask for closing dates"]}),
     }
+    return {name: fill(frame, CONTRACTS[name]) for name, frame in extras.items()}
 
 
 def make_streets() -> gpd.GeoDataFrame:

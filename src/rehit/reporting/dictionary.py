@@ -1,4 +1,4 @@
-"""The data dictionary: every column of every table, as Table Schema, the open Frictionless standard.
+"""The data dictionary: every column of every table, in the open Table Schema of Frictionless.
 
 The descriptions come from :mod:`rehit.tables`, the same files that check the tables, so the
 dictionary cannot drift from them.

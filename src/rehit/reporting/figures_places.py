@@ -1,17 +1,19 @@
-"""Figures about places: who takes how much, how soon a place is hit again, how sure the rates are."""
+"""Figures about places: who takes how much, how soon it comes back, how sure the rates are."""
 
 from __future__ import annotations
 
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
+from scipy import stats
 
 from rehit.reporting.drawing import FigureText, figure_text, finish, in_words, is_narrow
 from rehit.reporting.palette import DASHES, INK, LINE, OCHRE, QUIET, SERIES, TEAL, ramp
 from rehit.reporting.words import Words
 
 
-def share_curve(repeats: pd.DataFrame, *, ax: Axes, words: Words, titled: bool = True) -> FigureText:
+def share_curve(repeats: pd.DataFrame, *, ax: Axes, words: Words,
+                titled: bool = True) -> FigureText:
     """Draw how large a share of the incidents the worst places take (a Lorenz curve, worst first).
 
     Parameters
@@ -119,7 +121,7 @@ def rate_caterpillar(repeats: pd.DataFrame, *, ax: Axes, words: Words, top: int 
                             sure=words.share(sure)))
     if threshold_per_year is not None:
         ax.axvline(threshold_per_year, color=OCHRE, linestyle=DASHES[1],
-                   label=words("fig.caterpillar_line", rate=words.number(threshold_per_year, 2)))
+                   label=words("fig.caterpillar_line", rate=words.given(threshold_per_year)))
     ax.set_yticks(rows, [_short(str(p), 14) for p in worst["place_id"]])
     ax.set(xlabel=words("fig.caterpillar_x"), ylim=(-0.7, len(worst) - 0.3))
     ax.set_xlim(left=0)
@@ -132,12 +134,12 @@ def rate_caterpillar(repeats: pd.DataFrame, *, ax: Axes, words: Words, top: int 
              "total": words.whole(len(repeats)), "sure": words.share(sure)}
     key = "caterpillar" if threshold_per_year is None or not over.any() else "caterpillar_over"
     if key == "caterpillar_over":
-        facts["threshold"] = words.number(float(threshold_per_year or 0), 2)
+        facts["threshold"] = words.given(float(threshold_per_year or 0))
     return finish(ax, figure_text(words, key, **facts), titled=titled)
 
 
 def incident_calendar(incidents: pd.DataFrame, *, ax: Axes, words: Words, time_zone: str,
-                      titled: bool = True) -> FigureText:
+                      chance_limit: float = 0.05, titled: bool = True) -> FigureText:
     """Draw incidents per day reported: weeks along, weekdays down, a strip per year.
 
     Parameters
@@ -146,6 +148,8 @@ def incident_calendar(incidents: pd.DataFrame, *, ax: Axes, words: Words, time_z
         Needs ``reported_at`` [UTC].
     time_zone
         The calendar the days are taken from.
+    chance_limit
+        A weekday is named only if weekdays differ by more than chance at this level (chi-square).
     """
     days = incidents["reported_at"].dt.tz_convert(time_zone).dt.tz_localize(None).dt.normalize()
     counts = days.value_counts()
@@ -168,14 +172,16 @@ def incident_calendar(incidents: pd.DataFrame, *, ax: Axes, words: Words, time_z
     for side in ax.spines.values():
         side.set_visible(False)
     by_month = days.dt.to_period("M").value_counts().sort_index()
-    by_weekday = days.dt.dayofweek.value_counts().sort_index()
+    by_weekday = days.dt.dayofweek.value_counts().reindex(range(7), fill_value=0)
+    even = stats.chisquare(by_weekday).pvalue >= chance_limit
     top = by_month.idxmax()
     facts = {"month": words(f"month.{top.month}"), "year": top.year,
              "count": words.whole(by_month.max()),
              "weekday": words(f"weekday.{by_weekday.idxmax()}"),
              "weekday_share": words.share(by_weekday.max() / len(days)),
              "total": words.whole(len(days))}
-    return finish(ax, figure_text(words, "calendar", **facts), titled=titled)
+    key = "calendar_even" if even else "calendar"
+    return finish(ax, figure_text(words, key, **facts), titled=titled)
 
 
 def _short(text: str, length: int) -> str:

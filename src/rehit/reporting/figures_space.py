@@ -27,8 +27,8 @@ def ring_table(rings: pd.DataFrame, *, ax: Axes, words: Words, chance_limit: flo
     ----------
     Knox (1964), The detection of space-time interactions, Applied Statistics 13, 25–30.
     """
-    table = rings.pivot(index="metres_from", columns="days_from", values="ratio")
-    chance = rings.pivot(index="metres_from", columns="days_from", values="p_upper")
+    table = rings.set_index(["metres_from", "days_from"])["ratio"].unstack()  # noqa: PD010
+    chance = rings.set_index(["metres_from", "days_from"])["p_upper"].unstack()  # noqa: PD010
     values = table.to_numpy(float)
     top = max(float(np.nanmax(values)), 1.5)
     ax.imshow(values, cmap=ramp(), norm=Normalize(0.5, top), aspect="auto")
@@ -77,7 +77,8 @@ def forecast_check(checks: pd.DataFrame, *, ax: Axes, words: Words,
     starts = line["period_start"].dt.strftime("%Y-%m-%d").to_list()
     ax.set_xticks(rows[::step], starts[::step], fontsize=8)
     ax.set(xlabel=words("fig.check_x", days=words.whole(line["days"].median())),
-           ylabel=words("fig.check_y"), ylim=(0, float(line[["high", "observed"]].max().max()) * 1.3))
+           ylabel=words("fig.check_y"))
+    ax.set_ylim(0, float(line[["high", "observed"]].max().max()) * 1.3)
     ax.yaxis.set_major_formatter(in_words(words))
     ax.legend(loc="upper left", fontsize=8, ncols=1 if is_narrow(ax) else 3)
     inside = int(((line["observed"] >= line["low"]) & (line["observed"] <= line["high"])).sum())

@@ -18,7 +18,7 @@ CONTRACTS = {
     "repeats": "repeats", "clusters": "clusters", "clusters_before": "clusters",
     "cells": "cells", "forecast": "forecast", "advice": "advice", "costing": "costing",
     "strategy_costs": "strategy_costs", "findings": "report_findings",
-    "counts": "report_counts", "set_aside": "report_set_aside",
+    "counts": "report_counts", "set_aside": "set_aside",
     "forecast_scores": "report_forecast_scores", "forecast_checks": "report_forecast_checks",
     "rings": "report_rings", "survival": "report_survival", "cost_years": "report_cost_years",
     "rate_costs": "report_rate_costs", "budget_sweep": "report_budget_sweep",
@@ -66,7 +66,7 @@ class ReportInput:
     incidents
         Placed incidents: the contract ``incidents`` with the columns of ``placed`` merged in.
     counts, set_aside, findings
-        Row counts per file, reasons for rows set aside with counts, findings about quality.
+        Row counts per file, the rows set aside, findings about the quality of the log.
     clusters_before, forecast_checks, cost_years, rate_costs, budget_sweep, spend
         What comparisons and figures need; see the contracts ``report_*`` in ``schemas/``.
     streets

@@ -46,7 +46,7 @@ def render_map(facts: Facts, *, report_name: str | None) -> str:
         library=Markup(library), own=Markup(own), report_name=report_name,
         data=Markup(safe_json(map_data(facts))), policy=policy(scripts=[library, own]),
         swatches=ramp_colours(RAMP_STEPS), has_threshold=facts.inputs.threshold_per_year,
-        threshold=facts.words.number(facts.inputs.threshold_per_year or 0, 2),
+        threshold=facts.words.given(facts.inputs.threshold_per_year or 0),
         shares=[facts.words.share(v) for v in (0.0, 0.5, 1.0)],
         colours={"teal": TEAL, "ochre": OCHRE, "plum": PLUM, "quiet": QUIET, "sky": SKY},
         layers=_layers(facts), hidden_incidents=_hidden(facts),
@@ -209,8 +209,9 @@ def _routes(facts: Facts, grid: _Grid) -> list[list[Any]]:
     if routes is None:
         return []
     w = facts.words
-    return [[[grid.flat(get_coordinates(part)) for part in get_parts(row.geometry)], str(row.route_id),
-             w.whole(row.n_stops), "–" if pd.isna(row.length_km) else w.number(row.length_km, 2),
+    return [[[grid.flat(get_coordinates(part)) for part in get_parts(row.geometry)],
+             str(row.route_id), w.whole(row.n_stops),
+             "–" if pd.isna(row.length_km) else w.number(row.length_km, 2),
              "–" if pd.isna(row.minutes) else w.whole(row.minutes)]
             for row in routes.itertuples()]
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import re
+from collections.abc import Sequence
 from html.parser import HTMLParser
 from importlib.resources import files
 from typing import Any
@@ -14,22 +15,28 @@ from markupsafe import Markup
 
 from rehit.errors import TableError
 from rehit.reporting import document as blocks
-from rehit.reporting.measures import Facts
+from rehit.reporting.trace import Traced
+from rehit.reporting.words import Words
 
 _LOADING = {"src", "href", "srcset", "poster", "data", "action", "formaction", "background",
             "xlink:href", "manifest", "ping", "cite", "longdesc"}
 _CSS_URL = re.compile(r"""url\(\s*['"]?(?!data:)([^)'"]+)|@import""", re.IGNORECASE)
 
 
-def render_report(doc: blocks.Document, facts: Facts, *, map_name: str | None) -> str:
+def render_page(doc: blocks.Document, words: Words, *, figures: Sequence[Traced] = (),
+                rows_shown: int = 0, map_name: str | None = None) -> str:
     """Write the page: summary first, sections, then where each figure comes from.
 
     Parameters
     ----------
     doc
         The report.
-    facts
-        For words, the trace book and the numbers in force.
+    words
+        Language of the page's own texts.
+    figures
+        What the codes in the text stand for.
+    rows_shown
+        Log rows listed under each figure [rows].
     map_name
         File name of the map page beside it, or None.
 
@@ -38,12 +45,10 @@ def render_report(doc: blocks.Document, facts: Facts, *, map_name: str | None) -
     TableError
         If anything in the page would load from elsewhere.
     """
-    style = resource("report.css")
     html = environment().get_template("report.html.j2").render(
-        doc=doc, w=facts.words, figures=list(facts.book.figures.values()), map_name=map_name,
-        rows_shown=int(facts.number("trace_rows")), style=Markup(style), kind=_kind,
-        picture=_data_uri, policy=policy(scripts=[]),
-    )
+        doc=doc, w=words, figures=list(figures), map_name=map_name, rows_shown=rows_shown,
+        style=Markup(resource("report.css")), kind=_kind, picture=_data_uri,
+        policy=policy(scripts=[]))
     refuse_external(html, beside={map_name} if map_name else set())
     return html
 
@@ -94,7 +99,7 @@ class _Finder(HTMLParser):
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self._style = tag == "style"
         for name, value in attrs:
-            if name in _LOADING and not (tag == "meta"):
+            if name in _LOADING and tag != "meta":
                 self.found.append((value or "").strip())
             elif name == "style":
                 self.handle_css(value or "")

@@ -8,10 +8,13 @@ from pathlib import Path
 from rehit.files import staged_folder
 from rehit.parameters import Parameters, load_parameters
 from rehit.reporting.document import Document, Section
+from rehit.reporting.geodata import GEOPACKAGE, write_geopackage, write_parquet
 from rehit.reporting.inputs import ReportInput, check_input
 from rehit.reporting.maps import render_map
 from rehit.reporting.measures import Facts, gather_facts, trace_counts
-from rehit.reporting.page import render_report
+from rehit.reporting.page import render_page
+from rehit.reporting.paper import render_paper
+from rehit.reporting.quality import quality_section
 from rehit.reporting.sections_money import (
     cost_section,
     evaluation_section,
@@ -20,12 +23,13 @@ from rehit.reporting.sections_money import (
 )
 from rehit.reporting.sections_notes import glossary_section, notes_section
 from rehit.reporting.sections_places import hotspots_section, places_section
-from rehit.reporting.sections_volume import quality_section, response_section, volume_section
+from rehit.reporting.sections_volume import response_section, volume_section
 from rehit.reporting.summary import summary_section
 from rehit.reporting.trace import FILE as TRACE_FILE
 from rehit.reporting.workbook import write_workbook
 
-REPORT, MAP, WORKBOOK = "report.html", "map.html", "tables.xlsx"
+REPORT, MAP, PAPER, WORKBOOK = "report.html", "map.html", "report.pdf", "workbook.xlsx"
+DATA = "data"
 
 _SECTIONS: tuple[Callable[[Facts], Section], ...] = (
     volume_section, response_section, places_section, hotspots_section, methods_section,
@@ -50,8 +54,8 @@ def write_report(inputs: ReportInput, folder: Path, *,
     """Write report, map, workbook and data files for one period into `folder`.
 
     Files are written whole or not at all: ``report.html``, ``map.html``, ``report.pdf``,
-    ``tables.xlsx``, ``rehit.gpkg``, a Parquet file per table, ``datapackage.json`` and
-    ``trace.json``. The same input gives the same bytes of page and PDF.
+    ``workbook.xlsx``, ``rehit.gpkg``, ``trace.json``, and in ``data/`` a Parquet file per
+    table with ``datapackage.json``. The same input gives the same bytes of page and PDF.
 
     Parameters
     ----------
@@ -77,12 +81,17 @@ def write_report(inputs: ReportInput, folder: Path, *,
     check_input(inputs)
     facts = gather_facts(inputs, parameters or load_parameters())
     document = build_document(facts)
-    names = [REPORT, MAP, WORKBOOK, TRACE_FILE]
+    figures = list(facts.book.figures.values())
+    names = [REPORT, MAP, PAPER, WORKBOOK, TRACE_FILE, GEOPACKAGE]
     with staged_folder(Path(folder)) as stage:
-        page = render_report(document, facts, map_name=MAP)
+        page = render_page(document, facts.words, figures=figures,
+                           rows_shown=int(facts.number("trace_rows")), map_name=MAP)
         (stage / REPORT).write_text(page, encoding="utf-8", newline="\n")
         (stage / MAP).write_text(render_map(facts, report_name=REPORT), encoding="utf-8",
                                  newline="\n")
+        (stage / PAPER).write_bytes(render_paper(document, facts.words, figures=figures))
         write_workbook(stage / WORKBOOK, facts)
+        write_geopackage(stage / GEOPACKAGE, facts)
+        names += [f"{DATA}/{name}" for name in write_parquet(stage / DATA, facts)]
         (stage / TRACE_FILE).write_text(facts.book.to_json(), encoding="utf-8", newline="\n")
-    return [Path(folder) / name for name in names]
+    return [Path(folder) / name for name in names if (Path(folder) / name).exists()]

@@ -108,21 +108,21 @@ def _strategy_grid(facts: Facts) -> Grid:
     w = facts.words
     costs = facts.inputs.strategy_costs
     assert costs is not None
-    cheapest = costs.loc[costs.groupby("place_id", sort=False)["pv_mean"].idxmin(), "strategy"]
     rows = []
-    for strategy, part in costs.groupby("strategy", sort=False):
+    for strategy, everywhere in costs.groupby("strategy", sort=False):
+        part = everywhere[everywhere["allowed"]]
         rate = part["breakeven_rate_per_year"].median()
-        rows.append((w.code("strategy", strategy), w.whole((cheapest == strategy).sum()),
-                     facts.money(part["pv_mean"].sum()), facts.money(part["first_cost"].sum()),
-                     w.number(rate, 2), w.number(part["wash_water_l"].sum(), 2)))
+        rows.append((w.code("strategy", strategy), w.whole(part["cheapest"].sum()),
+                     w.whole(len(part)), facts.money(part["pv_mean"].mean()),
+                     facts.money(part["first_cost"].mean()), w.number(rate, 2),
+                     w.number(part["wash_water_l"].mean(), 2)))
     horizon = facts.inputs.horizon_years
-    note = w("cost.note") if horizon is None else w("cost.note_horizon",
-                                                    years=w.number(horizon, 2))
+    note = w("cost.note") if horizon is None else w("cost.note_horizon", years=w.given(horizon))
     return Grid(w("cost.caption", n=costs["place_id"].nunique(),
                   places=w.whole(costs["place_id"].nunique())),
-                tuple(w(f"cost.col_{c}") for c in
-                      ("strategy", "cheapest", "total", "first", "breakeven", "water")),
-                tuple(rows), frozenset(range(1, 6)), note)
+                tuple(w(f"cost.col_{c}") for c in (
+                    "strategy", "cheapest", "allowed", "total", "first", "breakeven", "water")),
+                tuple(rows), frozenset(range(1, 7)), note)
 
 
 def programme_section(facts: Facts) -> Section:
@@ -150,7 +150,8 @@ def _programme(facts: Facts, section: Section, programme: pd.DataFrame,
     chosen = None if sweep is None else sweep[sweep["chosen"]]
     if chosen is not None and len(chosen) and chosen["saving_low"].notna().all():
         low, high = float(chosen["saving_low"].iloc[0]), float(chosen["saving_high"].iloc[0])
-        shown += f" ({_money_span(facts, low, high)})"
+        if low <= saving <= high:
+            shown += f" ({_money_span(facts, low, high)})"
     facts.trace("P1", n, w.whole(n), table="programme")
     facts.trace("P2", first, facts.money(first), table="programme")
     facts.trace("P3", saving, shown, table="programme")

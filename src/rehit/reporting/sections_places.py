@@ -59,7 +59,7 @@ def _trace_places(facts: Facts, repeats: pd.DataFrame, top: int) -> None:
         over = int((repeats["chance_above"] >= facts.number("sure_chance")).sum())
         facts.trace("A3", over, w.whole(over), table="repeats",
                     sure=w.share(facts.number("sure_chance")),
-                    threshold=w.number(facts.inputs.threshold_per_year, 2))
+                    threshold=w.given(facts.inputs.threshold_per_year))
 
 
 def _places_grid(facts: Facts, repeats: pd.DataFrame, top: int) -> Grid:
@@ -72,7 +72,7 @@ def _places_grid(facts: Facts, repeats: pd.DataFrame, top: int) -> Grid:
                     ("place", "type", "this", "all", "rehits", "rate", "over", "median"))
     threshold = facts.inputs.threshold_per_year
     note = w("places.note") if threshold is None else w(
-        "places.note_threshold", threshold=w.number(threshold, 2))
+        "places.note_threshold", threshold=w.given(threshold))
     return Grid(w("places.caption", n=len(worst)), headers, rows, frozenset({2, 3, 4, 5, 6, 7}),
                 note)
 

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import math
 
-import pandas as pd
-
 from rehit.reporting.compare import Comparison, count_interval
 from rehit.reporting.document import Grid, Section
 from rehit.reporting.drawing import draw_picture
@@ -24,7 +22,7 @@ def volume_section(facts: Facts) -> Section:
     if len(facts.inputs.incidents):
         section.put(draw_picture("calendar", lambda ax: incident_calendar(
             facts.inputs.incidents, ax=ax, words=w, time_zone=facts.inputs.time_zone,
-            titled=False)))
+            chance_limit=facts.number("chance_limit"), titled=False)))
     return section
 
 
@@ -56,8 +54,8 @@ def _period_row(facts: Facts, label: str, part: Slice,
     if part is not facts.now:
         reading = w("verdict." + verdict(comparison, chance_limit=facts.number("chance_limit")))
     if comparison is not None and not math.isnan(comparison.ratio):
-        change = (f"{signed_share(facts, comparison.ratio - 1)} "
-                  f"({w.span(signed_share(facts, comparison.low - 1), signed_share(facts, comparison.high - 1))})")
+        ends = (signed_share(facts, v - 1) for v in (comparison.low, comparison.high))
+        change = f"{signed_share(facts, comparison.ratio - 1)} ({w.span(*ends)})"
     return name, observed, w.whole(part.count), per_30, change, reading
 
 
@@ -96,7 +94,7 @@ def response_section(facts: Facts) -> Section:
         anchors.append(facts.trace(
             f"R{number}", 0.0 if math.isnan(response.share) else response.share, rows[-1][3],
             key="R", incidents=response.judged, word=w.code("priority", priority),
-            hours=w.number(allowed), within=w.whole(len(response.within)),
+            hours=w.given(allowed), within=w.whole(len(response.within)),
             judged=w.whole(len(response.judged))))
     headers = tuple(w(f"response.col_{c}") for c in
                     ("priority", "standard", "judged", "within", "median", "waiting", "undated"))
@@ -123,7 +121,7 @@ def _response_row(facts: Facts, priority: str, allowed_h: float,
     if len(response.judged):
         within = (f"{w.share(response.share)} "
                   f"({w.span(w.share(response.low), w.share(response.high))})")
-    return (w.code("priority", priority), duration(facts, allowed_h),
+    return (w.code("priority", priority), w("format.hours", value=w.given(allowed_h)),
             w.whole(len(response.judged)), within, duration(facts, response.median_h),
             w.whole(response.waiting), w.whole(response.undated))
 
@@ -133,62 +131,6 @@ def duration(facts: Facts, hours: float) -> str:
     w = facts.words
     if not math.isfinite(hours):
         return w("response.not_reached")
-    if hours < 72:
+    if hours < 48:
         return w("format.hours", value=w.number(hours, 2))
     return w("format.days", value=w.number(hours / 24, 2))
-
-
-def quality_section(facts: Facts) -> Section:
-    """Write what became of every row of the log, and what its faults do to the results."""
-    w = facts.words
-    section = Section("quality", w("heading.quality"))
-    _rows_account(facts, section)
-    aside = facts.inputs.given("set_aside")
-    if aside is not None:
-        ordered = aside.sort_values(["n_rows", "reason"], ascending=[False, True])
-        section.put(Grid(w("quality.aside_caption"),
-                         (w("quality.col_reason"), w("quality.col_rows")),
-                         tuple((str(r.reason_words), w.whole(r.n_rows))
-                               for r in ordered.itertuples()), frozenset({1})))
-    findings = facts.inputs.given("findings")
-    if findings is None:
-        section.say(w("quality.no_findings"))
-        return section
-    section.put(_findings_grid(facts, findings))
-    return section
-
-
-def _rows_account(facts: Facts, section: Section) -> None:
-    w = facts.words
-    counts = facts.inputs.given("counts")
-    if counts is None:
-        section.say(w("quality.no_counts"), tone="note")
-        return
-    totals = {c: int(counts[f"rows_{c}"].sum()) for c in ("kept", "joined", "set_aside", "in")}
-    parts = tuple(facts.trace(f"Q{n}", totals[c], w.whole(totals[c]), key=f"Q_{c}",
-                              table="counts")
-                  for n, c in enumerate(("kept", "joined", "set_aside"), start=2))
-    facts.trace("Q1", totals["in"], w.whole(totals["in"]), key="Q_in", parts=parts,
-                table="counts")
-    section.say(w("quality.account", **{c: w.whole(n) for c, n in totals.items() if c != "in"},
-                  rows_in=w.whole(totals["in"])), "Q1", *parts)
-    columns = ("rows_in", "rows_kept", "rows_joined", "rows_set_aside")
-    section.put(Grid(w("quality.caption"), (w("quality.col_file"),
-                     *(w(f"quality.col_{c}") for c in columns)),
-                     tuple((str(row["source_file"]), *(w.whole(row[c]) for c in columns))
-                           for _, row in counts.iterrows()), frozenset({1, 2, 3, 4})))
-
-
-def _findings_grid(facts: Facts, findings: pd.DataFrame) -> Grid:
-    w = facts.words
-    order = {"serious": 0, "warning": 1, "note": 2, "info": 3}
-    ordered = findings.assign(_order=findings["severity"].map(order)).sort_values(
-        ["_order", "code"])
-    rows = tuple(
-        (w.code("severity", row["severity"]), str(row["effect"]),
-         "–" if pd.isna(row["count"]) else w.whole(row["count"]),
-         "" if pd.isna(row["advice"]) else str(row["advice"]))
-        for _, row in ordered.iterrows())
-    return Grid(w("quality.findings_caption"),
-                tuple(w(f"quality.col_{c}") for c in ("severity", "effect", "rows", "advice")),
-                rows, frozenset({2}))

@@ -126,7 +126,7 @@ def _draw_places(facts: Facts, ax: Axes) -> list[object]:
     if facts.inputs.threshold_per_year is not None:
         bar = ax.figure.colorbar(dots, ax=ax, location="bottom", fraction=0.035, aspect=45,
                                  pad=0.01)
-        bar.set_label(w("map.chance", threshold=w.number(facts.inputs.threshold_per_year, 2)),
+        bar.set_label(w("map.chance", threshold=w.given(facts.inputs.threshold_per_year)),
                       fontsize=8)
         bar.set_ticks([0, 0.5, 1], labels=[w.share(v) for v in (0.0, 0.5, 1.0)])
     shown = [Line2D([], [], marker="o", linestyle="none", markerfacecolor=PAPER,

@@ -104,7 +104,7 @@ def _recurs(facts: Facts) -> tuple[Sentence, ...]:
     if "A3" in figures and facts.inputs.threshold_per_year is not None:
         lines.append(Sentence(w("summary.over", n=int(figures["A3"].value),
                                 count=figures["A3"].shown,
-                                threshold=w.number(facts.inputs.threshold_per_year, 2),
+                                threshold=w.given(facts.inputs.threshold_per_year),
                                 sure=w.share(facts.number("sure_chance"))), ("A3",)))
     return tuple(lines)
 

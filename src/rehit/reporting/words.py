@@ -96,6 +96,10 @@ class Words:
         text = text.replace(",", "\0").replace(".", self("format.decimal"))
         return (MINUS if rounded < 0 else "") + text.replace("\0", self("format.thousands"))
 
+    def given(self, value: float) -> str:
+        """Write a number that the user gave, as it was given."""
+        return f"{value:g}".replace(".", self("format.decimal"))
+
     def share(self, value: float) -> str:
         """Write a share as whole per cent; below 1 % and above 99 % says so instead of 0 or 100."""
         if value is None or not math.isfinite(value):

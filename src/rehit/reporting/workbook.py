@@ -1,4 +1,4 @@
-"""The workbook: a read-me sheet, one tidy sheet per table, no formula that a log could smuggle in."""
+"""The workbook: a read-me sheet, one tidy sheet per table, no formula out of a log."""
 
 from __future__ import annotations
 
@@ -16,6 +16,8 @@ from rehit.safe_text import neutralise_formula
 
 #: Text longer than this does not fit a cell (the file format's own limit).
 CELL_LENGTH = 32_767
+#: Rows as they came may hold personal data; they stay with the cleaned log.
+PRIVATE = {"original"}
 _ROW_LIMIT = 1_048_575
 _OPTIONS = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False,
             "constant_memory": True, "default_date_format": "yyyy-mm-dd hh:mm"}
@@ -53,8 +55,8 @@ def _sheets(facts: Facts) -> dict[str, tuple[str, pd.DataFrame, str]]:
     for attribute, frame in facts.inputs.tables():
         if attribute in ("incidents", "streets"):
             continue
-        sheets[attribute[:31]] = (w("workbook.about_table", table=attribute), _flat(frame),
-                                  attribute)
+        shown = frame.drop(columns=list(PRIVATE & set(frame.columns)))
+        sheets[attribute] = (w("workbook.about_table", table=attribute), _flat(shown), attribute)
     sheets[w("workbook.period_incidents")] = (w("workbook.about_incidents"),
                                               _flat(facts.now.incidents), "incidents")
     columns = _columns(facts, [(n, s[2], s[1]) for n, s in sheets.items()])

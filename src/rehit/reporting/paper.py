@@ -1,0 +1,108 @@
+"""The report on paper: typst markup made from the same document as the page."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from rehit.pdf import render_pdf, typst_text
+from rehit.reporting.document import (
+    Answer,
+    Block,
+    Bullets,
+    Document,
+    Grid,
+    Picture,
+    Section,
+    Sentence,
+    Terms,
+)
+from rehit.reporting.page import resource
+from rehit.reporting.trace import Traced
+from rehit.reporting.words import Words
+
+_ENDING = {"svg+xml": "svg", "png": "png"}
+
+
+def render_paper(doc: Document, words: Words, *, figures: Sequence[Traced] = ()) -> bytes:
+    """Write the report as a tagged PDF with a fixed time stamp.
+
+    Parameters
+    ----------
+    doc
+        The report.
+    words
+        Language of the running texts.
+    figures
+        What the codes in the text stand for.
+    """
+    writer = _Writer(words)
+    parts = [resource("report.typ"),
+             f"#show: paper.with(title: {typst_text(doc.title)}, when: {typst_text(doc.subtitle)}, "
+             f"kind: {typst_text(words('page.kind'))}, language: {typst_text(doc.language)}, "
+             f"page-word: {typst_text(words('page.page_of'))})"]
+    for number, section in enumerate(doc.sections):
+        parts.append(writer.section(section, breaks=number == 1))
+    if figures:
+        parts.append(writer.figures(figures))
+    return render_pdf("\n".join(parts), attachments=writer.attachments)
+
+
+class _Writer:
+    """Turns blocks into calls of the functions in ``report.typ``; all text as quoted strings."""
+
+    def __init__(self, words: Words) -> None:
+        self.words = words
+        self.attachments: dict[str, bytes] = {}
+
+    def section(self, section: Section, *, breaks: bool) -> str:
+        head = ("#pagebreak()\n" if breaks else "") + f"#part({typst_text(section.title)})"
+        return "\n".join([head, *(self.block(b) for b in section.blocks)])
+
+    def block(self, block: Block) -> str:
+        if isinstance(block, Sentence):
+            return "#" + self.sentence(block)
+        if isinstance(block, Answer):
+            said = ", ".join(self.sentence(s) for s in block.sentences)
+            return f"#answer({typst_text(block.question)}, ({said},))"
+        if isinstance(block, Bullets):
+            return "#list(" + ", ".join(self.sentence(s) for s in block.items) + ")"
+        if isinstance(block, Grid):
+            return self.grid(block)
+        if isinstance(block, Picture):
+            return self.picture(block)
+        return self.terms(block)
+
+    def sentence(self, s: Sentence) -> str:
+        text = s.text if s.tone != "limit" else f"{self.words('page.limit')} {s.text}"
+        return f"say({typst_text(text)}, {_strings(s.traces)}, {typst_text(s.tone)})"
+
+    def grid(self, grid: Grid) -> str:
+        numeric = "(" + "".join(f"{n}, " for n in sorted(grid.numeric)) + ")"
+        rows = "(" + "".join(_strings(row) + ", " for row in grid.rows) + ")"
+        return (f"#tidy({typst_text(grid.caption)}, {_strings(grid.headers)}, {rows}, {numeric}, "
+                f"{typst_text(grid.note)})")
+
+    def picture(self, picture: Picture) -> str:
+        name = f"{picture.id}.{_ENDING[picture.kind]}"
+        self.attachments[name] = picture.wide
+        return (f"#drawing({typst_text(picture.title)}, {typst_text(name)}, "
+                f"{typst_text(picture.alt)}, {typst_text(picture.note)})")
+
+    def terms(self, terms: Terms) -> str:
+        pairs = "".join(f"({typst_text(t)}, {typst_text(w)}), " for t, w in terms.entries)
+        return f"#explained(({pairs}))"
+
+    def figures(self, figures: Sequence[Traced]) -> str:
+        w = self.words
+        rows = "(" + "".join(_strings((f.id, f"{f.label}: {f.shown}", f.formula,
+                                       w.whole(len(f.rows)) if f.rows else f.table)) + ", "
+                             for f in figures) + ")"
+        heads = _strings((w("workbook.id"), w("workbook.label"), w("page.formula"),
+                          w("workbook.n_rows")))
+        return "\n".join((f"#part({typst_text(w('heading.trace'))})",
+                          f"#say({typst_text(w('page.trace_paper'))}, (), \"plain\")",
+                          f"#tidy({typst_text(w('heading.trace'))}, {heads}, {rows}, (), \"\")"))
+
+
+def _strings(texts: Sequence[str]) -> str:
+    return "(" + "".join(typst_text(t) + ", " for t in texts) + ")"

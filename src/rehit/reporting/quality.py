@@ -1,0 +1,111 @@
+"""What became of every row of the log, and what its faults do to the results: section and page."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from rehit.reporting.document import Block, Document, Grid, Section, Sentence
+from rehit.reporting.measures import Facts
+from rehit.reporting.page import render_page
+from rehit.reporting.words import Words
+
+_COLUMNS = ("rows_in", "rows_kept", "rows_joined", "rows_set_aside")
+_WEIGHT = {"serious": 0, "error": 0, "high": 0, "warning": 1, "medium": 1, "note": 2, "low": 2,
+           "info": 3}
+
+
+def quality_section(facts: Facts) -> Section:
+    """Write the section of the report; the row counts become figures that add up."""
+    section = Section("quality", facts.words("heading.quality"))
+    counts = facts.inputs.given("counts")
+    traces: tuple[str, ...] = ()
+    if counts is not None:
+        parts = tuple(_trace(facts, counts, name, f"Q{n}") for n, name in
+                      enumerate(("kept", "joined", "set_aside"), start=2))
+        traces = (_trace(facts, counts, "in", "Q1", parts), *parts)
+    section.put(*quality_blocks(facts.words, counts=counts, traces=traces,
+                                set_aside=facts.inputs.given("set_aside"),
+                                findings=facts.inputs.given("findings")))
+    return section
+
+
+def _trace(facts: Facts, counts: pd.DataFrame, name: str, figure_id: str,
+           parts: tuple[str, ...] = ()) -> str:
+    total = int(counts[f"rows_{name}"].sum())
+    return facts.trace(figure_id, total, facts.words.whole(total), key=f"Q_{name}", parts=parts,
+                       table="counts")
+
+
+def quality_blocks(words: Words, *, counts: pd.DataFrame | None, set_aside: pd.DataFrame | None,
+                   findings: pd.DataFrame | None, traces: tuple[str, ...] = ()) -> list[Block]:
+    """Write the account of rows, the reasons for setting aside, and the findings."""
+    w = words
+    blocks: list[Block] = []
+    if counts is None or counts.empty:
+        blocks.append(Sentence(w("quality.no_counts"), tone="note"))
+    else:
+        blocks += _account(w, counts, traces)
+    if set_aside is not None and len(set_aside):
+        sums = set_aside.groupby(["reason", "reason_words"]).size().reset_index(name="n_rows")
+        ordered = sums.sort_values(["n_rows", "reason"], ascending=[False, True])
+        blocks.append(Grid(w("quality.aside_caption"),
+                           (w("quality.col_reason"), w("quality.col_rows")),
+                           tuple((str(r.reason_words), w.whole(r.n_rows))
+                                 for r in ordered.itertuples()), frozenset({1})))
+    if findings is None or findings.empty:
+        blocks.append(Sentence(w("quality.no_findings")))
+    else:
+        blocks.append(_findings_grid(w, findings))
+    return blocks
+
+
+def _account(w: Words, counts: pd.DataFrame, traces: tuple[str, ...]) -> list[Block]:
+    totals = {c: w.whole(counts[c].sum()) for c in _COLUMNS}
+    says = Sentence(w("quality.account", **totals), traces, "key")
+    grid = Grid(w("quality.caption"),
+                (w("quality.col_file"), *(w(f"quality.col_{c}") for c in _COLUMNS)),
+                tuple((str(row["source_file"]), *(w.whole(row[c]) for c in _COLUMNS))
+                      for _, row in counts.iterrows()), frozenset({1, 2, 3, 4}))
+    return [says, grid]
+
+
+def _findings_grid(w: Words, findings: pd.DataFrame) -> Grid:
+    weight = findings["severity"].astype(str).map(_WEIGHT).fillna(9)
+    ordered = findings.assign(_weight=weight).sort_values(["_weight", "code"], kind="stable")
+    rows = tuple(
+        (str(row["effect"]), "–" if pd.isna(row["count"]) else w.whole(row["count"]),
+         w.code("severity", row["severity"]),
+         "" if pd.isna(row["advice"]) else str(row["advice"]))
+        for _, row in ordered.iterrows())
+    return Grid(w("quality.findings_caption"),
+                tuple(w(f"quality.col_{c}") for c in ("effect", "rows", "severity", "advice")),
+                rows, frozenset({1}))
+
+
+def quality_page(*, project_name: str, findings: pd.DataFrame, counts: pd.DataFrame,
+                 set_aside: pd.DataFrame, observed_from: pd.Timestamp, observed_to: pd.Timestamp,
+                 language: str = "en") -> str:
+    """Write the quality of a cleaned log as one page of its own that works with no network.
+
+    Parameters
+    ----------
+    project_name
+        Title of the page.
+    findings, counts, set_aside
+        As the cleaning gives them; each may be without rows.
+    observed_from, observed_to
+        What the log covers [UTC].
+    language
+        A language that has a catalogue.
+
+    Returns
+    -------
+    str
+        HTML; all text of the log is escaped.
+    """
+    words = Words(language)
+    section = Section("summary", words("heading.quality"), quality_blocks(
+        words, counts=counts, set_aside=set_aside, findings=findings))
+    document = Document(language, project_name,
+                        words.days(observed_from.date(), observed_to.date()), (section,))
+    return render_page(document, words)

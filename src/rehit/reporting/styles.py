@@ -1,0 +1,111 @@
+"""Layer styles in the XML that QGIS reads (QML), in the report's own colours."""
+
+from __future__ import annotations
+
+from xml.etree import ElementTree as ET
+
+from matplotlib.colors import to_rgb
+
+from rehit.reporting.palette import INK, OCHRE, PLUM, QUIET, SKY, ramp_colours
+from rehit.reporting.words import Words
+
+_CLASSES = (0.0, 0.25, 0.5, 0.75, 0.9, 1.0)
+_SIZE = "2 + 6 * sqrt(\"rate_per_year\" / maximum(\"rate_per_year\"))"
+
+
+def style_of(layer: str, words: Words) -> str:
+    """Return the QML of one layer: streets, hot_cells, clusters, routes, incidents or places.
+
+    Examples
+    --------
+    >>> "SimpleLine" in style_of("streets", Words("en"))
+    True
+    """
+    root = ET.Element("qgis", version="3.28.0", styleCategories="Symbology")
+    if layer == "places":
+        _graduated(root)
+    elif layer == "hot_cells":
+        _hot(root, words)
+    else:
+        renderer = ET.SubElement(root, "renderer-v2", type="singleSymbol", symbollevels="0")
+        symbols = ET.SubElement(renderer, "symbols")
+        _SINGLE[layer](symbols, "0")
+    return '<!DOCTYPE qgis>\n' + ET.tostring(root, encoding="unicode")
+
+
+def _graduated(root: ET.Element) -> None:
+    renderer = ET.SubElement(root, "renderer-v2", type="graduatedSymbol", attr="chance_above",
+                             graduatedMethod="GraduatedColor", symbollevels="0")
+    ranges = ET.SubElement(renderer, "ranges")
+    symbols = ET.SubElement(renderer, "symbols")
+    colours = ramp_colours(len(_CLASSES) - 1)
+    for number, colour in enumerate(colours):
+        low, high = _CLASSES[number], _CLASSES[number + 1]
+        ET.SubElement(ranges, "range", lower=f"{low}", upper=f"{high}", symbol=str(number),
+                      label=f"{low:.0%} – {high:.0%}", render="true")
+        layer = _symbol(symbols, str(number), "marker", "SimpleMarker", {
+            "name": "circle", "color": _rgba(colour), "outline_color": _rgba(INK),
+            "outline_width": "0.2", "size": "3", "size_unit": "MM"})
+        _data_defined(layer, "size", _SIZE)
+
+
+def _hot(root: ET.Element, words: Words) -> None:
+    renderer = ET.SubElement(root, "renderer-v2", type="categorizedSymbol", attr="hot",
+                             symbollevels="0")
+    categories = ET.SubElement(renderer, "categories")
+    symbols = ET.SubElement(renderer, "symbols")
+    ET.SubElement(categories, "category", value="true", type="bool", symbol="0",
+                  label=words("map.hot_cells"), render="true")
+    _symbol(symbols, "0", "fill", "SimpleFill", {
+        "style": "b_diagonal", "color": _rgba(PLUM), "outline_color": _rgba(PLUM),
+        "outline_width": "0.3"})
+
+
+def _line(symbols: ET.Element, name: str, colour: str, width: str) -> None:
+    _symbol(symbols, name, "line", "SimpleLine", {
+        "line_color": _rgba(colour), "line_width": width, "line_style": "solid",
+        "line_width_unit": "MM"})
+
+
+def _outline(symbols: ET.Element, name: str) -> None:
+    _symbol(symbols, name, "fill", "SimpleFill", {
+        "style": "no", "outline_color": _rgba(OCHRE), "outline_style": "dash",
+        "outline_width": "0.6"})
+
+
+def _dot(symbols: ET.Element, name: str) -> None:
+    _symbol(symbols, name, "marker", "SimpleMarker", {
+        "name": "square", "color": _rgba(QUIET, 150), "outline_style": "no", "size": "1.2",
+        "size_unit": "MM"})
+
+
+_SINGLE = {"streets": lambda s, n: _line(s, n, "#aab4ba", "0.3"),
+           "routes": lambda s, n: _line(s, n, SKY, "0.9"), "clusters": _outline,
+           "incidents": _dot}
+
+
+def _symbol(symbols: ET.Element, name: str, kind: str, layer_class: str,
+            options: dict[str, str]) -> ET.Element:
+    symbol = ET.SubElement(symbols, "symbol", type=kind, name=name, alpha="1", clip_to_extent="1",
+                           force_rhr="0")
+    layer = ET.SubElement(symbol, "layer", {"class": layer_class, "enabled": "1", "pass": "0",
+                                            "locked": "0"})
+    box = ET.SubElement(layer, "Option", type="Map")
+    for key, value in options.items():
+        ET.SubElement(box, "Option", type="QString", name=key, value=value)
+    return layer
+
+
+def _data_defined(layer: ET.Element, prop: str, expression: str) -> None:
+    holder = ET.SubElement(ET.SubElement(layer, "data_defined_properties"), "Option", type="Map")
+    ET.SubElement(holder, "Option", name="name", value="", type="QString")
+    box = ET.SubElement(holder, "Option", name="properties", type="Map")
+    entry = ET.SubElement(box, "Option", name=prop, type="Map")
+    ET.SubElement(entry, "Option", name="active", value="true", type="bool")
+    ET.SubElement(entry, "Option", name="expression", value=expression, type="QString")
+    ET.SubElement(entry, "Option", name="type", value="3", type="int")
+    ET.SubElement(holder, "Option", name="type", value="collection", type="QString")
+
+
+def _rgba(colour: str, alpha: int = 255) -> str:
+    return ",".join(str(round(v * 255)) for v in to_rgb(colour)) + f",{alpha}"
