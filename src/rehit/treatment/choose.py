@@ -1,0 +1,260 @@
+"""Pick the method for each incident, with reason, second choice, time, materials and cautions."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from rehit.errors import ManyErrors, RehitError, TableError
+from rehit.parameters import Parameters, load_parameters
+from rehit.tables import check
+from rehit.treatment.methods import (
+    RECURRING,
+    fill_reason,
+    load_cautions,
+    load_methods,
+)
+from rehit.vocabulary import code_texts
+
+NEEDED = ("incident_id", "substrate", "finish", "medium", "area_m2")
+FALLBACK = "nothing_covers_it"
+MEDIA = {"spray": "spray paint", "marker": "marker pen", "wax": "wax or crayon", "chalk": "chalk",
+         "etched": "scratching", "sticker": "sticker", "house_paint": "household paint",
+         "other": "an unusual medium", "unknown": "an unnamed medium"}
+SURFACES = {"powder_coated": "a powder-coated finish", "sign_face": "a sign face"}
+
+
+def choose_methods(incidents: pd.DataFrame, *, methods: pd.DataFrame | Path | str | None = None,
+                   parameters: Parameters | None = None) -> pd.DataFrame:
+    """Advise a method for each incident by the first row of the decision table that fits.
+
+    Parameters
+    ----------
+    incidents
+        Columns ``incident_id, substrate, finish, medium, area_m2``; used where present:
+        ``asset_type`` (else ``asset_type_given``), ``heritage, access, traffic_control`` of the
+        register, and ``place_id, place_kind, reported_at`` to see what recurs.
+    methods
+        The table of :func:`rehit.treatment.methods.load_methods`, or the path of a user's file
+        that extends it. rehit's own by default.
+    parameters
+        ``treatment.unknown_area_m2`` stands in where the log gives no area, and the reason says
+        so; ``treatment.recurring_from`` says what counts as recurring.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The `advice` table, in the order and with the index of `incidents`. Minutes are the crew's
+        time on site for one visit: minutes per visit plus minutes per m² times area.
+
+    Raises
+    ------
+    ManyErrors
+        Listing every missing column, or every fault of the user's decision table.
+
+    Examples
+    --------
+    >>> case = pd.DataFrame({"incident_id": ["a"], "substrate": ["brick"], "finish": ["bare"],
+    ...                      "medium": ["spray"], "area_m2": [2.0]})
+    >>> choose_methods(case).loc[0, ["method", "minutes", "wash_water_l"]].tolist()
+    ['hot_wash', 65.0, 50.0]
+    """
+    where = "choose_methods"
+    values = parameters or load_parameters()
+    faults: list[RehitError] = [
+        TableError(where, got=f"no column {name!r}", allowed=", ".join(NEEDED),
+                   remedy="hand over the incidents table") for name in NEEDED
+        if name not in incidents]
+    if faults:
+        raise ManyErrors(where, faults)
+    rules = methods if isinstance(methods, pd.DataFrame) else load_methods(methods)
+    facts = case_facts(incidents, parameters=values)
+    decided = decide(facts, rules, recurring_from=values["treatment.recurring_from"])
+    rules = pd.concat([rules, _fallback(rules)], ignore_index=True)
+    advice = _advice(facts, rules, decided)
+    advice.insert(0, "incident_id", incidents["incident_id"].astype("str").to_numpy())
+    advice.index = incidents.index
+    check(advice, "advice", where=where)
+    return advice
+
+
+def case_facts(incidents: pd.DataFrame, *, parameters: Parameters) -> pd.DataFrame:
+    """Return what the decision table asks about, one row per incident, nothing missing."""
+    n = len(incidents)
+    facts = pd.DataFrame({name: _codes(incidents, name, "unknown")
+                          for name in ("substrate", "finish", "medium")})
+    area = incidents["area_m2"].astype(float).to_numpy()
+    known = np.isfinite(area) & (area > 0)
+    facts["area_known"] = known
+    facts["area"] = np.where(known, area, parameters["treatment.unknown_area_m2"])
+    kind = _codes(incidents, "asset_type", "")
+    if "asset_type_given" in incidents:
+        given = code_texts(incidents["asset_type_given"].astype("str"), field="asset_type",
+                           otherwise="").to_numpy(object)
+        kind = np.where(np.isin(kind, ("", "unknown")), given, kind)
+    facts["asset_type"] = np.where(kind == "", "unknown", kind)
+    facts["heritage"] = _yes(incidents, "heritage")
+    facts["traffic_control"] = _yes(incidents, "traffic_control")
+    facts["access"] = _codes(incidents, "access", "ground")
+    facts["earlier"] = _earlier(incidents) if {"place_id", "reported_at"} <= set(
+        incidents.columns) else np.zeros(n, int)
+    return facts
+
+
+def decide(facts: pd.DataFrame, rules: pd.DataFrame, *, recurring_from: float) -> np.ndarray:
+    """Return the row of `rules` that decides each case; ``len(rules)`` where none does."""
+    decided = np.full(len(facts), len(rules))
+    codes = {name: pd.factorize(facts[name]) for name in
+             ("substrate", "finish", "medium", "asset_type", "heritage")}
+    for place in range(len(rules) - 1, -1, -1):  # earlier rows overwrite later ones
+        rule = rules.iloc[place]
+        fits = np.ones(len(facts), bool)
+        for name, (number, labels) in codes.items():
+            if rule[name]:
+                wanted = {part.strip() for part in rule[name].split("|")}
+                fits &= np.isin(labels.to_numpy(), list(wanted))[number]
+        if rule["area_min_m2"]:
+            fits &= facts["area"].to_numpy() >= float(rule["area_min_m2"])
+        if rule["area_max_m2"]:
+            fits &= facts["area"].to_numpy() < float(rule["area_max_m2"])
+        if rule["earlier_min"]:
+            least = rule["earlier_min"]
+            fits &= facts["earlier"].to_numpy() >= (
+                recurring_from if least == RECURRING else float(least))
+        decided[fits] = place
+    return decided
+
+
+def explain(advice_row: pd.Series) -> str:
+    """Return the full text of one incident's advice, with every caution spelt out.
+
+    Examples
+    --------
+    >>> case = pd.DataFrame({"incident_id": ["a"], "substrate": ["unknown"], "finish": ["unknown"],
+    ...                      "medium": ["spray"], "area_m2": [2.0]})
+    >>> print(explain(choose_methods(case).iloc[0]).splitlines()[0])
+    inspect: The log does not say what the surface is (place); look at it and make a test patch \
+before choosing a method.
+    """
+    table = load_cautions()
+    named = advice_row["cautions"].split("; ")
+    lines = [f"{advice_row['method']}: {advice_row['reason']}"]
+    if isinstance(advice_row["second_choice"], str):
+        lines.append(f"If that cannot be done: {advice_row['second_choice']}.")
+    lines += [f"- {row.text} ({row.source})" for row in table.itertuples() if row.short in named]
+    return "\n".join(lines)
+
+
+def _advice(facts: pd.DataFrame, rules: pd.DataFrame, decided: np.ndarray) -> pd.DataFrame:
+    def column(name: str) -> np.ndarray:
+        return rules[name].to_numpy()[decided]
+
+    area = facts["area"].to_numpy()
+    second = pd.Series(column("second_choice"), dtype="str")
+    paint = area * column("paint_l_per_m2").astype(float)
+    remover = area * column("remover_l_per_m2").astype(float)
+    water = area * column("wash_water_l_per_m2").astype(float)
+    waste = pd.Series(column("waste"), dtype="str")
+    return pd.DataFrame({
+        "method": pd.Series(column("method"), dtype="str"),
+        "reason": _reasons(facts, rules, decided),
+        "second_choice": second.where(second != ""),
+        "minutes": column("minutes_per_visit").astype(float)
+        + area * column("minutes_per_m2").astype(float),
+        "materials": _materials(column("kit"), paint, remover),
+        "paint_l": paint, "remover_l": remover, "wash_water_l": water,
+        "waste": waste.where(waste != ""),
+        "cautions": _cautions(facts, rules, decided),
+        "rule": pd.Series(column("rule"), dtype="str"),
+    })
+
+
+def _reasons(facts: pd.DataFrame, rules: pd.DataFrame, decided: np.ndarray) -> pd.Series:
+    cases = pd.DataFrame({
+        "rule": decided, "substrate": facts["substrate"], "finish": facts["finish"],
+        "medium": facts["medium"], "thing": facts["asset_type"], "earlier": facts["earlier"],
+        "area": facts["area"].round(2), "known": facts["area_known"]})
+    number, unique = pd.factorize(pd.MultiIndex.from_frame(cases))
+    templates = rules["reason"].tolist()
+    told = []
+    for rule, substrate, finish, medium, thing, earlier, area, known in unique:
+        size = f"{area:g} m²" if known else f"about {area:g} m² (not recorded)"
+        told.append(fill_reason(templates[rule], {
+            "surface": _surface(substrate, finish), "substrate": substrate.replace("_", " "),
+            "medium": MEDIA.get(medium, medium), "area": size, "earlier": str(earlier),
+            "thing": "place" if thing == "unknown" else thing.replace("_", " ")}))
+    return pd.Series(np.array(told, dtype=object)[number], dtype="str")
+
+
+def _surface(substrate: str, finish: str) -> str:
+    if substrate in SURFACES:
+        return SURFACES[substrate]
+    name = "surface" if substrate in ("unknown", "other") else substrate
+    return name if finish == "unknown" or substrate == "glass" else f"{finish} {name}"
+
+
+def _materials(kit: np.ndarray, paint: np.ndarray, remover: np.ndarray) -> pd.Series:
+    cases = pd.DataFrame({"kit": kit, "paint": paint.round(2), "remover": remover.round(2)})
+    number, unique = pd.factorize(pd.MultiIndex.from_frame(cases))
+    told = []
+    for tools, litres, solvent in unique:
+        parts = [f"paint {litres:.2f} L"] if litres > 0 else []
+        parts += [f"remover or solvent {solvent:.2f} L"] if solvent > 0 else []
+        told.append(", ".join([*parts, *([tools] if tools else [])]))
+    return pd.Series(np.array(told, dtype=object)[number], dtype="str")
+
+
+def _cautions(facts: pd.DataFrame, rules: pd.DataFrame, decided: np.ndarray) -> pd.Series:
+    """Cautions of the rule and of the place, in the order of ``cautions.csv``."""
+    table = load_cautions()
+    method = rules["method"].to_numpy()[decided]
+    flags = np.zeros(len(facts), dtype=np.int64)
+    for bit, row in enumerate(table.itertuples()):
+        named = rules["cautions"].str.split(";").map(
+            lambda codes, code=row.code: code in [c.strip() for c in codes]).to_numpy(bool)
+        holds = named[decided]
+        if row.when_column:
+            value = method if row.when_column == "method" else facts[row.when_column].to_numpy()
+            holds = holds | np.isin(value, str(row.when_values).split("|"))
+        flags |= holds.astype(np.int64) << bit
+    number, unique = pd.factorize(flags)
+    told = ["; ".join(s for bit, s in enumerate(table["short"]) if flag >> bit & 1)
+            or "follow local codes" for flag in unique.tolist()]
+    return pd.Series(np.array(told, dtype=object)[number], dtype="str")
+
+
+def _earlier(incidents: pd.DataFrame) -> np.ndarray:
+    """Count earlier incidents on the same asset or site."""
+    frame = pd.DataFrame({"place": incidents["place_id"].to_numpy(object),
+                          "at": incidents["reported_at"].to_numpy(),
+                          "name": incidents["incident_id"].to_numpy(object)})
+    if "place_kind" in incidents:
+        frame["place"] = frame["place"].where(
+            incidents["place_kind"].isin(["asset", "site"]).to_numpy())
+    ordered = frame.sort_values(["at", "name"], kind="stable")
+    count = ordered.groupby("place", dropna=True).cumcount()
+    return count.reindex(frame.index).fillna(0).to_numpy(int) * frame["place"].notna().to_numpy()
+
+
+def _codes(incidents: pd.DataFrame, name: str, missing: str) -> np.ndarray:
+    if name not in incidents:
+        return np.full(len(incidents), missing, dtype=object)
+    return incidents[name].astype("str").fillna(missing).to_numpy(object)
+
+
+def _yes(incidents: pd.DataFrame, name: str) -> np.ndarray:
+    if name not in incidents:
+        return np.full(len(incidents), "no", dtype=object)
+    flag = incidents[name].astype("boolean").fillna(False).to_numpy(bool)
+    return np.where(flag, "yes", "no")
+
+
+def _fallback(rules: pd.DataFrame) -> pd.DataFrame:
+    """The row for what no rule covers: look at it."""
+    row = dict.fromkeys(rules.columns, "") | {
+        "rule": FALLBACK, "method": "inspect", "cautions": "test_patch",
+        "reason": "No row of the decision table covers {surface} marked with {medium}: look at it."}
+    numbers = {name: 0.0 for name in rules.columns if rules[name].dtype.kind == "f"}
+    return pd.DataFrame([row | numbers])

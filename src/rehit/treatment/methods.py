@@ -1,0 +1,211 @@
+"""The decision table that turns a marking on a surface into a method, kept as data.
+
+``methods.csv`` has one row per rule. **The first row whose every condition holds decides.** A
+condition cell is empty (anything goes), one code, or several with ``|`` between them; a marked
+area matches from ``area_min_m2`` (included) up to ``area_max_m2`` (left out); ``earlier_min`` is a
+number of earlier incidents on the place, or ``recurring`` for ``treatment.recurring_from``.
+
+A user's file of the same columns goes before rehit's rows, in its own order, so its rows win; a
+row with the name of one of rehit's takes that row's place in the order instead.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from importlib.resources import files
+from io import StringIO
+from pathlib import Path
+
+import pandas as pd
+
+from rehit.errors import InputFileError, ManyErrors, RehitError, SettingError
+from rehit.tables import table
+
+CODED = ("substrate", "finish", "medium", "asset_type", "heritage")
+BOUNDS = ("area_min_m2", "area_max_m2", "earlier_min")
+QUANTITIES = ("minutes_per_visit", "minutes_per_m2", "paint_l_per_m2", "remover_l_per_m2",
+              "wash_water_l_per_m2")
+TEXTS = ("kit", "waste", "cautions", "reason", "source")
+COLUMNS = ("rule", "substrate", "finish", "medium", "area_min_m2", "area_max_m2", "asset_type",
+           "heritage", "earlier_min", "method", "second_choice", *QUANTITIES, *TEXTS)
+REASON_FIELDS = ("surface", "substrate", "medium", "area", "thing", "earlier")
+RECURRING = "recurring"
+
+
+def load_methods(path: Path | str | None = None, *, replace: bool = False) -> pd.DataFrame:
+    """Return the decision table, with the user's rows put in.
+
+    Parameters
+    ----------
+    path
+        A CSV with (at least) ``rule, method, minutes_per_visit, minutes_per_m2, reason, source``
+        and any condition columns; columns left out are empty.
+    replace
+        Use only the user's rows. What none of them covers is then advised to be inspected.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns as in ``methods.csv``, in order of priority; condition cells as text.
+
+    Raises
+    ------
+    InputFileError
+        If the file cannot be read as a CSV.
+    ManyErrors
+        Listing every fault of every row at once.
+
+    Examples
+    --------
+    >>> load_methods().iloc[0]["rule"]
+    'heritage'
+    """
+    base = _default_methods()
+    if path is None:
+        return base.copy()
+    mine = _read(path)
+    faults = method_faults(mine, where=str(path))
+    if faults:
+        raise ManyErrors(str(path), faults)
+    mine = _typed(mine)
+    if replace:
+        return mine
+    known = base["rule"].isin(mine["rule"])
+    swapped = base.copy()
+    for place in base.index[known]:
+        swapped.loc[place] = mine.set_index("rule", drop=False).loc[base.loc[place, "rule"]]
+    new = mine[~mine["rule"].isin(base["rule"])]
+    return _typed(pd.concat([new, swapped], ignore_index=True)) if len(new) else _typed(swapped)
+
+
+@cache
+def _default_methods() -> pd.DataFrame:
+    source = files("rehit") / "treatment" / "methods.csv"
+    return _typed(pd.read_csv(StringIO(source.read_text(encoding="utf-8")), dtype="str",
+                              keep_default_na=False))
+
+
+@cache
+def load_cautions() -> pd.DataFrame:
+    """Return the cautions: ``code, short, text, when_column, when_values, source``.
+
+    A caution with a ``when_column`` is added to every incident whose value there is among
+    ``when_values``; the others are named by the rows of the decision table.
+    """
+    source = files("rehit") / "treatment" / "cautions.csv"
+    return pd.read_csv(StringIO(source.read_text(encoding="utf-8")), dtype="str",
+                       keep_default_na=False)
+
+
+def method_faults(methods: pd.DataFrame, *, where: str) -> list[RehitError]:
+    """Return every fault of a decision table given as text."""
+    needed = ("rule", "method", "minutes_per_visit", "minutes_per_m2", "reason", "source")
+    faults: list[RehitError] = [
+        SettingError(where, got=f"no column {name!r}", allowed=", ".join(COLUMNS),
+                     remedy="add the column") for name in needed if name not in methods]
+    faults += [SettingError(where, got=f"the column {name!r}", allowed=", ".join(COLUMNS),
+                            remedy="correct or delete it") for name in methods
+               if name not in COLUMNS]
+    if faults:
+        return faults
+    repeated = methods.loc[methods["rule"].duplicated() & methods["rule"].ne(""), "rule"].unique()
+    faults += [SettingError(where, got=f"the rule {name!r} twice", allowed="one row per name",
+                            remedy="rename or delete one") for name in repeated]
+    for line, (_, row) in enumerate(methods.iterrows(), start=2):
+        faults += _row_faults(row, f"{where}, line {line} ({row['rule'] or 'no name'})")
+    return faults
+
+
+def _row_faults(row: pd.Series, where: str) -> list[RehitError]:
+    faults: list[RehitError] = []
+
+    def fault(got: str, allowed: str) -> None:
+        faults.append(SettingError(where, got=got, allowed=allowed, remedy="mend the cell"))
+
+    if not row["rule"]:
+        fault("no rule name", "a short name")
+    methods = table("advice").column("method").allowed
+    if row["method"] not in methods:
+        fault(f"the method {row['method']!r}", ", ".join(methods))
+    if row.get("second_choice", "") not in ("", *methods):
+        fault(f"the second choice {row['second_choice']!r}", ", ".join(methods))
+    for name in CODED:
+        strange = set(_split(row.get(name, ""))) - set(_codes(name)) if _codes(name) else set()
+        if strange:
+            fault(f"{name} {', '.join(sorted(strange))}", ", ".join(_codes(name)))
+    for name in (*QUANTITIES, *BOUNDS):
+        _check_number(row.get(name, ""), name, fault)
+    low, high = row.get("area_min_m2", ""), row.get("area_max_m2", "")
+    if _is_number(low) and _is_number(high) and float(low) >= float(high):
+        fault(f"area from {low} to {high}", "a lower bound below the upper")
+    strange = set(_split(row.get("cautions", ""), ";")) - set(load_cautions()["code"])
+    if strange:
+        fault(f"cautions {', '.join(sorted(strange))}", ", ".join(load_cautions()["code"]))
+    try:
+        fill_reason(row["reason"], dict.fromkeys(REASON_FIELDS, "x"))
+    except (KeyError, ValueError, IndexError, AttributeError):
+        fault(f"the reason {row['reason']!r}", "the fields " + ", ".join(
+            f"{{{name}}}" for name in REASON_FIELDS) + ", also with a capital")
+    for name in ("reason", "source"):
+        if not row[name]:
+            fault(f"no {name}", 'a sentence; "common practice, no published source" where it is so')
+    return faults
+
+
+def fill_reason(template: str, words: dict[str, str]) -> str:
+    """Fill the case into a reason sentence; ``{Surface}`` starts with a capital.
+
+    Examples
+    --------
+    >>> fill_reason("{Surface}: wipe it.", {"surface": "bare metal"})
+    'Bare metal: wipe it.'
+    """
+    capital = {name.capitalize(): text[:1].upper() + text[1:] for name, text in words.items()}
+    return template.format(**words, **capital)
+
+
+def _check_number(text: str, name: str, fault: object) -> None:
+    if text == "" and name not in ("minutes_per_visit", "minutes_per_m2"):
+        return
+    if name == "earlier_min" and text == RECURRING:
+        return
+    if not _is_number(text) or float(text) < 0:
+        fault(f"{name} {text!r}", "a number from 0 up")  # type: ignore[operator]
+
+
+def _is_number(text: str) -> bool:
+    try:
+        return float(text) < float("inf")
+    except ValueError:
+        return False
+
+
+def _codes(name: str) -> tuple[str, ...]:
+    if name == "heritage":
+        return ("yes", "no")
+    if name == "asset_type":
+        return ()  # any kind of thing that the register or log names
+    return table("incidents").column(name).allowed
+
+
+def _split(text: str, separator: str = "|") -> list[str]:
+    return [part.strip() for part in text.split(separator) if part.strip()]
+
+
+def _read(path: Path | str) -> pd.DataFrame:
+    try:
+        frame = pd.read_csv(path, dtype="str", keep_default_na=False, encoding="utf-8-sig")
+    except (OSError, ValueError) as error:
+        raise InputFileError(str(path), got=str(error)[:200], allowed="a CSV in UTF-8 with "
+                             + ", ".join(COLUMNS), remedy="check the path and the file") from error
+    return frame.apply(lambda column: column.str.strip())
+
+
+def _typed(methods: pd.DataFrame) -> pd.DataFrame:
+    """Fill missing columns and turn quantities into numbers."""
+    full = methods.reindex(columns=list(COLUMNS)).astype("object").fillna("")
+    for name in QUANTITIES:
+        full[name] = pd.to_numeric(full[name].replace("", 0.0)).astype(float)
+    texts = [name for name in COLUMNS if name not in QUANTITIES]
+    full[texts] = full[texts].astype("str")
+    return full.reset_index(drop=True)
