@@ -10,8 +10,8 @@ from rehit.pipeline.reports import explain_figure, write_quarter
 HELP = "make the quarter's report, map and workbook"
 DESCRIPTION = """\
 Runs the whole chain on a project and writes the report (HTML and PDF), the map, the workbook and
-the data files. Nothing in them needs a network. With --explain it prints how one figure of the
-report was worked out and from which rows of the log."""
+the data files. Nothing in them needs a network. With --explain it prints how one figure of a report
+written before was worked out, and from which rows of the log."""
 EXAMPLE = "rehit report my_town --quarter 2025Q1"
 
 
@@ -22,14 +22,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
                         help="quarter to report on (default: the last whole quarter of the log)")
     parser.add_argument("--lang", metavar="CODE", help="language of the report (default: project)")
     parser.add_argument("--explain", metavar="ID",
-                        help="print the working behind the figure with this id, and write nothing")
+                        help="print the working behind a figure of the report already written")
 
 
 def run(args: argparse.Namespace) -> Answer:
     """Write the report, or explain one figure of it."""
     project, folder = open_project(args)
     if args.explain:
-        return explain_figure(project, quarter=args.quarter, figure_id=args.explain)
+        return explain_figure(folder, figure_id=args.explain)
     summary = write_results(
         project, folder, label="Report", steps=14,
         work=lambda chain, stage: write_quarter(chain, stage, quarter=args.quarter,

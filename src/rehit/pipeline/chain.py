@@ -14,16 +14,19 @@ import pyogrio
 from rehit.assets.match import place_incidents
 from rehit.assets.register import read_register
 from rehit.errors import InputFileError
+from rehit.costs.lifecycle import compare_strategies
 from rehit.hotspots.clusters import find_clusters
 from rehit.hotspots.forecast import forecast_places
 from rehit.hotspots.repeats import rank_repeats
 from rehit.hotspots.significance import hot_cells
+from rehit.hotspots.spacetime import knox_rings
 from rehit.incidents.clean import clean_incidents
 from rehit.incidents.mapping import Mapping, apply_mapping
 from rehit.incidents.mapping_file import load_mapping
 from rehit.incidents.propose import propose_mapping
 from rehit.incidents.read import RawLog, read_log
 from rehit.incidents.settings import Cleaned, CleanSettings
+from rehit.pipeline.limits import find_limits
 from rehit.pipeline.places import costing_table, with_register
 from rehit.project import Project
 from rehit.treatment.choose import choose_methods
@@ -50,6 +53,10 @@ class Chain:
     def rng(self, step: str) -> np.random.Generator:
         """Return a generator of its own for one step, so that steps do not disturb each other."""
         return np.random.default_rng([self.project.seed, *step.encode()])
+
+    def set_parameter(self, name: str, value: float, *, where: str) -> None:
+        """Override one number for this run, refusing a value out of its range."""
+        self.parameters = self.parameters.override({name: value}, where=where)
 
     def step(self, words: str) -> None:
         """Tell the user what is being worked on."""
@@ -134,6 +141,18 @@ class Chain:
         return hot_cells(incidents, register=self.register, parameters=self.parameters)
 
     @cached_property
+    def rings(self) -> pd.DataFrame:
+        """How far from a marking, and for how long after it, the risk is raised."""
+        incidents = self.incidents
+        self.step("Looking for near repeats")
+        return knox_rings(incidents, parameters=self.parameters, rng=self.rng("rings"))
+
+    @cached_property
+    def limits(self) -> tuple[str, ...]:
+        """What this log does not allow to conclude."""
+        return find_limits(self.incidents, has_register=self.register is not None)
+
+    @cached_property
     def forecast(self) -> pd.DataFrame:
         """Expected incidents per place in the next weeks."""
         places = self.repeats
@@ -155,6 +174,14 @@ class Chain:
         """What the cost comparison needs to know of each place."""
         return costing_table(self.repeats, self.incidents, self.advice, self.register,
                              parameters=self.parameters)
+
+    @cached_property
+    def strategy_costs(self) -> pd.DataFrame:
+        """What each way to look after each place costs over the horizon."""
+        costing = self.costing
+        self.step("Comparing costs")
+        return compare_strategies(costing, strategies=self.project.path("strategies"),
+                                  parameters=self.parameters, rng=self.rng("costs"), n_jobs=2)
 
 
 def read_lines(path: Path, *, crs: str) -> gpd.GeoDataFrame:

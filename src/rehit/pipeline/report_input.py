@@ -1,0 +1,103 @@
+"""Handing the chain's finished tables to the report."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date
+
+import pandas as pd
+
+from rehit.hotspots.clusters import find_clusters
+from rehit.hotspots.recurrence import rehit_spells
+from rehit.hotspots.recurrence_words import clearance_speed
+from rehit.hotspots.survival import kaplan_meier
+from rehit.pipeline.chain import Chain
+from rehit.pipeline.costing import cost_years, rate_costs
+from rehit.pipeline.finding import evaluation_table, evaluations
+from rehit.reporting.inputs import ReportInput, Standards
+
+CALENDAR_DAYS_PER_WORKING_DAY = 7 / 5
+FEWEST_SPELLS = 20
+
+
+def report_input(chain: Chain, *, first: date, last: date) -> ReportInput:
+    """Gather everything the report of one period is made from."""
+    project, cleaned = chain.project, chain.cleaned
+    incidents = chain.incidents
+    return ReportInput(
+        name=project.name, period_start=first, period_end=last,
+        observed_from=cleaned.observed_from, observed_to=cleaned.observed_to, crs=project.crs,
+        currency=project.currency,
+        price_year=project.price_year or cleaned.observed_to.year, time_zone=project.time_zone,
+        language=project.language, standards=standards(chain),
+        threshold_per_year=chain.parameters["hotspots.threshold_per_year"],
+        horizon_years=chain.parameters["costs.horizon_years"],
+        incidents=incidents, counts=cleaned.counts, set_aside=set_aside_counts(cleaned.set_aside),
+        findings=cleaned.findings, repeats=chain.repeats, clusters=chain.clusters,
+        clusters_before=clusters_before(chain, first), cells=chain.cells, forecast=chain.forecast,
+        advice=chain.advice, costing=chain.costing, strategy_costs=chain.strategy_costs,
+        cost_years=cost_years(chain, n_places=int(chain.parameters["reporting.top_places"])),
+        rate_costs=rate_costs(chain), rings=ring_table(chain), survival=survival_curves(chain),
+        evaluations=evaluation_rows(chain), streets=chain.streets, limits=chain.limits,
+    )
+
+
+def standards(chain: Chain) -> Standards:
+    """Return the response standards in hours; working days are stretched over weekends."""
+    days = chain.parameters["service.ordinary_working_days"] * CALENDAR_DAYS_PER_WORKING_DAY
+    return Standards(offensive_h=chain.parameters["service.offensive_hours"], ordinary_h=24 * days)
+
+
+def set_aside_counts(set_aside: pd.DataFrame) -> pd.DataFrame:
+    """Count the rows set aside by reason."""
+    counted = set_aside.groupby(["reason", "reason_words"]).size().reset_index(name="n_rows")
+    return counted.drop_duplicates("reason")
+
+
+def clusters_before(chain: Chain, first: date) -> pd.DataFrame | None:
+    """Find the clusters as they stood when the period began."""
+    start = pd.Timestamp(first, tz=chain.project.time_zone).tz_convert("UTC")
+    observed_from = chain.cleaned.observed_from
+    if start <= observed_from:
+        return None
+    earlier = chain.incidents[chain.incidents["reported_at"] < start]
+    return find_clusters(earlier, observed_from=observed_from, observed_to=start,
+                         parameters=chain.parameters, rng=chain.rng("clusters"))
+
+
+def ring_table(chain: Chain) -> pd.DataFrame:
+    """Return the near-repeat rings under the report's column names."""
+    names = {"from_m": "metres_from", "to_m": "metres_to", "from_days": "days_from",
+             "to_days": "days_to", "pairs": "observed"}
+    rings = chain.rings.rename(columns=names)
+    return rings.astype({name: float for name in names.values()})
+
+
+def survival_curves(chain: Chain) -> pd.DataFrame:
+    """Return Kaplan-Meier curves of cleared places, by substrate and by speed of clearance."""
+    spells = rehit_spells(chain.incidents, observed_from=chain.cleaned.observed_from,
+                          observed_to=chain.cleaned.observed_to, parameters=chain.parameters)
+    if spells.empty:
+        return pd.DataFrame()
+    fast = spells["days_to_clearance"].median()
+    groupings: dict[str, Callable[[], pd.Series]] = {
+        "substrate": lambda: spells["substrate"],
+        "clearance_speed": lambda: clearance_speed(spells, fast_days=fast)}
+    curves = [
+        _curve(rows).assign(grouping=grouping, group=str(group), n=len(rows))
+        for grouping, words in groupings.items()
+        for group, rows in spells.groupby(words(), observed=True)
+        if rows["event"].sum() >= FEWEST_SPELLS]
+    return pd.concat(curves, ignore_index=True) if curves else pd.DataFrame()
+
+
+def _curve(spells: pd.DataFrame) -> pd.DataFrame:
+    curve = kaplan_meier(spells["days"].to_numpy(), spells["event"].to_numpy())
+    return curve.rename(columns={"survival": "unmarked"})[["days", "unmarked", "low", "high"]]
+
+
+def evaluation_rows(chain: Chain) -> pd.DataFrame | None:
+    """Evaluate the project's measures, if it has a measures file."""
+    if chain.project.path("measures") is None:
+        return None
+    return evaluation_table(list(evaluations(chain)))

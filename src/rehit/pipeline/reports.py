@@ -1,0 +1,106 @@
+"""The quarter's report from the chain's results, and the demo."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from datetime import date, timedelta
+from importlib.resources import files
+from pathlib import Path
+
+import pandas as pd
+
+from rehit.errors import InputFileError, SettingError
+from rehit.pipeline.chain import Chain
+from rehit.pipeline.cleaning import cleaning_summary
+from rehit.pipeline.finding import hotspot_sentences, write_hotspots
+from rehit.pipeline.costing import cost_sentences, write_comparison
+from rehit.pipeline.report_input import report_input
+from rehit.project import FILE_NAME
+from rehit.reporting.quarterly import write_report
+from rehit.reporting.trace import explain
+
+QUARTER = re.compile(r"(\d{4})-?Q([1-4])", re.IGNORECASE)
+
+
+def write_quarter(chain: Chain, stage: Path, *, quarter: str | None,
+                  language: str | None = None) -> dict[str, object]:
+    """Run the chain and write the report of one quarter into `stage`."""
+    if language is not None:
+        chain.project = replace(chain.project, language=language)
+    first, last = quarter_days(chain, quarter)
+    inputs = report_input(chain, first=first, last=last)
+    chain.step("Writing the report")
+    write_report(inputs, stage, parameters=chain.parameters)
+    rows = cleaning_summary(chain)
+    return {
+        "project": chain.project.name, "period": [first.isoformat(), last.isoformat()],
+        "rows": {key: rows[key] for key in ("rows_in", "rows_kept", "rows_joined",
+                                            "rows_set_aside")},
+        "limits": list(chain.limits),
+        "sentences": [f"{chain.project.name}, {first:%d %B %Y} to {last:%d %B %Y}.",
+                      *hotspot_sentences(chain), *cost_sentences(chain), *chain.limits],
+    }
+
+
+def quarter_days(chain: Chain, quarter: str | None) -> tuple[date, date]:
+    """Return the first and last day of the quarter asked for, or the last whole one observed."""
+    zone = chain.project.time_zone
+    start = chain.cleaned.observed_from.tz_convert(zone)
+    end = chain.cleaned.observed_to.tz_convert(zone)
+    if quarter is None:
+        period = (end + timedelta(days=1)).tz_localize(None).to_period("Q") - 1
+        if period.start_time < start.tz_localize(None).to_period("Q").start_time:
+            period = end.tz_localize(None).to_period("Q")
+        return period.start_time.date(), period.end_time.date()
+    match = QUARTER.fullmatch(quarter)
+    if match is None:
+        raise SettingError("--quarter", got=repr(quarter), allowed="a quarter such as 2025Q1",
+                           remedy="write the year, then Q and a number from 1 to 4")
+    period = pd.Period(f"{match[1]}Q{match[2]}", freq="Q")
+    if period.end_time < start.tz_localize(None) or period.start_time > end.tz_localize(None):
+        raise SettingError("--quarter", got=quarter.upper(),
+                           allowed=f"a quarter between {start.date()} and {end.date()}",
+                           remedy="choose a quarter that the log covers")
+    return period.start_time.date(), period.end_time.date()
+
+
+def explain_figure(folder: Path, *, figure_id: str) -> tuple[dict[str, object], list[str]]:
+    """Return the working behind one figure of a report already written into `folder`."""
+    text = explain(figure_id, folder)
+    return {"figure": figure_id, "explanation": text}, text.splitlines()
+
+
+def demo_folder() -> Path:
+    """Return the folder of the invented town, which stands beside the source."""
+    folder = Path(str(files("rehit"))).parents[1] / "data_demo"
+    if not (folder / FILE_NAME).exists():
+        raise InputFileError(
+            str(folder), got="no demo town", allowed="an installation from the repository",
+            remedy='install with "python -m pip install -e ." from a clone of the repository')
+    return folder
+
+
+def write_demo(chain: Chain, stage: Path) -> dict[str, object]:
+    """Run everything on the demo town and return the five findings that matter."""
+    summary = write_quarter(chain, stage, quarter=None)
+    hotspots = write_hotspots(chain, stage / "tables")
+    comparison = write_comparison(chain, stage / "tables", horizon_years=None)
+    summary["findings"] = five_findings(chain)
+    summary["hotspots"] = {key: hotspots[key] for key in ("n_incidents", "n_rehits",
+                                                          "n_above_threshold")}
+    summary["costs"] = {key: value for key, value in comparison.items() if key != "sentences"}
+    return summary
+
+
+def five_findings(chain: Chain) -> list[str]:
+    """Return the five sentences an officer should read first: log, places, where, cost, doubt."""
+    rows = cleaning_summary(chain)
+    said = hotspot_sentences(chain)
+    return [
+        f"Of {rows['rows_in']:,} reports, {rows['rows_joined']:,} repeat one already waiting and "
+        f"{rows['rows_set_aside']:,} cannot be used: {rows['rows_kept']:,} real incidents.",
+        said[1] + " " + said[0],
+        " ".join(said[3:]),
+        *cost_sentences(chain)[:2],
+    ]
