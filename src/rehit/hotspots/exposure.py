@@ -211,11 +211,11 @@ def _clear_days(rows: pd.DataFrame, reported: np.ndarray, codes: np.ndarray, ori
     is_open = ~dated & (rows["status"] == "open").to_numpy()
     basis[is_open] = "observed"
     clear[is_open] = length
-    closed = ~is_open
-    if not closed.any() or dated.sum() < parameters["hotspots.min_dated_share"] * closed.sum():
+    closed = int((~is_open).sum())
+    if closed and dated.sum() < max(1.0, parameters["hotspots.min_dated_share"] * closed):
         basis[:] = "whole_window"
         return reported.copy(), basis
-    guess = float(np.median(clear[dated] - reported[dated]))
+    guess = float(np.median(clear[dated] - reported[dated])) if dated.any() else 0.0
     undated = ~dated & ~is_open
     clear[undated] = reported[undated] + guess
     clear = np.maximum(clear, reported)
