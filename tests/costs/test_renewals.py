@@ -1,0 +1,103 @@
+"""Expected renewals against closed forms, a plain count and brute simulation."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.stats import gamma, nbinom, poisson
+
+from rehit.costs.renewals import (
+    Life,
+    expected_patch_repaints,
+    expected_renewals,
+    gamma_nodes,
+    patch_repaints_at_rate,
+    renewals_at_rate,
+)
+
+SHAPE = np.array([0.6, 1.4, 3.0, 12.0])
+YEARS = np.array([0.5, 2.0, 1.0, 2.5])
+
+
+def life(cleanings: float, years: float = np.inf, every: int = 0, n: int = len(SHAPE)) -> Life:
+    return Life(np.full(n, float(cleanings)), years, np.full(n, every))
+
+
+@pytest.mark.parametrize("cycles", [1, 2, 3, 7, 15])
+def test_lives_in_cleanings_against_the_negative_binomial_tail(cycles: int) -> None:
+    """E floor(C / K) is the sum over j of P(C >= jK), added up term by term."""
+    found = expected_patch_repaints(SHAPE, YEARS, life(cycles), years=10).cumsum(axis=1)
+    for year in (1, 5, 10):
+        tail = nbinom.sf(np.arange(1, 4000) * cycles - 1, SHAPE[:, None],
+                         (YEARS / (YEARS + year))[:, None]).sum(axis=1)
+        assert found[:, year - 1] == pytest.approx(tail, rel=1e-8)
+
+
+def test_counting_starts_afresh_after_a_planned_repaint() -> None:
+    afresh = expected_patch_repaints(SHAPE, YEARS, life(4, every=3), years=8)
+    once = expected_patch_repaints(SHAPE, YEARS, life(4), years=3)
+    assert afresh == pytest.approx(np.tile(once, (1, 3))[:, :8])
+
+
+def test_known_rate_against_the_poisson_tail() -> None:
+    rates = np.array([0.0, 0.3, 2.0, 9.0])
+    found = patch_repaints_at_rate(rates, cycles=5, reset_every=0, years=6).sum(axis=1)
+    tail = poisson.sf(np.arange(1, 60) * 5 - 1, 6 * rates[:, None]).sum(axis=1)
+    assert found == pytest.approx(tail, abs=1e-12)
+
+
+def test_following_the_state_agrees_with_the_closed_form_where_age_never_ends_a_life() -> None:
+    rates = np.array([0.0, 0.4, 3.0, 20.0])
+    followed = renewals_at_rate(rates, cycles=6, life_years=np.inf, reset_every=4, years=10)
+    closed = patch_repaints_at_rate(rates, cycles=6, reset_every=4, years=10)
+    assert followed.by_cleaning == pytest.approx(closed, abs=1e-10)
+    assert followed.by_age.sum(axis=1) == pytest.approx(np.full(4, 2.0), abs=1e-10)
+
+
+def test_a_life_in_years_alone_is_a_calendar() -> None:
+    found = expected_renewals(SHAPE, YEARS, life(np.inf, years=4), years=10)
+    assert not found.by_cleaning.any()
+    for row in found.by_age:
+        assert np.flatnonzero(row > 0.5).tolist() == [3, 7]
+    # Laid at the end of year 8, two of four years are used at the end of year 10.
+    assert found.unused == pytest.approx(np.full(len(SHAPE), 0.5))
+
+
+def test_lives_in_years_and_cleanings_against_brute_simulation() -> None:
+    """200 000 futures of one place, life 5 cleanings or 3 years, planned repaint every 4 years."""
+    draws, cycles, years = 200_000, 5, 10
+    rng = np.random.default_rng(5)
+    rates = rng.gamma(1.3, 1 / 0.5, draws)
+    used, age = np.zeros((2, draws))
+    by_cleaning, by_age = np.zeros((2, years, draws))
+    for year in range(years):
+        used += rng.poisson(rates)
+        by_cleaning[year], used = np.divmod(used, cycles)
+        age = np.where(by_cleaning[year] > 0, 1, age + 1)
+        if year + 1 < years:
+            by_age[year] = (age >= 3) | ((year + 1) % 4 == 0)
+            used, age = np.where(by_age[year] > 0, 0, [used, age])
+    unused = np.minimum(1 - age / 3, 1 - used / cycles).clip(0)
+    found = expected_renewals(np.array([1.3]), np.array([0.5]), life(5, 3, 4, n=1), years=years)
+    for simulated, expected in ((by_cleaning, found.by_cleaning[0]), (by_age, found.by_age[0])):
+        error = simulated.std(axis=1) / np.sqrt(draws)
+        assert (np.abs(simulated.mean(axis=1) - expected) <= 4 * error + 1e-9).all()
+    assert found.unused[0] == pytest.approx(unused.mean(), abs=4 * unused.std() / draws**0.5)
+
+
+def test_nodes_carry_the_moments_of_the_gamma_distribution() -> None:
+    nodes, weights = gamma_nodes(SHAPE, YEARS)
+    for power in range(1, 6):
+        moment = [gamma(a, scale=1 / b).moment(power) for a, b in zip(SHAPE, YEARS, strict=True)]
+        assert (nodes**power * weights).sum(axis=1) == pytest.approx(moment, rel=1e-8)
+
+
+def test_snapping_many_shapes_moves_renewals_by_less_than_a_thousandth() -> None:
+    rng = np.random.default_rng(2)
+    shape, rate = rng.uniform(0.5, 30, 2500), rng.uniform(1, 4, 2500)
+    many = Life(np.full(2500, 8.0), 4.0, np.zeros(2500, dtype=int))
+    few = Life(many.cleanings[:50], 4.0, many.reset_every[:50])
+    snapped = expected_renewals(shape, rate, many, years=10)
+    exact = expected_renewals(shape[:50], rate[:50], few, years=10)
+    assert snapped.by_cleaning[:50] == pytest.approx(exact.by_cleaning, abs=1e-3)
+    assert snapped.by_age[:50] == pytest.approx(exact.by_age, abs=1e-3)
