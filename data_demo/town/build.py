@@ -15,7 +15,7 @@ from town.layout import tiled_plan
 from town.model import CRS, PLACE_NAME, TIME_ZONE, Settings, Town
 from town.simulate import simulate, to_instants
 
-ROWS_PER_TILE = 7_400
+ROWS_PER_TILE = 7_000  # a little under the mean of many towns
 
 
 def make_town(**options: Any) -> Town:
@@ -108,6 +108,7 @@ def _junk_truth(rows: pd.DataFrame, junk: pd.DataFrame, truth: pd.DataFrame,
     extra.loc[lonely, ["true_id", "asset_id"]] = ""
     extra.loc[lonely, ["x", "y"]] = np.nan
     spot = rng.integers(0, max(len(rows), 1), len(extra)) + 0.5
+    spot[(extra["junk_reason"] == "blank_row").to_numpy()] = len(rows) + 1.0
     extra["position"] = np.where(lonely, spot, source + 0.25)
     return extra
 

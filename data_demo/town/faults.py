@@ -18,7 +18,8 @@ from town.simulate import to_instants
 from town.words import FORMULAS, MARKUP, NOTES, REPEAT_NOTES
 
 PLACE_FAULTS = {"no_coordinates": 0.075, "swapped": 0.008, "zero_point": 0.006,
-                "default_point": 0.016, "lost_sign": 0.006, "street_only": 0.02, "no_place": 0.003}
+                "default_point": 0.016, "lost_sign": 0.006, "street_only": 0.011, "no_place": 0.003,
+                "masked_number": 0.004}
 DATE_FAULTS = {"cleared_before_reported": 0.005, "closed_undated": 0.013,
                "cleared_in_future": 0.002, "no_report_date": 0.002, "long_date": 0.012,
                "serial_date": 0.004, "day_only": 0.02}
@@ -77,6 +78,9 @@ def plant_place_faults(p: Planter) -> None:
     p.put(rows, "location", p.reports["street"].iloc[rows].to_numpy())
     _street_points(p, rows)
     p.put(dealt["no_place"], "location", "")
+    rows = dealt["masked_number"]
+    masked = p.reports["address"].iloc[rows].str.replace(r"(?<=\d)\d", "X", regex=True)
+    p.put(rows, "location", masked.to_numpy())
     for name in ("street_only", "no_place"):
         p.put(dealt[name], "asset", "")
 
@@ -155,7 +159,8 @@ def plant_notes(p: Planter) -> tuple[pd.DataFrame, pd.DataFrame]:
 def junk_rows(text: pd.DataFrame, rng: np.random.Generator) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return rows that are no report of graffiti here, with the reason for each.
 
-    Exact copies of a row, test rows, empty rows and places far outside the town.
+    Exact copies of a row, test rows, places far outside the town, and the empty rows that a
+    spreadsheet leaves at the end.
     """
     n = len(text)
     plain = np.flatnonzero(text["notes"].isin((*NOTES, *REPEAT_NOTES)).to_numpy())

@@ -55,8 +55,11 @@ def make_reports(incidents: pd.DataFrame, settings: Settings,
     pull = rng.gamma(1.5, 1 / 1.5, len(incidents))
     count = rng.poisson(np.minimum(REPEATS_PER_WAITING_DAY * wait * pull, 6.0))
     source = np.repeat(np.arange(len(incidents)), count)
-    when = incidents["reported_day"].to_numpy()[source] + rng.uniform(0.01, 0.97, len(source)) * (
-        wait[source])
+    reported, waited = incidents["reported_day"].to_numpy()[source], wait[source]
+    when = reported + rng.uniform(0.01, 0.97, len(source)) * waited
+    # People report by day: the clock is drawn in to between seven and ten where that fits.
+    by_day = np.floor(when) + 0.3 + 0.62 * (when % 1.0)
+    when = np.where((by_day > reported) & (by_day < reported + waited), by_day, when)
     first = incidents.assign(incident=np.arange(len(incidents)), role="first",
                              report_day=incidents["reported_day"])
     repeat = incidents.iloc[source].assign(incident=source, role="repeat", report_day=when)

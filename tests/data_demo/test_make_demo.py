@@ -22,7 +22,7 @@ GENERATED = ("assets.geojson", "incidents.csv", "works_log.csv", "depots.csv", "
              "truth/measures.csv", "truth/personal.csv", "truth/rates.csv", "truth/rows.csv",
              "truth/true_incidents.csv")
 FAULTS = ("no_coordinates", "swapped", "zero_point", "default_point", "lost_sign", "street_only",
-          "street_point", "no_place", "cleared_before_reported", "closed_undated",
+          "street_point", "no_place", "masked_number", "cleared_before_reported", "closed_undated",
           "cleared_in_future", "no_report_date", "long_date", "serial_date", "day_only", "id_loose",
           "id_unknown", "personal", "formula", "markup")
 
