@@ -90,9 +90,14 @@ def _log(filed: pd.DataFrame, settings: Settings, rng: np.random.Generator) -> t
     rows = rows.iloc[order].drop(columns="position")
     for frame in (log, rows):
         frame.index = pd.RangeIndex(1, len(frame) + 1, name="source_row")
-    renumber = [t.assign(source_row=place[t["row"].to_numpy(dtype=int)]).drop(columns="row")
-                for t in (personal, hostile)]
-    return log, rows, *[t[["source_row", *t.columns[:-1]]] for t in renumber]
+    return log, rows, _renumbered(personal, place), _renumbered(hostile, place)
+
+
+def _renumbered(planted: pd.DataFrame, place: np.ndarray) -> pd.DataFrame:
+    """Name planted rows by their place in the finished log."""
+    result = planted.drop(columns="row")
+    result.insert(0, "source_row", place[planted["row"].to_numpy(dtype=int)])
+    return result
 
 
 def _junk_truth(rows: pd.DataFrame, junk: pd.DataFrame, truth: pd.DataFrame,

@@ -43,9 +43,11 @@ class Planter:
         before = self.faults.to_numpy()[rows]
         self.faults.iloc[rows] = [f"{b};{name}" if b else name for b in before]
 
-    def put(self, rows: np.ndarray, column: str, values: object) -> None:
+    def put(self, rows: np.ndarray, column: str, values: np.ndarray | str) -> None:
         """Write values into a column of some rows."""
-        self.text.iloc[rows, self.text.columns.get_loc(column)] = values
+        changed = self.text[column].to_numpy(dtype=object, copy=True)
+        changed[rows] = values
+        self.text[column] = changed
 
     def deal(self, shares: dict[str, float]) -> dict[str, np.ndarray]:
         """Return disjoint sets of rows, one per fault."""

@@ -78,8 +78,9 @@ class _Factors:
         self.middle = settings.log_days / 2
         position = pd.Series(np.arange(n), index=register["asset_id"])
         treated = measures[measures["role"] == "treated"]
-        for (start, ratio), group in treated.groupby(["started_at", "true_ratio"]):
-            self.steps.append(((start - settings.start).days, float(ratio),
+        for _, group in treated.groupby(["started_at", "true_ratio"]):
+            start = (group["started_at"].iloc[0] - settings.start).days
+            self.steps.append((int(start), float(group["true_ratio"].iloc[0]),
                                position[group["asset_id"]].to_numpy()))
         self.steps.append(((settings.emerging_from - settings.start).days,
                            settings.emerging_ratio, emerging))
