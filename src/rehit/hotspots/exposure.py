@@ -236,15 +236,10 @@ def _next_clearance(codes: np.ndarray, clear: np.ndarray, dated: np.ndarray) -> 
 def _union_waiting(codes: np.ndarray, first: np.ndarray, reported: np.ndarray, clear: np.ndarray,
                    length: float) -> tuple[np.ndarray, np.ndarray]:
     """Days of waiting before each report (overlaps counted once), and when the place is clean."""
-    # Lifting each place above the one before lets one running maximum serve all of them.
-    capped = np.minimum(clear, length)
-    lift = codes * (2.0 * length + 2.0)
-    busy_until = np.maximum.accumulate(capped + lift) - lift if len(codes) else capped
+    busy_until = pd.Series(np.minimum(clear, length)).groupby(codes).cummax().to_numpy()
     before = np.where(first, reported, np.concatenate([[0.0], busy_until[:-1]]))
     added = np.maximum(0.0, busy_until - np.maximum(reported, before))
-    total = np.concatenate([[0.0], np.cumsum(added)])[:-1]
-    at_start = np.repeat(total[first], np.diff(np.append(np.flatnonzero(first), len(codes))))
-    waited = total - at_start
+    waited = pd.Series(added).groupby(codes).cumsum().to_numpy() - added
     # A report that arrives while the place still waits has not yet lived through all that waiting.
     waited -= np.where(first, 0.0, np.maximum(0.0, before - reported))
     return waited, busy_until
