@@ -63,7 +63,7 @@ def test_codes_are_those_of_the_contracts() -> None:
 
 
 def test_every_term_has_a_reason_and_stands_once() -> None:
-    for name in ("surfaces", "things"):
+    for name in ("surfaces", "things", "methods"):
         path = Path(__file__).parents[1] / "src" / "rehit" / "words" / f"{name}.csv"
         rows = pd.read_csv(path, keep_default_na=False)
         assert (rows["reason"].str.len() > 5).all()

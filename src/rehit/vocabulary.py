@@ -1,6 +1,6 @@
 """Words for surfaces and street things, turned into codes; shared by the rooms that read files.
 
-``words/surfaces.csv`` and ``words/things.csv`` have the columns
+``words/surfaces.csv``, ``things.csv`` and ``methods.csv`` have the columns
 ``term, field, code, language, reason``; a user's file of the same shape goes before them.
 """
 
@@ -38,9 +38,9 @@ class Vocabulary:
 
 @cache
 def default_vocabulary() -> Vocabulary:
-    """Return rehit's own words: fields substrate, finish, asset_type, yes_no and access."""
+    """Return rehit's words: substrate, finish, asset_type, yes_no, access and method (of work)."""
     rows: list[dict[str, str]] = []
-    for name in ("surfaces.csv", "things.csv"):
+    for name in ("surfaces.csv", "things.csv", "methods.csv"):
         source = files("rehit") / "words" / name
         rows += csv.DictReader(source.read_text(encoding="utf-8").splitlines())
     return Vocabulary(_collect(rows))

@@ -8,8 +8,8 @@ import pandas as pd
 import shapely
 
 from rehit.assets.evidence import AGREES, DIFFERS, STREET, Features, features, score_places
-from rehit.assets.houses import match_houses
 from rehit.assets.given_numbers import match_numbers
+from rehit.assets.houses import match_houses
 from rehit.assets.sites import derive_sites
 from rehit.errors import TableError
 from rehit.parameters import Parameters, load_parameters

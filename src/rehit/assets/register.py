@@ -10,11 +10,11 @@ import geopandas as gpd
 import pandas as pd
 
 from rehit.addresses import address_table
-from rehit.assets.files import RawRegister, as_text, read_register_file
-from rehit.assets.headers import resolve_columns
 from rehit.assets.shapes import register_geometry
 from rehit.errors import ManyErrors, RehitError, TableError
+from rehit.headers import resolve_columns
 from rehit.tables import check
+from rehit.tabular import TextTable, as_text, read_text_table
 from rehit.vocabulary import Vocabulary, code_texts, default_vocabulary, load_vocabulary
 
 SQUARE_FOOT_M2 = 0.09290304  # international foot, exact
@@ -78,8 +78,9 @@ def inspect_register(path: Path | str, *, crs: object, columns: Mapping[str, str
         several assets with one number.
     """
     where = Path(path).name
-    raw = read_register_file(path, sheet=sheet, layer=layer)
-    chosen, notes, faults = resolve_columns(list(raw.table.columns), columns, where=where)
+    raw = read_text_table(path, sheet=sheet, layer=layer)
+    chosen, notes, faults = resolve_columns(
+        list(raw.table.columns), columns, kind="register", needed=("asset_id",), where=where)
     shapes, shape_notes, shape_faults = register_geometry(raw, chosen, crs=crs, where=where)
     faults += shape_faults
     if faults:
@@ -105,7 +106,7 @@ def inspect_register(path: Path | str, *, crs: object, columns: Mapping[str, str
                            (*raw.notes, *notes, *shape_notes, *field_notes, *id_notes))
 
 
-def _fields(raw: RawRegister, chosen: Mapping[str, str], words: Vocabulary) -> tuple[
+def _fields(raw: TextTable, chosen: Mapping[str, str], words: Vocabulary) -> tuple[
         pd.DataFrame, list[str]]:
     notes: list[str] = []
     rows = raw.table.index

@@ -10,14 +10,14 @@ import pandas as pd
 import pyproj
 import shapely
 
-from rehit.assets.files import RawRegister
-from rehit.assets.headers import POINT_PAIRS
 from rehit.errors import RehitError, TableError
+from rehit.tabular import TextTable
 
+POINT_PAIRS = (("longitude", "latitude"), ("easting", "northing"))
 DEGREES = "EPSG:4326"
 
 
-def register_geometry(raw: RawRegister, chosen: Mapping[str, str], *, crs: object, where: str,
+def register_geometry(raw: TextTable, chosen: Mapping[str, str], *, crs: object, where: str,
                       ) -> tuple[gpd.GeoSeries, list[str], list[RehitError]]:
     """Return each row's geometry in the project's CRS (empty where unusable), notes and faults."""
     target = pyproj.CRS.from_user_input(crs)

@@ -1,4 +1,7 @@
-"""Which column of a register says what: by its header words, or as the user says."""
+"""Which column of a register or works log says what: by header words, or as the user says.
+
+The words are in ``words/<name>.csv`` with the columns ``header, field, reason``, best first.
+"""
 
 from __future__ import annotations
 
@@ -11,26 +14,24 @@ from importlib.resources import files
 from rehit.address_words import plain
 from rehit.errors import RehitError, TableError
 
-POINT_PAIRS = (("longitude", "latitude"), ("easting", "northing"))
-
 
 @cache
-def header_words() -> dict[str, str]:
-    """Return the known header texts and the field each stands for, best first."""
-    source = files("rehit") / "words" / "register.csv"
+def header_words(name: str) -> dict[str, str]:
+    """Return the header texts known for a kind of file and the field each stands for."""
+    source = files("rehit") / "words" / f"{name}.csv"
     rows = csv.DictReader(source.read_text(encoding="utf-8").splitlines())
     return {row["header"]: row["field"] for row in rows}
 
 
-def guess_columns(names: list[str]) -> tuple[dict[str, str], list[str]]:
+def guess_columns(names: list[str], *, kind: str) -> tuple[dict[str, str], list[str]]:
     """Return field to column, and a note for each choice between several columns.
 
     Examples
     --------
-    >>> guess_columns(["Asset_No", "Surface Material", "OBJECTID"])[0]
+    >>> guess_columns(["Asset_No", "Surface Material", "OBJECTID"], kind="register")[0]
     {'asset_id': 'Asset_No', 'substrate': 'Surface Material'}
     """
-    words = header_words()
+    words = header_words(kind)
     order = {text: place for place, text in enumerate(words)}
     ranked: dict[str, list[tuple[int, str]]] = {}
     for name in names:
@@ -47,11 +48,31 @@ def guess_columns(names: list[str]) -> tuple[dict[str, str], list[str]]:
     return chosen, notes
 
 
-def resolve_columns(names: list[str], columns: Mapping[str, str] | None, *, where: str) -> tuple[
+def resolve_columns(names: list[str], columns: Mapping[str, str] | None, *, kind: str,
+                    needed: tuple[str, ...], where: str) -> tuple[
         dict[str, str], list[str], list[RehitError]]:
-    """Join the user's choice of columns with the guesses; list what does not fit."""
-    guessed, notes = guess_columns(names)
-    fields = sorted(set(header_words().values()))
+    """Join the user's choice of columns with the guesses.
+
+    Parameters
+    ----------
+    names
+        Columns of the file.
+    columns
+        Field to column, as the user says.
+    kind
+        Which header words apply: ``register`` or ``works``.
+    needed
+        Fields without which nothing can be done.
+    where
+        Name of the file, for messages.
+
+    Returns
+    -------
+    tuple
+        Field to column; notes on how each was understood; faults.
+    """
+    guessed, notes = guess_columns(names, kind=kind)
+    fields = sorted(set(header_words(kind).values()))
     faults: list[RehitError] = []
     for field, name in (columns or {}).items():
         if field not in fields:
@@ -62,10 +83,11 @@ def resolve_columns(names: list[str], columns: Mapping[str, str] | None, *, wher
                                      allowed=", ".join(map(repr, names)),
                                      remedy="name a column of the file"))
     chosen = {**guessed, **(columns or {})}
-    if "asset_id" not in chosen:
-        faults.append(TableError(where, got="no column that looks like the asset's number",
-                                 allowed=", ".join(map(repr, names)),
-                                 remedy='say which it is: columns={"asset_id": "..."}'))
+    faults += [
+        TableError(where, got=f"no column that looks like {field}",
+                   allowed=", ".join(map(repr, names)),
+                   remedy=f'say which it is: columns={{"{field}": "..."}}')
+        for field in needed if field not in chosen]
     notes += [f"{field} is read from {name!r}" for field, name in chosen.items()]
     unused = [n for n in names if n not in chosen.values()]
     if unused:

@@ -1,4 +1,8 @@
-"""A register file, whatever its format, as a table of texts and (if it has one) a geometry."""
+"""A small file of any format as a table of texts and, if it has one, a geometry.
+
+For registers and works logs; incident logs, with all that can be wrong in them, have a reader of
+their own.
+"""
 
 from __future__ import annotations
 
@@ -24,7 +28,7 @@ PARQUET = (".parquet", ".geoparquet")
 
 
 @dataclass(frozen=True)
-class RawRegister:
+class TextTable:
     """Text columns as they came, the geometry beside them or None, and what was noticed."""
 
     table: pd.DataFrame
@@ -32,8 +36,8 @@ class RawRegister:
     notes: tuple[str, ...] = ()
 
 
-def read_register_file(path: Path | str, *, sheet: str | None = None,
-                       layer: str | None = None) -> RawRegister:
+def read_text_table(path: Path | str, *, sheet: str | None = None,
+                       layer: str | None = None) -> TextTable:
     """Read GeoJSON, GeoPackage, FlatGeobuf, shapefile, Parquet, CSV/TSV or a workbook as text.
 
     Raises
@@ -43,7 +47,7 @@ def read_register_file(path: Path | str, *, sheet: str | None = None,
     """
     file = Path(path)
     if not file.is_file():
-        raise InputFileError(str(path), got="no such file", allowed="a register file",
+        raise InputFileError(str(path), got="no such file", allowed="a file",
                              remedy="check the path")
     kind = file.suffix.lower()
     try:
@@ -54,12 +58,12 @@ def read_register_file(path: Path | str, *, sheet: str | None = None,
         elif kind in SHEETS:
             raw = _workbook(file, sheet)
         elif kind in TEXT:
-            raw = RawRegister(_delimited(file), None)
+            raw = TextTable(_delimited(file), None)
         else:
             raise InputFileError(
                 str(path), got=f"the ending {kind!r}",
                 allowed=", ".join((*SPATIAL, *PARQUET, *SHEETS, *TEXT)),
-                remedy="export the register in one of these formats")
+                remedy="export it in one of these formats")
     except InputFileError:
         raise
     except (OSError, ValueError, TypeError, KeyError, pyarrow.ArrowException,
@@ -70,8 +74,8 @@ def read_register_file(path: Path | str, *, sheet: str | None = None,
                              remedy="open it in the program it came from and export it again",
                              ) from error
     if raw.table.empty:
-        raise InputFileError(str(path), got="no rows", allowed="at least one asset",
-                             remedy="export the register again")
+        raise InputFileError(str(path), got="no rows", allowed="at least one row",
+                             remedy="export it again")
     return raw
 
 
@@ -104,21 +108,21 @@ def _texts(table: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(columns).reset_index(drop=True)
 
 
-def _spatial(frame: pd.DataFrame) -> RawRegister:
+def _spatial(frame: pd.DataFrame) -> TextTable:
     if not isinstance(frame, gpd.GeoDataFrame):
-        return RawRegister(_texts(frame), None)
+        return TextTable(_texts(frame), None)
     attributes = pd.DataFrame(frame.drop(columns=frame.geometry.name))
-    return RawRegister(_texts(attributes), frame.geometry.reset_index(drop=True))
+    return TextTable(_texts(attributes), frame.geometry.reset_index(drop=True))
 
 
-def _parquet(file: Path) -> RawRegister:
+def _parquet(file: Path) -> TextTable:
     try:
         return _spatial(gpd.read_parquet(file))
     except ValueError:  # no geometry inside
-        return RawRegister(_texts(pd.read_parquet(file)), None)
+        return TextTable(_texts(pd.read_parquet(file)), None)
 
 
-def _workbook(file: Path, sheet: str | None) -> RawRegister:
+def _workbook(file: Path, sheet: str | None) -> TextTable:
     book = python_calamine.CalamineWorkbook.from_path(str(file))
     name = sheet or book.sheet_names[0]
     if name not in book.sheet_names:
@@ -132,10 +136,10 @@ def _workbook(file: Path, sheet: str | None) -> RawRegister:
     header = next((i for i, n in enumerate(filled) if n >= max(1, 0.6 * max(filled))), 0)
     notes = (f"read the sheet {name!r}, header in row {header + 1}",)
     if not rows:
-        return RawRegister(pd.DataFrame(), None, notes)
+        return TextTable(pd.DataFrame(), None, notes)
     body = [row + [""] * (width - len(row)) for row in rows[header + 1:]]
     body = [row for row in body if any(str(v).strip() for v in row)]
-    return RawRegister(_texts(pd.DataFrame(body, columns=rows[header], dtype=object)), None, notes)
+    return TextTable(_texts(pd.DataFrame(body, columns=rows[header], dtype=object)), None, notes)
 
 
 def _delimited(file: Path) -> pd.DataFrame:

@@ -1,0 +1,229 @@
+"""Let the crew's own works log correct the defaults, as far as it has something to say.
+
+Each method's minutes are ``a * minutes_per_visit + b * minutes_per_m2 * area`` and its litres
+``c * litres_per_m2 * area``, where the ratios ``a, b, c`` are 1 by default. They are estimated by
+the normal linear model with a normal prior of mean 1 and standard deviation ``treatment.prior_cv``
+(Lindley and Smith 1972, "Bayes estimates for the linear model", J. R. Stat. Soc. B 34: 1-41): the
+posterior mean is the default and the crew's own least-squares figure, weighted by how precisely
+each is known. A job's scatter is taken as proportional to its mean. Few jobs move a default
+little, many replace it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from rehit.errors import ManyErrors, RehitError, TableError
+from rehit.parameters import Parameters, load_parameters
+from rehit.treatment.methods import QUANTITIES, load_methods
+
+LITRES = {"paint_l": "paint_l_per_m2", "remover_l": "remover_l_per_m2",
+          "wash_water_l": "wash_water_l_per_m2"}
+ROUNDS = 5
+LEAST_RATIO = 0.05
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """The corrected decision table, and the estimates behind it.
+
+    ``estimates`` has one row per method and quantity: ``method, quantity, unit, n_jobs, default,
+    observed`` (least squares on the jobs alone; empty where they cannot tell), ``calibrated, low,
+    high`` (90 % interval) and ``weight_of_default`` (0 the jobs decide, 1 the default stands).
+    """
+
+    methods: pd.DataFrame
+    estimates: pd.DataFrame
+
+
+def calibrate_methods(works: pd.DataFrame, *, methods: pd.DataFrame | None = None,
+                      parameters: Parameters | None = None) -> Calibration:
+    """Correct minutes, litres and cost per method by what the crew wrote down.
+
+    Parameters
+    ----------
+    works
+        The `works` table: ``method, area_m2, minutes`` and, where known, ``paint_l, remover_l,
+        wash_water_l, cost``. Jobs without method or area, or with an empty quantity, are left out
+        of that quantity.
+    methods
+        Decision table to correct, rehit's own by default. All rows of a method are scaled alike.
+    parameters
+        ``treatment.prior_cv``, ``treatment.job_cv``, ``treatment.job_cv_jobs``.
+
+    Returns
+    -------
+    Calibration
+        Costs, which have no default, are shrunk to the default minutes times the pooled cost per
+        default minute of all jobs.
+
+    Raises
+    ------
+    ManyErrors
+        Listing missing columns.
+
+    Examples
+    --------
+    >>> jobs = pd.DataFrame({"method": "paint_out", "area_m2": [1.0, 2.0, 4.0] * 50,
+    ...                      "minutes": [30.0, 40.0, 60.0] * 50})
+    >>> table = calibrate_methods(jobs).estimates.set_index("quantity")
+    >>> table.loc["minutes_per_m2", ["default", "observed"]].round(3).tolist()
+    [7.0, 10.0]
+    """
+    where = "calibrate_methods"
+    values = parameters or load_parameters()
+    faults: list[RehitError] = [
+        TableError(where, got=f"no column {name!r}", allowed="method, area_m2, minutes",
+                   remedy="hand over the works table") for name in ("method", "area_m2", "minutes")
+        if name not in works]
+    if faults:
+        raise ManyErrors(where, faults)
+    rules = load_methods() if methods is None else methods
+    usable = works[works["method"].notna() & (works["area_m2"] > 0)]
+    typical = _typical(rules)
+    rows = []
+    for method in sorted(set(usable["method"]) & set(typical.index)):
+        jobs = usable[usable["method"] == method]
+        rows += _method_estimates(jobs, typical.loc[method], method, values)
+    rows += _cost_estimates(usable, typical, values)
+    columns = ["method", "quantity", "unit", "n_jobs", "default", "observed", "calibrated", "low",
+               "high", "weight_of_default"]
+    estimates = pd.DataFrame(rows, columns=columns)
+    return Calibration(_corrected(rules, estimates), estimates)
+
+
+def shrunken_ratios(parts: np.ndarray, seen: np.ndarray, *, prior_cv: float, job_cv: float,
+                    job_cv_jobs: float) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Estimate ratios r in ``seen = parts @ r`` with prior r ~ normal(1, prior_cv²).
+
+    Parameters
+    ----------
+    parts
+        Jobs by parts: what each part of the default predicts for each job.
+    seen
+        What each job took.
+    prior_cv, job_cv, job_cv_jobs
+        Spread of the prior; scatter of jobs, and how many jobs it counts for.
+
+    Returns
+    -------
+    tuple of numpy.ndarray
+        Posterior mean, its standard deviation, least squares on the jobs alone (NaN where the
+        jobs cannot tell the parts apart), and the weight of the default per ratio.
+
+    Examples
+    --------
+    >>> mean, sd, alone, weight = shrunken_ratios(np.ones((4, 1)), np.full(4, 2.0), prior_cv=0.5,
+    ...                                           job_cv=0.5, job_cv_jobs=1e9)
+    >>> float(alone[0]), round(float(weight[0]), 3)
+    (2.0, 0.5)
+    """
+    k = parts.shape[1]
+    prior = np.eye(k) / prior_cv**2
+    mean, cv = np.ones(k), job_cv
+    for _ in range(ROUNDS):  # the scatter depends on the mean, so iterate
+        fitted = np.maximum(parts @ mean, LEAST_RATIO * parts.sum(axis=1))
+        residual = (seen - fitted) / fitted
+        cv = float(np.sqrt((job_cv_jobs * job_cv**2 + (residual**2).sum())
+                           / (job_cv_jobs + len(seen))))
+        weight = 1.0 / (cv * fitted) ** 2
+        information = parts.T @ (weight[:, None] * parts)
+        covariance = np.linalg.inv(prior + information)
+        mean = covariance @ (prior @ np.ones(k) + parts.T @ (weight * seen))
+        mean = np.maximum(mean, LEAST_RATIO)
+    told = len(seen) > k and np.linalg.cond(information) < 1e8
+    alone = np.linalg.solve(information, parts.T @ (weight * seen)) if told else np.full(k, np.nan)
+    sd = np.sqrt(np.diag(covariance))
+    return mean, sd, alone, np.minimum(sd**2 / prior_cv**2, 1.0)
+
+
+def _typical(rules: pd.DataFrame) -> pd.DataFrame:
+    """Per method the median of each quantity over its rows, rows that use none of it left out."""
+    numbers = rules[list(QUANTITIES)].mask(rules[list(QUANTITIES)] == 0)
+    return numbers.groupby(rules["method"]).median().fillna(0.0)
+
+
+def _spreads(values: Parameters) -> dict[str, float]:
+    return {name: values[f"treatment.{name}"] for name in ("prior_cv", "job_cv", "job_cv_jobs")}
+
+
+def _method_estimates(jobs: pd.DataFrame, default: pd.Series, method: str,
+                      values: Parameters) -> list[list[object]]:
+    timed = jobs.dropna(subset=["minutes"])
+    rows: list[list[object]] = []
+    if len(timed) and default["minutes_per_m2"] > 0:
+        rows += _two_parts(timed, "minutes", default["minutes_per_visit"],
+                           default["minutes_per_m2"], method, "minutes", values)
+    elif len(timed):
+        parts = np.full((len(timed), 1), default["minutes_per_visit"])
+        rows.append(_one_part(timed["minutes"].to_numpy(float), parts,
+                              default["minutes_per_visit"], method, "minutes_per_visit", "minutes",
+                              values))
+    for used, quantity in LITRES.items():
+        if used not in jobs or default[quantity] == 0:
+            continue
+        known = jobs.dropna(subset=[used])
+        if len(known):
+            parts = (default[quantity] * known["area_m2"].to_numpy(float))[:, None]
+            rows.append(_one_part(known[used].to_numpy(float), parts, default[quantity], method,
+                                  quantity, "L/m2", values))
+    return rows
+
+
+def _cost_estimates(usable: pd.DataFrame, typical: pd.DataFrame,
+                    values: Parameters) -> list[list[object]]:
+    if "cost" not in usable:
+        return []
+    priced = usable.dropna(subset=["cost"])
+    priced = priced[priced["method"].isin(typical.index)]
+    if priced.empty:
+        return []
+    visit = typical["minutes_per_visit"].reindex(priced["method"]).to_numpy()
+    per_m2 = typical["minutes_per_m2"].reindex(priced["method"]).to_numpy()
+    per_minute = priced["cost"].sum() / (visit + per_m2 * priced["area_m2"].to_numpy()).sum()
+    rows: list[list[object]] = []
+    for method, jobs in priced.groupby("method"):
+        default = typical.loc[method] * per_minute
+        if per_minute > 0 and default["minutes_per_m2"] > 0:
+            rows += _two_parts(jobs, "cost", default["minutes_per_visit"],
+                               default["minutes_per_m2"], str(method), "cost", values)
+    return rows
+
+
+def _two_parts(jobs: pd.DataFrame, column: str, visit: float, per_m2: float, method: str,
+               name: str, values: Parameters) -> list[list[object]]:
+    area = jobs["area_m2"].to_numpy(float)
+    parts = np.column_stack([np.full(len(jobs), visit), per_m2 * area])
+    mean, sd, alone, weight = shrunken_ratios(parts, jobs[column].to_numpy(float),
+                                              **_spreads(values))
+    unit = "minutes" if name == "minutes" else "currency"
+    return [_row(method, quantity, u, len(jobs), d, *found) for quantity, u, d, *found in zip(
+        (f"{name}_per_visit", f"{name}_per_m2"), (unit, f"{unit}/m2"), (visit, per_m2), mean, sd,
+        alone, weight, strict=True)]
+
+
+def _one_part(seen: np.ndarray, parts: np.ndarray, default: float, method: str, quantity: str,
+              unit: str, values: Parameters) -> list[object]:
+    mean, sd, alone, weight = shrunken_ratios(parts, seen, **_spreads(values))
+    return _row(method, quantity, unit, len(seen), default, mean[0], sd[0], alone[0], weight[0])
+
+
+def _row(method: str, quantity: str, unit: str, n: int, default: float, mean: float, sd: float,
+         alone: float, weight: float) -> list[object]:
+    reach = 1.6448536269514722 * sd  # 95 % point of the normal distribution
+    return [method, quantity, unit, n, default, default * alone, default * mean,
+            default * max(mean - reach, 0.0), default * (mean + reach), weight]
+
+
+def _corrected(rules: pd.DataFrame, estimates: pd.DataFrame) -> pd.DataFrame:
+    """Scale every row of a method by calibrated over default."""
+    fixed = rules.copy()
+    corrections = estimates[estimates["quantity"].isin(QUANTITIES)]
+    ratios = (corrections["calibrated"] / corrections["default"]).astype(float)
+    for method, quantity, ratio in zip(corrections["method"], corrections["quantity"], ratios,
+                                       strict=True):
+        fixed.loc[fixed["method"] == method, quantity] *= ratio
+    return fixed
