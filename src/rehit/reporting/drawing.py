@@ -7,6 +7,7 @@ import textwrap
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from typing import Any, cast
 
 import matplotlib as mpl
 from matplotlib.axes import Axes
@@ -19,7 +20,7 @@ from rehit.reporting.words import Words
 
 WIDE = (7.0, 3.9)
 NARROW = (3.5, 3.3)
-_STYLE = {
+_STYLE: dict[str, Any] = {
     "font.family": "DejaVu Sans", "font.size": 9.5, "text.color": INK, "axes.labelcolor": INK,
     "axes.edgecolor": QUIET, "axes.spines.top": False, "axes.spines.right": False,
     "xtick.color": INK, "ytick.color": INK, "axes.grid": True, "grid.color": LINE,
@@ -40,22 +41,32 @@ class FigureText:
 
 def figure_text(words: Words, key: str, **facts: object) -> FigureText:
     """Take a figure's three texts from the catalogue, the facts filled in."""
-    return FigureText(*(words(f"fig.{key}_{part}", **facts) for part in ("title", "note", "alt")))
+    title, note, alt = (words(f"fig.{key}_{part}", **facts) for part in ("title", "note", "alt"))
+    return FigureText(title[:1].upper() + title[1:], note, alt)
 
 
 @contextmanager
 def house_style() -> Iterator[None]:
     """Draw in the report's look inside the block; settings outside are left alone."""
-    with mpl.rc_context(_STYLE):
+    with mpl.rc_context(cast(Any, _STYLE)):
         yield
+
+
+def legend_below(ax: Axes, *, ncols: int) -> None:
+    """Put the legend under the axis label, where it cannot hide a line."""
+    height = float(cast(Figure, ax.figure).get_figheight())
+    ax.legend(loc="upper left", bbox_to_anchor=(0.0, -0.43 / height),
+              ncols=ncols, fontsize=8, handlelength=3, borderaxespad=0.6)
 
 
 def finish(ax: Axes, text: FigureText, *, titled: bool) -> FigureText:
     """Put the finding above the axes and the source line below where `titled`; return the text."""
     if titled:
-        width = int(ax.figure.get_figwidth() * 10.5)
+        width = int(cast(Figure, ax.figure).get_figwidth() * 10.5)
         ax.set_title(textwrap.fill(text.title, width), loc="left", fontsize=11, fontweight="bold")
-        ax.annotate(textwrap.fill(text.note, int(width * 1.3)), (0, 0), (0, -38),
+        legend = ax.get_legend()
+        rows = 0 if legend is None else len(legend.get_texts())
+        ax.annotate(textwrap.fill(text.note, int(width * 1.3)), (0, 0), (0, -38 - 14 * rows),
                     xycoords="axes fraction", textcoords="offset points", va="top",
                     fontsize=7.5, color=QUIET, annotation_clip=False)
     return text
@@ -63,7 +74,7 @@ def finish(ax: Axes, text: FigureText, *, titled: bool) -> FigureText:
 
 def is_narrow(ax: Axes) -> bool:
     """Whether the drawing is for a phone."""
-    return float(ax.figure.get_figwidth()) < 5
+    return float(cast(Figure, ax.figure).get_figwidth()) < 5
 
 
 def in_words(words: Words, kind: str = "whole") -> FuncFormatter:

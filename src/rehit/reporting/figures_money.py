@@ -7,7 +7,14 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.ticker import MaxNLocator
 
-from rehit.reporting.drawing import FigureText, figure_text, finish, in_words, is_narrow
+from rehit.reporting.drawing import (
+    FigureText,
+    figure_text,
+    finish,
+    in_words,
+    is_narrow,
+    legend_below,
+)
 from rehit.reporting.palette import DASHES, INK, OCHRE, PAPER, SERIES, TEAL
 from rehit.reporting.words import Words
 
@@ -64,7 +71,7 @@ def cost_over_years(cost_years: pd.DataFrame, *, ax: Axes, words: Words, currenc
     ax.set_xlim(0, float(cost_years["year"].max()))
     ax.set_ylim(bottom=0)
     ax.yaxis.set_major_formatter(in_words(words))
-    ax.legend(loc="upper left", fontsize=8, handlelength=3)
+    legend_below(ax, ncols=1 if is_narrow(ax) else 2)
     order = sorted(ends, key=lambda s: ends[s])
     best, other = order[0], strategies[0] if strategies[0] != order[0] else order[-1]
     facts = {"best": words.code("strategy", best), "other": words.code("strategy", other),
@@ -105,7 +112,7 @@ def breakeven_curve(rate_costs: pd.DataFrame, *, ax: Axes, words: Words, currenc
     ax.set_xlim(0, float(rates.max()))
     ax.set_ylim(bottom=0)
     ax.yaxis.set_major_formatter(in_words(words))
-    ax.legend(loc="upper left", fontsize=8, handlelength=3)
+    legend_below(ax, ncols=1 if is_narrow(ax) else 2)
     facts = {"base": words.code("strategy", strategies[0]), "currency": currency,
              "n": len(strategies), "highest": words.number(float(rates.max()), 2)}
     if not crossings:
@@ -159,7 +166,7 @@ def budget_sweep(sweep: pd.DataFrame, *, ax: Axes, words: Words, currency: str,
     ax.yaxis.set_major_formatter(in_words(words))
     ax.xaxis.set_major_locator(MaxNLocator(5))
     ax.set_ylim(bottom=min(0.0, float(np.nanmin(line["saving_low"].fillna(0)))))
-    ax.legend(loc="lower right", fontsize=8)
+    legend_below(ax, ncols=1 if is_narrow(ax) else 3)
     facts = {"budget": words.money(budget[pick], currency), "currency": currency,
              "saving": words.money(saving[pick], currency),
              "places": words.whole(line["n_places"].iloc[pick]), "n": len(line),

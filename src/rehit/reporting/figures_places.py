@@ -7,7 +7,14 @@ import pandas as pd
 from matplotlib.axes import Axes
 from scipy import stats
 
-from rehit.reporting.drawing import FigureText, figure_text, finish, in_words, is_narrow
+from rehit.reporting.drawing import (
+    FigureText,
+    figure_text,
+    finish,
+    in_words,
+    is_narrow,
+    legend_below,
+)
 from rehit.reporting.palette import DASHES, INK, LINE, OCHRE, QUIET, SERIES, TEAL, ramp
 from rehit.reporting.words import Words
 
@@ -84,7 +91,7 @@ def rehit_survival(survival: pd.DataFrame, *, ax: Axes, words: Words, grouping: 
     ax.set(xlabel=words("fig.survival_x"), ylabel=words("fig.survival_y"), ylim=(0, 1.02))
     ax.set_xlim(0, min(float(chosen["days"].max()), 730))
     ax.yaxis.set_major_formatter(in_words(words, "share"))
-    ax.legend(loc="upper right", fontsize=8, handlelength=3)
+    legend_below(ax, ncols=1 if is_narrow(ax) else 3)
     best, worst = max(left, key=lambda g: left[g]), min(left, key=lambda g: left[g])
     facts = {"day": words.whole(day), "best": words.code(grouping, best),
              "worst": words.code(grouping, worst), "best_share": words.share(left[best]),
@@ -125,7 +132,7 @@ def rate_caterpillar(repeats: pd.DataFrame, *, ax: Axes, words: Words, top: int 
     ax.set_yticks(rows, [_short(str(p), 14) for p in worst["place_id"]])
     ax.set(xlabel=words("fig.caterpillar_x"), ylim=(-0.7, len(worst) - 0.3))
     ax.set_xlim(left=0)
-    ax.legend(loc="lower right", fontsize=8)
+    legend_below(ax, ncols=1 if is_narrow(ax) else 3)
     first = worst.iloc[-1]
     facts = {"n_over": int(over.sum()), "n": int(over.sum()), "top": len(worst),
              "place": str(first["place_id"]),
@@ -134,6 +141,7 @@ def rate_caterpillar(repeats: pd.DataFrame, *, ax: Axes, words: Words, top: int 
              "total": words.whole(len(repeats)), "sure": words.share(sure)}
     key = "caterpillar" if threshold_per_year is None or not over.any() else "caterpillar_over"
     if key == "caterpillar_over":
+        key = "caterpillar_all" if over.all() else key
         facts["threshold"] = words.given(float(threshold_per_year or 0))
     return finish(ax, figure_text(words, key, **facts), titled=titled)
 

@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.colors import Normalize
 
-from rehit.reporting.drawing import FigureText, figure_text, finish, in_words, is_narrow
+from rehit.reporting.drawing import (
+    FigureText,
+    figure_text,
+    finish,
+    in_words,
+    is_narrow,
+    legend_below,
+)
 from rehit.reporting.palette import INK, OCHRE, PAPER, TEAL, ramp
 from rehit.reporting.words import Words
 
@@ -41,8 +50,8 @@ def ring_table(rings: pd.DataFrame, *, ax: Axes, words: Words, chance_limit: flo
     ax.set_yticks(range(table.shape[0]), _edges(rings, "metres", table.index, words))
     ax.set(xlabel=words("fig.rings_x"), ylabel=words("fig.rings_y"))
     ax.grid(visible=False)
-    near = rings.sort_values(["metres_from", "days_from"])
-    near = near[near["ratio"].notna()].iloc[0]
+    known = rings[rings["ratio"].notna()].sort_values(["metres_from", "days_from"])
+    near: Any = known.iloc[0]
     facts = {"metres": words.whole(near["metres_to"]), "days": words.whole(near["days_to"]),
              "ratio": words.number(near["ratio"], 2), "p": words.p_value(near["p_upper"]),
              "pairs": words.whole(rings["observed"].sum()),
@@ -78,9 +87,9 @@ def forecast_check(checks: pd.DataFrame, *, ax: Axes, words: Words,
     ax.set_xticks(rows[::step], starts[::step], fontsize=8)
     ax.set(xlabel=words("fig.check_x", days=words.whole(line["days"].median())),
            ylabel=words("fig.check_y"))
-    ax.set_ylim(0, float(line[["high", "observed"]].max().max()) * 1.3)
+    ax.set_ylim(0, float(line[["high", "observed"]].max().max()) * 1.08)
     ax.yaxis.set_major_formatter(in_words(words))
-    ax.legend(loc="upper left", fontsize=8, ncols=1 if is_narrow(ax) else 3)
+    legend_below(ax, ncols=1 if is_narrow(ax) else 3)
     inside = int(((line["observed"] >= line["low"]) & (line["observed"] <= line["high"])).sum())
     facts = {"inside": inside, "n": len(line), "last": starts[-1],
              "expected": words.number(line["expected"].iloc[-1], 2),

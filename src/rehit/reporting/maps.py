@@ -17,6 +17,7 @@ from shapely import get_coordinates, get_parts
 from rehit.reporting.measures import Facts
 from rehit.reporting.page import environment, policy, refuse_external, resource
 from rehit.reporting.palette import OCHRE, PLUM, QUIET, SKY, TEAL, ramp_colours
+from rehit.reporting.rows import each
 from rehit.reporting.static_map import street_lines
 
 RAMP_STEPS = 6
@@ -93,7 +94,8 @@ def map_data(facts: Facts) -> dict[str, Any]:
               "cleared", "state", "surface", "description", "z", "length", "stops", "minutes",
               "cluster", "cell", "incident", "route", "none_found", "zoom_in", "zoom_out")
     return {
-        "words": {key: w(f"map.{key}") for key in labels},
+        "words": {key: w(f"map.{key}") for key in labels}
+        | {"found": w("map.found", n="#"), "per_year": w("map.per_year", rate="#")},
         "ramp": ramp_colours(RAMP_STEPS),
         "colours": {"street": "#aab4ba", "place": TEAL, "cluster": OCHRE, "cell": PLUM,
                     "incident": QUIET, "route": SKY},
@@ -149,7 +151,7 @@ def _places(facts: Facts, grid: _Grid) -> list[list[Any]]:
              f"({w.span(w.number(row.rate_low, 2), w.number(row.rate_high, 2))})",
              round(float(row.chance_above), 3), w.share(row.chance_above),
              _text(address.get(row.place_id))]
-            for row in shown.itertuples()]
+            for row in each(shown)]
 
 
 def _incidents(facts: Facts, grid: _Grid, points: gpd.GeoDataFrame) -> dict[str, Any]:
@@ -191,7 +193,7 @@ def _clusters(facts: Facts, grid: _Grid) -> list[list[Any]]:
     return [[grid.rings(gpd.GeoSeries([row.geometry]).buffer(8 / grid.factor).iloc[0]),
              str(row.name_), w.whole(row.n_incidents), w.whole(row.n_rehits),
              w.number(row.incidents_per_year, 2)]
-            for row in clusters.rename(columns={"name": "name_"}).itertuples()]
+            for row in each(clusters.rename(columns={"name": "name_"}))]
 
 
 def _cells(facts: Facts, grid: _Grid) -> list[list[Any]]:
@@ -201,7 +203,7 @@ def _cells(facts: Facts, grid: _Grid) -> list[list[Any]]:
     hot = cells[cells["hot"].astype(bool)].sort_values("cell_id")
     return [[grid.rings(row.geometry), str(row.cell_id), facts.words.whole(row.n_incidents),
              "–" if pd.isna(row.z) else facts.words.number(float(row.z), 2)]
-            for row in hot.head(3000).itertuples()]
+            for row in each(hot.head(3000))]
 
 
 def _routes(facts: Facts, grid: _Grid) -> list[list[Any]]:
@@ -213,7 +215,7 @@ def _routes(facts: Facts, grid: _Grid) -> list[list[Any]]:
              str(row.route_id), w.whole(row.n_stops),
              "–" if pd.isna(row.length_km) else w.number(row.length_km, 2),
              "–" if pd.isna(row.minutes) else w.whole(row.minutes)]
-            for row in routes.itertuples()]
+            for row in each(routes)]
 
 
 def _layers(facts: Facts) -> list[tuple[str, bool]]:

@@ -15,6 +15,8 @@ from rehit.reporting.words import Words
 
 KINDS = ("first", "rehit", "uncertain", "no_place")
 STATES = ("cleared", "open", "closed_undated", "unknown")
+#: Ways to split the period's incidents: column to its codes and the number of the first figure.
+GROUPS = {"kind": (KINDS, 2), "priority": (("offensive", "ordinary"), 6), "status": (STATES, 8)}
 
 
 @dataclass(frozen=True)
@@ -140,18 +142,16 @@ def trace_counts(facts: Facts) -> None:
     """Enter the period's counts: in all, by kind, priority and state; parts add up to the whole."""
     incidents = facts.now.incidents
     whole = facts.words.whole
-    groups = {"kind": (KINDS, 2), "priority": (("offensive", "ordinary"), 6), "status": (STATES, 8)}
-    ids: dict[str, list[str]] = {}
-    for column, (codes, start) in groups.items():
-        for offset, code in enumerate(codes):
+    count = len(incidents)
+    for (column, (codes, start)), whole_id in zip(GROUPS.items(), ("V1", "V1a", "V1b"),
+                                                  strict=True):
+        ids = tuple(f"V{start + n}" for n in range(len(codes)))
+        facts.trace(whole_id, count, whole(count), parts=ids,
+                    incidents=incidents if whole_id == "V1" else None)
+        for figure_id, code in zip(ids, codes, strict=True):
             part = incidents[incidents[column] == code]
-            ids.setdefault(column, []).append(facts.trace(
-                f"V{start + offset}", len(part), whole(len(part)), key=f"V_{column}",
-                incidents=part, word=facts.words.code(column, code), code=code))
-    facts.trace("V1", len(incidents), whole(len(incidents)), incidents=incidents,
-                parts=tuple(ids["kind"]))
-    facts.trace("V1a", len(incidents), whole(len(incidents)), parts=tuple(ids["priority"]))
-    facts.trace("V1b", len(incidents), whole(len(incidents)), parts=tuple(ids["status"]))
+            facts.trace(figure_id, len(part), whole(len(part)), key=f"V_{column}",
+                        incidents=part, word=facts.words.code(column, code), code=code)
     for figure_id, earlier in (("V12", facts.before), ("V13", facts.year)):
         facts.trace(figure_id, earlier.count, whole(earlier.count), incidents=earlier.incidents,
                     key="V_earlier", days=facts.words.days(earlier.period.first,

@@ -80,7 +80,7 @@ class _Writer:
         numeric = "(" + "".join(f"{n}, " for n in sorted(grid.numeric)) + ")"
         rows = "(" + "".join(_strings(row) + ", " for row in grid.rows) + ")"
         return (f"#tidy({typst_text(grid.caption)}, {_strings(grid.headers)}, {rows}, {numeric}, "
-                f"{typst_text(grid.note)})")
+                f"{typst_text(grid.note)}, {_widths(grid.headers, grid.rows)})")
 
     def picture(self, picture: Picture) -> str:
         name = f"{picture.id}.{_ENDING[picture.kind]}"
@@ -101,7 +101,19 @@ class _Writer:
                           w("workbook.n_rows")))
         return "\n".join((f"#part({typst_text(w('heading.trace'))})",
                           f"#say({typst_text(w('page.trace_paper'))}, (), \"plain\")",
-                          f"#tidy({typst_text(w('heading.trace'))}, {heads}, {rows}, (), \"\")"))
+                          f"#tidy({typst_text(w('workbook.figures'))}, {heads}, {rows}, (), \"\", "
+                          "(0.5fr, 2.6fr, 3.4fr, 1fr))"))
+
+
+def _widths(headers: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    """Share the width by what the columns hold: their longest word at least, their text at most."""
+    weights = []
+    for number, header in enumerate(headers):
+        texts = [header, *(row[number] for row in rows)]
+        words = max(len(word) for text in texts for word in text.split(" ") or [""])
+        longest = max(len(row[number]) for row in rows) if rows else 0
+        weights.append(min(max(words, longest, 4), max(words, 26)) + 2)
+    return "(" + "".join(f"{weight}fr, " for weight in weights) + ")"
 
 
 def _strings(texts: Sequence[str]) -> str:

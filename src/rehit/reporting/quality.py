@@ -7,6 +7,7 @@ import pandas as pd
 from rehit.reporting.document import Block, Document, Grid, Section, Sentence
 from rehit.reporting.measures import Facts
 from rehit.reporting.page import render_page
+from rehit.reporting.rows import each
 from rehit.reporting.words import Words
 
 _COLUMNS = ("rows_in", "rows_kept", "rows_joined", "rows_set_aside")
@@ -20,9 +21,9 @@ def quality_section(facts: Facts) -> Section:
     counts = facts.inputs.given("counts")
     traces: tuple[str, ...] = ()
     if counts is not None:
-        parts = tuple(_trace(facts, counts, name, f"Q{n}") for n, name in
-                      enumerate(("kept", "joined", "set_aside"), start=2))
-        traces = (_trace(facts, counts, "in", "Q1", parts), *parts)
+        traces = (_trace(facts, counts, "in", "Q1", ("Q2", "Q3", "Q4")),
+                  *(_trace(facts, counts, name, f"Q{n}") for n, name in
+                    enumerate(("kept", "joined", "set_aside"), start=2)))
     section.put(*quality_blocks(facts.words, counts=counts, traces=traces,
                                 set_aside=facts.inputs.given("set_aside"),
                                 findings=facts.inputs.given("findings")))
@@ -51,7 +52,7 @@ def quality_blocks(words: Words, *, counts: pd.DataFrame | None, set_aside: pd.D
         blocks.append(Grid(w("quality.aside_caption"),
                            (w("quality.col_reason"), w("quality.col_rows")),
                            tuple((str(r.reason_words), w.whole(r.n_rows))
-                                 for r in ordered.itertuples()), frozenset({1})))
+                                 for r in each(ordered)), frozenset({1})))
     if findings is None or findings.empty:
         blocks.append(Sentence(w("quality.no_findings")))
     else:

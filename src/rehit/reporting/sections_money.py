@@ -10,6 +10,8 @@ from rehit.reporting.document import Grid, Section
 from rehit.reporting.drawing import draw_picture
 from rehit.reporting.figures import breakeven_curve, budget_sweep, cost_over_years, method_mix
 from rehit.reporting.measures import Facts
+from rehit.reporting.rows import each
+from rehit.tables import table
 
 
 def methods_section(facts: Facts) -> Section:
@@ -27,10 +29,11 @@ def methods_section(facts: Facts) -> Section:
         return section
     counts = joined["method"].value_counts().sort_index().sort_values(
         ascending=False, kind="stable")
-    parts = tuple(facts.trace(f"M-{m}", int(n), w.whole(n), key="M_part",
-                              incidents=joined[joined["method"] == m], word=w.code("method", m))
-                  for m, n in counts.items())
-    facts.trace("M0", len(joined), w.whole(len(joined)), incidents=joined, parts=parts)
+    facts.trace("M0", len(joined), w.whole(len(joined)), incidents=joined,
+                parts=tuple(_code(m) for m in counts.index))
+    for method, n in counts.items():
+        facts.trace(_code(method), int(n), w.whole(n), key="M_part", word=w.code("method", method),
+                    incidents=joined[joined["method"] == method])
     top = str(counts.index[0])
     facts.trace("M1", int(counts.iloc[0]), w.share(counts.iloc[0] / len(joined)),
                 incidents=joined[joined["method"] == top], word=w.code("method", top),
@@ -55,7 +58,12 @@ def _mix_grid(facts: Facts, joined: pd.DataFrame, counts: pd.Series) -> Grid:
     headers = tuple(w(f"methods.col_{c}") for c in
                     ("method", "count", "share", "hours", "paint", "remover", "water"))
     return Grid(w("methods.caption"), headers, tuple(rows), frozenset(range(1, 7)),
-                w("methods.note"), tuple(f"M-{m}" for m in counts.index))
+                w("methods.note"), tuple(_code(m) for m in counts.index))
+
+
+def _code(method: object) -> str:
+    """Return the figure code of a method: M2 for the first method of the contract, and so on."""
+    return f"M{table('advice').column('method').allowed.index(str(method)) + 2}"
 
 
 def cost_section(facts: Facts) -> Section:
@@ -73,11 +81,13 @@ def cost_section(facts: Facts) -> Section:
         section.say(w("missing.strategy_costs"), tone="limit")
         return section
     section.put(_strategy_grid(facts))
-    for name, table, draw in (("cost_years", inputs.given("cost_years"), cost_over_years),
-                              ("rate_costs", inputs.given("rate_costs"), breakeven_curve)):
-        if table is not None:
-            section.put(draw_picture(name, lambda ax, t=table, d=draw: d(  # type: ignore[misc]
-                t, ax=ax, words=w, currency=inputs.currency, titled=False)))
+    years, rates = inputs.given("cost_years"), inputs.given("rate_costs")
+    if years is not None:
+        section.put(draw_picture("cost_years", lambda ax: cost_over_years(
+            years, ax=ax, words=w, currency=inputs.currency, titled=False)))
+    if rates is not None:
+        section.put(draw_picture("rate_costs", lambda ax: breakeven_curve(
+            rates, ax=ax, words=w, currency=inputs.currency, titled=False)))
     return section
 
 
@@ -99,7 +109,7 @@ def _spend(facts: Facts, section: Section, spend: pd.DataFrame) -> None:
     rows = tuple((f"{w(f'month.{row.month.month}')} {row.month.year}",
                   _money_or_dash(facts, row.spent), _money_or_dash(facts, row.expected),
                   _money_span(facts, row.expected_low, row.expected_high))
-                 for row in spend.sort_values("month").tail(15).itertuples())
+                 for row in each(spend.sort_values("month").tail(15)))
     section.put(Grid(w("cost.spend_caption"), tuple(w(f"cost.col_{c}") for c in (
         "month", "spent", "expected", "range")), rows, frozenset({1, 2, 3})))
 
@@ -163,7 +173,7 @@ def _programme(facts: Facts, section: Section, programme: pd.DataFrame,
                   facts.money(row.first_cost), facts.money(row.saving_per_year),
                   _money_span(facts, row.saving_low, row.saving_high),
                   "–" if pd.isna(row.payback_year) else w.number(row.payback_year, 2))
-                 for row in ordered.head(top).itertuples())
+                 for row in each(ordered.head(top)))
     section.put(Grid(w("programme.caption", n=len(rows), total=w.whole(n)),
                      tuple(w(f"programme.col_{c}") for c in (
                          "place", "strategy", "first", "saving", "range", "payback")), rows,
@@ -174,12 +184,12 @@ def evaluation_section(facts: Facts) -> Section:
     """Write whether the measures taken before made a difference."""
     w = facts.words
     section = Section("evaluation", w("heading.evaluation"))
-    table = facts.inputs.given("evaluations")
-    if table is None:
+    done = facts.inputs.given("evaluations")
+    if done is None:
         section.say(w("missing.evaluations"), tone="limit")
         return section
     rows, anchors = [], []
-    for number, row in enumerate(table.itertuples(), start=1):
+    for number, row in enumerate(each(done), start=1):
         verdict = w(f"effect.{row.verdict}")
         ratio = float(row.ratio) if not pd.isna(row.ratio) else math.nan
         anchors.append(facts.trace(f"E{number}", 0.0 if math.isnan(ratio) else ratio,

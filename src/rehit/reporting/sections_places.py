@@ -68,9 +68,12 @@ def _places_grid(facts: Facts, repeats: pd.DataFrame, top: int) -> Grid:
     this = facts.now.incidents.groupby("place_id").size()
     rows = tuple(_place_row(facts, row, int(this.get(row["place_id"], 0)))
                  for _, row in worst.iterrows())
-    headers = tuple(w(f"places.col_{c}") for c in
-                    ("place", "type", "this", "all", "rehits", "rate", "over", "median"))
+    names = ["place", "type", "this", "all", "rehits", "rate", "over", "median"]
     threshold = facts.inputs.threshold_per_year
+    if threshold is None:
+        rows = tuple(row[:6] + row[7:] for row in rows)
+        names.remove("over")
+    headers = tuple(w(f"places.col_{c}") for c in names)
     note = w("places.note") if threshold is None else w(
         "places.note_threshold", threshold=w.given(threshold))
     return Grid(w("places.caption", n=len(worst)), headers, rows, frozenset({2, 3, 4, 5, 6, 7}),
@@ -165,8 +168,8 @@ def _matched(now: gpd.GeoDataFrame, before: gpd.GeoDataFrame | None,
         return np.zeros(len(now), bool), np.zeros(0, bool)
     a = np.asarray(now.geometry.buffer(1).to_numpy())
     b = np.asarray(before.geometry.buffer(1).to_numpy())
-    same = np.array([[x.intersection(y).area / x.union(y).area for y in b] for x in a])
-    return (same >= overlap).any(axis=1), (same >= overlap).any(axis=0)
+    same = np.array([[x.intersection(y).area / x.union(y).area >= overlap for y in b] for x in a])
+    return np.asarray(same.any(axis=1)), np.asarray(same.any(axis=0))
 
 
 def _cluster_rows(facts: Facts, clusters: gpd.GeoDataFrame) -> tuple[

@@ -8,7 +8,7 @@ from rehit.reporting.compare import Comparison, count_interval
 from rehit.reporting.document import Grid, Section
 from rehit.reporting.drawing import draw_picture
 from rehit.reporting.figures import incident_calendar
-from rehit.reporting.measures import KINDS, STATES, Facts, Slice, compare_slices, verdict
+from rehit.reporting.measures import GROUPS, Facts, Slice, compare_slices, verdict
 from rehit.reporting.response import Response, measure_response
 from rehit.reporting.summary import signed_share
 
@@ -62,9 +62,7 @@ def _period_row(facts: Facts, label: str, part: Slice,
 def _kinds_grid(facts: Facts) -> Grid:
     w = facts.words
     rows, anchors = [], []
-    groups = (("kind", KINDS, 2), ("priority", ("offensive", "ordinary"), 6),
-              ("status", STATES, 8))
-    for column, codes, start in groups:
+    for column, (codes, start) in GROUPS.items():
         for offset, code in enumerate(codes):
             figure = facts.book.figures[f"V{start + offset}"]
             rows.append((w(f"volume.group_{column}") + ": " + w.code(column, code), figure.shown,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -15,7 +16,7 @@ from pyproj import CRS
 from shapely import get_coordinates, get_parts, line_merge, union_all
 
 from rehit.reporting.document import Picture
-from rehit.reporting.drawing import house_style, to_png
+from rehit.reporting.drawing import house_style, is_narrow, to_png
 from rehit.reporting.measures import Facts
 from rehit.reporting.palette import INK, LINE, OCHRE, PAPER, PLUM, QUIET, ramp
 
@@ -66,7 +67,7 @@ def draw_overview(facts: Facts, ax: Axes) -> None:
         Axes to draw on.
     """
     inputs, w = facts.inputs, facts.words
-    handles: list[object] = []
+    handles: list[Any] = []
     if inputs.streets is not None and not inputs.streets.empty:
         ax.add_collection(LineCollection(street_lines(inputs.streets, tolerance_m=2.0),
                                          colors=LINE, linewidths=0.6, zorder=1))
@@ -79,8 +80,8 @@ def draw_overview(facts: Facts, ax: Axes) -> None:
                 va="center", fontsize=10, color=INK,
                 arrowprops={"arrowstyle": "-|>", "color": INK, "linewidth": 1.4})
     if handles:
-        ax.figure.legend(handles=handles, loc="outside lower center", ncols=1
-                         if ax.figure.get_figwidth() < 5 else 3, fontsize=8)
+        ax.figure.legend(handles=handles, loc="outside lower center",
+                         ncols=1 if is_narrow(ax) else 3, fontsize=8)
 
 
 def street_lines(streets: gpd.GeoDataFrame, *, tolerance_m: float) -> list[np.ndarray]:
@@ -90,8 +91,9 @@ def street_lines(streets: gpd.GeoDataFrame, *, tolerance_m: float) -> list[np.nd
     return [get_coordinates(line) for line in merged if line.geom_type.startswith("Line")]
 
 
-def _draw_areas(facts: Facts, ax: Axes) -> list[object]:
-    w, handles = facts.words, []
+def _draw_areas(facts: Facts, ax: Axes) -> list[Any]:
+    w = facts.words
+    handles: list[Any] = []
     cells, clusters = facts.inputs.given("cells"), facts.inputs.given("clusters")
     if cells is not None and cells["hot"].any():
         hot = gpd.GeoDataFrame(cells[cells["hot"].astype(bool)])
@@ -106,7 +108,7 @@ def _draw_areas(facts: Facts, ax: Axes) -> list[object]:
     return handles
 
 
-def _draw_places(facts: Facts, ax: Axes) -> list[object]:
+def _draw_places(facts: Facts, ax: Axes) -> list[Any]:
     w = facts.words
     repeats = facts.inputs.given("repeats")
     if repeats is None:
@@ -147,7 +149,7 @@ def _frame(facts: Facts, ax: Axes) -> None:
         ax.set_ylim(y0 - 2 * pad, y1 + pad)
     ax.set_aspect("equal")
     ax.grid(visible=False)
-    ax.set(xticks=[], yticks=[])
+    ax.set(xticks=[], yticks=[], xlabel="", ylabel="")
     for side in ax.spines.values():
         side.set_visible(True)
         side.set_color(LINE)

@@ -117,6 +117,11 @@ def _advice(facts: Facts) -> tuple[Sentence, ...]:
         lines.append(Sentence(w("summary.programme", n=int(figures["P1"].value),
                                 count=figures["P1"].shown, cost=figures["P2"].shown),
                               ("P1", "P2"), "key"))
+        best = facts.inputs.programme
+        assert best is not None
+        first = best.sort_values(["saving_per_year", "place_id"], ascending=[False, True]).head(3)
+        lines.append(Sentence(w("summary.start_with", places=", ".join(
+            first["place_id"].astype(str)))))
     if "M1" in figures:
         lines.append(Sentence(figures["M1"].label + ".", ("M1",)))
     if "H4" in figures and figures["H4"].value:

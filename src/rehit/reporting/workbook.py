@@ -135,8 +135,8 @@ def _write_sheet(book: Any, name: str, frame: pd.DataFrame, attribute: str,
     if len(rows):
         sheet.autofilter(0, 0, len(rows), max(len(frame.columns) - 1, 0))
     for number, row in enumerate(rows.itertuples(index=False, name=None), start=1):
-        for column, value in enumerate(row):
-            _write_cell(sheet, number, column, value, formats)
+        for place, value in enumerate(row):
+            _write_cell(sheet, number, place, value, formats)
 
 
 def _write_cell(sheet: Any, row: int, column: int, value: Any, formats: dict[str, Any]) -> None:

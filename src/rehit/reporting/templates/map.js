@@ -139,12 +139,12 @@
   function find() {
     const needle = field.value.trim().toLocaleLowerCase(), found = [];
     haystack.forEach((text, i) => { if (needle === "" || text.includes(needle)) found.push(i); });
-    hits.textContent = found.length ? String(found.length) : t.none_found;
+    hits.textContent = found.length ? t.found.replace("#", found.length) : t.none_found;
     results.replaceChildren(...found.slice(0, 40).map((i) => {
       const p = data.places[i], button = element("button"), item = element("li");
       button.type = "button";
       button.append(element("strong", p[2]), " ");
-      const kind = element("span", p[3] + (p[7] ? " · " + p[7] : "")); kind.className = "kindof"; button.append(kind);
+      const kind = element("span", (p[3] ? p[3] + " · " : "") + t.per_year.replace("#", p[7])); kind.className = "kindof"; button.append(kind);
       button.addEventListener("click", () => { choose(place(p), true); results.querySelectorAll("[aria-current]").forEach((b) => b.removeAttribute("aria-current")); button.setAttribute("aria-current", "true"); });
       item.append(button); return item;
     }));
