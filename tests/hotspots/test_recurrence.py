@@ -1,0 +1,161 @@
+"""Spells, design columns, mean cumulative function, and planted effects recovered."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+
+from rehit.errors import SettingError, TableError
+from rehit.hotspots.models import andersen_gill, prentice_williams_peterson
+from rehit.hotspots.recurrence import design, mean_cumulative_function, rehit_spells
+
+PUBLISHED = Path(__file__).parents[1] / "published" / "recurrence"
+START = pd.Timestamp("2022-01-01", tz="UTC")
+END = START + pd.Timedelta(days=1000)
+# Five systems, each one's last time the end of its watch (printed example, see test).
+SYSTEMS = ([5, 10, 15, 17], [6, 13, 17, 19], [12, 20, 25, 26], [13, 15, 24], [16, 22, 25, 28])
+
+
+def log(*rows: tuple) -> pd.DataFrame:
+    """Rows of (place, reported day, cleared day or None, extra columns)."""
+    return pd.DataFrame([{
+        "incident_id": f"I{k}", "place_id": r[0], "place_kind": "asset",
+        "reported_at": START + pd.Timedelta(days=r[1]),
+        "cleared_at": pd.NaT if r[2] is None else START + pd.Timedelta(days=r[2]),
+        "status": "open" if r[2] is None else "cleared", **(r[3] if len(r) > 3 else {})}
+        for k, r in enumerate(rows)])
+
+
+def spells_of(table: pd.DataFrame, **options) -> pd.DataFrame:
+    return rehit_spells(table, observed_from=START, observed_to=END, **options)
+
+
+def history(n: int, *, rate_of, wait_of, seed: int) -> pd.DataFrame:
+    """Places with a rate per day after each clearance, given place and the wait before it."""
+    rng = np.random.default_rng(seed)
+    rows = []
+    for k in range(n):
+        frailty = rng.gamma(4.0, 0.25)
+        day, wait = rng.uniform(0, 60), wait_of(k, rng)
+        while day < 1000:
+            rows.append((f"P{k:04d}", day, None if day + wait >= 1000 else day + wait,
+                         {"substrate": "brick" if k % 2 else "metal"}))
+            gap = rng.exponential(1 / (frailty * rate_of(k, wait)))
+            day, wait = day + wait + gap, wait_of(k, rng)
+    return log(*rows)
+
+
+def test_valve_seat_mean_and_robust_error_against_r():
+    """Nelson 1995; R survival: M(646) = 1.3204653, robust standard error .2285052."""
+    valves = pd.read_csv(PUBLISHED / "valveseat.csv")
+    events = valves[valves["status"] == 1]
+    mcf = mean_cumulative_function(events["id"].to_numpy(), events["time"].to_numpy(),
+                                   ends=valves.groupby("id")["time"].max()).set_index("time")
+    assert mcf.loc[646, "mean"] == pytest.approx(1.3204653, abs=5e-8)
+    assert mcf.loc[646, "standard_error"] == pytest.approx(0.2285052, abs=5e-8)
+
+
+def test_five_systems_against_the_printed_mean_cumulative_function():
+    """M(25) = 3.66667 with variance .718148, increments taken as uncorrelated."""
+    ends = pd.Series({k: float(s[-1]) for k, s in enumerate(SYSTEMS)})
+    place = np.concatenate([[k] * (len(s) - 1) for k, s in enumerate(SYSTEMS)])
+    time = np.concatenate([s[:-1] for s in SYSTEMS]).astype(float)
+    mcf = mean_cumulative_function(place, time, ends=ends).set_index("time")
+    assert mcf.loc[25, "mean"] == pytest.approx(3.66667, abs=5e-6)
+    assert mcf.loc[25, "variance_independent"] == pytest.approx(0.718148, abs=5e-7)
+
+
+def test_robust_interval_holds_where_places_differ_and_the_simple_one_does_not():
+    """Gamma-mixed Poisson places, true mean 4 at the end; 90 % intervals, 300 towns."""
+    rng = np.random.default_rng(1)
+    robust = simple = 0
+    for _ in range(300):
+        n = rng.poisson(rng.gamma(0.5, 8.0, 80))
+        place = np.repeat(np.arange(80), n)
+        mcf = mean_cumulative_function(place, rng.uniform(0, 1, len(place)),
+                                       ends=pd.Series(1.0, index=range(80)), at=np.array([1.0]))
+        row = mcf.iloc[0]
+        robust += row["low"] <= 4 <= row["high"]
+        simple += abs(row["mean"] - 4) <= 1.645 * np.sqrt(row["variance_independent"])
+    assert 250 <= robust <= 285
+    assert simple < 200
+
+
+def test_spells_run_from_clearance_to_the_next_marking():
+    spells = spells_of(log(("w", 10, 12), ("w", 30, 34), ("v", 100, None)))
+    assert spells[["place_id", "start", "stop", "event", "event_number"]].to_numpy().tolist() == [
+        ["w", 12, 30, True, 1], ["w", 34, 1000, False, 2]]
+    assert spells["days_to_clearance"].tolist() == [2, 4]
+
+
+def test_a_report_on_a_dirty_wall_starts_and_ends_no_spell():
+    spells = spells_of(log(("w", 10, 40), ("w", 20, 50), ("w", 90, 91)))
+    assert spells[["start", "stop"]].to_numpy().tolist() == [[50, 90], [91, 1000]]
+
+
+def test_a_hit_at_the_very_moment_of_clearance_gets_a_short_spell():
+    spells = spells_of(log(("w", 10, 20), ("w", 20, 25)))
+    assert spells["event"].tolist() == [True, False]
+    assert 0 < spells["days"].iloc[0] < 0.1
+
+
+def test_a_log_without_clearance_dates_gives_no_spells():
+    table = log(("w", 10, 12), ("w", 30, 34)).assign(status="unknown")
+    table["cleared_at"] = pd.to_datetime(pd.Series([None, None]), utc=True)
+    assert len(spells_of(table)) == 0
+
+
+def test_seasons_follow_the_half_of_the_world():
+    table = log(("w", 10, 12), ("w", 200, 201))  # January and July 2022
+    assert spells_of(table)["season"].tolist() == ["summer", "winter"]
+    assert spells_of(table, southern=False)["season"].tolist() == ["winter", "summer"]
+
+
+def test_register_columns_are_carried_and_its_words_count():
+    register = gpd.GeoDataFrame({"asset_id": ["w"], "substrate": ["brick"], "lighting": ["none"]},
+                                geometry=gpd.points_from_xy([0], [0]), crs="EPSG:32625")
+    spells = spells_of(log(("w", 10, 12, {"substrate": "metal", "method": "hot_wash"})),
+                       register=register)
+    row = spells.iloc[0]
+    assert (row["substrate"], row["lighting"], row["method"]) == ("brick", "none", "hot_wash")
+    with pytest.raises(SettingError, match="asset_id"):
+        spells_of(log(("w", 10, 12)), register=register.drop(columns="asset_id"))
+
+
+def test_design_puts_rare_words_together_and_names_the_usual():
+    spells = pd.DataFrame({"event": [1] * 70, "wall": ["brick"] * 40 + ["metal"] * 25
+                           + ["wood"] * 4 + [None], "area": [1.0] * 69 + [np.nan]})
+    x, used = design(spells, effects=("wall", "area"))
+    assert list(x.columns) == ["wall: metal (against brick)", "wall: rare (against brick)", "area"]
+    assert len(used) == 69
+    assert x.sum().tolist() == [25, 4, 69]
+    with pytest.raises(TableError, match="lamps"):
+        design(spells, effects=("lamps",))
+
+
+@pytest.mark.parametrize("clock", ["andersen_gill", "total", "gap"])
+def test_a_planted_substrate_effect_lies_in_the_interval(clock):
+    """Brick hit 1.8 times as fast; PWP baselines by re-hit number pull the effect inwards."""
+    spells = spells_of(history(300, rate_of=lambda k, _: (1.8 if k % 2 else 1.0) / 120,
+                               wait_of=lambda _k, rng: rng.exponential(5), seed=4))
+    x, used = design(spells, effects=("substrate",))
+    if clock == "andersen_gill":
+        row = andersen_gill(used, x).table(level=0.95).iloc[0]
+        truth = 1.8 if "brick (" in row["name"] else 1 / 1.8
+        assert row["low"] < truth < row["high"]
+    else:
+        row = prentice_williams_peterson(used, x, clock=clock, last_stratum=6).table(
+            level=0.95).iloc[0]
+    brick_faster = row["low"] > 1 if "brick (" in row["name"] else row["high"] < 1
+    assert brick_faster
+
+
+def test_events_outside_their_watch_are_refused():
+    with pytest.raises(TableError, match="unknown place"):
+        mean_cumulative_function(np.array([1]), np.array([5.0]), ends=pd.Series({1: 4.0}))
+    with pytest.raises(TableError, match="unknown place"):
+        mean_cumulative_function(np.array([2]), np.array([3.0]), ends=pd.Series({1: 4.0}))

@@ -1,0 +1,107 @@
+"""Plain-words readings: an estimate with its interval, or the plain admission."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from rehit.errors import TableError
+from rehit.hotspots.models import fit_rates
+from rehit.hotspots.recurrence_words import (
+    clearance_speed,
+    rapid_clearance,
+    read_mean_count,
+    read_rate_model,
+    read_time_to_rehit,
+)
+
+
+def spells(wait_power: float, *, places: int, seed: int) -> pd.DataFrame:
+    """Spells whose rate grows by 2 ** wait_power with each doubling of (wait + 1 day).
+
+    Busy places are cleared sooner, which would fool a comparison between places.
+    """
+    rng = np.random.default_rng(seed)
+    rows = []
+    for k in range(places):
+        frailty = rng.gamma(3.0, 1 / 3)
+        for number in range(1, 9):
+            wait = rng.exponential(6.0 / (0.5 + frailty))
+            days = rng.exponential(60 / (frailty * (1 + wait) ** wait_power))
+            rows.append((f"P{k}", number, min(days, 200.0), days < 200, wait))
+    table = pd.DataFrame(rows, columns=["place_id", "event_number", "days", "event",
+                                        "days_to_clearance"])
+    return table.assign(clearance_basis="observed",
+                        substrate=np.where(np.arange(len(table)) // 8 % 2, "brick", "metal"))
+
+
+def test_planted_effect_of_slow_clearance_is_estimated():
+    table = spells(0.3, places=250, seed=1)
+    model, said = rapid_clearance(table)
+    row = model.table(level=0.95).iloc[0]
+    assert row["low"] < 2**0.3 < row["high"]
+    assert "slower clearance went with faster re-hits" in said
+    assert "do not show what caused them" in said
+
+
+def test_no_effect_of_clearance_is_not_invented():
+    """Where none is planted the 90 % interval leaves it out about once in ten."""
+    outside = 0
+    for seed in range(40):
+        model, _ = rapid_clearance(spells(0.0, places=60, seed=100 + seed))
+        row = model.table(level=0.9).iloc[0]
+        outside += not row["low"] <= 1 <= row["high"]
+    assert outside <= 10  # 4 expected, standard deviation 1.9
+    _, said = rapid_clearance(spells(0.0, places=60, seed=100))
+    assert "cannot tell whether faster clearance" in said
+
+
+def test_few_rehits_give_no_effect_of_clearance():
+    model, said = rapid_clearance(spells(0.5, places=3, seed=1))
+    assert model is None
+    assert "cannot be told" in said
+
+
+def test_time_to_rehit_is_read_by_group_with_a_test():
+    table = spells(0.0, places=120, seed=3)
+    table.loc[table["substrate"] == "brick", "days"] /= 2.5
+    said = read_time_to_rehit(table, by="substrate")
+    assert len(said) == 3
+    assert all("90 % interval" in s for s in said[:2])
+    assert "differ by substrate" in said[2]
+    fast = clearance_speed(table, fast_days=3)
+    said = read_time_to_rehit(table.assign(speed=fast), by="speed")
+    assert "speed" in said[-1]
+
+
+def test_time_to_rehit_says_when_the_median_was_not_reached():
+    table = pd.DataFrame({"days": [5.0, 50, 50, 50], "event": [True, False, False, False]})
+    assert "cannot be told" in read_time_to_rehit(table)[0]
+    assert "cannot be told" in read_time_to_rehit(table.iloc[:0])[0]
+    with pytest.raises(TableError, match="lamps"):
+        read_time_to_rehit(table, by="lamps")
+
+
+def test_rate_model_reading_tells_effects_from_noise():
+    table = spells(0.0, places=200, seed=5)
+    table.loc[table["substrate"] == "brick", "days"] /= 2
+    x = np.column_stack([table["substrate"] == "brick",
+                         np.random.default_rng(1).standard_normal(len(table))]).astype(float)
+    model = fit_rates(np.zeros(len(table)), table["days"].to_numpy(), table["event"].to_numpy(), x,
+                      names=("substrate: brick (against metal)", "noise"),
+                      cluster=table["place_id"].to_numpy())
+    said = read_rate_model(model)
+    assert said[0].endswith("higher.")
+    assert said[1].endswith("the data cannot tell.")
+    assert "200 places" in said[2]
+
+
+def test_unsettled_model_is_not_read_as_an_effect():
+    model = fit_rates(np.zeros(8), np.arange(1.0, 9), np.r_[np.ones(4), np.zeros(4)],
+                      np.r_[np.ones(4), np.zeros(4)][:, None], names=("x",), cluster=np.arange(8))
+    assert "no finite answer" in read_rate_model(model)[0]
+
+
+def test_empty_mean_count_is_said():
+    assert "no mean" in read_mean_count(pd.DataFrame({"time": [], "mean": []}))
