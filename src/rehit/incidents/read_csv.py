@@ -116,8 +116,7 @@ def _read_fast(text: str, head: str, delimiter: str,
                has_header: bool | None) -> RawTable | None:
     """Read even rows with pyarrow; None if the rows are uneven or a quote swallowed some."""
     rows = _rows(head, delimiter)
-    full = [row for row in rows if any(cell.strip() for cell in row)]
-    if not full or full != rows or find_header(rows)[0] != 0:
+    if not rows or find_header(rows)[0] != 0:
         return None
     has_header = find_header(rows)[1] if has_header is None else has_header
     names, notes = column_names(rows[0] if has_header else [], len(rows[0]))
@@ -141,19 +140,7 @@ def _read_fast(text: str, head: str, delimiter: str,
     index = pd.RangeIndex(1, table.num_rows + 1, name="source_row")
     frame = pd.DataFrame({name: pd.Series(pd.array(table.column(name), dtype="str"), index=index)
                           for name in names}, index=index)
-    return RawTable(_without_blank_rows(frame), has_header, notes)
-
-
-def _without_blank_rows(frame: pd.DataFrame) -> pd.DataFrame:
-    blank = frame.iloc[:, 0].str.strip() == ""
-    if not blank.any():
-        return frame
-    rest = frame.loc[blank].apply(lambda column: column.str.strip() == "").all(axis=1)
-    if not rest.any():
-        return frame
-    kept = frame.drop(index=rest.index[rest])
-    kept.index = pd.RangeIndex(1, len(kept) + 1, name="source_row")
-    return kept
+    return RawTable(frame, has_header, notes)
 
 
 def _swallowed(table: pa.Table, delimiter: str) -> bool:

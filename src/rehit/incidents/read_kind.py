@@ -67,11 +67,12 @@ def _kind(head: bytes, where: str) -> str:
                                  remedy="give the log itself (the file's name does not matter)")
     # Latin letters alone are compared, so that UTF-16 is recognised too.
     letters = bare.replace(b"\x00", b"").lstrip()
+    if letters.lower().startswith((b"<!doctype html", b"<html")):
+        raise InputFileError(where, got="a web page", allowed=ALLOWED,
+                             remedy="download the data themselves, not the page that shows them")
     if letters.startswith((b"{", b"[")):
         return "json"
-    if letters.lower().startswith((b"<?xml", b"<service_requests", b"<request", b"<root", b"<!")):
-        return "xml"
-    return "text"
+    return "xml" if letters.startswith(b"<") else "text"
 
 
 def _has_control(head: bytes) -> bool:

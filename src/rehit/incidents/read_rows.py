@@ -49,16 +49,15 @@ def find_header(rows: Sequence[Sequence[str]]) -> tuple[int, bool]:
 def _looks_like_header(row: Sequence[str], below: Sequence[Sequence[str]]) -> bool:
     cells = [cell.strip() for cell in row]
     words = sum(is_header_word(cell) for cell in cells)
-    if any(_VALUE.fullmatch(cell) for cell in cells) and not words:
+    values = {place for place, cell in enumerate(cells) if _VALUE.fullmatch(cell)}
+    over = {place for place, cell in enumerate(cells)
+            if cell and _mostly_values([r[place] for r in below if place < len(r)])}
+    repeats = _repeats(cells, below)
+    if len(values) > words or len(over & values) > len(over - values) or (
+            repeats and repeats >= words):
         return False
-    if words:
-        # A value such as "Graffiti" may be a header word too; values beside it decide.
-        return words >= sum(1 for cell in cells if _VALUE.fullmatch(cell))
-    values_below = sum(
-        1 for place, cell in enumerate(cells) if cell and not _VALUE.fullmatch(cell)
-        and _mostly_values([r[place] for r in below if place < len(r)]))
-    distinct = len({cell.lower() for cell in cells if cell}) == sum(1 for c in cells if c)
-    return values_below > 0 or (distinct and not below) or (distinct and not _repeats(row, below))
+    named = [cell.lower() for cell in cells if cell]
+    return words > 0 or (not values and (bool(over) or len(set(named)) == len(named)))
 
 
 def _mostly_values(cells: Sequence[str]) -> bool:
@@ -66,10 +65,12 @@ def _mostly_values(cells: Sequence[str]) -> bool:
     return len(filled) > 0 and sum(bool(_VALUE.fullmatch(c)) for c in filled) > len(filled) / 2
 
 
-def _repeats(row: Sequence[str], below: Sequence[Sequence[str]]) -> bool:
-    """Whether cells of the first row turn up again further down their column."""
-    return any(cell.strip() and any(place < len(r) and r[place] == cell for r in below)
-               for place, cell in enumerate(row))
+def _repeats(cells: Sequence[str], below: Sequence[Sequence[str]]) -> int:
+    """How many cells turn up again further down their column, whole repeated headers apart."""
+    others = [[cell.strip() for cell in row] for row in below]
+    others = [row for row in others if row != list(cells)]
+    return sum(1 for place, cell in enumerate(cells)
+               if cell and any(place < len(row) and row[place] == cell for row in others))
 
 
 def column_names(header: Sequence[str], width: int) -> tuple[list[str], tuple[str, ...]]:
@@ -95,23 +96,22 @@ def column_names(header: Sequence[str], width: int) -> tuple[list[str], tuple[st
 
 def table_from_rows(rows: Sequence[Sequence[str]], *, notes: tuple[str, ...] = (),
                     has_header: bool | None = None) -> RawTable:
-    """Build the table from rows of cells, keeping every row that is not wholly empty.
+    """Build the table from rows of cells, keeping every row below the header, empty ones too.
 
     Cells beyond the header are kept in the column ``cells_beyond_the_header`` (joined by " | ");
     missing cells at a row's end are "". Whether there is a header is found out unless told.
     """
-    full = [row for row in rows if any(cell.strip() for cell in row)]
-    if not full:
+    if not any(cell.strip() for row in rows for cell in row):
         return RawTable(pd.DataFrame())
-    first, found = find_header(full)
+    first, found = find_header(rows)
     has_header = found if has_header is None else has_header
     said = list(notes)
     if first:
-        above = " / ".join(" ".join(cell for cell in row if cell.strip()) for row in full[:first])
+        above = " / ".join(" ".join(cell for cell in row if cell.strip()) for row in rows[:first])
         said.append(f"{first} rows above the header left out: {above[:200]}")
-    body = full[first + 1:] if has_header else full[first:]
-    width = _width(full[first], body, has_header)
-    names, name_notes = column_names(full[first] if has_header else [], width)
+    body = rows[first + 1:] if has_header else rows[first:]
+    width = _width(rows[first], body, has_header)
+    names, name_notes = column_names(rows[first] if has_header else [], width)
     said += name_notes if has_header else ["no header row: columns are numbered"]
     ragged = tuple(i for i, row in enumerate(body, start=1) if _is_ragged(row, width))
     columns: dict[str, list[str]] = {
@@ -129,11 +129,15 @@ def table_from_rows(rows: Sequence[Sequence[str]], *, notes: tuple[str, ...] = (
 def _width(top: Sequence[str], body: Sequence[Sequence[str]], has_header: bool) -> int:
     """The number of columns: named cells of the header, or the usual row without one."""
     if not has_header:
-        return Counter(len(row) for row in body).most_common(1)[0][0]
+        return max(Counter(len(row) for row in body).most_common(1)[0][0], 1)
     last = max((place for place, cell in enumerate(top) if cell.strip()), default=-1) + 1
-    used = Counter(len(row) for row in body).most_common(1)
-    # A header shorter than nearly every row lacks names, not cells.
-    return max(last, used[0][0] if used and used[0][1] > len(body) / 2 else 0)
+    used = Counter(max(_filled_width(row), last) for row in body).most_common(1)
+    # A header shorter than most rows lacks names, not cells.
+    return used[0][0] if used and used[0][1] > len(body) / 2 else max(last, 1)
+
+
+def _filled_width(row: Sequence[str]) -> int:
+    return max((place for place, cell in enumerate(row, start=1) if cell.strip()), default=0)
 
 
 def _is_ragged(row: Sequence[str], width: int) -> bool:

@@ -46,7 +46,7 @@ def read_workbook(file: Path, *, sheet: str | None = None,
             where, got=f"a file that opens as no workbook ({error})",
             allowed="XLSX, XLS or ODS without a password, or another kind of log",
             remedy="open it in a spreadsheet program and save it again") from error
-    chosen = max(sheets, key=lambda name: len(sheets[name]), default=None)
+    chosen = max(sheets, key=lambda name: _filled(sheets[name]), default=None)
     if chosen is None or not sheets[chosen]:
         raise InputFileError(where, got="an empty workbook", allowed="a sheet with rows",
                              remedy="choose another file or sheet")
@@ -61,7 +61,13 @@ def _cells(book: CalamineWorkbook, name: str) -> list[list[str]]:
     except (CalamineError, ValueError):  # a chart sheet holds no cells
         return []
     texts = [[cell_text(cell) for cell in row] for row in rows]
-    return [row for row in texts if any(cell.strip() for cell in row)]
+    while texts and not any(cell.strip() for cell in texts[-1]):
+        texts.pop()  # formatted but never filled: an artefact below the table, not rows of it
+    return texts
+
+
+def _filled(rows: list[list[str]]) -> int:
+    return sum(1 for row in rows if any(cell.strip() for cell in row))
 
 
 def cell_text(value: object) -> str:
