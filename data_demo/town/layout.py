@@ -78,7 +78,7 @@ def ward(tile: int) -> str:
     Examples
     --------
     >>> ward(0), ward(1), ward(150)
-    ('', 'Ashwick ', 'Eltholme Nether ')
+    ('', 'Ashwick ', 'Ashley Nether ')
     """
     if tile == 0:
         return ""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import doctest
+import importlib
 import json
 import re
 from pathlib import Path
@@ -269,3 +271,10 @@ def test_tiles_make_a_larger_town_with_unique_addresses():
     assert len(two.register) == 3200
     assert two.register["address"].is_unique
     assert len(two.log) > 11_000
+
+
+@pytest.mark.parametrize("module", ["build", "layout"])
+def test_examples_in_the_generator_are_true(folder, module):
+    found = doctest.testmod(importlib.import_module(f"town.{module}"))
+    assert found.attempted > 0
+    assert found.failed == 0
