@@ -246,7 +246,7 @@ def _finish(work: _Work, joins: Joins, reports: Reports, mapping: Mapping | None
     table = ledger.table()
     first = incidents["reported_at"].min() if len(incidents) else work.times.extract_end
     findings = find_faults(Evidence(rows, incidents, set_aside, table, counts, work.points,
-                                    work.judged, joins, work.times, work.translations, settings))
+                                    joins, work.times, work.translations, settings))
     return Cleaned(incidents, set_aside, table, counts, findings, first, work.times.extract_end,
                    work.translations)
 

@@ -11,6 +11,7 @@ from rehit.incidents.ledger import Ledger
 from rehit.incidents.vocabulary import Hit, Words
 
 NOTHING = "unknown"
+TRANSLATION_COLUMNS = ("field", "before", "after", "rule", "count")
 
 
 def translate(texts: pd.Series, words: Words, *, nothing: str = NOTHING, fuzzy: bool = True,
@@ -100,6 +101,8 @@ def enter_translations(ledger: Ledger, rows: pd.DataFrame,
     for name, table in made.items():
         source = rows[_source_of(name)]
         told = table["rule"].notna() & (table["rule"] != "") & source.notna()
+        if not (told.any() or table["rule"].isin(_ELSEWHERE).any()):
+            continue
         elsewhere = table["rule"].isin(_ELSEWHERE)
         enter = told & ~elsewhere & (everywhere | (table["rule"] != "word"))
         ledger.add(enter, column=name, before=source, after=table["code"],
@@ -110,7 +113,8 @@ def enter_translations(ledger: Ledger, rows: pd.DataFrame,
             ledger.add(table["rule"] == rule, column=name, before=before, after=table["code"],
                        rule=rule)
         tables.append(_counted(name, source[told & ~elsewhere], table[told & ~elsewhere]))
-    return pd.concat(tables, ignore_index=True)
+    empty = pd.DataFrame({name: pd.Series([], dtype="str") for name in TRANSLATION_COLUMNS})
+    return pd.concat(tables, ignore_index=True) if tables else empty.astype({"count": "int64"})
 
 
 _ELSEWHERE = {"outcome_from_status": "status", "priority_from_description": "description",

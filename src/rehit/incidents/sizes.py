@@ -83,6 +83,8 @@ def read_size(text: str, *, unit: str = "", words: Words | None = None,
     size = _measured(line, unit) or (_by_word(line, unit, words, numbers) if loose else None)
     if size is None:
         return UNREAD
+    if math.isnan(size.area_m2):
+        return size
     if not 0 < size.area_m2 <= numbers["incidents.area_limit_m2"]:
         return Size(math.nan, "unknown", "size_beyond_belief")
     return size
