@@ -274,7 +274,7 @@ def test_tiles_make_a_larger_town_with_unique_addresses():
 
 
 @pytest.mark.parametrize("module", ["build", "layout"])
-def test_examples_in_the_generator_are_true(folder, module):
+def test_examples_in_the_generator_are_true(module):
     found = doctest.testmod(importlib.import_module(f"town.{module}"))
     assert found.attempted > 0
     assert found.failed == 0
