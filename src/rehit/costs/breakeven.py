@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from itertools import permutations
 
 import numpy as np
@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from rehit.costs.expected import cost_at_rates
-from rehit.costs.pieces import Pieces, Weights, make_pieces, make_weights
+from rehit.costs.pieces import Pieces, Rows, Weights, make_pieces, make_weights
 from rehit.costs.rates import checked_costing, require_rates
 from rehit.costs.renewals import BATCH
 from rehit.costs.strategies import Strategy, load_strategies
@@ -19,7 +19,7 @@ from rehit.parameters import Parameters, load_parameters
 
 Numbers = NDArray[np.float64]
 GRID = 160  # rates looked at for a change of sign, evenly spaced in their square roots
-HALVINGS = 44  # narrows a bracket of any width below a millionth of an incident a year
+HALVINGS = 32  # narrows the widest bracket below a billionth of an incident a year
 
 
 def breakeven_rates(piece: Pieces, weights: Weights, other: Pieces, other_weights: Weights, *,
@@ -32,36 +32,42 @@ def breakeven_rates(piece: Pieces, weights: Weights, other: Pieces, other_weight
         Shape (places,). NaN where the first strategy is never the cheaper one up to
         `highest_rate`; 0 where it is at every rate.
     """
-    result = np.empty(len(weights.fixed))
-    for start in range(0, len(result), BATCH):
-        part = slice(start, start + BATCH)
-        result[part] = _batch(piece.at(part), weights.at(part), other.at(part),
-                              other_weights.at(part), highest_rate)
-    return result
-
-
-def _batch(piece: Pieces, weights: Weights, other: Pieces, other_weights: Weights,
-           highest_rate: float) -> Numbers:
-    def gap(rates: Numbers) -> Numbers:
-        return cost_at_rates(piece, weights, rates) - cost_at_rates(other, other_weights, rates)
+    def gap(rates: Numbers, rows: Rows = slice(None)) -> Numbers:
+        return (cost_at_rates(piece.at(rows), weights.at(rows), rates)
+                - cost_at_rates(other.at(rows), other_weights.at(rows), rates))
 
     grid = np.linspace(0, np.sqrt(highest_rate), GRID)[1:] ** 2
-    cheaper = gap(grid[None, :]) < 0
+    size = len(weights.fixed)
+    parts = [_bracket(gap, grid, np.arange(start, min(start + BATCH, size)))
+             for start in range(0, size, BATCH)]
+    if not parts:
+        return np.zeros(0)
+    low, high, starts_cheaper, answer = (np.concatenate(p) for p in zip(*parts, strict=True))
+    open_rows = np.flatnonzero(np.isinf(answer))
+    low, high, starts_cheaper = low[open_rows], high[open_rows], starts_cheaper[open_rows]
+    for _ in range(HALVINGS if len(open_rows) else 0):
+        middle = (low + high) / 2
+        same_side = (gap(middle[:, None], open_rows)[:, 0] < 0) == starts_cheaper
+        low, high = np.where(same_side, middle, low), np.where(same_side, high, middle)
+    answer[open_rows] = (low + high) / 2
+    return answer
+
+
+def _bracket(gap: Callable[[Numbers, Rows], Numbers], grid: Numbers,
+             rows: NDArray[np.int64]) -> tuple[Numbers, Numbers, NDArray[np.bool_], Numbers]:
+    """Return two rates around the lowest break-even, and the answer where there is none (else inf).
+    """
+    cheaper = gap(grid[None, :], rows) < 0
     changes = cheaper[:, 1:] != cheaper[:, :-1]
     at = changes.argmax(axis=1)
     low, high = grid[at].copy(), grid[at + 1].copy()
     starts_cheaper = cheaper[np.arange(len(at)), at]
     # The lowest stretch, from zero to the first grid point, may hide a change of its own.
-    at_zero = gap(np.zeros((1, 1)))[:, 0]
-    hidden = (at_zero > 0) & cheaper[:, 0]
+    hidden = (gap(np.zeros((1, 1)), rows)[:, 0] > 0) & cheaper[:, 0]
     low[hidden], high[hidden], starts_cheaper[hidden] = 0.0, grid[0], False
-    for _ in range(HALVINGS):
-        middle = (low + high) / 2
-        same_side = (gap(middle[:, None])[:, 0] < 0) == starts_cheaper
-        low, high = np.where(same_side, middle, low), np.where(same_side, high, middle)
-    found = changes.any(axis=1) | hidden
-    always = np.where(cheaper.all(axis=1), 0.0, np.nan)
-    return np.where(found, (low + high) / 2, always)
+    answer = np.where(cheaper.all(axis=1), 0.0, np.nan)
+    answer[changes.any(axis=1) | hidden] = np.inf
+    return low, high, starts_cheaper, answer
 
 
 def breakeven_table(costing: pd.DataFrame, *,

@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 from rehit.costs.expected import Expected, cost_at_rates
 from rehit.costs.investment import adjusted_internal_rate_of_return
 from rehit.costs.pieces import Pieces
-from rehit.costs.renewals import BATCH, gamma_nodes
+from rehit.costs.quadrature import gamma_nodes
+from rehit.costs.renewals import BATCH
 
 Numbers = NDArray[np.float64]
 CENT = 0.005  # money differences below this are rounding
@@ -64,8 +65,11 @@ def expected_losses(pieces: Sequence[Pieces], expected: Sequence[Expected], *, s
         Shape (places, strategies), present value; NaN where a strategy is not allowed.
     """
     losses = np.empty((len(shape), len(pieces)))
+    # Places whose repaints fall due after as many patches share their curves: keep them together.
+    order = np.lexsort([p.renewing.life.cleanings for p in pieces if p.renewing is not None]
+                       or [shape])
     for start in range(0, len(shape), BATCH):
-        part = slice(start, start + BATCH)
+        part = order[start:start + BATCH]
         nodes, weights = gamma_nodes(shape[part], rate_years[part])
         costs = np.stack([cost_at_rates(piece.at(part), known.weights.at(part), nodes)
                           for piece, known in zip(pieces, expected, strict=True)], axis=2)

@@ -17,15 +17,13 @@ from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 from scipy.stats import nbinom, poisson
 
+from rehit.costs.quadrature import gamma_nodes
+
 Numbers = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 Generating = Callable[[float, Complexes], Complexes]
-NODES = 64  # error of ten years' renewals below 0.003 at the widest rates tried
 SPLINE_PER_UNIT = 40  # grid points per unit of the square root of the rate
 BATCH = 4000  # places mixed at once, to bound memory
-MANY_SHAPES = 2000  # above this many different shapes they are snapped to a fine grid
-NEGLIGIBLE = 1e-14
-SNAP = 0.002  # relative step of that grid: the variance of the rate moves by 0.1 % at most
 NEVER = 1e-13  # a life in cleanings this unlikely to be used up is treated as endless
 
 
@@ -254,40 +252,6 @@ def _year_step(rates: Numbers, n_used: int, *, endless: bool) -> tuple[Numbers, 
     within = np.where(used[None, :] >= used[:, None], exactly[:, step], 0.0)
     gain = (used + rates[:, None] - moves @ used) / n_used
     return within, (moves - within).clip(0), gain
-
-
-def gamma_nodes(shape: Numbers, rate_years: Numbers, *,
-                n_nodes: int = NODES) -> tuple[Numbers, Numbers]:
-    """Return rates and weights that stand for each place's gamma distribution.
-
-    References
-    ----------
-    Golub and Welsch 1969, Calculation of Gauss quadrature rules: the nodes are the eigenvalues of
-    the Jacobi matrix of the generalised Laguerre polynomials.
-
-    Examples
-    --------
-    >>> rates, weights = gamma_nodes(np.array([3.0]), np.array([2.0]))
-    >>> round(float((rates * weights).sum()), 9)
-    1.5
-    """
-    mean = shape / rate_years
-    unique, back = np.unique(shape, return_inverse=True)
-    if len(unique) > MANY_SHAPES:
-        unique, back = np.unique(np.exp(np.round(np.log(shape) / SNAP) * SNAP),
-                                 return_inverse=True)
-    k = np.arange(n_nodes)
-    matrices = np.zeros((len(unique), n_nodes, n_nodes))
-    matrices[:, k, k] = 2 * k + unique[:, None]
-    off = np.sqrt(k[1:] * (k[1:] + unique[:, None] - 1))
-    matrices[:, k[1:], k[:-1]] = off
-    matrices[:, k[:-1], k[1:]] = off
-    values, vectors = np.linalg.eigh(matrices)
-    weights = vectors[:, 0, :] ** 2
-    rates = values.clip(0) / unique[:, None]
-    # Nodes that weigh nothing would only stretch the grid of rates.
-    rates[weights < NEGLIGIBLE] = 0.0
-    return rates[back] * mean[:, None], weights[back]
 
 
 def _groups(life: Life, needed: NDArray[np.bool_]) -> list[tuple[float, int]]:
