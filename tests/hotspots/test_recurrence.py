@@ -12,6 +12,9 @@ import pytest
 from rehit.errors import SettingError, TableError
 from rehit.hotspots.models import andersen_gill, prentice_williams_peterson
 from rehit.hotspots.recurrence import design, mean_cumulative_function, rehit_spells
+from rehit.hotspots.recurrence_clock import risk_clock
+from rehit.hotspots.trend import fit_power_law
+from rehit.tables import check
 
 PUBLISHED = Path(__file__).parents[1] / "published" / "recurrence"
 START = pd.Timestamp("2022-01-01", tz="UTC")
@@ -92,6 +95,15 @@ def test_spells_run_from_clearance_to_the_next_marking():
     assert spells["days_to_clearance"].tolist() == [2, 4]
 
 
+def test_spells_keep_their_contract():
+    table = history(40, rate_of=lambda _k, _w: 1 / 60,
+                    wait_of=lambda _k, rng: rng.exponential(9), seed=2)
+    spells = spells_of(table)
+    check(spells, "spells", where="test")
+    check(spells_of(table.iloc[:0]), "spells", where="test")
+    assert (spells["days"] > 0).all()
+
+
 def test_a_report_on_a_dirty_wall_starts_and_ends_no_spell():
     spells = spells_of(log(("w", 10, 40), ("w", 20, 50), ("w", 90, 91)))
     assert spells[["start", "stop"]].to_numpy().tolist() == [[50, 90], [91, 1000]]
@@ -152,6 +164,33 @@ def test_a_planted_substrate_effect_lies_in_the_interval(clock):
             level=0.95).iloc[0]
     brick_faster = row["low"] > 1 if "brick (" in row["name"] else row["high"] < 1
     assert brick_faster
+
+
+def test_the_risk_clock_stands_still_while_a_wall_waits():
+    times, ends = risk_clock(log(("w", 10, 110), ("w", 60, 120), ("w", 200, 210), ("v", 5, None)),
+                             observed_from=START, observed_to=END)
+    assert times.set_index("incident_id")["days_at_risk"].to_dict() == {
+        "I0": 10, "I2": 90, "I3": 5}
+    assert ends.to_dict() == {"v": pytest.approx(7), "w": pytest.approx(880)}
+
+
+def test_mean_count_and_power_law_on_the_risk_clock_of_steady_places():
+    """Places with 6 a year at risk: mean 6 per year at risk, trend exponent 1."""
+    table = history(300, rate_of=lambda _k, _w: 6 / 365.25,
+                    wait_of=lambda _k, rng: rng.exponential(20), seed=8)
+    times, ends = risk_clock(table, observed_from=START, observed_to=END)
+    mcf = mean_cumulative_function(times["place_id"].to_numpy(),
+                                   times["days_at_risk"].to_numpy(), ends=ends,
+                                   at=np.array([60.0 + 365.25, 600.0]))
+    # every place starts with its first hit before day 60, whatever its rate
+    year = mcf["mean"].iloc[0] - 1
+    assert year == pytest.approx(6 * (1 + 30 / 365.25), rel=0.08)
+    busy = times["place_id"].value_counts().index[:50]
+    exponents = []
+    for place in busy:
+        at = times.loc[times["place_id"] == place, "days_at_risk"].to_numpy()
+        exponents.append(fit_power_law(at, end=ends[place]).shape_unbiased)
+    assert np.mean(exponents) == pytest.approx(1.0, abs=0.1)
 
 
 def test_events_outside_their_watch_are_refused():

@@ -11,7 +11,13 @@ import pandas as pd
 from scipy.stats import chi2
 
 from rehit.errors import SettingError
-from rehit.hotspots.exposure import known_places, timeline, waiting_between, window_days
+from rehit.hotspots.exposure import (
+    known_places,
+    timeline,
+    waiting_between,
+    waits,
+    window_days,
+)
 from rehit.parameters import Parameters
 
 GROUPS = ("treated", "comparison", "displaced", "displaced_comparison")
@@ -181,15 +187,15 @@ def _steps(laid: pd.DataFrame, group: np.ndarray, groups: pd.Series, start: floa
     after = [(resume + k * width, resume + (k + 1) * width, True)
              for k in range(int((length - resume) // width))]
     sizes = groups.value_counts()
-    clean = laid["at_risk"].to_numpy()
-    of_place = pd.Series(group).groupby(laid["place_code"].to_numpy()).first()
+    code = pd.Index(sizes.index).get_indexer(group)
+    begin, end = waits(laid)
+    clean, reported = laid["at_risk"].to_numpy(), laid["reported"].to_numpy()
     rows = []
     for low, high, is_after in before + after:
-        waited = waiting_between(laid, from_day=low, to_day=high)
-        total = waited.groupby(of_place.reindex(waited.index).to_numpy()).sum()
-        inside = clean & (laid["reported"] >= low).to_numpy() & (laid["reported"] < high).to_numpy()
-        n = pd.Series(group[inside]).value_counts()
-        for name in sizes.index:
-            years = (sizes[name] * (high - low) - total.get(name, 0.0)) / 365.25
-            rows.append((name, low, high, is_after, int(n.get(name, 0)), max(years, 1 / 365.25)))
+        days = np.maximum(np.minimum(end, high) - np.maximum(begin, low), 0.0)
+        waited = np.bincount(code, weights=days, minlength=len(sizes))
+        inside = clean & (reported >= low) & (reported < high)
+        n = np.bincount(code[inside], minlength=len(sizes))
+        years = np.maximum(sizes.to_numpy() * (high - low) - waited, 1.0) / 365.25
+        rows += [(g, low, high, is_after, int(n[k]), years[k]) for k, g in enumerate(sizes.index)]
     return pd.DataFrame(rows, columns=["group", "from_day", "to_day", "after", "n", "years"])

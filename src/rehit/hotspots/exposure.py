@@ -192,10 +192,24 @@ def waiting_between(laid: pd.DataFrame, *, from_day: float, to_day: float) -> pd
     pandas.Series
         Days, indexed by ``place_code``.
     """
-    before = laid["busy_until"].shift().where(~laid["first"], -np.inf)
-    begin = laid["reported"].where(laid["reported"] > before, before).clip(lower=from_day)
-    end = laid["busy_until"].clip(upper=to_day)
-    return (end - begin).clip(lower=0).groupby(laid["place_code"]).sum()
+    begin, end = waits(laid)
+    days = np.maximum(np.minimum(end, to_day) - np.maximum(begin, from_day), 0.0)
+    return pd.Series(days).groupby(laid["place_code"].to_numpy()).sum().rename_axis("place_code")
+
+
+def waits(laid: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """Return when each incident's own part of its place's waiting begins and ends [days].
+
+    Parts of one place never overlap; an incident that adds no waiting ends no later than it begins.
+
+    Parameters
+    ----------
+    laid
+        From :func:`timeline`.
+    """
+    end = laid["busy_until"].to_numpy()
+    before = np.where(laid["first"].to_numpy(), -np.inf, np.concatenate([[0.0], end])[: len(end)])
+    return np.maximum(laid["reported"].to_numpy(), before), end
 
 
 def _days_since(times: pd.Series, origin: pd.Timestamp) -> np.ndarray:
