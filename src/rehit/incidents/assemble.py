@@ -8,7 +8,6 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from rehit.incidents.privacy import scrub_column
 from rehit.incidents.rows import WHERE
 from rehit.tables import table
 
@@ -91,12 +90,9 @@ def gather_members(rows: pd.DataFrame, root: np.ndarray, active: np.ndarray,
 
 
 def build_set_aside(rows: pd.DataFrame, reason: pd.Series) -> pd.DataFrame:
-    """Return the ``set_aside`` table; personal data is taken out of the original values."""
+    """Return the ``set_aside`` table; personal data is out of the original values already."""
     out = rows[reason.notna().to_numpy()]
     cells = out.drop(columns=[*WHERE, "content"])
-    for name in ("description", "address"):
-        if len(cells):
-            cells[name] = scrub_column(cells[name], keep_marking_text=True)[0]
     original = [json.dumps({k: v for k, v in record.items() if isinstance(v, str)},
                            ensure_ascii=False) for record in cells.to_dict("records")]
     codes = reason[reason.notna()]

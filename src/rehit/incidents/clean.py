@@ -107,6 +107,7 @@ def _understand(fields: pd.DataFrame, mapping: Mapping | None, settings: CleanSe
     """Read times, words, sizes and places of every row, each on its own."""
     rows = prepare(fields)
     ledger = Ledger(rows)
+    rows = _without_persons(rows, ledger, settings)
     words = load_words(settings.vocabulary)
     styles: dict[str, DateStyle | None] = {
         name: mapping.date_style(name) if mapping else None for name in ("reported", "cleared")}
@@ -124,6 +125,18 @@ def _understand(fields: pd.DataFrame, mapping: Mapping | None, settings: CleanSe
     reason = _reasons(rows, times, meaning, points, mapping, settings)
     return _Work(rows, ledger, words, reason, times, meaning, translations, states, points, judged,
                  sizes)
+
+
+def _without_persons(rows: pd.DataFrame, ledger: Ledger, settings: CleanSettings) -> pd.DataFrame:
+    """Take personal data out of the texts before anything is made of them."""
+    clean = rows.copy(deep=False)
+    for name in ("description", "address"):
+        clean[name], rules = scrub_column(rows[name], address=name == "address",
+                                          keep_marking_text=settings.keep_marking_text)
+        # The ledger must not keep what was taken out.
+        ledger.add(rules != "", column=name, before="(text with personal data)",
+                   after=clean[name], rule=rules)
+    return clean
 
 
 def _sizes(rows: pd.DataFrame, unit: str, words: Words, settings: CleanSettings,
@@ -234,7 +247,7 @@ def _finish(work: _Work, joins: Joins, reports: Reports, mapping: Mapping | None
     own = np.flatnonzero(active & (joins.root == np.arange(len(rows))))
     members = gather_members(rows, joins.root, active, work.times.reported_at)
     _enter_rows(ledger, rows, joins, work.reason, active)
-    columns = _columns(work, joins, settings)
+    columns = _columns(work, joins)
     _enter_clearings(ledger, rows, work, joins, columns, own)
     names = name_incidents(rows.iloc[own], joins.usable_ids.iloc[own])
     incidents = build_incidents(rows, own, members.loc[own], columns, names=names,
@@ -251,9 +264,8 @@ def _finish(work: _Work, joins: Joins, reports: Reports, mapping: Mapping | None
                    work.translations)
 
 
-def _columns(work: _Work, joins: Joins, settings: CleanSettings) -> dict[str, pd.Series]:
+def _columns(work: _Work, joins: Joins) -> dict[str, pd.Series]:
     """Return the columns of the incidents on all rows; joined clearings are already in place."""
-    keep = settings.keep_marking_text
     columns: dict[str, pd.Series] = {
         name: work.meaning[name]["code"] for name in ("priority", "substrate", "finish", "medium")}
     known = joins.cleared_at != NEVER
@@ -272,11 +284,7 @@ def _columns(work: _Work, joins: Joins, settings: CleanSettings) -> dict[str, pd
     for name in ("place_quality", "address_key", "street_key"):
         columns[name] = work.judged[name]
     for name in ("description", "address"):
-        text, rules = scrub_column(work.rows[name],
-                                   keep_marking_text=keep or name == "address")
-        work.ledger.add(rules != "", column=name, before="(text with personal data)", after=text,
-                        rule=rules)
-        columns[name] = text
+        columns[name] = work.rows[name]
     return columns
 
 

@@ -7,6 +7,7 @@ little more than needed where the form is doubtful.
 from __future__ import annotations
 
 import re
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
@@ -14,9 +15,11 @@ import pandas as pd
 
 _LETTER = r"A-Za-zÀ-ÖØ-öø-ÿĀ-ž"
 _CAPITAL = r"A-ZÀ-ÖØ-ÞĀ-Ž"
-_NAME = (rf"(?:[{_CAPITAL}][{_LETTER}'’.-]*|d[aeiou]s?|v[ao]n|de[lrn]?|la|le|bin|al|el|ter|ten)")
-# One to four parts, at least the first or the last with a capital letter.
-_NAMES = rf"[{_CAPITAL}][{_LETTER}'’-]*\.?(?:\s+{_NAME}){{0,3}}"
+_PARTICLE = (r"(?:(?:van|von|vom|zu|de|del|della|der|den|des|di|da|do|dos|du|la|le|los|las|bin|ibn|"
+             r"al|el|ter|ten|af|av|mac|mc|st|y|e)\s+){0,2}")
+_ONE = rf"{_PARTICLE}[{_CAPITAL}][{_LETTER}'’-]*\.?"
+# One to four parts, each with a capital letter, particles between them.
+_NAMES = rf"{_ONE}(?:\s+{_ONE}){{0,3}}"
 _TITLE = r"(?:Mr|Mrs|Ms|Miss|Mx|Dr|Prof|Sir|Madam|Cllr|Councillor|Rev|Father|Sister|Señora?|Sra?|" \
          r"Herr|Frau|Monsieur|Madame|Mme|M\.(?=\s[A-Z]))\.?"
 
@@ -71,13 +74,15 @@ _MAIL = Rule("personal_mail", re.compile(
     "[e-mail]")
 _LINK = Rule("personal_link", re.compile(
     r"(?:https?://|www\.)\S+|(?<![\w@])@[A-Za-z_][\w.]{2,}", re.IGNORECASE), "[link]")
-_SOLD = r"(?:\+|00)?\(?\d(?:[\s().\-/]{0,2}\d)"
+_NO_DATE = (r"(?!\d{1,2}[/.-]\d{1,2}[/.-]\d{2,4}(?!\d)|(?:19|20)\d{2}[/.-]\d{1,2}[/.-]\d{1,2}(?!\d)|"
+            r"(?:19|20)\d{2}(?:0[1-9]|1[0-2])[0-3]\d(?!\d))")
+_SOLD = _NO_DATE + r"(?:\+|00)?\(?\d(?:[\s().\-/]{0,2}\d)"
 _PHONE_CUED = Rule("personal_phone", re.compile(
     r"(?i:\b(?:tel(?:ephone|[eé]fono)?|phone|ph|mob(?:ile)?|cell|call|ring|text|whats\s*app|"
     r"contact|fax|sms|number|no|on)\b[\s.:#-]*(?:me\s+on\s+|on\s+|at\s+|is\s+)?)"
     rf"{_SOLD}{{5,14}}(?:\s*(?:x|ext\.?)\s*\d{{1,5}})?(?!\d)"), "[phone]")
 _PHONE = Rule("personal_phone", re.compile(
-    r"(?<![\w.,/-])(?:\+\d[\d\s().\-/]{6,18}\d|\(?0\d{1,4}\)?[\s.\-/]?\d{2,4}[\s.\-/]?\d{2,4}"
+    rf"(?<![\w.,/-]){_NO_DATE}" r"(?:\+\d[\d\s().\-/]{6,18}\d|\(?0\d{1,4}\)?[\s.\-/]?\d{2,4}[\s.\-/]?\d{2,4}"
     r"(?:[\s.\-/]?\d{1,4})?|\(\d{3}\)\s*\d{3}[\s.-]\d{4}|\d{3}[\s.-]\d{3}[\s.-]\d{4}|\d{9,12}|"
     r"\d{3,4}[\s-]\d{3,4}[\s-]\d{3,4}|\d{3}-\d{4}|\d{4}\s\d{4})(?![\w]|[.,]\d)"), "[phone]")
 _PLATE_CUED = Rule("personal_plate", re.compile(
@@ -86,18 +91,31 @@ _PLATE_CUED = Rule("personal_plate", re.compile(
     r"registration))*[\s.:#-]*)"
     r"((?=[A-Za-z0-9 -]*\d)(?=[A-Za-z0-9 -]*[A-Za-z])[A-Z0-9]{1,4}(?:[ -]?[A-Z0-9]{1,4}){1,3})\b"),
     "[plate]")
+# Three letters before a number that are no plate: roads, lines and parts of addresses.
+_NO_PLATE = (r"(?!(?:HWY|RTE|RTS|AVE|BLK|BLD|BUS|APT|LOT|BOX|ROW|PIN|ZIP|LVL|FLR|SQM|REF|JOB|TAG|"
+             r"CAM|SUB|NUM|THE|AND|FOR|WAY|RUE|VIA|COL|NOS|TEL|MOB|FAX|DIA|RAL|ISO|ASA)\b)")
 _PLATE = Rule("personal_plate", re.compile(
-    r"(?<![\w-])(?:[A-Z]{2}\d{2}[ -]?[A-Z]{3}|[A-Z]{3}[ -]?\d{3}|[A-Z]{3}[ -]?\d{2}[ -]?[A-Z]|"
+    rf"(?<![\w-]){_NO_PLATE}" r"(?:[A-Z]{2}\d{2}[ -]?[A-Z]{3}|[A-Z]{3}[ -]?\d{3}|[A-Z]{3}[ -]?\d{2}[ -]?[A-Z]|"
     r"[A-Z]{3}[ -]\d{4}|\d{3}[ -]?[A-Z]{3}|\d{4}[ -]?[A-Z]{3}|[A-Z]{1,3}-[A-Z]{1,2}[ -]?\d{1,4}|"
     r"[A-Z]{2}-\d{3}-[A-Z]{2}|\d[A-Z]{3}\d{3}|[A-Z]\d{1,3}[ -]?[A-Z]{3}|"
     r"[A-Z]{3}[ -]?\d{1,3}[ -]?[A-Z])(?![\w-])"), "[plate]")
 _TITLED = Rule("personal_name", re.compile(rf"\b{_TITLE}\s+{_NAMES}"), "[name]")
 _CUED = re.compile(rf"(?P<cue>{_cue(_PERSON_CUES)})(?P<gap>[\s:,=-]+)(?P<name>{_NAMES})")
+_BEFORE = re.compile(
+    rf"(?<![{_LETTER}-])(?P<name>{_ONE}\s+{_ONE})(?=\s+(?:rang|called|phoned|complained|e-?mailed|"
+    r"reported\s+(?:it|this|that|again)|wants|wrote|rings|visited)\b)")
 _QUOTED = Rule("marking_text", re.compile(
     r"(?i:\b(?:says?|saying|said|reads?|reading|written|wrote|words?|letters?|spells?|spelling|"
     r"tag(?:ged)?|text|slogan|message|name)\b[\s:,-]*)?"
     r"(?:\"[^\"]{1,80}\"|“[^”]{1,80}”|«[^»]{1,80}»|‘[^’]{1,80}’|(?<!\w)'[^']{2,80}'(?!\w))"),
     "[marking]")
+_PHONE_SURE = Rule("personal_phone", re.compile(
+    r"(?<![\w.,/-])(?:\+\d[\d\s().-]{6,18}\d|\(?0\d{2,4}\)?[\s.-]?\d{3}[\s.-]?\d{3,4}|"
+    r"\(\d{3}\)\s*\d{3}[\s.-]\d{4}|\d{3}[.-]\d{3}[.-]\d{4}|\d{9,12})(?![\w]|[.,]\d)"), "[phone]")
+_CALLER = Rule("personal_name", re.compile(
+    rf"\b(?:Mr|Mrs|Ms|Miss|Mx)\.?\s+{_NAMES}"), "[name]")
+# In an address, "Dr King Drive" and "900-1000 Main" are no persons and no telephones.
+_IN_ADDRESS = (_MAIL, _LINK, _PHONE_CUED, _PHONE_SURE, _CALLER)
 _SIMPLE = (_MAIL, _LINK, _PLATE_CUED, _PHONE_CUED, _PHONE, _PLATE, _TITLED)
 
 
@@ -122,17 +140,32 @@ def scrub(text: str, *, keep_marking_text: bool = False) -> tuple[str, tuple[str
         text, count = _QUOTED.pattern.subn(_QUOTED.mark, text)
         found += ["marking_text"] * bool(count)
     for rule in _SIMPLE:
-        text, count = rule.pattern.subn(lambda m, mark=rule.mark: _keep_cue(m, mark), text)
+        text, count = rule.pattern.subn(partial(_keep_cue, mark=rule.mark), text)
         found += [rule.name] * bool(count)
-    named = _CUED.sub(_replace_name, text)
+    named = _BEFORE.sub(_replace_caller, _CUED.sub(_replace_name, text))
     if named != text:
         found.append("personal_name")
     return named, tuple(dict.fromkeys(found))
 
 
-def scrub_column(texts: pd.Series, *, keep_marking_text: bool = False
+def scrub_address(text: str) -> tuple[str, tuple[str, ...]]:
+    """Return an address without mail addresses, telephones and titled names.
+
+    Examples
+    --------
+    >>> scrub_address("12 Dr King Drive, tel 01632 960123")
+    ('12 Dr King Drive, tel [phone]', ('personal_phone',))
+    """
+    found: list[str] = []
+    for rule in _IN_ADDRESS:
+        text, count = rule.pattern.subn(partial(_keep_cue, mark=rule.mark), text)
+        found += [rule.name] * bool(count)
+    return text, tuple(dict.fromkeys(found))
+
+
+def scrub_column(texts: pd.Series, *, keep_marking_text: bool = False, address: bool = False
                  ) -> tuple[pd.Series, pd.Series]:
-    """Scrub a column, each different text once.
+    """Scrub a column, each different text once; an `address` with its own, stricter rules.
 
     Returns
     -------
@@ -140,7 +173,8 @@ def scrub_column(texts: pd.Series, *, keep_marking_text: bool = False
         The scrubbed texts, and per row the rules that found something, joined by ``+``.
     """
     codes, unique = pd.factorize(texts, use_na_sentinel=True)
-    done = [scrub(text, keep_marking_text=keep_marking_text) for text in unique]
+    done = [scrub_address(text) if address else scrub(text, keep_marking_text=keep_marking_text)
+            for text in unique]
     clean = pd.array([text for text, _ in done] + [None], dtype="str").take(codes)
     rules = np.array(["+".join(rules) for _, rules in done] + [""], dtype=object)[codes]
     return (pd.Series(clean, index=texts.index),
@@ -156,6 +190,12 @@ def _keep_cue(found: re.Match[str], mark: str) -> str:
         start = re.search(r"[+(]?\d", whole)
         return (whole[:start.start()] if start else "") + mark
     return mark
+
+
+def _replace_caller(found: re.Match[str]) -> str:
+    """Replace two capitalised words before a verb of calling, unless they are ordinary words."""
+    words = [word.strip(".'’-").casefold() for word in found.group("name").split()]
+    return found.group(0) if any(word in _NOT_NAMES for word in words) else "[name]"
 
 
 def _replace_name(found: re.Match[str]) -> str:
