@@ -124,7 +124,7 @@ def code_texts(values: pd.Series, *, field: str, vocabulary: Vocabulary | None =
     """
     known = {text: code_text(text, field=field, vocabulary=vocabulary) or otherwise
              for text in values.dropna().unique()}
-    return values.map(known).fillna(otherwise).astype("str")
+    return values.map(known).astype("str").fillna(otherwise)
 
 
 def _near(word: str, terms: Mapping[str, str]) -> str | None:

@@ -65,8 +65,8 @@ def derive_sites(points: pd.DataFrame, *, radius: float) -> pd.Series:
     else:
         homes = pd.Series(dtype="str")
     lone = named.isna() & points["house"].ne("")
-    houses = points.loc[lone, "house"]
-    named.loc[lone] = houses.map(homes).fillna("site " + houses).to_numpy()
+    houses = points.loc[lone, "house"].astype("str")
+    named.loc[lone] = houses.map(homes).astype("str").fillna("site " + houses).to_numpy()
     return named
 
 

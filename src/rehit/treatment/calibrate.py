@@ -40,6 +40,7 @@ class Calibration:
 
 
 def calibrate_methods(works: pd.DataFrame, *, methods: pd.DataFrame | None = None,
+                      advice: pd.DataFrame | None = None,
                       parameters: Parameters | None = None) -> Calibration:
     """Correct minutes, litres and cost per method by what the crew wrote down.
 
@@ -51,6 +52,9 @@ def calibrate_methods(works: pd.DataFrame, *, methods: pd.DataFrame | None = Non
         of that quantity.
     methods
         Decision table to correct, rehit's own by default. All rows of a method are scaled alike.
+    advice
+        The `advice` table: a method's default is then the mean of its rows weighted by how often
+        each decided. Without it the median of its rows stands in.
     parameters
         ``treatment.prior_cv``, ``treatment.job_cv``, ``treatment.job_cv_jobs``.
 
@@ -71,7 +75,7 @@ def calibrate_methods(works: pd.DataFrame, *, methods: pd.DataFrame | None = Non
     ...                      "minutes": [30.0, 40.0, 60.0] * 50})
     >>> table = calibrate_methods(jobs).estimates.set_index("quantity")
     >>> table.loc["minutes_per_m2", ["default", "observed"]].round(3).tolist()
-    [7.0, 10.0]
+    [8.0, 10.0]
     """
     where = "calibrate_methods"
     values = parameters or load_parameters()
@@ -83,7 +87,7 @@ def calibrate_methods(works: pd.DataFrame, *, methods: pd.DataFrame | None = Non
         raise ManyErrors(where, faults)
     rules = load_methods() if methods is None else methods
     usable = works[works["method"].notna() & (works["area_m2"] > 0)]
-    typical = _typical(rules)
+    typical = _typical(rules, advice)
     rows = []
     for method in sorted(set(usable["method"]) & set(typical.index)):
         jobs = usable[usable["method"] == method]
@@ -116,10 +120,10 @@ def shrunken_ratios(parts: np.ndarray, seen: np.ndarray, *, prior_cv: float, job
 
     Examples
     --------
-    >>> mean, sd, alone, weight = shrunken_ratios(np.ones((4, 1)), np.full(4, 2.0), prior_cv=0.5,
+    >>> mean, sd, alone, weight = shrunken_ratios(np.ones((4, 1)), np.ones(4), prior_cv=0.5,
     ...                                           job_cv=0.5, job_cv_jobs=1e9)
-    >>> float(alone[0]), round(float(weight[0]), 3)
-    (2.0, 0.5)
+    >>> float(alone[0]), round(float(weight[0]), 3)  # the prior counts as one job of five
+    (1.0, 0.2)
     """
     k = parts.shape[1]
     prior = np.eye(k) / prior_cv**2
@@ -140,10 +144,16 @@ def shrunken_ratios(parts: np.ndarray, seen: np.ndarray, *, prior_cv: float, job
     return mean, sd, alone, np.minimum(sd**2 / prior_cv**2, 1.0)
 
 
-def _typical(rules: pd.DataFrame) -> pd.DataFrame:
-    """Per method the median of each quantity over its rows, rows that use none of it left out."""
+def _typical(rules: pd.DataFrame, advice: pd.DataFrame | None) -> pd.DataFrame:
+    """Each method's default quantities over its rows; rows that use none of one do not count."""
     numbers = rules[list(QUANTITIES)].mask(rules[list(QUANTITIES)] == 0)
-    return numbers.groupby(rules["method"]).median().fillna(0.0)
+    median = numbers.groupby(rules["method"]).median().fillna(0.0)
+    if advice is None:
+        return median
+    used = rules["rule"].map(advice["rule"].value_counts()).fillna(0)
+    counted = numbers.notna().mul(used, axis=0).groupby(rules["method"]).sum()
+    total = numbers.mul(used, axis=0).groupby(rules["method"]).sum()
+    return (total / counted.mask(counted == 0)).fillna(median)
 
 
 def _spreads(values: Parameters) -> dict[str, float]:

@@ -58,8 +58,8 @@ def choose_methods(incidents: pd.DataFrame, *, methods: pd.DataFrame | Path | st
     --------
     >>> case = pd.DataFrame({"incident_id": ["a"], "substrate": ["brick"], "finish": ["bare"],
     ...                      "medium": ["spray"], "area_m2": [2.0]})
-    >>> choose_methods(case).loc[0, ["method", "minutes", "wash_water_l"]].tolist()
-    ['hot_wash', 65.0, 50.0]
+    >>> choose_methods(case)[["method", "minutes", "wash_water_l"]].to_dict("records")
+    [{'method': 'hot_wash', 'minutes': 65.0, 'wash_water_l': 50.0}]
     """
     where = "choose_methods"
     values = parameters or load_parameters()
