@@ -7,16 +7,19 @@ period has not seen it.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.ndimage import uniform_filter
 
+from rehit.hotspots.forecast_season import Season
 from rehit.hotspots.grid import lay_grid
+from rehit.hotspots.repeats_prior import fit_prior, posterior
 from rehit.parameters import Parameters
 
 FOREVER = np.inf  # half-life of a count that never fades
-OWN_HALF_LIVES = (14.0, 60.0, 180.0, FOREVER)  # days: a fortnight, two months, half a year, all
+OWN_HALF_LIVES = (14.0, 60.0, 180.0)  # days: a fortnight, two months, half a year
+OWN_COLUMNS = 1 + len(OWN_HALF_LIVES)  # long-run rate and fading counts come first
 OWN_DAY_HALF_LIVES = (14.0, 60.0)
 AROUND_HALF_LIVES = (28.0, 180.0)
 BOXES = (3, 7, 15)  # cells across the squares around a place, its own cell in the middle
@@ -35,6 +38,8 @@ class History:
         Day of each incident since the window opened, ascending.
     xy_m
         Place coordinates [m], shape (n, 2); NaN where unknown.
+    weight
+        Weight of each incident in fading counts (1 unless the season is taken out).
     known_from
         Day from which each place was known to exist: minus infinity for register assets and given
         cells, the first incident for sites derived from the log (before it nobody could have
@@ -45,11 +50,16 @@ class History:
     day: np.ndarray
     xy_m: np.ndarray
     known_from: np.ndarray
+    weight: np.ndarray
 
     @property
     def n(self) -> int:
         """Number of places."""
         return len(self.known_from)
+
+    def without_season(self, season: Season) -> History:
+        """Return the history with incidents of the busy season weighing less."""
+        return replace(self, weight=1.0 / season.factor(self.day))
 
     def counts(self, start: float, end: float) -> np.ndarray:
         """Return incidents per place in ``[start, end)``."""
@@ -82,7 +92,7 @@ def make_history(place: np.ndarray, day: np.ndarray, xy_m: np.ndarray, *,
     first = np.full(len(xy_m), np.inf)
     np.minimum.at(first, place, day)
     known = np.where(np.broadcast_to(always_known, first.shape), -np.inf, first)
-    return History(place, day, np.asarray(xy_m, "float64"), known)
+    return History(place, day, np.asarray(xy_m, "float64"), known, np.ones(len(day)))
 
 
 def fading_counts(history: History, origins: Sequence[float], half_life: float, *,
@@ -112,18 +122,18 @@ def fading_counts(history: History, origins: Sequence[float], half_life: float, 
     >>> fading_counts(h, [10.0, 20.0], 10.0).ravel().tolist()
     [0.5, 0.75]
     """
-    place, day = history.place, history.day
+    place, day, worth = history.place, history.day, history.weight
     if once_a_day:
         whole = np.floor(day).astype("int64")
         _, kept = np.unique(whole * history.n + place, return_index=True)
         kept.sort()
-        place, day = place[kept], day[kept]
+        place, day, worth = place[kept], day[kept], worth[kept]
     state, then = np.zeros(history.n), float(origins[0])
     result = np.empty((len(origins), history.n))
     cuts = np.searchsorted(day, np.asarray(origins), side="left")
     start = 0
     for row, (origin, cut) in enumerate(zip(origins, cuts.tolist(), strict=True)):
-        weight = 0.5 ** ((origin - day[start:cut]) / half_life)
+        weight = worth[start:cut] * 0.5 ** ((origin - day[start:cut]) / half_life)
         state = state * 0.5 ** ((origin - then) / half_life)
         state += np.bincount(place[start:cut], weights=weight, minlength=history.n)
         result[row], then, start = state, origin, cut
@@ -132,7 +142,7 @@ def fading_counts(history: History, origins: Sequence[float], half_life: float, 
 
 def feature_names() -> list[str]:
     """Return the names of the columns made by :func:`features`, in order."""
-    own = [f"own_{h:g}d" for h in OWN_HALF_LIVES]
+    own = ["long_run", *(f"own_{h:g}d" for h in OWN_HALF_LIVES)]
     days = [f"own_days_{h:g}d" for h in OWN_DAY_HALF_LIVES]
     return own + days + [f"ring{b}_{h:g}d" for h in AROUND_HALF_LIVES for b in BOXES]
 
@@ -153,16 +163,34 @@ def features(history: History, origins: Sequence[float], *, numbers: Parameters)
     Returns
     -------
     numpy.ndarray
-        Shape (origins, places, features), float32, columns as :func:`feature_names`: fading counts
-        divided by the days that the weights sum to.
+        Shape (origins, places, features), float32, columns as :func:`feature_names`: the
+        gamma-Poisson rate of the whole past, and fading counts divided by the days that their
+        weights sum to.
     """
-    columns = [_per_day(fading_counts(history, origins, h), origins, h) for h in OWN_HALF_LIVES]
+    columns = [np.stack([long_run_rate(history, origin) for origin in origins])]
+    columns += [_per_day(fading_counts(history, origins, h), origins, h) for h in OWN_HALF_LIVES]
     columns += [_per_day(fading_counts(history, origins, h, once_a_day=True), origins, h)
                 for h in OWN_DAY_HALF_LIVES]
     for half_life in AROUND_HALF_LIVES:
         own = _per_day(fading_counts(history, origins, half_life), origins, half_life)
         columns += _rings(history, own, numbers)
     return np.stack(columns, axis=-1).astype("float32")
+
+
+def long_run_rate(history: History, origin: float) -> np.ndarray:
+    """Return each place's gamma-Poisson posterior mean rate [incidents/day] at an origin.
+
+    The distribution of rates is fitted to the places known at the origin; the others get its mean.
+    """
+    counts = history.counts(-np.inf, origin).astype("float64")
+    known = history.known_from < origin
+    days = np.full(history.n, max(float(origin), 1.0))
+    if not known.any():
+        return np.zeros(history.n)
+    derived = bool((counts[known] > 0).all())
+    prior = fit_prior(counts[known], days[known], zero_truncated=derived)
+    shape, rate = posterior(counts, days, prior)
+    return np.where(known, shape / rate, prior.mean)
 
 
 def _per_day(counts: np.ndarray, origins: Sequence[float], half_life: float) -> np.ndarray:

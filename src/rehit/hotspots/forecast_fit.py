@@ -16,6 +16,7 @@ from rehit.hotspots.forecast_models import (
     fit_trees,
     size_of,
 )
+from rehit.hotspots.forecast_season import Season, find_season
 from rehit.hotspots.repeats_prior import fit_prior, posterior
 from rehit.parameters import Parameters
 
@@ -55,13 +56,15 @@ class Periods:
     table: np.ndarray
     counts: np.ndarray
     usable: np.ndarray
+    season: np.ndarray
 
-    def rows(self, chosen: np.ndarray, *, limit: float) -> tuple[np.ndarray, np.ndarray]:
+    def rows(self, chosen: np.ndarray, *,
+             limit: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Stack the usable rows of the chosen periods, thinned evenly to at most `limit`."""
         pick = np.argwhere(self.usable & chosen[:, None])
         step = max(1, int(np.ceil(len(pick) / limit)))
         period, place = pick[::step].T
-        return self.table[period, place], self.counts[period, place]
+        return self.table[period, place], self.counts[period, place], self.season[period]
 
 
 def past_starts(origin: float, horizon: float, *, numbers: Parameters) -> np.ndarray:
@@ -87,7 +90,7 @@ def past_starts(origin: float, horizon: float, *, numbers: Parameters) -> np.nda
     return np.asarray(np.sort(back[back >= numbers["hotspots.warm_up_days"]]))
 
 
-def gather_periods(history: History, starts: np.ndarray, horizon: float, *,
+def gather_periods(history: History, starts: np.ndarray, horizon: float, season: Season, *,
                    numbers: Parameters) -> Periods:
     """Compute features and outcomes of past periods, fewer of them where there are many places."""
     most = max(6, int(3 * numbers["hotspots.max_training_rows"] / max(history.n, 1)))
@@ -95,7 +98,8 @@ def gather_periods(history: History, starts: np.ndarray, horizon: float, *,
         starts = starts[np.unique(np.linspace(0, len(starts) - 1, most).round().astype(int))]
     counts = np.stack([history.counts(s, s + horizon) for s in starts])
     usable = history.known_from[None, :] < starts[:, None]
-    return Periods(starts, features(history, starts.tolist(), numbers=numbers), counts, usable)
+    return Periods(starts, features(history, starts.tolist(), numbers=numbers), counts, usable,
+                   np.array([season.mean_factor(s, horizon) for s in starts]))
 
 
 def forecast_counts(history: History, *, origin: float, horizon: float,
@@ -104,7 +108,7 @@ def forecast_counts(history: History, *, origin: float, horizon: float,
 
     Models are fitted on periods that end before a few held-out ones, compared there by Poisson log
     score, and the winner is fitted again on all periods. The spread comes from the held-out
-    periods. Where the log is too short for that, the gamma-Poisson long-run rate is used.
+    periods. A yearly swing of the whole town is taken out first where the log shows one. Where the log is too short for that, the gamma-Poisson long-run rate is used.
 
     Parameters
     ----------
@@ -119,23 +123,25 @@ def forecast_counts(history: History, *, origin: float, horizon: float,
     held = int(numbers["hotspots.held_out_periods"])
     if len(starts) < 2 * held or not len(history.day):
         return long_run_forecast(history, origin=origin, horizon=horizon, numbers=numbers)
-    periods = gather_periods(history, starts, horizon, numbers=numbers)
+    season = find_season(history.day, origin, numbers=numbers)
+    level = history.without_season(season)
+    periods = gather_periods(level, starts, horizon, season, numbers=numbers)
     later = periods.starts >= periods.starts[-held]
     earlier = periods.starts + horizon <= periods.starts[-held]
     limit = numbers["hotspots.max_training_rows"]
     if not (periods.usable & earlier[:, None]).any() or not periods.counts[earlier].any():
         return long_run_forecast(history, origin=origin, horizon=horizon, numbers=numbers)
-    test, truth = periods.rows(later, limit=limit)
+    test, truth, factor = periods.rows(later, limit=limit)
     scores, spreads = {}, {}
     for name, model in _fit_all(*periods.rows(earlier, limit=limit), numbers).items():
-        guess = model.expected(test)
+        guess = factor * model.expected(test)
         scores[name] = float((xlogy(truth, guess) - guess - gammaln(truth + 1)).mean())
         spreads[name] = fit_spread(guess, truth)
     best = max(scores, key=lambda name: scores[name])
     every = np.ones(len(periods.starts), dtype=bool)
     model = _fit_all(*periods.rows(every, limit=limit), numbers, only=best)[best]
-    now = features(history, [origin], numbers=numbers)[0]
-    expected = model.expected(now)
+    now = features(level, [origin], numbers=numbers)[0]
+    expected = model.expected(now) * season.mean_factor(origin, horizon)
     return PlaceForecast(expected, size_of(expected, *spreads[best]), best, scores)
 
 
@@ -151,13 +157,13 @@ def long_run_forecast(history: History, *, origin: float, horizon: float,
     return PlaceForecast(expected, shape, SHORT_LOG, {})
 
 
-def _fit_all(table: np.ndarray, counts: np.ndarray, numbers: Parameters, *,
+def _fit_all(table: np.ndarray, counts: np.ndarray, season: np.ndarray, numbers: Parameters, *,
              only: str | None = None) -> dict[str, Model]:
     models: dict[str, Model] = {}
     if only in (None, LEVEL):
-        models[LEVEL] = fit_level_and_recency(table, counts)
+        models[LEVEL] = fit_level_and_recency(table, counts, season)
     # Trees with less than a few leaves' worth of rows would only learn the mean.
     enough = len(table) >= 4 * numbers["hotspots.tree_least_rows"] and counts.any()
     if only == TREES or (only is None and enough):
-        models[TREES] = fit_trees(table, counts, numbers=numbers)
+        models[TREES] = fit_trees(table, counts, season, numbers=numbers)
     return models

@@ -1,8 +1,7 @@
 """Two ways to turn what was known into expected incidents, and the spread around them.
 
-*Level and recency*: expected = a mix of the town's mean, the place's long-run rate and its fading
-counts, with weights that are not negative, found by Poisson likelihood. This is the gamma-Poisson
-posterior mean with memory of several lengths. *Boosted trees*: the same inputs and the surroundings
+*Level and recency*: expected = a mix of the town's mean, the place's gamma-Poisson long-run rate and
+its fading counts, with weights that are not negative, found by Poisson likelihood. *Boosted trees*: the same inputs and the surroundings
 (the self-exciting part), with a Poisson loss. Which one is used is decided on held-out periods.
 """
 
@@ -17,7 +16,7 @@ from scipy.special import gammaln, xlogy
 from scipy.stats import nbinom
 from sklearn.ensemble import HistGradientBoostingRegressor
 
-from rehit.hotspots.forecast_features import FLOOR, OWN_HALF_LIVES
+from rehit.hotspots.forecast_features import FLOOR, OWN_COLUMNS
 from rehit.parameters import Parameters
 
 LEAST = 1e-9  # expected incidents below which no place is put, so that the log score is finite
@@ -41,7 +40,7 @@ class LevelAndRecency:
 
     def expected(self, table: np.ndarray) -> np.ndarray:
         """Return expected incidents, shape (rows,)."""
-        own = table[:, : len(OWN_HALF_LIVES)].astype("float64")
+        own = table[:, :OWN_COLUMNS].astype("float64")
         return np.maximum(self.level + own @ self.weights, LEAST)
 
 
@@ -56,7 +55,8 @@ class BoostedTrees:
         return np.maximum(self.trees.predict(np.log(table + FLOOR)), LEAST)
 
 
-def fit_level_and_recency(table: np.ndarray, counts: np.ndarray) -> LevelAndRecency:
+def fit_level_and_recency(table: np.ndarray, counts: np.ndarray,
+                          season: np.ndarray) -> LevelAndRecency:
     """Fit the mixture by Poisson likelihood with weights not below zero.
 
     Parameters
@@ -65,9 +65,11 @@ def fit_level_and_recency(table: np.ndarray, counts: np.ndarray) -> LevelAndRece
         Features, shape (rows, features), the first of them the place's own fading rates.
     counts
         Incidents in the period after, shape (rows,).
+    season
+        Factor of the time of year by which each row's expectation is multiplied.
     """
-    own = table[:, : len(OWN_HALF_LIVES)].astype("float64")
-    return LevelAndRecency(*_nonnegative_poisson(own, counts.astype("float64")))
+    own = table[:, :OWN_COLUMNS].astype("float64")
+    return LevelAndRecency(*_nonnegative_poisson(own, counts.astype("float64"), season))
 
 
 def fit_scaled(score: np.ndarray, counts: np.ndarray) -> tuple[float, float]:
@@ -80,16 +82,17 @@ def fit_scaled(score: np.ndarray, counts: np.ndarray) -> tuple[float, float]:
     (1.0, 2.0)
     """
     weights, level = _nonnegative_poisson(score[:, None].astype("float64"),
-                                          counts.astype("float64"))
+                                          counts.astype("float64"), np.ones(len(counts)))
     return level, float(weights[0])
 
 
-def fit_trees(table: np.ndarray, counts: np.ndarray, *, numbers: Parameters) -> BoostedTrees:
+def fit_trees(table: np.ndarray, counts: np.ndarray, season: np.ndarray, *,
+              numbers: Parameters) -> BoostedTrees:
     """Fit a boosted tree model with Poisson loss.
 
     Parameters
     ----------
-    table, counts
+    table, counts, season
         As in :func:`fit_level_and_recency`.
     numbers
         Uses ``hotspots.tree_rounds``, ``tree_leaves``, ``tree_least_rows``, ``tree_step``. The
@@ -101,7 +104,8 @@ def fit_trees(table: np.ndarray, counts: np.ndarray, *, numbers: Parameters) -> 
         max_leaf_nodes=int(numbers["hotspots.tree_leaves"]),
         min_samples_leaf=int(numbers["hotspots.tree_least_rows"]), early_stopping=False,
         random_state=0)
-    return BoostedTrees(trees.fit(np.log(table + FLOOR), counts))
+    # A Poisson count over its season factor, weighted by it, has the same likelihood.
+    return BoostedTrees(trees.fit(np.log(table + FLOOR), counts / season, sample_weight=season))
 
 
 def fit_spread(expected: np.ndarray, counts: np.ndarray) -> tuple[float, float]:
@@ -158,10 +162,11 @@ def predictive_interval(expected: np.ndarray, size: np.ndarray, *,
     return low, high, 1.0 - none
 
 
-def _nonnegative_poisson(inputs: np.ndarray, counts: np.ndarray) -> tuple[np.ndarray, float]:
+def _nonnegative_poisson(inputs: np.ndarray, counts: np.ndarray,
+                         season: np.ndarray) -> tuple[np.ndarray, float]:
     """Poisson regression with identity link and non-negative weights; returns (weights, level)."""
     scale = np.maximum(inputs.mean(axis=0), 1e-12)
-    table = np.column_stack([np.ones(len(inputs)), inputs / scale])
+    table = np.column_stack([np.ones(len(inputs)), inputs / scale]) * season[:, None]
 
     def loss(weights: np.ndarray) -> tuple[float, np.ndarray]:
         mean = table @ weights + LEAST
