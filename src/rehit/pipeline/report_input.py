@@ -32,7 +32,7 @@ def report_input(chain: Chain, *, first: date, last: date) -> ReportInput:
         language=project.language, standards=standards(chain),
         threshold_per_year=chain.parameters["hotspots.threshold_per_year"],
         horizon_years=chain.parameters["costs.horizon_years"],
-        incidents=incidents, counts=cleaned.counts, set_aside=set_aside_counts(cleaned.set_aside),
+        incidents=incidents, counts=cleaned.counts, set_aside=cleaned.set_aside,
         findings=cleaned.findings, repeats=chain.repeats, clusters=chain.clusters,
         clusters_before=clusters_before(chain, first), cells=chain.cells, forecast=chain.forecast,
         advice=chain.advice, costing=chain.costing, strategy_costs=chain.strategy_costs,
@@ -46,12 +46,6 @@ def standards(chain: Chain) -> Standards:
     """Return the response standards in hours; working days are stretched over weekends."""
     days = chain.parameters["service.ordinary_working_days"] * CALENDAR_DAYS_PER_WORKING_DAY
     return Standards(offensive_h=chain.parameters["service.offensive_hours"], ordinary_h=24 * days)
-
-
-def set_aside_counts(set_aside: pd.DataFrame) -> pd.DataFrame:
-    """Count the rows set aside by reason."""
-    counted = set_aside.groupby(["reason", "reason_words"]).size().reset_index(name="n_rows")
-    return counted.drop_duplicates("reason")
 
 
 def clusters_before(chain: Chain, first: date) -> pd.DataFrame | None:
@@ -70,6 +64,9 @@ def ring_table(chain: Chain) -> pd.DataFrame:
     names = {"from_m": "metres_from", "to_m": "metres_to", "from_days": "days_from",
              "to_days": "days_to", "pairs": "observed"}
     rings = chain.rings.rename(columns=names)
+    if rings["ratio"].isna().all():
+        # A log known to the street only has no pair at a known distance: nothing to show.
+        return rings.iloc[:0]
     return rings.astype({name: float for name in names.values()})
 
 
