@@ -57,7 +57,7 @@ def expected_costs(pieces: Pieces, timeline: Timeline, *, shape: Numbers, rate_y
     thinned_years = rate_years / max(1 - pieces.effect_on_rate, 1e-12)
     mean_rate = shape / thinned_years
     by_year = np.zeros((len(shape), years + 1))
-    by_year[:, 0] = pieces.first.sum(axis=1)
+    by_year[:, 0] = pieces.first @ timeline.start
     by_year[:, 1:] = (pieces.yearly @ timeline.running + mean_rate[:, None] * weights.cleaning
                       + pieces.planned @ timeline.year_end
                       * planned_years(pieces.planned_every, years))

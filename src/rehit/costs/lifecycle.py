@@ -51,6 +51,7 @@ class Comparison:
 def compare_by_formula(costing: pd.DataFrame, *,
                        strategies: Sequence[Strategy] | Path | str | None = None,
                        horizon_years: int | None = None, schedule: str | None = None,
+                       start_year: int = 0,
                        parameters: Parameters | None = None) -> Comparison:
     """Work out the expected costs of every strategy at every place.
 
@@ -64,6 +65,8 @@ def compare_by_formula(costing: pd.DataFrame, *,
         Whole years looked ahead; default ``costs.horizon_years``.
     schedule
         A declining schedule of discount rates, such as ``green_book``.
+    start_year
+        Years from now after which the strategies start; present values are still today's.
     parameters
         Default: the shipped ones.
 
@@ -82,7 +85,8 @@ def compare_by_formula(costing: pd.DataFrame, *,
                            remedy="add it")
     costing = checked_costing(costing, where="costs.compare_strategies")
     years = horizon_years if horizon_years is not None else parameters["costs.horizon_years"]
-    timeline = make_timeline(int(years), parameters=parameters, schedule=schedule)
+    timeline = make_timeline(int(years), parameters=parameters, schedule=schedule,
+                             start_year=start_year)
     pieces = make_pieces(costing, strategies, parameters=parameters)
     shape = costing["gamma_shape"].to_numpy(float)
     rate_years = costing["gamma_rate_years"].to_numpy(float)

@@ -185,7 +185,7 @@ def make_weights(pieces: Pieces, timeline: Timeline, *, parameters: Parameters) 
     """Return the present-value weights of one strategy."""
     years = timeline.years
     due = planned_years(pieces.planned_every, years)
-    fixed = (pieces.first.sum(axis=1) + pieces.yearly @ timeline.running.sum(axis=1)
+    fixed = (pieces.first @ timeline.start + pieces.yearly @ timeline.running.sum(axis=1)
              + (pieces.planned @ timeline.year_end * due).sum(axis=1))
     nothing = np.zeros((len(fixed), years))
     weights = Weights(fixed, pieces.per_cleaning @ timeline.running, nothing, nothing,

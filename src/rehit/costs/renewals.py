@@ -125,7 +125,7 @@ def _lives_by_year(mean: Numbers, generating: Generating, cycles: int, *, reset_
     span = min(years, reset_every) if reset_every else years
     ended = np.column_stack([np.zeros(len(mean)), *(
         _whole_lives(mean * t, generating, t, cycles) for t in range(1, span + 1))])
-    return np.diff(ended, axis=1)[:, np.arange(years) % span]
+    return np.diff(ended, axis=1)[:, np.arange(years) % span].clip(0)
 
 
 def _whole_lives(mean: Numbers, generating: Generating, t: float, cycles: int) -> Numbers:
@@ -150,7 +150,7 @@ def expected_renewals(shape: Numbers, rate_years: Numbers, life: Life, *, years:
                                 reset_every=int(every), years=years)
         for start in range(0, len(rows), BATCH):
             part = slice(start, start + BATCH)
-            mixed = np.einsum("pn,pnk->pk", weights[part], curves(np.sqrt(nodes[part])))
+            mixed = np.einsum("pn,pnk->pk", weights[part], curves(np.sqrt(nodes[part]))).clip(0)
             by_cleaning[rows[part]] = mixed[:, :years]
             by_age[rows[part]] = mixed[:, years:2 * years]
             unused[rows[part]] = mixed[:, -1]

@@ -23,6 +23,8 @@ class Timeline:
     ----------
     years
         Length of the comparison.
+    start, growth_start
+        Present value and growth of one unit of each line paid at the start, shape (lines,).
     running
         Present value of one unit of today's cost of each line in each year, for costs spread
         over the year, shape (lines, years).
@@ -35,6 +37,8 @@ class Timeline:
     """
 
     years: int
+    start: Numbers
+    growth_start: Numbers
     running: Numbers
     year_end: Numbers
     growth_running: Numbers
@@ -43,7 +47,7 @@ class Timeline:
 
 
 def make_timeline(years: int, *, parameters: Parameters, schedule: str | None = None,
-                  nominal: bool = False) -> Timeline:
+                  nominal: bool = False, start_year: int = 0) -> Timeline:
     """Return the factors of a comparison over `years`.
 
     Parameters
@@ -57,6 +61,8 @@ def make_timeline(years: int, *, parameters: Parameters, schedule: str | None = 
     nominal
         Work in money of the day: growth and discount rates both carry inflation, so that present
         values stay the same and only the cash flows change.
+    start_year
+        Years from now after which the comparison starts; present values are still today's.
 
     Examples
     --------
@@ -67,10 +73,10 @@ def make_timeline(years: int, *, parameters: Parameters, schedule: str | None = 
     if isinstance(years, bool) or int(years) != years or not 1 <= years <= 125:
         raise SettingError("horizon_years", got=repr(years), allowed="a whole number, 1 to 125",
                            remedy="choose another horizon")
-    years = int(years)
+    years, last = int(years), int(years) + start_year
     inflation = parameters["costs.inflation"] if nominal else 0.0
-    rates = (np.full(years, parameters["costs.discount_rate"]) if schedule is None
-             else schedule_rates(schedule, years))
+    rates = (np.full(last, parameters["costs.discount_rate"]) if schedule is None
+             else schedule_rates(schedule, last))
     rates = (1 + rates) * (1 + inflation) - 1
     ends = 1 / np.cumprod(1 + rates)
     begins = np.concatenate([[1.0], ends[:-1]])
@@ -78,13 +84,16 @@ def make_timeline(years: int, *, parameters: Parameters, schedule: str | None = 
     growth = np.array([
         (1 + parameters[f"costs.escalation_{ESCALATION[line]}"]) * (1 + inflation) - 1
         for line in LINES])[:, None]
-    number = np.arange(1.0, years + 1)
+    number = np.arange(1.0, last + 1)
     grown_running = (1 + growth) ** (number - 1 + point)
     grown_end = np.asarray((1 + growth) ** number, dtype=float)
     # A level annual cost is stated in today's money, so the annuity is always in real terms.
     real_ends = ends * (1 + inflation) ** number
     constant = annuity_factor(years, discount_rate=parameters["costs.discount_rate"])
+    grown_start = ((1 + growth) ** start_year)[:, 0]
     return Timeline(
-        years=years, running=grown_running * (begins * (1 + rates) ** -point),
-        year_end=grown_end * ends, growth_running=grown_running, growth_year_end=grown_end,
+        years=years, start=grown_start * begins[start_year], growth_start=grown_start,
+        running=(grown_running * (begins * (1 + rates) ** -point))[:, start_year:],
+        year_end=(grown_end * ends)[:, start_year:],
+        growth_running=grown_running[:, start_year:], growth_year_end=grown_end[:, start_year:],
         annuity=constant if schedule is None else float(real_ends.sum()))
