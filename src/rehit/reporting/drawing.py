@@ -56,7 +56,7 @@ def legend_below(ax: Axes, *, ncols: int) -> None:
     """Put the legend under the axis label, where it cannot hide a line."""
     height = float(cast(Figure, ax.figure).get_figheight())
     ax.legend(loc="upper left", bbox_to_anchor=(0.0, -0.43 / height),
-              ncols=ncols, fontsize=8, handlelength=3, borderaxespad=0.6)
+              ncols=ncols, fontsize=8.5, handlelength=3, borderaxespad=0.6)
 
 
 def finish(ax: Axes, text: FigureText, *, titled: bool) -> FigureText:

@@ -165,8 +165,9 @@ def incident_calendar(incidents: pd.DataFrame, *, ax: Axes, words: Words, time_z
     grid = np.full((len(years) * 8 - 1, 54), np.nan)
     span = pd.date_range(days.min(), days.max(), freq="D")
     span = span[span.year >= years[0]]
-    week = (span.dayofyear + pd.to_datetime(span.year.astype(str) + "-01-01").dayofweek - 1) // 7
-    line = np.array([years.index(y) * 8 for y in span.year]) + span.dayofweek
+    new_year = pd.to_datetime(span.year.astype(str) + "-01-01")
+    week = (span.day_of_year + new_year.day_of_week - 1) // 7
+    line = np.array([years.index(y) * 8 for y in span.year]) + span.day_of_week
     grid[line, week] = counts.reindex(span, fill_value=0).to_numpy(float)
     image = ax.imshow(grid, cmap=ramp(), aspect="auto", interpolation="none", vmin=0)
     bar = ax.figure.colorbar(image, ax=ax, location="bottom", fraction=0.06, aspect=40)
@@ -180,7 +181,7 @@ def incident_calendar(incidents: pd.DataFrame, *, ax: Axes, words: Words, time_z
     for side in ax.spines.values():
         side.set_visible(False)
     by_month = days.dt.to_period("M").value_counts().sort_index()
-    by_weekday = days.dt.dayofweek.value_counts().reindex(range(7), fill_value=0)
+    by_weekday = days.dt.day_of_week.value_counts().reindex(range(7), fill_value=0)
     even = stats.chisquare(by_weekday).pvalue >= chance_limit
     top = by_month.idxmax()
     facts = {"month": words(f"month.{top.month}"), "year": top.year,

@@ -6,6 +6,9 @@ from rehit.reporting.compare import Comparison
 from rehit.reporting.document import Answer, Section, Sentence
 from rehit.reporting.measures import Facts, Slice, compare_slices, verdict
 
+#: Below this the weekly counts differ too little from chance for a reader to care.
+BUNCHING_WORTH_SAYING = 1.2
+
 
 def summary_section(facts: Facts) -> Section:
     """Write the one-page summary; it comes first but is made last, from entered figures."""
@@ -81,7 +84,7 @@ def _chance(facts: Facts) -> tuple[Sentence, ...]:
                                 p=w.p_value(comparison.p_value)), tone="key"))
     if not lines:
         lines.append(Sentence(w("chance.no_comparison"), tone="key"))
-    elif facts.bunching > 1.05:
+    elif facts.bunching > BUNCHING_WORTH_SAYING:
         lines.append(Sentence(w("chance.bunching", factor=w.number(facts.bunching, 2)),
                               tone="note"))
     return tuple(lines)

@@ -1,0 +1,148 @@
+"""Report and map in a real browser: axe, no request to any host, keyboard, phone and desk."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from report_tables import HOSTILE
+
+CHROMIUM = Path("/usr/bin/chromium")
+ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
+             "--disable-component-update", "--disable-sync"]
+SIZES = {"phone": (320, 640), "desk": (1440, 900)}
+
+pytestmark = pytest.mark.skipif(not CHROMIUM.exists(), reason="Chromium is not installed here")
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    with sync_api.sync_playwright() as play:
+        running = play.chromium.launch(executable_path=str(CHROMIUM), args=ARGUMENTS)
+        yield running
+        running.close()
+
+
+@pytest.fixture(params=[(name, size) for name in ("report.html", "map.html") for size in SIZES],
+                ids=lambda p: "-".join(p))
+def page(request: pytest.FixtureRequest, browser: Any, written: Path) -> Iterator[Any]:
+    """One page at one size; afterwards: no request but for itself, no fault in the console."""
+    name, size = request.param
+    width, height = SIZES[size]
+    tab = browser.new_page(viewport={"width": width, "height": height}, has_touch=size == "phone")
+    asked: list[str] = []
+    faults: list[str] = []
+    tab.on("request", lambda r: asked.append(r.url))
+    tab.on("pageerror", lambda e: faults.append(str(e)))
+    tab.on("console", lambda m: faults.append(m.text) if m.type == "error" else None)
+    tab.on("dialog", lambda d: faults.append("a dialog: " + d.message))
+    address = (written / name).as_uri()
+    tab.goto(address)
+    tab.wait_for_load_state("load")
+    yield tab
+    beyond = [url for url in asked if not url.startswith("data:") and url != address]
+    tab.close()
+    assert beyond == []
+    assert faults == []
+
+
+def test_axe_finds_nothing_serious(page: Any) -> None:
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright",
+                              reason="axe is not installed")
+    found = axe.Axe().run(page).response["violations"]
+    grave = [(v["id"], n["html"][:150]) for v in found if v["impact"] in ("serious", "critical")
+             for n in v["nodes"]]
+    assert grave == []
+
+
+def test_page_does_not_scroll_sideways(page: Any) -> None:
+    assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+
+
+def test_hostile_text_is_shown_and_never_run(page: Any) -> None:
+    assert page.evaluate("document.querySelectorAll('script').length") in (0, 3)
+    if page.url.endswith("report.html"):
+        assert HOSTILE in page.inner_text("main")
+
+
+def test_first_tab_stop_skips_to_the_content(page: Any) -> None:
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.className") == "skip"
+    page.keyboard.press("Enter")
+    target = page.evaluate("document.activeElement.id")
+    assert target in ("summary", "panel")
+
+
+def test_every_focus_can_be_seen(page: Any) -> None:
+    """Each of the first forty tab stops is visible and shows an outline."""
+    for _ in range(40):
+        page.keyboard.press("Tab")
+        state = page.evaluate("""() => { const e = document.activeElement, s = getComputedStyle(e);
+            const r = e.getBoundingClientRect();
+            return [e.tagName, s.outlineStyle, r.width > 0 && r.height > 0]; }""")
+        if state[0] == "BODY":
+            break
+        assert state[2], state
+        assert state[1] != "none", state
+
+
+@pytest.fixture
+def map_page(browser: Any, written: Path) -> Iterator[Any]:
+    tab = browser.new_page(viewport={"width": 1000, "height": 800})
+    tab.goto((written / "map.html").as_uri())
+    tab.wait_for_selector("body[data-ready=yes]")
+    yield tab
+    tab.close()
+
+
+def test_place_is_found_by_keyboard_alone(map_page: Any) -> None:
+    map_page.focus("#search")
+    map_page.keyboard.type("W-0007")
+    assert map_page.inner_text("#hits") == "Places found: 1"
+    map_page.keyboard.press("ArrowDown")
+    map_page.keyboard.press("Enter")
+    assert "W-0007" in map_page.inner_text("#details")
+    assert "W-0007" in map_page.inner_text(".leaflet-popup-content")
+
+
+def test_enter_on_the_map_reads_the_nearest_place(map_page: Any) -> None:
+    map_page.focus("#map")
+    map_page.keyboard.press("ArrowRight")
+    map_page.wait_for_timeout(400)
+    map_page.keyboard.press("Enter")
+    assert "Rate per year" in map_page.inner_text("#details")
+
+
+def test_search_by_kind_shows_hostile_name_as_text(map_page: Any) -> None:
+    map_page.fill("#search", "<script>")
+    assert HOSTILE in map_page.inner_text("#results")
+    map_page.click("#results button")
+    assert HOSTILE in map_page.inner_text("#details")
+    assert map_page.evaluate("document.querySelectorAll('#panel script, .leaflet-popup script')"
+                             ".length") == 0
+
+
+def test_layers_switch_on_and_off(map_page: Any) -> None:
+    count = "document.querySelectorAll('#map canvas').length"
+    before = map_page.evaluate(count)
+    map_page.uncheck("[data-layer=streets]")
+    assert map_page.evaluate(count) == before - 1
+    map_page.check("[data-layer=incidents]")
+    map_page.check("[data-layer=cells]")
+    assert map_page.evaluate(count) == before + 1
+
+
+def test_tap_tells_about_an_incident(map_page: Any) -> None:
+    for layer in ("places", "clusters", "routes"):
+        map_page.uncheck(f"[data-layer={layer}]")
+    map_page.check("[data-layer=incidents]")
+    box = map_page.locator("#map").bounding_box()
+    told = False
+    for share in (0.3, 0.4, 0.5, 0.6, 0.7):
+        for other in (0.3, 0.4, 0.5, 0.6, 0.7):
+            map_page.mouse.click(box["x"] + box["width"] * share, box["y"] + box["height"] * other)
+            told = told or "Incident i" in map_page.inner_text("#details")
+    assert told

@@ -1,0 +1,100 @@
+"""Figures: finding, n and source in words, language, same bytes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pandas as pd
+import pytest
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from report_tables import make_input
+
+from rehit.reporting import figures
+from rehit.reporting.drawing import FigureText, draw_picture
+from rehit.reporting.figures_money import first_crossing
+from rehit.reporting.words import Words
+
+EN = Words("en")
+DATA = make_input()
+DRAWINGS: dict[str, Callable[..., FigureText]] = {
+    "share_curve": lambda **k: figures.share_curve(DATA.repeats, **k),
+    "survival": lambda **k: figures.rehit_survival(DATA.survival, grouping="substrate", **k),
+    "speed": lambda **k: figures.rehit_survival(DATA.survival, grouping="clearance_speed", **k),
+    "rates": lambda **k: figures.rate_caterpillar(DATA.repeats, threshold_per_year=6, **k),
+    "rings": lambda **k: figures.ring_table(DATA.rings, **k),
+    "calendar": lambda **k: figures.incident_calendar(DATA.incidents, time_zone="UTC", **k),
+    "check": lambda **k: figures.forecast_check(DATA.forecast_checks, **k),
+    "years": lambda **k: figures.cost_over_years(DATA.cost_years, currency="EUR", **k),
+    "rate": lambda **k: figures.breakeven_curve(DATA.rate_costs, currency="EUR", **k),
+    "sweep": lambda **k: figures.budget_sweep(DATA.budget_sweep, currency="EUR", **k),
+    "mix": lambda **k: figures.method_mix(DATA.advice["method"], **k),
+}
+
+
+def _axes() -> Axes:
+    return Figure(figsize=(6, 4)).add_subplot()
+
+
+@pytest.mark.parametrize("name", DRAWINGS)
+@pytest.mark.parametrize("language", ["en", "es"])
+def test_every_figure_states_finding_source_and_alternative(name: str, language: str) -> None:
+    ax = _axes()
+    text = DRAWINGS[name](ax=ax, words=Words(language))
+    assert ax.get_title(loc="left").replace("\n", " ") == text.title
+    assert text.title[0] == text.title[0].upper()
+    assert ("Source: " if language == "en" else "Fuente: ") in text.note
+    assert len(text.alt) > 40
+    assert ax.has_data()
+
+
+def test_same_input_same_bytes() -> None:
+    first, again = (draw_picture("x", lambda ax: DRAWINGS["years"](ax=ax, words=EN, titled=False))
+                    for _ in range(2))
+    assert first == again
+    assert b"<dc:date>" not in first.wide
+
+
+def test_share_curve_by_hand() -> None:
+    """Ten places; the worst has 11 of 20 incidents."""
+    table = pd.DataFrame({"n_incidents": [11, 1, 1, 1, 1, 1, 1, 1, 1, 1]})
+    text = figures.share_curve(table, ax=_axes(), words=EN)
+    assert "(1) takes 55%" in text.title
+    assert "n = 20 incidents on 10 places" in text.note
+
+
+def test_break_even_is_where_the_lines_cross() -> None:
+    assert first_crossing(np.array([0.0, 2.0, 4.0]), np.array([2.0, 1.0, -1.0])) == 3.0
+    assert first_crossing(np.array([0.0, 2.0]), np.array([2.0, 1.0])) is None
+    table = pd.DataFrame([
+        {"strategy": s, "rate_per_year": float(r), "annual_cost": base + slope * r}
+        for s, base, slope in (("remove_each_time", 0, 50), ("permanent_coating", 120, 20))
+        for r in range(11)])
+    text = figures.breakeven_curve(table, ax=_axes(), words=EN, currency="EUR")
+    assert text.title == ("From about 4.0 re-hits a year, permanent coating costs less than "
+                          "remove each time")
+    dear = table.assign(annual_cost=lambda f: f["annual_cost"]
+                        + 900 * (f["strategy"] == "permanent_coating"))
+    none = figures.breakeven_curve(dear, ax=_axes(), words=EN, currency="EUR")
+    assert none.title.startswith("Up to 10 re-hits a year no other way")
+
+
+def test_ring_title_claims_nothing_that_chance_explains() -> None:
+    weak = DATA.rings.assign(p_upper=0.4)
+    assert "No clear sign" in figures.ring_table(weak, ax=_axes(), words=EN).title
+    assert "1.9 times" in figures.ring_table(DATA.rings, ax=_axes(), words=EN).title
+
+
+def test_calendar_names_a_weekday_only_when_one_stands_out() -> None:
+    days = pd.date_range("2024-01-01", periods=364, freq="D", tz="UTC")
+    even = pd.DataFrame({"reported_at": days})
+    extra = pd.DataFrame({"reported_at": [*days, *list(days[days.day_of_week == 2]) * 3]})
+    draw = figures.incident_calendar
+    assert "no weekday" in draw(even, ax=_axes(), words=EN, time_zone="UTC").title
+    assert "Wednesday" in draw(extra, ax=_axes(), words=EN, time_zone="UTC").title
+
+
+def test_forecast_title_counts_what_fell_inside() -> None:
+    checks = DATA.forecast_checks.assign(low=10.0, high=20.0, observed=[15.0] * 7 + [25.0] * 3)
+    assert figures.forecast_check(checks, ax=_axes(), words=EN).title.startswith("7 of 10")
