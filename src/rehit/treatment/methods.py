@@ -11,6 +11,7 @@ row with the name of one of rehit's takes that row's place in the order instead.
 
 from __future__ import annotations
 
+import re
 from functools import cache
 from importlib.resources import files
 from io import StringIO
@@ -30,6 +31,7 @@ COLUMNS = ("rule", "substrate", "finish", "medium", "area_min_m2", "area_max_m2"
            "heritage", "earlier_min", "method", "second_choice", *QUANTITIES, *TEXTS)
 REASON_FIELDS = ("surface", "substrate", "medium", "area", "thing", "earlier")
 RECURRING = "recurring"
+_FIELD = re.compile(r"\{([A-Za-z]+)\}")
 
 
 def load_methods(path: Path | str | None = None, *, replace: bool = False) -> pd.DataFrame:
@@ -143,7 +145,7 @@ def _row_faults(row: pd.Series, where: str) -> list[RehitError]:
         fault(f"cautions {', '.join(sorted(strange))}", ", ".join(load_cautions()["code"]))
     try:
         fill_reason(row["reason"], dict.fromkeys(REASON_FIELDS, "x"))
-    except (KeyError, ValueError, IndexError, AttributeError):
+    except (KeyError, ValueError):
         fault(f"the reason {row['reason']!r}", "the fields " + ", ".join(
             f"{{{name}}}" for name in REASON_FIELDS) + ", also with a capital")
     for name in ("reason", "source"):
@@ -160,8 +162,14 @@ def fill_reason(template: str, words: dict[str, str]) -> str:
     >>> fill_reason("{Surface}: wipe it.", {"surface": "bare metal"})
     'Bare metal: wipe it.'
     """
-    capital = {name.capitalize(): text[:1].upper() + text[1:] for name, text in words.items()}
-    return template.format(**words, **capital)
+    def one(found: re.Match[str]) -> str:
+        name = found.group(1)
+        text = words[name.lower()]  # KeyError for a field that is not known
+        return text if name.islower() else text[:1].upper() + text[1:]
+
+    if set(_FIELD.sub("", template)) & set("{}"):
+        raise ValueError(template)  # nothing but plain names: no formatting, no attributes
+    return _FIELD.sub(one, template)
 
 
 def _check_number(text: str, name: str, fault: object) -> None:
