@@ -197,12 +197,10 @@ def mean_cumulative_function(place: np.ndarray, time: np.ndarray, *, ends: pd.Se
     at_risk = len(last) - np.searchsorted(np.sort(last), when, side="left")
     wanted = when if at is None else np.asarray(at, "float64")
     mean = np.concatenate([[0.0], np.cumsum(count / at_risk)])
-    drift = np.concatenate([[0.0], np.cumsum(count / at_risk**2)])
-    error = [_robust_error(t, code, moment, last, when, at_risk, drift) for t in wanted]
     steps = count * (at_risk - 1.0) / at_risk**3.0  # tied incidents one at a time
     simple = np.concatenate([[0.0], np.cumsum(steps)])
     reach = np.searchsorted(when, wanted, side="right")
-    value, spread = mean[reach], np.asarray(error)
+    value, spread = mean[reach], _robust_errors(reach, code, moment, last, when, at_risk)
     with np.errstate(divide="ignore", invalid="ignore"):
         factor = np.exp(norm.ppf((1 + level) / 2) * np.where(value > 0, spread / value, 0.0))
     return pd.DataFrame({"time": wanted, "mean": value, "standard_error": spread,
@@ -210,14 +208,25 @@ def mean_cumulative_function(place: np.ndarray, time: np.ndarray, *, ends: pd.Se
                          "high": value * factor})
 
 
-def _robust_error(t: float, code: np.ndarray, moment: np.ndarray, last: np.ndarray,
-                  when: np.ndarray, at_risk: np.ndarray, drift: np.ndarray) -> float:
-    """Root of the summed squares of what each place adds to the mean by time t."""
-    seen = moment <= t
-    own = 1.0 / at_risk[np.searchsorted(when, moment[seen])]
-    added = np.bincount(code[seen], weights=own, minlength=len(last))
-    added -= drift[np.searchsorted(when, np.minimum(t, last), side="right")]
-    return float(np.sqrt((added**2).sum()))
+def _robust_errors(reach: np.ndarray, code: np.ndarray, moment: np.ndarray, last: np.ndarray,
+                   when: np.ndarray, at_risk: np.ndarray) -> np.ndarray:
+    """Root of the summed squares of what each place adds to the mean by each time wanted.
+
+    `reach` counts the distinct incident times up to each time wanted, ascending.
+    """
+    order = np.argsort(moment, kind="stable")
+    place, step = code[order], np.searchsorted(when, moment[order])
+    count = np.bincount(step, minlength=len(when))
+    drift = np.concatenate([[0.0], np.cumsum(count / at_risk**2)])
+    final = np.searchsorted(when, last, side="right")
+    cut = np.concatenate([[0], np.cumsum(count)])[reach]
+    own, done, out = np.zeros(len(last)), 0, np.empty(len(reach))
+    for k, (upto, to) in enumerate(zip(reach, cut, strict=True)):
+        own += np.bincount(place[done:to], weights=1.0 / at_risk[step[done:to]],
+                           minlength=len(last))
+        done = to
+        out[k] = np.sqrt(((own - drift[np.minimum(upto, final)]) ** 2).sum())
+    return out
 
 
 def _words(values: pd.Series, event: pd.Series, least: int) -> dict[str, np.ndarray]:
