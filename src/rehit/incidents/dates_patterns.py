@@ -22,8 +22,9 @@ _CLOCK = (r"(?:(?:T|\s*,?\s*(?:T|at|um|às|a las)\s+|\s*,\s*|\s+|:)"
           r"(?P<p>[AaPp]\.?\s?[Mm]\.?)?(?:h|\s*Uhr)?\s*"
           r"(?P<z>[Zz]|(?:UTC|GMT)?[+-]\d{2}:?\d{2}|(?:UTC|GMT)?[+-]\d{1,2}|[A-Z]{2,5})?"
           r"(?:\s*\([^)]*\))?)?")
-_DAY_NAME = r"(?:\pL{2,12}\.?,?\s+)?"
-_MONTH = r"(?P<w>\pL{3,12})\.?"
+_WORD = r"[^\d\s.,/()-]"
+_DAY_NAME = rf"(?:{_WORD}+\.?,?\s+)?"
+_MONTH = rf"(?P<w>{_WORD}{{3,12}})\.?"
 
 
 @dataclass(frozen=True)
