@@ -11,6 +11,7 @@ from rehit.errors import SettingError, TableError
 from rehit.hotspots.evaluate import evaluate_measure
 from rehit.hotspots.evaluate_models import effect_by_places
 from rehit.hotspots.evaluate_panel import around, build_panel
+from rehit.hotspots.evaluate_plot import plot_steps
 from rehit.parameters import load_parameters
 from rehit.tables import check
 
@@ -165,6 +166,39 @@ def test_no_effect_is_hardly_ever_reported_where_none_is():
         seen = judged(log(before, before, seed=1000 + seed), 15)
         wrong += seen.verdict != "can't tell"
     assert wrong <= 3
+
+
+def test_falling_back_after_a_bad_spell_is_no_success():
+    """Nothing changes; the worst 20 of 300 places by luck of the year before are treated."""
+    rng = np.random.default_rng(21)
+    claimed = naive = 0
+    for seed in range(15):
+        rates = {f"P{k}": rng.gamma(5.0, 0.5) for k in range(300)}
+        table = log(rates, rates, seed=2000 + seed)
+        before = table.loc[table["reported_at"] < SINCE, "place_id"].value_counts()
+        treated = before.index[:20].tolist()
+        others = [p for p in rates if p not in set(treated)][:60]
+        seen = judged(table, 20, treated_ids=treated, comparison_ids=others)
+        naive += seen.high < 1
+        claimed += seen.verdict != "can't tell"
+    assert naive >= 12  # difference-in-differences alone would have claimed success
+    assert claimed <= 1
+
+
+def test_places_missing_from_the_log_are_pointed_out():
+    seen = judged(log(*groups(10, 6.0, 1.0), seed=22), 10,
+                  treated_ids=[*(f"T{k}" for k in range(10)), "T-typo"])
+    assert any("1 of the treated places do not appear" in s for s in seen.sentences)
+
+
+def test_the_plot_shows_both_groups_and_the_start():
+    from matplotlib.figure import Figure
+
+    steps = judged(log(*groups(30, 6.0, 0.5), seed=23), 30).steps
+    axes = plot_steps(steps, ax=Figure().add_subplot())
+    assert axes.get_legend_handles_labels()[1] == ["with the measure", "comparison"]
+    assert [t.get_text() for t in axes.texts] == ["measure begins"]
+    assert len(plot_steps(steps.iloc[:0], ax=Figure().add_subplot()).lines) == 0
 
 
 def test_demo_coating_effect_lies_inside_its_interval(town_of):

@@ -11,6 +11,7 @@ import pandas as pd
 
 from rehit.hotspots.evaluate_models import Effect, effect_by_places, effect_by_steps, pre_trend
 from rehit.hotspots.evaluate_panel import GROUPS, Panel, around, build_panel, with_rates
+from rehit.hotspots.evaluate_return import return_ratio
 from rehit.hotspots.evaluate_wdd import (
     Difference,
     displacement_difference,
@@ -53,6 +54,9 @@ class Evaluation:
         Rates of each group step by step, for a plot of the trend before.
     trend_before
         How treated and comparison moved apart per year before the measure, where testable.
+    return_ratio
+        Rate ratio to expect if treated places only fall back to the usual of their kind, where the
+        log knows enough places (see :func:`rehit.hotspots.evaluate_return.return_ratio`).
     """
 
     verdict: str
@@ -69,6 +73,7 @@ class Evaluation:
     counts: pd.DataFrame
     steps: pd.DataFrame
     trend_before: Effect | None
+    return_ratio: float | None
 
 
 def evaluate_measure(placed_incidents: gpd.GeoDataFrame, *, treated_ids: Iterable[str],
@@ -81,8 +86,8 @@ def evaluate_measure(placed_incidents: gpd.GeoDataFrame, *, treated_ids: Iterabl
     """Judge a measure (coating, faster clearance, lighting, a mural) by comparison places.
 
     Assumptions: without the measure the treated places' rate would have changed in the same ratio
-    as the comparison places'; treated places were not chosen for a bad spell just before (choose
-    comparison places the same way, or the fall back to the usual passes for success).
+    as the comparison places'. Treated places that were picked for a bad spell fall back to their
+    usual anyway; choose comparison places the same way, or the verdict will be "can't tell".
 
     Parameters
     ----------
@@ -147,11 +152,13 @@ def evaluate_measure(placed_incidents: gpd.GeoDataFrame, *, treated_ids: Iterabl
         displaced_comparison_ids=displaced_comparison, started_at=started_at,
         observed_from=observed_from, observed_to=observed_to, settle_days=settle_days,
         parameters=numbers)
-    return _evaluation(panel, numbers, started_at=started_at, observed_from=observed_from)
+    usual = return_ratio(placed_incidents, panel, observed_from=observed_from,
+                         started_at=started_at, parameters=numbers)
+    return _evaluation(panel, usual, numbers, started_at=started_at, observed_from=observed_from)
 
 
-def _evaluation(panel: Panel, numbers: Parameters, *, started_at: pd.Timestamp,
-                observed_from: pd.Timestamp) -> Evaluation:
+def _evaluation(panel: Panel, usual: float | None, numbers: Parameters, *,
+                started_at: pd.Timestamp, observed_from: pd.Timestamp) -> Evaluation:
     level = numbers["hotspots.verdict_level"]
     effects = _effects(panel, numbers, level)
     trend = pre_trend(panel.steps)
@@ -169,11 +176,11 @@ def _evaluation(panel: Panel, numbers: Parameters, *, started_at: pd.Timestamp,
     low = float(used["low"].min()) if len(used) else 0.0
     high = float(used["high"].max()) if len(used) else float("inf")
     ratio = float(used["rate_ratio"].iloc[0]) if len(used) else float("nan")
-    verdict = Verdict(ratio, low, high, level, alone, difference, quotient, trend)
+    verdict = Verdict(ratio, low, high, level, alone, difference, quotient, trend, usual)
     word, reasons, sentences = judge(panel, verdict, numbers)
     steps = with_rates(panel.steps, started_at=started_at, observed_from=observed_from, level=level)
     return Evaluation(word, reasons, sentences, ratio, low, high, level, difference, quotient,
-                      alone, effects, _count_table(panel), steps, trend)
+                      alone, effects, _count_table(panel), steps, trend, usual)
 
 
 def _difference(panel: Panel) -> Difference:

@@ -26,6 +26,7 @@ class Verdict:
     difference: Difference
     quotient: float
     trend: Effect | None
+    usual: float | None
 
 
 def judge(panel: Panel, found: Verdict,
@@ -34,7 +35,7 @@ def judge(panel: Panel, found: Verdict,
 
     A verdict other than "can't tell" needs comparison places, enough incidents and time on both
     sides, no sign that the groups moved apart before the measure, and an interval that leaves out
-    "no effect".
+    "no effect" with and without what a return to the usual could explain.
 
     Parameters
     ----------
@@ -50,6 +51,8 @@ def judge(panel: Panel, found: Verdict,
     if not doubts and inside:
         doubts.append(f"the data fit no effect as well: the {_percent(found.level)} interval of "
                       f"the rate ratio runs from {_ratio(found.low)} to {_ratio(found.high)}")
+    if not doubts:
+        doubts += _fallen_back(found)
     if doubts:
         word, reasons = CANNOT_TELL, tuple(doubts)
     else:
@@ -91,6 +94,17 @@ def _apart_before(trend: Effect | None, numbers: Parameters) -> list[str]:
             f"(x {_ratio(trend.ratio)} a year)"]
 
 
+def _fallen_back(found: Verdict) -> list[str]:
+    if found.usual is None:
+        return []
+    low, high = found.low / found.usual, found.high / found.usual
+    if not low <= 1.0 <= high and (high < 1.0) == (found.high < 1.0):
+        return []
+    return ["the treated and comparison places were not hit alike before the measure: a return to "
+            f"the usual of their kind could alone make the ratio {_ratio(found.usual)}. Compare "
+            "with places that were hit as often"]
+
+
 def _headline(word: str, reasons: tuple[str, ...]) -> str:
     opening = {WORKED: "The measure worked", WORSE: "Things got worse with the measure",
                CANNOT_TELL: "We can't tell whether the measure worked"}[word]
@@ -104,6 +118,13 @@ def _reading(panel: Panel, found: Verdict, *, worked: bool) -> list[str]:
         if y0 > 0:
             out.append(f"{group.capitalize()} places: {n0} incidents on clean surfaces before and "
                        f"{n1} after, {n0 / y0:.2f} and {n1 / y1:.2f} per place and year at risk.")
+        never = int((panel.places.loc[panel.places["group"] == group,
+                                      ["n_before", "n_after"]].sum(axis=1) == 0).sum())
+        if never:
+            out.append(f"{never} of the {group} places do not appear in the log; check their "
+                       "numbers if that is not as it should be.")
+    out.append(f"The treated places alone, before against after: E-test p {_chance(found)}; by "
+               "itself that cannot tell the measure from the season or from luck.")
     if np.isfinite(found.ratio):
         out.append(f"Against the comparison places the rate at treated places was multiplied by "
                    f"{_ratio(found.ratio)} ({_percent(found.level)} interval "
@@ -116,8 +137,11 @@ def _reading(panel: Panel, found: Verdict, *, worked: bool) -> list[str]:
         out.append(_moved(found.quotient))
     if found.trend is None:
         out.append("The trend before the measure could not be tested: too few incidents or steps.")
+    if found.usual is None:
+        out.append("Whether treated places were picked for a bad spell could not be checked: the "
+                   "log knows too few other places.")
     out.append("This holds if treated and comparison places would have changed alike without the "
-               "measure, and if treated places were not picked for a bad spell just before it.")
+               "measure, and if both were picked alike.")
     return out
 
 
@@ -130,6 +154,11 @@ def _moved(quotient: float) -> str:
         meaning = "as many markings or more may have moved nearby as were prevented"
     return (f"Weighted displacement quotient {quotient:.2f}: {meaning} "
             "(a ratio without an interval; read it with the difference above).")
+
+
+def _chance(found: Verdict) -> str:
+    p = found.before_after_p
+    return "below 0.001" if p < 0.001 else f"{p:.3f}"
 
 
 def _percent(level: float) -> str:

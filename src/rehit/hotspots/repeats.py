@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from rehit.errors import TableError
 from rehit.hotspots.exposure import known_places, time_at_risk, timeline, window_days
 from rehit.hotspots.ranks import chance_above, gamma_interval, posterior_ranks
 from rehit.hotspots.repeats_prior import GammaPrior, fit_prior, posterior
@@ -75,6 +76,8 @@ def rank_repeats(placed_incidents: gpd.GeoDataFrame, *, register: gpd.GeoDataFra
     1        v            1         0
     """
     require_projected(placed_incidents, where="rank_repeats: placed incidents")
+    if register is not None:
+        require_projected(register, where="rank_repeats: register")
     numbers = load_parameters() if parameters is None else parameters
     length = window_days(observed_from, observed_to)
     known = known_places(placed_incidents)
@@ -83,7 +86,7 @@ def rank_repeats(placed_incidents: gpd.GeoDataFrame, *, register: gpd.GeoDataFra
     known = known.loc[laid.index]
     places = _places(known, laid, length, numbers)
     if register is not None:
-        places = _with_register(places, register, length)
+        places = _with_register(places, register.to_crs(placed_incidents.crs), length)
     places = places.reset_index(drop=True)
     _add_rates(places, numbers, threshold_per_year, rng)
     order = np.lexsort((places["place_id"], places["rank_mean"]))
@@ -139,7 +142,7 @@ def _places(known: gpd.GeoDataFrame, laid: pd.DataFrame, length: float,
     head = known[laid["first"].to_numpy()]
     places["place_id"] = head["place_id"].to_numpy()
     places["place_kind"] = head["place_kind"].to_numpy()
-    places["asset_type"] = _kind_given(known, code, n)
+    places["asset_type"] = kind_given(known, code, n)
     offensive = (known["priority"] == "offensive").to_numpy() if "priority" in known else 0
     places["n_offensive"] = np.bincount(code, weights=np.broadcast_to(offensive, code.shape),
                                         minlength=n).astype("int64")
@@ -176,8 +179,18 @@ def _spells(laid: pd.DataFrame, length: float) -> tuple[np.ndarray, np.ndarray, 
     return code[usable], days[usable], hit[usable]
 
 
-def _kind_given(known: pd.DataFrame, code: np.ndarray, n: int) -> np.ndarray:
-    """First kind of thing that the log gives for each place, where it gives one."""
+def kind_given(known: pd.DataFrame, code: np.ndarray, n: int) -> np.ndarray:
+    """Return the first kind of thing that the log gives for each place, None where it gives none.
+
+    Parameters
+    ----------
+    known
+        Incidents, with or without ``asset_type`` or ``asset_type_given``.
+    code
+        Place of each incident, 0..n-1.
+    n
+        Number of places.
+    """
     column = next((c for c in ("asset_type", "asset_type_given") if c in known), None)
     if column is None:
         return np.full(n, None, dtype=object)
@@ -199,8 +212,10 @@ def _middle(known: gpd.GeoDataFrame, code: np.ndarray, n: int) -> np.ndarray:
 
 def _with_register(places: pd.DataFrame, register: gpd.GeoDataFrame, length: float) -> pd.DataFrame:
     """Set the hit places beside every asset of the register, hit or not."""
-    require_projected(register, where="rank_repeats: register")
     listed = register.set_index(register["asset_id"].astype("str"))
+    if not listed.index.is_unique:
+        raise TableError("rank_repeats: register", got="an asset_id twice",
+                         allowed="one row per asset", remedy="drop or merge repeated rows")
     points = shapely.point_on_surface(listed.geometry.to_numpy())
     on_list = places["place_id"].isin(listed.index) & (places["place_kind"] == "asset")
     places = places.assign(zero_truncated=~on_list)
