@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 
 from rehit.address_words import AddressWords
 
 POSTCODE = re.compile(r"\d{4,6}(?:-\d{4})?|[a-z]{1,2}\d[a-z\d]?")
 _BRACKETS = re.compile(r"\([^()]*\)|\[[^\[\]]*\]")
 _DROP = re.compile(r"['’`\"´]|(?<=\b[a-z])\.(?=[a-z]\b)")
+_BARE = re.compile(r"[a-z0-9 ]+")
+_TELLING = re.compile(r"\b(?:to|no|nr|bis|\d+bis)\b")
 _REWRITES = tuple((re.compile(pattern), becomes) for pattern, becomes in (
     (r"\bc/\s*", "calle "),
     (r"\bo/s\b", "outside"),
@@ -25,6 +28,8 @@ _REWRITES = tuple((re.compile(pattern), becomes) for pattern, becomes in (
 
 def tidy(raw: str) -> str:
     """Drop brackets and punctuation from a plain text; keep what separates streets."""
+    if _BARE.fullmatch(raw) and not _TELLING.search(raw):
+        return raw  # nothing to tidy: most addresses
     outside = _BRACKETS.sub(" ", raw)
     line = outside if outside.strip(" ,.-") else re.sub(r"[()\[\]]", " ", raw)
     line = _DROP.sub("", line)
@@ -60,7 +65,12 @@ def locality_of(rest: list[str], known: AddressWords) -> str | None:
 
 def street_name(tokens: list[str], known: AddressWords) -> str | None:
     """Put each word of a street name in its full form, by where it stands."""
-    tokens = [t.strip("&/@+#-") for t in tokens]
+    return _street_name(tuple(tokens), known)
+
+
+@lru_cache(maxsize=100_000)  # a log names each street many times
+def _street_name(given: tuple[str, ...], known: AddressWords) -> str | None:
+    tokens = [t.strip("&/@+#-") for t in given]
     tokens = [t for t in tokens if t]
     if len(tokens) > 1 and tokens[0] == "the":
         tokens = tokens[1:]

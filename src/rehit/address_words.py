@@ -35,7 +35,7 @@ PLACES = ("type", "lead", "first", "any", "direction", "ending", "front", "tail"
           "and", "filler", "unit", "relation", "placeholder")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)  # one set of words is itself only, so that results can be kept
 class AddressWords:
     """Words by the place they apply in; :func:`load_address_words` makes it."""
 
