@@ -106,9 +106,10 @@ def forecast_counts(history: History, *, origin: float, horizon: float,
                     numbers: Parameters) -> PlaceForecast:
     """Forecast each place's incidents in the `horizon` days after `origin`.
 
-    Models are fitted on periods that end before a few held-out ones, compared there by Poisson log
-    score, and the winner is fitted again on all periods. The spread comes from the held-out
-    periods. A yearly swing of the whole town is taken out first where the log shows one. Where the log is too short for that, the gamma-Poisson long-run rate is used.
+    Models are fitted on periods that end before a few held-out ones, compared there by Poisson
+    log score, and the winner is fitted again on all periods. The spread comes from the held-out
+    periods. A yearly swing of the whole town is taken out first where the log shows one. Where
+    the log is too short for that, the gamma-Poisson long-run rate is used.
 
     Parameters
     ----------

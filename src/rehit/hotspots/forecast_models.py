@@ -1,8 +1,9 @@
 """Two ways to turn what was known into expected incidents, and the spread around them.
 
-*Level and recency*: expected = a mix of the town's mean, the place's gamma-Poisson long-run rate and
-its fading counts, with weights that are not negative, found by Poisson likelihood. *Boosted trees*: the same inputs and the surroundings
-(the self-exciting part), with a Poisson loss. Which one is used is decided on held-out periods.
+*Level and recency*: expected = a mix of the town's mean, the place's gamma-Poisson long-run rate
+and its fading counts, with weights that are not negative, found by Poisson likelihood. *Boosted
+trees*: the same inputs and the surroundings (the self-exciting part), with a Poisson loss. Which
+one is used is decided on held-out periods.
 """
 
 from __future__ import annotations

@@ -24,6 +24,7 @@ from rehit.hotspots.spacetime_pairs import (
     bin_pairs,
     close_pairs,
     close_time_pairs,
+    count_tail,
     permuted_chance,
 )
 from rehit.parameters import Parameters, load_parameters
@@ -141,8 +142,10 @@ def knox_rings(placed_incidents: gpd.GeoDataFrame, *, ring_edges_m: Sequence[flo
     -------
     pandas.DataFrame
         One row per ring and band: ``from_m, to_m, from_days, to_days, pairs, expected, ratio,
-        p_upper`` (P(at least as many)) and ``raised`` (ratio at least
-        ``hotspots.knox_raised_ratio`` and passing the false-discovery control over the table).
+        p_upper`` (P(at least as many), from the mean and variance of the permuted tables),
+        ``p_permuted`` (the same by counting permuted tables; it cannot fall below one over their
+        number) and ``raised`` (ratio at least ``hotspots.knox_raised_ratio``, and `p_upper` passing
+        the false-discovery control over the table).
 
     References
     ----------
@@ -154,25 +157,26 @@ def knox_rings(placed_incidents: gpd.GeoDataFrame, *, ring_edges_m: Sequence[flo
     rows = well_placed(placed_incidents, where="knox_rings")
     table = _band_frame(rings, waits)
     if len(rows) < 2:
-        return table.assign(pairs=0, expected=0.0, ratio=np.nan, p_upper=1.0, raised=False)
+        return table.assign(pairs=0, expected=0.0, ratio=np.nan, p_upper=1.0, p_permuted=1.0,
+                            raised=False)
     xy = np.column_stack(coordinates(rows)) * metres_per_unit(rows)
     times = days_since(rows["reported_at"], rows["reported_at"].min())
     draws = int(numbers["hotspots.knox_permutations"])
     i, j, apart = close_pairs(xy, distance=rings[-1])
     ring = np.clip(np.searchsorted(rings, apart, side="left") - 1, 0, None)
     observed = bin_pairs(ring, times, i, j, waits, n_rings=len(rings) - 1)
-    total, above = np.zeros(observed.shape), np.ones(observed.shape)
-    for _ in range(draws):
-        drawn = bin_pairs(ring, rng.permutation(times), i, j, waits, n_rings=len(rings) - 1)
-        total += drawn
-        above += drawn >= observed
-    expected, p = total / draws, above / (draws + 1)
+    drawn = np.stack([
+        bin_pairs(ring, rng.permutation(times), i, j, waits, n_rings=len(rings) - 1)
+        for _ in range(draws)])
+    expected, p = drawn.mean(axis=0), count_tail(observed, drawn.mean(axis=0), drawn.var(axis=0))
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = np.where(expected > 0, observed / expected, np.nan)
     passing = false_discovery(p.ravel(), rate=numbers["hotspots.false_discovery_rate"])
     raised = passing.reshape(p.shape) & (ratio >= numbers["hotspots.knox_raised_ratio"])
+    counted = (1 + (drawn >= observed).sum(axis=0)) / (draws + 1)
     return table.assign(pairs=observed.ravel().astype("int64"), expected=expected.ravel(),
-                        ratio=ratio.ravel(), p_upper=p.ravel(), raised=raised.ravel())
+                        ratio=ratio.ravel(), p_upper=p.ravel(), p_permuted=counted.ravel(),
+                        raised=raised.ravel())
 
 
 def _edges(edges: Sequence[float], name: str) -> np.ndarray:

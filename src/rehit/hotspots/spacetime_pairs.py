@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 import numpy as np
 from scipy.spatial import cKDTree
+from scipy.stats import nbinom, poisson
 
 from rehit.errors import SettingError
 
@@ -56,6 +57,24 @@ def bin_pairs(ring: np.ndarray, times: np.ndarray, i: np.ndarray, j: np.ndarray,
     n_bands = len(edges) - 1
     flat = np.bincount(ring[near] * n_bands + band, minlength=n_rings * n_bands)
     return flat.reshape(n_rings, n_bands)
+
+
+def count_tail(observed: np.ndarray, mean: np.ndarray, variance: np.ndarray) -> np.ndarray:
+    """Return P(count >= observed) for counts of a given mean and variance.
+
+    Negative binomial where the variance exceeds the mean, Poisson elsewhere (which errs on the
+    careful side); 1 where nothing is expected and nothing came.
+
+    Examples
+    --------
+    >>> count_tail(np.array([3, 9]), np.array([3.0, 3.0]), np.array([3.0, 6.0])).round(3).tolist()
+    [0.577, 0.033]
+    """
+    mean = np.maximum(mean, 1e-12)
+    extra = np.maximum(variance - mean, 1e-9 * mean**2)
+    size = mean**2 / extra
+    return np.asarray(np.where(variance > mean, nbinom.sf(observed - 1, size, size / (size + mean)),
+                               poisson.sf(observed - 1, mean)))
 
 
 def permuted_chance(statistic: Callable[[np.ndarray], float], times: np.ndarray, observed: float,

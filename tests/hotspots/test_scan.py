@@ -1,0 +1,125 @@
+"""The scan statistic against published zones, and what it calls emerging."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+
+from rehit.hotspots.scan import scan_statistic
+from rehit.hotspots.scan_core import log_likelihood_ratio, poisson_scan
+from rehit.parameters import load_parameters
+from rehit.tables import check
+
+PUBLISHED = Path(__file__).parents[1] / "published"
+FAST = load_parameters().override({"hotspots.scan_permutations": 39,
+                                   "hotspots.scan_max_radius_m": 300})
+FROM, TO = pd.Timestamp("2024-01-01", tz="UTC"), pd.Timestamp("2024-12-30", tz="UTC")
+
+
+def test_scan_against_kulldorff_1997_on_north_carolina() -> None:
+    # Same zones as Kulldorff 1997; likelihood ratios as run for checks/spatial (1503 deaths of
+    # 752,354 births, circles on county seats), p .001 and .002 with 999 maps.
+    table = pd.read_csv(PUBLISHED / "nc_sids_cressie_1991.csv", comment="#", index_col="county")
+    deaths = (table["SID74"] + table["SID79"]).to_numpy()
+    births = (table["BIR74"] + table["BIR79"]).to_numpy("float64")
+    assert (deaths.sum(), births.sum()) == (1503, 752354)
+    zones = poisson_scan(table[["east", "north"]].to_numpy("float64"), deaths, births,
+                         rng=np.random.default_rng(1))
+    first, second = zones.iloc[0], zones.iloc[1]
+    names = [set(table.index[list(m)]) for m in zones["members"].iloc[:2]]
+    assert names[0] == {"Robeson", "Bladen", "Columbus", "Hoke", "Scotland"}
+    assert names[1] == {"Northampton", "Halifax", "Hertford"}
+    assert (first["observed"], second["observed"]) == (139, 59)
+    assert first["expected"] == pytest.approx(72.67, abs=5e-3)
+    assert second["expected"] == pytest.approx(28.74, abs=5e-3)
+    assert first["llr"] == pytest.approx(25.380685, abs=5e-7)
+    assert second["llr"] == pytest.approx(12.484724, abs=5e-7)
+    assert first["p_value"] == 0.001
+    assert second["p_value"] <= 0.003
+
+
+@pytest.mark.parametrize(("observed", "expected", "printed", "slack"), [
+    (85, 49.71, 11.577255, 0.005), (38, 17.79, 9.019716, 0.006), (11, 4.61, 3.209485, 0.008)])
+def test_likelihood_ratio_against_smerc_on_new_york_leukaemia(observed, expected, printed,
+                                                              slack) -> None:
+    # 552 cases of 1,057,673. The source prints the expected number to two decimals, and half a
+    # unit of its last digit moves the ratio by |d ratio / d expected| x 0.005: the slack.
+    slope = abs(-observed / expected + (552 - observed) / (552 - expected))
+    assert slope * 0.005 <= slack
+    ratio = log_likelihood_ratio(np.array([float(observed)]), np.array([expected]), 552.0)[0]
+    assert ratio == pytest.approx(printed, abs=slack)
+
+
+def test_no_excess_has_no_ratio() -> None:
+    ratios = log_likelihood_ratio(np.array([3.0, 0.0, 2.0]), np.array([3.0, 1.0, 4.0]), 10.0)
+    assert ratios.tolist() == [0.0, 0.0, 0.0]
+
+
+def town(*, seed: int, extra: int) -> gpd.GeoDataFrame:
+    """A steady town with busy and quiet places, and `extra` late incidents around one spot."""
+    rng = np.random.default_rng(seed)
+    places = rng.uniform(0, 2000, (150, 2))
+    rates = rng.gamma(0.5, 1.0, 150)
+    pick = rng.choice(150, 900, p=rates / rates.sum())
+    day = rng.uniform(0, 364, 900)
+    late_xy = np.array([500.0, 500.0]) + rng.normal(0, 60, (extra, 2))
+    xy = np.concatenate([places[pick], late_xy])
+    day = np.concatenate([day, rng.uniform(364 - 21, 364, extra)])
+    return gpd.GeoDataFrame({"reported_at": FROM + pd.to_timedelta(day, unit="D")},
+                            geometry=gpd.points_from_xy(*xy.T), crs=32630)
+
+
+def test_emerging_scan_finds_the_planted_spot_and_its_start() -> None:
+    zones = scan_statistic(town(seed=1, extra=25), observed_from=FROM, observed_to=TO,
+                           parameters=FAST, rng=np.random.default_rng(1))
+    check(zones, "scan", where="test")
+    first = zones.iloc[0]
+    assert first["p_value"] == 1 / 40
+    assert first.geometry.distance(gpd.points_from_xy([500], [500])[0]) == 0
+    assert pd.Timedelta(days=14) <= first["to_time"] - first["from_time"] <= pd.Timedelta(days=28)
+
+
+def test_emerging_scan_is_not_fooled_by_places_that_were_always_busy() -> None:
+    p = [scan_statistic(town(seed=s, extra=0), observed_from=FROM, observed_to=TO,
+                        parameters=FAST, rng=np.random.default_rng(s))["p_value"].iloc[0]
+         for s in range(5)]
+    assert sum(value <= 0.05 for value in p) <= 1
+
+
+def test_scan_in_space_weighs_incidents_by_the_assets_there() -> None:
+    # Twenty times the incidents where there are twenty times the assets is no excess.
+    rng = np.random.default_rng(2)
+    xy = np.concatenate([rng.uniform(0, 300, (400, 2)), rng.uniform(0, 2000, (200, 2))])
+    register = gpd.GeoDataFrame({"asset_id": range(600)}, geometry=gpd.points_from_xy(*xy.T),
+                                crs=32630)
+    hit = xy[rng.choice(600, 500)]
+    log = gpd.GeoDataFrame({"reported_at": [FROM] * 500}, geometry=gpd.points_from_xy(*hit.T),
+                           crs=32630)
+    by_area = scan_statistic(log, observed_from=FROM, observed_to=TO, emerging=False,
+                             rng=np.random.default_rng(1))
+    by_assets = scan_statistic(log, observed_from=FROM, observed_to=TO, emerging=False,
+                               register=register, rng=np.random.default_rng(1))
+    assert by_area["p_value"].iloc[0] == 0.01
+    assert by_assets["p_value"].iloc[0] > 0.01
+    assert by_assets["llr"].iloc[0] < 0.1 * by_area["llr"].iloc[0]
+
+
+def test_zones_share_no_cell() -> None:
+    xy = np.column_stack([np.arange(30.0), np.zeros(30)])
+    counts = np.ones(30, dtype=int)
+    counts[[3, 4, 15, 16, 26]] = 9
+    zones = poisson_scan(xy, counts, np.ones(30), permutations=19, rng=np.random.default_rng(1))
+    members = [m for zone in zones["members"] for m in zone]
+    assert len(members) == len(set(members))
+    assert len(zones) >= 3
+
+
+def test_an_empty_log_has_no_zone() -> None:
+    zones = scan_statistic(town(seed=1, extra=0).iloc[:0], observed_from=FROM, observed_to=TO,
+                           rng=np.random.default_rng(1))
+    assert len(zones) == 0
+    check(zones, "scan", where="test")

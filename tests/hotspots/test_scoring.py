@@ -1,0 +1,74 @@
+"""Capture indices against published examples; log score, calibration, coverage."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.stats import poisson
+
+from rehit.errors import SettingError
+from rehit.hotspots.scoring import (
+    calibration_table,
+    capture_at,
+    capture_curve,
+    interval_coverage,
+    poisson_log_score,
+)
+
+
+def test_pai_and_pei_against_ptools_test() -> None:
+    # R package ptools, test of pai: equal areas.
+    curve = capture_curve(np.array([3, 2, 1]), np.array([6, 3, 0]))
+    assert curve["pai"].tolist() == pytest.approx([2, 1.5, 1], abs=1e-12)
+    assert curve["pei"].tolist() == pytest.approx([1, 1, 1], abs=1e-12)
+
+
+def test_pai_and_pei_against_ptools_example() -> None:
+    # R package ptools, example of pai, run: ties with the lowest count first.
+    curve = capture_curve(np.array([8, 4, 4, 2, 1, 0]), np.array([6, 7, 3, 2, 1, 0]))
+    assert curve["pai"].tolist() == pytest.approx(
+        [1.894737, 1.421053, 1.684211, 1.421053, 1.2, 1], abs=5e-7)
+    assert curve["pei"].tolist() == pytest.approx([0.857143, 0.692308, 1, 1, 1, 1], abs=5e-7)
+
+
+@pytest.mark.parametrize(("captured", "area", "pai"), [(0.25, 0.5, 0.5), (0.20, 0.1, 2.0)])
+def test_pai_against_chainey_2008(captured, area, pai) -> None:
+    # Two places: the first holds this share of the area and of the incidents (from memory).
+    curve = capture_curve(np.array([2.0, 1.0]), np.array([100 * captured, 100 * (1 - captured)]),
+                          area=np.array([area, 1 - area]))
+    assert curve["pai"].iloc[0] == pytest.approx(pai, abs=1e-12)
+
+
+def test_top_share_never_means_no_place() -> None:
+    assert capture_at(np.array([1.0, 2.0]), np.array([0, 4]), share=0.01)["hit_rate"] == 1.0
+
+
+def test_captures_of_a_period_without_incidents_are_empty() -> None:
+    assert np.isnan(capture_at(np.array([1.0, 2.0]), np.array([0, 0]), share=0.5)["pai"])
+
+
+def test_log_score_is_the_poisson_likelihood() -> None:
+    expected, counts = np.array([0.2, 1.5, 3.0]), np.array([0, 2, 3])
+    assert poisson_log_score(expected, counts) == pytest.approx(
+        poisson.logpmf(counts, expected).mean(), rel=1e-12)
+    assert poisson_log_score(np.array([0.0, 1.0]), np.array([1, 1])) == -np.inf
+
+
+def test_calibration_of_a_true_forecast_is_near_one() -> None:
+    rng = np.random.default_rng(1)
+    mean = rng.gamma(0.5, 1.0, 20_000)
+    table = calibration_table(mean, rng.poisson(mean), bins=5)
+    assert (abs(table["ratio"] - 1) < 4 * table["se_ratio"]).all()
+    assert table["places"].sum() == 20_000
+    halved = calibration_table(mean / 2, rng.poisson(mean), bins=5)
+    assert (halved["ratio"] - 1 > 4 * halved["se_ratio"]).all()
+
+
+def test_ends_of_an_interval_count_as_inside() -> None:
+    three = np.array([1, 2, 3])
+    assert interval_coverage(three, np.array([1, 3, 0]), np.array([4, 4, 3])) == pytest.approx(2 / 3)
+
+
+def test_lengths_must_match() -> None:
+    with pytest.raises(SettingError, match="one of each"):
+        poisson_log_score(np.array([1.0]), np.array([1, 2]))

@@ -1,0 +1,143 @@
+"""The Knox test and the ring table against published values and a planted ring."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.stats import poisson
+
+from rehit.errors import SettingError, TableError
+from rehit.hotspots.spacetime import knox, knox_rings
+from rehit.hotspots.spacetime_tests import jacquez, mantel, modified_knox
+from rehit.parameters import load_parameters
+
+PUBLISHED = Path(__file__).parents[1] / "published"
+
+
+@pytest.fixture(scope="module")
+def burkitt() -> tuple[np.ndarray, np.ndarray]:
+    table = pd.read_csv(PUBLISHED / "burkitt_1978.csv", comment="#")
+    return table[["X", "Y"]].to_numpy("float64"), table["T"].to_numpy("float64")
+
+
+def test_knox_against_pointpats_and_surveillance_on_burkitt(burkitt) -> None:
+    # pointpats tests (delta 20, tau 5) and R surveillance; the printed 0.1462456 is P(X > 13).
+    result = knox(*burkitt, distance=20, interval=5)
+    assert (result.pairs, result.close_in_space, result.close_in_time) == (17578, 3429, 52)
+    assert result.table.tolist() == [[13, 3416], [39, 14110]]
+    assert result.expected == pytest.approx(10.143816, abs=5e-7)
+    assert result.p_poisson_more == pytest.approx(0.1462455820, abs=5e-11)
+    assert result.p_poisson == pytest.approx(0.2222667, abs=5e-8)
+    assert np.isnan(result.p_permuted)
+
+
+def test_mantel_against_pointpats_on_burkitt(burkitt) -> None:
+    assert mantel(*burkitt)[0] == pytest.approx(0.0483684, abs=5e-8)
+
+
+def test_jacquez_against_pointpats_on_burkitt(burkitt) -> None:
+    assert jacquez(*burkitt, k=3)[0] == 12
+
+
+def test_modified_knox_against_pointpats_on_burkitt(burkitt) -> None:
+    assert modified_knox(*burkitt, distance=20, interval=5) == pytest.approx(2.8101604, abs=5e-8)
+
+
+def test_tests_leave_the_times_alone_so_that_the_next_one_is_right(burkitt) -> None:
+    # pointpats' deprecated knox shuffles them in place: Mantel .04787 and Jacquez 8 afterwards.
+    xy, times = burkitt[0].copy(), burkitt[1].copy()
+    knox(xy, times, distance=20, interval=5, permutations=3, rng=np.random.default_rng(1))
+    mantel(xy, times, permutations=2, rng=np.random.default_rng(1))
+    jacquez(xy, times, k=3, permutations=2, rng=np.random.default_rng(1))
+    assert np.array_equal(xy, burkitt[0])
+    assert np.array_equal(times, burkitt[1])
+
+
+def test_poisson_tail_against_knox_1964() -> None:
+    # 96 cases, 25 pairs near in space, 152 in time, 5 in both: P(X >= 5) = .001684 (from memory).
+    expected = 25 * 152 / (96 * 95 / 2)
+    assert expected == pytest.approx(0.8333, abs=5e-5)
+    assert poisson.sf(4, expected) == pytest.approx(0.001684, abs=5e-7)
+
+
+def test_permuted_chance_is_near_the_poisson_one_where_nothing_is_planted() -> None:
+    rng = np.random.default_rng(3)
+    xy, times = rng.uniform(0, 1000, (400, 2)), rng.uniform(0, 500, 400)
+    result = knox(xy, times, distance=60, interval=20, permutations=399, rng=rng)
+    assert result.p_permuted == pytest.approx(result.p_poisson, abs=0.08)
+
+
+def test_permutations_need_a_generator(burkitt) -> None:
+    for ask in (lambda: knox(*burkitt, distance=20, interval=5, permutations=9),
+                lambda: mantel(*burkitt, permutations=9),
+                lambda: jacquez(*burkitt, k=3, permutations=9)):
+        with pytest.raises(SettingError, match="Generator"):
+            ask()
+
+
+def planted_log(*, seed: int, offspring: float) -> gpd.GeoDataFrame:
+    """Random markings, some of which set off another within 100 m and 14 days."""
+    rng = np.random.default_rng(seed)
+    n = 1500
+    x, y, t = rng.uniform(0, 4000, n), rng.uniform(0, 4000, n), rng.uniform(0, 700, n)
+    parent = np.flatnonzero(rng.uniform(size=n) < offspring)
+    angle, far = rng.uniform(0, 2 * np.pi, len(parent)), 100 * np.sqrt(rng.uniform(0, 1, len(parent)))
+    x = np.concatenate([x, x[parent] + far * np.cos(angle)])
+    y = np.concatenate([y, y[parent] + far * np.sin(angle)])
+    t = np.concatenate([t, t[parent] + rng.uniform(0, 14, len(parent))])
+    start = pd.Timestamp("2024-01-01", tz="UTC")
+    return gpd.GeoDataFrame({"reported_at": start + pd.to_timedelta(t, unit="D")},
+                            geometry=gpd.points_from_xy(x, y), crs=32630)
+
+
+RINGS, WAITS = (0, 100, 200, 300, 400), (0, 14, 28, 42)
+
+
+def test_ring_table_finds_the_planted_ring_and_nothing_else() -> None:
+    log = planted_log(seed=5, offspring=0.2)
+    table = knox_rings(log, ring_edges_m=RINGS, wait_edges_days=WAITS,
+                       rng=np.random.default_rng(1))
+    raised = table.loc[table["raised"], ["to_m", "to_days"]].to_numpy().tolist()
+    assert raised == [[100.0, 14.0]]
+    first = table.iloc[0]
+    assert first["ratio"] > 3
+    assert first["p_upper"] < 1e-6
+    assert first["p_permuted"] == 1 / (load_parameters()["hotspots.knox_permutations"] + 1)
+
+
+def test_ring_table_counts_every_pair_once() -> None:
+    log = planted_log(seed=5, offspring=0.2)
+    table = knox_rings(log, ring_edges_m=RINGS, wait_edges_days=WAITS,
+                       rng=np.random.default_rng(1))
+    xy = np.column_stack([log.geometry.x, log.geometry.y])
+    days = (log["reported_at"] - log["reported_at"].min()) / pd.Timedelta(days=1)
+    whole = knox(xy, days.to_numpy(), distance=400, interval=42)
+    assert table["pairs"].sum() == whole.close_in_both
+
+
+def test_ring_table_raises_no_alarm_where_nothing_is_planted() -> None:
+    alarms = [knox_rings(planted_log(seed=s, offspring=0.0), ring_edges_m=RINGS,
+                         wait_edges_days=WAITS, rng=np.random.default_rng(s))["raised"].any()
+              for s in range(6)]
+    assert sum(alarms) <= 1
+
+
+def test_ring_table_of_an_empty_log_says_nothing_is_raised() -> None:
+    table = knox_rings(planted_log(seed=1, offspring=0).iloc[:1], rng=np.random.default_rng(1))
+    assert not table["raised"].any()
+    assert (table["pairs"] == 0).all()
+
+
+def test_ring_edges_must_ascend_from_nought() -> None:
+    with pytest.raises(SettingError, match="ring_edges_m"):
+        knox_rings(planted_log(seed=1, offspring=0), ring_edges_m=(10, 5),
+                   rng=np.random.default_rng(1))
+
+
+def test_degrees_are_refused() -> None:
+    with pytest.raises(TableError, match="to_crs"):
+        knox_rings(planted_log(seed=1, offspring=0).to_crs(4326), rng=np.random.default_rng(1))
