@@ -20,9 +20,13 @@ def test_files_appear_only_when_the_block_succeeds(tmp_path: Path) -> None:
 
 
 def test_nothing_is_left_behind_when_the_block_fails(tmp_path: Path) -> None:
-    with pytest.raises(ZeroDivisionError), staged_folder(tmp_path / "out") as stage:
-        (stage / "a.txt").write_text("x", encoding="utf-8")
-        raise ZeroDivisionError
+    def fail_half_way() -> None:
+        with staged_folder(tmp_path / "out") as stage:
+            (stage / "a.txt").write_text("x", encoding="utf-8")
+            raise ZeroDivisionError
+
+    with pytest.raises(ZeroDivisionError):
+        fail_half_way()
     assert list(tmp_path.iterdir()) == []
 
 

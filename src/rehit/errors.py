@@ -21,9 +21,9 @@ class RehitError(Exception):
 
     Examples
     --------
-    >>> print(RehitError("log.csv", got="an empty file", allowed="a log with a header and rows",
+    >>> print(RehitError("log.csv", got="an empty file", allowed="a log with rows",
     ...                  remedy="export the log again"))
-    log.csv: got an empty file; allowed: a log with a header and rows. To fix it: export the log again.
+    log.csv: got an empty file; allowed: a log with rows. To fix it: export the log again.
     """
 
     def __init__(self, where: str, *, got: str, allowed: str, remedy: str) -> None:

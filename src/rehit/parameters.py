@@ -65,6 +65,9 @@ class Parameters(Mapping[str, float]):
     def __getitem__(self, name: str) -> float:
         return self.row(name).value
 
+    def __contains__(self, name: object) -> bool:
+        return name in self._rows
+
     def __iter__(self) -> Iterator[str]:
         return iter(self._rows)
 

@@ -147,7 +147,7 @@ def _key_faults(section: Mapping[str, Any], allowed: tuple[str, ...],
 
 
 def _fact_faults(facts: Mapping[str, Any], where: str) -> list[RehitError]:
-    checks = {"crs": (is_projected_crs, "the code of a projected CRS in metres, such as EPSG:32630"),
+    checks = {"crs": (is_projected_crs, "a projected CRS in metres, such as EPSG:32630"),
               "time_zone": (_is_time_zone, "an IANA time zone such as Europe/Lisbon"),
               "study_area": (_is_area, "[west, south, east, north] in degrees"),
               "price_year": (lambda v: isinstance(v, int) and 1900 < v < 2200, "a year"),

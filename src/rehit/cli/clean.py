@@ -4,7 +4,13 @@ from __future__ import annotations
 
 import argparse
 
-from rehit.cli.common import Answer, add_project_arguments, closing_lines, open_project, write_results
+from rehit.cli.common import (
+    Answer,
+    add_project_arguments,
+    closing_lines,
+    open_project,
+    write_results,
+)
 from rehit.pipeline.cleaning import write_cleaned
 
 HELP = "read the log and account for every row of it"
@@ -28,7 +34,7 @@ def run(args: argparse.Namespace) -> Answer:
     lines = [
         f"{row['source_file']}: {row['rows_in']:,} rows in = {row['rows_kept']:,} incidents"
         f" + {row['rows_joined']:,} repeat reports joined + {row['rows_set_aside']:,} set aside"
-        for row in summary["per_file"]]  # type: ignore[attr-defined]
+        for row in summary["per_file"]]
     lines += [f"  {count:,} set aside: {words}"
-              for words, count in summary["set_aside_reasons"].items()]  # type: ignore[attr-defined]
+              for words, count in summary["set_aside_reasons"].items()]
     return summary, lines + closing_lines(summary, open_first=["quality.html", "set_aside.csv"])

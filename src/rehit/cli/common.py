@@ -8,6 +8,7 @@ import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 from tqdm import tqdm
 
@@ -15,7 +16,9 @@ from rehit.files import staged_folder
 from rehit.pipeline.chain import Chain
 from rehit.project import Project, load_project
 
-Answer = tuple[dict[str, object], list[str]]
+# A summary is JSON-like: what is in it differs by command.
+Summary = dict[str, Any]
+Answer = tuple[Summary, list[str]]
 
 
 def add_project_arguments(parser: argparse.ArgumentParser) -> None:
@@ -45,7 +48,7 @@ def progress_bar(total: int, *, label: str) -> Iterator[Callable[[str], None]]:
 
 
 def write_results(project: Project, folder: Path, *, label: str, steps: int,
-                  work: Callable[[Chain, Path], dict[str, object]]) -> dict[str, object]:
+                  work: Callable[[Chain, Path], Summary]) -> Summary:
     """Run `work` on the project's chain into a staged folder and leave ``summary.json`` there."""
     with progress_bar(steps, label=label) as step, staged_folder(folder) as stage:
         summary = work(Chain(project, progress=step), stage)
@@ -56,9 +59,9 @@ def write_results(project: Project, folder: Path, *, label: str, steps: int,
     return summary
 
 
-def closing_lines(summary: dict[str, object], *, open_first: Sequence[str] = ()) -> list[str]:
+def closing_lines(summary: Summary, *, open_first: Sequence[str] = ()) -> list[str]:
     """Name the files written, the ones to open first on top."""
-    files = [str(name) for name in summary.get("files", [])]  # type: ignore[union-attr, attr-defined]
+    files = [str(name) for name in summary.get("files", [])]
     first = [name for ending in open_first for name in files if name.endswith(ending)]
     rest = len(files) - len(first)
     lines = ["", "Open first:" if first else "Written:"]

@@ -4,7 +4,13 @@ from __future__ import annotations
 
 import argparse
 
-from rehit.cli.common import Answer, add_project_arguments, closing_lines, open_project, write_results
+from rehit.cli.common import (
+    Answer,
+    add_project_arguments,
+    closing_lines,
+    open_project,
+    write_results,
+)
 from rehit.pipeline.costing import write_comparison
 
 HELP = "compare removing, repainting and coating over the years"
@@ -28,6 +34,6 @@ def run(args: argparse.Namespace) -> Answer:
     summary = write_results(
         project, folder, label="Costs", steps=8,
         work=lambda chain, stage: write_comparison(chain, stage, horizon_years=args.horizon_years))
-    lines = [*summary["sentences"]]  # type: ignore[misc]
+    lines = [*summary["sentences"]]
     return summary, lines + closing_lines(
         summary, open_first=["strategy_costs.csv", "worked_example.xlsx"])

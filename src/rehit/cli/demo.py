@@ -28,6 +28,6 @@ def run(args: argparse.Namespace) -> Answer:
     project = load_project(demo_folder())
     summary = write_results(project, args.out, label="Demo", steps=14, work=write_demo)
     lines = [f"{project.name}: five findings that matter", ""]
-    lines += [f"{n}. {words}" for n, words in enumerate(summary["findings"], start=1)]  # type: ignore[arg-type]
+    lines += [f"{n}. {words}" for n, words in enumerate(summary["findings"], start=1)]
     return summary, lines + closing_lines(
         summary, open_first=["report.html", "map.html", "report.pdf", "workbook.xlsx"])

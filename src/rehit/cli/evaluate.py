@@ -4,7 +4,13 @@ from __future__ import annotations
 
 import argparse
 
-from rehit.cli.common import Answer, add_project_arguments, closing_lines, open_project, write_results
+from rehit.cli.common import (
+    Answer,
+    add_project_arguments,
+    closing_lines,
+    open_project,
+    write_results,
+)
 from rehit.pipeline.finding import write_evaluation
 
 HELP = "find out whether a measure worked"
@@ -29,5 +35,5 @@ def run(args: argparse.Namespace) -> Answer:
     summary = write_results(
         project, folder, label="Evaluate", steps=5,
         work=lambda chain, stage: write_evaluation(chain, stage, measures=args.measures))
-    lines = [*summary["sentences"]]  # type: ignore[misc]
+    lines = [*summary["sentences"]]
     return summary, lines + closing_lines(summary, open_first=["evaluation.csv"])

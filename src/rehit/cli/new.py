@@ -28,8 +28,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--crs", metavar="CODE",
                         help="projection such as EPSG:32630 (default: found from the log)")
     parser.add_argument("--time-zone", default="UTC", metavar="ZONE",
-                        help="time zone the log is written in, such as Europe/Lisbon (default: UTC)")
-    parser.add_argument("--currency", default="€", metavar="SIGN", help="currency sign (default: €)")
+                        help="time zone of the log's clock, such as Europe/Lisbon (default: UTC)")
+    parser.add_argument("--currency", default="€", metavar="SIGN",
+                        help="currency sign (default: €)")
 
 
 def run(args: argparse.Namespace) -> Answer:

@@ -5,7 +5,13 @@ from __future__ import annotations
 import argparse
 from datetime import date
 
-from rehit.cli.common import Answer, add_project_arguments, closing_lines, open_project, write_results
+from rehit.cli.common import (
+    Answer,
+    add_project_arguments,
+    closing_lines,
+    open_project,
+    write_results,
+)
 from rehit.errors import SettingError
 from rehit.pipeline.patrolling import write_patrol
 
@@ -33,7 +39,7 @@ def run(args: argparse.Namespace) -> Answer:
     summary = write_results(
         project, folder, label="Patrol", steps=9,
         work=lambda chain, stage: write_patrol(chain, stage, day=day, crews=args.crews))
-    lines = [*summary["sentences"]]  # type: ignore[misc]
+    lines = [*summary["sentences"]]
     return summary, lines + closing_lines(summary, open_first=[".pdf"])
 
 

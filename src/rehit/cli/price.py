@@ -4,7 +4,13 @@ from __future__ import annotations
 
 import argparse
 
-from rehit.cli.common import Answer, add_project_arguments, closing_lines, open_project, write_results
+from rehit.cli.common import (
+    Answer,
+    add_project_arguments,
+    closing_lines,
+    open_project,
+    write_results,
+)
 from rehit.pipeline.pricing import write_price
 
 HELP = "price a maintenance contract for the patch"
@@ -30,5 +36,5 @@ def run(args: argparse.Namespace) -> Answer:
     summary = write_results(
         project, folder, label="Price", steps=10,
         work=lambda chain, stage: write_price(chain, stage, margin=args.margin, years=args.years))
-    lines = [*summary["sentences"]]  # type: ignore[misc]
+    lines = [*summary["sentences"]]
     return summary, lines + closing_lines(summary, open_first=["bid.xlsx", "bid_summary.pdf"])

@@ -4,7 +4,13 @@ from __future__ import annotations
 
 import argparse
 
-from rehit.cli.common import Answer, add_project_arguments, closing_lines, open_project, write_results
+from rehit.cli.common import (
+    Answer,
+    add_project_arguments,
+    closing_lines,
+    open_project,
+    write_results,
+)
 from rehit.pipeline.costing import write_programme
 
 HELP = "choose which places to coat under a yearly budget"
@@ -20,8 +26,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_project_arguments(parser)
     parser.add_argument("--budget-per-year", type=float, metavar="MONEY",
                         help="money for coatings each year (default: costs.programme_budget)")
-    parser.add_argument("--years", type=int, metavar="N", help="years of the programme (default: 5)",
-                        default=5)
+    parser.add_argument("--years", type=int, metavar="N", default=5,
+                        help="years of the programme (default: 5)")
 
 
 def run(args: argparse.Namespace) -> Answer:
@@ -31,5 +37,5 @@ def run(args: argparse.Namespace) -> Answer:
         project, folder, label="Programme", steps=9,
         work=lambda chain, stage: write_programme(
             chain, stage, budget_per_year=args.budget_per_year, years=args.years))
-    lines = [*summary["sentences"]]  # type: ignore[misc]
+    lines = [*summary["sentences"]]
     return summary, lines + closing_lines(summary, open_first=["programme.csv"])

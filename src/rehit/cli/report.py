@@ -4,7 +4,13 @@ from __future__ import annotations
 
 import argparse
 
-from rehit.cli.common import Answer, add_project_arguments, closing_lines, open_project, write_results
+from rehit.cli.common import (
+    Answer,
+    add_project_arguments,
+    closing_lines,
+    open_project,
+    write_results,
+)
 from rehit.pipeline.reports import explain_figure, write_quarter
 
 HELP = "make the quarter's report, map and workbook"
@@ -34,6 +40,6 @@ def run(args: argparse.Namespace) -> Answer:
         project, folder, label="Report", steps=14,
         work=lambda chain, stage: write_quarter(chain, stage, quarter=args.quarter,
                                                 language=args.lang))
-    lines = [*summary["sentences"]]  # type: ignore[misc]
+    lines = [*summary["sentences"]]
     return summary, lines + closing_lines(
         summary, open_first=["report.html", "map.html", "report.pdf", "workbook.xlsx"])

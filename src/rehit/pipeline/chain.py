@@ -13,8 +13,8 @@ import pyogrio
 
 from rehit.assets.match import place_incidents
 from rehit.assets.register import read_register
-from rehit.errors import InputFileError
 from rehit.costs.lifecycle import compare_strategies
+from rehit.errors import InputFileError
 from rehit.hotspots.clusters import find_clusters
 from rehit.hotspots.forecast import forecast_places
 from rehit.hotspots.repeats import rank_repeats
@@ -26,10 +26,14 @@ from rehit.incidents.mapping_file import load_mapping
 from rehit.incidents.propose import propose_mapping
 from rehit.incidents.read import RawLog, read_log
 from rehit.incidents.settings import Cleaned, CleanSettings
+from rehit.parameters import Parameters
 from rehit.pipeline.limits import find_limits
-from rehit.pipeline.places import costing_table, with_register
+from rehit.pipeline.places import costing_table, with_calibration, with_register
 from rehit.project import Project
+from rehit.treatment.calibrate import Calibration, calibrate_methods
 from rehit.treatment.choose import choose_methods
+from rehit.treatment.methods import load_methods
+from rehit.treatment.works import read_works
 
 Progress = Callable[[str], None]
 
@@ -48,7 +52,7 @@ class Chain:
     def __init__(self, project: Project, *, progress: Progress | None = None) -> None:
         self.project = project
         self.parameters = project.parameters
-        self._progress = progress or (lambda words: None)
+        self._progress = progress or _say_nothing
 
     def rng(self, step: str) -> np.random.Generator:
         """Return a generator of its own for one step, so that steps do not disturb each other."""
@@ -162,12 +166,35 @@ class Chain:
             observed_to=self.cleaned.observed_to, parameters=self.parameters)
 
     @cached_property
+    def works(self) -> pd.DataFrame | None:
+        """The works log: what was done, with time, litres and cost."""
+        path = self.project.path("works")
+        return None if path is None else read_works(path)
+
+    @cached_property
+    def calibration(self) -> Calibration | None:
+        """Minutes, litres and cost per method corrected by the works log, if there is one."""
+        if self.works is None:
+            return None
+        methods = load_methods(self.project.path("methods"))
+        first = choose_methods(self.incidents, methods=methods, parameters=self.parameters)
+        return calibrate_methods(self.works, methods=methods, advice=first,
+                                 parameters=self.parameters)
+
+    @cached_property
     def advice(self) -> pd.DataFrame:
         """The method for each incident."""
-        incidents = self.incidents
+        incidents, calibration = self.incidents, self.calibration
         self.step("Choosing methods")
-        return choose_methods(incidents, methods=self.project.path("methods"),
-                              parameters=self.parameters)
+        methods = self.project.path("methods") if calibration is None else calibration.methods
+        return choose_methods(incidents, methods=methods, parameters=self.parameters)
+
+    @cached_property
+    def cost_parameters(self) -> Parameters:
+        """Cost numbers in force: defaults, the works log's corrections, the user's own on top."""
+        if self.calibration is None:
+            return self.parameters
+        return with_calibration(self.parameters, self.calibration.estimates)
 
     @cached_property
     def costing(self) -> pd.DataFrame:
@@ -181,7 +208,11 @@ class Chain:
         costing = self.costing
         self.step("Comparing costs")
         return compare_strategies(costing, strategies=self.project.path("strategies"),
-                                  parameters=self.parameters, rng=self.rng("costs"), n_jobs=2)
+                                  parameters=self.cost_parameters, rng=self.rng("costs"), n_jobs=2)
+
+
+def _say_nothing(_words: str) -> None:
+    """Stand in where nobody wants to be told."""
 
 
 def read_lines(path: Path, *, crs: str) -> gpd.GeoDataFrame:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 from rehit.incidents.drift import find_drift
 from rehit.pipeline.chain import Chain
@@ -10,7 +11,7 @@ from rehit.pipeline.outputs import write_csv, write_parquet
 from rehit.reporting.quality import quality_page
 
 
-def write_cleaned(chain: Chain, stage: Path) -> dict[str, object]:
+def write_cleaned(chain: Chain, stage: Path) -> dict[str, Any]:
     """Clean the project's log into `stage` and return the summary.
 
     Returns
@@ -33,7 +34,7 @@ def write_cleaned(chain: Chain, stage: Path) -> dict[str, object]:
     return cleaning_summary(chain)
 
 
-def cleaning_summary(chain: Chain) -> dict[str, object]:
+def cleaning_summary(chain: Chain) -> dict[str, Any]:
     """Return the row counts, reasons and drift of the cleaned log, as plain values."""
     cleaned = chain.cleaned
     counts = cleaned.counts
@@ -42,7 +43,7 @@ def cleaning_summary(chain: Chain) -> dict[str, object]:
     reasons = cleaned.set_aside["reason_words"].value_counts()
     return {
         "project": chain.project.name,
-        **{name: int(value) for name, value in totals.items()},
+        **{str(name): int(value) for name, value in totals.items()},
         "per_file": counts.to_dict("records"),
         "set_aside_reasons": {str(words): int(n) for words, n in reasons.items()},
         "observed_from": cleaned.observed_from.isoformat(),

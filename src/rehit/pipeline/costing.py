@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -19,7 +20,7 @@ from rehit.pipeline.outputs import write_csv, write_parquet
 
 
 def write_comparison(chain: Chain, stage: Path, *,
-                     horizon_years: int | None) -> dict[str, object]:
+                     horizon_years: int | None) -> dict[str, Any]:
     """Compare the strategies and write the tables and the worked example into `stage`."""
     if horizon_years is not None:
         chain.set_parameter("costs.horizon_years", horizon_years, where="--horizon-years")
@@ -28,13 +29,13 @@ def write_comparison(chain: Chain, stage: Path, *,
     write_csv(costs, stage / "strategy_costs.csv")
     write_parquet(costs, stage / "strategy_costs.parquet")
     write_csv(chain.costing, stage / "costing.csv")
-    write_csv(breakeven_table(chain.costing, parameters=chain.parameters),
+    write_csv(breakeven_table(chain.costing, parameters=chain.cost_parameters),
               stage / "breakeven.csv")
     write_csv(chain.advice, stage / "advice.csv")
     worst = chain.costing.head(1)
     if len(worst):
-        write_csv(cash_flow_table(worst, parameters=chain.parameters), stage / "cash_flow.csv")
-        write_worked_example(stage / "worked_example.xlsx", worst, parameters=chain.parameters)
+        write_csv(cash_flow_table(worst, parameters=chain.cost_parameters), stage / "cash_flow.csv")
+        write_worked_example(stage / "worked_example.xlsx", worst, parameters=chain.cost_parameters)
     cheapest = costs[costs["cheapest"]]
     return {
         "project": chain.project.name,
@@ -59,7 +60,7 @@ def cost_sentences(chain: Chain) -> list[str]:
         return [f"Removing each marking as it comes costs about {money}{base:,.0f} over "
                 f"{years:g} years (present value), and no other way is cheaper anywhere.", ""]
     named = change["strategy"].value_counts()
-    kinds = ", ".join(f"{name.replace('_', ' ')} on {count:,}" for name, count in named.items())
+    kinds = ", ".join(f"{str(name).replace('_', ' ')} on {count:,}" for name, count in named.items())
     top = change.sort_values("saving", ascending=False).iloc[0]
     return [
         f"Removing each marking as it comes costs about {money}{base:,.0f} over {years:g} years "
@@ -75,7 +76,7 @@ def cost_years(chain: Chain, *, n_places: int) -> pd.DataFrame:
     """Return the present value paid so far, year by year, for the worst places together."""
     costing = chain.costing.head(n_places)
     # Without a credit for unused coating: the figure shows money paid out so far.
-    numbers = chain.parameters.override({"costs.residual_share": 0.0})
+    numbers = chain.cost_parameters.override({"costs.residual_share": 0.0})
     rows = []
     for year in range(1, int(numbers["costs.horizon_years"]) + 1):
         compared = compare_by_formula(costing, strategies=chain.project.path("strategies"),
@@ -108,7 +109,7 @@ def rate_costs(chain: Chain, *, highest_rate: float = 20.0, steps: int = 41) -> 
     pool = allowed if len(allowed) else costing
     typical = pool.sort_values("wall_area_m2").iloc[[len(pool) // 2]]
     compared = compare_by_formula(typical, strategies=chain.project.path("strategies"),
-                                  parameters=chain.parameters)
+                                  parameters=chain.cost_parameters)
     rates = np.linspace(0.0, highest_rate, steps)
     years = compared.timeline.years
     rate = chain.parameters["costs.discount_rate"]
@@ -122,7 +123,7 @@ def rate_costs(chain: Chain, *, highest_rate: float = 20.0, steps: int = 41) -> 
 
 
 def write_programme(chain: Chain, stage: Path, *, budget_per_year: float | None,
-                    years: int) -> dict[str, object]:
+                    years: int) -> dict[str, Any]:
     """Choose the coating programme and write it into `stage`."""
     if years < 1:
         raise SettingError("--years", got=str(years), allowed="a whole number from 1",
@@ -134,7 +135,8 @@ def write_programme(chain: Chain, stage: Path, *, budget_per_year: float | None,
     write_csv(chain.budget_sweep(years=years), stage / "budget_sweep.csv")
     money = chain.project.currency
     return {
-        "project": chain.project.name, "budget_per_year": chain.parameters["costs.programme_budget"],
+        "project": chain.project.name,
+        "budget_per_year": chain.parameters["costs.programme_budget"],
         "years": years, "n_places": len(found.table), "saving": round(found.saving, 2),
         "saving_greedy": round(found.saving_greedy, 2),
         "sentences": [

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -18,7 +19,7 @@ MEASURE_COLUMNS = ("measure", "asset_id", "role", "started_at")
 VERDICTS = {"worked": "fewer", "got worse": "more", "can't tell": "cannot_tell"}
 
 
-def write_hotspots(chain: Chain, stage: Path) -> dict[str, object]:
+def write_hotspots(chain: Chain, stage: Path) -> dict[str, Any]:
     """Rank, group, test and forecast; write the tables into `stage` and return the summary."""
     repeats, clusters, cells, forecast = (
         chain.repeats, chain.clusters, chain.cells, chain.forecast)
@@ -56,19 +57,22 @@ def hotspot_sentences(chain: Chain) -> list[str]:
         return ["No incident of this log can be tied to a place, so nothing can be said to recur."]
     kind = {"asset": "assets", "site": "sites", "street": "streets"}[
         str(repeats["place_kind"].mode()[0])]
+    walls = repeats[repeats["place_kind"] != "street"]
+    rehits, known = int(walls["n_rehits"].sum()), int(walls["n_incidents"].sum())
     ordered = repeats.sort_values("n_incidents", ascending=False)["n_incidents"].cumsum()
     half = int((ordered < 0.5 * ordered.iloc[-1]).sum()) + 1
     sure = int((repeats["chance_above"] > chain.parameters["reporting.sure_chance"]).sum())
     worst = repeats.iloc[0]
     said = [
-        f"{int(repeats['n_rehits'].sum()):,} of {int(repeats['n_incidents'].sum()):,} incidents "
-        "with a known place were re-hits: the surface had been cleared since the one before.",
+        f"{rehits:,} of {known:,} incidents with a known place were re-hits: the surface had been "
+        "cleared since the one before." if known else
+        "No incident is placed better than its street, so re-hits of a surface cannot be told.",
         f"{half:,} of {len(repeats):,} {kind} account for half of them.",
         f"{sure:,} {kind} almost surely exceed {threshold:g} incidents a year.",
         f"Worst: {worst['place_id']}, {worst['rate_per_year']:.1f} a year "
         f"(90 % interval {worst['rate_low']:.1f} to {worst['rate_high']:.1f}).",
     ]
-    if len(chain.clusters):
+    if len(chain.clusters) and chain.clusters["n_rehits"].sum():
         top = chain.clusters.sort_values("n_rehits", ascending=False).iloc[0]
         said.append(f"{len(chain.clusters)} clusters; most re-hits in {top['name']} "
                     f"({int(top['n_rehits']):,} on {int(top['n_places'])} places).")
@@ -86,7 +90,7 @@ def recurrence_sentences(chain: Chain) -> list[str]:
     return [*read_time_to_rehit(spells, parameters=chain.parameters), rapid]
 
 
-def write_evaluation(chain: Chain, stage: Path, *, measures: str | None) -> dict[str, object]:
+def write_evaluation(chain: Chain, stage: Path, *, measures: str | None) -> dict[str, Any]:
     """Evaluate each measure of the measures table and write the verdicts."""
     results = list(evaluations(chain, measures=measures))
     table = evaluation_table(results)
@@ -109,7 +113,8 @@ def evaluations(chain: Chain, *,
     path = Path(measures) if measures else chain.project.require("measures")
     table = read_measures(path, time_zone=chain.project.time_zone)
     incidents = chain.incidents
-    for (name, started), rows in table.groupby(["measure", "started_at"], sort=True):
+    for (name, day), rows in table.groupby(["measure", "started_at"], sort=True):
+        started = pd.Timestamp(str(day))
         yield str(name), started, evaluate_measure(
             incidents, treated_ids=rows.loc[rows["role"] == "treated", "asset_id"],
             comparison_ids=rows.loc[rows["role"] == "comparison", "asset_id"],

@@ -11,6 +11,7 @@ from rehit.tables import check
 
 REGISTER_COLUMNS = ["asset_type", "heritage", "coating_allowed", "access", "traffic_control",
                     "wall_area_m2", "owner"]
+COST_NAMES = {"wash_water_l_per_m2": "water_l_per_m2"}
 NO_REGISTER = {"heritage": False, "coating_allowed": True, "access": "ground",
                "traffic_control": False}
 
@@ -58,6 +59,8 @@ def costing_table(repeats: pd.DataFrame, incidents: pd.DataFrame, advice: pd.Dat
     table["method"] = _usual_method(per_place, table["place_id"])
     facts = _surface_facts(table["place_id"], register)
     table = table.join(facts)
+    # Nobody coats a street: a place known only to its street keeps removal as its sole strategy.
+    table.loc[repeats["place_kind"].to_numpy() == "street", "coating_allowed"] = False
     default = parameters["pipeline.site_wall_area_m2"]
     table["wall_area_m2"] = np.maximum(table["wall_area_m2"].fillna(default), table["mark_area_m2"])
     result = pd.DataFrame(table).reset_index(drop=True)
@@ -93,3 +96,26 @@ def _surface_facts(places: pd.Series, register: pd.DataFrame | None) -> pd.DataF
     facts["coating_allowed"] = facts["coating_allowed"].astype("boolean").fillna(True).astype(bool)
     facts["traffic_control"] = facts["traffic_control"].astype("boolean").fillna(False).astype(bool)
     return facts
+
+
+def with_calibration(parameters: Parameters, estimates: pd.DataFrame) -> Parameters:
+    """Return the cost numbers with minutes and water per method taken from the works log.
+
+    A number the user set in the project file stays: they know something the log does not. An
+    estimate outside a number's allowed range is held at its limit.
+
+    Parameters
+    ----------
+    parameters
+        Numbers in force.
+    estimates
+        ``method, quantity, calibrated`` as the calibration gives them.
+    """
+    values: dict[str, float] = {}
+    columns = (estimates[name].tolist() for name in ("method", "quantity", "calibrated"))
+    for method, quantity, calibrated in zip(*columns, strict=True):
+        name = f"costs.{COST_NAMES.get(quantity, quantity)}_{method}"
+        if name in parameters and not parameters.row(name).overridden:
+            limits = parameters.row(name)
+            values[name] = min(max(float(calibrated), limits.low), limits.high)
+    return parameters.override(values, where="works log")

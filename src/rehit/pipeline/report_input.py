@@ -38,7 +38,8 @@ def report_input(chain: Chain, *, first: date, last: date) -> ReportInput:
         advice=chain.advice, costing=chain.costing, strategy_costs=chain.strategy_costs,
         cost_years=cost_years(chain, n_places=int(chain.parameters["reporting.top_places"])),
         rate_costs=rate_costs(chain), rings=ring_table(chain), survival=survival_curves(chain),
-        evaluations=evaluation_rows(chain), streets=chain.streets, limits=chain.limits,
+        evaluations=evaluation_rows(chain), spend=spend_by_month(chain),
+        streets=chain.streets, limits=chain.limits,
     )
 
 
@@ -67,7 +68,7 @@ def ring_table(chain: Chain) -> pd.DataFrame:
     if rings["ratio"].isna().all():
         # A log known to the street only has no pair at a known distance: nothing to show.
         return rings.iloc[:0]
-    return rings.astype({name: float for name in names.values()})
+    return rings.astype(dict.fromkeys(names.values(), float))
 
 
 def survival_curves(chain: Chain) -> pd.DataFrame:
@@ -98,3 +99,18 @@ def evaluation_rows(chain: Chain) -> pd.DataFrame | None:
     if chain.project.path("measures") is None:
         return None
     return evaluation_table(list(evaluations(chain)))
+
+
+def spend_by_month(chain: Chain) -> pd.DataFrame | None:
+    """Add up what the works log says was spent, by month of the job."""
+    works = chain.works
+    if works is None or works["cost"].isna().all():
+        return None
+    done = pd.to_datetime(works["done_at"], errors="coerce", format="mixed")
+    month = done.dt.to_period("M").dt.start_time.dt.tz_localize("UTC")
+    spent = works.groupby(month)["cost"].sum()
+    empty = pd.Series(float("nan"), index=spent.index)
+    return pd.DataFrame({
+        "month": spent.index.astype("datetime64[us, UTC]"), "spent": spent.to_numpy(float),
+        "expected": empty.to_numpy(), "expected_low": empty.to_numpy(),
+        "expected_high": empty.to_numpy()})

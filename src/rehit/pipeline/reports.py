@@ -7,14 +7,15 @@ from dataclasses import replace
 from datetime import date, timedelta
 from importlib.resources import files
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
 from rehit.errors import InputFileError, SettingError
 from rehit.pipeline.chain import Chain
 from rehit.pipeline.cleaning import cleaning_summary
-from rehit.pipeline.finding import hotspot_sentences, write_hotspots
 from rehit.pipeline.costing import cost_sentences, write_comparison
+from rehit.pipeline.finding import hotspot_sentences, write_hotspots
 from rehit.pipeline.report_input import report_input
 from rehit.project import FILE_NAME
 from rehit.reporting.quarterly import write_report
@@ -24,7 +25,7 @@ QUARTER = re.compile(r"(\d{4})-?Q([1-4])", re.IGNORECASE)
 
 
 def write_quarter(chain: Chain, stage: Path, *, quarter: str | None,
-                  language: str | None = None) -> dict[str, object]:
+                  language: str | None = None) -> dict[str, Any]:
     """Run the chain and write the report of one quarter into `stage`."""
     if language is not None:
         chain.project = replace(chain.project, language=language)
@@ -65,7 +66,7 @@ def quarter_days(chain: Chain, quarter: str | None) -> tuple[date, date]:
     return period.start_time.date(), period.end_time.date()
 
 
-def explain_figure(folder: Path, *, figure_id: str) -> tuple[dict[str, object], list[str]]:
+def explain_figure(folder: Path, *, figure_id: str) -> tuple[dict[str, Any], list[str]]:
     """Return the working behind one figure of a report already written into `folder`."""
     text = explain(figure_id, folder)
     return {"figure": figure_id, "explanation": text}, text.splitlines()
@@ -81,7 +82,7 @@ def demo_folder() -> Path:
     return folder
 
 
-def write_demo(chain: Chain, stage: Path) -> dict[str, object]:
+def write_demo(chain: Chain, stage: Path) -> dict[str, Any]:
     """Run everything on the demo town and return the five findings that matter."""
     summary = write_quarter(chain, stage, quarter=None)
     hotspots = write_hotspots(chain, stage / "tables")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import tomlkit
@@ -21,7 +22,7 @@ from rehit.project import FILE_NAME, is_projected_crs
 def start_project(
     folder: Path, *, logs: Sequence[Path], register: Path | None, streets: Path | None,
     name: str | None, crs: str | None, time_zone: str, currency: str,
-) -> tuple[dict[str, object], list[str]]:
+) -> tuple[dict[str, Any], list[str]]:
     """Write ``rehit.toml`` and ``mapping.toml`` for a log into a folder.
 
     Raises
@@ -50,7 +51,7 @@ def start_project(
         raise SettingError("--crs", got="no projection, and a log without coordinates",
                            allowed="a projected CRS such as EPSG:32630",
                            remedy="name the projection your maps are drawn in with --crs")
-    files = {"log": [_reference(path, folder) for path in logs], "mapping": "mapping.toml"}
+    files: dict[str, Any] = {"log": [_reference(path, folder) for path in logs], "mapping": "mapping.toml"}
     files |= {role: _reference(path, folder)
               for role, path in (("register", register), ("streets", streets)) if path is not None}
     text = _project_text(
@@ -66,10 +67,12 @@ def _check_settings(time_zone: str, crs: str | None) -> None:
     try:
         ZoneInfo(time_zone)
     except (ZoneInfoNotFoundError, ValueError, OSError) as error:
-        raise SettingError("--time-zone", got=repr(time_zone), allowed="a name such as Europe/Lisbon",
+        raise SettingError("--time-zone", got=repr(time_zone),
+                           allowed="a name such as Europe/Lisbon",
                            remedy="use the IANA name of the zone the log is written in") from error
     if crs is not None and not is_projected_crs(crs):
-        raise SettingError("--crs", got=repr(crs), allowed="a projected CRS in metres, such as EPSG:32630",
+        raise SettingError("--crs", got=repr(crs),
+                           allowed="a projected CRS in metres, such as EPSG:32630",
                            remedy="use the code of the projection your maps are drawn in")
 
 
@@ -79,7 +82,7 @@ def _reference(path: Path, folder: Path) -> str:
 
 def _project_text(*, name: str, crs: str, time_zone: str, currency: str,
                   area: tuple[float, float, float, float] | None,
-                  files: dict[str, object]) -> str:
+                  files: dict[str, Any]) -> str:
     document = tomlkit.document()
     document.add(tomlkit.comment("A rehit project. Lines may be changed; see the README."))
     facts = tomlkit.table()
@@ -97,12 +100,12 @@ def _project_text(*, name: str, crs: str, time_zone: str, currency: str,
 
 
 def _summary(folder: Path, raw: Sequence[RawLog], mapping: Mapping,
-             crs: str) -> tuple[dict[str, object], list[str]]:
+             crs: str) -> tuple[dict[str, Any], list[str]]:
     questions = [f"{question.ask} (assumed: {question.assumed})"
                  for question in mapping.open_questions]
     columns = {name: " + ".join(source.columns) for name, source in mapping.fields.items()}
     rows = {log.name: len(log.table) for log in raw}
-    summary: dict[str, object] = {
+    summary: dict[str, Any] = {
         "folder": str(folder), "rows": rows, "crs": crs, "questions": questions,
         "columns": columns,
         "files": [str(folder / FILE_NAME), str(folder / "mapping.toml")]}
