@@ -85,7 +85,8 @@ def planted_log(*, seed: int, offspring: float) -> gpd.GeoDataFrame:
     n = 1500
     x, y, t = rng.uniform(0, 4000, n), rng.uniform(0, 4000, n), rng.uniform(0, 700, n)
     parent = np.flatnonzero(rng.uniform(size=n) < offspring)
-    angle, far = rng.uniform(0, 2 * np.pi, len(parent)), 100 * np.sqrt(rng.uniform(0, 1, len(parent)))
+    angle = rng.uniform(0, 2 * np.pi, len(parent))
+    far = 100 * np.sqrt(rng.uniform(0, 1, len(parent)))
     x = np.concatenate([x, x[parent] + far * np.cos(angle)])
     y = np.concatenate([y, y[parent] + far * np.sin(angle)])
     t = np.concatenate([t, t[parent] + rng.uniform(0, 14, len(parent))])
