@@ -1,0 +1,71 @@
+# ---
+# jupyter:
+#   jupytext:
+#     text_representation:
+#       extension: .py
+#       format_name: percent
+#   kernelspec:
+#     display_name: Python 3
+#     language: python
+#     name: python3
+# ---
+
+# %% [markdown]
+# # What to do to each wall?
+#
+# **Question.** Which method suits each incident, why, with what time and materials, and what must be watched?
+#
+# *For the crew leader. Change the cell below and run all cells; the answer comes first, the working after it.*
+
+# %% tags=["parameters"]
+PROJECT = "../data_demo"  # the folder that holds your rehit.toml
+
+# %%
+import matplotlib.pyplot as plt
+from IPython.display import Markdown, display
+
+from rehit.reporting.figures import house_style, method_mix
+from rehit.reporting.words import Words
+from rehit.treatment.choose import explain
+from rehit.treatment.compare import compare_done, method_shares
+
+from rehit.pipeline.chain import Chain
+from rehit.project import load_project
+
+chain = Chain(load_project(PROJECT))
+advice = chain.advice
+
+# %% [markdown]
+# ## The answer
+
+# %%
+with house_style():
+    figure, ax = plt.subplots(figsize=(7, 4), layout="constrained")
+    method_mix(advice["method"], ax=ax, words=Words("en"))
+    plt.show()
+
+# %% [markdown]
+# One incident of each method, explained. Cautions never replace the safety data sheet, local codes
+# and licensed practice.
+
+# %%
+for _, row in advice.drop_duplicates("method").iterrows():
+    print(explain(row), end="\n\n")
+
+# %% [markdown]
+# ## How
+#
+# The first row of the decision table that fits decides; you may edit the table. Are the shares
+# plausible? The band describes ordinary towns and is no target.
+
+# %%
+method_shares(advice["method"])[["words", "inside"]]
+
+# %% [markdown]
+# What the works log teaches about time, litres and cost (shrunk towards the defaults where jobs are
+# few), and what was advised against what was done:
+
+# %%
+if chain.calibration is not None:
+    display(chain.calibration.estimates.round(2))
+    display(compare_done(advice, chain.works, incidents=chain.incidents).head(10).round(3))
