@@ -20,8 +20,9 @@ from rehit.incidents.vocabulary import default_words
 SAMPLE = 2000
 MOST_WORDS = 200
 WORD_KINDS = ("status", "outcome", "substrate", "medium", "priority")
-PAIR = re.compile(r"\W*([+-]?\d{1,3}[.,]\d+)°?\s*[,; ]\s*([+-]?\d{1,3}[.,]\d+)°?\W*")
-PLANE_PAIR = re.compile(r"\W*([+-]?\d{4,8}(?:\.\d+)?)\s*[,; ]\s*([+-]?\d{4,8}(?:\.\d+)?)\W*")
+PAIR = re.compile(r"[(\[{\s]*([+-]?\d{1,3}[.,]\d+)°?\s*[,; ]\s*([+-]?\d{1,3}[.,]\d+)°?[)\]}\s]*")
+PLANE_PAIR = re.compile(r"[(\[{\s]*([+-]?\d{4,8}(?:\.\d+)?)\s*[,; ]\s*([+-]?\d{4,8}(?:\.\d+)?)"
+                        r"[)\]}\s]*")
 WKT = re.compile(r"(?i)(?:SRID=\d+;)?\s*(?:POINT|LINESTRING|POLYGON|MULTI\w+)\s*Z?M?\s*\(.*\)")
 _TIME = re.compile(r"(?i)\d{1,2}:\d{2}(:\d{2}(\.\d+)?)?\s*([ap]\.?m\.?)?|\d{1,2}\s*[ap]\.?m\.?")
 _SIZE = re.compile(r"(?i).*\d\s*(?:m2|m²|sq\W*m|sqm|sq\W*f|sqft|ft2|ft²|square|x\s*\d|cm\b|mm\b|"

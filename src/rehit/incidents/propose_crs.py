@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 
 import numpy as np
 import pandas as pd
@@ -54,14 +54,22 @@ def _candidates(west: float, south: float, east: float,
                         key=lambda c: (len(c[1]), int(c[0][5:]))))
 
 
+@lru_cache(maxsize=512)
+def _transform(code: str) -> tuple[Transformer, float] | None:
+    """Return the way from WGS 84 into a CRS and the CRS's unit in metres."""
+    try:
+        crs = CRS.from_user_input(code)
+        unit_m = float(crs.axis_info[0].unit_conversion_factor) or 1.0
+        return Transformer.from_crs(WGS84, crs, always_xy=True), unit_m
+    except (CRSError, ProjError, IndexError):
+        return None  # a few entries of the register describe no computable projection
+
+
 def _transforms(area: Area) -> Iterator[tuple[str, str, Transformer, float]]:
     for code, name in _candidates(*area):
-        try:
-            crs = CRS.from_user_input(code)
-            unit_m = float(crs.axis_info[0].unit_conversion_factor) or 1.0
-            yield code, name, Transformer.from_crs(WGS84, crs, always_xy=True), unit_m
-        except (CRSError, ProjError, IndexError):
-            continue  # a few entries of the register describe no computable projection
+        made = _transform(code)
+        if made is not None:
+            yield code, name, *made
 
 
 def usable(x: np.ndarray, y: np.ndarray) -> np.ndarray:
