@@ -3,8 +3,8 @@
 Every candidate gets the ratio of how likely the evidence is if the marking is on it to how likely
 it is on a surface that is not in the register. Ratios of independent pieces of evidence multiply
 (Fellegi and Sunter 1969, "A theory for record linkage", JASA 64: 1183-1210). The distance enters as
-a two-dimensional normal error; its rival is the density of unregistered surfaces. Shares of the
-total are the confidence.
+a two-dimensional normal error; its rival is the density of unregistered surfaces
+(:mod:`rehit.assets.rival`). Shares of the total are the confidence.
 """
 
 from __future__ import annotations
@@ -56,9 +56,9 @@ def features(frame: gpd.GeoDataFrame, *, kind: str) -> Features:
         parts["number_low"].fillna(-1).to_numpy(int), parts["number_high"].fillna(-1).to_numpy(int))
 
 
-def score_places(incidents: Features, assets: Features, *, error: np.ndarray, hectare: float,
+def score_places(incidents: Features, assets: Features, *, error: np.ndarray,
                  parameters: Parameters) -> pd.DataFrame:
-    """Return the best asset of each incident, the runner-up and their confidences.
+    """Return the best asset of each incident, the runner-up and their scores.
 
     Parameters
     ----------
@@ -66,25 +66,22 @@ def score_places(incidents: Features, assets: Features, *, error: np.ndarray, he
         Features of the two sides; geometries in one projected CRS.
     error
         Standard deviation of each incident's point, in CRS units.
-    hectare
-        Area of a hectare in CRS units.
 
     Returns
     -------
     pandas.DataFrame
-        One row per incident that has a candidate: ``row, best, confidence, second,
-        second_confidence, distance, kind, substrate, address`` (the last three say what agreed).
+        One row per incident that has a candidate: ``row, best, score, second, second_score,
+        total`` (over all candidates; densities per square CRS unit), ``distance, kind, substrate,
+        address`` (the last three say what agreed).
     """
     tree = shapely.STRtree(assets.geometry)
-    parts = [_score_chunk(incidents, assets, tree, error=error, hectare=hectare, start=start,
-                          parameters=parameters)
+    parts = [_score_chunk(incidents, assets, tree, error=error, start=start, parameters=parameters)
              for start in range(0, max(len(error), 1), CHUNK)]
     return pd.concat(parts, ignore_index=True)
 
 
 def _score_chunk(incidents: Features, assets: Features, tree: shapely.STRtree, *,
-                 error: np.ndarray, hectare: float, start: int,
-                 parameters: Parameters) -> pd.DataFrame:
+                 error: np.ndarray, start: int, parameters: Parameters) -> pd.DataFrame:
     rows = slice(start, start + CHUNK)
     reach = parameters["assets.search_sigmas"] * error[rows]
     left, right = tree.query(incidents.geometry[rows], predicate="dwithin", distance=reach)
@@ -100,8 +97,7 @@ def _score_chunk(incidents: Features, assets: Features, tree: shapely.STRtree, *
         [address == AGREES, address == STREET, address == DIFFERS],
         [parameters["assets.address_agrees_ratio"], parameters["assets.street_agrees_ratio"],
          parameters["assets.street_differs_ratio"]], 1.0)
-    rival = parameters["assets.unregistered_per_hectare"] / hectare
-    return _best(left, right, score, distance, rival, kind, substrate, address)
+    return _best(left, right, score, distance, kind, substrate, address)
 
 
 def _compare(one: np.ndarray, other: np.ndarray) -> np.ndarray:
@@ -163,23 +159,22 @@ def _telling(street: str) -> list[str]:
 
 
 def _best(left: np.ndarray, right: np.ndarray, score: np.ndarray, distance: np.ndarray,
-          rival: float, kind: np.ndarray, substrate: np.ndarray,
-          address: np.ndarray) -> pd.DataFrame:
+          kind: np.ndarray, substrate: np.ndarray, address: np.ndarray) -> pd.DataFrame:
     """Keep the best and the second candidate of each incident."""
     order = np.lexsort((right, -score, left))
     left, right, score = left[order], right[order], score[order]
     opens = np.ones(len(left), bool)
     opens[1:] = left[1:] != left[:-1]
     first = np.flatnonzero(opens)
-    total = np.add.reduceat(score, first) + rival if len(first) else score
+    total = np.add.reduceat(score, first) if len(first) else score
     opens = np.append(opens, True)
     has_second = ~opens[first + 1]
     second = np.where(has_second, first + 1, first)
     picked = order[first]
     return pd.DataFrame({
-        "row": left[first], "best": right[first], "confidence": score[first] / total,
+        "row": left[first], "best": right[first], "score": score[first],
         "second": np.where(has_second, right[second], -1),
-        "second_confidence": np.where(has_second, score[second] / total, 0.0),
+        "second_score": np.where(has_second, score[second], 0.0), "total": total,
         "distance": distance[picked], "kind": kind[picked], "substrate": substrate[picked],
         "address": address[picked],
     })

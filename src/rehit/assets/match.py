@@ -10,6 +10,7 @@ import shapely
 from rehit.assets.evidence import AGREES, DIFFERS, STREET, Features, features, score_places
 from rehit.assets.given_numbers import match_numbers
 from rehit.assets.houses import match_houses
+from rehit.assets.rival import unregistered_density
 from rehit.assets.sites import derive_sites
 from rehit.errors import TableError
 from rehit.parameters import Parameters, load_parameters
@@ -122,8 +123,12 @@ def _by_place(result: pd.DataFrame, frame: gpd.GeoDataFrame, register: gpd.GeoDa
     open_rows = np.flatnonzero(result["asset"].lt(0).to_numpy() & pointed)
     error = np.where(frame["place_quality"].to_numpy()[open_rows] == "surveyed",
                      values["assets.surveyed_error_m"], values["assets.address_error_m"]) * metre
-    scored = score_places(log.take(open_rows), assets, error=error,
-                          hectare=HECTARE_M2 * metre**2, parameters=values)
+    scored = score_places(log.take(open_rows), assets, error=error, parameters=values)
+    rival = unregistered_density(
+        scored["total"].to_numpy(), n_incidents=len(open_rows), geometry=assets.geometry,
+        hectare=HECTARE_M2 * metre**2, parameters=values)
+    scored["confidence"] = scored["score"] / (scored["total"] + rival)
+    scored["second_confidence"] = scored["second_score"] / (scored["total"] + rival)
     scored["row"] = open_rows[scored["row"].to_numpy(int)]
     accept = values["assets.accept_confidence"]
     sure = scored["confidence"].ge(accept)
