@@ -135,6 +135,18 @@ def test_poor_places_never_make_an_asset_or_site_recur():
     assert kept["place_id"].tolist() == ["w", "street: HIGH ST", "w"]
 
 
+def test_a_street_has_the_whole_window_and_no_rehits():
+    """Another wall of the street may be hit while one waits; which wall it is nobody knows."""
+    table = log(("s", 10, 60, "cleared"), ("s", 20, 30, "cleared"), ("s", 80, 90, "cleared"),
+                ("w", 10, 20, "cleared"), ("w", 40, 50, "cleared"))
+    table["place_kind"] = ["street"] * 3 + ["asset"] * 2
+    found = risk(table)
+    assert found["n_at_risk"].tolist() == [3, 2]
+    assert found["n_rehits"].tolist() == [0, 1]
+    assert found["exposure_basis"].tolist() == ["whole_window", "observed"]
+    assert found["waiting_days"].tolist() == pytest.approx([0, 20])
+
+
 def test_incidents_without_a_place_are_left_out():
     table = log(("w", 1, 2, "cleared"), (None, 3, 4, "cleared"))
     table["place_kind"] = ["site", "none"]

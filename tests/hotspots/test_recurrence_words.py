@@ -33,6 +33,7 @@ def spells(wait_power: float, *, places: int, seed: int) -> pd.DataFrame:
     table = pd.DataFrame(rows, columns=["place_id", "event_number", "days", "event",
                                         "days_to_clearance"])
     return table.assign(clearance_basis="observed",
+                        clearance_doublings=np.log2(1 + table["days_to_clearance"]),
                         substrate=np.where(np.arange(len(table)) // 8 % 2, "brick", "metal"))
 
 

@@ -52,6 +52,20 @@ def test_luck_alone_explains_a_sparse_map_of_equal_places():
     assert generalised_gini(busy) > high
 
 
+def test_sites_known_only_by_being_hit_are_compared_with_counts_from_one():
+    """1,000 equal places of which only those hit are listed: chance explains them."""
+    rng = np.random.default_rng(3)
+    counts = rng.poisson(0.4, 1000)
+    counts = counts[counts > 0]
+    low, high = gini_by_chance(counts, draws=300, level=0.98, only_hit=True, rng=rng)
+    assert low <= generalised_gini(counts) <= high
+    naive_low, _ = gini_by_chance(counts, draws=300, level=0.98, rng=rng)
+    assert generalised_gini(counts) < naive_low  # as if spread more evenly than chance
+    assert gini_by_chance(np.ones(9), draws=9, level=0.9, only_hit=True, rng=rng) == (0.0, 0.0)
+    with pytest.raises(SettingError, match="only_hit"):
+        gini_by_chance(np.array([0, 3]), draws=9, level=0.9, only_hit=True, rng=rng)
+
+
 def test_share_of_the_worst_places():
     assert share_of_worst(np.array([8, 1, 1, 0]), part=0.5) == pytest.approx(0.9)
     with pytest.raises(SettingError, match="part=0"):

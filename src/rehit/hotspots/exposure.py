@@ -98,7 +98,9 @@ def timeline(placed_incidents: pd.DataFrame, *, observed_from: pd.Timestamp,
     the same place if that comes first (the crew would have seen it); a case that is closed without
     a date, or whose fate is unknown, waits the log's own median time to clearance; where the log
     gives (almost) no clearance dates nobody is taken to wait, the exposure is the whole window,
-    and a re-hit is an incident at least ``hotspots.assumed_wait_days`` after the one before.
+    and a re-hit is an incident at least ``hotspots.assumed_wait_days`` after the one before. A
+    street has many surfaces: one that waits does not keep the others from being hit, and a further
+    incident is no re-hit of a surface, so streets too have the whole window and no re-hits.
 
     Parameters
     ----------
@@ -132,9 +134,11 @@ def timeline(placed_incidents: pd.DataFrame, *, observed_from: pd.Timestamp,
     before = np.concatenate([[-np.inf], busy_until[:-1]])
     at_risk = first | (reported >= before)
     rehit = ~first & at_risk
-    if (basis == "whole_window").all():
-        gap = np.diff(reported, prepend=-np.inf)
-        rehit = ~first & (gap >= parameters["hotspots.assumed_wait_days"])
+    street = (rows["place_kind"] == "street").to_numpy()
+    gap = np.diff(reported, prepend=-np.inf)
+    # At an undated place the time since the one before must stand in for the clearance.
+    rehit &= (basis != "whole_window") | (gap >= parameters["hotspots.assumed_wait_days"])
+    rehit &= ~street
     return pd.DataFrame({
         "place_code": codes, "reported": reported, "clear": clear, "waiting_before": waiting_before,
         "busy_until": busy_until, "at_risk": at_risk, "rehit": rehit, "first": first,
@@ -165,10 +169,9 @@ def time_at_risk(laid: pd.DataFrame, *, length_days: float, parameters: Paramete
     waited = last["waiting_before"] + (last["busy_until"].clip(upper=length_days)
                                        - last["reported"]).clip(lower=0)
     sums = laid[["at_risk", "rehit"]].astype("int64").groupby(laid["place_code"]).sum()
-    shares = (laid["basis"] == "imputed").groupby(laid["place_code"]).any()
-    basis = np.where(shares, "imputed", "observed").astype(object)
-    if len(laid) and (laid["basis"] == "whole_window").all():
-        basis[:] = "whole_window"
+    imputed = (laid["basis"] == "imputed").groupby(laid["place_code"]).any()
+    undated = (laid["basis"] == "whole_window").groupby(laid["place_code"]).all()
+    basis = np.select([undated, imputed], ["whole_window", "imputed"], "observed")
     at_risk_days = (length_days - waited).clip(lower=parameters["hotspots.min_exposure_days"])
     return pd.DataFrame({
         "n_incidents": by_place.size(), "n_at_risk": sums["at_risk"], "n_rehits": sums["rehit"],
@@ -220,6 +223,7 @@ def _clear_days(rows: pd.DataFrame, reported: np.ndarray, codes: np.ndarray, ori
                 length: float, parameters: Parameters) -> tuple[np.ndarray, np.ndarray]:
     """Day on which each incident's surface was clean again, and what that rests on."""
     clear = _days_since(rows["cleared_at"], origin)
+    street = (rows["place_kind"] == "street").to_numpy()
     dated = np.isfinite(clear)
     basis = np.where(dated, "observed", "imputed").astype(object)
     is_open = ~dated & (rows["status"] == "open").to_numpy()
@@ -234,7 +238,8 @@ def _clear_days(rows: pd.DataFrame, reported: np.ndarray, codes: np.ndarray, ori
     clear[undated] = reported[undated] + guess
     clear = np.maximum(clear, reported)
     clear[is_open] = np.minimum(clear[is_open], _next_clearance(codes, clear, dated)[is_open])
-    return clear, basis
+    basis[street] = "whole_window"
+    return np.where(street, reported, clear), basis
 
 
 def _next_clearance(codes: np.ndarray, clear: np.ndarray, dated: np.ndarray) -> np.ndarray:

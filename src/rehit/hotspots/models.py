@@ -159,6 +159,9 @@ def fit_rates(start: np.ndarray, stop: np.ndarray, event: np.ndarray, x: np.ndar
 def andersen_gill(spells: pd.DataFrame, x: pd.DataFrame, *, ties: str = "efron") -> RateModel:
     """Fit the Andersen-Gill model: one baseline on the clock of the window, every spell alike.
 
+    The baseline follows the calendar, so season is in it already: read the effect of season from
+    the gap clock of :func:`prentice_williams_peterson`.
+
     Parameters
     ----------
     spells

@@ -10,6 +10,7 @@ from rehit.errors import SettingError
 # Work limits of the simulation, not assumptions: values drawn at once, draws per place.
 VALUES_AT_ONCE = 4_000_000
 LEFT_OUT = 0.02
+LEAST_DRAWS = 200  # standard error of a mean rank: a 14th of the rank's own spread
 
 
 def gamma_interval(shape: np.ndarray, rate_years: np.ndarray, *,
@@ -98,7 +99,7 @@ def posterior_ranks(shape: np.ndarray, rate_years: np.ndarray, *, top: int, draw
 def _mean_ranks(shape: np.ndarray, rate: np.ndarray, draws: int,
                 rng: np.random.Generator) -> np.ndarray:
     n = len(shape)
-    times = int(np.clip(5 * VALUES_AT_ONCE // n, 40, draws))
+    times = int(min(draws, max(VALUES_AT_ONCE // n, LEAST_DRAWS)))
     total = np.zeros(n)
     place = np.arange(1, n + 1, dtype="float64")
     for _ in range(times):

@@ -24,7 +24,8 @@ def rehit_spells(placed_incidents: pd.DataFrame, *, register: pd.DataFrame | Non
 
     Assumptions: as in :func:`rehit.hotspots.exposure.timeline`. Time before a place's first
     clearance is left out, since nothing is known about the clearance before it. The last spell of
-    a place ends with the window, censored. The log must give clearance dates.
+    a place ends with the window, censored. The log must give clearance dates; places known only to
+    their street give no spells.
 
     Parameters
     ----------
@@ -47,7 +48,8 @@ def rehit_spells(placed_incidents: pd.DataFrame, *, register: pd.DataFrame | Non
     pandas.DataFrame
         One row per spell: ``place_id, place_kind, event_number`` (1 = first re-hit), ``start``,
         ``stop`` (days since `observed_from`), ``days`` (stop - start), ``event`` (re-hit, else
-        censored), ``days_to_clearance`` (of the marking cleared before), ``season`` (at the
+        censored), ``days_to_clearance`` (of the marking cleared before), ``clearance_doublings``
+        (log2(1 + days_to_clearance): an effect per doubling of the wait), ``season`` (at the
         clearance) and the carried columns; empty where the log has no clearance dates. A re-hit
         reported at the very moment of the clearance gets a spell of ``hotspots.least_spell_days``.
 
@@ -67,8 +69,7 @@ def rehit_spells(placed_incidents: pd.DataFrame, *, register: pd.DataFrame | Non
     known = known_places(placed_incidents)
     laid = timeline(known, observed_from=observed_from, observed_to=observed_to,
                     parameters=numbers)
-    if (laid["basis"] == "whole_window").all():
-        laid, known = laid.iloc[:0], known.iloc[:0]
+    laid = laid[laid["basis"] != "whole_window"]
     known = known.loc[laid.index]
     code = laid["place_code"].to_numpy()
     follows = np.append(code[1:] == code[:-1], False)[: len(code)]
@@ -79,7 +80,8 @@ def rehit_spells(placed_incidents: pd.DataFrame, *, register: pd.DataFrame | Non
     spells = pd.DataFrame({
         "place_id": known["place_id"].to_numpy(), "place_kind": known["place_kind"].to_numpy(),
         "start": start, "stop": stop, "days": stop - start, "event": follows,
-        "days_to_clearance": laid["clear"].to_numpy() - laid["reported"].to_numpy(),
+        "days_to_clearance": (wait := laid["clear"].to_numpy() - laid["reported"].to_numpy()),
+        "clearance_doublings": np.log2(1.0 + np.maximum(wait, 0.0)),
         "clearance_basis": laid["basis"].to_numpy(),
     })
     carried = [c for c in (*OF_THE_CLEARANCE, *columns) if c in known and c not in spells]

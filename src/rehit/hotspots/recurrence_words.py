@@ -11,6 +11,7 @@ from rehit.hotspots.recurrence import design
 from rehit.hotspots.survival import log_rank, median_time
 from rehit.parameters import Parameters, load_parameters
 
+FEW = 5
 ASSOCIATION = ("These are differences between spells that went together with the rate of re-hits; "
                "they do not show what caused them.")
 
@@ -26,7 +27,8 @@ def read_time_to_rehit(spells: pd.DataFrame, *, by: str | None = None,
     by
         Column to compare, such as ``substrate``; :func:`clearance_speed` makes one.
     parameters
-        Uses ``hotspots.interval_level`` and ``hotspots.min_level_events``.
+        Uses ``hotspots.interval_level``, ``hotspots.verdict_level`` (for the test) and
+        ``hotspots.min_level_events``.
 
     Examples
     --------
@@ -50,7 +52,8 @@ def read_time_to_rehit(spells: pd.DataFrame, *, by: str | None = None,
     said = [_median_sentence(f"surfaces with {by} {w}", spells[word == w], level) for w in enough]
     if len(enough) > 1:
         used = spells[word.isin(enough)]
-        said.append(_log_rank_sentence(used, word[word.isin(enough)], by, level))
+        said.append(_log_rank_sentence(used, word[word.isin(enough)], by,
+                                       numbers["hotspots.verdict_level"]))
     elif not said:
         said = [f"Too few re-hits under any word of {by} to compare."]
     return tuple(said)
@@ -68,16 +71,27 @@ def clearance_speed(spells: pd.DataFrame, *, fast_days: float) -> pd.Series:
     return fast.map({True: "fast", False: "slow"}).astype("str").rename("clearance_speed")
 
 
-def read_rate_model(model: RateModel, *, level: float = 0.9) -> tuple[str, ...]:
+def read_rate_model(model: RateModel, *,
+                    parameters: Parameters | None = None) -> tuple[str, ...]:
     """Say what each effect of a fitted model means, and which the data cannot tell.
+
+    Parameters
+    ----------
+    model
+        From :mod:`rehit.hotspots.models`.
+    parameters
+        Uses ``hotspots.verdict_level``: many effects are read at once, so that an effect is called
+        one only where that wide an interval leaves out none.
 
     Examples
     --------
     >>> model = RateModel(("lit",), np.array([-0.5]), np.eye(1) * 0.01, np.eye(1) * 0.01, -1.0,
     ...                   400, 200, 80, True)
     >>> read_rate_model(model)[0]
-    'lit: the rate of re-hits is multiplied by 0.61 per unit (90 % interval 0.51 to 0.71): lower.'
+    'lit: the rate of re-hits is multiplied by 0.61 per unit (98 % interval 0.48 to 0.77): lower.'
     """
+    numbers = load_parameters() if parameters is None else parameters
+    level = numbers["hotspots.verdict_level"]
     if not model.settled:
         return (f"With {model.n_events} re-hits at {model.n_clusters} places the model has no "
                 "finite answer: the data cannot tell these effects apart. Use fewer columns.",)
@@ -109,7 +123,8 @@ def rapid_clearance(spells: pd.DataFrame, *, effects: tuple[str, ...] = (),
     Published evidence conflicts, so nothing is assumed: each place is its own baseline (walls hit
     often may also be cleared sooner, which would mislead a comparison between places), the clock
     is the time since clearance, and the answer is an interval. The first column of the model is
-    the time to clearance in doublings, log2(days + 1).
+    the time to clearance in doublings, log2(days + 1). The interval has the coverage
+    ``hotspots.verdict_level``, so that an absent effect is seldom called one.
 
     Parameters
     ----------
@@ -119,7 +134,7 @@ def rapid_clearance(spells: pd.DataFrame, *, effects: tuple[str, ...] = (),
         Further columns to hold equal, such as ``priority`` (offensive markings are cleared first)
         or ``season``.
     parameters
-        Uses ``hotspots.interval_level`` and ``hotspots.min_rapid_events``.
+        Uses ``hotspots.verdict_level`` and ``hotspots.min_rapid_events``.
 
     Returns
     -------
@@ -131,18 +146,17 @@ def rapid_clearance(spells: pd.DataFrame, *, effects: tuple[str, ...] = (),
     Within-place baselines: Holt and Prentice 1974, Biometrika 61:17-30.
     """
     numbers = load_parameters() if parameters is None else parameters
-    level = numbers["hotspots.interval_level"]
-    used = spells.assign(wait=np.log2(1.0 + spells["days_to_clearance"].clip(lower=0)))
-    used = used[used["clearance_basis"] == "observed"]
+    level = numbers["hotspots.verdict_level"]
+    used = spells[spells["clearance_basis"] == "observed"]
     # A place with one spell, or no re-hit, has nothing to compare with itself.
     per_place = used.groupby("place_id")["event"].agg(["size", "sum"])
     able = per_place.index[(per_place["size"] > 1) & (per_place["sum"] > 0)]
     used = used[used["place_id"].isin(able)]
     n = int(used["event"].sum())
-    if n < numbers["hotspots.min_rapid_events"] or used["wait"].nunique() < 2:
+    if n < numbers["hotspots.min_rapid_events"] or used["clearance_doublings"].nunique() < 2:
         return None, (f"Only {n} re-hits can be compared within places: the effect of faster "
                       "clearance cannot be told from this log.")
-    x, kept = design(used, effects=("wait", *effects), parameters=numbers)
+    x, kept = design(used, effects=("clearance_doublings", *effects), parameters=numbers)
     x = x.loc[:, x.max() > x.min()]
     model = fit_rates(np.zeros(len(kept)), kept["days"].to_numpy(), kept["event"].to_numpy(),
                       x.to_numpy(), names=tuple(x.columns), cluster=kept["place_id"].to_numpy(),
@@ -154,8 +168,9 @@ def _rapid_sentence(model: RateModel, level: float) -> str:
     if not model.settled:
         return "The effect of faster clearance cannot be told from this log: no finite answer."
     row = model.table(level=level).iloc[0]
-    numbers = (f"each doubling of the wait goes with a re-hit rate {row['rate_ratio']:.2f} times "
-               f"as high ({_percent(level)} interval {row['low']:.2f} to {row['high']:.2f}, "
+    ratio, low, high = (_times(row[c]) for c in ("rate_ratio", "low", "high"))
+    numbers = (f"each doubling of the wait goes with a re-hit rate {ratio} times "
+               f"as high ({_percent(level)} interval {low} to {high}, "
                f"{model.n_events} re-hits at {model.n_clusters} places)")
     if row["low"] > 1:
         return f"In this log slower clearance went with faster re-hits: {numbers}. {ASSOCIATION}"
@@ -168,8 +183,8 @@ def _effect_sentence(row: object, level: float) -> str:
     name, ratio, low, high = (getattr(row, k) for k in ("name", "rate_ratio", "low", "high"))
     per = "" if "(against" in name else " per unit"
     what = "higher" if low > 1 else "lower" if high < 1 else "the data cannot tell"
-    return (f"{name}: the rate of re-hits is multiplied by {ratio:.2f}{per} ({_percent(level)} "
-            f"interval {low:.2f} to {high:.2f}): {what}.")
+    return (f"{name}: the rate of re-hits is multiplied by {_times(ratio)}{per} "
+            f"({_percent(level)} interval {_times(low)} to {_times(high)}): {what}.")
 
 
 def _median_sentence(what: str, spells: pd.DataFrame, level: float) -> str:
@@ -177,8 +192,9 @@ def _median_sentence(what: str, spells: pd.DataFrame, level: float) -> str:
     middle, low, high = median_time(days, event, level=level)
     hits = int(event.sum())
     counted = f"{hits} re-hits, {len(event) - hits} still clean at the end"
-    if np.isnan(middle):
-        return (f"Fewer than half of {what} were hit again while the log ran ({counted}), so the "
+    # A median that rests on the last few surfaces still watched would be an accident.
+    if np.isnan(middle) or ((days >= middle).sum() < FEW and len(days) > FEW):
+        return (f"Too few of {what} were watched until half were hit again ({counted}), so the "
                 "median time cannot be told.")
     span = " to ".join("not reached" if np.isnan(v) else f"{v:.0f}" for v in (low, high))
     return (f"Half of {what} were hit again within {middle:.0f} days ({_percent(level)} interval "
@@ -191,6 +207,11 @@ def _log_rank_sentence(used: pd.DataFrame, word: pd.Series, by: str, level: floa
     if p < 1 - level:
         return f"Times to re-hit differ by {by} ({test}). {ASSOCIATION}"
     return f"The data cannot tell whether times to re-hit differ by {by} ({test})."
+
+
+def _times(value: float) -> str:
+    """Write a ratio so that one close to 1 does not read as exactly 1."""
+    return f"{value:.2f}" if abs(value - 1) >= 0.02 else f"{value:.4f}"
 
 
 def _p(value: float) -> str:

@@ -166,7 +166,7 @@ def _places(known: gpd.GeoDataFrame, laid: pd.DataFrame, length: float,
 
 def _spells(laid: pd.DataFrame, length: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Place, days and outcome of every spell from a clearance to the next marking or the end."""
-    if len(laid) == 0 or (laid["basis"] == "whole_window").all():
+    if len(laid) == 0:
         return np.empty(0, dtype="int64"), np.empty(0), np.empty(0, dtype=bool)
     code, reported = laid["place_code"].to_numpy(), laid["reported"].to_numpy()
     busy = laid["busy_until"].to_numpy()
@@ -175,7 +175,7 @@ def _spells(laid: pd.DataFrame, length: float) -> tuple[np.ndarray, np.ndarray, 
     hit = np.append(same, False)
     days = ends - busy
     # A report on a wall still waiting starts no spell; nor does a clearance at the very end.
-    usable = np.where(hit, days >= 0, days > 0)
+    usable = np.where(hit, days >= 0, days > 0) & (laid["basis"] != "whole_window").to_numpy()
     return code[usable], days[usable], hit[usable]
 
 

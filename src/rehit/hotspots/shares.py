@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+from scipy.optimize import brentq
+from scipy.stats import poisson
 
 from rehit.errors import SettingError
 
@@ -82,7 +84,7 @@ def generalised_gini(counts: np.ndarray) -> float:
     return float(stretch * (gini(n) - 1.0) + 1.0)
 
 
-def gini_by_chance(counts: np.ndarray, *, draws: int, level: float,
+def gini_by_chance(counts: np.ndarray, *, draws: int, level: float, only_hit: bool = False,
                    rng: np.random.Generator) -> tuple[float, float]:
     """Return the interval of the generalised Gini if all places had the same rate.
 
@@ -97,6 +99,9 @@ def gini_by_chance(counts: np.ndarray, *, draws: int, level: float,
         Simulated maps.
     level
         Share of the simulated values inside the interval.
+    only_hit
+        Whether places are known only by being hit (sites derived from the log): then chance gives
+        every place one incident at least, by a Poisson distribution cut at zero.
     rng
         Random generator.
 
@@ -108,11 +113,26 @@ def gini_by_chance(counts: np.ndarray, *, draws: int, level: float,
     True
     """
     n = _checked(counts)
-    even = np.full(len(n), 1.0 / len(n))
-    values = [generalised_gini(rng.multinomial(int(n.sum()), even)) for _ in range(draws)]
+    if only_hit:
+        if not (n > 0).all():
+            raise SettingError("gini_by_chance", got="a place without incident and only_hit",
+                               allowed="counts from 1", remedy="leave out only_hit")
+        values = [generalised_gini(c) for c in _cut_at_zero(n.mean(), (draws, len(n)), rng)]
+    else:
+        even = np.full(len(n), 1.0 / len(n))
+        values = [generalised_gini(rng.multinomial(int(n.sum()), even)) for _ in range(draws)]
     tail = (1.0 - level) / 2.0
     low, high = np.quantile(values, [tail, 1.0 - tail])
     return float(low), float(high)
+
+
+def _cut_at_zero(mean: float, size: tuple[int, int], rng: np.random.Generator) -> np.ndarray:
+    """Draw counts of at least 1 with this mean, Poisson but for the missing zeros."""
+    if mean <= 1.0:
+        return np.ones(size)
+    rate = brentq(lambda r: r / -np.expm1(-r) - mean, 1e-9, mean + 1.0)
+    none = np.exp(-rate)
+    return poisson.ppf(none + (1.0 - none) * rng.random(size), rate)
 
 
 def share_of_worst(counts: np.ndarray, *, part: float) -> float:
