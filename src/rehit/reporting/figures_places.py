@@ -15,7 +15,7 @@ from rehit.reporting.drawing import (
     is_narrow,
     legend_below,
 )
-from rehit.reporting.palette import DASHES, INK, LINE, OCHRE, QUIET, SERIES, TEAL, ramp
+from rehit.reporting.palette import DASHES, INK, LINE, OCHRE, PAPER, QUIET, SERIES, TEAL, ramp
 from rehit.reporting.words import Words
 
 
@@ -47,7 +47,8 @@ def share_curve(repeats: pd.DataFrame, *, ax: Axes, words: Words,
     ax.plot([0, 1], [0, 1], color=QUIET, linestyle=DASHES[2], label=words("fig.share_curve_even"))
     ax.plot([places[tenth]], [taken[tenth]], "o", color=OCHRE, markersize=7)
     ax.annotate(words("fig.share_curve_mark", share=words.share(taken[tenth]), n=tenth),
-                (places[tenth], taken[tenth]), (12, -14), textcoords="offset points", color=INK)
+                (places[tenth], taken[tenth]), (12, -14), textcoords="offset points", color=INK,
+                bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.5})
     ax.set(xlabel=words("fig.share_curve_x"), ylabel=words("fig.share_curve_y"),
            xlim=(0, 1), ylim=(0, 1.02))
     ax.xaxis.set_major_formatter(in_words(words, "share"))

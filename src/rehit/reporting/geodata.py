@@ -72,7 +72,7 @@ def _add_styles(path: Path, layers: list[tuple[str, str]], facts: Facts) -> None
                 "f_geometry_column, styleName, styleQML, styleSLD, useAsDefault, description, "
                 "owner, ui, update_time) VALUES ('', '', ?, ?, ?, ?, '', 1, ?, '', '', ?)",
                 (layer, column, layer, style_of(layer, facts.words),
-                 facts.words("workbook.about_table", table=layer), _STAMP))
+                 facts.words.code("about", layer), _STAMP))
     base.close()
 
 

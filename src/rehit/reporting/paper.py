@@ -86,7 +86,8 @@ class _Writer:
         name = f"{picture.id}.{_ENDING[picture.kind]}"
         self.attachments[name] = picture.wide
         return (f"#drawing({typst_text(picture.title)}, {typst_text(name)}, "
-                f"{typst_text(picture.alt)}, {typst_text(picture.note)})")
+                f"{typst_text(picture.alt)}, {typst_text(picture.note)}, "
+                f"{'78%' if picture.kind == 'png' else '88%'})")
 
     def terms(self, terms: Terms) -> str:
         pairs = "".join(f"({typst_text(t)}, {typst_text(w)}), " for t, w in terms.entries)

@@ -9,7 +9,7 @@ import pandas as pd
 from rehit.reporting.document import Grid, Section
 from rehit.reporting.drawing import draw_picture
 from rehit.reporting.figures import breakeven_curve, budget_sweep, cost_over_years, method_mix
-from rehit.reporting.measures import Facts
+from rehit.reporting.measures import Facts, Slice
 from rehit.reporting.rows import each
 from rehit.tables import table
 
@@ -94,24 +94,44 @@ def cost_section(facts: Facts) -> Section:
 def _spend(facts: Facts, section: Section, spend: pd.DataFrame) -> None:
     w = facts.words
     done = spend[spend["spent"].notna()]
-    both = done[done["expected"].notna()]
-    spent, expected = float(both["spent"].sum()), float(both["expected"].sum())
-    facts.trace("C1", spent, facts.money(spent), table="spend")
-    if both.empty:
-        section.say(w("cost.spent_only", spent=facts.money(float(done["spent"].sum()))), "C1")
-        return
-    facts.trace("C2", expected, facts.money(expected), table="spend")
-    over = spent - expected
-    key = "cost.over" if over > 0 else "cost.under"
-    section.say(w(key, spent=facts.money(spent), expected=facts.money(expected),
-                  difference=facts.money(abs(over)), months=len(both), n=len(both)), "C1", "C2",
-                tone="key")
-    rows = tuple((f"{w(f'month.{row.month.month}')} {row.month.year}",
-                  _money_or_dash(facts, row.spent), _money_or_dash(facts, row.expected),
-                  _money_span(facts, row.expected_low, row.expected_high))
-                 for row in each(spend.sort_values("month").tail(15)))
-    section.put(Grid(w("cost.spend_caption"), tuple(w(f"cost.col_{c}") for c in (
-        "month", "spent", "expected", "range")), rows, frozenset({1, 2, 3})))
+    now, before, year = (_within(done, part) for part in (facts.now, facts.before,
+                                                                 facts.year))
+    spent, expected = float(now["spent"].sum()), float(now["expected"].sum())
+    facts.trace("C1", spent, facts.money(spent), table="spend", n=len(now))
+    if now.empty:
+        section.say(w("cost.none_spent"), "C1", tone="note")
+    elif now["expected"].isna().any():
+        section.say(w("cost.spent_only", spent=facts.money(spent)), "C1", tone="key")
+    else:
+        facts.trace("C2", expected, facts.money(expected), table="spend")
+        section.say(w("cost.over" if spent > expected else "cost.under",
+                      spent=facts.money(spent), expected=facts.money(expected),
+                      difference=facts.money(abs(spent - expected))), "C1", "C2", tone="key")
+    for name, earlier in (("before", before), ("year", year)):
+        if len(earlier):
+            section.say(w("cost.spent_earlier", than=w(f"summary.than_{name}"), n=len(earlier),
+                          spent=facts.money(float(earlier["spent"].sum()))))
+    section.put(_spend_grid(facts, spend))
+
+
+def _within(spend: pd.DataFrame, part: Slice) -> pd.DataFrame:
+    """Keep the months that begin inside a period."""
+    months = spend["month"].dt.tz_localize(None)
+    first = pd.Timestamp(part.period.first).replace(day=1)
+    return spend[(months >= first) & (months <= pd.Timestamp(part.period.last))]
+
+
+def _spend_grid(facts: Facts, spend: pd.DataFrame) -> Grid:
+    w = facts.words
+    names = ["month", "spent", "expected", "range"]
+    rows = [(f"{w(f'month.{row.month.month}')} {row.month.year}",
+             _money_or_dash(facts, row.spent), _money_or_dash(facts, row.expected),
+             _money_span(facts, row.expected_low, row.expected_high))
+            for row in each(spend.sort_values("month").tail(15))]
+    if spend["expected"].isna().all():
+        names, rows = names[:2], [row[:2] for row in rows]
+    return Grid(w("cost.spend_caption"), tuple(w(f"cost.col_{c}") for c in names), tuple(rows),
+                frozenset(range(1, len(names))))
 
 
 def _strategy_grid(facts: Facts) -> Grid:

@@ -20,16 +20,17 @@ from rehit.reporting.drawing import house_style, is_narrow, to_png
 from rehit.reporting.measures import Facts
 from rehit.reporting.palette import INK, LINE, OCHRE, PAPER, PLUM, QUIET, ramp
 
-WIDE = (7.0, 5.6)
-NARROW = (3.5, 4.6)
+#: Width of the drawing and room below it for the legend, wide and narrow [inches].
+SIZES = ((7.0, 1.1), (3.5, 1.5))
 
 
 def overview_picture(facts: Facts) -> Picture:
     """Draw the overview map wide and narrow, with a title that states the finding."""
     pages = []
-    for size in (WIDE, NARROW):
+    for width, legend in SIZES:
         with house_style():
-            figure = Figure(figsize=size, layout="constrained")
+            height = width * min(max(_tallness(facts), 0.45), 1.25)
+            figure = Figure(figsize=(width, height + legend), layout="constrained")
             draw_overview(facts, figure.add_subplot())
             pages.append(to_png(figure, dpi=170))
     title, note, alt = _texts(facts)
@@ -138,15 +139,26 @@ def _draw_places(facts: Facts, ax: Axes) -> list[Any]:
     return list(shown)
 
 
-def _frame(facts: Facts, ax: Axes) -> None:
-    """Show where the incidents are; a few far outliers must not shrink the town to a dot."""
+def _extent(facts: Facts) -> tuple[float, float, float, float]:
+    """Return where the incidents are; a few far outliers must not shrink the town to a dot."""
     points = facts.inputs.incidents.geometry
     x, y = points[points.notna()].x.to_numpy(), points[points.notna()].y.to_numpy()
-    if len(x):
-        (x0, x1), (y0, y1) = np.percentile(x, [0.5, 99.5]), np.percentile(y, [0.5, 99.5])
-        pad = 0.04 * max(x1 - x0, y1 - y0, 100)
-        ax.set_xlim(x0 - pad, x1 + pad)
-        ax.set_ylim(y0 - 2 * pad, y1 + pad)
+    if not len(x):
+        return 0.0, 1000.0, 0.0, 1000.0
+    (x0, x1), (y0, y1) = np.percentile(x, [0.5, 99.5]), np.percentile(y, [0.5, 99.5])
+    pad = 0.04 * max(x1 - x0, y1 - y0, 100)
+    return float(x0 - pad), float(x1 + pad), float(y0 - 2 * pad), float(y1 + pad)
+
+
+def _tallness(facts: Facts) -> float:
+    x0, x1, y0, y1 = _extent(facts)
+    return (y1 - y0) / (x1 - x0)
+
+
+def _frame(facts: Facts, ax: Axes) -> None:
+    x0, x1, y0, y1 = _extent(facts)
+    ax.set_xlim(x0, x1)
+    ax.set_ylim(y0, y1)
     ax.set_aspect("equal")
     ax.grid(visible=False)
     ax.set(xticks=[], yticks=[], xlabel="", ylabel="")

@@ -82,6 +82,8 @@ def _chance(facts: Facts) -> tuple[Sentence, ...]:
             continue
         lines.append(Sentence(w(f"chance.{outcome}", than=w(f"summary.than_{name}"),
                                 p=w.p_value(comparison.p_value)), tone="key"))
+    if len(lines) == 2:
+        lines.append(Sentence(w("chance.season"), tone="note"))
     if not lines:
         lines.append(Sentence(w("chance.no_comparison"), tone="key"))
     elif facts.bunching > BUNCHING_WORTH_SAYING:

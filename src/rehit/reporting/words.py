@@ -118,10 +118,12 @@ class Words:
         return f"{value:.2f}".replace(".", self("format.decimal"))
 
     def money(self, value: float, currency: str, digits: int = 2) -> str:
-        """Write an amount of money to two significant digits, the currency's code in front."""
+        """Write an amount of money to two significant digits, with the currency's code or sign."""
         if value is None or not math.isfinite(value):
             return DASH
-        return f"{currency}{NO_BREAK}{self.number(value, digits)}"
+        key = "format.money_code" if currency.isalpha() else "format.money_sign"
+        minus = MINUS if value < 0 else ""
+        return self(key, minus=minus, currency=currency, value=self.number(abs(value), digits))
 
     def span(self, low: str, high: str) -> str:
         """Write a range as words, which a minus sign cannot garble."""

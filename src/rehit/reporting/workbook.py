@@ -41,8 +41,9 @@ def write_workbook(path: Path, facts: Facts) -> None:
             "head": book.add_format({"bold": True, "font_color": "white", "bg_color": TEAL,
                                      "text_wrap": True, "valign": "top"}),
             "wrap": book.add_format({"text_wrap": True, "valign": "top"}),
-            "time": book.add_format({"num_format": "yyyy-mm-dd hh:mm"}),
-            "number": book.add_format({"num_format": "General"}),
+            **{kind: book.add_format({"num_format": pattern}) for kind, pattern in (
+                ("time", "yyyy-mm-dd hh:mm"), ("whole", "#,##0"), ("share", "0.0%"),
+                ("number", "#,##0.00"), ("plain", "#,##0.####"))},
         }
         _readme(book, facts, sheets, formats)
         for name, (_, frame, attribute) in sheets.items():
@@ -56,7 +57,9 @@ def _sheets(facts: Facts) -> dict[str, tuple[str, pd.DataFrame, str]]:
         if attribute in ("incidents", "streets"):
             continue
         shown = frame.drop(columns=list(PRIVATE & set(frame.columns)))
-        sheets[attribute] = (w("workbook.about_table", table=attribute), _flat(shown), attribute)
+        if attribute == "advice":
+            shown = shown[shown["incident_id"].isin(facts.now.incidents["incident_id"])]
+        sheets[attribute] = (w.code("about", attribute), _flat(shown), attribute)
     sheets[w("workbook.period_incidents")] = (w("workbook.about_incidents"),
                                               _flat(facts.now.incidents), "incidents")
     columns = _columns(facts, [(n, s[2], s[1]) for n, s in sheets.items()])
@@ -128,15 +131,29 @@ def _write_sheet(book: Any, name: str, frame: pd.DataFrame, attribute: str,
     for number, column in enumerate(frame.columns):
         unit = known[column].unit if column in known else ""
         head = f"{column} [{unit}]" if unit else str(column)
-        sheet.set_column(number, number, _width(frame[column], head))
+        sheet.set_column(number, number, _width(frame[column], head),
+                         formats[_pattern(frame[column], unit)])
         sheet.write_string(0, number, _safe(head), formats["head"])
     sheet.freeze_panes(1, 1)
+    sheet.set_landscape()
+    sheet.fit_to_pages(1, 0)
+    sheet.repeat_rows(0)
     rows = frame.head(_ROW_LIMIT)
     if len(rows):
         sheet.autofilter(0, 0, len(rows), max(len(frame.columns) - 1, 0))
     for number, row in enumerate(rows.itertuples(index=False, name=None), start=1):
         for place, value in enumerate(row):
             _write_cell(sheet, number, place, value, formats)
+
+
+def _pattern(values: pd.Series, unit: str) -> str:
+    if pd.api.types.is_datetime64_any_dtype(values):
+        return "time"
+    if pd.api.types.is_integer_dtype(values):
+        return "whole"
+    if pd.api.types.is_numeric_dtype(values):
+        return "share" if unit == "0-1" else "number" if unit else "plain"
+    return "plain"
 
 
 def _write_cell(sheet: Any, row: int, column: int, value: Any, formats: dict[str, Any]) -> None:

@@ -40,7 +40,7 @@
   });
 
   const outline = (g, px, py, flat) => { g.moveTo(px(flat[0]), py(flat[1])); for (let i = 2; i < flat.length; i += 2) g.lineTo(px(flat[i]), py(flat[i + 1])); };
-  const radius = (rate) => 3.5 + 12 * Math.sqrt(rate / topRate);
+  const radius = (rate) => (3.5 + 12 * Math.sqrt(rate / topRate)) * Math.max(0.35, Math.min(1.2, Math.pow(Math.pow(2, map.getZoom()) / 0.35, 0.75)));
   const topRate = data.places.reduce((m, p) => Math.max(m, p[6]), 1e-9);
   const shade = (chance) => data.ramp[Math.min(data.ramp.length - 1, Math.floor(chance * data.ramp.length))];
   const dots = data.incidents.xy;
@@ -64,9 +64,10 @@
     }, 4),
     clusters: new Painter((g, px, py) => { g.strokeStyle = data.colours.cluster; g.lineWidth = 2.5; g.setLineDash([8, 5]); g.beginPath(); data.clusters.forEach((c) => c[0].forEach((ring) => { outline(g, px, py, ring); g.closePath(); })); g.stroke(); }, 5),
     places: new Painter((g, px, py, full) => {
-      g.strokeStyle = "#1c2b36"; g.lineWidth = 1;
+      g.strokeStyle = "#1c2b36"; g.lineWidth = 0.8;
       for (let i = data.places.length - 1; i >= 0; i--) {
-        const p = data.places[i], x = px(p[0]), y = py(p[1]); if (x < -20 || y < -20 || x > full.x + 20 || y > full.y + 20) continue;
+        const p = data.places[i]; if (!p[5]) continue;
+        const x = px(p[0]), y = py(p[1]); if (x < -20 || y < -20 || x > full.x + 20 || y > full.y + 20) continue;
         g.fillStyle = shade(p[8]); g.beginPath(); g.arc(x, y, radius(p[6]), 0, 7); g.fill(); g.stroke();
       }
       if (chosen) { g.strokeStyle = "#6b3a78"; g.lineWidth = 3; g.beginPath(); g.arc(px(chosen[0]), py(chosen[1]), 20, 0, 7); g.stroke(); }
@@ -81,7 +82,7 @@
   const inside = (ring, x, y) => { let hit = false; for (let i = 0, j = ring.length - 2; i < ring.length; j = i, i += 2) { if ((ring[i + 1] > y) !== (ring[j + 1] > y) && x < (ring[j] - ring[i]) * (y - ring[i + 1]) / (ring[j + 1] - ring[i + 1]) + ring[i]) hit = !hit; } return hit; };
   function nearest(x, y, reach) {
     let best = null, limit = reach * reach;
-    if (shown("places")) data.places.forEach((p) => { const r = Math.max(reach, radius(p[6]) / Math.pow(2, map.getZoom())), d = (p[0] - x) ** 2 + (p[1] - y) ** 2; if (d < r * r && (best === null || d < limit)) { limit = d; best = () => place(p); } });
+    if (shown("places")) data.places.forEach((p) => { if (!p[5]) return; const r = Math.max(reach, radius(p[6]) / Math.pow(2, map.getZoom())), d = (p[0] - x) ** 2 + (p[1] - y) ** 2; if (d < r * r && (best === null || d < limit)) { limit = d; best = () => place(p); } });
     if (best === null && shown("incidents")) { let at = -1; for (let i = 0; i < dots.length; i += 2) { const d = (dots[i] - x) ** 2 + (dots[i + 1] - y) ** 2; if (d < limit) { limit = d; at = i / 2; } } if (at >= 0) best = () => incident(at); }
     if (best === null && shown("clusters")) { const c = data.clusters.find((k) => k[0].some((ring) => inside(ring, x, y))); if (c) best = () => ({ title: t.cluster + ": " + c[1], xy: [x, y], rows: [[t.n_incidents, c[2]], [t.n_rehits, c[3]], [t.rate_year, c[4]]] }); }
     if (best === null && shown("cells")) { const c = data.cells.find((k) => k[0].some((ring) => inside(ring, x, y))); if (c) best = () => ({ title: t.cell + " " + c[1], xy: [x, y], rows: [[t.n_incidents, c[2]], [t.z, c[3]]] }); }
@@ -125,7 +126,7 @@
     input.addEventListener("change", set); input.setter = set;
   });
   const area = L.latLngBounds([]);
-  const spread = data.places.length ? data.places.map((p) => [p[0], p[1]]) : [];
+  const spread = data.places.map((p) => [p[0], p[1]]);
   if (!spread.length) for (let i = 0; i < dots.length; i += 2) spread.push([dots[i], dots[i + 1]]);
   if (!spread.length) data.streets.forEach((s) => spread.push([s[0], s[1]]));
   const middle = (k) => { const v = spread.map((p) => p[k]).sort((a, b) => a - b), cut = Math.floor(v.length * 0.005); return [v[cut], v[v.length - 1 - cut]]; };
