@@ -96,3 +96,15 @@ def test_a_lost_header_is_one_fault(mapping: Mapping) -> None:
 def test_the_worst_comes_first(mapping: Mapping) -> None:
     raw = quarter(Ward=["3"] * ROWS, Surface=None, Status=["Void"] * ROWS)
     assert [d.severity for d in find_drift(raw, mapping)] == ["fault", "warning", "note"]
+
+
+def test_dates_put_together_from_columns_do_not_drift_by_themselves() -> None:
+    size = range(ROWS)
+    parts = quarter(Reported=None, Year=["2018"] * ROWS, Month=[str(n % 12 + 1) for n in size],
+                    Day=[str(n % 28 + 1) for n in size], Hour=[str(n % 24) for n in size])
+    clock = quarter(Time=["2:22 PM"] * ROWS)
+    for raw, source in ((parts, ("Year", "Month", "Day", "Hour")), (clock, ("Reported", "Time"))):
+        proposed = propose_mapping(raw)
+        assert proposed.fields["reported"].columns == source
+        assert find_drift(raw, proposed) == []
+    assert propose_mapping(clock).date_style("reported").clock == "12"

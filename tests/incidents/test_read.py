@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rehit.errors import InputFileError, ManyErrors, RehitError
-from rehit.incidents.read import RawLog, read_log, read_logs
+from rehit.incidents.read import RawLog, read_log, read_logs, stack_logs
 
 FAULTS = Path(__file__).parent / "faults_reading"
 EXPECTED = list(csv.DictReader((FAULTS / "expected.csv").read_text(encoding="utf-8").splitlines()))
@@ -127,6 +127,16 @@ def test_several_files_are_read_together_and_all_bad_ones_named(tmp_path: Path) 
     assert len(caught.value.errors) == 2
     with pytest.raises(InputFileError, match="twice"):
         read_logs([good[0], good[0]])
+
+
+def test_stacked_logs_hold_the_rows_of_all_files() -> None:
+    logs = read_logs([FAULTS / "tabs.tsv", FAULTS / "open311.json"])
+    stacked = stack_logs(logs)
+    assert len(stacked.table) == 4
+    assert stacked.table.index.tolist() == [1, 2, 3, 4]
+    assert stacked.table.loc[4, "service_request_id"] == "638345"
+    assert stacked.table.loc[4, "number"] == ""
+    assert logs[1].table.index.tolist() == [1, 2]
 
 
 def test_two_files_of_one_name_are_told_apart_by_their_folder(tmp_path: Path) -> None:

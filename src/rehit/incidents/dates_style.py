@@ -16,6 +16,8 @@ from rehit.incidents.dates_patterns import NO_DATE, NUMERIC_ORDER, SHAPES, extra
 
 MOST_FORMATS = 8
 _ORDER_SHAPE = next(shape for shape in SHAPES if shape.name == NUMERIC_ORDER)
+# A dot parts hours from minutes only after a space: 05.03.2018 is a day.
+_TIMED = r"\d{1,2}[:h]\d{2}|[T ,]\d{1,2}\.\d{2}(\D|$)|^\d{9,13}|^\d{5}\.\d+$"
 # Bare numbers are dates only where a column's name or a person says so.
 NUMBER_FORMATS = (*(s.name for s in SHAPES if "(?P<n>" in s.pattern), "YYYYMMDD")
 
@@ -105,7 +107,7 @@ def _in_order(texts: pd.Series, day_first: bool) -> float:
 
 
 def _clock(cells: pa.Array) -> str:
-    timed = pc.match_substring_regex(cells, pattern=r"\d{1,2}[:h.]\d{2}|^\d{9,13}|^\d{5}\.\d+$")
+    timed = pc.match_substring_regex(cells, pattern=_TIMED)
     half = pc.match_substring_regex(cells, pattern=r"(?i)\d\s*[ap]\.?\s?m\.?")
     if pc.any(half).as_py():
         return "12"

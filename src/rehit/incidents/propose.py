@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 from pyproj import Transformer
 
+from rehit.incidents.dates_style import find_style
 from rehit.incidents.mapping import FIELDS, FieldSource, Mapping, Question, apply_mapping
+from rehit.incidents.mapping_answers import turned
 from rehit.incidents.propose_content import Profile, numbers, profile_columns
 from rehit.incidents.propose_crs import Area, ProjectPlace, suggest_place
 from rehit.incidents.propose_dates import find_dates
@@ -67,8 +70,22 @@ def propose_mapping(raw: RawLog, *, study_area: Area | None = None, crs: str | N
     questions = (*_header_question(raw), *dates.questions, *places.questions, *asked)
     mapping = Mapping(raw.name, raw.has_header, tuple(map(str, raw.table.columns)), fields,
                       places.places, unit, {}, questions)
-    return Mapping(raw.name, raw.has_header, mapping.columns, fields, places.places, unit,
-                   field_words(raw, mapping), questions)
+    return replace(mapping, fields=_joined_formats(raw, mapping), words=field_words(raw, mapping))
+
+
+def _joined_formats(raw: RawLog, mapping: Mapping) -> dict[str, FieldSource]:
+    """Record the formats of dates put together from several columns as they are after joining."""
+    fields = dict(mapping.fields)
+    split = {name: s for name, s in fields.items() if s.parts and s.dates is not None}
+    if split:
+        table = apply_mapping(raw, replace(mapping, fields=split))
+        for name, source in split.items():
+            found = find_style(table[name]).style
+            style = replace(found, day_first=source.dates.day_first)  # type: ignore[union-attr]
+            if found.day_first != style.day_first:
+                style = replace(style, formats=turned(style.formats))
+            fields[name] = replace(source, dates=style)
+    return fields
 
 
 def _sources(places: dict[str, tuple[str, float, tuple[str, ...]]], chosen: dict[str, Score],
@@ -130,8 +147,8 @@ def _header_question(raw: RawLog) -> tuple[Question, ...]:
 def field_words(raw: RawLog, mapping: Mapping) -> dict[str, tuple[str, ...]]:
     """Return the distinct words of the few-valued fields, sorted; none for a field with many."""
     words: dict[str, tuple[str, ...]] = {}
-    wanted = Mapping(mapping.log_name, mapping.has_header, mapping.columns,
-                     {name: s for name, s in mapping.fields.items() if name in WORD_FIELDS})
+    wanted = replace(mapping, fields={
+        name: source for name, source in mapping.fields.items() if name in WORD_FIELDS})
     if not wanted.fields or not _any_column(raw, wanted):
         return words
     table = apply_mapping(raw, wanted)

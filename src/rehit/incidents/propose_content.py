@@ -20,7 +20,9 @@ from rehit.incidents.vocabulary import default_words
 SAMPLE = 2000
 MOST_WORDS = 200
 WORD_KINDS = ("status", "outcome", "substrate", "medium", "priority")
-PAIR = re.compile(r"[(\[{\s]*([+-]?\d{1,3}[.,]\d+)°?\s*[,; ]\s*([+-]?\d{1,3}[.,]\d+)°?[)\]}\s]*")
+# Some portals write an address and then the point in brackets into one cell.
+PAIR = re.compile(r"(?s)(?:.*[(\[{])?\s*([+-]?\d{1,3}[.,]\d+)°?\s*[,; ]\s*([+-]?\d{1,3}[.,]\d+)°?"
+                  r"[)\]}\s]*")
 PLANE_PAIR = re.compile(r"[(\[{\s]*([+-]?\d{4,8}(?:\.\d+)?)\s*[,; ]\s*([+-]?\d{4,8}(?:\.\d+)?)"
                         r"[)\]}\s]*")
 WKT = re.compile(r"(?i)(?:SRID=\d+;)?\s*(?:POINT|LINESTRING|POLYGON|MULTI\w+)\s*Z?M?\s*\(.*\)")

@@ -23,6 +23,7 @@ from rehit.parameters import Parameters
 
 _SAMPLE = 400
 _LIKELY = 0.3
+_SURE = 0.8
 
 
 @dataclass(frozen=True)
@@ -53,7 +54,7 @@ def find_places(frame: pd.DataFrame, profiles: Sequence[Profile], *, study_area:
     """
     sample = frame.iloc[np.unique(np.linspace(0, len(frame) - 1, min(len(frame), _SAMPLE * 5))
                                   .astype(int))]
-    degrees = _degree_pair(sample, profiles, study_area)
+    degrees = _degree_pair(sample, profiles, study_area) or _named_pair(profiles)
     limit = parameters["incidents.crs_agreement_m"]
     text = find_text(sample, profiles, study_area, degrees)
     given = _given_degrees(sample, degrees, text)
@@ -109,6 +110,21 @@ def _degree_pair(sample: pd.DataFrame, profiles: Sequence[Profile],
         (latitude.name, longitude.name), latitude.name,
         evidence=("both hold numbers within 90 degrees and neither is named",)),)
     return Pair(columns, ask)
+
+
+def _named_pair(profiles: Sequence[Profile]) -> Pair | None:
+    """Columns named latitude and longitude that hold something else than plain degrees."""
+    best = {}
+    for name in ("latitude", "longitude"):
+        found = [p for p in profiles if p.header(name) >= _SURE and p.filled > 0
+                 and p.numbers <= 0.5 and p.dates <= 0.5]
+        if not found:
+            return None
+        best[name] = max(found, key=lambda p: (p.header(name), -p.place))
+    if best["latitude"].name == best["longitude"].name:
+        return None
+    said = ("few of its cells are plain degrees",)
+    return Pair({name: (p.name, 0.6, (*_named(p, name), *said)) for name, p in best.items()})
 
 
 def _axis(profile: Profile, *names: str) -> float:
@@ -173,8 +189,9 @@ def _plane_pair(sample: pd.DataFrame, profiles: Sequence[Profile],
     if len(named) < 2:
         return None
     first, second = pairs[0]
-    return Pair(_plane_columns(first, second, 0.6), (_ask_crs(first, second, crs),), "",
-                 ("no latitude, longitude or study area to find the CRS with",))
+    why = (f"no CRS brings it within {limit:.0f} m of latitude and longitude" if given is not None
+           else "no latitude, longitude or study area to find the CRS with")
+    return Pair(_plane_columns(first, second, 0.6), (_ask_crs(first, second, crs),), "", (why,))
 
 
 def _pairs_to_try(found: Sequence[Profile]) -> list[tuple[Profile, Profile]]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -119,6 +119,26 @@ def read_logs(paths: Iterable[Path | str], *, sheet: str | None = None,
     if faults:
         raise faults[0] if len(faults) == 1 else ManyErrors("log files", faults)
     return _told_apart(logs, files)
+
+
+def stack_logs(logs: Sequence[RawLog]) -> RawLog:
+    """Put the rows of several files of one log under each other, to propose one mapping for all.
+
+    Parameters
+    ----------
+    logs
+        As :func:`read_logs` gives them. A column that one file lacks is "" in its rows.
+
+    Returns
+    -------
+    RawLog
+        Named after the first file; ``source_row`` counts through all of them, so it serves for
+        proposing only, not for the ledger.
+    """
+    table = pd.concat([log.table for log in logs], ignore_index=True).fillna("")
+    table.index = pd.RangeIndex(1, len(table) + 1, name="source_row")
+    notes = tuple(dict.fromkeys(note for log in logs for note in log.notes))
+    return RawLog(logs[0].name, table, all(log.has_header for log in logs), notes)
 
 
 def _told_apart(logs: list[RawLog], files: list[Path]) -> tuple[RawLog, ...]:
