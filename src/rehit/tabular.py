@@ -66,7 +66,7 @@ def read_text_table(path: Path | str, *, sheet: str | None = None,
                 remedy="export it in one of these formats")
     except InputFileError:
         raise
-    except (OSError, ValueError, TypeError, KeyError, pyarrow.ArrowException,
+    except (OSError, ValueError, TypeError, KeyError, csv.Error, pyarrow.ArrowException,
             pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError,
             python_calamine.CalamineError) as error:
         raise InputFileError(str(path), got=str(error)[:200] or type(error).__name__,
@@ -143,7 +143,7 @@ def _workbook(file: Path, sheet: str | None) -> TextTable:
 
 
 def _delimited(file: Path) -> pd.DataFrame:
-    text = _decode(file.read_bytes())
+    text = _decode(file.read_bytes()).replace("\r\n", "\n").replace("\r", "\n")
     lines = text.splitlines()
     sample = lines[0] if lines else ""
     delimiter = max(",;\t|", key=sample.count)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import tempfile
 from pathlib import Path
 
 import geopandas as gpd
@@ -9,9 +11,11 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from rehit.assets.register import inspect_register, read_register
-from rehit.errors import InputFileError, ManyErrors, TableError
+from rehit.errors import InputFileError, ManyErrors, RehitError, TableError
 from rehit.tables import check
 
 CRS = "EPSG:32625"
@@ -187,3 +191,29 @@ def test_title_rows_and_sheet_choice(tmp_path: Path) -> None:
     assert len(read_register(path, crs=CRS, sheet="assets")) == 3
     with pytest.raises(InputFileError):
         read_register(path, crs=CRS, sheet="absent")
+
+
+CELLS = st.sampled_from([
+    "", "1", "12 High St", "yes", "46.0", "-33", "500000", "5000000", "nan", "inf", "-inf", "1e400",
+    "POINT (1 2)", "POINT EMPTY", "POINT(nan nan)", "LINESTRING(0 0)", "GEOMETRYCOLLECTION EMPTY",
+    "POLYGON ((0 0,1 1,1 0,0 1,0 0))", "POLYGON ((nan 0,1 1,1 0,nan 0))", "=1+1", "\x00", "'", '"',
+    "brick", "1,5", "9" * 400, "\u0661\u0662", "{a}"])
+HEADERS = st.sampled_from([
+    "asset id", "type", "surface", "finish", "area", "owner", "address", "heritage", "access",
+    "lat", "lon", "easting", "northing", "wkt", "length", "height", "area sqft", "", "=1+1"])
+
+
+@settings(max_examples=150, deadline=None)
+@given(st.lists(HEADERS, min_size=1, max_size=7), st.lists(st.lists(CELLS, max_size=8), max_size=4))
+def test_any_table_of_strings_gives_a_register_or_one_clear_error(
+        headers: list[str], rows: list[list[str]]) -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "r.csv"
+        with path.open("w", newline="", encoding="utf-8") as file:
+            csv.writer(file).writerows([headers, *rows])
+        try:
+            reading = inspect_register(path, crs=CRS)
+        except RehitError:
+            return
+    assert len(reading.register) + len(reading.without_place) <= len(rows)
+    assert np.isfinite(reading.register.total_bounds).all()

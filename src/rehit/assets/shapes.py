@@ -15,6 +15,7 @@ from rehit.tabular import TextTable
 
 POINT_PAIRS = (("longitude", "latitude"), ("easting", "northing"))
 DEGREES = "EPSG:4326"
+AREAS = ("Polygon", "MultiPolygon")
 
 
 def register_geometry(raw: TextTable, chosen: Mapping[str, str], *, crs: object, where: str,
@@ -47,9 +48,9 @@ def _from_columns(table: pd.DataFrame, chosen: Mapping[str, str],
                   target: pyproj.CRS) -> gpd.GeoSeries | None:
     if "wkt" in chosen:
         text = table[chosen["wkt"]].str.replace(r"^SRID=\d+;", "", regex=True)
-        found = shapely.from_wkt(text.where(text.notna(), None).to_numpy(object),
-                                 on_invalid="ignore")
-        return gpd.GeoSeries(found)
+        written = np.array([t if isinstance(t, str) else None for t in text], dtype=object)
+        with np.errstate(all="ignore"):  # numbers beyond any place are emptied below
+            return gpd.GeoSeries(shapely.from_wkt(written, on_invalid="ignore"))
     for (x_name, y_name), crs in zip(POINT_PAIRS, (DEGREES, target), strict=True):
         if x_name in chosen and y_name in chosen:
             x, y = (pd.to_numeric(table[chosen[n]], errors="coerce").to_numpy(float)
@@ -71,8 +72,11 @@ def _likely_crs(shapes: gpd.GeoSeries, target: pyproj.CRS) -> object:
 def _usable(shapes: gpd.GeoSeries, notes: list[str]) -> gpd.GeoSeries:
     """Flatten, mend broken areas, and empty what cannot be a place: (0, 0), off the globe."""
     flat = gpd.GeoSeries(shapely.force_2d(shapes.to_numpy()), index=shapes.index, crs=shapes.crs)
-    flat = flat.where(~flat.is_empty, None)
+    finite = np.isfinite(flat.bounds.to_numpy()).all(axis=1)
+    flat = flat.where(finite & ~flat.is_empty, None)
     broken = flat.notna() & ~flat.is_valid
+    flat = flat.mask(broken & ~flat.geom_type.isin(AREAS), None)  # only areas can be mended
+    broken &= flat.notna()
     if broken.any():
         mended = shapely.make_valid(flat[broken].to_numpy())
         flat.loc[broken] = gpd.GeoSeries(mended, index=flat.index[broken], crs=flat.crs)
