@@ -78,10 +78,16 @@ def gather_members(rows: pd.DataFrame, root: np.ndarray, active: np.ndarray,
     made = pd.DataFrame({"reported_at": single["reported_at"], "n_reports": 1,
                          "source_rows": single["label"]})
     if many.any():
-        grouped = part[many].sort_values(["root", "joined", "file", "row"]).groupby("root")
+        ordered = part[many].sort_values(["root", "joined", "file", "row"])
+        grouped = ordered.groupby("root")
+        size = grouped.size()
+        ends = size.cumsum().to_numpy()
+        labels = ordered["label"].tolist()
+        joined = [";".join(labels[end - count:end]) for end, count in zip(
+            ends.tolist(), size.tolist(), strict=True)]
         made = pd.concat([made, pd.DataFrame({
-            "reported_at": grouped["reported_at"].min(), "n_reports": grouped.size(),
-            "source_rows": grouped["label"].agg(";".join)})])
+            "reported_at": grouped["reported_at"].min(), "n_reports": size,
+            "source_rows": pd.Series(joined, index=size.index, dtype="str")})])
     made["reported_at"] = pd.to_datetime(made["reported_at"], utc=True).astype(
         "datetime64[us, UTC]")
     made["source_rows"] = made["source_rows"].astype("str")

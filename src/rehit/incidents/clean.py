@@ -100,7 +100,7 @@ def clean_incidents(fields: pd.DataFrame, *, mapping: Mapping | None,
     joins = join_reports(work.rows, reports, active, is_dup, settings=settings)
     work.reason = work.reason.mask(joins.orphan & active, "duplicate_without_parent")
     work.reason = work.reason.astype("str")
-    return _finish(work, joins, reports, mapping, settings)
+    return _finish(work, joins, settings)
 
 
 def _understand(fields: pd.DataFrame, mapping: Mapping | None, settings: CleanSettings) -> _Work:
@@ -168,7 +168,7 @@ def _reasons(rows: pd.DataFrame, times: Times, meaning: dict[str, pd.DataFrame],
     undated = times.reported_at.isna()
     cells = rows.drop(columns=["source_file", "source_row", "content"])
     reason = reason.mask(undated & cells.isna().all(axis=1), "empty_row")
-    reason = reason.mask(undated & _is_header(rows, mapping), "repeated_header")
+    reason = reason.mask(_is_header(rows["reported"].where(undated), mapping), "repeated_header")
     void = (meaning["status"]["code"] == "void") & reason.isna()
     reason = reason.mask(void, "void_status")
     if settings.study_area is not None:
@@ -178,14 +178,14 @@ def _reasons(rows: pd.DataFrame, times: Times, meaning: dict[str, pd.DataFrame],
     return reason.astype("str")
 
 
-def _is_header(rows: pd.DataFrame, mapping: Mapping | None) -> pd.Series:
+def _is_header(reported: pd.Series, mapping: Mapping | None) -> pd.Series:
     """Return where the report date is the very name of its column."""
     source = mapping.fields.get("reported") if mapping else None
     names = {" ".join(plain_words(" ".join(source.columns)))} if source else set()
     names |= {"reported", "date", "date reported", "reported date", "creation date"}
-    codes, unique = pd.factorize(rows["reported"], use_na_sentinel=True)
+    codes, unique = pd.factorize(reported, use_na_sentinel=True)
     hits = [" ".join(plain_words(text)) in names for text in unique]
-    return pd.Series(np.append(np.array(hits, dtype=bool), False)[codes], index=rows.index)
+    return pd.Series(np.append(np.array(hits, dtype=bool), False)[codes], index=reported.index)
 
 
 def _reports(work: _Work, settings: CleanSettings) -> Reports:
@@ -240,8 +240,7 @@ def _codes(values: pd.Series) -> np.ndarray:
     return pd.factorize(values, use_na_sentinel=True)[0].astype(np.int64)
 
 
-def _finish(work: _Work, joins: Joins, reports: Reports, mapping: Mapping | None,
-            settings: CleanSettings) -> Cleaned:
+def _finish(work: _Work, joins: Joins, settings: CleanSettings) -> Cleaned:
     rows, ledger = work.rows, work.ledger
     active = work.reason.isna().to_numpy()
     own = np.flatnonzero(active & (joins.root == np.arange(len(rows))))
@@ -304,5 +303,5 @@ def _enter_clearings(ledger: Ledger, rows: pd.DataFrame, work: _Work, joins: Joi
     before = _seconds(work.states["cleared_at"], NEVER)
     changed = np.zeros(len(rows), dtype=bool)
     changed[own] = before[own] != joins.cleared_at[own]
-    ledger.add(changed, column="cleared", before=rows["cleared"], after=iso(columns["cleared_at"]),
-               rule="cleared_by_joined_report")
+    ledger.add(changed, column="cleared", before=rows["cleared"],
+               after=iso(columns["cleared_at"], changed), rule="cleared_by_joined_report")

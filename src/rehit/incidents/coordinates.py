@@ -1,4 +1,4 @@
-"""Coordinates as logs write them, read to degrees (WGS 84) from each of the places they stand in."""
+"""Coordinates as logs write them, read to degrees (WGS 84) from every place they stand in."""
 
 from __future__ import annotations
 

@@ -71,7 +71,7 @@ def join_reports(rows: pd.DataFrame, reports: Reports, active: np.ndarray, flagg
     flagged = (flagged | lost) & active & (joins.root == np.arange(size))
     join_repeats(joins.root, joins.rule, joins.cleared_at, reports, active & ~flagged,
                  settings.parameters)
-    _exact_duplicates(joins, rows, reports, active & ~flagged, settings)
+    _exact_duplicates(joins, rows, active & ~flagged, settings)
     _join_flagged(joins, reports, active, flagged, settings)
     joins.root = _flatten(joins.root)
     joins.orphan |= joins.orphan[joins.root]
@@ -147,17 +147,18 @@ def _join_references(joins: Joins, rows: pd.DataFrame, active: np.ndarray) -> np
         return lost
     known = joins.usable_ids[active & joins.usable_ids.notna().to_numpy()]
     known = known[~known.duplicated()]
-    place = dict(zip(known, known.index, strict=True))
-    target = {int(at): place.get(rows["duplicate_of"].iat[at], -1)
-              for at in np.flatnonzero(referring)}
-    target = {at: int(joins.root[to]) if to >= 0 else -1 for at, to in target.items()}
-    for at in target:
-        end = _end_of_chain(at, target)
+    at = np.flatnonzero(referring)
+    place = pd.Series(known.index, index=known.to_numpy(), dtype="int64")
+    found = rows["duplicate_of"].iloc[at].map(place).fillna(-1).to_numpy(dtype=np.int64)
+    found = np.where(found >= 0, joins.root[found], -1)
+    target = dict(zip(at.tolist(), found.tolist(), strict=True))
+    for row in target:
+        end = _end_of_chain(row, target)
         if end == -1:
-            lost[at] = True
-        elif end != at:
-            joins.root[at] = end
-            joins.rule[at] = "duplicate_of_reference"
+            lost[row] = True
+        elif end != row:
+            joins.root[row] = end
+            joins.rule[row] = "duplicate_of_reference"
     return lost
 
 
@@ -177,7 +178,7 @@ def _end_of_chain(at: int, target: dict[int, int]) -> int:
     return seen[-1]
 
 
-def _exact_duplicates(joins: Joins, rows: pd.DataFrame, reports: Reports, usable: np.ndarray,
+def _exact_duplicates(joins: Joins, rows: pd.DataFrame, usable: np.ndarray,
                       settings: CleanSettings) -> None:
     """Count rows equal in every cell that nothing tells apart; join them only if asked."""
     own = usable & (joins.root == np.arange(len(rows))) & joins.usable_ids.isna().to_numpy()

@@ -37,7 +37,11 @@ class Ledger:
         self._file, names = pd.factorize(rows["source_file"])
         self._names = pa.array(list(names), type=pa.large_string())
         self._row = rows["source_row"].to_numpy(dtype=np.int64)
+        # Rows in the order of file and row, so that entries can be sorted by one number.
+        by_name = np.argsort(np.argsort(np.asarray(names, dtype=object)))
+        self._place = np.argsort(np.lexsort((self._row, by_name[self._file])))
         self._parts: list[pa.Table] = []
+        self._at: list[np.ndarray] = []
 
     def add(self, where: np.ndarray | pd.Series, *, column: str | None, before: object,
             after: object, rule: str | pd.Series) -> None:
@@ -57,9 +61,8 @@ class Ledger:
         at = np.flatnonzero(np.asarray(where, dtype=bool))
         if not len(at):
             return
+        self._at.append(at)
         self._parts.append(pa.table({
-            "source_file": self._names.take(pa.array(self._file[at])),
-            "source_row": pa.array(self._row[at]),
             "column": _texts(column, at), "before": _texts(before, at),
             "after": _texts(after, at), "rule": _texts(rule, at),
         }))
@@ -70,19 +73,20 @@ class Ledger:
 
     def table(self) -> pd.DataFrame:
         """Return all entries in the order of file, row, column and rule."""
-        kinds = pa.schema([(name, pa.int64() if name == "source_row" else pa.large_string())
-                           for name in COLUMNS])
-        if not self._parts:
-            whole = kinds.empty_table()
+        texts = pa.schema([(name, pa.large_string()) for name in COLUMNS[2:]])
+        at = np.concatenate([np.empty(0, dtype=np.int64), *self._at])
+        order = np.argsort(self._place[at], kind="stable")
+        at = at[order]
+        made = {"source_file": pd.array(self._names.take(pa.array(self._file[at])), dtype="str"),
+                "source_row": self._row[at]}
+        if self._parts:
+            whole = pa.concat_tables([part.cast(texts) for part in self._parts])
         else:
-            whole = pa.concat_tables([part.cast(kinds) for part in self._parts])
-        order = pc.sort_indices(whole, sort_keys=[
-            ("source_file", "ascending"), ("source_row", "ascending")])
-        table = pd.DataFrame({
-            name: (whole[name].take(order).to_numpy() if name == "source_row"
-                   else pd.array(whole[name].take(order), dtype="str"))
-            for name in COLUMNS})
-        return table
+            whole = texts.empty_table()
+        for name in COLUMNS[2:]:
+            column = whole[name].combine_chunks() if len(at) else pa.array([], pa.large_string())
+            made[name] = pd.array(column.take(pa.array(order)), dtype="str")
+        return pd.DataFrame(made)
 
 
 def _texts(value: object, at: np.ndarray) -> pa.Array:

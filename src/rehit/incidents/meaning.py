@@ -189,4 +189,4 @@ _ONLY_IN_FIELD = frozenset((
 
 
 def _speaks_alone(word: str, rule: str) -> bool:
-    return word not in _ONLY_IN_FIELD or rule == "outcome_from_status" and word != "open"
+    return word not in _ONLY_IN_FIELD or (rule == "outcome_from_status" and word != "open")

@@ -8,9 +8,10 @@ import numpy as np
 import pandas as pd
 from scipy.spatial import cKDTree
 
-
 BY_ASSET, BY_ADDRESS, BY_DISTANCE = 3, 2, 1
 _CHUNK = 2_000_000
+# From one wanted spot in so many on, looking up each costs less than listing all pairs.
+_FEW = 5
 
 
 class Pairs(NamedTuple):
@@ -88,8 +89,8 @@ class Sites:
         looking = self._node[rows] >= 0
         rows, low, high = rows[looking], low[looking], high[looking]
         index = _Index(self._node, self.seconds, among & (self._node >= 0))
-        starts, ends = _neighbours(self._spots, reach_m)
         place = self._node[rows]
+        starts, ends = _neighbours(self._spots, np.unique(place), reach_m)
         found = [index.between(rows, place, low, high)]
         begin = np.searchsorted(starts, place, "left")
         count = np.searchsorted(starts, place, "right") - begin
@@ -129,13 +130,21 @@ class _Index:
         return first, self._row[np.repeat(begin, count) + step]
 
 
-def _neighbours(spots: np.ndarray, reach_m: float) -> tuple[np.ndarray, np.ndarray]:
-    """Return ordered pairs of different spots within reach, sorted by the first."""
-    if len(spots) < 2 or reach_m <= 0:
+def _neighbours(spots: np.ndarray, wanted: np.ndarray, reach_m: float
+                ) -> tuple[np.ndarray, np.ndarray]:
+    """Return ordered pairs of a wanted spot and another within reach, sorted by the first."""
+    if len(spots) < 2 or reach_m <= 0 or not len(wanted):
         return np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64)
-    pairs = cKDTree(spots).query_pairs(reach_m, output_type="ndarray").astype(np.int64)
-    starts = np.concatenate([pairs[:, 0], pairs[:, 1]])
-    ends = np.concatenate([pairs[:, 1], pairs[:, 0]])
+    tree = cKDTree(spots)
+    if len(wanted) * _FEW > len(spots):
+        pairs = tree.query_pairs(reach_m, output_type="ndarray").astype(np.int64)
+        starts = np.concatenate([pairs[:, 0], pairs[:, 1]])
+        ends = np.concatenate([pairs[:, 1], pairs[:, 0]])
+    else:
+        balls = tree.query_ball_point(spots[wanted], reach_m)
+        starts = np.repeat(wanted, [len(ball) for ball in balls])
+        ends = np.concatenate([np.asarray(ball, dtype=np.int64) for ball in balls])
+        starts, ends = starts[starts != ends], ends[starts != ends]
     order = np.lexsort((ends, starts))
     return starts[order], ends[order]
 

@@ -44,7 +44,7 @@ def judge_places(rows: pd.DataFrame, points: Points, *, words: Words, parameters
         ``address_key, street_key, address_kind, point`` (number of the distinct point, -1 for
         none) and ``place_quality``.
     """
-    table = address_table(rows["address"])[["address_key", "street_key", "address_kind"]]
+    table = address_keys(rows["address"])
     table["point"] = _number_points(points)
     there = (table["point"] >= 0).to_numpy()
     quality = np.where(there, "surveyed", "none").astype(object)
@@ -63,12 +63,38 @@ def judge_places(rows: pd.DataFrame, points: Points, *, words: Words, parameters
         # What has no address at all was put on the street's point as well.
         quality[there & ~exact & ~named] = "street"
     quality[there & points.conflict] = "street"
-    _mark_coarse(quality, points, there, rows, parameters, ledger)
-    _mark_defaults(quality, table, points, there, rows, parameters, ledger)
+    _mark_coarse(quality, points, there, parameters, ledger)
+    _mark_defaults(quality, table, points, there, parameters, ledger)
     stated = translate(rows["place_quality"], words, nothing="")["code"].to_numpy(dtype=object)
     believed = np.isin(stated, CODES) & (there | np.isin(stated, ("address", "street", "none")))
     quality[believed] = stated[believed]
     return table.assign(place_quality=pd.array(quality, dtype="str"))
+
+
+def address_keys(addresses: pd.Series) -> pd.DataFrame:
+    """Return ``address_key, street_key, address_kind`` of a column of addresses.
+
+    The same as :func:`rehit.addresses.address_table` gives, but "12 Elm Street" and "14 Elm Street"
+    are taken apart once: a number before plain words does not change how the words are read.
+
+    Parameters
+    ----------
+    addresses
+        As written; empty cells allowed.
+    """
+    folded = addresses.str.casefold()
+    parts = folded.str.extract(r"^0*([1-9]\d{0,4}) ([a-z][a-z .']*[a-z.])$")
+    plain = parts[0].notna()
+    asked = ("1 " + parts[1]).where(plain, folded)
+    table = address_table(asked)[["address_key", "street_key", "address_kind"]]
+    simple = plain & (table["address_kind"] == "number") & table["address_key"].str.startswith(
+        "1 ").fillna(False)
+    key = table["address_key"].mask(simple, parts[0] + table["address_key"].str.slice(1))
+    odd = plain & ~simple
+    table["address_key"] = key.astype("str")
+    if odd.any():  # such as "12 block of Elm Street": the number belongs to the words
+        table[odd] = address_table(folded[odd])[list(table.columns)]
+    return table
 
 
 def _number_points(points: Points) -> np.ndarray:
@@ -95,7 +121,7 @@ def _too_few_to_tell(table: pd.DataFrame, parameters: Parameters) -> bool:
     return repeated < parameters["incidents.evidence_min_groups"]
 
 
-def _mark_coarse(quality: np.ndarray, points: Points, there: np.ndarray, rows: pd.DataFrame,
+def _mark_coarse(quality: np.ndarray, points: Points, there: np.ndarray,
                  parameters: Parameters, ledger: Ledger) -> None:
     street = there & (points.decimals < parameters["incidents.address_decimals"])
     default = there & (points.decimals < parameters["incidents.street_decimals"])
@@ -106,7 +132,7 @@ def _mark_coarse(quality: np.ndarray, points: Points, there: np.ndarray, rows: p
 
 
 def _mark_defaults(quality: np.ndarray, table: pd.DataFrame, points: Points, there: np.ndarray,
-                   rows: pd.DataFrame, parameters: Parameters, ledger: Ledger) -> None:
+                   parameters: Parameters, ledger: Ledger) -> None:
     grouped = table[there].groupby("point")
     addresses = grouped["address_key"].nunique()
     streets = grouped["street_key"].nunique()

@@ -74,7 +74,8 @@ _MAIL = Rule("personal_mail", re.compile(
     "[e-mail]")
 _LINK = Rule("personal_link", re.compile(
     r"(?:https?://|www\.)\S+|(?<![\w@])@[A-Za-z_][\w.]{2,}", re.IGNORECASE), "[link]")
-_NO_DATE = (r"(?!\d{1,2}[/.-]\d{1,2}[/.-]\d{2,4}(?!\d)|(?:19|20)\d{2}[/.-]\d{1,2}[/.-]\d{1,2}(?!\d)|"
+_NO_DATE = (r"(?!\d{1,2}[/.-]\d{1,2}[/.-]\d{2,4}(?!\d)|"
+            r"(?:19|20)\d{2}[/.-]\d{1,2}[/.-]\d{1,2}(?!\d)|"
             r"(?:19|20)\d{2}(?:0[1-9]|1[0-2])[0-3]\d(?!\d))")
 _SOLD = _NO_DATE + r"(?:\+|00)?\(?\d(?:[\s().\-/]{0,2}\d)"
 _PHONE_CUED = Rule("personal_phone", re.compile(
@@ -82,7 +83,8 @@ _PHONE_CUED = Rule("personal_phone", re.compile(
     r"contact|fax|sms|number|no|on)\b[\s.:#-]*(?:me\s+on\s+|on\s+|at\s+|is\s+)?)"
     rf"{_SOLD}{{5,14}}(?:\s*(?:x|ext\.?)\s*\d{{1,5}})?(?!\d)"), "[phone]")
 _PHONE = Rule("personal_phone", re.compile(
-    rf"(?<![\w.,/-]){_NO_DATE}" r"(?:\+\d[\d\s().\-/]{6,18}\d|\(?0\d{1,4}\)?[\s.\-/]?\d{2,4}[\s.\-/]?\d{2,4}"
+    rf"(?<![\w.,/-]){_NO_DATE}"
+    r"(?:\+\d[\d\s().\-/]{6,18}\d|\(?0\d{1,4}\)?[\s.\-/]?\d{2,4}[\s.\-/]?\d{2,4}"
     r"(?:[\s.\-/]?\d{1,4})?|\(\d{3}\)\s*\d{3}[\s.-]\d{4}|\d{3}[\s.-]\d{3}[\s.-]\d{4}|\d{9,12}|"
     r"\d{3,4}[\s-]\d{3,4}[\s-]\d{3,4}|\d{3}-\d{4}|\d{4}\s\d{4})(?![\w]|[.,]\d)"), "[phone]")
 _PLATE_CUED = Rule("personal_plate", re.compile(
@@ -95,7 +97,8 @@ _PLATE_CUED = Rule("personal_plate", re.compile(
 _NO_PLATE = (r"(?!(?:HWY|RTE|RTS|AVE|BLK|BLD|BUS|APT|LOT|BOX|ROW|PIN|ZIP|LVL|FLR|SQM|REF|JOB|TAG|"
              r"CAM|SUB|NUM|THE|AND|FOR|WAY|RUE|VIA|COL|NOS|TEL|MOB|FAX|DIA|RAL|ISO|ASA)\b)")
 _PLATE = Rule("personal_plate", re.compile(
-    rf"(?<![\w-]){_NO_PLATE}" r"(?:[A-Z]{2}\d{2}[ -]?[A-Z]{3}|[A-Z]{3}[ -]?\d{3}|[A-Z]{3}[ -]?\d{2}[ -]?[A-Z]|"
+    rf"(?<![\w-]){_NO_PLATE}"
+    r"(?:[A-Z]{2}\d{2}[ -]?[A-Z]{3}|[A-Z]{3}[ -]?\d{3}|[A-Z]{3}[ -]?\d{2}[ -]?[A-Z]|"
     r"[A-Z]{3}[ -]\d{4}|\d{3}[ -]?[A-Z]{3}|\d{4}[ -]?[A-Z]{3}|[A-Z]{1,3}-[A-Z]{1,2}[ -]?\d{1,4}|"
     r"[A-Z]{2}-\d{3}-[A-Z]{2}|\d[A-Z]{3}\d{3}|[A-Z]\d{1,3}[ -]?[A-Z]{3}|"
     r"[A-Z]{3}[ -]?\d{1,3}[ -]?[A-Z])(?![\w-])"), "[plate]")
@@ -116,6 +119,10 @@ _CALLER = Rule("personal_name", re.compile(
     rf"\b(?:Mr|Mrs|Ms|Miss|Mx)\.?\s+{_NAMES}"), "[name]")
 # In an address, "Dr King Drive" and "900-1000 Main" are no persons and no telephones.
 _IN_ADDRESS = (_MAIL, _LINK, _PHONE_CUED, _PHONE_SURE, _CALLER)
+# Most addresses hold nothing of the kind: one look spares them the rules.
+_ADDRESS_HINT = re.compile(
+    r"[@\[]|\bat\b|www\.|http|\b(?:Mr|Mrs|Ms|Miss|Mx)\b|\d[\d\s().\-/]{3,}\d|\(at\)", re.IGNORECASE)
+_DIGIT_RULES = ("personal_phone", "personal_plate")
 _SIMPLE = (_MAIL, _LINK, _PLATE_CUED, _PHONE_CUED, _PHONE, _PLATE, _TITLED)
 
 
@@ -139,7 +146,10 @@ def scrub(text: str, *, keep_marking_text: bool = False) -> tuple[str, tuple[str
     if not keep_marking_text:
         text, count = _QUOTED.pattern.subn(_QUOTED.mark, text)
         found += ["marking_text"] * bool(count)
+    digits = any(c.isdigit() for c in text)
     for rule in _SIMPLE:
+        if not digits and rule.name in _DIGIT_RULES:
+            continue
         text, count = rule.pattern.subn(partial(_keep_cue, mark=rule.mark), text)
         found += [rule.name] * bool(count)
     named = _BEFORE.sub(_replace_caller, _CUED.sub(_replace_name, text))
@@ -156,6 +166,8 @@ def scrub_address(text: str) -> tuple[str, tuple[str, ...]]:
     >>> scrub_address("12 Dr King Drive, tel 01632 960123")
     ('12 Dr King Drive, tel [phone]', ('personal_phone',))
     """
+    if not _ADDRESS_HINT.search(text):
+        return text, ()
     found: list[str] = []
     for rule in _IN_ADDRESS:
         text, count = rule.pattern.subn(partial(_keep_cue, mark=rule.mark), text)

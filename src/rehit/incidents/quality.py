@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import NamedTuple
 
 import geopandas as gpd
 import pandas as pd
@@ -35,7 +34,8 @@ class Evidence:
     settings: CleanSettings
 
 
-class Finding(NamedTuple):
+@dataclass(frozen=True)
+class Finding:
     """One thing to mend: how bad, how often, what it does to the results, what to do about it."""
 
     code: str
@@ -217,8 +217,8 @@ def _reports(e: Evidence) -> Iterator[Finding]:
     joined = joins.undecidable if e.settings.exact_duplicates == "join" else 0
     alike, apart = kept + joined - joins.undecidable, kept + joined
     yield Finding("exact_duplicates", "high", joins.undecidable,
-                  f"rows equal to another in every cell, without a number ({joins.undecidable_groups}"
-                  f" groups): copies and repeats cannot be told apart. Counted apart there are "
+                  f"rows equal to another in every cell, without a number "
+                  f"({joins.undecidable_groups} groups): copies and repeats cannot be told apart. Counted apart there are "
                   f"{apart} incidents, counted as one {alike}; "
                   f"{'counted as one' if joined else 'counted apart'} here",
                   "Export the request number")

@@ -38,8 +38,8 @@ def as_fields(cleaned: Cleaned, *, settings: CleanSettings,
     fields["source_file"] = source_file
     fields["source_row"] = np.arange(1, len(incidents) + 1)
     fields["report_id"] = incidents["incident_id"]
-    fields["reported"] = _written(incidents["reported_at"], incidents["reported_precision"] == "day",
-                                  settings.time_zone)
+    by_day = incidents["reported_precision"] == "day"
+    fields["reported"] = _written(incidents["reported_at"], by_day, settings.time_zone)
     fields["cleared"] = iso(incidents["cleared_at"])
     for name in ("status", "outcome", "priority", "medium", "place_quality", "address",
                  "description"):

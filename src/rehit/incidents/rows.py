@@ -10,6 +10,8 @@ import re
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 
 from rehit.tables import table
 
@@ -80,11 +82,15 @@ def name_incidents(own: pd.DataFrame, report_ids: pd.Series) -> pd.Series:
     return names.where(~kept, report_ids)
 
 
-def _tidy(values: pd.Series) -> np.ndarray | pd.api.extensions.ExtensionArray:
-    codes, unique = pd.factorize(values.astype("str"), use_na_sentinel=True)
-    tidy = [" ".join(text.split()) for text in unique]
-    tidy = [None if text.casefold() in _BLANK else text for text in tidy] + [None]
-    return pd.array(tidy, dtype="str").take(codes)
+def _tidy(values: pd.Series) -> pd.api.extensions.ExtensionArray:
+    cells = pa.array(values.astype("str"), type=pa.large_string(), from_pandas=True)
+    # pyarrow's own notion of white space is Unicode's, as str.split() has it.
+    trimmed = pc.utf8_trim_whitespace(cells)
+    tidy = pc.replace_substring_regex(trimmed, pattern=r"[\s\x{00A0}\x{2000}-\x{200A}\x{202F}]+",
+                                      replacement=" ")
+    blank = pc.is_in(pc.utf8_lower(tidy), value_set=pa.array(_BLANK, type=pa.large_string()))
+    nothing = pa.scalar(None, type=pa.large_string())
+    return pd.array(pc.if_else(blank, nothing, tidy), dtype="str")
 
 
 def _row_numbers(fields: pd.DataFrame) -> np.ndarray:

@@ -23,7 +23,7 @@ _NUMBER = r"(\d+(?:[.,]\d+)?|[.,]\d+|\d+\s*/\s*\d+|[½¼¾])"
 _UNIT = (r"(millimet(?:re|er)s?|centimet(?:re|er)s?|met(?:re|er)s?|mtrs?|mts?|mm|cms?|m|inche?s?|"
          r"ins?|feet|foot|fts?|yards?|yds?|''|[\"″”'′’])")
 _SQUARED = r"(?:\^?\s*2|²)"
-_AREA = re.compile(rf"{_NUMBER}\s*(?:sq(?:uare|\.)?\s*|s(?=q))?(?:sq)?{_UNIT}\.?\s*{_SQUARED}(?!\d)")
+_AREA = re.compile(rf"{_NUMBER}\s*{_UNIT}\.?\s*{_SQUARED}(?!\d)")
 _AREA_WORD = re.compile(rf"{_NUMBER}\s*(?:sq(?:uare|\.)?|sq)\s*\.?\s*{_UNIT}(?![a-z])")
 _SHORT_AREA = re.compile(rf"{_NUMBER}\s*(sqm|sqft|sf|qm)(?![a-z])")
 _SHORT_UNITS = {"sqm": "m", "sqft": "ft", "sf": "ft", "qm": "m"}

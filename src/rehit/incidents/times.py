@@ -75,12 +75,15 @@ def _enter_remarks(ledger: Ledger, rows: pd.DataFrame, name: str, codes: pd.Seri
                    times: pd.Series) -> None:
     remarked = codes.isin(REMARK_CODES)
     if remarked.any():
-        ledger.add(remarked, column=name, before=rows[name], after=iso(times), rule=codes)
+        ledger.add(remarked, column=name, before=rows[name], after=iso(times, remarked), rule=codes)
 
 
-def iso(times: pd.Series) -> pd.Series:
-    """Return UTC times as ISO 8601 texts, empty where there is none."""
-    return times.dt.strftime("%Y-%m-%dT%H:%M:%SZ").astype("str")
+def iso(times: pd.Series, where: pd.Series | np.ndarray | None = None) -> pd.Series:
+    """Return UTC times as ISO 8601 texts; empty where there is none, or `where` is false."""
+    if where is None:
+        return times.dt.strftime("%Y-%m-%dT%H:%M:%SZ").astype("str")
+    some = times[np.asarray(where, dtype=bool)]
+    return some.dt.strftime("%Y-%m-%dT%H:%M:%SZ").astype("str").reindex(times.index)
 
 
 def _mend_clearings(rows: pd.DataFrame, reported: pd.Series, cleared: pd.Series,
@@ -92,7 +95,7 @@ def _mend_clearings(rows: pd.DataFrame, reported: pd.Series, cleared: pd.Series,
         local_day(cleared, settings.time_zone) == local_day(reported, settings.time_zone))
     slack = settings.parameters["incidents.clock_tolerance_minutes"] * MINUTE
     near = early & ~same_day & (reported - cleared <= slack)
-    ledger.add(near, column="cleared", before=rows["cleared"], after=iso(reported),
+    ledger.add(near, column="cleared", before=rows["cleared"], after=iso(reported, near),
                rule="cleared_within_clock_error")
     cleared = cleared.mask(same_day | near, reported)
     wrong = early & ~same_day & ~near

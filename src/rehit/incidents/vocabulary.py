@@ -172,7 +172,8 @@ def _user_rows(path: Path) -> list[dict[str, str]]:
         text = path.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         raise InputFileError(str(path), got=f"a file that cannot be read ({error})",
-                             allowed="a CSV in UTF-8", remedy="save the word table again") from error
+                             allowed="a CSV in UTF-8",
+                             remedy="save the word table again") from error
     reader = csv.DictReader(text.splitlines())
     missing = [name for name in ("kind", "word", "code") if name not in (reader.fieldnames or [])]
     if missing:

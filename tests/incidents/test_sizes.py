@@ -1,0 +1,66 @@
+"""Areas by their definitions: 1 ft = 0.3048 m (1959 agreement), A0 = 1 m2 halved (ISO 216)."""
+
+from __future__ import annotations
+
+import pandas as pd
+import pytest
+
+from rehit.incidents.sizes import read_size, read_sizes
+from rehit.parameters import load_parameters
+
+FT2 = 0.3048**2
+
+
+@pytest.mark.parametrize(("text", "area_m2"), [
+    ("2x3m", 6.0), ("2m x 3m", 6.0), ("2 m by 3 m", 6.0), ("1.5 x 0.8 m", 1.2), ("1,5m x 2m", 3.0),
+    ("200cm x 50cm", 1.0), ("200x50 cm", 1.0), ("2000mm*500mm", 1.0), ("3ft x 4ft", 12 * FT2),
+    ("3' x 4'", 12 * FT2), ("6 ft by 2", 12 * FT2), ("10\" x 20\"", 200 * 0.0254**2),
+    ("2m high x 3m wide", 6.0), ("approx 6 sq ft", 6 * FT2), ("6 sq. ft.", 6 * FT2),
+    ("6 square feet", 6 * FT2), ("6 sqft", 6 * FT2), ("6 ft2", 6 * FT2), ("4 m2", 4.0),
+    ("4m²", 4.0), ("4 sqm", 4.0), ("4 sq m", 4.0), ("4 square metres", 4.0), ("0.5 m^2", 0.5),
+    (".5 m2", 0.5), ("½ m2", 0.5), ("1/2 sq m", 0.5), ("2-4 m2", 3.0), ("2 to 4 sq m", 3.0),
+    ("2 sq yards", 2 * 0.9144**2), ("A4 size", 0.0625), ("about an A3", 0.125), ("A0", 1.0),
+    ("2 m", 4.0), ("3 feet", 9 * FT2), ("50cm", 0.25)])
+def test_measured_areas(text: str, area_m2: float) -> None:
+    size = read_size(text)
+    assert size.basis == "measured"
+    assert size.area_m2 == pytest.approx(area_m2, rel=1e-12)
+
+
+@pytest.mark.parametrize(("text", "name"), [
+    ("small", "small"), ("SMALL TAG", "small"), ("Medium", "medium"), ("med", ""), ("large", "large"),
+    ("very large", "very_large"), ("XL", "very_large"), ("size of a door", "door"),
+    ("tiny", "tiny"), ("smal", "small"), ("whole wall", "very_large")])
+def test_size_words(text: str, name: str) -> None:
+    size = read_size(text)
+    if not name:
+        assert size.rule == "size_unreadable"
+    else:
+        assert size.basis == "size_class"
+        assert size.area_m2 == load_parameters()[f"incidents.size_{name}_m2"]
+
+
+@pytest.mark.parametrize(("unit", "area_m2"), [("m2", 4.0), ("ft2", 4 * FT2), ("m", 16.0),
+                                               ("ft", 16 * FT2)])
+def test_bare_number_needs_its_unit(unit: str, area_m2: float) -> None:
+    assert read_size("4", unit=unit).area_m2 == pytest.approx(area_m2)
+    assert read_size("4").rule == "size_without_unit"
+    assert read_size("2x3").rule == "size_without_unit"
+    assert read_size("2x3", unit="m").area_m2 == 6.0
+
+
+@pytest.mark.parametrize("text", ["", "?", "as usual", "A9", "12 tags", "0 m2", "1/0 m2"])
+def test_what_is_no_size_gives_none(text: str) -> None:
+    assert not read_size(text).area_m2 > 0
+
+
+def test_free_text_gives_only_what_is_measured() -> None:
+    assert read_size("small tag 2x3m by the door", loose=False).area_m2 == 6.0
+    assert read_size("small tag by the door", loose=False).rule == "size_unreadable"
+    assert read_size("reported 3 times", loose=False).rule == "size_unreadable"
+
+
+def test_column_keeps_its_index() -> None:
+    table = read_sizes(pd.Series(["2x3m", None, "small"], index=[9, 4, 2]))
+    assert table.index.tolist() == [9, 4, 2]
+    assert table["area_basis"].tolist() == ["measured", "unknown", "size_class"]
