@@ -13,9 +13,11 @@
 # %% [markdown]
 # # Can this log be trusted?
 #
-# **Question.** What became of every row of the log, and what should its owner put right at the source?
+# **Question.** What became of every row of the log, and what should its owner put right at the
+# source?
 #
-# *For the analyst. Change the cell below and run all cells; the answer comes first, the working after it.*
+# *For the analyst. Change the cell below and run all cells; the answer comes first, the working
+# after it.*
 
 # %% tags=["parameters"]
 PROJECT = "../data_demo"  # the folder that holds your rehit.toml

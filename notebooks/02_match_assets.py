@@ -13,9 +13,11 @@
 # %% [markdown]
 # # Which asset does each incident belong to?
 #
-# **Question.** How many incidents can be tied to one asset of the register, how sure is that, and what happens to the rest?
+# **Question.** How many incidents can be tied to one asset of the register, how sure is that,
+# and what happens to the rest?
 #
-# *For the asset officer. Change the cell below and run all cells; the answer comes first, the working after it.*
+# *For the asset officer. Change the cell below and run all cells; the answer comes first, the
+# working after it.*
 
 # %% tags=["parameters"]
 PROJECT = "../data_demo"  # the folder that holds your rehit.toml

@@ -15,7 +15,8 @@
 #
 # **Question.** Which places recur, how fast, is it more than chance, and what comes next?
 #
-# *For the asset officer. Change the cell below and run all cells; the answer comes first, the working after it.*
+# *For the asset officer. Change the cell below and run all cells; the answer comes first, the
+# working after it.*
 
 # %% tags=["parameters"]
 PROJECT = "../data_demo"  # the folder that holds your rehit.toml
@@ -28,13 +29,12 @@ import pandas as pd
 from IPython.display import Markdown, display
 
 from rehit.hotspots.ranks import chance_above
-from rehit.pipeline.finding import hotspot_sentences, recurrence_sentences
-from rehit.reporting.figures import house_style, rate_caterpillar, ring_table, share_curve
-from rehit.pipeline.report_input import ring_table as rings_for_report
-from rehit.reporting.words import Words
-
 from rehit.pipeline.chain import Chain
+from rehit.pipeline.finding import hotspot_sentences, recurrence_sentences
+from rehit.pipeline.report_input import ring_table as rings_for_report
 from rehit.project import load_project
+from rehit.reporting.figures import house_style, rate_caterpillar, ring_table, share_curve
+from rehit.reporting.words import Words
 
 chain = Chain(load_project(PROJECT))
 chain.set_parameter("hotspots.threshold_per_year", THRESHOLD_PER_YEAR, where="this notebook")

@@ -13,24 +13,25 @@
 # %% [markdown]
 # # What to do to each wall?
 #
-# **Question.** Which method suits each incident, why, with what time and materials, and what must be watched?
+# **Question.** Which method suits each incident, why, with what time and materials, and what
+# must be watched?
 #
-# *For the crew leader. Change the cell below and run all cells; the answer comes first, the working after it.*
+# *For the crew leader. Change the cell below and run all cells; the answer comes first, the
+# working after it.*
 
 # %% tags=["parameters"]
 PROJECT = "../data_demo"  # the folder that holds your rehit.toml
 
 # %%
 import matplotlib.pyplot as plt
-from IPython.display import Markdown, display
+from IPython.display import display
 
+from rehit.pipeline.chain import Chain
+from rehit.project import load_project
 from rehit.reporting.figures import house_style, method_mix
 from rehit.reporting.words import Words
 from rehit.treatment.choose import explain
 from rehit.treatment.compare import compare_done, method_shares
-
-from rehit.pipeline.chain import Chain
-from rehit.project import load_project
 
 chain = Chain(load_project(PROJECT))
 advice = chain.advice

@@ -13,9 +13,11 @@
 # %% [markdown]
 # # Remove, repaint or coat?
 #
-# **Question.** What does each way of looking after a wall cost over the years, and where does changing pay?
+# **Question.** What does each way of looking after a wall cost over the years, and where does
+# changing pay?
 #
-# *For the asset officer and the treasurer. Change the cell below and run all cells; the answer comes first, the working after it.*
+# *For the asset officer and the treasurer. Change the cell below and run all cells; the answer
+# comes first, the working after it.*
 
 # %% tags=["parameters"]
 PROJECT = "../data_demo"  # the folder that holds your rehit.toml
@@ -30,12 +32,11 @@ from IPython.display import Markdown, display
 
 from rehit.costs.cashflow import cash_flow_table
 from rehit.costs.lifecycle import compare_strategies
+from rehit.pipeline.chain import Chain
 from rehit.pipeline.costing import cost_sentences, cost_years, rate_costs
+from rehit.project import load_project
 from rehit.reporting.figures import breakeven_curve, cost_over_years, house_style
 from rehit.reporting.words import Words
-
-from rehit.pipeline.chain import Chain
-from rehit.project import load_project
 
 chain = Chain(load_project(PROJECT))
 chain.set_parameter("costs.horizon_years", HORIZON_YEARS, where="this notebook")

@@ -13,9 +13,11 @@
 # %% [markdown]
 # # This quarter's report
 #
-# **Question.** What happened this quarter, is it more than chance, and where does each figure come from?
+# **Question.** What happened this quarter, is it more than chance, and where does each figure
+# come from?
 #
-# *For the analyst. Change the cell below and run all cells; the answer comes first, the working after it.*
+# *For the analyst. Change the cell below and run all cells; the answer comes first, the working
+# after it.*
 
 # %% tags=["parameters"]
 PROJECT = "../data_demo"  # the folder that holds your rehit.toml
@@ -28,12 +30,11 @@ from pathlib import Path
 
 from IPython.display import Markdown, display
 
-from rehit.pipeline.reports import write_quarter
 from rehit.files import staged_folder
-from rehit.reporting.trace import explain
-
 from rehit.pipeline.chain import Chain
+from rehit.pipeline.reports import write_quarter
 from rehit.project import load_project
+from rehit.reporting.trace import explain
 
 chain = Chain(load_project(PROJECT))
 

@@ -14,6 +14,7 @@ import pyogrio
 from rehit.assets.match import place_incidents
 from rehit.assets.register import read_register
 from rehit.costs.lifecycle import compare_strategies
+from rehit.costs.programme import Programme, budget_sweep, choose_programme
 from rehit.errors import InputFileError
 from rehit.hotspots.clusters import find_clusters
 from rehit.hotspots.forecast import forecast_places
@@ -209,6 +210,18 @@ class Chain:
         self.step("Comparing costs")
         return compare_strategies(costing, strategies=self.project.path("strategies"),
                                   parameters=self.cost_parameters, rng=self.rng("costs"), n_jobs=2)
+
+    def programme(self, *, years: int) -> Programme:
+        """Choose which places to coat under the yearly budget in force."""
+        costing = self.costing
+        self.step("Choosing the programme")
+        return choose_programme(costing, strategies=self.project.path("strategies"), years=years,
+                                parameters=self.cost_parameters, rng=self.rng("programme"))
+
+    def budget_sweep(self, *, years: int) -> pd.DataFrame:
+        """Work out what more or less budget would save."""
+        return budget_sweep(self.costing, strategies=self.project.path("strategies"), years=years,
+                            parameters=self.cost_parameters, rng=self.rng("programme"))
 
 
 def _say_nothing(_words: str) -> None:

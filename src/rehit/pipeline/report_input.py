@@ -18,6 +18,7 @@ from rehit.reporting.inputs import ReportInput, Standards
 
 CALENDAR_DAYS_PER_WORKING_DAY = 7 / 5
 FEWEST_SPELLS = 20
+PROGRAMME_YEARS = 5
 
 
 def report_input(chain: Chain, *, first: date, last: date) -> ReportInput:
@@ -37,7 +38,8 @@ def report_input(chain: Chain, *, first: date, last: date) -> ReportInput:
         clusters_before=clusters_before(chain, first), cells=chain.cells, forecast=chain.forecast,
         advice=chain.advice, costing=chain.costing, strategy_costs=chain.strategy_costs,
         cost_years=cost_years(chain, n_places=int(chain.parameters["reporting.top_places"])),
-        rate_costs=rate_costs(chain), rings=ring_table(chain), survival=survival_curves(chain),
+        programme=chain.programme(years=PROGRAMME_YEARS).table,
+        budget_sweep=chain.budget_sweep(years=PROGRAMME_YEARS), rate_costs=rate_costs(chain), rings=ring_table(chain), survival=survival_curves(chain),
         evaluations=evaluation_rows(chain), spend=spend_by_month(chain),
         streets=chain.streets, limits=chain.limits,
     )
