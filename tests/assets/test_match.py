@@ -74,9 +74,12 @@ def test_number_far_from_its_point_is_doubted() -> None:
 
 
 def test_confidence_against_hand_computation() -> None:
-    """Fellegi and Sunter 1969 with a two-dimensional normal error, by hand for one asset at 3 m."""
+    """Fellegi and Sunter 1969 with a two-dimensional normal error, by hand for one asset at 3 m.
+
+    The wall of 20 m² is taken as 8 m long, which widens the error by 8/sqrt(24) m.
+    """
     values = load_parameters()
-    sigma = values["assets.surveyed_error_m"]
+    sigma = math.hypot(values["assets.surveyed_error_m"], 20 / 2.5 / math.sqrt(24))
     density = math.exp(-0.5 * (3 / sigma) ** 2) / (2 * math.pi * sigma**2)
     ratio = density * values["assets.type_agrees_ratio"] * values["assets.substrate_agrees_ratio"]
     rival = values["assets.unregistered_per_hectare"] / 10_000
@@ -145,6 +148,14 @@ def test_lines_and_areas_are_measured_to_their_edge() -> None:
                   [{"asset_id": "L", "geometry": wall}])
     assert found["asset_id"].tolist() == ["L"]
     assert found["match_evidence"][0].startswith("2 m away")
+
+
+def test_a_long_wall_given_as_a_point_is_hit_along_its_length() -> None:
+    row = {"x": 16, "y": 0, "asset_type_given": "wall", "substrate": "brick"}
+    short = place([row], [{"asset_id": "S", "x": 0, "y": 0, "wall_area_m2": 2.0}])
+    long = place([row], [{"asset_id": "L", "x": 0, "y": 0, "wall_area_m2": 75.0}])
+    assert short["place_kind"].tolist() == ["site"]
+    assert long["asset_id"].tolist() == ["L"]
 
 
 def test_feet_are_feet() -> None:

@@ -36,14 +36,21 @@ class Features:
     street: np.ndarray
     number_low: np.ndarray
     number_high: np.ndarray
+    spread: np.ndarray
 
     def take(self, rows: np.ndarray) -> Features:
         """Return the features of some rows."""
         return Features(*(getattr(self, name)[rows] for name in self.__dataclass_fields__))
 
 
-def features(frame: gpd.GeoDataFrame, *, kind: str) -> Features:
-    """Collect what can be compared; text that is not known becomes an empty string."""
+def features(frame: gpd.GeoDataFrame, *, kind: str, parameters: Parameters,
+             metre: float) -> Features:
+    """Collect what can be compared; text that is not known becomes an empty string.
+
+    A long wall that the register gives as a point is hit anywhere along it: its ``spread`` is the
+    standard deviation per axis of a place drawn evenly along a wall of unknown direction, length
+    over the square root of 24, with the length taken from its area.
+    """
     parts = address_table(frame["address_key"])
     substrate = frame["substrate"].astype("str").fillna("").replace("unknown", "")
     written = frame[kind].astype("str")
@@ -53,7 +60,16 @@ def features(frame: gpd.GeoDataFrame, *, kind: str) -> Features:
         frame.geometry.to_numpy(), code.where(code != "", own).to_numpy(object),
         substrate.to_numpy(object), frame["address_key"].astype("str").fillna("").to_numpy(object),
         frame["street_key"].astype("str").fillna("").to_numpy(object),
-        parts["number_low"].fillna(-1).to_numpy(int), parts["number_high"].fillna(-1).to_numpy(int))
+        parts["number_low"].fillna(-1).to_numpy(int), parts["number_high"].fillna(-1).to_numpy(int),
+        _spread(frame, parameters=parameters, metre=metre))
+
+
+def _spread(frame: gpd.GeoDataFrame, *, parameters: Parameters, metre: float) -> np.ndarray:
+    if "wall_area_m2" not in frame:
+        return np.zeros(len(frame))
+    length = (frame["wall_area_m2"] / parameters["assets.wall_height_m"]).clip(
+        upper=parameters["assets.wall_length_max_m"]).fillna(0.0).to_numpy(float)
+    return np.where(frame.geom_type.eq("Point"), length / np.sqrt(24.0), 0.0) * metre
 
 
 def score_places(incidents: Features, assets: Features, *, error: np.ndarray,
@@ -83,11 +99,14 @@ def score_places(incidents: Features, assets: Features, *, error: np.ndarray,
 def _score_chunk(incidents: Features, assets: Features, tree: shapely.STRtree, *,
                  error: np.ndarray, start: int, parameters: Parameters) -> pd.DataFrame:
     rows = slice(start, start + CHUNK)
-    reach = parameters["assets.search_sigmas"] * error[rows]
+    widest = assets.spread.max(initial=0.0)
+    reach = parameters["assets.search_sigmas"] * np.hypot(error[rows], widest)
     left, right = tree.query(incidents.geometry[rows], predicate="dwithin", distance=reach)
     left = left + start
     distance = shapely.distance(incidents.geometry[left], assets.geometry[right])
-    sigma = error[left]
+    sigma = np.hypot(error[left], assets.spread[right])
+    near = distance <= parameters["assets.search_sigmas"] * sigma
+    left, right, distance, sigma = left[near], right[near], distance[near], sigma[near]
     density = np.exp(-0.5 * (distance / sigma) ** 2) / (2 * np.pi * sigma**2)
     kind = _compare(incidents.kind[left], assets.kind[right])
     substrate = _compare(incidents.substrate[left], assets.substrate[right])

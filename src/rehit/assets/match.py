@@ -82,9 +82,9 @@ def _same_crs(incidents: gpd.GeoDataFrame, register: gpd.GeoDataFrame, *, where:
 def _match_register(result: pd.DataFrame, frame: gpd.GeoDataFrame, register: gpd.GeoDataFrame,
                     values: Parameters) -> None:
     """Fill the columns asset (row of the register), confidence and evidence of `result`."""
-    log = features(frame, kind="asset_type_given")
-    assets = features(register, kind="asset_type")
     metre = 1 / unit_metres(frame)
+    log = features(frame, kind="asset_type_given", parameters=values, metre=metre)
+    assets = features(register, kind="asset_type", parameters=values, metre=metre)
     pointed = frame["place_quality"].isin(GOOD).to_numpy() & ~(
         shapely.is_missing(log.geometry) | shapely.is_empty(log.geometry))
     far = _by_number(result, frame, register, log, assets, pointed, metre, values)
