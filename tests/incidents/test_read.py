@@ -59,6 +59,22 @@ def test_overlong_and_short_rows_keep_every_cell() -> None:
     assert short.loc[2].tolist() == ["A2", "17/03/2018", "", "", ""]
 
 
+@pytest.mark.parametrize("row", ["A7,17/03/2018", 'A7,17/03/2018,"Oak, rear",x,46.0,-33.0'])
+def test_a_few_uneven_rows_in_a_long_log_stand_where_they_stood(tmp_path: Path, row: str) -> None:
+    """The fast reader puts them back; the tolerant one, on a few rows, is the authority."""
+    even = [f"B{n},05/03/2018,{n} Elm Street,46.001,-33.001" for n in range(500)]
+    header = "number,reported,address,latitude,longitude"
+    long, short = tmp_path / "long.csv", tmp_path / "short.csv"
+    long.write_text("\n".join([header, *even[:300], row, "", *even[300:]]), encoding="utf-8")
+    short.write_text("\n".join([header, even[0], row, even[1]]), encoding="utf-8")
+    raw, few = read_log(long), read_log(short)
+    assert raw.ragged_rows == (301,)
+    assert few.ragged_rows == (2,)
+    assert raw.table.loc[301].tolist() == few.table.loc[2].tolist()
+    assert raw.table["number"].drop(301).tolist() == [f"B{n}" for n in range(500)]
+    assert raw.table.index.tolist() == list(range(1, 502))
+
+
 def test_a_quote_that_is_never_closed_swallows_no_row() -> None:
     table = read_log(FAULTS / "quote_never_closed.csv").table
     assert table["number"].tolist() == ["A1", "A2", "A3"]

@@ -7,12 +7,9 @@ import io
 from collections import Counter
 from collections.abc import Iterator
 
-import pandas as pd
-import pyarrow as pa
-import pyarrow.csv as pacsv
-
 from rehit.errors import InputFileError
-from rehit.incidents.read_rows import RawTable, column_names, find_header, table_from_rows
+from rehit.incidents.read_csv_fast import holds_rows, read_fast
+from rehit.incidents.read_rows import RawTable, table_from_rows
 
 DELIMITERS = (",", ";", "\t", "|")
 _SAMPLE_LINES = 200
@@ -41,7 +38,7 @@ def read_csv_text(text: str, *, where: str, has_header: bool | None = None) -> R
     lines, head, delimiter, said = _unwrapped(lines, head)
     if len(delimiter) and delimiter != ",":
         said += (f"the delimiter is {_NAMES[delimiter]}",)
-    table = _read_fast(lines, head, delimiter, has_header)
+    table = read_fast(lines, _rows(head, delimiter), delimiter, has_header)
     if table is None:
         rows, mended = _tolerant_rows(lines, delimiter)
         table = table_from_rows(rows, notes=mended, has_header=has_header)
@@ -112,59 +109,13 @@ def _unwrapped(text: str, head: str) -> tuple[str, str, str, tuple[str, ...]]:
     return bare, _head(bare), inner, ("quotes around whole rows taken off",)
 
 
-def _read_fast(text: str, head: str, delimiter: str,
-               has_header: bool | None) -> RawTable | None:
-    """Read even rows with pyarrow; None if the rows are uneven or a quote swallowed some."""
-    rows = _rows(head, delimiter)
-    if not rows or find_header(rows)[0] != 0:
-        return None
-    has_header = find_header(rows)[1] if has_header is None else has_header
-    names, notes = column_names(rows[0] if has_header else [], len(rows[0]))
-    if not has_header:
-        notes = ("no header row: columns are numbered",)
-    quoted = '"' in text
-    try:
-        table = pacsv.read_csv(
-            io.BytesIO(text.encode("utf-8", errors="replace")),
-            read_options=pacsv.ReadOptions(column_names=names, skip_rows_after_names=has_header,
-                                           block_size=1 << 24, use_threads=True),
-            parse_options=pacsv.ParseOptions(delimiter=delimiter, newlines_in_values=quoted,
-                                             quote_char='"' if quoted else False),
-            convert_options=pacsv.ConvertOptions(
-                column_types=dict.fromkeys(names, pa.large_string()), strings_can_be_null=False),
-        )
-    except (pa.ArrowInvalid, pa.ArrowKeyError):
-        return None
-    if quoted and _swallowed(table, delimiter):
-        return None
-    index = pd.RangeIndex(1, table.num_rows + 1, name="source_row")
-    frame = pd.DataFrame({name: pd.Series(pd.array(table.column(name), dtype="str"), index=index)
-                          for name in names}, index=index)
-    return RawTable(frame, has_header, notes)
-
-
-def _swallowed(table: pa.Table, delimiter: str) -> bool:
-    """Whether some cell holds a line end followed by what looks like another row."""
-    for column in table.columns:
-        inside = pa.compute.match_substring(column, "\n")
-        if pa.compute.any(inside).as_py():
-            cells = column.filter(inside).to_pylist()
-            if any(_holds_rows(cell, table.num_columns, delimiter) for cell in cells):
-                return True
-    return False
-
-
-def _holds_rows(cell: str, width: int, delimiter: str) -> bool:
-    return any(line.count(delimiter) >= max(width - 2, 1) for line in cell.split("\n")[1:])
-
-
 def _tolerant_rows(text: str, delimiter: str) -> tuple[list[list[str]], tuple[str, ...]]:
     """Read rows one by one; where an unclosed quote swallowed rows, take its lines as they are."""
     rows: list[list[str]] = []
     mended = 0
     width = _fit(_rows(_head(text), delimiter))[1]
     for row, raw_lines in _records(text, delimiter):
-        if len(raw_lines) > 1 and any(_holds_rows(cell, width, delimiter) for cell in row):
+        if len(raw_lines) > 1 and any(holds_rows(cell, width, delimiter) for cell in row):
             mended += 1
             rows += [_bare_cells(line, delimiter) for line in raw_lines if line.strip()]
         elif row:

@@ -113,7 +113,7 @@ def table_from_rows(rows: Sequence[Sequence[str]], *, notes: tuple[str, ...] = (
     width = _width(rows[first], body, has_header)
     names, name_notes = column_names(rows[first] if has_header else [], width)
     said += name_notes if has_header else ["no header row: columns are numbered"]
-    ragged = tuple(i for i, row in enumerate(body, start=1) if _is_ragged(row, width))
+    ragged = tuple(i for i, row in enumerate(body, start=1) if is_ragged(row, width))
     columns: dict[str, list[str]] = {
         name: [row[place] if place < len(row) else "" for row in body]
         for place, name in enumerate(names)}
@@ -140,7 +140,8 @@ def _filled_width(row: Sequence[str]) -> int:
     return max((place for place, cell in enumerate(row, start=1) if cell.strip()), default=0)
 
 
-def _is_ragged(row: Sequence[str], width: int) -> bool:
+def is_ragged(row: Sequence[str], width: int) -> bool:
+    """Whether a row has fewer cells than the header, or filled ones beyond it."""
     return len(row) < width or any(cell.strip() for cell in row[width:])
 
 
