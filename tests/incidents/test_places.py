@@ -1,0 +1,141 @@
+"""Repairs of coordinates, the choice between two places, and what the log's habits say of them."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from pyproj import Geod
+
+from rehit.addresses import address_table
+from rehit.incidents.clean import clean_incidents
+from rehit.incidents.coordinates import read_numbers
+from rehit.incidents.place_quality import address_keys
+from rehit.incidents.settings import Cleaned, CleanSettings
+
+TOWN = (-33.0220, 45.9970, -32.9780, 46.0184)
+CRS = "EPSG:32625"
+
+
+def clean(rows: list[dict[str, object]], **options: object) -> Cleaned:
+    fields = pd.DataFrame(rows)
+    fields["source_file"], fields["source_row"] = "log", range(1, len(fields) + 1)
+    if "reported" not in fields:
+        fields["reported"] = pd.date_range("2020-01-01", periods=len(fields), freq="10D").strftime(
+            "%Y-%m-%d 09:00")  # too far apart to be joined
+    settings = CleanSettings(time_zone="UTC", crs=CRS, **options)  # type: ignore[arg-type]
+    return clean_incidents(fields.astype({"source_row": "int64"}), mapping=None, settings=settings)
+
+
+@pytest.mark.parametrize(("text", "number"), [
+    ("46.005", 46.005), ("-33,0005", -33.0005), ("46.005°", 46.005), ("46°00'18\"N", 46.005),
+    ("33 00 01.8 W", -33.0005), ("W 33.0005", -33.0005), ("1,160,606.32", 1160606.32),
+    ("1 160 606.32", 1160606.32), ("4.6005e1", 46.005), ("+46.005", 46.005)])
+def test_numbers_as_people_write_them(text: str, number: float) -> None:
+    values, faults = read_numbers(pd.Series([text]))
+    assert values[0] == pytest.approx(number, abs=1e-9)
+    assert faults[0] == ""
+
+
+@pytest.mark.parametrize(("text", "fault"), [
+    ("XXXX", "masked_place"), ("***", "masked_place"), ("withheld", "masked_place"),
+    ("46.XXXX", "unreadable_place"), ("see map", "unreadable_place"), ("inf", "unreadable_place"),
+    ("46°75'00\"N", "unreadable_place"), ("12 Elm Street", "unreadable_place")])
+def test_what_is_no_number(text: str, fault: str) -> None:
+    values, faults = read_numbers(pd.Series([text]))
+    assert np.isnan(values[0])
+    assert faults[0] == fault
+
+
+def test_disagreement_is_the_distance_on_the_ellipsoid() -> None:
+    # The second pair lies so many degrees north; geodesic on WGS 84 by Karney (2013), pyproj.Geod.
+    rows = [{"latitude": "46.005000", "longitude": "-33.000500", "location":
+             f"({46.005 + k / 10000:.6f}, -33.0005)"} for k in (1, 2, 9)]
+    ledger = clean(rows, study_area=TOWN).ledger
+    assert "places_disagree" not in set(ledger["rule"])
+    metres = Geod(ellps="WGS84").inv(-33.0005, 46.005, -33.0005, 46.009)[2]
+    far = clean([{**rows[0], "location": "(46.009, -33.0005)"}], study_area=TOWN)
+    entry = far.ledger[far.ledger["rule"] == "places_disagree"]["before"].iloc[0]
+    # The project CRS (UTM) has a scale of 0.9996 on its central meridian.
+    assert entry == f"two places {metres * 0.9996:.0f} m apart"
+
+
+def test_agreement_of_two_places_is_told() -> None:
+    rows = [{"latitude": "46.005000", "longitude": "-33.000500", "easting": "499961.287",
+             "northing": f"{5094603.027 + k:.3f}"} for k in (0, 10, 40)]
+    effect = clean(rows, study_area=TOWN).findings.set_index("code").loc["places_differ", "effect"]
+    assert "they differ by 10 m in the median and 40 m at most; plane was used" in effect
+
+
+def test_the_finer_of_two_columns_is_trusted() -> None:
+    rng = np.random.default_rng(3)
+    rows = [{"latitude": "46.0050", "longitude": "-33.0005",
+             "easting": f"{499961 + e:.2f}", "northing": f"{5094603 + n:.2f}"}
+            for e, n in rng.uniform(-90, 90, (40, 2))]
+    cleaned = clean(rows, study_area=TOWN)
+    assert cleaned.incidents.geometry.x.nunique() == 40
+
+
+def test_area_is_derived_from_the_log_when_none_is_given() -> None:
+    rng = np.random.default_rng(4)
+    rows = [{"latitude": f"{46 + b:.6f}", "longitude": f"{-33 + a:.6f}"}
+            for a, b in rng.uniform(-0.01, 0.01, (40, 2))]
+    rows += [{"latitude": "-33.001000", "longitude": "46.001000"},
+             {"latitude": "46.001000", "longitude": "33.001000"},
+             {"latitude": "51.500000", "longitude": "-0.120000"}]
+    cleaned = clean(rows)
+    rules = cleaned.ledger.set_index("source_row")["rule"]
+    assert rules[41] == "swapped_axes"
+    assert rules[42] == "lost_sign_longitude"
+    assert rules[43] == "place_outside_area"
+    assert cleaned.set_aside.empty  # without a study area of the user's no row is put aside
+    assert len(cleaned.incidents) == 43
+
+
+def test_an_ambiguous_repair_is_not_made() -> None:
+    # Both signs could be wrong or the axes exchanged: an area that takes either decides nothing.
+    cleaned = clean([{"latitude": "10.0", "longitude": "-10.001", "address": "1 Elm Street"}],
+                    study_area=(9.0, -11.0, 11.0, 11.0))
+    assert cleaned.incidents.geometry.isna().all()
+    assert "place_outside_area" in set(cleaned.ledger["rule"])
+
+
+def test_points_shared_by_addresses_are_the_addresses_own() -> None:
+    rows = [{"latitude": f"46.00{k}123", "longitude": "-33.000500", "address": f"{k} Elm Street",
+             "reported": f"2025-0{m}-01", "cleared": f"2025-0{m}-02"}
+            for k in range(1, 8) for m in (1, 3)]
+    assert set(clean(rows).incidents["place_quality"]) == {"address"}
+    rng = np.random.default_rng(5)
+    for row in rows:
+        row["longitude"] = f"{-33.0005 + rng.normal(0, 3e-5):.6f}"
+    assert set(clean(rows).incidents["place_quality"]) == {"surveyed"}
+
+
+def test_coarse_point_used_again_and_again_is_a_stand_in() -> None:
+    rng = np.random.default_rng(6)
+    rows = [{"latitude": f"{46 + b:.8f}", "longitude": f"{-33 + a:.8f}"}
+            for a, b in rng.uniform(-0.01, 0.01, (30, 2))]
+    rows += [{"latitude": "46.0051", "longitude": "-33.0007", "reported": f"2025-02-0{k} 09:00",
+              "cleared": f"2025-02-0{k} 10:00"} for k in range(1, 7)]
+    for k, row in enumerate(rows[:30]):
+        row["reported"] = f"2025-01-{k + 1:02d} 09:00"
+    quality = clean(rows).incidents["place_quality"].value_counts()
+    assert quality.to_dict() == {"surveyed": 30, "default": 6}
+
+
+def test_stated_place_quality_is_believed() -> None:
+    rows = [{"latitude": "46.005000", "longitude": "-33.000500", "place_quality": word}
+            for word in ("rooftop", "street centroid", "postcode")]
+    assert clean(rows).incidents["place_quality"].tolist() == ["address", "street", "default"]
+
+
+def test_keys_are_those_of_the_addresses_module() -> None:
+    texts = pd.Series([
+        "12 Elm St", "0012 ELM STREET", "14 Elm St", "12 block of Elm Street", "1200 W 51ST ST",
+        "Elm Street", None, "Not Recorded", "12 N Main St & Oak Ave", "Unit 4, 12 High Street",
+        "012XX S State St", "5 Elm Rd.", "12a Elm St", "99999 St Johns Rd", "7 o/s Elm Street",
+        "12 Elm St 60629", "3 N", "4 between Elm and Oak", "8 opposite Elm Street", "9 unit Elm St",
+        "10 corner of Elm and Oak", "1 and Main", "2 Test", "6 unknown", "100 STATE HWY",
+        "15 Calle Mayor", "16 The Avenue", "17 St. Mary's Close", "0 Elm Street"])
+    expected = address_table(texts)[["address_key", "street_key", "address_kind"]]
+    pd.testing.assert_frame_equal(address_keys(texts), expected)
