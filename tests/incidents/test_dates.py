@@ -240,3 +240,10 @@ def test_rows_in_order_of_time_speak_for_an_order_but_do_not_prove_it() -> None:
     assert not found.style.day_first
     assert not found.certain
     assert "100% if month first" in found.evidence[0]
+
+
+def test_a_long_column_is_judged_by_rows_spread_over_it() -> None:
+    texts = pd.Series(["03/04/2018"] * 200_000 + ["25/04/2018"] * 50_000)
+    found = find_style(texts)
+    assert found.certain
+    assert found.evidence[0].startswith("in one row of 2: 25000 rows have a first")
