@@ -151,7 +151,7 @@ def test_lines_and_areas_are_measured_to_their_edge() -> None:
 
 
 def test_a_long_wall_given_as_a_point_is_hit_along_its_length() -> None:
-    row = {"x": 16, "y": 0, "asset_type_given": "wall", "substrate": "brick"}
+    row = {"x": 22, "y": 0, "asset_type_given": "wall", "substrate": "brick"}
     short = place([row], [{"asset_id": "S", "x": 0, "y": 0, "wall_area_m2": 2.0}])
     long = place([row], [{"asset_id": "L", "x": 0, "y": 0, "wall_area_m2": 75.0}])
     assert short["place_kind"].tolist() == ["site"]
