@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -35,7 +35,7 @@ class Programme:
     saving, saving_low, saving_high
         Present value saved by the whole programme: mean and interval.
     saving_greedy
-        Mean saved by the plain ranking; never more than `saving` but for the accepted gap.
+        Mean saved by the plain ranking; never more than `saving` (unless that is robust).
     saving_worst
         Mean saved in the worse rate scenario, where the choice was robust; else NaN.
     gap
@@ -102,9 +102,6 @@ def choose_programme(costing: pd.DataFrame, *,
     best = best_choice(prospects.candidates, budgets=money, hours=hours,
                        gap=parameters["costs.programme_gap"], robust=robust)
     greedy = greedy_choice(prospects.candidates, budgets=money, hours=hours)
-    if not robust and greedy.saving > best.saving:
-        # Within the accepted gap the solver may stop a hair below the plain ranking.
-        best = replace(greedy, bound=best.bound)
     return _programme(prospects, best, greedy, money, hours, robust=robust,
                       parameters=parameters, rng=rng)
 

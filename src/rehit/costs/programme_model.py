@@ -104,11 +104,11 @@ def best_choice(candidates: Candidates, *, budgets: Numbers, hours: Numbers, gap
                            remedy="check the budgets and rates")
     n, bound = len(candidates.place), -float(relaxed.fun)
     start = relaxed.x[:n] > 1 - ROUNDING
-    first = _greedy(candidates, budgets, hours, start=start)
-    best = _choice(candidates, first, bound, robust=robust)
-    if robust:
-        plain = _choice(candidates, start, bound, robust=True)
-        best = max(best, plain, key=lambda choice: choice.saving)
+    # The plain ranking is a start too, so that it can never be the better one.
+    starts = [start, _greedy(candidates, budgets, hours, start=start),
+              _greedy(candidates, budgets, hours, start=np.zeros(n, dtype=bool))]
+    best = max((_choice(candidates, chosen, bound, robust=robust) for chosen in starts),
+               key=lambda choice: choice.saving)
     if best.gap <= gap:
         return best
     reduced = np.abs(relaxed.lower.marginals + relaxed.upper.marginals)
