@@ -6,7 +6,7 @@ matrix are locations; stops, depots and break places point into it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -119,3 +119,21 @@ def finish_time(problem: Problem, crew: Crew, route: list[int]) -> int | None:
         here = there
     now += int(problem.travel[here, crew.end])
     return now if now <= crew.latest else None
+
+
+def restricted(problem: Problem, keep: np.ndarray) -> Problem:
+    """Return the problem with only the stops at positions `keep` and the locations they need."""
+    rests = [crew.rest.locations for crew in problem.crews if crew.rest]
+    used = sorted({*problem.location[keep].tolist(), *(place for rest in rests for place in rest),
+                   *(place for crew in problem.crews for place in (crew.start, crew.end))})
+    new = {old: at for at, old in enumerate(used)}
+    crews = tuple(replace(
+        crew, start=new[crew.start], end=new[crew.end],
+        rest=crew.rest and replace(crew.rest, locations=tuple(new[p] for p in crew.rest.locations)))
+        for crew in problem.crews)
+    return Problem(
+        travel=problem.travel[np.ix_(used, used)].copy(), crews=crews,
+        location=np.array([new[int(p)] for p in problem.location[keep]], dtype=np.int64),
+        service=problem.service[keep], earliest=problem.earliest[keep], latest=problem.latest[keep],
+        score=problem.score[keep], must=problem.must[keep],
+        loads=problem.loads[keep] if problem.loads.size else problem.loads)

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 import pyvrp
 from pyvrp.exceptions import PenaltyBoundWarning
+from pyvrp.search import OPERATORS, LocalSearch, PerturbationManager, compute_neighbours
 
 from rehit.patrol.greedy import greedy_routes
 from rehit.patrol.packing import pack_routes
@@ -23,6 +24,7 @@ from rehit.patrol.problem import Crew, Problem, Routes, worth
 
 WEIGHTS = (2.0, 3.0, 1.5, 5.0, 10.0)
 MUST_WEIGHT = 3.0
+PENALTY = 2.0
 # Prizes above a few thousand times the ordinary ones drown the penalties of the search.
 MUST_CEILING = 2000.0
 
@@ -57,7 +59,9 @@ def search_routes(problem: Problem, *, stops: Sequence[Stop], seed: int,
         Routes to start from, for example this morning's plan.
     """
     greedy = greedy_routes(problem)
-    best = max([greedy, *([start] if start is not None else [])], key=lambda r: worth(problem, r))
+    starts = [r for r in (greedy, start) if r is not None and accept(r)]
+    empty: Routes = [[] for _ in problem.crews]
+    best = max([*starts, empty], key=lambda routes: worth(problem, routes))
     pool: dict[tuple[int, tuple[int, ...]], None] = {}
     fleet = Fleet.of(problem.crews)
     for run, stop in enumerate(stops):
@@ -65,7 +69,7 @@ def search_routes(problem: Problem, *, stops: Sequence[Stop], seed: int,
         data = model(problem, fleet, prizes=prizes(problem, best, weight))
         warm = run % 2 == 1 or (run == 0 and start is not None)
         for routes in _run(problem, fleet, data, stop, seed=seed + run,
-                           start=best if warm else None):
+                           penalty=PENALTY * weight, start=best if warm else None):
             pool |= {(kind, tuple(routes[crew])): None for kind, crews in enumerate(fleet.members)
                      for crew in crews if routes[crew]}
             if worth(problem, routes) > worth(problem, best) and accept(routes):
@@ -183,14 +187,30 @@ class _Bests(pyvrp.IteratedLocalSearchCallbacks):
 
 
 def _run(problem: Problem, fleet: Fleet, data: pyvrp.ProblemData, stop: Stop, *, seed: int,
-         start: Routes | None) -> list[Routes]:
+         penalty: float, start: Routes | None) -> list[Routes]:
+    """Run the iterated local search once; as `pyvrp.solve`, but with a fitting first penalty.
+
+    PyVRP starts its penalties at half of a very large maximum. Here a unit of time is worth a few
+    units of prize, so the search would not dare to overrun a shift until the penalty has decayed.
+    """
     bests = _Bests()
-    params = pyvrp.SolveParams(ils=pyvrp.IteratedLocalSearchParams(callbacks=bests))
-    initial = None if start is None else _solution(data, fleet, start)
+    rng = pyvrp.RandomNumberGenerator(seed=seed)
+    local = LocalSearch(data, rng, compute_neighbours(data), PerturbationManager())
+    for operator in OPERATORS:
+        if operator.supports(data):
+            local.add_operator(operator(data))
+    n_loads = data.num_load_dimensions
+    manager = pyvrp.PenaltyManager(([penalty] * n_loads, penalty, penalty), pyvrp.PenaltyParams())
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", PenaltyBoundWarning)
-        result = pyvrp.solve(data, stop=stop, seed=seed, collect_stats=False, display=False,
-                             params=params, initial_solution=initial)
+        if start is None:
+            random = pyvrp.Solution.make_random(data, rng)
+            first = local(random, manager.max_cost_evaluator(), exhaustive=True)
+        else:
+            first = _solution(data, fleet, start)
+        params = pyvrp.IteratedLocalSearchParams(callbacks=bests)
+        result = pyvrp.IteratedLocalSearch(data, manager, local, first, params).run(
+            stop, collect_stats=False, display=False)
     found = [*bests.seen, result.best]
     return [_routes(problem, fleet, solution) for solution in found if solution.is_feasible()]
 

@@ -1,0 +1,193 @@
+"""How often to visit each place so that markings stand for the fewest days."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from rehit.errors import SettingError
+from rehit.parameters import Parameters
+
+DAYS_PER_WEEK = 7.0
+DAYS_PER_YEAR = 365.25
+_STEPS = 200
+
+
+@dataclass(frozen=True)
+class Frequency:
+    """Visit intervals and what they leave standing.
+
+    Attributes
+    ----------
+    table
+        The `patrol_frequency` table.
+    hours_per_week
+        Crew hours a week the intervals take.
+    marking_days_per_week
+        Days a week that markings stand, all places together.
+    value_of_an_hour
+        Marking-days a week that one more crew-hour a week would save; 0 where every place is at
+        its shortest interval.
+    short_by_h
+        Crew hours a week missing to keep every longest interval; 0 where they suffice.
+    """
+
+    table: pd.DataFrame
+    hours_per_week: float
+    marking_days_per_week: float
+    value_of_an_hour: float
+    short_by_h: float
+
+
+def visit_intervals(places: pd.DataFrame, *, hours_per_week: float,
+                    parameters: Parameters) -> Frequency:
+    r"""Return the visit interval of each place that leaves the fewest marking-days.
+
+    Markings come evenly in time, so with visits every T days one stands T/2 days on average.
+    Minimising :math:`\sum \lambda_i T_i / 2` within :math:`\sum 7 c_i / T_i \le B` gives
+    :math:`T_i \propto \sqrt{c_i / \lambda_i}`, clipped to the place's limits; the multiplier is
+    found by bisection. Markings that are reported and cleared before the visit are not taken off:
+    a place whose markings are always reported gains less.
+
+    Parameters
+    ----------
+    places
+        ``place_id, rate_per_year`` [markings/year], ``visit_h`` [crew h per visit]; optional
+        ``shortest_days`` and ``longest_days`` (a response standard), empty where none.
+    hours_per_week
+        Crew hours a week for planned visits.
+    parameters
+        Reads ``patrol.min_interval_days`` and ``patrol.max_interval_days``.
+
+    Raises
+    ------
+    SettingError
+        If the hours are not above 0, a visit takes no time, or a limit is upside down.
+
+    References
+    ----------
+    The square-root rule is that of the economic lot size (Harris 1913), with the multiplier of a
+    shared budget in place of a holding cost.
+
+    Examples
+    --------
+    >>> from rehit.parameters import load_parameters
+    >>> two = pd.DataFrame({"place_id": ["a", "b"], "rate_per_year": [40.0, 10.0],
+    ...                     "visit_h": [0.5, 0.5]})
+    >>> found = visit_intervals(two, hours_per_week=1.5, parameters=load_parameters())
+    >>> found.table["interval_days"].round(6).tolist()
+    [3.5, 7.0]
+    """
+    rate, cost, low, high = _arrays(places, parameters)
+    _refuse(hours_per_week, cost, low, high)
+    least, most = _hours(cost, high), _hours(cost, low)
+    if least >= hours_per_week:
+        days, value = high, _value(rate, cost, high)
+    elif most <= hours_per_week:
+        days, value = low, 0.0
+    else:
+        value = _multiplier(rate, cost, low, high, hours_per_week)
+        days = _at(value, rate, cost, low, high)
+    return Frequency(
+        _table(places, rate, cost, low, high, days), float(_hours(cost, days)),
+        float((rate * days / 2).sum() * DAYS_PER_WEEK), value,
+        float(max(least - hours_per_week, 0.0)))
+
+
+def even_round(places: pd.DataFrame, *, hours_per_week: float) -> np.ndarray:
+    """Return the one interval [days] that visits every place equally often in the hours."""
+    cost = places["visit_h"].to_numpy(float)
+    return np.full(len(cost), DAYS_PER_WEEK * cost.sum() / hours_per_week)
+
+
+def worst_first(places: pd.DataFrame, *, hours_per_week: float,
+                parameters: Parameters) -> np.ndarray:
+    """Return intervals [days] where the worst places are seen as often as may be.
+
+    Everyone else is seen at the longest interval.
+    """
+    rate, cost, low, high = _arrays(places, parameters)
+    days = high.copy()
+    spare = hours_per_week - _hours(cost, high)
+    for i in np.argsort(-rate, kind="stable"):
+        need = DAYS_PER_WEEK * cost[i] * (1 / low[i] - 1 / high[i])
+        if spare <= 0:
+            break
+        share = min(1.0, spare / need) if need > 0 else 0.0
+        days[i] = 1 / ((1 - share) / high[i] + share / low[i])
+        spare -= share * need
+    return days
+
+
+def marking_days_per_week(places: pd.DataFrame, interval_days: np.ndarray) -> float:
+    """Return the expected days a week that markings stand at given intervals."""
+    rate = places["rate_per_year"].to_numpy(float) / DAYS_PER_YEAR
+    return float((rate * interval_days / 2).sum() * DAYS_PER_WEEK)
+
+
+def _arrays(places: pd.DataFrame,
+            parameters: Parameters) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    rate = places["rate_per_year"].to_numpy(float) / DAYS_PER_YEAR
+    cost = places["visit_h"].to_numpy(float)
+    limits = []
+    for column, name in (("shortest_days", "min_interval_days"),
+                         ("longest_days", "max_interval_days")):
+        default = parameters[f"patrol.{name}"]
+        given = places[column].astype(float) if column in places else pd.Series(
+            np.nan, index=places.index)
+        limits.append(given.fillna(default).to_numpy(float))
+    return rate, cost, limits[0], limits[1]
+
+
+def _refuse(hours: float, cost: np.ndarray, low: np.ndarray, high: np.ndarray) -> None:
+    where = "patrol.visit_intervals"
+    if not hours > 0:
+        raise SettingError(where, got=f"{hours} crew hours a week", allowed="hours above 0",
+                           remedy="give the crews more time for planned visits")
+    if (cost <= 0).any():
+        raise SettingError(where, got="a visit that takes no time", allowed="visit_h above 0",
+                           remedy="give every visit its time")
+    if (low > high).any():
+        raise SettingError(where, got="a shortest interval above the longest one",
+                           allowed="shortest_days up to longest_days", remedy="swap or mend them")
+
+
+def _hours(cost: np.ndarray, days: np.ndarray) -> float:
+    return float(DAYS_PER_WEEK * (cost / days).sum())
+
+
+def _value(rate: np.ndarray, cost: np.ndarray, days: np.ndarray) -> float:
+    """Marking-days saved by the next hour, spent where it saves most."""
+    return float((rate * days**2 / (2 * cost)).max(initial=0.0))
+
+
+def _at(value: float, rate: np.ndarray, cost: np.ndarray, low: np.ndarray,
+        high: np.ndarray) -> np.ndarray:
+    with np.errstate(divide="ignore"):
+        free = np.sqrt(2 * value * cost / rate)
+    return np.clip(free, low, high)
+
+
+def _multiplier(rate: np.ndarray, cost: np.ndarray, low: np.ndarray, high: np.ndarray,
+                hours: float) -> float:
+    """Find the value of an hour at which the intervals take just the hours given."""
+    under, over = 0.0, _value(rate, cost, high)
+    for _ in range(_STEPS):
+        middle = (under + over) / 2
+        if _hours(cost, _at(middle, rate, cost, low, high)) > hours:
+            under = middle
+        else:
+            over = middle
+    return over
+
+
+def _table(places: pd.DataFrame, rate: np.ndarray, cost: np.ndarray, low: np.ndarray,
+           high: np.ndarray, days: np.ndarray) -> pd.DataFrame:
+    bound = np.where(days <= low, "shortest", np.where(days >= high, "longest", "none"))
+    return pd.DataFrame({
+        "place_id": places["place_id"].to_numpy(), "rate_per_year": rate * DAYS_PER_YEAR,
+        "visit_h": cost, "shortest_days": low, "longest_days": high, "interval_days": days,
+        "visits_per_week": DAYS_PER_WEEK / days,
+        "marking_days_per_week": rate * days / 2 * DAYS_PER_WEEK, "bound": bound})

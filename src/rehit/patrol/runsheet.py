@@ -1,0 +1,148 @@
+"""One crew's run sheet on paper: map, stops in order, what to load, water and cautions."""
+
+from __future__ import annotations
+
+from importlib.resources import files
+
+import geopandas as gpd
+import pandas as pd
+
+from rehit.patrol.route_map import draw_map
+from rehit.patrol.sheets import Sheet, clock
+from rehit.pdf import render_pdf, typst_text
+
+CAUTION = ("Follow the safety data sheets, the local code of practice and what your training "
+           "allows; where in doubt, stop and ask. Work with electrics, at height, in traffic or on "
+           "old lead paint is for those licensed to do it.")
+WATER_HELD = "Keep all wash water out of drains and gullies: cover them, collect it, and bring it back."
+
+
+def render_run_sheet(sheet: Sheet, *, when: str, streets: gpd.GeoDataFrame | None) -> bytes:
+    """Return the run sheet as a PDF of a page or two, large enough to read in a van.
+
+    Parameters
+    ----------
+    sheet
+        One crew's day.
+    when
+        The day in words.
+    streets
+        Lines drawn under the route, in the CRS of the sheet.
+    """
+    crew = sheet.crew
+    head = (f"{len(sheet.stops)} stops; out {clock(sheet.rows['leave_min'].iloc[0])} from "
+            f"{crew['depot_name']}, back {clock(sheet.rows['arrive_min'].iloc[-1])}. Crew of "
+            f"{crew['crew_size']:g}, {str(crew['kind']).replace('_', ' ')}.")
+    template = (files("rehit") / "patrol" / "runsheet.typ").read_text(encoding="utf-8")
+    parts = [
+        template,
+        f"#show: sheet.with(title: {typst_text(crew['name'])}, when: {typst_text(when)})",
+        f"#heading-line({typst_text(crew['name'])}, {typst_text(when)}, {typst_text(head)})",
+        f'#image("map.png", width: 100%, alt: {typst_text(_alt(sheet))})',
+        _say("Filled square: reported job, must be done. Open circle: hotspot, look and treat what "
+             "is there. Arrows show the direction.", size="9pt"),
+        '#part("Load before leaving")', load_list(sheet),
+        '#part("Stops in order")', _stop_table(sheet), '#part("Take care")', _care(sheet)]
+    return render_pdf("\n".join(parts), attachments={"map.png": draw_map(sheet, streets=streets)})
+
+
+def _say(text: str, *, size: str = "10.5pt", bold: bool = False) -> str:
+    weight = ', weight: "bold"' if bold else ""
+    return f"#text({size}{weight}, {typst_text(text)})"
+
+
+def _alt(sheet: Sheet) -> str:
+    return f"Map of the route of {sheet.crew['name']} with {len(sheet.stops)} numbered stops"
+
+
+def load_words(sheet: Sheet) -> list[str]:
+    """Return what to load, summed for the day, in plain words."""
+    lines = []
+    if sheet.paint_l > 0:
+        lines.append(f"Paint: {sheet.paint_l:.1f} L expected in all")
+    if sheet.remover_l > 0:
+        lines.append(f"Remover: {sheet.remover_l:.1f} L expected in all")
+    if sheet.wash_water_l > 0:
+        lines.append(f"Wash water: {sheet.wash_water_l:.0f} L needed, the tank holds "
+                     f"{sheet.crew['water_l']:.0f} L; the same amount to collect and bring back")
+    if sheet.materials:
+        lines.append("Also: " + "; ".join(sheet.materials))
+    return lines or ["Nothing but the usual kit"]
+
+
+def load_list(sheet: Sheet) -> str:
+    """Return typst markup of the load list."""
+    said = [_say(line)[1:] for line in load_words(sheet)]
+    if sheet.wash_water_l > 0:
+        said.append(_say(WATER_HELD)[1:])
+    return "#list(" + ", ".join(said) + ")"
+
+
+def _stop_table(sheet: Sheet) -> str:
+    rows = [_table_row(row) for row in sheet.rows.to_dict("records")[1:]]
+    return "#stops((" + ", ".join(rows) + ",))"
+
+
+def _table_row(row: dict[str, object]) -> str:
+    arrive = float(str(row["arrive_min"]))
+    drive = f"{float(str(row['travel_min'])):.0f} min drive"
+    wait = float(str(row["start_min"])) - arrive
+    moment = f"moment({typst_text(clock(arrive))}, {typst_text(drive)})"
+    leave = f"text(11pt, {typst_text(clock(float(str(row['leave_min']))))})"
+    if not row["number"]:
+        name = "Back at the depot" if row["kind"] == "return" else "Break"
+        note = str(row["name"]) if row["kind"] == "return" else "take it here or close by"
+        gone = "[]" if row["kind"] == "return" else leave
+        return f"([], {moment}, place({typst_text(name)}, {typst_text(note)}), [], {gone})"
+    reported = row["kind"] == "reported"
+    notes = ["OFFENSIVE: do this first" if row["offensive"] else "", window_words(row),
+             f"wait until {clock(float(str(row['start_min'])))}" if wait >= 1 else ""]
+    note = "; ".join(filter(None, notes))
+    number = typst_text(row["number"])
+    return (f"(tag({number}, {str(reported).lower()}), {moment}, "
+            f"place({typst_text(row['name'])}, {typst_text(note)}), "
+            f"place({typst_text(method_words(row))}, {typst_text(expect_words(row))}), {leave})")
+
+
+def window_words(row: dict[str, object]) -> str:
+    """Return a stop's time window in words, or nothing."""
+    first, last = row["earliest_min"], row["latest_min"]
+    if pd.isna(first) and pd.isna(last):
+        return ""
+    if pd.isna(first):
+        return f"begin by {clock(float(str(last)))}"
+    if pd.isna(last):
+        return f"not before {clock(float(str(first)))}"
+    return f"begin between {clock(float(str(first)))} and {clock(float(str(last)))}"
+
+
+def method_words(row: dict[str, object]) -> str:
+    """Return the method in words."""
+    words = {"paint_out": "Paint out", "solvent_wipe": "Solvent wipe", "hot_wash": "Hot wash",
+             "scrape": "Scrape", "inspect": "Look only", "refer": "Refer",
+             "polish_or_replace": "Polish or replace"}
+    return words.get(str(row["method"]), str(row["method"]))
+
+
+def expect_words(row: dict[str, object]) -> str:
+    """Return how likely there is something to do."""
+    if row["kind"] == "reported":
+        return "reported"
+    return f"{float(str(row['expected'])):.0%} chance of a marking"
+
+
+def care_words(sheet: Sheet) -> list[str]:
+    """Return the cautions with the stops they belong to."""
+    n = len(sheet.stops)
+    said = []
+    for caution, numbers in sheet.cautions:
+        where = "all stops" if len(numbers) == n else (
+            "stop " if len(numbers) == 1 else "stops ") + ", ".join(map(str, numbers))
+        said.append(f"{caution[:1].upper()}{caution[1:]} ({where})")
+    return said
+
+
+def _care(sheet: Sheet) -> str:
+    said = [_say(line, size="10pt")[1:] for line in care_words(sheet)]
+    listed = "#list(" + ", ".join(said) + ")\n" if said else ""
+    return listed + _say(CAUTION, size="10pt", bold=True)
