@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -50,13 +51,27 @@ def progress_bar(total: int, *, label: str) -> Iterator[Callable[[str], None]]:
 def write_results(project: Project, folder: Path, *, label: str, steps: int,
                   work: Callable[[Chain, Path], Summary]) -> Summary:
     """Run `work` on the project's chain into a staged folder and leave ``summary.json`` there."""
-    with progress_bar(steps, label=label) as step, staged_folder(folder) as stage:
+    with progress_bar(steps, label=label) as step, staged_folder(folder) as stage, _hushed():
         summary = work(Chain(project, progress=step), stage)
         names = sorted(str(p.relative_to(stage)) for p in stage.rglob("*") if p.is_file())
         summary["files"] = [str(folder / name) for name in [*names, "summary.json"]]
         text = json.dumps(summary, indent=2, ensure_ascii=False, default=str)
         (stage / "summary.json").write_text(text + "\n", encoding="utf-8")
     return summary
+
+
+@contextmanager
+def _hushed() -> Iterator[None]:
+    """Keep compiled libraries from writing to standard output, which carries the summary."""
+    sys.stdout.flush()
+    kept, nowhere = os.dup(1), os.open(os.devnull, os.O_WRONLY)
+    try:
+        os.dup2(nowhere, 1)
+        yield
+    finally:
+        os.dup2(kept, 1)
+        os.close(kept)
+        os.close(nowhere)
 
 
 def closing_lines(summary: Summary, *, open_first: Sequence[str] = ()) -> list[str]:

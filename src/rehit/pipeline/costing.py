@@ -24,19 +24,19 @@ def write_comparison(chain: Chain, stage: Path, *,
     """Compare the strategies and write the tables and the worked example into `stage`."""
     if horizon_years is not None:
         chain.set_parameter("costs.horizon_years", horizon_years, where="--horizon-years")
-    costs = chain.strategy_costs
-    stage.mkdir(exist_ok=True)
+    costs, numbers = chain.strategy_costs, chain.cost_parameters
     write_csv(costs, stage / "strategy_costs.csv")
     write_parquet(costs, stage / "strategy_costs.parquet")
     write_csv(chain.costing, stage / "costing.csv")
-    write_csv(breakeven_table(chain.costing, parameters=chain.cost_parameters),
-              stage / "breakeven.csv")
+    write_csv(breakeven_table(chain.costing, parameters=numbers), stage / "breakeven.csv")
     write_csv(chain.advice, stage / "advice.csv")
-    worst = chain.costing.head(1)
-    if len(worst):
-        write_csv(cash_flow_table(worst, parameters=chain.cost_parameters), stage / "cash_flow.csv")
-        write_worked_example(stage / "worked_example.xlsx", worst, parameters=chain.cost_parameters)
     cheapest = costs[costs["cheapest"]]
+    if len(cheapest):
+        # The place where most is at stake is the one an accountant will ask about.
+        place = cheapest.loc[cheapest["saving"].idxmax(), "place_id"]
+        shown = chain.costing[chain.costing["place_id"] == place]
+        write_csv(cash_flow_table(shown, parameters=numbers), stage / "cash_flow.csv")
+        write_worked_example(stage / "worked_example.xlsx", shown, parameters=numbers)
     return {
         "project": chain.project.name,
         "horizon_years": chain.parameters["costs.horizon_years"],
@@ -60,7 +60,8 @@ def cost_sentences(chain: Chain) -> list[str]:
         return [f"Removing each marking as it comes costs about {money}{base:,.0f} over "
                 f"{years:g} years (present value), and no other way is cheaper anywhere.", ""]
     named = change["strategy"].value_counts()
-    kinds = ", ".join(f"{str(name).replace('_', ' ')} on {count:,}" for name, count in named.items())
+    kinds = ", ".join(f"{str(name).replace('_', ' ')} on {count:,}"
+                      for name, count in named.items())
     top = change.sort_values("saving", ascending=False).iloc[0]
     return [
         f"Removing each marking as it comes costs about {money}{base:,.0f} over {years:g} years "

@@ -39,7 +39,8 @@ def report_input(chain: Chain, *, first: date, last: date) -> ReportInput:
         advice=chain.advice, costing=chain.costing, strategy_costs=chain.strategy_costs,
         cost_years=cost_years(chain, n_places=int(chain.parameters["reporting.top_places"])),
         programme=chain.programme(years=PROGRAMME_YEARS).table,
-        budget_sweep=chain.budget_sweep(years=PROGRAMME_YEARS), rate_costs=rate_costs(chain), rings=ring_table(chain), survival=survival_curves(chain),
+        budget_sweep=chain.budget_sweep(years=PROGRAMME_YEARS), rate_costs=rate_costs(chain),
+        rings=ring_table(chain), survival=survival_curves(chain),
         evaluations=evaluation_rows(chain), spend=spend_by_month(chain),
         streets=chain.streets, limits=chain.limits,
     )

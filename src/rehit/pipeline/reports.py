@@ -85,6 +85,7 @@ def demo_folder() -> Path:
 def write_demo(chain: Chain, stage: Path) -> dict[str, Any]:
     """Run everything on the demo town and return the five findings that matter."""
     summary = write_quarter(chain, stage, quarter=None)
+    (stage / "tables").mkdir()
     hotspots = write_hotspots(chain, stage / "tables")
     comparison = write_comparison(chain, stage / "tables", horizon_years=None)
     summary["findings"] = five_findings(chain)

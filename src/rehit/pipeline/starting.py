@@ -51,7 +51,8 @@ def start_project(
         raise SettingError("--crs", got="no projection, and a log without coordinates",
                            allowed="a projected CRS such as EPSG:32630",
                            remedy="name the projection your maps are drawn in with --crs")
-    files: dict[str, Any] = {"log": [_reference(path, folder) for path in logs], "mapping": "mapping.toml"}
+    files: dict[str, Any] = {"log": [_reference(path, folder) for path in logs],
+                             "mapping": "mapping.toml"}
     files |= {role: _reference(path, folder)
               for role, path in (("register", register), ("streets", streets)) if path is not None}
     text = _project_text(
