@@ -80,8 +80,8 @@ def test_area_is_derived_from_the_log_when_none_is_given() -> None:
     rng = np.random.default_rng(4)
     rows = [{"latitude": f"{46 + b:.6f}", "longitude": f"{-33 + a:.6f}"}
             for a, b in rng.uniform(-0.01, 0.01, (40, 2))]
-    rows += [{"latitude": "-33.001000", "longitude": "46.001000"},
-             {"latitude": "46.001000", "longitude": "33.001000"},
+    rows += [{"latitude": "-33.001234", "longitude": "46.001234"},
+             {"latitude": "46.001234", "longitude": "33.001234"},
              {"latitude": "51.500000", "longitude": "-0.120000"}]
     cleaned = clean(rows)
     rules = cleaned.ledger.set_index("source_row")["rule"]

@@ -28,7 +28,8 @@ def test_measured_areas(text: str, area_m2: float) -> None:
 
 
 @pytest.mark.parametrize(("text", "name"), [
-    ("small", "small"), ("SMALL TAG", "small"), ("Medium", "medium"), ("med", ""), ("large", "large"),
+    ("small", "small"), ("SMALL TAG", "small"), ("Medium", "medium"), ("med", ""),
+    ("large", "large"),
     ("very large", "very_large"), ("XL", "very_large"), ("size of a door", "door"),
     ("tiny", "tiny"), ("smal", "small"), ("whole wall", "very_large")])
 def test_size_words(text: str, name: str) -> None:

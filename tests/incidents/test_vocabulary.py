@@ -53,7 +53,8 @@ def test_codes_are_those_of_the_contract(kind: str) -> None:
     ("outcome", "Unable to locate", "not_found"), ("outcome", "not removed", "pending"),
     ("priority", "NOT offensive", "ordinary"), ("priority", "Y", "offensive"),
     ("medium", "Spray paint", "spray"), ("medium", "felt-tip", "marker"),
-    ("asset_type", "Bus stop shelter", "shelter"), ("asset_type", "Traffic Control Box", "cabinet")])
+    ("asset_type", "Bus stop shelter", "shelter"),
+    ("asset_type", "Traffic Control Box", "cabinet")])
 def test_words_of_the_trade(kind: str, text: str, code: str) -> None:
     assert default_words(kind).find(text)[0].code == code
 

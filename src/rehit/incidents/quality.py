@@ -217,9 +217,9 @@ def _reports(e: Evidence) -> Iterator[Finding]:
     joined = joins.undecidable if e.settings.exact_duplicates == "join" else 0
     alike, apart = kept + joined - joins.undecidable, kept + joined
     yield Finding("exact_duplicates", "high", joins.undecidable,
-                  f"rows equal to another in every cell, without a number "
-                  f"({joins.undecidable_groups} groups): copies and repeats cannot be told apart. Counted apart there are "
-                  f"{apart} incidents, counted as one {alike}; "
+                  "rows equal to another in every cell, without a number "
+                  f"({joins.undecidable_groups} groups): copies and repeats cannot be told apart. "
+                  f"Counted apart there are {apart} incidents, counted as one {alike}; "
                   f"{'counted as one' if joined else 'counted apart'} here",
                   "Export the request number")
     yield Finding("request_number_reused", "medium", joins.reused_ids,
