@@ -18,6 +18,7 @@ from rehit.tables import check, require_projected
 
 GOOD = ("surveyed", "address")
 HECTARE_M2 = 10_000.0
+SHOWN = 40  # letters of a written number that the evidence repeats
 
 
 def place_incidents(incidents: gpd.GeoDataFrame, register: gpd.GeoDataFrame | None, *,
@@ -100,7 +101,8 @@ def _by_number(result: pd.DataFrame, frame: gpd.GeoDataFrame, register: gpd.GeoD
     given = frame["asset_id_given"].notna()
     lost = given & row.lt(0)
     result.loc[lost, "evidence"] = (
-        "number " + frame.loc[lost, "asset_id_given"].astype("object") + " is not in the register")
+        "number " + frame.loc[lost, "asset_id_given"].astype("object").str.slice(0, SHOWN)
+        + " is not in the register")
     hit = row.ge(0).to_numpy()
     gap = np.full(len(frame), np.nan)
     both = hit & pointed
