@@ -156,16 +156,27 @@ def bunching_of(times: pd.Series, *, observed_from: pd.Timestamp, observed_to: p
     Von Neumann et al. (1941), The mean square successive difference, Ann. Math. Stat. 12,
     153–162: half the mean squared successive difference estimates the variance free of trend.
     """
-    weeks = int((observed_to - observed_from).total_seconds() // (7 * 86_400))
-    if weeks < least_weeks:
+    counts = weekly_counts(times, observed_from=observed_from, observed_to=observed_to)
+    if len(counts) < max(least_weeks, 2) or not counts.any():
         return 1.0
+    return max(float(np.mean(np.diff(counts) ** 2.0)) / 2 / float(counts.mean()), 1.0)
+
+
+def weekly_counts(times: pd.Series, *, observed_from: pd.Timestamp,
+                  observed_to: pd.Timestamp) -> np.ndarray:
+    """Count incidents in each whole week of the observed time.
+
+    Examples
+    --------
+    >>> start = pd.Timestamp("2024-01-01", tz="UTC")
+    >>> weekly_counts(pd.Series([start, start + pd.Timedelta(days=9)]), observed_from=start,
+    ...               observed_to=start + pd.Timedelta(days=23)).tolist()
+    [1, 1, 0]
+    """
+    weeks = int((observed_to - observed_from).total_seconds() // (7 * 86_400))
     index = ((times - observed_from).dt.total_seconds() // (7 * 86_400)).to_numpy()
     inside = index[(index >= 0) & (index < weeks)].astype(int)
-    counts = np.bincount(inside, minlength=weeks)
-    mean = float(counts.mean())
-    if mean == 0:
-        return 1.0
-    return max(float(np.mean(np.diff(counts) ** 2.0)) / 2 / mean, 1.0)
+    return np.bincount(inside, minlength=weeks)
 
 
 def keep_at_fdr(p_values: list[float], *, rate: float) -> list[bool]:

@@ -19,7 +19,7 @@ from rehit.reporting.palette import DASHES, INK, LINE, OCHRE, PAPER, QUIET, SERI
 from rehit.reporting.words import Words
 
 
-def share_curve(repeats: pd.DataFrame, *, ax: Axes, words: Words,
+def share_curve(repeats: pd.DataFrame, *, ax: Axes, words: Words, streets: bool = False,
                 titled: bool = True) -> FigureText:
     """Draw how large a share of the incidents the worst places take (a Lorenz curve, worst first).
 
@@ -31,6 +31,8 @@ def share_curve(repeats: pd.DataFrame, *, ax: Axes, words: Words,
         Axes to draw on.
     words
         Language of the texts.
+    streets
+        Whether the rows are streets, not places.
     titled
         Whether finding and source line are written on the axes.
 
@@ -56,7 +58,8 @@ def share_curve(repeats: pd.DataFrame, *, ax: Axes, words: Words,
     ax.legend(loc="lower right")
     facts = {"share": words.share(taken[tenth]), "n": tenth, "places": words.whole(n_places),
              "total": words.whole(total)}
-    return finish(ax, figure_text(words, "share_curve", **facts), titled=titled)
+    key = "share_curve_streets" if streets else "share_curve"
+    return finish(ax, figure_text(words, key, **facts), titled=titled)
 
 
 def rehit_survival(survival: pd.DataFrame, *, ax: Axes, words: Words, grouping: str,
@@ -119,18 +122,22 @@ def rate_caterpillar(repeats: pd.DataFrame, *, ax: Axes, words: Words, top: int 
     """
     worst = repeats.sort_values(["rank_mean", "place_id"]).head(top).iloc[::-1]
     rows = np.arange(len(worst))
-    over = (worst["chance_above"] >= sure).to_numpy()
+    over = np.asarray(worst["chance_above"] >= sure, bool)
     ax.hlines(rows, worst["rate_low"], worst["rate_high"], color=QUIET, linewidth=1.6)
+    if threshold_per_year is None:
+        over = np.ones(len(worst), bool)
     for flag, marker, face in ((True, "o", TEAL), (False, "D", "white")):
+        if threshold_per_year is None and not flag:
+            continue
         pick = over == flag
         ax.plot(worst["rate_per_year"].to_numpy()[pick], rows[pick], marker, color=TEAL,
                 markerfacecolor=face, markersize=5.5, linestyle="none",
-                label=words(f"fig.caterpillar_{'over' if flag else 'unsure'}",
-                            sure=words.share(sure)))
+                label=words("fig.caterpillar_rate") if threshold_per_year is None else words(
+                    f"fig.caterpillar_{'over' if flag else 'unsure'}", sure=words.share(sure)))
     if threshold_per_year is not None:
         ax.axvline(threshold_per_year, color=OCHRE, linestyle=DASHES[1],
                    label=words("fig.caterpillar_line", rate=words.given(threshold_per_year)))
-    ax.set_yticks(rows, [_short(str(p), 14) for p in worst["place_id"]])
+    ax.set_yticks(rows, [short(str(p), 14 if is_narrow(ax) else 22) for p in worst["place_id"]])
     ax.set(xlabel=words("fig.caterpillar_x"), ylim=(-0.7, len(worst) - 0.3))
     ax.set_xlim(left=0)
     legend_below(ax, ncols=1 if is_narrow(ax) else 3)
@@ -194,5 +201,15 @@ def incident_calendar(incidents: pd.DataFrame, *, ax: Axes, words: Words, time_z
     return finish(ax, figure_text(words, key, **facts), titled=titled)
 
 
-def _short(text: str, length: int) -> str:
-    return text if len(text) <= length else text[:length - 1] + "…"
+def short(text: str, length: int) -> str:
+    """Shorten a name in its middle, since the ends tell names apart.
+
+    Examples
+    --------
+    >>> short("site-493766-3623746", 14)
+    'site-…-3623746'
+    """
+    if len(text) <= length:
+        return text
+    tail = (length - 1) * 2 // 3
+    return text[:length - 1 - tail] + "…" + text[-tail:]

@@ -144,13 +144,14 @@ def _places(facts: Facts, grid: _Grid) -> list[list[Any]]:
     w = facts.words
     shown = repeats[(repeats["n_incidents"] > 0)].sort_values(["rank_mean", "place_id"])
     shown = shown[shown.geometry.notna()].head(int(facts.number("map_points")))
+    firm = (shown["place_kind"] != "street").any()
     address = facts.inputs.incidents.groupby("place_id")["address"].first()
     return [[*grid.pair(row.geometry), str(row.place_id), _text(row.asset_type),
              int(row.n_incidents), int(row.n_rehits), round(float(row.rate_per_year), 3),
              f"{w.number(row.rate_per_year, 2)} "
              f"({w.span(w.number(row.rate_low, 2), w.number(row.rate_high, 2))})",
              round(float(row.chance_above), 3), w.share(row.chance_above),
-             _text(address.get(row.place_id))]
+             _text(address.get(row.place_id)), int(row.n_rehits > 0 or not firm)]
             for row in each(shown)]
 
 

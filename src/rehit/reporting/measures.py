@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+import numpy as np
 import pandas as pd
 
 from rehit.parameters import Parameters
-from rehit.reporting.compare import Comparison, bunching_of, compare_counts
+from rehit.reporting.compare import Comparison, bunching_of, compare_counts, weekly_counts
 from rehit.reporting.inputs import ReportInput, Standards
 from rehit.reporting.periods import Period, observed_days, period_before, window, year_before
 from rehit.reporting.trace import TraceBook, Traced, rows_of
@@ -50,7 +51,20 @@ class Facts:
     before: Slice
     year: Slice
     bunching: float
+    weeks: np.ndarray
     book: TraceBook = field(default_factory=TraceBook)
+
+    @property
+    def empty_weeks(self) -> int:
+        """Number of observed weeks without any incident."""
+        return int((self.weeks == 0).sum())
+
+    @property
+    def holes(self) -> bool:
+        """Whether so many weeks are empty that the log is no steady record."""
+        if not len(self.weeks) or self.weeks.mean() < self.number("weekly_mean_for_holes"):
+            return False
+        return self.empty_weeks > self.number("most_empty_weeks") * len(self.weeks)
 
     def number(self, name: str) -> float:
         """Return one parameter of the room."""
@@ -83,7 +97,10 @@ def gather_facts(inputs: ReportInput, parameters: Parameters) -> Facts:
     bunching = bunching_of(inputs.incidents["reported_at"], observed_from=inputs.observed_from,
                            observed_to=inputs.observed_to,
                            least_weeks=int(parameters["reporting.weeks_for_bunching"]))
-    return Facts(inputs, Words(inputs.language), parameters, standards, now, before, year, bunching)
+    weeks = weekly_counts(inputs.incidents["reported_at"], observed_from=inputs.observed_from,
+                          observed_to=inputs.observed_to)
+    return Facts(inputs, Words(inputs.language), parameters, standards, now, before, year,
+                 bunching, weeks)
 
 
 def kind_of(incidents: pd.DataFrame) -> pd.Series:
@@ -120,8 +137,11 @@ def _slice(inputs: ReportInput, incidents: pd.DataFrame, period: Period) -> Slic
 
 
 def compare_slices(facts: Facts, earlier: Slice) -> Comparison | None:
-    """Compare the report's period with an earlier one; None where either was not observed."""
-    if facts.now.days <= 0 or earlier.days <= 0:
+    """Compare the report's period with an earlier one; None where that would not be fair.
+
+    That is where either was not observed, or the log has holes.
+    """
+    if facts.now.days <= 0 or earlier.days <= 0 or facts.holes:
         return None
     return compare_counts(count=facts.now.count, days=facts.now.days, count_before=earlier.count,
                           days_before=earlier.days, level=facts.number("interval_level"),

@@ -30,6 +30,7 @@ class Response:
     median_h: float
     undated: int
     waiting: int
+    timed: int
 
 
 def measure_response(incidents: pd.DataFrame, *, allowed_h: float, observed_to: pd.Timestamp,
@@ -69,7 +70,7 @@ def measure_response(incidents: pd.DataFrame, *, allowed_h: float, observed_to: 
     low, high = share_interval(len(within), len(judged), level=level)
     return Response(judged, within, share, low, high, _median_h(rows, observed_to),
                     int((incidents["status"] == "closed_undated").sum()),
-                    int((incidents["status"] == "open").sum()))
+                    int((incidents["status"] == "open").sum()), len(rows))
 
 
 def due_times(incidents: pd.DataFrame, *, allowed_h: float, time_zone: str) -> pd.Series:

@@ -36,6 +36,7 @@ def methods_section(facts: Facts) -> Section:
                     incidents=joined[joined["method"] == method])
     top = str(counts.index[0])
     facts.trace("M1", int(counts.iloc[0]), w.share(counts.iloc[0] / len(joined)),
+                key="M1_inspect" if top == "inspect" else "M1",
                 incidents=joined[joined["method"] == top], word=w.code("method", top),
                 share=w.share(counts.iloc[0] / len(joined)))
     section.say(w("methods.opening", count=w.whole(len(joined)), n=len(joined)), "M0")
@@ -124,10 +125,11 @@ def _within(spend: pd.DataFrame, part: Slice) -> pd.DataFrame:
 def _spend_grid(facts: Facts, spend: pd.DataFrame) -> Grid:
     w = facts.words
     names = ["month", "spent", "expected", "range"]
-    rows = [(f"{w(f'month.{row.month.month}')} {row.month.year}",
-             _money_or_dash(facts, row.spent), _money_or_dash(facts, row.expected),
-             _money_span(facts, row.expected_low, row.expected_high))
-            for row in each(spend.sort_values("month").tail(15))]
+    rows: list[tuple[str, ...]] = [(
+        f"{w(f'month.{row.month.month}')} {row.month.year}",
+        _money_or_dash(facts, row.spent), _money_or_dash(facts, row.expected),
+        _money_span(facts, row.expected_low, row.expected_high))
+        for row in each(spend.sort_values("month").tail(15))]
     if spend["expected"].isna().all():
         names, rows = names[:2], [row[:2] for row in rows]
     return Grid(w("cost.spend_caption"), tuple(w(f"cost.col_{c}") for c in names), tuple(rows),

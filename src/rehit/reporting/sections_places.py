@@ -30,16 +30,23 @@ def places_section(facts: Facts) -> Section:
     if repeats is None:
         section.say(w("missing.repeats"), tone="limit")
         return section
+    streets = bool((repeats["place_kind"] == "street").all())
+    if streets:
+        section.say(w("places.streets_only"), tone="limit")
+    else:
+        repeats = repeats[repeats["place_kind"] != "street"]
     top = int(facts.number("top_places"))
     _trace_places(facts, repeats, top)
     figures = facts.book.figures
-    section.say(w("places.opening", n=len(repeats), places=w.whole(len(repeats)),
+    opening = "places.streets" if streets else "places.opening"
+    section.say(w(opening, n=len(repeats), places=w.whole(len(repeats)),
                   share=figures["A2"].shown, top=min(top, len(repeats))), "A1", "A2")
     section.put(draw_picture("share_curve", lambda ax: share_curve(
-        repeats, ax=ax, words=w, titled=False)))
+        repeats, ax=ax, words=w, streets=streets, titled=False)))
     section.put(draw_picture("rates", lambda ax: rate_caterpillar(
         repeats, ax=ax, words=w, top=top, sure=facts.number("sure_chance"),
-        threshold_per_year=facts.inputs.threshold_per_year, titled=False), tall=1.35))
+        threshold_per_year=None if streets else facts.inputs.threshold_per_year,
+        titled=False), tall=1.35))
     section.put(_places_grid(facts, repeats, top))
     _survival(facts, section)
     return section
@@ -55,7 +62,7 @@ def _trace_places(facts: Facts, repeats: pd.DataFrame, top: int) -> None:
     inside = facts.inputs.incidents["place_id"].isin(worst["place_id"])
     facts.trace("A2", share, w.share(share), table="repeats", top=top,
                 incidents=facts.inputs.incidents[inside])
-    if facts.inputs.threshold_per_year is not None:
+    if facts.inputs.threshold_per_year is not None and "street" not in set(repeats["place_kind"]):
         over = int((repeats["chance_above"] >= facts.number("sure_chance")).sum())
         facts.trace("A3", over, w.whole(over), table="repeats",
                     sure=w.share(facts.number("sure_chance")),
@@ -177,7 +184,7 @@ def _cluster_rows(facts: Facts, clusters: gpd.GeoDataFrame) -> tuple[
     w = facts.words
     now = _inside(clusters, facts.now)
     before = _inside(clusters, facts.before)
-    comparable = facts.now.days > 0 and facts.before.days > 0
+    comparable = facts.now.days > 0 and facts.before.days > 0 and not facts.holes
     p_values = [compare_counts(
         count=int(n), days=facts.now.days, count_before=int(b), days_before=facts.before.days,
         level=0.95, bunching=facts.bunching).p_value if comparable else 1.0
@@ -188,7 +195,7 @@ def _cluster_rows(facts: Facts, clusters: gpd.GeoDataFrame) -> tuple[
     for i in order:
         row = clusters.iloc[i]
         grew = now[i] * facts.before.days > before[i] * facts.now.days
-        reading = "not_observed" if not comparable else (
+        reading = ("holes" if facts.holes else "not_observed") if not comparable else (
             "no_clear_change" if not stands[i] else "up" if grew else "down")
         rows.append((str(row["name"]), w.whole(now[i]),
                      w.whole(before[i]) if comparable else "–",

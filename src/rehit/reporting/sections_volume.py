@@ -46,13 +46,15 @@ def _period_row(facts: Facts, label: str, part: Slice,
     observed = w("volume.of_days", days=w.whole(part.days), of=w.whole(part.period.days))
     if part.days <= 0:
         return name, observed, "–", "–", "–", w("verdict.not_observed")
+    unfair = "holes" if facts.holes else "not_observed"
     low, high = count_interval(part.count, level=facts.number("interval_level"))
     scale = 30 / part.days
     per_30 = (f"{w.number(part.count * scale, 2)} "
               f"({w.span(w.number(low * scale, 2), w.number(high * scale, 2))})")
     change, reading = "–", "–"
     if part is not facts.now:
-        reading = w("verdict." + verdict(comparison, chance_limit=facts.number("chance_limit")))
+        reading = w("verdict." + (unfair if comparison is None else verdict(
+            comparison, chance_limit=facts.number("chance_limit"))))
     if comparison is not None and not math.isnan(comparison.ratio):
         ends = (signed_share(facts, v - 1) for v in (comparison.low, comparison.high))
         change = f"{signed_share(facts, comparison.ratio - 1)} ({w.span(*ends)})"
@@ -120,7 +122,8 @@ def _response_row(facts: Facts, priority: str, allowed_h: float,
         within = (f"{w.share(response.share)} "
                   f"({w.span(w.share(response.low), w.share(response.high))})")
     return (w.code("priority", priority), w("format.hours", value=w.given(allowed_h)),
-            w.whole(len(response.judged)), within, duration(facts, response.median_h),
+            w.whole(len(response.judged)), within,
+            duration(facts, response.median_h) if response.timed else "–",
             w.whole(response.waiting), w.whole(response.undated))
 
 

@@ -118,7 +118,9 @@ def _draw_places(facts: Facts, ax: Axes) -> list[Any]:
         ax.plot(shapes.x, shapes.y, ".", color=QUIET, markersize=2, alpha=0.6, zorder=3)
         return [Line2D([], [], marker=".", color=QUIET, linestyle="none",
                        label=w("map.incidents"))]
-    top = repeats[repeats["n_rehits"] > 0].nlargest(150, "rate_per_year")
+    firm = repeats[repeats["place_kind"] != "street"]
+    again = firm[firm["n_rehits"] > 0] if len(firm) else repeats
+    top = again[again.geometry.notna()].nlargest(150, "rate_per_year")
     top = gpd.GeoDataFrame(top.iloc[::-1])
     if top.empty:
         return []

@@ -18,10 +18,15 @@ def summary_section(facts: Facts) -> Section:
     section.put(Answer(w("ask.chance"), _chance(facts)))
     for question, answer in (("recurs", _recurs), ("do", _advice), ("saves", _saving)):
         section.put(Answer(w(f"ask.{question}"), answer(facts)))
-    if facts.inputs.limits or facts.now.partial:
+    if facts.inputs.limits or facts.now.partial or facts.holes:
         limits = [Sentence(text, tone="limit") for text in facts.inputs.limits]
         if facts.now.partial:
             limits.insert(0, Sentence(_partly(facts, facts.now), tone="limit"))
+        if facts.holes:
+            limits.insert(0, Sentence(w("summary.holes_limit", empty=w.whole(facts.empty_weeks),
+                                        weeks=w.whole(len(facts.weeks)),
+                                        mean=w.number(float(facts.weeks.mean()), 2)),
+                                      tone="limit"))
         section.put(Answer(w("ask.limits"), tuple(limits)))
     return section
 
@@ -48,7 +53,7 @@ def change_words(facts: Facts, comparison: Comparison | None, earlier: Slice, na
     w = facts.words
     than = w(f"summary.than_{name}")
     if comparison is None:
-        return w("summary.not_observed", than=than)
+        return w("summary.holes" if facts.holes else "summary.not_observed", than=than)
     partly = w("summary.per_day") if earlier.partial or facts.now.partial else ""
     if not comparison.count_before:
         return w("summary.from_none", than=than, partly=partly)
@@ -85,7 +90,8 @@ def _chance(facts: Facts) -> tuple[Sentence, ...]:
     if len(lines) == 2:
         lines.append(Sentence(w("chance.season"), tone="note"))
     if not lines:
-        lines.append(Sentence(w("chance.no_comparison"), tone="key"))
+        key = "chance.holes" if facts.holes else "chance.no_comparison"
+        lines.append(Sentence(w(key), tone="key"))
     elif facts.bunching > BUNCHING_WORTH_SAYING:
         lines.append(Sentence(w("chance.bunching", factor=w.number(facts.bunching, 2)),
                               tone="note"))
@@ -100,18 +106,27 @@ def _recurs(facts: Facts) -> tuple[Sentence, ...]:
     if not now:
         return (Sentence(w("summary.none_to_tell"), tone="key"),)
     firm = now - figures["V5"].value
+    if not firm:
+        return (Sentence(w("summary.no_firm_place"), ("V5",), "key"), *_top_share(facts, "streets"))
     lines = [Sentence(w("summary.rehits", n=int(rehits.value), count=rehits.shown,
-                        share=w.share(rehits.value / firm) if firm else w("format.unknown")),
+                        share=w.share(rehits.value / firm)),
                       ("V3",), "key")]
-    if "A2" in figures:
-        lines.append(Sentence(w("summary.top_share", share=figures["A2"].shown,
-                                n=int(facts.number("top_places"))), ("A2",)))
+    lines += _top_share(facts, "places")
     if "A3" in figures and facts.inputs.threshold_per_year is not None:
-        lines.append(Sentence(w("summary.over", n=int(figures["A3"].value),
+        key = "summary.over" if figures["A3"].value else "summary.over_none"
+        lines.append(Sentence(w(key, n=int(figures["A3"].value),
                                 count=figures["A3"].shown,
                                 threshold=w.given(facts.inputs.threshold_per_year),
                                 sure=w.share(facts.number("sure_chance"))), ("A3",)))
     return tuple(lines)
+
+
+def _top_share(facts: Facts, what: str) -> list[Sentence]:
+    figure = facts.book.figures.get("A2")
+    if figure is None:
+        return []
+    return [Sentence(facts.words(f"summary.top_share_{what}", share=figure.shown,
+                                 n=int(facts.number("top_places"))), ("A2",))]
 
 
 def _advice(facts: Facts) -> tuple[Sentence, ...]:

@@ -66,7 +66,7 @@
     places: new Painter((g, px, py, full) => {
       g.strokeStyle = "#1c2b36"; g.lineWidth = 0.8;
       for (let i = data.places.length - 1; i >= 0; i--) {
-        const p = data.places[i]; if (!p[5]) continue;
+        const p = data.places[i]; if (!p[11]) continue;
         const x = px(p[0]), y = py(p[1]); if (x < -20 || y < -20 || x > full.x + 20 || y > full.y + 20) continue;
         g.fillStyle = shade(p[8]); g.beginPath(); g.arc(x, y, radius(p[6]), 0, 7); g.fill(); g.stroke();
       }
@@ -82,7 +82,7 @@
   const inside = (ring, x, y) => { let hit = false; for (let i = 0, j = ring.length - 2; i < ring.length; j = i, i += 2) { if ((ring[i + 1] > y) !== (ring[j + 1] > y) && x < (ring[j] - ring[i]) * (y - ring[i + 1]) / (ring[j + 1] - ring[i + 1]) + ring[i]) hit = !hit; } return hit; };
   function nearest(x, y, reach) {
     let best = null, limit = reach * reach;
-    if (shown("places")) data.places.forEach((p) => { if (!p[5]) return; const r = Math.max(reach, radius(p[6]) / Math.pow(2, map.getZoom())), d = (p[0] - x) ** 2 + (p[1] - y) ** 2; if (d < r * r && (best === null || d < limit)) { limit = d; best = () => place(p); } });
+    if (shown("places")) data.places.forEach((p) => { if (!p[11]) return; const r = Math.max(reach, radius(p[6]) / Math.pow(2, map.getZoom())), d = (p[0] - x) ** 2 + (p[1] - y) ** 2; if (d < r * r && (best === null || d < limit)) { limit = d; best = () => place(p); } });
     if (best === null && shown("incidents")) { let at = -1; for (let i = 0; i < dots.length; i += 2) { const d = (dots[i] - x) ** 2 + (dots[i + 1] - y) ** 2; if (d < limit) { limit = d; at = i / 2; } } if (at >= 0) best = () => incident(at); }
     if (best === null && shown("clusters")) { const c = data.clusters.find((k) => k[0].some((ring) => inside(ring, x, y))); if (c) best = () => ({ title: t.cluster + ": " + c[1], xy: [x, y], rows: [[t.n_incidents, c[2]], [t.n_rehits, c[3]], [t.rate_year, c[4]]] }); }
     if (best === null && shown("cells")) { const c = data.cells.find((k) => k[0].some((ring) => inside(ring, x, y))); if (c) best = () => ({ title: t.cell + " " + c[1], xy: [x, y], rows: [[t.n_incidents, c[2]], [t.z, c[3]]] }); }

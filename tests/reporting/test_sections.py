@@ -1,0 +1,188 @@
+"""What the sections say, on cases worked out by hand."""
+
+from __future__ import annotations
+
+import dataclasses
+from datetime import date
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+from report_tables import FROM, TO, make_clusters, make_incidents, make_input, make_repeats
+
+from rehit.parameters import load_parameters
+from rehit.reporting.document import Answer, Grid, Section, Sentence
+from rehit.reporting.inputs import ReportInput
+from rehit.reporting.measures import Facts, gather_facts, trace_counts
+from rehit.reporting.sections_money import cost_section, methods_section, programme_section
+from rehit.reporting.sections_places import hotspots_section, places_section
+from rehit.reporting.sections_volume import response_section, volume_section
+from rehit.reporting.static_map import street_lines
+from rehit.reporting.summary import signed_share, summary_section
+
+
+def _facts(inputs: ReportInput) -> Facts:
+    facts = gather_facts(inputs, load_parameters())
+    trace_counts(facts)
+    return facts
+
+
+def _said(section: Section) -> str:
+    found = []
+    for block in section.blocks:
+        if isinstance(block, Sentence):
+            found.append(block.text)
+        elif isinstance(block, Answer):
+            found += [s.text for s in block.sentences]
+    return "\n".join(found)
+
+
+def _grid(section: Section, number: int = 0) -> Grid:
+    return [b for b in section.blocks if isinstance(b, Grid)][number]
+
+
+def test_hotspots_gained_and_lost_by_overlap() -> None:
+    """Of three clusters one stood before almost in place; of two before, one is gone."""
+    inputs = make_input(n=400)
+    section = hotspots_section(_facts(inputs))
+    text = _said(section)
+    assert "New since the period before: 2 (Heron Street 2, Heron Street 3)." in text
+    assert "1 hotspot of the period before is gone: Heron Street 2." in text
+    same = dataclasses.replace(inputs, clusters_before=inputs.clusters)
+    assert "New since the period before: 0 (none)." in _said(hotspots_section(_facts(same)))
+
+
+def test_clusters_count_the_incidents_inside_their_hulls() -> None:
+    inputs = make_input(n=900, clusters=make_clusters([(1500, 1500)]), cells=None)
+    facts = _facts(inputs)
+    centre = inputs.clusters.geometry.iloc[0].centroid
+    close = facts.now.incidents.geometry.distance(centre) <= 260
+    row = _grid(hotspots_section(facts)).rows[0]
+    assert row[1] == str(int(close.sum()))
+    assert facts.book.figures["H2"].value == pytest.approx(close.mean())
+
+
+def test_tenfold_rise_in_one_cluster_is_called_and_the_rest_are_not() -> None:
+    incidents = make_incidents(1500)
+    burst = incidents[incidents["reported_at"] > "2025-08-01"].copy()
+    burst = burst.head(60).assign(
+        incident_id=lambda f: "b" + f["incident_id"],
+        reported_at=pd.Timestamp("2025-08-15", tz="UTC").as_unit("us"))
+    there = burst.set_geometry(make_clusters([(700, 700)]).geometry.centroid.repeat(len(burst))
+                               .to_numpy(), crs=incidents.crs)
+    merged = pd.concat([incidents, there], ignore_index=True)
+    inputs = make_input(incidents=merged, clusters=make_clusters([(700, 700), (2900, 2900)]))
+    rows = {r[0]: r[-1] for r in _grid(hotspots_section(_facts(inputs))).rows}
+    assert rows["Heron Street 1"] == "higher, more than chance"
+    assert rows["Heron Street 2"] == "no clear change"
+
+
+def test_log_known_by_street_only_ranks_streets_and_claims_no_wall() -> None:
+    incidents = make_incidents(800).assign(
+        place_kind="street", place_quality="street", asset_id=None, street_key="plover lane")
+    incidents["place_id"] = "street-" + (incidents.index % 30).astype(str)
+    repeats = make_repeats(incidents).assign(place_kind="street", n_rehits=0)
+    inputs = make_input(incidents=incidents, full=False, repeats=repeats, threshold_per_year=6.0)
+    facts = _facts(inputs)
+    text = _said(places_section(facts))
+    assert "no single wall can be said to recur" in text
+    assert "30 streets are ranked" in text
+    summary = _said(summary_section(facts))
+    assert "Re-hits cannot be told" in summary
+    assert "20 streets named most" in summary
+    assert "A3" not in facts.book.figures
+
+
+def test_log_with_holes_is_not_compared_over_time() -> None:
+    incidents = make_incidents(1800)
+    week = (incidents["reported_at"] - FROM).dt.days // 7
+    patchy = incidents[(week % 10) < 6]
+    holes = _facts(make_input(incidents=patchy, full=False))
+    assert holes.holes
+    assert holes.empty_weeks == pytest.approx(len(holes.weeks) * 0.4, abs=4)
+    text = _said(summary_section(holes))
+    assert "because the log has holes" in text
+    assert f"nothing for {holes.empty_weeks} of its {len(holes.weeks)} weeks" in text
+    assert "not comparable" in str(_grid(volume_section(holes)).rows)
+    assert not _facts(make_input(incidents=incidents, full=False)).holes
+    sparse = _facts(make_input(incidents=make_incidents(150), full=False))
+    assert sparse.weeks.mean() < 2
+    assert not sparse.holes
+
+
+def test_spending_of_the_period_against_forecast_and_before() -> None:
+    months = pd.date_range("2024-07-01", periods=18, freq="MS", tz="UTC").as_unit("us")
+    spend = pd.DataFrame({"month": months, "spent": 1000.0, "expected": 800.0,
+                          "expected_low": 600.0, "expected_high": 1000.0})
+    facts = _facts(make_input(n=200, spend=spend))
+    text = _said(cost_section(facts))
+    assert "EUR\u00a03,000 was spent, EUR\u00a0600 more than the EUR\u00a02,400 expected" in text
+    assert "In the period before it was EUR\u00a03,000." in text
+    blind = spend.assign(expected=np.nan, expected_low=np.nan, expected_high=np.nan)
+    section = cost_section(_facts(make_input(n=200, spend=blind)))
+    assert "no forecast to set it against" in _said(section)
+    assert _grid(section).headers == ("Month", "Spent")
+
+
+def test_methods_add_up_and_only_this_period_counts() -> None:
+    inputs = make_input(n=700)
+    facts = _facts(inputs)
+    methods_section(facts)
+    figures = facts.book.figures
+    assert figures["M0"].value == facts.now.count
+    assert sum(figures[p].value for p in figures["M0"].parts) == figures["M0"].value
+
+
+def test_log_without_surfaces_asks_to_look_first() -> None:
+    inputs = make_input(n=300)
+    assert inputs.advice is not None
+    facts = _facts(dataclasses.replace(inputs, advice=inputs.advice.assign(method="inspect")))
+    methods_section(facts)
+    assert "before someone has looked" in facts.book.figures["M1"].label
+
+
+def test_programme_gives_a_range_only_if_it_holds_the_sum() -> None:
+    inputs = make_input(n=200)
+    sweep, programme = inputs.budget_sweep, inputs.programme
+    assert sweep is not None
+    assert programme is not None
+    total = programme["saving_per_year"].sum()
+    wide = sweep.assign(saving_low=total - 900, saving_high=total + 900)
+    for table, ranged in ((wide, True), (sweep, False)):
+        facts = _facts(dataclasses.replace(inputs, budget_sweep=table))
+        programme_section(facts)
+        assert (" to " in facts.book.figures["P3"].shown) is ranged
+
+
+def test_standards_given_by_the_project_are_used() -> None:
+    inputs = make_input(n=600, full=False)
+    loose = dataclasses.replace(
+        inputs, standards=dataclasses.make_dataclass("S", ["offensive_h", "ordinary_h"])(1e5, 1e5))
+    rows: Any = _grid(response_section(_facts(loose))).rows
+    assert rows[0][3].startswith(("100%", ">\u00a099%", "–"))
+    assert rows[0][1] == "100000\u00a0h"
+
+
+@pytest.mark.parametrize(("value", "text"), [
+    (0.112, "+11%"), (-0.31, "\u221231%"), (0.001, "0%"), (12.0, "more than tenfold")])
+def test_signed_change(value: float, text: str) -> None:
+    assert signed_share(_facts(make_input(n=30, full=False)), value) == text
+
+
+def test_street_lines_keep_every_street() -> None:
+    inputs = make_input(n=200)
+    assert inputs.streets is not None
+    lines = street_lines(inputs.streets, tolerance_m=0.0)
+    length = sum(float(np.hypot(*np.diff(line, axis=0).T).sum()) for line in lines)
+    assert length == pytest.approx(float(inputs.streets.length.sum()), rel=1e-9)
+
+
+def test_period_after_the_log_says_it_is_not_covered() -> None:
+    facts = _facts(make_input(n=300, full=False, period_start=date(2026, 1, 1),
+                              period_end=date(2026, 3, 31)))
+    assert facts.now.days == 0
+    text = _said(summary_section(facts))
+    assert "0 incidents were reported" in text
+    assert "covers only 0 of the 90 days" in text
+    assert pd.Timestamp("2026-01-01", tz="UTC") > TO
