@@ -16,6 +16,7 @@ from scipy.optimize import minimize
 from scipy.special import gammaln, xlogy
 from scipy.stats import nbinom
 from sklearn.ensemble import HistGradientBoostingRegressor
+from threadpoolctl import threadpool_limits
 
 from rehit.hotspots.forecast_features import FLOOR, OWN_COLUMNS
 from rehit.parameters import Parameters
@@ -53,7 +54,8 @@ class BoostedTrees:
 
     def expected(self, table: np.ndarray) -> np.ndarray:
         """Return expected incidents, shape (rows,)."""
-        return np.maximum(self.trees.predict(np.log(table + FLOOR)), LEAST)
+        with threadpool_limits(limits=1, user_api="openmp"):
+            return np.maximum(self.trees.predict(np.log(table + FLOOR)), LEAST)
 
 
 def fit_level_and_recency(table: np.ndarray, counts: np.ndarray,
@@ -105,8 +107,11 @@ def fit_trees(table: np.ndarray, counts: np.ndarray, season: np.ndarray, *,
         max_leaf_nodes=int(numbers["hotspots.tree_leaves"]),
         min_samples_leaf=int(numbers["hotspots.tree_least_rows"]), early_stopping=False,
         random_state=0)
-    # A Poisson count over its season factor, weighted by it, has the same likelihood.
-    return BoostedTrees(trees.fit(np.log(table + FLOOR), counts / season, sample_weight=season))
+    # A Poisson count over its season factor, weighted by it, has the same likelihood. One thread:
+    # on a busy machine several wait for each other a hundred times longer than they work.
+    with threadpool_limits(limits=1, user_api="openmp"):
+        trees.fit(np.log(table + FLOOR), counts / season, sample_weight=season)
+    return BoostedTrees(trees)
 
 
 def fit_spread(expected: np.ndarray, counts: np.ndarray) -> tuple[float, float]:

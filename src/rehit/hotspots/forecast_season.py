@@ -46,8 +46,9 @@ def find_season(day: np.ndarray, end: float, *, numbers: Parameters) -> Season:
 
     Assumptions: the swing has the same shape every year. It is kept if the log covers
     ``hotspots.season_min_years``, the wave passes an F test at ``hotspots.season_level`` (the
-    spread of the weeks taken from the data), and the two halves of the log swing the same way, so
-    that a single busy summer is not taken for a season.
+    spread of the weeks taken from the data), and each half of the log swings the same way by at
+    least ``hotspots.season_agreement`` of the whole, so that a single busy summer is not taken for
+    a season.
 
     Parameters
     ----------
@@ -80,7 +81,8 @@ def find_season(day: np.ndarray, end: float, *, numbers: Parameters) -> Season:
     half = weeks // 2
     first, _ = _fit_wave(totals[:half], middle[:half])
     second, _ = _fit_wave(totals[half:], middle[half:])
-    if chance > numbers["hotspots.season_level"] or first @ second <= 0:
+    agreed = min(first @ wave, second @ wave) >= numbers["hotspots.season_agreement"] * wave @ wave
+    if chance > numbers["hotspots.season_level"] or not agreed:
         return NO_SEASON
     return Season(float(wave[0]), float(wave[1]))
 

@@ -1,0 +1,256 @@
+"""Forecasts: calibrated on the demo town, never looking ahead, sound on short and odd logs."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+
+from rehit.errors import SettingError, TableError
+from rehit.hotspots.forecast import forecast_cells, forecast_places
+from rehit.hotspots.forecast_features import (
+    FOREVER,
+    fading_counts,
+    feature_names,
+    features,
+    make_history,
+)
+from rehit.hotspots.forecast_fit import SHORT_LOG, forecast_counts, past_starts
+from rehit.hotspots.forecast_models import (
+    fit_level_and_recency,
+    fit_spread,
+    predictive_interval,
+    size_of,
+)
+from rehit.hotspots.forecast_season import NO_SEASON, find_season
+from rehit.hotspots.scoring import calibration_table, interval_coverage, poisson_log_score
+from rehit.parameters import load_parameters
+from rehit.tables import check
+
+FROM = pd.Timestamp("2023-01-01", tz="UTC")
+NUMBERS = load_parameters()
+QUICK = NUMBERS.override({"hotspots.tree_rounds": 10})  # where accuracy is not the point
+
+
+@pytest.fixture(scope="module")
+def quarter(town_of: Callable[..., tuple[Any, Any]]) -> pd.DataFrame:
+    """The demo town's forecast for the quarter after its extract, with what came."""
+    town, placed = town_of(seed=2026)
+    register = town.register[["asset_id", "geometry"]]
+    places = register.assign(place_id=register["asset_id"], place_kind="asset")
+    made = forecast_places(placed, places=places, observed_from=town.settings.start,
+                           observed_to=town.settings.end, horizons_days=(91,))
+    check(made, "forecast", where="test")
+    return made.set_index("place_id").join(town.rates.set_index("asset_id"))
+
+
+def test_every_asset_of_the_register_is_forecast(quarter) -> None:
+    assert len(quarter) == 1600
+    assert (quarter.loc[quarter["n_incidents"] == 0, "expected"] > 0).all()
+
+
+def test_forecast_of_the_demo_town_is_calibrated(quarter) -> None:
+    # 351 incidents came; the true expectation was 333.
+    expected, came = quarter["expected"].to_numpy(), quarter["n_next_quarter"].to_numpy()
+    assert expected.sum() == pytest.approx(came.sum(), abs=3 * np.sqrt(came.sum()))
+    assert expected.sum() == pytest.approx(quarter["expected_next_quarter"].sum(), rel=0.1)
+    groups = calibration_table(expected, came, bins=5)
+    assert (abs(groups["ratio"] - 1) < 3 * groups["se_ratio"]).all()
+
+
+def test_intervals_of_the_demo_town_hold_nine_in_ten_or_more(quarter) -> None:
+    # Counts are whole, so a 90 % interval holds at least 90 % and, for quiet places, more.
+    low, high = quarter["low"].to_numpy(), quarter["high"].to_numpy()
+    came = quarter["n_next_quarter"].to_numpy()
+    assert interval_coverage(came, low, high) >= 0.9
+    busy = quarter["expected"].to_numpy() >= 1.0
+    assert busy.sum() > 50
+    assert 0.85 <= interval_coverage(came[busy], low[busy], high[busy]) <= 1.0
+    # And not because they are wide without need: a point lower would leave out too many.
+    assert interval_coverage(came[busy], low[busy], high[busy] - 1) < 0.95
+
+
+def test_forecast_of_the_demo_town_is_nearer_the_truth_than_plain_counts(quarter) -> None:
+    came = quarter["n_next_quarter"].to_numpy()
+    plain = (quarter["n_incidents"].to_numpy() + 0.5) * 91 / 1096
+    best = poisson_log_score(quarter["expected_next_quarter"].to_numpy(), came)
+    mine = poisson_log_score(quarter["expected"].to_numpy(), came)
+    assert poisson_log_score(plain, came) < mine < best + 0.02
+
+
+def steady_log(*, seed: int, days: int = 800, n: int = 80) -> gpd.GeoDataFrame:
+    rng = np.random.default_rng(seed)
+    rate = rng.gamma(0.7, 0.01, n)
+    count = rng.poisson(rate * days)
+    place = np.repeat(np.arange(n), count)
+    day = rng.uniform(0, days, len(place))
+    reported = FROM + pd.to_timedelta(day, unit="D")
+    return gpd.GeoDataFrame({
+        "incident_id": np.arange(len(place)).astype(str), "reported_at": reported,
+        "cleared_at": reported + pd.Timedelta(days=1), "status": "cleared",
+        "place_id": [f"P{i:03d}" for i in place], "place_kind": "site"},
+        geometry=gpd.points_from_xy(place * 37.0 % 900, place * 91.0 % 700), crs=32630)
+
+
+def places_of(log: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    return log.drop_duplicates("place_id")[["place_id", "place_kind", "geometry"]]
+
+
+def test_nothing_after_the_origin_changes_a_forecast() -> None:
+    log, end = steady_log(seed=1), FROM + pd.Timedelta(days=600)
+    places = places_of(log[log["reported_at"] < end])
+    future = log.assign(reported_at=log["reported_at"].where(
+        log["reported_at"] < end, end + pd.Timedelta(days=1)))
+    made = [forecast_places(each, places=places, observed_from=FROM, observed_to=end,
+                            horizons_days=(28,), parameters=QUICK)
+            for each in (log, log[log["reported_at"] < end], future)]
+    assert made[0].equals(made[1])
+    assert made[0].equals(made[2])
+
+
+def test_same_log_same_forecast_whatever_the_order_of_rows() -> None:
+    log, end = steady_log(seed=2), FROM + pd.Timedelta(days=800)
+    first = forecast_places(log, places=places_of(log), observed_from=FROM, observed_to=end,
+                            parameters=QUICK)
+    again = forecast_places(log.sample(frac=1, random_state=1), places=places_of(log),
+                            observed_from=FROM, observed_to=end, parameters=QUICK)
+    assert first["expected"].to_numpy() == pytest.approx(again["expected"].to_numpy(), rel=1e-6)
+    assert sorted(first["horizon_days"].unique()) == [7, 28, 91]
+    assert len(first) == 3 * log["place_id"].nunique()
+
+
+def test_a_short_log_falls_back_on_the_long_run_rate() -> None:
+    log, end = steady_log(seed=3, days=60), FROM + pd.Timedelta(days=60)
+    made = forecast_places(log, places=places_of(log), observed_from=FROM, observed_to=end)
+    assert (made["method"] == SHORT_LOG).all()
+    by_horizon = made.groupby("horizon_days")["expected"].sum()
+    assert by_horizon[28] == pytest.approx(4 * by_horizon[7], rel=1e-9)
+    assert by_horizon[28] < 28 / 60 * len(log) * 1.1
+
+
+def test_empty_places_give_an_empty_table() -> None:
+    log = steady_log(seed=3, days=60)
+    made = forecast_places(log, places=places_of(log).iloc[:0], observed_from=FROM,
+                           observed_to=FROM + pd.Timedelta(days=60))
+    assert len(made) == 0
+    check(made, "forecast", where="test")
+
+
+def test_cells_are_forecast_under_their_own_names() -> None:
+    log = steady_log(seed=4)
+    cells = forecast_cells(log, cell_m=200, observed_from=FROM, horizons_days=(28, 91),
+                           observed_to=FROM + pd.Timedelta(days=800))
+    check(cells, "forecast", where="test")
+    assert cells.geometry.area.unique().round(6).tolist() == [40000.0]
+    month = cells[cells["horizon_days"] == 28]
+    assert month["expected"].sum() == pytest.approx(len(log) * 28 / 800, rel=0.25)
+
+
+@pytest.mark.parametrize("horizons", [(), (0,), (-7,), (2.5,)])
+def test_horizons_must_be_whole_days(horizons) -> None:
+    log = steady_log(seed=3, days=60)
+    with pytest.raises(SettingError, match="whole numbers"):
+        forecast_places(log, places=places_of(log), observed_from=FROM, horizons_days=horizons,
+                        observed_to=FROM + pd.Timedelta(days=60))
+
+
+def test_places_without_their_columns_are_refused() -> None:
+    log = steady_log(seed=3, days=60)
+    with pytest.raises(TableError, match="place_kind"):
+        forecast_places(log, places=places_of(log).drop(columns="place_kind"),
+                        observed_from=FROM, observed_to=FROM + pd.Timedelta(days=60))
+
+
+def test_fading_counts_follow_their_definition() -> None:
+    rng = np.random.default_rng(5)
+    place, day = rng.integers(0, 4, 60), np.sort(rng.uniform(0, 100, 60))
+    history = make_history(place, day, np.zeros((4, 2)), always_known=True)
+    for half_life in (10.0, FOREVER):
+        made = fading_counts(history, [40.0, 90.0], half_life)
+        for row, origin in enumerate((40.0, 90.0)):
+            past = day < origin
+            plain = np.bincount(place[past], 0.5 ** ((origin - day[past]) / half_life), 4)
+            assert made[row] == pytest.approx(plain, rel=1e-12)
+
+
+def test_a_spree_in_one_day_counts_once_where_asked() -> None:
+    history = make_history(np.zeros(5, dtype=int), np.array([3.1, 3.2, 3.9, 4.0, 9.0]),
+                           np.zeros((1, 2)), always_known=True)
+    assert fading_counts(history, [10.0], FOREVER, once_a_day=True).tolist() == [[3.0]]
+
+
+def test_rings_hold_what_happened_around_and_not_at_the_place() -> None:
+    xy = np.array([[50.0, 50], [150, 50], [450, 50], [5000, 50]])
+    history = make_history(np.array([0, 0, 1, 2, 3]), np.full(5, 99.0), xy, always_known=True)
+    made = features(history, [100.0], numbers=NUMBERS)[0]
+    ring = {name: made[:, i] for i, name in enumerate(feature_names())}
+    one = ring["ring3_28d"][0]
+    assert one > 0
+    assert ring["ring3_28d"].tolist() == pytest.approx([one, 2 * one, 0, 0], abs=1e-6)
+    assert ring["ring7_28d"].tolist() == pytest.approx([0, one, one, 0], abs=1e-6)
+    assert ring["ring15_28d"].tolist() == pytest.approx([one, 0, 2 * one, 0], abs=1e-6)
+
+
+def test_past_periods_end_by_the_origin() -> None:
+    starts = past_starts(500.0, 91.0, numbers=NUMBERS)
+    assert starts[-1] == 409.0
+    assert starts[0] >= NUMBERS["hotspots.warm_up_days"]
+
+
+def test_mixture_finds_the_weights_it_was_made_with() -> None:
+    rng = np.random.default_rng(6)
+    table = rng.gamma(1.0, 0.05, (40_000, 6))
+    mean = 0.1 + 5.0 * table[:, 0] + 12.0 * table[:, 2]
+    season = rng.uniform(0.7, 1.3, 40_000)
+    model = fit_level_and_recency(table, rng.poisson(season * mean), season)
+    assert model.level == pytest.approx(0.1, abs=0.03)
+    assert model.weights == pytest.approx([5.0, 0.0, 12.0, 0.0], abs=0.6)
+
+
+def test_spread_gives_intervals_that_hold() -> None:
+    rng = np.random.default_rng(7)
+    mean = rng.gamma(1.0, 3.0, 20_000)
+    counts = rng.negative_binomial(2.0, 2.0 / (2.0 + mean))
+    size = size_of(mean, *fit_spread(mean, counts))
+    low, high, any_ = predictive_interval(mean, size, level=0.9)
+    assert 0.9 <= interval_coverage(counts, low, high) <= 0.97
+    assert any_.mean() == pytest.approx((counts > 0).mean(), abs=0.01)
+
+
+def seasonal_days(*, swing: float, years: int, seed: int) -> np.ndarray:
+    rng = np.random.default_rng(seed)
+    day = rng.uniform(0, years * 365.25, 4000 * years)
+    wave = 1 + swing * np.cos(2 * np.pi * (day - 180) / 365.25)
+    return day[rng.uniform(0, 1 + swing, len(day)) < wave]
+
+
+def test_a_season_is_found_where_there_is_one_and_not_elsewhere() -> None:
+    found = find_season(seasonal_days(swing=0.25, years=3, seed=1), 3 * 365.25, numbers=NUMBERS)
+    peak = found.factor(np.arange(365)).argmax()
+    assert abs(int(peak) - 180) < 15
+    assert found.factor(np.array([180.0, 362.6])) == pytest.approx([1.28, 0.78], abs=0.06)
+    assert found.mean_factor(0.0, 365.0) == pytest.approx(1.0, abs=0.03)
+    quiet = [find_season(seasonal_days(swing=0.0, years=3, seed=s), 3 * 365.25, numbers=NUMBERS)
+             for s in range(20)]
+    assert sum(season != NO_SEASON for season in quiet) <= 1
+
+
+def test_one_busy_summer_is_not_a_season() -> None:
+    rng = np.random.default_rng(2)
+    day = np.concatenate([rng.uniform(0, 731, 4000), rng.uniform(140, 230, 900)])
+    assert find_season(day, 731.0, numbers=NUMBERS) == NO_SEASON
+    assert find_season(day, 500.0, numbers=NUMBERS) == NO_SEASON
+
+
+def test_history_of_unknown_places_is_not_used_before_they_are_known() -> None:
+    # Two of three sites first appear late; before that nobody could have forecast for them.
+    day = np.concatenate([np.arange(0.0, 700, 7), [650.0, 660.0]])
+    place = np.concatenate([np.zeros(100, dtype=int), [1, 2]])
+    history = make_history(place, day, np.zeros((3, 2)), always_known=False)
+    assert history.known_from.tolist() == [0.0, 650.0, 660.0]
+    made = forecast_counts(history, origin=700.0, horizon=28.0, numbers=NUMBERS)
+    assert made.expected[0] == pytest.approx(4.0, rel=0.35)
