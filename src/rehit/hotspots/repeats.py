@@ -191,11 +191,11 @@ def kind_given(known: pd.DataFrame, code: np.ndarray, n: int) -> np.ndarray:
     n
         Number of places.
     """
-    column = next((c for c in ("asset_type", "asset_type_given") if c in known), None)
-    if column is None:
-        return np.full(n, None, dtype=object)
-    first = known[column].astype("object").groupby(code).first()
-    return first.reindex(range(n)).to_numpy(dtype=object)
+    kind = pd.Series(None, index=range(n), dtype="object")
+    for column in [c for c in ("asset_type", "asset_type_given") if c in known]:
+        first = known[column].astype("object").groupby(code).first()
+        kind = kind.where(kind.notna(), first)
+    return kind.to_numpy(dtype=object)
 
 
 def _middle(known: gpd.GeoDataFrame, code: np.ndarray, n: int) -> np.ndarray:
