@@ -1,0 +1,207 @@
+"""First sheets of the worked example: what goes in, growth factors and unit costs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+from xlsxwriter.utility import xl_rowcol_to_cell
+from xlsxwriter.workbook import Workbook
+from xlsxwriter.worksheet import Worksheet
+
+from rehit.costs.lifecycle import Comparison
+from rehit.costs.rates import BY_METHOD, ESCALATION, LINES, PLAIN, cleaning_methods
+from rehit.costs.strategies import Strategy
+from rehit.parameters import Parameters
+from rehit.safe_text import neutralise_formula
+
+STRATEGY_NUMBERS = ("cleaning_share", "first_cost", "cover_materials_per_m2",
+                    "cover_minutes_per_m2", "yearly_cost", "recoat_margin", "recoat_every",
+                    "effect_on_rate")
+PLACE_NUMBERS = {"gamma_shape": "shape of the gamma distribution of the yearly rate",
+                 "gamma_rate_years": "rate of that distribution (mean rate = shape / rate)",
+                 "mark_area_m2": "mean marked area", "wall_area_m2": "area to repaint or coat"}
+
+
+@dataclass
+class Book:
+    """A workbook under way, and where each input stands in it."""
+
+    workbook: Workbook
+    comparison: Comparison
+    parameters: Parameters
+    cells: dict[str, str] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        add = self.workbook.add_format
+        self.bold = add({"bold": True})
+        self.given = add({"font_color": "#1f4e9e", "bg_color": "#eef3fb"})
+        self.money = add({"num_format": "#,##0.00"})
+        self.factor = add({"num_format": "0.000000"})
+        self.wrap = add({"text_wrap": True, "valign": "top"})
+
+    @property
+    def place(self) -> pd.Series:
+        """The place worked through."""
+        return self.comparison.costing.iloc[0]
+
+    def sheet(self, name: str) -> Worksheet:
+        """Add a sheet whose first column is wide enough for words."""
+        sheet = self.workbook.add_worksheet(name)
+        sheet.set_column(0, 0, 34)
+        return sheet
+
+
+def safe(value: object) -> str:
+    """Return text that cannot run as a formula."""
+    return neutralise_formula(str(value))
+
+
+def write_inputs(book: Book) -> None:
+    """Write the place, the parameters and the strategies, each number in a cell of its own."""
+    sheet = book.sheet("Inputs")
+    sheet.set_column(1, 2, 14)
+    sheet.set_column(3, 4, 60)
+    sheet.write_string(0, 0, "Place " + safe(book.place["place_id"]), book.bold)
+    row = 1
+    for name, meaning in PLACE_NUMBERS.items():
+        row = _input(book, sheet, row, name, float(book.place[name]), "", meaning, "costing table")
+    for name in ("access", "traffic_control", "method"):
+        sheet.write_string(row, 0, name)
+        sheet.write_string(row, 1, safe(book.place[name]), book.given)
+        row += 1
+    sheet.write_string(row + 1, 0, "Rates (name, value, unit, meaning, source)", book.bold)
+    row += 2
+    for name in _parameter_names(book):
+        entry = book.parameters.row(f"costs.{name}")
+        row = _input(book, sheet, row, name, entry.value, entry.unit, entry.meaning, entry.source)
+    row = _input(book, sheet, row, "horizon", book.comparison.timeline.years, "years",
+                 "years compared", "this comparison")
+    _write_strategies(book, sheet, row + 1)
+
+
+def _parameter_names(book: Book) -> list[str]:
+    methods = {str(cleaning_methods(book.comparison.costing.head(1), s)[0])
+               for s in book.comparison.strategies}
+    return [*PLAIN, *(f"{rate}_{method}" for method in sorted(methods) for rate in BY_METHOD)]
+
+
+def _input(book: Book, sheet: Worksheet, row: int, name: str, value: float, unit: str,
+           meaning: str, source: str) -> int:
+    sheet.write_string(row, 0, name)
+    sheet.write_number(row, 1, value, book.given)
+    for column, words in ((2, unit), (3, meaning), (4, source)):
+        sheet.write_string(row, column, safe(words))
+    book.cells[name] = "Inputs!" + xl_rowcol_to_cell(row, 1, row_abs=True, col_abs=True)
+    return row + 1
+
+
+def _write_strategies(book: Book, sheet: Worksheet, row: int) -> None:
+    sheet.write_string(row, 0, "Strategies", book.bold)
+    for column, strategy in enumerate(book.comparison.strategies, start=1):
+        sheet.write_string(row, column, safe(strategy.name), book.bold)
+        for offset, name in enumerate(STRATEGY_NUMBERS, start=1):
+            sheet.write_string(row + offset, 0, name)
+            sheet.write_number(row + offset, column, getattr(strategy, name), book.given)
+            book.cells[f"{strategy.name}.{name}"] = "Inputs!" + xl_rowcol_to_cell(
+                row + offset, column, row_abs=True, col_abs=True)
+
+
+def write_growth(book: Book) -> None:
+    """Write how each cost line grows, in the year and at its end, and the discount factors."""
+    sheet = book.sheet("Factors")
+    cells, years = book.cells, book.comparison.timeline.years
+    for block, (title, time) in enumerate((("in the year", "{y}-1+{p}"), ("at year end", "{y}"))):
+        top = block * (len(LINES) + 4)
+        sheet.write_string(top, 0, f"Growth of each line {title}", book.bold)
+        for year in range(1, years + 1):
+            sheet.write_number(top, year, year, book.bold)
+            here = xl_rowcol_to_cell(top, year, row_abs=True)
+            moment = time.format(y=here, p=cells["payment_point"])
+            for number, line in enumerate(LINES):
+                sheet.write_string(top + 1 + number, 0, line)
+                growth = cells[f"escalation_{ESCALATION[line]}"]
+                sheet.write_formula(top + 1 + number, year, f"=(1+{growth})^({moment})",
+                                    book.factor)
+            row = top + 1 + len(LINES)
+            sheet.write_string(row, 0, f"discount factor {title}")
+            sheet.write_formula(row, year, f"=(1+{cells['discount_rate']})^-({moment})",
+                                book.factor)
+            key = "running" if block == 0 else "end"
+            cells[f"growth.{key}.{year}"] = (
+                f"Factors!{xl_rowcol_to_cell(top + 1, year, row_abs=True)}:"
+                f"{xl_rowcol_to_cell(top + len(LINES), year, row_abs=True)}")
+            cells[f"discount.{key}.{year}"] = "Factors!" + xl_rowcol_to_cell(row, year)
+
+
+def write_unit_costs(book: Book) -> None:
+    """Write what one cleaning, one covering and one repaint cost, line by line, as formulas."""
+    sheet = book.sheet("Unit costs")
+    for number, line in enumerate(LINES):
+        sheet.write_string(number + 1, 0, line)
+    column = 1
+    columns = [(f"{s.name}: {what}", f"{s.name}.{what}", formulas)
+               for s in book.comparison.strategies
+               for what, formulas in (("cleaning", _cleaning(book, s)), ("cover", _cover(book, s)))]
+    columns.append(("full repaint", "repaint", _wall_job(
+        book, book.cells["repaint_materials_per_m2"], book.cells["repaint_minutes_per_m2"])))
+    for title, key, formulas in columns:
+        sheet.write_string(0, column, safe(title), book.bold)
+        for number, line in enumerate(LINES):
+            sheet.write_formula(number + 1, column, "=" + formulas.get(line, "0"), book.money)
+        first = xl_rowcol_to_cell(1, column, row_abs=True, col_abs=True)
+        last = xl_rowcol_to_cell(len(LINES), column, row_abs=True, col_abs=True)
+        book.cells[f"unit.{key}"] = f"'Unit costs'!{first}:{last}"
+        sheet.write_formula(len(LINES) + 1, column, f"=SUM({first}:{last})", book.money)
+        column += 1
+    sheet.write_string(len(LINES) + 1, 0, "sum", book.bold)
+    sheet.set_column(1, column, 22)
+
+
+def _cleaning(book: Book, strategy: Strategy) -> dict[str, str]:
+    c, area = book.cells, book.cells["mark_area_m2"]
+    method = str(cleaning_methods(book.comparison.costing.head(1), strategy)[0])
+    own = {key: c[f"{strategy.name}.{key}"] for key in STRATEGY_NUMBERS}
+    minutes = (f"({c[f'minutes_per_visit_{method}']}+{c[f'minutes_per_m2_{method}']}*{area})")
+    litres = f"{c[f'water_l_per_m2_{method}']}*{area}"
+    if strategy.cleaning == "removal" and method == str(book.place["method"]):
+        minutes = _given(book, "minutes_per_incident") or minutes
+        litres = _given(book, "wash_water_l_per_incident") or litres
+    per_visit = _given(book, "incidents_per_visit") or c["incidents_per_visit"]
+    recoat = f"{area}*{own['recoat_margin']}/{own['recoat_every']}"
+    return {
+        "call_out": f"{c['call_out']}/{per_visit}",
+        "labour": f"({own['cleaning_share']}*{minutes}+{own['cover_minutes_per_m2']}*{recoat})"
+                  f"/60*{c['labour_per_hour']}",
+        "materials": f"{own['cleaning_share']}*{c[f'materials_per_m2_{method}']}*{area}"
+                     f"+{own['cover_materials_per_m2']}*{recoat}",
+        **_site(book), "water": f"{litres}*{c['water_per_l']}",
+        "wear": "0" if strategy.covers_wall else f"{c[f'wear_per_m2_{method}']}*{area}"}
+
+
+def _given(book: Book, column: str) -> str | None:
+    value = book.place.get(column, np.nan)
+    return f"{float(value)!r}" if pd.notna(value) else None
+
+
+def _cover(book: Book, strategy: Strategy) -> dict[str, str]:
+    if strategy.covers_wall:
+        return _wall_job(book, book.cells[f"{strategy.name}.cover_materials_per_m2"],
+                         book.cells[f"{strategy.name}.cover_minutes_per_m2"])
+    return {"measure": book.cells[f"{strategy.name}.first_cost"]}
+
+
+def _wall_job(book: Book, materials: str, minutes: str) -> dict[str, str]:
+    c = book.cells
+    wall = f"MAX({c['wall_area_m2']},{c['mark_area_m2']})"
+    return {"call_out": c["call_out"], **_site(book), "materials": f"{materials}*{wall}",
+            "labour": f"({c['cover_minutes_per_visit']}+{minutes}*{wall})/60"
+                      f"*{c['labour_per_hour']}"}
+
+
+def _site(book: Book) -> dict[str, str]:
+    access = str(book.place["access"])
+    return {"access": "0" if access == "ground" else book.cells[f"access_{access}"],
+            "traffic_control": book.cells["traffic_control"]
+            if bool(book.place["traffic_control"]) else "0"}

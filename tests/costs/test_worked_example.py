@@ -1,0 +1,87 @@
+"""The worked example recomputed by another program, to the cent."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+from openpyxl import load_workbook
+from python_calamine import CalamineWorkbook
+
+from rehit.costs.lifecycle import compare_by_formula
+from rehit.costs.strategies import Strategy, load_strategies
+from rehit.costs.worked_example import sheet_name, write_worked_example
+from rehit.parameters import load_parameters
+
+PARAMETERS = load_parameters().override({
+    "costs.escalation_labour": 0.015, "costs.escalation_materials": -0.005,
+    "costs.planned_repaint_years": 6, "costs.residual_share": 0.8})
+HOSTILE = '=HYPERLINK("http://example.org","x")'
+
+
+def strategies() -> list[Strategy]:
+    lamp = Strategy(name="=cmd|' /C calc'!A0", meaning="lighting", first_cost=900, yearly_cost=40,
+                    life_years=7, effect_on_rate=0.25)
+    return [*load_strategies(parameters=PARAMETERS), lamp]
+
+
+def recomputed(path: Path, folder: Path) -> CalamineWorkbook:
+    """Return the workbook as LibreOffice works it out."""
+    program = shutil.which("soffice")
+    if program is None:
+        pytest.skip("LibreOffice (soffice) is not installed")
+    subprocess.run(
+        [program, f"-env:UserInstallation=file://{folder}/profile", "--headless", "--convert-to",
+         "xlsx:Calc MS Excel 2007 XML", "--outdir", str(folder / "out"), str(path)],
+        check=True, capture_output=True, timeout=120)
+    return CalamineWorkbook.from_path(str(folder / "out" / path.name))
+
+
+def test_libreoffice_works_out_the_same_figures_to_the_cent(one_wall, tmp_path) -> None:
+    wall = one_wall.assign(place_id=HOSTILE, method="paint_out", access="ladder")
+    path = write_worked_example(tmp_path / "example.xlsx", wall, strategies=strategies(),
+                                parameters=PARAMETERS)
+    book = recomputed(path, tmp_path)
+    comparison = compare_by_formula(wall, strategies=strategies(), parameters=PARAMETERS)
+    rows = book.get_sheet_by_name("Summary").to_python()[3:8]
+    for row, expected in zip(rows, comparison.expected, strict=True):
+        own = float(expected.present_value[0])
+        assert own > 1000
+        assert row[1] == pytest.approx(own, abs=0.005)
+        assert row[2] == pytest.approx(own / comparison.timeline.annuity, abs=0.005)
+        assert row[5] == "yes"
+
+
+def test_each_year_adds_up_and_renewals_are_checked_by_the_beta_distribution(
+        one_wall, tmp_path) -> None:
+    path = write_worked_example(tmp_path / "example.xlsx", one_wall)
+    book = recomputed(path, tmp_path)
+    comparison = compare_by_formula(one_wall)
+    name = sheet_name("permanent_coating", 3)
+    cells = book.get_sheet_by_name(name).to_python()
+    by_year = comparison.expected[3].by_year[0]
+    for year in range(11):
+        residual = comparison.expected[3].residual[0] if year == 10 else 0.0
+        assert cells[1 + year][12] == pytest.approx(by_year[year] - residual, abs=0.005)
+    verdicts = [row[2] for row in cells[18:28]]
+    assert verdicts == ["agrees"] * 10
+
+
+def test_no_text_becomes_a_formula_and_no_result_is_stored(one_wall, tmp_path) -> None:
+    wall = one_wall.assign(place_id=HOSTILE)
+    path = write_worked_example(tmp_path / "example.xlsx", wall, strategies=strategies(),
+                                parameters=PARAMETERS)
+    formulas, values = load_workbook(path), load_workbook(path, data_only=True)
+    seen = 0
+    for sheet in formulas:
+        for row in sheet.iter_rows():
+            for cell in row:
+                if cell.data_type == "f":
+                    seen += 1
+                    assert "HYPERLINK" not in cell.value
+                    assert "cmd|" not in cell.value
+                    assert values[sheet.title][cell.coordinate].value is None
+    assert seen > 300
+    assert all(not set("[]:*?/\\") & set(name) for name in formulas.sheetnames)
