@@ -75,7 +75,7 @@ def _item(row: dict[str, object], point: object) -> str:
         return (f'<li><span></span><div><span class="t">{arrive}</span> '
                 f'<span class="p">{said}</span></div></li>')
     link = f"geo:{point.y:.6f},{point.x:.6f}"  # type: ignore[attr-defined]
-    first = '<div class="first">Offensive: do this first</div>' if row["offensive"] else ""
+    first = '<div class="first">Offensive, urgent</div>' if row["offensive"] else ""
     window = escape(window_words(row))
     cautions = escape("; ".join(filter(None, [str(row["cautions"] or "")])))
     return (f'<li class="{escape(str(row["kind"]))}"><span class="n">{row["number"]}</span><div>'

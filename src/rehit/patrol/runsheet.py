@@ -95,7 +95,7 @@ def _table_row(row: dict[str, object]) -> str:
         gone = "[]" if row["kind"] == "return" else leave
         return f"([], {moment}, place({typst_text(name)}, {typst_text(note)}), [], {gone})"
     reported = row["kind"] == "reported"
-    notes = ["OFFENSIVE: do this first" if row["offensive"] else "", window_words(row),
+    notes = ["OFFENSIVE, urgent" if row["offensive"] else "", window_words(row),
              f"wait until {clock(float(str(row['start_min'])))}" if wait >= 1 else ""]
     note = "; ".join(filter(None, notes))
     number = typst_text(row["number"])

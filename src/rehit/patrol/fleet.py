@@ -1,0 +1,145 @@
+"""The user's depots and vehicles as the `patrol_crews` table."""
+
+from __future__ import annotations
+
+import re
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from rehit.errors import ManyErrors, RehitError, SettingError, TableError
+from rehit.tables import check
+
+MIN_PER_H = 60
+_CLOCK = re.compile(r"\s*(\d{1,2})[:.h](\d{2})\s*")
+WGS84 = 4326
+
+
+def depot_points(depots: pd.DataFrame, *, crs: str, where: str) -> gpd.GeoDataFrame:
+    """Return the depots with their points in `crs`; a depot without a place has none.
+
+    Parameters
+    ----------
+    depots
+        Texts: ``depot_id``, ``name``, and ``lon, lat`` (degrees, WGS 84) or ``x, y`` in `crs`.
+    crs
+        Projected CRS of the project.
+    where
+        The file, for messages.
+
+    Raises
+    ------
+    TableError
+        If a column is missing.
+    SettingError
+        If no depot has a place.
+    """
+    _columns(depots, ("depot_id", "name"), where)
+    if {"lon", "lat"} <= set(depots.columns):
+        points = gpd.GeoSeries(gpd.points_from_xy(_numbers(depots, "lon"), _numbers(depots, "lat")),
+                               crs=WGS84, index=depots.index).to_crs(crs)
+    else:
+        _columns(depots, ("x", "y"), where)
+        points = gpd.GeoSeries(gpd.points_from_xy(_numbers(depots, "x"), _numbers(depots, "y")),
+                               crs=crs, index=depots.index)
+    usable = np.isfinite(points.x) & np.isfinite(points.y)
+    if not usable.any():
+        raise SettingError(where, got="no depot with a place",
+                           allowed="at least one depot with lon and lat, or x and y",
+                           remedy="add the coordinates of a depot")
+    table = depots.assign(geometry=points.where(usable))
+    return gpd.GeoDataFrame(table, geometry="geometry", crs=crs)
+
+
+def crews_table(vehicles: pd.DataFrame, depots: gpd.GeoDataFrame, *,
+                where: str) -> tuple[gpd.GeoDataFrame, tuple[str, ...]]:
+    """Return the `patrol_crews` table and a note for each vehicle that cannot go out.
+
+    Parameters
+    ----------
+    vehicles
+        Texts: ``vehicle_id, name, kind, depot_id, methods, crew_size, water_l, shift_start,
+        shift_end`` (hours and minutes) and ``break_minutes``.
+    depots
+        From :func:`depot_points`.
+    where
+        The file, for messages.
+
+    Raises
+    ------
+    TableError
+        If a column is missing.
+    ManyErrors
+        If no vehicle can go out, with the reason for each.
+    """
+    _columns(vehicles, ("vehicle_id", "name", "kind", "depot_id", "methods", "crew_size", "water_l",
+                        "shift_start", "shift_end", "break_minutes"), where)
+    rows: list[dict[str, object]] = []
+    faults: list[RehitError] = []
+    for row in vehicles.to_dict("records"):
+        fault = _row(row, depots, where, rows)
+        if fault is not None:
+            faults.append(fault)
+    if not rows:
+        raise ManyErrors(where, faults)
+    crews = gpd.GeoDataFrame(pd.DataFrame(rows), geometry="geometry", crs=depots.crs)
+    check(crews, "patrol_crews", where="patrol.crews_table")
+    return crews, tuple(str(fault) for fault in faults)
+
+
+def _row(row: dict[str, object], depots: gpd.GeoDataFrame, where: str,
+         rows: list[dict[str, object]]) -> RehitError | None:
+    """Add the vehicle to `rows`, or return why it stays at home."""
+    spot = f"{where}, vehicle {row['vehicle_id']}"
+    home = depots[(depots["depot_id"] == row["depot_id"]) & depots.geometry.notna()]
+    if home.empty:
+        return SettingError(spot, got=f"depot {row['depot_id']!r}, which has no place",
+                            allowed="the depot_id of a depot with coordinates",
+                            remedy="correct it; the other vehicles are planned without this one")
+    start, end = minute_of_day(row["shift_start"]), minute_of_day(row["shift_end"])
+    if start is None or end is None or end <= start:
+        return SettingError(spot, got=f"the shift {row['shift_start']} to {row['shift_end']}",
+                            allowed="a start and a later end such as 07:00 and 15:00",
+                            remedy="correct it; the other vehicles are planned without this one")
+    depot = home.iloc[0]
+    rows.append({
+        "crew_id": str(row["vehicle_id"]), "name": str(row["name"]), "kind": str(row["kind"]),
+        "depot_id": str(row["depot_id"]), "depot_name": str(depot["name"]),
+        "methods": str(row["methods"]), "crew_size": _number(row["crew_size"], 1.0),
+        "water_l": _number(row["water_l"], 0.0), "shift_start_min": float(start),
+        "shift_end_min": float(end), "break_min": _number(row["break_minutes"], 0.0),
+        "geometry": depot["geometry"]})
+    return None
+
+
+def minute_of_day(text: object) -> int | None:
+    """Return the minute of the day of a clock time, or None.
+
+    Examples
+    --------
+    >>> minute_of_day("07:30")
+    450
+    >>> minute_of_day("late") is None
+    True
+    """
+    found = _CLOCK.fullmatch(str(text))
+    if not found or int(found[1]) > 24 or int(found[2]) >= MIN_PER_H:
+        return None
+    return int(found[1]) * MIN_PER_H + int(found[2])
+
+
+def _number(value: object, otherwise: float) -> float:
+    number = pd.to_numeric(pd.Series([value]), errors="coerce").iloc[0]
+    return float(number) if np.isfinite(number) and number >= 0 else otherwise
+
+
+def _numbers(table: pd.DataFrame, column: str) -> np.ndarray:
+    return pd.to_numeric(table[column], errors="coerce").to_numpy(float)
+
+
+def _columns(table: pd.DataFrame, names: tuple[str, ...], where: str) -> None:
+    missing = [name for name in names if name not in table.columns]
+    if missing:
+        raise TableError(where, got="no column " + ", ".join(missing), allowed=", ".join(names),
+                         remedy="add the columns")

@@ -1,0 +1,125 @@
+"""What a patrol could do today: open jobs and likely hotspots, as the `patrol_stops` table."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from rehit.parameters import Parameters
+from rehit.tables import check
+
+COLUMNS = ["stop_id", "name", "kind", "offensive", "expected", "method", "service_min",
+           "earliest_min", "latest_min", "paint_l", "remover_l", "wash_water_l", "materials",
+           "cautions", "geometry"]
+NOT_FOR_CREWS = frozenset({"refer", "polish_or_replace"})
+CREW_METHODS = frozenset({"paint_out", "solvent_wipe", "hot_wash", "scrape", "inspect"})
+NO_PLACE = frozenset({"default", "none"})
+M_PER_LITRE = ["paint_l", "remover_l", "wash_water_l"]
+MIN_PER_DAY = 24 * 60
+
+
+def reported_stops(incidents: gpd.GeoDataFrame, advice: pd.DataFrame, *, day: date,
+                   time_zone: str, parameters: Parameters) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
+    """Return the open jobs for the crews, and those that are for someone else.
+
+    An offensive job whose service standard runs out during the day gets that moment as the end of
+    its window.
+    """
+    still = incidents[incidents["status"] == "open"].merge(advice, on="incident_id", how="left")
+    method = still["method"].fillna("inspect")
+    second = still["second_choice"].fillna("").where(method.isin(NOT_FOR_CREWS), "")
+    others = method.isin(NOT_FOR_CREWS) & ~second.isin(CREW_METHODS)
+    method = method.where(~method.isin(NOT_FOR_CREWS), second)
+    minutes = still["minutes"].astype(float).fillna(parameters["patrol.job_minutes"])
+    jobs = _stops(
+        still, stop_id=still["incident_id"], name=_names(still), kind="reported",
+        offensive=still["priority"] == "offensive", expected=1.0, method=method,
+        service_min=minutes + parameters["patrol.setup_minutes"],
+        latest_min=_due(still, day, time_zone, parameters))
+    jobs.loc[still["place_quality"].isin(NO_PLACE).to_numpy(), "geometry"] = None
+    handed = pd.DataFrame({
+        "stop_id": still["incident_id"].astype("str"), "name": _names(still),
+        "method": still["method"].astype("str"), "reason": still["reason"].astype("str")})
+    mine = ~others.to_numpy()
+    return jobs[mine].reset_index(drop=True), handed[~mine].reset_index(drop=True)
+
+
+def _due(still: pd.DataFrame, day: date, time_zone: str, parameters: Parameters) -> pd.Series:
+    hours = parameters["service.offensive_hours"]
+    due = (still["reported_at"] + pd.Timedelta(hours=hours)).dt.tz_convert(time_zone)
+    midnight = pd.Timestamp(day, tz=time_zone)
+    minute = (due - midnight).dt.total_seconds() / 60
+    # Overdue jobs have no window left to keep: they come as early as can be all the same.
+    inside = (still["priority"] == "offensive") & (minute > 0) & (minute < MIN_PER_DAY) & (
+        still["reported_precision"] == "minute")
+    return minute.where(inside)
+
+
+def hotspot_stops(repeats: gpd.GeoDataFrame, forecast: pd.DataFrame, incidents: gpd.GeoDataFrame,
+                  advice: pd.DataFrame, *, count: int, parameters: Parameters,
+                  busy: set[str]) -> gpd.GeoDataFrame:
+    """Return the `count` places most likely to be found marked, `busy` ones left out.
+
+    Time and litres are those of the place's usual job times the chance that there is one.
+    """
+    horizon = parameters["patrol.horizon_days"]
+    near = forecast.loc[(forecast["horizon_days"] - horizon).abs().sort_values(
+        kind="stable").index[:1], "horizon_days"]
+    ahead = forecast[forecast["horizon_days"].isin(near)]
+    places = repeats.merge(ahead[["place_id", "chance_any"]], on="place_id")
+    places = places[~places["place_id"].isin(busy)].sort_values(
+        ["chance_any", "place_id"], ascending=[False, True]).head(count).reset_index(drop=True)
+    usual = _usual(incidents, advice).reindex(places["place_id"]).reset_index()
+    chance = places["chance_any"].astype(float)
+    work = usual["minutes"].fillna(parameters["patrol.job_minutes"]) * chance
+    look = parameters["patrol.look_minutes"] + parameters["patrol.setup_minutes"]
+    table = pd.concat([places, usual.drop(columns=["place_id"])], axis=1)
+    for column in M_PER_LITRE:
+        table[column] = table[column].fillna(0.0) * chance
+    method = usual["method"].where(usual["method"].isin(CREW_METHODS), "inspect")
+    return _stops(table, stop_id=places["place_id"], name=usual["address"].fillna(
+        places["place_id"]), kind="hotspot", offensive=False, expected=chance, method=method,
+        service_min=look + work.where(method != "inspect", 0.0), latest_min=np.nan)
+
+
+def _usual(incidents: gpd.GeoDataFrame, advice: pd.DataFrame) -> pd.DataFrame:
+    """Return the most frequent method of each place with its mean minutes and litres."""
+    plain = pd.DataFrame(incidents[["incident_id", "place_id", "address", "reported_at"]])
+    jobs = plain.merge(advice, on="incident_id").dropna(subset=["place_id"])
+    jobs = jobs[jobs["method"].isin(CREW_METHODS)]
+    counts = jobs.groupby(["place_id", "method"]).size().rename("n").reset_index()
+    counts = counts.sort_values(["place_id", "n", "method"], ascending=[True, False, True])
+    best = counts.drop_duplicates("place_id")[["place_id", "method"]]
+    rows = jobs.merge(best, on=["place_id", "method"]).sort_values("reported_at")
+    numbers = rows.groupby("place_id")[["minutes", *M_PER_LITRE]].mean()
+    texts = rows.groupby("place_id")[["method", "materials", "cautions", "address"]].last()
+    return texts.join(numbers)
+
+
+def _names(table: pd.DataFrame) -> pd.Series:
+    name = table["address"].where(table["address"].notna(), table["place_id"])
+    return name.where(name.notna(), table["incident_id"]).astype("str")
+
+
+def _stops(table: pd.DataFrame, **columns: object) -> gpd.GeoDataFrame:
+    stops = pd.DataFrame(table[[*M_PER_LITRE, "materials", "cautions"]]).reset_index(drop=True)
+    for name, value in columns.items():
+        stops[name] = value.to_numpy() if isinstance(value, pd.Series) else value
+    stops["earliest_min"] = np.nan
+    for name in ("stop_id", "name", "kind", "method"):
+        stops[name] = stops[name].astype("str")
+    for name in ("expected", "service_min", "latest_min", *M_PER_LITRE):
+        stops[name] = stops[name].astype(float)
+    stops["offensive"] = stops["offensive"].astype(bool)
+    stops["geometry"] = table.geometry.to_numpy()
+    made = gpd.GeoDataFrame(stops[COLUMNS], geometry="geometry", crs=table.crs)
+    check(made, "patrol_stops", where="pipeline.patrol_stops")
+    return made
+
+
+def day_after(observed_to: pd.Timestamp, *, time_zone: str) -> date:
+    """Return the day after the log ends, local time."""
+    return (observed_to.tz_convert(time_zone) - pd.Timedelta(seconds=1)).date() + timedelta(days=1)
