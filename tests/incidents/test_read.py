@@ -81,6 +81,16 @@ def test_a_quote_that_is_never_closed_swallows_no_row() -> None:
     assert table.loc[1, "address"] == "12 Elm Street"
 
 
+def test_a_cell_longer_than_the_csv_module_allows_is_read(tmp_path: Path) -> None:
+    """Python's csv module refuses cells above 131,072 characters unless told otherwise."""
+    before = csv.field_size_limit()
+    file = tmp_path / "log.csv"
+    file.write_text('number,notes\n1,"' + "x" * 140_000 + '"\n2\n', encoding="utf-8")
+    raw = read_log(file)
+    assert raw.table["notes"].str.len().tolist() == [140_000, 0]
+    assert csv.field_size_limit() == before
+
+
 def test_line_ends_inside_quoted_cells_stay() -> None:
     table = read_log(FAULTS / "line_end_in_cell.csv").table
     assert table.loc[1, "address"] == "12 Elm Street\nrear wall"

@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections import Counter
 from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
 
 from rehit.errors import InputFileError
 from rehit.incidents.read_csv_fast import holds_rows, read_fast
 from rehit.incidents.read_rows import RawTable, table_from_rows
 
 DELIMITERS = (",", ";", "\t", "|")
+_NAMES = {";": "a semicolon", "\t": "a tab", "|": "a vertical bar", ",": "a comma"}
 _SAMPLE_LINES = 200
-csv.field_size_limit(2**27)
+_SINGLE_QUOTED = re.compile(r"(?:^|[,;\t|])'[^'\n]*'(?=[,;\t|]|$)", re.MULTILINE)
 
 
 def read_csv_text(text: str, *, where: str, has_header: bool | None = None) -> RawTable:
@@ -34,21 +38,49 @@ def read_csv_text(text: str, *, where: str, has_header: bool | None = None) -> R
         If the text holds no row of at least one cell.
     """
     lines, notes = _even_line_ends(text)
-    head = _head(lines)
-    lines, head, delimiter, said = _unwrapped(lines, head)
-    if len(delimiter) and delimiter != ",":
+    with _cells_of_any_size(len(lines)):
+        if _single_quoted(lines):
+            table = _read(lines.replace("'", '"'), has_header)
+            table = _with_apostrophes(table).with_notes(("cells are in single quotes",))
+        else:
+            table = _read(lines, has_header)
+    if not len(table.table.columns):
+        raise InputFileError(where, got="no rows", allowed="a log with a header and rows",
+                             remedy="export the log again")
+    return table.with_notes(notes)
+
+
+def _read(text: str, has_header: bool | None) -> RawTable:
+    lines, head, delimiter, said = _unwrapped(text, _head(text))
+    if delimiter != ",":
         said += (f"the delimiter is {_NAMES[delimiter]}",)
     table = read_fast(lines, _rows(head, delimiter), delimiter, has_header)
     if table is None:
         rows, mended = _tolerant_rows(lines, delimiter)
         table = table_from_rows(rows, notes=mended, has_header=has_header)
-    if not len(table.table.columns):
-        raise InputFileError(where, got="no rows", allowed="a log with a header and rows",
-                             remedy="export the log again")
-    return table.with_notes(notes + said)
+    return table.with_notes(said)
 
 
-_NAMES = {";": "a semicolon", "\t": "a tab", "|": "a vertical bar", ",": "a comma"}
+@contextmanager
+def _cells_of_any_size(size: int) -> Iterator[None]:
+    """Lift the csv module's limit on a cell's length, which an unclosed quote would break."""
+    before = csv.field_size_limit(max(size + 1, csv.field_size_limit()))
+    try:
+        yield
+    finally:
+        csv.field_size_limit(before)
+
+
+def _single_quoted(text: str) -> bool:
+    """Whether most lines hold cells in single quotes and no double quote is used at all."""
+    head = _head(text)
+    return len(_SINGLE_QUOTED.findall(head)) * 2 > head.count("\n") + 1 and '"' not in text
+
+
+def _with_apostrophes(table: RawTable) -> RawTable:
+    """Give back the apostrophes inside cells that were read as double quotes."""
+    frame = table.table.apply(lambda column: column.str.replace('"', "'", regex=False))
+    return replace(table, table=frame.rename(columns=lambda name: name.replace('"', "'")))
 
 
 def _even_line_ends(text: str) -> tuple[str, tuple[str, ...]]:
