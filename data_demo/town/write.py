@@ -105,4 +105,10 @@ measures = "measures.csv"
 [service]
 offensive_hours = 24
 ordinary_working_days = 5
+
+[costs]  # what this town pays; minutes and litres come from its works log
+labour_per_hour = 34
+call_out = 12
+access_platform = 140
+traffic_control = 120
 """
