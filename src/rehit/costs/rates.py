@@ -7,8 +7,6 @@ table, where given and filled, takes the place of the town-wide rate.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -181,9 +179,9 @@ def _wall_job(costing: pd.DataFrame, parameters: Parameters, *, materials_per_m2
 
 
 def _site_costs(costing: pd.DataFrame, parameters: Parameters) -> tuple[Numbers, Numbers]:
-    equipment = {"ground": 0.0, "ladder": parameters["costs.access_ladder"],
-                 "platform": parameters["costs.access_platform"]}
-    access = np.asarray(costing["access"].map(equipment), dtype=float)
+    equipment = costing["access"].to_numpy(str)
+    access = (parameters["costs.access_ladder"] * (equipment == "ladder")
+              + parameters["costs.access_platform"] * (equipment == "platform"))
     traffic = costing["traffic_control"].to_numpy(bool) * parameters["costs.traffic_control"]
     return access, traffic
 
@@ -196,7 +194,8 @@ def _incidents_per_visit(costing: pd.DataFrame, parameters: Parameters) -> Numbe
     return np.where(given >= 1, given, town)
 
 
-def _by_method(rate: str, methods: NDArray[np.str_] | Sequence[str],
-               parameters: Parameters) -> Numbers:
-    table = {method: parameters[f"costs.{rate}_{method}"] for method in METHODS}
-    return np.asarray(pd.Series(methods).map(table), dtype=float)
+def _by_method(rate: str, methods: NDArray[np.str_], parameters: Parameters) -> Numbers:
+    values = np.full(len(methods), np.nan)
+    for method in METHODS:
+        values[methods == method] = parameters[f"costs.{rate}_{method}"]
+    return values

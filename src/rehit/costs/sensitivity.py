@@ -1,0 +1,182 @@
+"""Which number to go and measure: how far each rate's range moves a strategy's saving.
+
+The figure looked at is the mean present saving of one strategy against another, summed over the
+places given. The tornado moves one number at a time from end to end of its range; the indices of
+Sobol share out the variance when all move at once, each evenly over its range.
+"""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from SALib.analyze import sobol as sobol_analyze
+from SALib.sample import sobol as sobol_sample
+
+from rehit.costs.lifecycle import compare_by_formula
+from rehit.costs.strategies import BASELINE, METHODS, load_strategies
+from rehit.errors import SettingError
+from rehit.parameters import Parameters, load_parameters
+from rehit.tables import check
+
+FIXED = ("horizon_years", "draws", "interval_level", "inflation", "programme_budget",
+         "programme_crew_hours", "programme_gap", "rate_scenario_low", "rate_scenario_high",
+         "breakeven_rate_limit", "payment_point", "residual_share")
+RATE = "re-hit rate"
+
+
+def movable(costing: pd.DataFrame, *, parameters: Parameters) -> list[str]:
+    """Return the parameters whose range can move costs here: no settings, no idle methods."""
+    used = {*costing["method"].unique(), "solvent_wipe"}
+    idle = [method for method in METHODS if method not in used]
+    return [row.name for row in parameters.rows("costs")
+            if row.name.removeprefix("costs.") not in FIXED
+            and not any(row.name.endswith(f"_{method}") for method in idle)]
+
+
+def ranges_of(names: Sequence[str], *, parameters: Parameters, width: float) -> dict[str, tuple[
+        float, float]]:
+    """Return the range each parameter is moved over: a share of the way to each of its ends.
+
+    Parameters
+    ----------
+    width
+        1 for the whole range of the table; less to keep closer to the value in force.
+    """
+    if not 0 < width <= 1:
+        raise SettingError("sensitivity width", got=f"{width}", allowed="above 0, at most 1",
+                           remedy="give the share of each range to move over")
+    rows = [parameters.row(name) for name in names]
+    return {row.name: (row.value - width * (row.value - row.low),
+                       row.value + width * (row.high - row.value)) for row in rows}
+
+
+def saving(costing: pd.DataFrame, *, strategy: str, against: str = BASELINE,
+           strategies: Path | str | None = None, parameters: Parameters,
+           rate_factor: float = 1.0) -> float:
+    """Return the mean present saving of `strategy` against another, summed over the places."""
+    shifted = costing if rate_factor == 1 else costing.assign(
+        gamma_rate_years=costing["gamma_rate_years"] / rate_factor)
+    known = load_strategies(strategies, parameters=parameters)
+    for name in (strategy, against):
+        if name not in [s.name for s in known]:
+            raise SettingError("sensitivity", got=f"the strategy {name!r}",
+                               allowed=", ".join(s.name for s in known),
+                               remedy="name one of these")
+    needed = [s for s in known if s.name in (BASELINE, strategy, against)]
+    comparison = compare_by_formula(shifted, strategies=needed, parameters=parameters)
+    names = [s.name for s in needed]
+    totals = [float(e.present_value.sum()) for e in comparison.expected]
+    return totals[names.index(against)] - totals[names.index(strategy)]
+
+
+def tornado(costing: pd.DataFrame, *, strategy: str, against: str = BASELINE,
+            names: Sequence[str] | None = None, width: float = 1.0,
+            strategies: Path | str | None = None,
+            parameters: Parameters | None = None) -> pd.DataFrame:
+    """Move one number at a time over its range.
+
+    Parameters
+    ----------
+    costing
+        The `costing` table: one place, or those a decision is about.
+    strategy, against
+        The saving looked at.
+    names
+        Parameters moved; default all that can matter here, and the rate itself, over the factors
+        ``costs.rate_scenario_low`` and ``_high``.
+    width
+        Share of each range moved over.
+    strategies, parameters
+        As for :func:`rehit.costs.lifecycle.compare_by_formula`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The `tornado` table, widest first: name, unit, low, high (values tried), saving_low,
+        saving_high (saving at each), swing, changes_sign (whether the decision turns).
+    """
+    parameters = parameters or load_parameters()
+    chosen = list(names) if names is not None else movable(costing, parameters=parameters)
+    limits = ranges_of(chosen, parameters=parameters, width=width)
+
+    def at(name: str, value: float) -> float:
+        return saving(costing, strategy=strategy, against=against, strategies=strategies,
+                      parameters=_moved(parameters, {name: value}))
+
+    rows = [(name, parameters.row(name).unit, low, high, at(name, low), at(name, high))
+            for name, (low, high) in limits.items()]
+    if names is None:
+        factors = (parameters["costs.rate_scenario_low"], parameters["costs.rate_scenario_high"])
+        low, high = (saving(costing, strategy=strategy, against=against, strategies=strategies,
+                            parameters=parameters, rate_factor=factor) for factor in factors)
+        rows.append((RATE, "ratio", *factors, low, high))
+    table = pd.DataFrame(rows, columns=["name", "unit", "low", "high", "saving_low",
+                                        "saving_high"])
+    table["swing"] = (table["saving_high"] - table["saving_low"]).abs()
+    table["changes_sign"] = np.sign(table["saving_low"]) * np.sign(table["saving_high"]) < 0
+    table = table.sort_values(["swing", "name"], ascending=[False, True], ignore_index=True)
+    check(table, "tornado", where="costs.tornado")
+    return table
+
+
+def sobol_indices(costing: pd.DataFrame, *, strategy: str, against: str = BASELINE,
+                  names: Sequence[str] | None = None, n_base: int = 256, n_top: int = 8,
+                  width: float = 1.0, strategies: Path | str | None = None,
+                  parameters: Parameters | None = None,
+                  rng: np.random.Generator) -> pd.DataFrame:
+    """Share out the variance of a saving among the numbers that make it, by Sobol indices.
+
+    Parameters
+    ----------
+    costing, strategy, against, width, strategies, parameters
+        As for :func:`tornado`.
+    names
+        Parameters moved, each evenly over its range; default the `n_top` widest of the tornado.
+    n_base
+        Base sample, a power of 2; the saving is worked out ``n_base * (numbers + 2)`` times.
+    rng
+        Seeds the scrambling of the Sobol sequence and the confidence interval.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The `sobol` table: name, first (share of the variance by it alone), first_margin, total
+        (with its interplay with others), total_margin (half widths of 95 % intervals).
+
+    References
+    ----------
+    Saltelli et al. 2010, Computer Physics Communications 181, 259-270; computed by SALib.
+    """
+    parameters = parameters or load_parameters()
+    if names is None:
+        widest = tornado(costing, strategy=strategy, against=against, width=width,
+                         strategies=strategies, parameters=parameters)
+        names = [name for name in widest["name"] if name != RATE][:n_top]
+    limits = ranges_of(names, parameters=parameters, width=width)
+    problem = {"num_vars": len(names), "names": list(names), "bounds": [list(limits[n])
+                                                                       for n in names]}
+    seed = int(rng.integers(2**31))
+    points = sobol_sample.sample(problem, n_base, calc_second_order=False, seed=seed)
+    values = np.array([
+        saving(costing, strategy=strategy, against=against, strategies=strategies,
+               parameters=_moved(parameters, dict(zip(names, map(float, point), strict=True))))
+        for point in points])
+    with warnings.catch_warnings():
+        # SALib divides by the variance: a figure that nothing moves has no shares.
+        warnings.simplefilter("ignore", RuntimeWarning)
+        found = sobol_analyze.analyze(problem, values, calc_second_order=False, seed=seed)
+    table = pd.DataFrame({"name": list(names), "first": found["S1"], "first_margin":
+                          found["S1_conf"], "total": found["ST"], "total_margin": found["ST_conf"]})
+    table = table.sort_values(["total", "name"], ascending=[False, True], ignore_index=True)
+    check(table, "sobol", where="costs.sobol_indices")
+    return table
+
+
+def _moved(parameters: Parameters, values: Mapping[str, float]) -> Parameters:
+    clipped = {name: float(np.clip(value, parameters.row(name).low, parameters.row(name).high))
+               for name, value in values.items()}
+    return parameters.override(clipped, where="sensitivity")
