@@ -98,7 +98,7 @@ def compare_by_formula(costing: pd.DataFrame, *,
 def compare_strategies(costing: pd.DataFrame, *,
                        strategies: Sequence[Strategy] | Path | str | None = None,
                        horizon_years: int | None = None, schedule: str | None = None,
-                       draws: int | None = None, n_jobs: int = 1,
+                       draws: int | None = None, n_jobs: int = -1,
                        parameters: Parameters | None = None,
                        rng: np.random.Generator) -> pd.DataFrame:
     """Compare ways to look after each place over the years.
@@ -110,7 +110,7 @@ def compare_strategies(costing: pd.DataFrame, *,
     draws
         Simulated futures per place; default ``costs.draws``.
     n_jobs
-        Threads for the simulation.
+        Threads for the simulation; -1 = all processors. The result does not depend on it.
     rng
         Source of randomness.
 

@@ -1,0 +1,119 @@
+"""Strategies as data: what is shipped, what a user may add, and one error for all that is wrong."""
+
+from __future__ import annotations
+
+from math import inf
+
+import pytest
+
+from rehit.costs.rates import PLAIN, require_rates
+from rehit.costs.strategies import load_strategies
+from rehit.errors import InputFileError, ManyErrors, TableError
+from rehit.parameters import Parameters, load_parameters
+
+PARAMETERS = load_parameters()
+
+
+def test_shipped_strategies_read_their_numbers_from_the_parameter_table() -> None:
+    moved = PARAMETERS.override({"costs.permanent_life_cleanings": 22})
+    found = {s.name: s for s in load_strategies(parameters=moved)}
+    assert list(found) == ["remove_each_time", "paint_out_each_time", "sacrificial_coating",
+                           "permanent_coating"]
+    assert found["permanent_coating"].life_cleanings == 22
+    assert found["permanent_coating"].life_years == 10
+    assert found["sacrificial_coating"].life_cleanings == inf
+
+
+def test_no_effect_on_the_rate_is_assumed() -> None:
+    assert [s.effect_on_rate for s in load_strategies(parameters=PARAMETERS)] == [0, 0, 0, 0]
+
+
+def test_a_measure_from_toml_stands_beside_the_shipped_ones(tmp_path) -> None:
+    file = tmp_path / "strategies.toml"
+    file.write_text('[strategies.lamp]\nmeaning = "lighting"\nfirst_cost = 1800\n'
+                    'yearly_cost = 60\nlife_years = 12\neffect_on_rate = 0.2\n'
+                    'only_methods = ["paint_out", "hot_wash"]\n')
+    lamp = load_strategies(file, parameters=PARAMETERS)[-1]
+    assert (lamp.name, lamp.first_cost, lamp.life_years) == ("lamp", 1800, 12)
+    assert lamp.only_methods == ("paint_out", "hot_wash")
+    assert not lamp.covers_wall
+
+
+def test_a_csv_row_takes_the_place_of_the_shipped_one(tmp_path) -> None:
+    file = tmp_path / "strategies.csv"
+    file.write_text("strategy,cover_materials_per_m2,cover_minutes_per_m2,life_cleanings,"
+                    "life_years\npermanent_coating,21,costs.permanent_minutes_per_m2,30,8\n")
+    found = load_strategies(file, parameters=PARAMETERS)
+    assert len(found) == 4
+    assert found[3].cover_materials_per_m2 == 21
+    assert found[3].cover_minutes_per_m2 == PARAMETERS["costs.permanent_minutes_per_m2"]
+
+
+def test_one_error_lists_every_fault_with_file_and_key(tmp_path) -> None:
+    file = tmp_path / "mine.toml"
+    file.write_text("""
+[strategies.a]
+first_cost = 100
+cover_materials_per_m2 = 5
+life_years = 4
+[strategies.b]
+first_cost = -5
+life_years = "costs.no_such_life"
+[strategies.c]
+life_years = 10
+colour = "blue"
+[strategies.d]
+cleaning = "sandblast"
+needs_permission = "perhaps"
+effect_on_rate = true
+[strategies.e]
+first_cost = 50
+[strategies.f]
+recoat_margin = 1.2
+""")
+    with pytest.raises(ManyErrors) as caught:
+        load_strategies(file, parameters=PARAMETERS)
+    message = str(caught.value)
+    expected = [("a", "first_cost"), ("b", "first_cost"), ("b", "life_years"),
+                ("c", "life_years"), ("c", "colour"), ("d", "cleaning"),
+                ("d", "needs_permission"), ("d", "effect_on_rate"), ("e", "life_years"),
+                ("f", "recoat_margin")]
+    for name, key in expected:
+        assert f"{file} [strategies.{name}], key {key!r}" in message
+    assert len(caught.value.errors) == len(expected)
+
+
+def test_missing_unit_rates_are_listed_in_one_error() -> None:
+    gone = ("costs.call_out", "costs.minutes_per_m2_hot_wash", "costs.repaint_wall_share")
+    kept = Parameters({name: PARAMETERS.row(name) for name in PARAMETERS if name not in gone})
+    with pytest.raises(ManyErrors) as caught:
+        require_rates(kept)
+    assert len(caught.value.errors) == 3
+    for name in gone:
+        assert f"defaults/costs.csv [{name.removeprefix('costs.')}]" in str(caught.value)
+    assert "call_out" in PLAIN
+
+
+@pytest.mark.parametrize(("name", "content"), [
+    ("a.toml", b"[strategies"), ("b.csv", b"\xff\xfe\x00"), ("c.toml", b""), ("d.csv", b"x\n1\n")])
+def test_a_file_without_strategies_is_refused(tmp_path, name: str, content: bytes) -> None:
+    file = tmp_path / name
+    file.write_bytes(content)
+    with pytest.raises(InputFileError, match=name):
+        load_strategies(file, parameters=PARAMETERS)
+
+
+def test_a_missing_file_and_a_repeated_name_are_refused(tmp_path) -> None:
+    with pytest.raises(InputFileError, match=r"none\.csv"):
+        load_strategies(tmp_path / "none.csv", parameters=PARAMETERS)
+    file = tmp_path / "twice.csv"
+    file.write_text("strategy,first_cost\na,1\na,2\n")
+    with pytest.raises(TableError, match="two rows of that name"):
+        load_strategies(file, parameters=PARAMETERS)
+
+
+def test_the_baseline_may_not_carry_an_effect(tmp_path) -> None:
+    file = tmp_path / "base.toml"
+    file.write_text("[strategies.remove_each_time]\neffect_on_rate = 0.5\n")
+    with pytest.raises(ManyErrors, match="a baseline with a first cost or an effect"):
+        load_strategies(file, parameters=PARAMETERS)
