@@ -83,7 +83,27 @@ def test_break_even_is_where_the_lines_cross() -> None:
 def test_ring_title_claims_nothing_that_chance_explains() -> None:
     weak = DATA.rings.assign(p_upper=0.4)
     assert "No clear sign" in figures.ring_table(weak, ax=_axes(), words=EN).title
-    assert "1.9 times" in figures.ring_table(DATA.rings, ax=_axes(), words=EN).title
+    strong = figures.ring_table(DATA.rings, ax=_axes(), words=EN)
+    assert strong.title.startswith("From 0 to 100 m and 0 to 14 days apart, markings come 1.9")
+
+
+def test_ring_title_names_the_ring_that_stands_not_the_first() -> None:
+    rings = DATA.rings.assign(ratio=1.0, p_upper=0.5)
+    rings.loc[rings.index[5], ["ratio", "p_upper"]] = [1.4, 0.0001]
+    text = figures.ring_table(rings, ax=_axes(), words=EN)
+    assert text.title.startswith("From 100 to 200 m and 14 to 28 days apart, markings come 1.4")
+    few = rings.assign(p_upper=0.5)
+    few.loc[few.index[5], "p_upper"] = 0.04  # one of sixteen: no surprise
+    assert "No clear sign" in figures.ring_table(few, ax=_axes(), words=EN).title
+
+
+def test_survival_title_claims_a_difference_only_where_intervals_part() -> None:
+    draw = figures.rehit_survival
+    apart = draw(DATA.survival, ax=_axes(), words=EN, grouping="substrate")
+    assert "of brick only" in apart.title
+    wide = DATA.survival.assign(low=0.01, high=0.99)
+    for grouping in ("substrate", "clearance_speed"):
+        assert "not clearly differ" in draw(wide, ax=_axes(), words=EN, grouping=grouping).title
 
 
 def test_calendar_names_a_weekday_only_when_one_stands_out() -> None:

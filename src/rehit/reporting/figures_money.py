@@ -73,7 +73,7 @@ def cost_over_years(cost_years: pd.DataFrame, *, ax: Axes, words: Words, currenc
     ax.yaxis.set_major_formatter(in_words(words))
     legend_below(ax, ncols=1 if is_narrow(ax) else 2)
     order = sorted(ends, key=lambda s: ends[s])
-    best, other = order[0], strategies[0] if strategies[0] != order[0] else order[-1]
+    best, other = order[0], order[min(1, len(order) - 1)]
     facts = {"best": words.code("strategy", best), "other": words.code("strategy", other),
              "best_cost": words.money(ends[best], currency),
              "other_cost": words.money(ends[other], currency),

@@ -82,7 +82,7 @@ def rehit_survival(survival: pd.DataFrame, *, ax: Axes, words: Words, grouping: 
     groups = list(sizes.index[:4 if is_narrow(ax) else 5])
     horizon = float(min(chosen[chosen["group"] == g]["days"].max() for g in groups))
     day = 90.0 if horizon >= 90 else float(np.floor(horizon))
-    left: dict[str, float] = {}
+    left: dict[str, tuple[float, float, float]] = {}
     for number, group in enumerate(groups):
         curve = chosen[chosen["group"] == group].sort_values("days")
         days = np.concatenate([[0], curve["days"].to_numpy(float)])
@@ -90,7 +90,7 @@ def rehit_survival(survival: pd.DataFrame, *, ax: Axes, words: Words, grouping: 
         label = f"{words.code(grouping, group)} (n={words.whole(sizes[group])})"
         ax.step(days, share, where="post", color=SERIES[number], linestyle=DASHES[number],
                 label=label)
-        left[group] = float(share[np.searchsorted(days, day, side="right") - 1])
+        left[group] = _at(curve, day)
     ax.axvline(day, color=LINE, linewidth=1.2)
     ax.set(xlabel=words("fig.survival_x"), ylabel=words("fig.survival_y"), ylim=(0, 1.02))
     ax.set_xlim(0, min(float(chosen["days"].max()), 730))
@@ -98,10 +98,22 @@ def rehit_survival(survival: pd.DataFrame, *, ax: Axes, words: Words, grouping: 
     legend_below(ax, ncols=1 if is_narrow(ax) else 3)
     best, worst = max(left, key=lambda g: left[g]), min(left, key=lambda g: left[g])
     facts = {"day": words.whole(day), "best": words.code(grouping, best),
-             "worst": words.code(grouping, worst), "best_share": words.share(left[best]),
-             "worst_share": words.share(left[worst]), "total": words.whole(sizes.sum())}
-    key = "survival_one" if len(left) == 1 else f"survival_{grouping}"
+             "worst": words.code(grouping, worst), "best_share": words.share(left[best][0]),
+             "worst_share": words.share(left[worst][0]), "total": words.whole(sizes.sum())}
+    same = "_same" if left[best][1] <= left[worst][2] else ""
+    key = "survival_one" if len(left) == 1 else f"survival_{grouping}{same}"
     return finish(ax, figure_text(words, key, **facts), titled=titled)
+
+
+def _at(curve: pd.DataFrame, day: float) -> tuple[float, float, float]:
+    """Return a curve's share at a day with its interval; all of them before the first step."""
+    before = curve[curve["days"] <= day]
+    if before.empty:
+        return 1.0, 1.0, 1.0
+    last = before.iloc[-1]
+    share = float(last["unmarked"])
+    low, high = (share if pd.isna(last[c]) else float(last[c]) for c in ("low", "high"))
+    return share, low, high
 
 
 def rate_caterpillar(repeats: pd.DataFrame, *, ax: Axes, words: Words, top: int = 20,

@@ -9,6 +9,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.colors import Normalize
 
+from rehit.reporting.compare import keep_at_fdr
 from rehit.reporting.drawing import (
     FigureText,
     figure_text,
@@ -30,33 +31,38 @@ def ring_table(rings: pd.DataFrame, *, ax: Axes, words: Words, chance_limit: flo
     rings
         Table ``report_rings``.
     chance_limit
-        Cells with a smaller chance are set in bold with a star.
+        Share of false claims accepted among the cells set in bold with a star.
 
     References
     ----------
     Knox (1964), The detection of space-time interactions, Applied Statistics 13, 25–30.
+    Benjamini and Hochberg (1995), JRSS B 57, 289–300.
     """
-    table = rings.set_index(["metres_from", "days_from"])["ratio"].unstack()  # noqa: PD010
-    chance = rings.set_index(["metres_from", "days_from"])["p_upper"].unstack()  # noqa: PD010
+    known = rings[rings["ratio"].notna()].sort_values(["metres_from", "days_from"])
+    known = known.assign(stands=keep_at_fdr(known["p_upper"].fillna(1).tolist(),
+                                            rate=chance_limit))
+    cells = known.set_index(["metres_from", "days_from"])
+    table = cells["ratio"].unstack()  # noqa: PD010
+    stands = cells["stands"].unstack().fillna(value=False)  # noqa: PD010
     values = table.to_numpy(float)
     top = max(float(np.nanmax(values)), 1.5)
     ax.imshow(values, cmap=ramp(), norm=Normalize(0.5, top), aspect="auto")
     for (row, column), value in np.ndenumerate(values):
-        sure = bool(chance.to_numpy(float)[row, column] < chance_limit)
+        bold = bool(stands.iloc[row, column])
         ink = PAPER if (value - 0.5) / (top - 0.5) > 0.55 else INK
-        ax.text(column, row, words.number(value, 2) + ("*" if sure else ""), ha="center",
-                va="center", color=ink, fontweight="bold" if sure else "normal")
+        ax.text(column, row, words.number(value, 2) + ("*" if bold else ""), ha="center",
+                va="center", color=ink, fontweight="bold" if bold else "normal")
     ax.set_xticks(range(table.shape[1]), _edges(rings, "days", table.columns, words))
     ax.set_yticks(range(table.shape[0]), _edges(rings, "metres", table.index, words))
     ax.set(xlabel=words("fig.rings_x"), ylabel=words("fig.rings_y"))
     ax.grid(visible=False)
-    known = rings[rings["ratio"].notna()].sort_values(["metres_from", "days_from"])
-    near: Any = known.iloc[0]
-    facts = {"metres": words.whole(near["metres_to"]), "days": words.whole(near["days_to"]),
-             "ratio": words.number(near["ratio"], 2), "p": words.p_value(near["p_upper"]),
-             "pairs": words.whole(rings["observed"].sum()),
-             "limit": words.number(chance_limit, 1)}
-    key = "rings_more" if near["p_upper"] < chance_limit else "rings_none"
+    sure = known[known["stands"] & (known["ratio"] > 1)]
+    near: Any = sure.sort_values("ratio").iloc[-1] if len(sure) else known.max(numeric_only=True)
+    facts = {name: words.whole(near[name])
+             for name in ("metres_from", "metres_to", "days_from", "days_to")}
+    facts |= {"ratio": words.number(near["ratio"], 2),
+              "pairs": words.whole(rings["observed"].sum()), "limit": words.share(chance_limit)}
+    key = "rings_more" if len(sure) else "rings_none"
     return finish(ax, figure_text(words, key, **facts), titled=titled)
 
 

@@ -129,7 +129,7 @@ def _spend_grid(facts: Facts, spend: pd.DataFrame) -> Grid:
         f"{w(f'month.{row.month.month}')} {row.month.year}",
         _money_or_dash(facts, row.spent), _money_or_dash(facts, row.expected),
         _money_span(facts, row.expected_low, row.expected_high))
-        for row in each(spend.sort_values("month").tail(15))]
+        for row in each(spend.sort_values("month").tail(12))]
     if spend["expected"].isna().all():
         names, rows = names[:2], [row[:2] for row in rows]
     return Grid(w("cost.spend_caption"), tuple(w(f"cost.col_{c}") for c in names), tuple(rows),
@@ -218,8 +218,10 @@ def evaluation_section(facts: Facts) -> Section:
                                    _effect(facts, row), key="E", table="evaluations",
                                    measure=row.measure))
         words = "" if pd.isna(row.words) else str(row.words)
-        section.say(w("evaluation.line", measure=row.measure, verdict=verdict, words=words).strip(),
-                    f"E{number}", tone="key")
+        section.say(w("evaluation.line", measure=row.measure, verdict=verdict), f"E{number}",
+                    tone="key")
+        if words:
+            section.say(words)
         rows.append((str(row.measure), w.day(row.started_at.date()), w.whole(row.n_treated),
                      w.whole(row.n_comparison), _effect(facts, row),
                      "–" if pd.isna(row.p_value) else w.p_value(row.p_value), verdict))

@@ -146,7 +146,9 @@ def _clusters(facts: Facts, section: Section, clusters: gpd.GeoDataFrame) -> Non
     w = facts.words
     before = facts.inputs.clusters_before
     matched = _matched(clusters, before, facts.number("cluster_overlap"))
-    rows, changed = _cluster_rows(facts, clusters)
+    rows, changed, risen = _cluster_rows(facts, clusters)
+    facts.trace("H6", risen, w.whole(risen), table="clusters",
+                rate=w.share(facts.number("gained_fdr")))
     facts.trace("H1", len(clusters), w.whole(len(clusters)), table="clusters")
     section.say(w("hotspots.opening", n=len(clusters), count=w.whole(len(clusters))), "H1")
     if before is not None:
@@ -160,6 +162,7 @@ def _clusters(facts: Facts, section: Section, clusters: gpd.GeoDataFrame) -> Non
                       names=_listed(facts, gained)), "H4", tone="key")
         section.say(w("hotspots.lost", n=len(lost), count=w.whole(len(lost)),
                       names=_listed(facts, lost)), "H5", tone="key")
+        section.say(w("hotspots.outlines"), tone="note")
     else:
         section.say(w("missing.clusters_before"), tone="note")
     section.put(Grid(w("hotspots.caption"), tuple(w(f"hotspots.col_{c}") for c in (
@@ -180,7 +183,7 @@ def _matched(now: gpd.GeoDataFrame, before: gpd.GeoDataFrame | None,
 
 
 def _cluster_rows(facts: Facts, clusters: gpd.GeoDataFrame) -> tuple[
-        tuple[tuple[str, ...], ...], int]:
+        tuple[tuple[str, ...], ...], int, int]:
     w = facts.words
     now = _inside(clusters, facts.now)
     before = _inside(clusters, facts.before)
@@ -201,7 +204,8 @@ def _cluster_rows(facts: Facts, clusters: gpd.GeoDataFrame) -> tuple[
                      w.whole(before[i]) if comparable else "–",
                      w.number(row["incidents_per_year"], 2), w.whole(row["n_places"]),
                      w(f"verdict.{reading}")))
-    return tuple(rows[:int(facts.number("top_places"))]), int(sum(stands))
+    risen = sum(row[-1] == w("verdict.up") for row in rows)
+    return tuple(rows[:int(facts.number("top_places"))]), int(sum(stands)), risen
 
 
 def _inside(clusters: gpd.GeoDataFrame, part: Slice) -> np.ndarray:

@@ -144,9 +144,9 @@ def _advice(facts: Facts) -> tuple[Sentence, ...]:
             first["place_id"].astype(str)))))
     if "M1" in figures:
         lines.append(Sentence(figures["M1"].label + ".", ("M1",)))
-    if "H4" in figures and figures["H4"].value:
-        lines.append(Sentence(w("summary.look", n=int(figures["H4"].value),
-                                count=figures["H4"].shown), ("H4",)))
+    if "H6" in figures and figures["H6"].value:
+        lines.append(Sentence(w("summary.look", n=int(figures["H6"].value),
+                                count=figures["H6"].shown), ("H6",)))
     return tuple(lines) or (Sentence(w("summary.no_advice"), tone="key"),)
 
 
