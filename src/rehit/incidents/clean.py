@@ -22,7 +22,7 @@ from rehit.incidents.repeats import NEVER, Reports
 from rehit.incidents.rows import name_incidents, prepare
 from rehit.incidents.settings import Cleaned, CleanSettings
 from rehit.incidents.sizes import read_sizes
-from rehit.incidents.states import settle_states
+from rehit.incidents.states import NOT_CLEANED, settle_states
 from rehit.incidents.times import Times, iso, read_times
 from rehit.incidents.vocabulary import Words, load_words, plain_words
 from rehit.tables import check
@@ -114,6 +114,8 @@ def _understand(fields: pd.DataFrame, mapping: Mapping | None, settings: CleanSe
     times = read_times(rows, styles=styles, settings=settings, ledger=ledger)
     meaning = read_meaning(rows, words)
     translations = enter_translations(ledger, rows, meaning, settings.translations_in_ledger)
+    # The rules are in the ledger now; only the codes are needed further.
+    meaning = {name: table[["code"]] for name, table in meaning.items()}
     states = settle_states(rows, meaning, times, ledger=ledger)
     places = mapping.places if mapping else Places()
     points = read_points(rows, plane_crs=places.crs or settings.crs,
@@ -122,7 +124,8 @@ def _understand(fields: pd.DataFrame, mapping: Mapping | None, settings: CleanSe
     judged = judge_places(rows, points, words=words["place_quality"],
                           parameters=settings.parameters, ledger=ledger)
     sizes = _sizes(rows, mapping.size_unit if mapping else "", words["size"], settings, ledger)
-    reason = _reasons(rows, times, meaning, points, mapping, settings)
+    exact = judged["address_kind"].isin(EXACT_KINDS) | rows["asset_id"].notna()
+    reason = _reasons(rows, times, meaning, points.outside & ~exact, mapping, settings)
     return _Work(rows, ledger, words, reason, times, meaning, translations, states, points, judged,
                  sizes)
 
@@ -161,7 +164,7 @@ def _sizes(rows: pd.DataFrame, unit: str, words: Words, settings: CleanSettings,
     return sizes
 
 
-def _reasons(rows: pd.DataFrame, times: Times, meaning: dict[str, pd.DataFrame], points: Points,
+def _reasons(rows: pd.DataFrame, times: Times, meaning: dict[str, pd.DataFrame], outside: pd.Series,
              mapping: Mapping | None, settings: CleanSettings) -> pd.Series:
     """Return the first reason to set each row aside; empty for a usable row."""
     reason = times.reason.copy()
@@ -172,9 +175,7 @@ def _reasons(rows: pd.DataFrame, times: Times, meaning: dict[str, pd.DataFrame],
     void = (meaning["status"]["code"] == "void") & reason.isna()
     reason = reason.mask(void, "void_status")
     if settings.study_area is not None:
-        placeless = rows["address"].isna() & rows["asset_id"].isna()
-        reason = reason.mask(reason.isna() & placeless & points.outside,
-                             "place_outside_study_area")
+        reason = reason.mask(reason.isna() & outside, "place_outside_study_area")
     return reason.astype("str")
 
 
@@ -275,7 +276,7 @@ def _columns(work: _Work, joins: Joins) -> dict[str, pd.Series]:
     columns["cleared_at"] = cleared.mask(exact, work.states["cleared_at"])
     columns["status"] = work.states["status"].mask(known, "cleared")
     columns["outcome"] = work.states["outcome"].mask(
-        known & (work.states["outcome"] == "pending"), "cleared")
+        known & work.states["outcome"].isin(("pending", *NOT_CLEANED)), "cleared")
     columns["reported_precision"] = work.times.precision
     columns["area_m2"] = work.sizes["area_m2"].astype("float64")
     columns["area_basis"] = work.sizes["area_basis"].astype("str")

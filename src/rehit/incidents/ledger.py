@@ -40,8 +40,11 @@ class Ledger:
         # Rows in the order of file and row, so that entries can be sorted by one number.
         by_name = np.argsort(np.argsort(np.asarray(names, dtype=object)))
         self._place = np.argsort(np.lexsort((self._row, by_name[self._file])))
-        self._parts: list[pa.Table] = []
         self._at: list[np.ndarray] = []
+        self._texts: dict[str, list[pa.Array]] = {"before": [], "after": []}
+        # Names of columns and rules are few: only their numbers are kept for each entry.
+        self._codes: dict[str, list[np.ndarray]] = {"column": [], "rule": []}
+        self._known: dict[str, dict[str, int]] = {"column": {}, "rule": {}}
 
     def add(self, where: np.ndarray | pd.Series, *, column: str | None, before: object,
             after: object, rule: str | pd.Series) -> None:
@@ -62,31 +65,41 @@ class Ledger:
         if not len(at):
             return
         self._at.append(at)
-        self._parts.append(pa.table({
-            "column": _texts(column, at), "before": _texts(before, at),
-            "after": _texts(after, at), "rule": _texts(rule, at),
-        }))
+        self._texts["before"].append(_texts(before, at))
+        self._texts["after"].append(_texts(after, at))
+        self._codes["column"].append(self._number("column", column, at))
+        self._codes["rule"].append(self._number("rule", rule, at))
 
-    def count(self, rule: str) -> int:
-        """Return how many entries a rule has made so far."""
-        return sum(int(pc.sum(pc.equal(part["rule"], rule)).as_py() or 0) for part in self._parts)
+    def _number(self, name: str, value: object, at: np.ndarray) -> np.ndarray:
+        known = self._known[name]
+        if not isinstance(value, pd.Series):
+            code = -1 if value is None else known.setdefault(str(value), len(known))
+            return np.full(len(at), code, dtype=np.int16)
+        codes, unique = pd.factorize(value.take(at), use_na_sentinel=True)
+        numbers = [known.setdefault(str(text), len(known)) for text in unique]
+        return np.array([*numbers, -1], dtype=np.int16)[codes]
 
     def table(self) -> pd.DataFrame:
-        """Return all entries in the order of file, row, column and rule."""
-        texts = pa.schema([(name, pa.large_string()) for name in COLUMNS[2:]])
+        """Return all entries in the order of file, row and time of entry; the ledger is then empty.
+
+        ``column`` and ``rule`` are categories, the others texts. The columns are put together one after the other, for a ledger is the largest of all tables.
+        """
         at = np.concatenate([np.empty(0, dtype=np.int64), *self._at])
         order = np.argsort(self._place[at], kind="stable")
         at = at[order]
+        self._at.clear()
         made = {"source_file": pd.array(self._names.take(pa.array(self._file[at])), dtype="str"),
                 "source_row": self._row[at]}
-        if self._parts:
-            whole = pa.concat_tables([part.cast(texts) for part in self._parts])
-        else:
-            whole = texts.empty_table()
-        for name in COLUMNS[2:]:
-            column = whole[name].combine_chunks() if len(at) else pa.array([], pa.large_string())
-            made[name] = pd.array(column.take(pa.array(order)), dtype="str")
-        return pd.DataFrame(made)
+        for name, parts in self._texts.items():
+            whole = pa.chunked_array([pa.array([], pa.large_string()), *parts]).combine_chunks()
+            parts.clear()
+            made[name] = pd.array(whole.take(pa.array(order)), dtype="str")
+        for name, numbers in self._codes.items():
+            codes = np.concatenate([np.empty(0, dtype=np.int16), *numbers])[order]
+            numbers.clear()
+            words = pd.Index(list(self._known[name]), dtype="str")
+            made[name] = pd.Categorical.from_codes(codes, categories=words)
+        return pd.DataFrame(made)[list(COLUMNS)]
 
 
 def _texts(value: object, at: np.ndarray) -> pa.Array:
@@ -112,7 +125,7 @@ def write_ledger(ledger: pd.DataFrame, path: str) -> None:
         if name == "source_row":
             columns[name] = pa.array(ledger[name])
             continue
-        encoded = pa.array(ledger[name], type=pa.large_string(), from_pandas=True)
+        encoded = pa.array(ledger[name].astype("str"), type=pa.large_string(), from_pandas=True)
         encoded = encoded.dictionary_encode()
         safe = pa.array([neutralise_formula(text) for text in encoded.dictionary.to_pylist()],
                         type=pa.large_string())

@@ -41,12 +41,16 @@ def as_fields(cleaned: Cleaned, *, settings: CleanSettings,
     by_day = incidents["reported_precision"] == "day"
     fields["reported"] = _written(incidents["reported_at"], by_day, settings.time_zone)
     fields["cleared"] = iso(incidents["cleared_at"])
-    for name in ("status", "outcome", "priority", "medium", "place_quality", "address",
+    for name in ("outcome", "priority", "medium", "place_quality", "address",
                  "description"):
         fields[name] = incidents[name]
     fields["asset_id"] = incidents["asset_id_given"]
     fields["asset_type"] = incidents["asset_type_given"]
-    fields["substrate"] = incidents["substrate"] + " " + incidents["finish"]
+    finish = (" " + incidents["finish"]).where(incidents["finish"] != "unknown", "")
+    fields["substrate"] = incidents["substrate"] + finish
+    # "cleared" as a status word would say the outcome too.
+    unsaid = (incidents["status"] == "cleared") & (incidents["outcome"] == "unknown")
+    fields["status"] = incidents["status"].mask(unsaid, "closed")
     fields["size"] = _sizes(incidents)
     there = ~incidents.geometry.isna()
     fields["easting"] = incidents.geometry.x.map(repr).where(there)

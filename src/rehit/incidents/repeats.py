@@ -104,7 +104,10 @@ def waits_until(reports: Reports, parameters: Parameters) -> np.ndarray:
     # its day at best, is taken for one of the marking that was cleared on it.
     slack = np.where(reports.closed_by_day & (parameters["incidents.same_day_is_repeat"] > 0),
                      DAY, 0)
-    return np.where(known, np.where(known, reports.closed, 0) + slack - 1, last)
+    ended = np.where(known, reports.closed, 0) + slack - 1
+    # Closed without cleaning: the marking is still there to be reported once more.
+    ended = np.where(reports.cleared == NEVER, np.maximum(ended, reports.seconds + window), ended)
+    return np.where(known, ended, last)
 
 
 def compatible(pairs: Pairs, reports: Reports, parameters: Parameters) -> np.ndarray:
