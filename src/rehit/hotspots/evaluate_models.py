@@ -86,6 +86,9 @@ def effect_by_places(panel: Panel, *, negative_binomial: bool) -> Effect | None:
 def effect_by_steps(steps: pd.DataFrame) -> Effect | None:
     """Estimate the effect from the groups' steps of time, errors widened by their scatter.
 
+    Within each step the treated places' part of the incidents is binomial, so that season and
+    everything else common to both groups drops out; what scatter is left widens the error.
+
     Parameters
     ----------
     steps
@@ -98,12 +101,13 @@ def effect_by_steps(steps: pd.DataFrame) -> Effect | None:
 
     References
     ----------
-    McCullagh and Nelder 1989, Generalized Linear Models, section 6.2 (quasi-Poisson).
+    McCullagh and Nelder 1989, Generalized Linear Models, section 4.5 (quasi-binomial).
     """
-    long = _two_groups(steps)
-    if len(long) < 12 or _empty_cell(long):
+    paired = _paired(steps)
+    if len(paired) < 6 or _empty_cell(_two_groups(steps)):
         return None
-    return _quasi(long, _design(long), 3, "Poisson, errors from the scatter between steps")
+    x = np.column_stack([np.ones(len(paired)), paired["after"]])
+    return _quasi(paired, x, "treated part step by step, errors from the scatter between steps")
 
 
 def pre_trend(steps: pd.DataFrame) -> Effect | None:
@@ -120,23 +124,35 @@ def pre_trend(steps: pd.DataFrame) -> Effect | None:
         Ratio per year of treated over comparison; None with fewer than four steps before, or
         fewer than one incident per step on either side in the mean.
     """
-    long = _two_groups(steps[~steps["after"]])
-    per_group = long.groupby("treated")["n"].agg(["size", "sum"])
-    if len(per_group) < 2 or per_group["size"].min() < 4 or (
-            per_group["sum"] < per_group["size"]).any():
+    paired = _paired(steps[~steps["after"]])
+    if len(paired) < 4 or paired[["treated", "comparison"]].sum().min() < len(paired):
         return None
-    years = (long["from_day"].to_numpy() - long["from_day"].mean()) / 365.25
-    treated = long["treated"].to_numpy()
-    x = np.column_stack([np.ones(len(long)), treated, years, treated * years])
-    return _quasi(long, x, 3, "trend before the measure, treated over comparison, per year")
+    years = (paired["from_day"].to_numpy() - paired["from_day"].mean()) / 365.25
+    x = np.column_stack([np.ones(len(paired)), years])
+    return _quasi(paired, x, "trend before the measure, treated over comparison, per year")
 
 
-def _quasi(long: pd.DataFrame, x: np.ndarray, column: int, name: str) -> Effect:
-    fit = sm.GLM(long["n"].to_numpy(), x, family=sm.families.Poisson(),
-                 offset=np.log(long["years"].to_numpy())).fit()
-    freedom = len(long) - x.shape[1]
+def _paired(steps: pd.DataFrame) -> pd.DataFrame:
+    """One row per step in which either group was hit: both counts and years side by side."""
+    used = steps[steps["group"].isin(["treated", "comparison"])]
+    wide = used.pivot_table(index="from_day", columns="group", values=["n", "years"])
+    if len(used) == 0 or wide.shape[1] < 4:
+        return pd.DataFrame({c: [] for c in ("from_day", "treated", "comparison", "log_years",
+                                             "after")})
+    out = pd.DataFrame({
+        "from_day": wide.index, "treated": wide["n"]["treated"].to_numpy(),
+        "comparison": wide["n"]["comparison"].to_numpy(),
+        "log_years": np.log(wide["years"]["treated"] / wide["years"]["comparison"]).to_numpy(),
+        "after": used.groupby("from_day")["after"].first().to_numpy(dtype="float64")})
+    return out[out["treated"] + out["comparison"] > 0]
+
+
+def _quasi(paired: pd.DataFrame, x: np.ndarray, name: str) -> Effect:
+    fit = sm.GLM(paired[["treated", "comparison"]].to_numpy(), x, family=sm.families.Binomial(),
+                 offset=paired["log_years"].to_numpy()).fit()
+    freedom = len(paired) - x.shape[1]
     scatter = max(1.0, float(fit.pearson_chi2) / freedom)
-    return Effect(name, float(fit.params[column]), float(fit.bse[column]) * np.sqrt(scatter),
+    return Effect(name, float(fit.params[1]), float(fit.bse[1]) * np.sqrt(scatter),
                   float(freedom))
 
 

@@ -88,7 +88,7 @@ def read_rate_model(model: RateModel, *,
     >>> model = RateModel(("lit",), np.array([-0.5]), np.eye(1) * 0.01, np.eye(1) * 0.01, -1.0,
     ...                   400, 200, 80, True)
     >>> read_rate_model(model)[0]
-    'lit: the rate of re-hits is multiplied by 0.61 per unit (98 % interval 0.48 to 0.77): lower.'
+    'lit: the rate of re-hits is multiplied by 0.61 per unit (99 % interval 0.47 to 0.78): lower.'
     """
     numbers = load_parameters() if parameters is None else parameters
     level = numbers["hotspots.verdict_level"]
