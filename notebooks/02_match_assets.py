@@ -38,9 +38,9 @@ incidents = chain.incidents
 kinds = incidents["place_kind"].value_counts()
 matched = incidents[incidents["asset_id"].notna()]
 display(Markdown(
-    f"**{len(matched):,}** of {len(incidents):,} incidents are matched to an asset of the register; "
-    f"**{kinds.get('site', 0):,}** form sites of their own, **{kinds.get('street', 0):,}** are known "
-    f"to the street only and **{kinds.get('none', 0):,}** have no usable place. Only assets and "
+    f"**{len(matched):,}** of {len(incidents):,} incidents are matched to an asset of the "
+    f"register; **{kinds.get('site', 0):,}** form sites of their own, "
+    f"**{kinds.get('street', 0):,}** are known to the street only and **{kinds.get('none', 0):,}** have no usable place. Only assets and "
     "sites can recur."))
 
 # %% [markdown]

@@ -111,4 +111,4 @@ chain.forecast[chain.forecast["horizon_days"] == 28].nlargest(10, "expected").ro
 # What this log cannot tell:
 
 # %%
-display(Markdown("\n".join(f"- {sentence}" for sentence in chain.limits) or "Nothing to add."))
+display(Markdown("\n".join(f"- {sentence}" for sentence in chain.limits) or "Nothing."))

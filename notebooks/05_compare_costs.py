@@ -73,7 +73,8 @@ answer = widgets.interactive_output(
     lambda years, percent: display(compare_strategies(
         worst, horizon_years=years, rng=np.random.default_rng(1),
         parameters=chain.cost_parameters.override({"costs.discount_rate": percent / 100}))[
-            ["strategy", "pv_mean", "pv_low", "pv_high", "annual_cost", "chance_cheapest"]].round(2)),
+            ["strategy", "pv_mean", "pv_low", "pv_high", "annual_cost",
+             "chance_cheapest"]].round(2)),
     {"years": horizon, "percent": rate})
 display(horizon, rate, answer)
 
