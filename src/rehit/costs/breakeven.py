@@ -19,7 +19,7 @@ from rehit.parameters import Parameters, load_parameters
 
 Numbers = NDArray[np.float64]
 GRID = 160  # rates looked at for a change of sign, evenly spaced in their square roots
-HALVINGS = 32  # narrows the widest bracket below a billionth of an incident a year
+HALVINGS = 14  # narrows a bracket so far that a straight line does the rest
 
 
 def breakeven_rates(piece: Pieces, weights: Weights, other: Pieces, other_weights: Weights, *,
@@ -49,7 +49,10 @@ def breakeven_rates(piece: Pieces, weights: Weights, other: Pieces, other_weight
         middle = (low + high) / 2
         same_side = (gap(middle[:, None], open_rows)[:, 0] < 0) == starts_cheaper
         low, high = np.where(same_side, middle, low), np.where(same_side, high, middle)
-    answer[open_rows] = (low + high) / 2
+    if len(open_rows):
+        at_low, at_high = (gap(rate[:, None], open_rows)[:, 0] for rate in (low, high))
+        rise = np.where(at_high == at_low, 1.0, at_high - at_low)
+        answer[open_rows] = np.clip(low - at_low * (high - low) / rise, low, high)
     return answer
 
 

@@ -181,7 +181,7 @@ def patch_repaint_curves(highest_rate: float, *, cycles: float, reset_every: int
     return _patch_repaint_curves(_rounded_up(highest_rate), cycles, reset_every, years)
 
 
-@lru_cache(maxsize=128)
+@lru_cache(maxsize=1024)
 def _patch_repaint_curves(highest_rate: float, cycles: float, reset_every: int,
                           years: int) -> CubicSpline:
     grid = _rate_grid(highest_rate)
