@@ -16,6 +16,7 @@ from rehit.tables import check
 
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 DAYS_PER_WEEK = 7
+MOST_SHIFT = 0.25
 _FULL = 1e-9
 
 
@@ -82,7 +83,13 @@ def plan_calendar(frequency: pd.DataFrame, points: gpd.GeoSeries, *, crew_ids: S
     rows: list[tuple[object, ...]] = []
     missed: dict[str, int] = {}
     order = np.lexsort((np.arange(len(spacing)), spacing))
+    due = 0.0
     for place in order.tolist():
+        # Of places seen more rarely than the calendar is long, only a share falls due in it.
+        due += min(len(days) / spacing[place], 1.0)
+        if due < 1.0 - _FULL:
+            continue
+        due -= 1.0
         hours = float(frequency["visit_h"].iloc[place])
         name = str(frequency["place_id"].iloc[place])
         chosen, lost = _place_visits(load[:, crew[place]], max(spacing[place], 1.0), hours,
@@ -112,24 +119,21 @@ def _place_visits(load: np.ndarray, spacing: float, hours: float,
                   most: float) -> tuple[list[int], int]:
     """Return the days of one place's visits, and how many found no room.
 
-    A place whose interval is longer than the calendar may fall due after it: it then gets a
-    visit only if a day has room, by the share of the interval that the calendar covers.
+    A full day sends its visit to the nearest day with room, no farther than a quarter of the
+    interval (at least one day).
     """
     n = len(load)
+    slack = max(1, int(spacing * MOST_SHIFT))
     best: tuple[tuple[int, float, int], list[int], int] | None = None
     for start in range(max(int(np.ceil(min(spacing, n))), 1)):
-        wanted = np.unique(np.floor(np.arange(start, n, spacing) + 1e-9).astype(int))
+        wanted = np.floor(np.arange(start, n, spacing) + 1e-9).astype(int)
         chosen: list[int] = []
-        lost = 0
         for day in wanted.tolist():
-            near = [d for d in (day, day - 1, day + 1) if 0 <= d < n and d not in chosen
-                    and load[d] + hours <= most + _FULL]
-            if near:
-                chosen.append(near[0])
-            else:
-                lost += 1
-        fullest = max((load[d] + hours for d in chosen), default=np.inf)
-        rank = (lost, float(fullest), start)
+            free = [d for d in range(max(day - slack, 0), min(day + slack + 1, n))
+                    if d not in chosen and load[d] + hours <= most + _FULL]
+            chosen += sorted(free, key=lambda d: (abs(d - day), load[d]))[:1]
+        lost = len(wanted) - len(chosen)
+        rank = (lost, max((float(load[d]) for d in chosen), default=0.0), start)
         if best is None or rank < best[0]:
             best = (rank, sorted(chosen), lost)
     assert best is not None

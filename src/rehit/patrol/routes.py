@@ -11,7 +11,7 @@ from pyvrp.stop import MaxIterations
 
 from rehit.errors import SettingError
 from rehit.parameters import Parameters
-from rehit.patrol.problem import Problem, Routes, restricted, worth
+from rehit.patrol.problem import Crew, Problem, Routes, restricted, worth
 from rehit.patrol.reasons import left_out
 from rehit.patrol.search import search_routes
 from rehit.patrol.setting import Setting, day_problem
@@ -122,14 +122,13 @@ def _portfolio(problem: Problem, setting: Setting, *, parameters: Parameters, se
     runs = int(parameters["patrol.search_runs"])
     steps = parameters["patrol.search_iterations"] * 100 / (len(keep) + 100) / runs
 
-    def legal(routes: Routes) -> bool:
-        timed = time_routes(small, routes, break_after=setting.break_after)
-        return all(route is not None for route in timed)
+    def legal(crew: Crew, route: list[int]) -> bool:
+        return time_route(small, crew, route, break_after=setting.break_after) is not None
 
     new = {int(old): at for at, old in enumerate(keep)}
     begin = None if start is None else [[new[stop] for stop in route] for route in start]
     found = search_routes(small, stops=[MaxIterations(max(int(steps), 1)) for _ in range(runs)],
-                          seed=seed, accept=legal, start=begin)
+                          seed=seed, legal=legal, start=begin)
     return [[int(keep[stop]) for stop in route] for route in found.routes]
 
 

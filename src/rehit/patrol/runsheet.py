@@ -11,6 +11,8 @@ from rehit.patrol.route_map import draw_map
 from rehit.patrol.sheets import Sheet, clock
 from rehit.pdf import render_pdf, typst_text
 
+# From this many rows on the list would take a third page at full size.
+ROOMY_ROWS = 20
 CAUTION = ("Follow the safety data sheets, the local code of practice and what your training "
            "allows; where in doubt, stop and ask. Work with electrics, at height, in traffic or on "
            "old lead paint is for those licensed to do it.")
@@ -80,7 +82,8 @@ def load_list(sheet: Sheet) -> str:
 
 def _stop_table(sheet: Sheet) -> str:
     rows = [_table_row(row) for row in sheet.rows.to_dict("records")[1:]]
-    return "#stops((" + ", ".join(rows) + ",))"
+    tight = str(len(rows) > ROOMY_ROWS).lower()
+    return f"#stops(tight: {tight}, (" + ", ".join(rows) + ",))"
 
 
 def _table_row(row: dict[str, object]) -> str:

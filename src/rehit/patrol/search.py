@@ -41,7 +41,7 @@ class Searched:
 
 
 def search_routes(problem: Problem, *, stops: Sequence[Stop], seed: int,
-                  accept: Callable[[Routes], bool] = lambda routes: True,
+                  legal: Callable[[Crew, list[int]], bool] = lambda crew, route: True,
                   start: Routes | None = None) -> Searched:
     """Return the best routes that a portfolio of runs finds.
 
@@ -53,15 +53,17 @@ def search_routes(problem: Problem, *, stops: Sequence[Stop], seed: int,
         One PyVRP stopping criterion per run; runs cycle through the prize weights.
     seed
         Whole number; the same seed, problem and iteration-counting criteria give the same routes.
-    accept
-        Refuses a plan that breaks a rule the search does not know; every best plan is asked.
+    legal
+        Refuses a route that breaks a rule the search does not know; every best plan is asked.
     start
         Routes to start from, for example this morning's plan.
     """
     greedy = greedy_routes(problem)
-    starts = [r for r in (greedy, start) if r is not None and accept(r)]
-    empty: Routes = [[] for _ in problem.crews]
-    best = max([*starts, empty], key=lambda routes: worth(problem, routes))
+    def accept(routes: Routes) -> bool:
+        return all(map(legal, problem.crews, routes))
+
+    starts = [_made_legal(problem, r, legal) for r in (greedy, start) if r is not None]
+    best = max(starts, key=lambda routes: worth(problem, routes))
     pool: dict[tuple[int, tuple[int, ...]], None] = {}
     fleet = Fleet.of(problem.crews)
     for run, stop in enumerate(stops):
@@ -78,6 +80,18 @@ def search_routes(problem: Problem, *, stops: Sequence[Stop], seed: int,
     if worth(problem, packed) > worth(problem, best) and accept(packed):
         best = packed
     return Searched(best, greedy, len(stops))
+
+
+def _made_legal(problem: Problem, routes: Routes,
+                legal: Callable[[Crew, list[int]], bool]) -> Routes:
+    """Drop the least valuable stops of each route until it is legal."""
+    made = []
+    for crew, route in zip(problem.crews, routes, strict=True):
+        kept = list(route)
+        while kept and not legal(crew, kept):
+            kept.remove(min(kept, key=lambda s: (bool(problem.must[s]), problem.score[s], -s)))
+        made.append(kept)
+    return made
 
 
 @dataclass(frozen=True)

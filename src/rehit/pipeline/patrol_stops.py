@@ -21,11 +21,13 @@ M_PER_LITRE = ["paint_l", "remover_l", "wash_water_l"]
 MIN_PER_DAY = 24 * 60
 
 
-def reported_stops(incidents: gpd.GeoDataFrame, advice: pd.DataFrame, *, day: date,
-                   time_zone: str, parameters: Parameters) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
+def reported_stops(incidents: gpd.GeoDataFrame, advice: pd.DataFrame,
+                   places: gpd.GeoDataFrame, *, day: date, time_zone: str,
+                   parameters: Parameters) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
     """Return the open jobs for the crews, and those that are for someone else.
 
-    An offensive job whose service standard runs out during the day gets that moment as the end of
+    `places` is the `repeats` table: where an incident has no point of its own but is matched to an
+    asset, the asset's point is taken. An offensive job whose service standard runs out during the day gets that moment as the end of
     its window.
     """
     still = incidents[incidents["status"] == "open"].merge(advice, on="incident_id", how="left")
@@ -39,7 +41,10 @@ def reported_stops(incidents: gpd.GeoDataFrame, advice: pd.DataFrame, *, day: da
         offensive=still["priority"] == "offensive", expected=1.0, method=method,
         service_min=minutes + parameters["patrol.setup_minutes"],
         latest_min=_due(still, day, time_zone, parameters))
-    jobs.loc[still["place_quality"].isin(NO_PLACE).to_numpy(), "geometry"] = None
+    # A point that only stands for "not known" is no place; the asset named in the log is one.
+    vague = still["place_quality"].isin(NO_PLACE).to_numpy()
+    known = places.set_index("place_id").geometry.reindex(still.loc[vague, "place_id"])
+    jobs.loc[vague, "geometry"] = known.to_numpy()
     handed = pd.DataFrame({
         "stop_id": still["incident_id"].astype("str"), "name": _names(still),
         "method": still["method"].astype("str"), "reason": still["reason"].astype("str")})

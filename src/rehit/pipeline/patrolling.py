@@ -97,7 +97,7 @@ def fleet(chain: Chain, crews: int | None) -> tuple[gpd.GeoDataFrame, tuple[str,
 def day_stops(chain: Chain, day: date, *, crews: int) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
     """Return the day's stops, and the open jobs that are for someone else."""
     incidents, numbers = chain.incidents, chain.parameters
-    jobs, handed = reported_stops(incidents, chain.advice, day=day,
+    jobs, handed = reported_stops(incidents, chain.advice, chain.repeats, day=day,
                                   time_zone=chain.project.time_zone, parameters=numbers)
     busy = set(incidents.loc[incidents["status"] == "open", "place_id"].dropna())
     spots = hotspot_stops(
