@@ -43,6 +43,13 @@ def test_top_share_never_means_no_place() -> None:
     assert capture_at(np.array([1.0, 2.0]), np.array([0, 4]), share=0.01)["hit_rate"] == 1.0
 
 
+def test_shared_ties_are_the_mean_over_all_orders() -> None:
+    expected, counts = np.array([5.0, 2, 2, 2, 0]), np.array([1, 6, 0, 3, 2])
+    curve = capture_curve(expected, counts, share_ties=True)
+    assert curve["hits"].tolist() == pytest.approx([1, 4, 7, 10, 12], abs=1e-12)
+    assert capture_curve(expected, counts)["hits"].tolist() == [1, 1, 4, 10, 12]
+
+
 def test_captures_of_a_period_without_incidents_are_empty() -> None:
     assert np.isnan(capture_at(np.array([1.0, 2.0]), np.array([0, 0]), share=0.5)["pai"])
 

@@ -11,9 +11,9 @@ from rehit.hotspots.forecast_features import History, features
 from rehit.hotspots.forecast_models import (
     LEAST,
     Model,
+    fit_context_and_recency,
     fit_level_and_recency,
     fit_spread,
-    fit_trees,
     size_of,
 )
 from rehit.hotspots.forecast_season import Season, find_season
@@ -22,7 +22,7 @@ from rehit.parameters import Parameters
 
 SHORT_LOG = "long-run rate"
 LEVEL = "level and recency"
-TREES = "boosted trees"
+CONTEXT = "context and recency"
 
 
 @dataclass(frozen=True)
@@ -165,6 +165,6 @@ def _fit_all(table: np.ndarray, counts: np.ndarray, season: np.ndarray, numbers:
         models[LEVEL] = fit_level_and_recency(table, counts, season)
     # Trees with less than a few leaves' worth of rows would only learn the mean.
     enough = len(table) >= 4 * numbers["hotspots.tree_least_rows"] and counts.any()
-    if only == TREES or (only is None and enough):
-        models[TREES] = fit_trees(table, counts, season, numbers=numbers)
+    if only == CONTEXT or (only is None and enough):
+        models[CONTEXT] = fit_context_and_recency(table, counts, season, numbers=numbers)
     return models

@@ -1,14 +1,15 @@
 """Two ways to turn what was known into expected incidents, and the spread around them.
 
 *Level and recency*: expected = a mix of the town's mean, the place's gamma-Poisson long-run rate
-and its fading counts, with weights that are not negative, found by Poisson likelihood. *Boosted
-trees*: the same inputs and the surroundings (the self-exciting part), with a Poisson loss. Which
-one is used is decided on held-out periods.
+and its fading counts, with weights that are not negative, found by Poisson likelihood. *Context
+and recency*: the geometric mean of boosted trees, which see the same inputs and the surroundings
+(the self-exciting part), and of one plain fading count, which steadies their ranking at the top.
+Which of the two is used is decided on held-out periods.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
@@ -18,10 +19,11 @@ from scipy.stats import nbinom
 from sklearn.ensemble import HistGradientBoostingRegressor
 from threadpoolctl import threadpool_limits
 
-from rehit.hotspots.forecast_features import FLOOR, OWN_COLUMNS
+from rehit.hotspots.forecast_features import FLOOR, OWN_COLUMNS, OWN_HALF_LIVES
 from rehit.parameters import Parameters
 
 LEAST = 1e-9  # expected incidents below which no place is put, so that the log score is finite
+STEADY_COLUMN = 1 + OWN_HALF_LIVES.index(60.0)  # the fading count that baselines rank by, too
 SIZE_BOUNDS = (1e-3, 1e4)
 
 
@@ -47,15 +49,20 @@ class LevelAndRecency:
 
 
 @dataclass(frozen=True)
-class BoostedTrees:
-    """A boosted tree model on logarithms of the features."""
+class ContextAndRecency:
+    """Geometric mean of boosted trees (logarithms of the features) and a plain fading count."""
 
     trees: HistGradientBoostingRegressor
+    level: float
+    slope: float
+    scale: float = 1.0
 
     def expected(self, table: np.ndarray) -> np.ndarray:
         """Return expected incidents, shape (rows,)."""
         with threadpool_limits(limits=1, user_api="openmp"):
-            return np.maximum(self.trees.predict(np.log(table + FLOOR)), LEAST)
+            context = self.trees.predict(np.log(table + FLOOR))
+        recent = self.level + self.slope * table[:, STEADY_COLUMN].astype("float64")
+        return np.maximum(self.scale * np.sqrt(context * recent), LEAST)
 
 
 def fit_level_and_recency(table: np.ndarray, counts: np.ndarray,
@@ -89,9 +96,9 @@ def fit_scaled(score: np.ndarray, counts: np.ndarray) -> tuple[float, float]:
     return level, float(weights[0])
 
 
-def fit_trees(table: np.ndarray, counts: np.ndarray, season: np.ndarray, *,
-              numbers: Parameters) -> BoostedTrees:
-    """Fit a boosted tree model with Poisson loss.
+def fit_context_and_recency(table: np.ndarray, counts: np.ndarray, season: np.ndarray, *,
+                            numbers: Parameters) -> ContextAndRecency:
+    """Fit boosted trees and a plain fading count, each with Poisson loss, and blend them.
 
     Parameters
     ----------
@@ -111,7 +118,12 @@ def fit_trees(table: np.ndarray, counts: np.ndarray, season: np.ndarray, *,
     # on a busy machine several wait for each other a hundred times longer than they work.
     with threadpool_limits(limits=1, user_api="openmp"):
         trees.fit(np.log(table + FLOOR), counts / season, sample_weight=season)
-    return BoostedTrees(trees)
+    slope, level = _nonnegative_poisson(table[:, [STEADY_COLUMN]].astype("float64"),
+                                        counts.astype("float64"), season)
+    blend = ContextAndRecency(trees, level, float(slope[0]))
+    # A geometric mean lies below the arithmetic one; the total is put right again.
+    total = float((season * blend.expected(table)).sum())
+    return replace(blend, scale=float(counts.sum()) / max(total, LEAST))
 
 
 def fit_spread(expected: np.ndarray, counts: np.ndarray) -> tuple[float, float]:

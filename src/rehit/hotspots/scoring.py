@@ -12,12 +12,13 @@ from scipy.special import gammaln, xlogy
 from rehit.errors import SettingError
 
 
-def capture_curve(expected: np.ndarray, counts: np.ndarray, *,
-                  area: np.ndarray | None = None) -> pd.DataFrame:
+def capture_curve(expected: np.ndarray, counts: np.ndarray, *, area: np.ndarray | None = None,
+                  share_ties: bool = False) -> pd.DataFrame:
     """Rank places by what was expected and return what the first k of them captured.
 
     Ties are broken against the forecast: of equally expected places the one with fewer incidents
-    comes first.
+    comes first. Shared ties give the mean over all orders of equally expected places instead, which
+    is fair to plain counts, where many places tie.
 
     Parameters
     ----------
@@ -25,6 +26,8 @@ def capture_curve(expected: np.ndarray, counts: np.ndarray, *,
         What was forecast (any increasing score) and what came, shape (n,).
     area
         Size of each place, any unit; equal if left out.
+    share_ties
+        Share the incidents of equally expected places evenly among them (places of equal size).
 
     Returns
     -------
@@ -48,7 +51,11 @@ def capture_curve(expected: np.ndarray, counts: np.ndarray, *,
     size = np.ones(len(counts)) if area is None else np.asarray(area, "float64")
     total = float(counts.sum())
     order = np.lexsort((counts, -np.asarray(expected, "float64")))
-    hits = np.cumsum(counts[order])
+    ordered = counts[order].astype("float64")
+    if share_ties:
+        group = np.cumsum(np.diff(np.asarray(expected)[order], prepend=np.inf) != 0) - 1
+        ordered = (np.bincount(group, ordered) / np.bincount(group))[group]
+    hits = np.cumsum(ordered)
     share = np.cumsum(size[order]) / size.sum()
     with np.errstate(divide="ignore", invalid="ignore"):
         rate = hits / total
@@ -57,7 +64,8 @@ def capture_curve(expected: np.ndarray, counts: np.ndarray, *,
                              "pai": rate / share, "pei": rate / best})
 
 
-def capture_at(expected: np.ndarray, counts: np.ndarray, *, share: float) -> dict[str, float]:
+def capture_at(expected: np.ndarray, counts: np.ndarray, *, share: float,
+               share_ties: bool = False) -> dict[str, float]:
     """Return hit rate, PAI and PEI of the top `share` of places (at least one place).
 
     Parameters
@@ -66,6 +74,8 @@ def capture_at(expected: np.ndarray, counts: np.ndarray, *, share: float) -> dic
         As in :func:`capture_curve`, places of equal size.
     share
         Share of the places, for example 0.01.
+    share_ties
+        As in :func:`capture_curve`.
 
     Examples
     --------
@@ -77,7 +87,7 @@ def capture_at(expected: np.ndarray, counts: np.ndarray, *, share: float) -> dic
         raise SettingError("capture_at share", got=f"{share:g}", allowed="above 0, at most 1",
                            remedy="for example 0.01 for the top 1 % of places")
     top = max(1, round(share * len(counts)))
-    row = capture_curve(expected, counts).iloc[top - 1]
+    row = capture_curve(expected, counts, share_ties=share_ties).iloc[top - 1]
     return {name: float(row[name]) for name in ("hit_rate", "pai", "pei")}
 
 

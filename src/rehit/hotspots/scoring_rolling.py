@@ -42,8 +42,8 @@ def score_rolling(history: History, origins: Sequence[float], *, horizon: float,
 
     Every number at an origin is computed from incidents before it. So that the log score is fair,
     each baseline is given the level and slope that make it a Poisson expectation, fitted on the
-    periods before the origin; its ranking is not changed by that. Places not yet known at an
-    origin are left out of it.
+    periods before the origin; its ranking is not changed by that. Ties are shared. Places not yet
+    known at an origin are left out of it.
 
     Parameters
     ----------
@@ -96,7 +96,7 @@ def _scored(method: str, origin: float, expected: np.ndarray, truth: np.ndarray,
     row: dict[str, object] = {"method": method, "origin": origin, "incidents": int(truth.sum()),
                               "log_score": poisson_log_score(expected, truth)}
     for share in shares:
-        got = capture_at(expected, truth, share=share)
+        got = capture_at(expected, truth, share=share, share_ties=True)
         row |= {f"{name}_{share * 100:g}": value for name, value in got.items()}
     return row
 
