@@ -12,13 +12,15 @@ from rehit.incidents.vocabulary import default_words
 
 
 def clean(**row: str) -> Cleaned:
-    fields = pd.DataFrame([{"source_file": "log", "source_row": 1, "reported": "2025-03-03", **row}])
+    fields = pd.DataFrame([{"source_file": "log", "source_row": 1, "reported": "2025-03-03",
+                            **row}])
     return clean_incidents(fields, mapping=None, settings=CleanSettings(
         time_zone="UTC", crs="EPSG:32625"))
 
 
 @pytest.mark.parametrize(("text", "code", "rule"), [
-    ("brick", "brick", ""), ("Brick - Unpainted", "brick", "word"), ("brik", "brick", "misspelling"),
+    ("brick", "brick", ""), ("Brick - Unpainted", "brick", "word"),
+    ("brik", "brick", "misspelling"),
     ("timber/glass", "timber", "first_of_several"), ("zorblax", "unknown", "unknown_word"),
     ("Other / Unknown Surface", "unknown", "word"), ("other: glass", "glass", "word")])
 def test_surface_words(text: str, code: str, rule: str) -> None:
@@ -27,7 +29,8 @@ def test_surface_words(text: str, code: str, rule: str) -> None:
 
 
 @pytest.mark.parametrize(("text", "is_duplicate", "state"), [
-    ("Completed - Dup", True, "cleared"), ("Open - Dup", True, "open"), ("DUPLICATE", True, "unknown"),
+    ("Completed - Dup", True, "cleared"), ("Open - Dup", True, "open"),
+    ("DUPLICATE", True, "unknown"),
     ("Not a duplicate - completed", False, "cleared"), ("Completed", False, "cleared")])
 def test_duplicate_word_leaves_the_state(text: str, is_duplicate: bool, state: str) -> None:
     words = default_words("status")

@@ -14,7 +14,8 @@ SETTINGS = CleanSettings(time_zone="UTC", crs="EPSG:32625")
 
 def test_worst_come_first_and_only_what_was_found() -> None:
     fields = pd.DataFrame({
-        "reported": ["2025-03-03 09:00", "", "2025-03-04 10:00"], "status": ["Open", "Done", "Done"],
+        "reported": ["2025-03-03 09:00", "", "2025-03-04 10:00"],
+        "status": ["Open", "Done", "Done"],
         "cleared": ["", "2025-03-04", "2025-03-01"],
         "latitude": ["46.005", "0", "XXXX"], "longitude": ["-33.0005", "0", "XXXX"]})
     findings = clean_incidents(fields, mapping=None, settings=SETTINGS).findings

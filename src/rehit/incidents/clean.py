@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from pyproj import CRS
 
 from rehit.incidents.assemble import build_incidents, build_set_aside, count_rows, gather_members
 from rehit.incidents.dates import DateStyle
@@ -18,7 +17,8 @@ from rehit.incidents.place_quality import EXACT_KINDS, judge_places
 from rehit.incidents.places import Points, read_points
 from rehit.incidents.privacy import scrub_column
 from rehit.incidents.quality import Evidence, find_faults
-from rehit.incidents.repeats import NEVER, Reports
+from rehit.incidents.repeats import NEVER
+from rehit.incidents.reports import in_seconds, read_reports
 from rehit.incidents.rows import name_incidents, prepare
 from rehit.incidents.settings import Cleaned, CleanSettings
 from rehit.incidents.sizes import read_sizes
@@ -26,11 +26,6 @@ from rehit.incidents.states import NOT_CLEANED, settle_states
 from rehit.incidents.times import Times, iso, read_times
 from rehit.incidents.vocabulary import Words, load_words, plain_words
 from rehit.tables import check
-
-# Families within which people mistake one surface for the other.
-SURFACE_FAMILY = {"brick": 0, "stone": 0, "concrete": 0, "render": 0, "tile": 0, "metal": 1,
-                  "powder_coated": 1, "sign_face": 1, "plastic": 1, "timber": 2, "glass": 3,
-                  "asphalt": 0}
 
 
 @dataclass
@@ -93,7 +88,9 @@ def clean_incidents(fields: pd.DataFrame, *, mapping: Mapping | None,
     """
     work = _understand(fields, mapping, settings)
     active = work.reason.isna().to_numpy()
-    reports = _reports(work, settings)
+    reports = read_reports(work.rows, times=work.times, states=work.states, points=work.points,
+                           judged=work.judged, substrate=work.meaning["substrate"]["code"],
+                           words=work.words["asset_type"], crs=settings.crs)
     is_dup = flagged(work.rows["status"], work.words["status"], "duplicate").to_numpy()
     is_dup = is_dup | flagged(work.rows["outcome"], work.words["status"],
                               "duplicate").to_numpy()
@@ -125,7 +122,7 @@ def _understand(fields: pd.DataFrame, mapping: Mapping | None, settings: CleanSe
                           parameters=settings.parameters, ledger=ledger)
     sizes = _sizes(rows, mapping.size_unit if mapping else "", words["size"], settings, ledger)
     exact = judged["address_kind"].isin(EXACT_KINDS) | rows["asset_id"].notna()
-    reason = _reasons(rows, times, meaning, points.outside & ~exact, mapping, settings)
+    reason = _reasons(rows, times, meaning, points.outside & ~exact.to_numpy(), mapping, settings)
     return _Work(rows, ledger, words, reason, times, meaning, translations, states, points, judged,
                  sizes)
 
@@ -164,8 +161,8 @@ def _sizes(rows: pd.DataFrame, unit: str, words: Words, settings: CleanSettings,
     return sizes
 
 
-def _reasons(rows: pd.DataFrame, times: Times, meaning: dict[str, pd.DataFrame], outside: pd.Series,
-             mapping: Mapping | None, settings: CleanSettings) -> pd.Series:
+def _reasons(rows: pd.DataFrame, times: Times, meaning: dict[str, pd.DataFrame],
+             outside: np.ndarray, mapping: Mapping | None, settings: CleanSettings) -> pd.Series:
     """Return the first reason to set each row aside; empty for a usable row."""
     reason = times.reason.copy()
     undated = times.reported_at.isna()
@@ -189,58 +186,6 @@ def _is_header(reported: pd.Series, mapping: Mapping | None) -> pd.Series:
     return pd.Series(np.append(np.array(hits, dtype=bool), False)[codes], index=reported.index)
 
 
-def _reports(work: _Work, settings: CleanSettings) -> Reports:
-    """Put what joining needs into columns of numbers."""
-    crs = CRS.from_user_input(settings.crs)
-    metre = crs.axis_info[0].unit_conversion_factor if crs.axis_info else 1.0
-    judged, rows = work.judged, work.rows
-    exact = judged["place_quality"].isin(("surveyed", "address")).to_numpy()
-    address = judged["address_key"].where(judged["address_kind"].isin(EXACT_KINDS))
-    kind = _kinds_of_thing(rows["asset_type"], work.words["asset_type"])
-    surface = work.meaning["substrate"]["code"].map(SURFACE_FAMILY).fillna(-1)
-    waiting = (work.states["status"] == "open").to_numpy()
-    return Reports(
-        seconds=_seconds(work.times.reported_at, 0), by_day=_is_day(work.times.precision),
-        cleared=_seconds(work.states["cleared_at"], NEVER),
-        closed=_seconds(work.states["closed_at"], NEVER),
-        closed_by_day=_is_day(work.times.cleared_precision), waiting=waiting,
-        asset=_codes(_loose_ids(rows["asset_id"])), address=_codes(address), kind=_codes(kind),
-        surface=surface.to_numpy(dtype=np.int64),
-        x=np.where(exact, work.points.x * metre, np.nan),
-        y=np.where(exact, work.points.y * metre, np.nan))
-
-
-def _kinds_of_thing(texts: pd.Series, words: Words) -> pd.Series:
-    """Return the kind of thing under one name; a word that is not known stands for itself."""
-    codes, unique = pd.factorize(texts, use_na_sentinel=True)
-    kinds: list[str | None] = []
-    for text in unique:
-        hits = words.find(text)
-        kind = hits[0].code if hits else " ".join(plain_words(text))
-        kinds.append(None if kind in ("unknown", "") else kind)
-    return pd.Series(pd.array([*kinds, None], dtype="str").take(codes), index=texts.index)
-
-
-def _loose_ids(ids: pd.Series) -> pd.Series:
-    """Return asset ids without case, and without punctuation where letters keep them apart."""
-    folded = ids.str.casefold()
-    lettered = folded.str.contains(r"[^\W\d_]", regex=True).fillna(False).astype(bool)
-    return folded.mask(lettered, folded.str.replace(r"[\W_]+", "", regex=True))
-
-
-def _seconds(times: pd.Series, missing: int) -> np.ndarray:
-    whole = times.to_numpy(dtype="datetime64[s]").astype(np.int64)
-    return np.where(times.isna(), missing, whole)
-
-
-def _is_day(precision: pd.Series) -> np.ndarray:
-    return (precision == "day").to_numpy(dtype=bool)
-
-
-def _codes(values: pd.Series) -> np.ndarray:
-    return pd.factorize(values, use_na_sentinel=True)[0].astype(np.int64)
-
-
 def _finish(work: _Work, joins: Joins, settings: CleanSettings) -> Cleaned:
     rows, ledger = work.rows, work.ledger
     active = work.reason.isna().to_numpy()
@@ -256,9 +201,13 @@ def _finish(work: _Work, joins: Joins, settings: CleanSettings) -> Cleaned:
     counts = count_rows(rows, joins.root, work.reason)
     check(incidents, "incidents", where="clean_incidents")
     check(set_aside, "set_aside", where="clean_incidents")
+    size = len(rows)
+    # The ledger is the largest of the tables: what is not needed beside it goes first.
+    del rows, columns, members, names
+    work.rows, work.meaning = work.rows.iloc[:0], {}
     table = ledger.table()
     first = incidents["reported_at"].min() if len(incidents) else work.times.extract_end
-    findings = find_faults(Evidence(rows, incidents, set_aside, table, counts, work.points,
+    findings = find_faults(Evidence(size, incidents, set_aside, table, counts, work.points,
                                     joins, work.times, work.translations, settings))
     return Cleaned(incidents, set_aside, table, counts, findings, first, work.times.extract_end,
                    work.translations)
@@ -271,7 +220,7 @@ def _columns(work: _Work, joins: Joins) -> dict[str, pd.Series]:
     known = joins.cleared_at != NEVER
     cleared = pd.Series(pd.to_datetime(np.where(known, joins.cleared_at, 0), unit="s", utc=True))
     cleared = cleared.astype("datetime64[us, UTC]").where(known)
-    exact = work.states["cleared_at"].notna() & (_seconds(work.states["cleared_at"], NEVER)
+    exact = work.states["cleared_at"].notna() & (in_seconds(work.states["cleared_at"], NEVER)
                                                  == joins.cleared_at)
     columns["cleared_at"] = cleared.mask(exact, work.states["cleared_at"])
     columns["status"] = work.states["status"].mask(known, "cleared")
@@ -301,7 +250,7 @@ def _enter_rows(ledger: Ledger, rows: pd.DataFrame, joins: Joins, reason: pd.Ser
 def _enter_clearings(ledger: Ledger, rows: pd.DataFrame, work: _Work, joins: Joins,
                      columns: dict[str, pd.Series], own: np.ndarray) -> None:
     """Enter clearings that an incident took from a report joined into it."""
-    before = _seconds(work.states["cleared_at"], NEVER)
+    before = in_seconds(work.states["cleared_at"], NEVER)
     changed = np.zeros(len(rows), dtype=bool)
     changed[own] = before[own] != joins.cleared_at[own]
     ledger.add(changed, column="cleared", before=rows["cleared"],

@@ -8,7 +8,6 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pyarrow as pa
-import pyarrow.compute as pc
 import pyarrow.csv as pa_csv
 
 from rehit.safe_text import neutralise_formula
@@ -80,9 +79,10 @@ class Ledger:
         return np.array([*numbers, -1], dtype=np.int16)[codes]
 
     def table(self) -> pd.DataFrame:
-        """Return all entries in the order of file, row and time of entry; the ledger is then empty.
+        """Return all entries by file, row and time of entry; the ledger is then empty.
 
-        ``column`` and ``rule`` are categories, the others texts. The columns are put together one after the other, for a ledger is the largest of all tables.
+        ``column`` and ``rule`` are categories, the others texts. The columns are put together one
+        after the other, for a ledger is the largest of all tables.
         """
         at = np.concatenate([np.empty(0, dtype=np.int64), *self._at])
         order = np.argsort(self._place[at], kind="stable")

@@ -5,13 +5,9 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-import pandas as pd
-from scipy.spatial import cKDTree
 
 BY_ASSET, BY_ADDRESS, BY_DISTANCE = 3, 2, 1
-_CHUNK = 2_000_000
-# From one wanted spot in so many on, looking up each costs less than listing all pairs.
-_FEW = 5
+_SMALLEST_CELL_M = 1.0
 
 
 class Pairs(NamedTuple):
@@ -39,11 +35,6 @@ class Sites:
     def __init__(self, *, seconds: np.ndarray, asset: np.ndarray, address: np.ndarray,
                  x: np.ndarray, y: np.ndarray) -> None:
         self.seconds, self.asset, self.address, self.x, self.y = seconds, asset, address, x, y
-        there = ~np.isnan(x)
-        self._node = np.full(len(x), -1, dtype=np.int64)
-        grid = pd.DataFrame({"x": np.round(x[there], 2), "y": np.round(y[there], 2)})
-        self._node[there] = grid.groupby(["x", "y"], sort=True).ngroup().to_numpy()
-        self._spots = grid.drop_duplicates().sort_values(["x", "y"]).to_numpy()
 
     def find(self, rows: np.ndarray, low: np.ndarray, high: np.ndarray, *, reach_m: float,
              among: np.ndarray) -> Pairs:
@@ -86,23 +77,38 @@ class Sites:
 
     def _by_distance(self, rows: np.ndarray, low: np.ndarray, high: np.ndarray, among: np.ndarray,
                      reach_m: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        looking = self._node[rows] >= 0
+        """Look through the nine cells around each point; times sort out most before distance."""
+        there = ~np.isnan(self.x)
+        cells, height = self._cells(there, max(reach_m, _SMALLEST_CELL_M))
+        known, number = np.unique(cells[there], return_inverse=True)
+        code = np.full(len(self.x), -1, dtype=np.int64)
+        code[there] = number
+        index = _Index(code, self.seconds, among & there)
+        looking = there[rows]
         rows, low, high = rows[looking], low[looking], high[looking]
-        index = _Index(self._node, self.seconds, among & (self._node >= 0))
-        place = self._node[rows]
-        starts, ends = _neighbours(self._spots, np.unique(place), reach_m)
-        found = [index.between(rows, place, low, high)]
-        begin = np.searchsorted(starts, place, "left")
-        count = np.searchsorted(starts, place, "right") - begin
-        for chunk in _chunks(count):
-            which = np.repeat(chunk, count[chunk])
-            within = np.arange(len(which)) - np.repeat(
-                np.cumsum(count[chunk]) - count[chunk], count[chunk])
-            nodes = ends[begin[which] + within]
-            found.append(index.between(rows[which], nodes, low[which], high[which]))
-        first = np.concatenate([f for f, _ in found])
-        second = np.concatenate([s for _, s in found])
+        found: list[tuple[np.ndarray, np.ndarray]] = []
+        for step in (east * height + north for east in (-1, 0, 1) for north in (-1, 0, 1)):
+            target = cells[rows] + step
+            place = np.minimum(np.searchsorted(known, target), max(len(known) - 1, 0))
+            hit = known[place] == target if len(known) else np.zeros(0, dtype=bool)
+            first, second = index.between(rows[hit], place[hit], low[hit], high[hit])
+            near = np.hypot(self.x[first] - self.x[second],
+                            self.y[first] - self.y[second]) <= reach_m
+            found.append((first[near], second[near]))
+        first, second = (np.concatenate(part) for part in zip(*found, strict=True))
         return first, second, np.full(len(first), BY_DISTANCE, dtype=np.int8)
+
+    def _cells(self, there: np.ndarray, side_m: float) -> tuple[np.ndarray, int]:
+        """Number square cells column by column, with an empty row between columns."""
+        cells = np.full(len(self.x), -1, dtype=np.int64)
+        if not there.any():
+            return cells, 1
+        side = side_m * (1 + 1e-9)
+        east = np.floor((self.x[there] - self.x[there].min()) / side).astype(np.int64)
+        north = np.floor((self.y[there] - self.y[there].min()) / side).astype(np.int64)
+        height = int(north.max()) + 3
+        cells[there] = east * height + north + 1
+        return cells, height
 
 
 class _Index:
@@ -128,31 +134,3 @@ class _Index:
         first = np.repeat(rows, count)
         step = np.arange(len(first)) - np.repeat(np.cumsum(count) - count, count)
         return first, self._row[np.repeat(begin, count) + step]
-
-
-def _neighbours(spots: np.ndarray, wanted: np.ndarray, reach_m: float
-                ) -> tuple[np.ndarray, np.ndarray]:
-    """Return ordered pairs of a wanted spot and another within reach, sorted by the first."""
-    if len(spots) < 2 or reach_m <= 0 or not len(wanted):
-        return np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64)
-    tree = cKDTree(spots)
-    if len(wanted) * _FEW > len(spots):
-        pairs = tree.query_pairs(reach_m, output_type="ndarray").astype(np.int64)
-        starts = np.concatenate([pairs[:, 0], pairs[:, 1]])
-        ends = np.concatenate([pairs[:, 1], pairs[:, 0]])
-    else:
-        balls = tree.query_ball_point(spots[wanted], reach_m)
-        starts = np.repeat(wanted, [len(ball) for ball in balls])
-        ends = np.concatenate([np.asarray(ball, dtype=np.int64) for ball in balls])
-        starts, ends = starts[starts != ends], ends[starts != ends]
-    order = np.lexsort((ends, starts))
-    return starts[order], ends[order]
-
-
-def _chunks(count: np.ndarray) -> list[np.ndarray]:
-    """Split rows so that each part expands to a bounded number of searches."""
-    some = np.flatnonzero(count)
-    if not len(some):
-        return []
-    part = (np.cumsum(count[some]) - 1) // _CHUNK
-    return [some[part == number] for number in np.unique(part)]

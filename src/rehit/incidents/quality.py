@@ -22,7 +22,7 @@ SEVERITIES = ("high", "medium", "low", "note")
 class Evidence:
     """Everything the findings are drawn from."""
 
-    rows: pd.DataFrame
+    rows_in: int
     incidents: gpd.GeoDataFrame
     set_aside: pd.DataFrame
     ledger: pd.DataFrame
@@ -227,8 +227,8 @@ def _reports(e: Evidence) -> Iterator[Finding]:
     yield Finding("request_numbers_ignored", "high", joins.notes.get("ids_ignored", 0),
                   "the column of request numbers does not tell rows apart, and was not used",
                   "Map the column that holds the request number")
-    if e.joins.usable_ids.isna().all() and len(e.rows):
-        yield Finding("no_request_numbers", "medium", len(e.rows),
+    if e.joins.usable_ids.isna().all():
+        yield Finding("no_request_numbers", "medium", e.rows_in,
                       "no row has a request number, so a row exported twice looks like a repeat",
                       "Export the request number")
     repeats = sum(int(n) for rule, n in e.ledger["rule"].value_counts().items()
