@@ -128,6 +128,20 @@ def test_points_of_a_projected_layer_come_back_in_degrees() -> None:
     assert table.loc[2, ["longitude", "latitude"]].tolist() == ["", ""]
 
 
+@pytest.mark.parametrize("geometry", [
+    "null", '{"type":"Point","coordinates":[]}', '{"type":"LineString","coordinates":null}',
+    '{"type":"Foo","coordinates":[1,2]}', '"POINT (1 2)"', '{"type":"Point","coordinates":[NaN,2]}'])
+def test_odd_geometries_leave_the_place_empty_and_keep_the_row(tmp_path: Path,
+                                                               geometry: str) -> None:
+    """RFC 7946, 3.2: a feature may be unlocated (null); the others are faults of the export."""
+    file = tmp_path / "log.json"
+    file.write_text('{"type":"FeatureCollection","features":[{"type":"Feature","properties":'
+                    '{"number":"A\\ud800"},"geometry":' + geometry + "}]}", encoding="utf-8")
+    table = read_log(file).table
+    assert table.loc[1].tolist() == ["A?", "", ""]
+    assert table.columns.tolist() == ["number", "longitude", "latitude"]
+
+
 def test_open311_json_and_xml_give_the_same_table() -> None:
     """GeoReport v2 gives the same requests in either notation."""
     one, other = (read_log(FAULTS / f"open311.{kind}").table for kind in ("json", "xml"))

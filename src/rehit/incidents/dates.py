@@ -67,7 +67,8 @@ def parse_dates(texts: pd.Series, *, style: DateStyle | None = None, time_zone: 
     spring change skips is moved to the first one after the gap (``clock_skipped``); one that the
     autumn change repeats is taken as the first of the two (``clock_repeated``). Where day and
     month cannot be told apart by size, ``style.day_first`` decides; where they can and the style
-    says otherwise, size decides (``date_order_switched``). 24:00 is midnight at the day's end
+    says otherwise, size decides (``date_order_switched``). Letters that name a zone ("EST") are
+    passed over, as they name no one zone. 24:00 is midnight at the day's end
     (ISO 8601-1:2019). Two-digit years follow the pivot in the parameters.
 
     Parameters

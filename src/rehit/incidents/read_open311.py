@@ -82,14 +82,19 @@ def _records(content: object) -> list[dict[str, Any]]:
 def _flat(record: dict[str, Any], before: str = "") -> dict[str, str]:
     cells: dict[str, str] = {}
     for key, value in record.items():
-        name = f"{before}{key}"
+        name = _whole_text(f"{before}{key}")
         if isinstance(value, dict):
             cells |= _flat(value, f"{name}.")
         elif isinstance(value, list):
-            cells[name] = json.dumps(value, ensure_ascii=False)
+            cells[name] = _whole_text(json.dumps(value, ensure_ascii=False))
         else:
-            cells[name] = cell_text(value)
+            cells[name] = _whole_text(cell_text(value))
     return cells
+
+
+def _whole_text(text: str) -> str:
+    """Replace halves of letters, which JSON can write as ``\\ud800`` and no file can store."""
+    return text if text.isascii() else text.encode("utf-8", errors="replace").decode("utf-8")
 
 
 def _table(rows: list[dict[str, str]], notes: tuple[str, ...] = ()) -> RawTable:
@@ -163,7 +168,8 @@ def read_xml(data: bytes, *, where: str) -> RawTable:
     try:
         root = fromstring(data)
     except (ParseError, DefusedXmlException, ValueError, LookupError) as error:
-        raise InputFileError(where, got=f"unusable XML ({error or type(error).__name__})",
+        what = "it holds entities" if isinstance(error, DefusedXmlException) else str(error)
+        raise InputFileError(where, got=f"unusable XML ({what})",
                              allowed="well-formed XML without entities",
                              remedy="export it again, or as CSV") from error
     items = _like_elements(root)

@@ -10,6 +10,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pyogrio
+import shapely
 from pyogrio.errors import DataLayerError, DataSourceError
 
 from rehit.errors import InputFileError
@@ -97,20 +98,23 @@ def spatial_table(frame: pd.DataFrame, *, notes: tuple[str, ...] = ()) -> RawTab
     if geometry.crs is not None and geometry.crs != WGS84:
         said.append(f"geometry brought from {geometry.crs.to_string()} to WGS 84")
         geometry = geometry.to_crs(WGS84)
-    shown = geometry.notna() & ~geometry.is_empty
+    shapes = np.array(geometry.array, dtype=object)
+    shapes[shapely.is_empty(shapes)] = None
+    shown = pd.Series(~shapely.is_missing(shapes), index=geometry.index)
     if not bool((geometry[shown].geom_type == "Point").all()):
         said.append("geometries that are not points are kept as WKT")
         added = {"wkt": geometry.to_wkt().where(shown, "").tolist()}
     else:
         known = geometry.crs is not None
-        added = {"longitude" if known else "x": _numbers(geometry.x, shown),
-                 "latitude" if known else "y": _numbers(geometry.y, shown)}
+        x, y = shapely.get_x(shapes), shapely.get_y(shapes)
+        whole = np.isfinite(x) & np.isfinite(y)
+        added = {"longitude" if known else "x": _numbers(x, whole),
+                 "latitude" if known else "y": _numbers(y, whole)}
     return RawTable(_with_columns(table.table, added, said), True, tuple(said))
 
 
-def _numbers(values: pd.Series, shown: pd.Series) -> list[str]:
-    fine = shown.to_numpy() & np.isfinite(values.to_numpy(dtype=float))
-    return [repr(float(value)) if good else "" for value, good in zip(values, fine, strict=True)]
+def _numbers(values: np.ndarray, shown: np.ndarray) -> list[str]:
+    return [repr(float(value)) if good else "" for value, good in zip(values, shown, strict=True)]
 
 
 def _with_columns(table: pd.DataFrame, added: dict[str, list[str]],
