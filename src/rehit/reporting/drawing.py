@@ -78,8 +78,8 @@ def is_narrow(ax: Axes) -> bool:
 
 
 def in_words(words: Words, kind: str = "whole") -> FuncFormatter:
-    """Write the numbers of an axis in the language's manner: `whole`, `share` or `number`."""
-    write = {"whole": words.whole, "number": lambda v: words.number(v, 2),
+    """Write the numbers of an axis in the language's manner: `whole`, `share` or `given`."""
+    write = {"whole": words.whole, "given": words.given,
              "share": lambda v: words("format.percent", value=words.whole(v * 100))}[kind]
     return FuncFormatter(lambda value, _: write(value))
 
@@ -96,15 +96,13 @@ def draw_picture(name: str, draw: Callable[[Axes], FigureText], *, tall: float =
     tall
         Factor for the height, such as for long lists.
     """
-    pages: list[bytes] = []
-    text: FigureText | None = None
+    drawn: list[tuple[FigureText, bytes]] = []
     for width, height in (WIDE, NARROW):
         with house_style():
             figure = Figure(figsize=(width, height * tall), layout="constrained")
-            text = draw(figure.add_subplot())
-            pages.append(to_svg(figure))
-    assert text is not None
-    return Picture(name, text.title, text.note, text.alt, pages[0], pages[1])
+            drawn.append((draw(figure.add_subplot()), to_svg(figure)))
+    (text, wide), (_, narrow) = drawn
+    return Picture(name, text.title, text.note, text.alt, wide, narrow)
 
 
 def to_svg(figure: Figure) -> bytes:

@@ -67,6 +67,7 @@ def cost_over_years(cost_years: pd.DataFrame, *, ax: Axes, words: Words, currenc
         ax.plot(line["year"], line["cost_mean"], color=SERIES[style], linestyle=DASHES[style],
                 label=words.code("strategy", strategy))
         ends[strategy] = float(line["cost_mean"].iloc[-1])
+    ax.xaxis.set_major_formatter(in_words(words, "given"))
     ax.set(xlabel=words("fig.years_x"), ylabel=words("fig.years_y", currency=currency))
     ax.set_xlim(0, float(cost_years["year"].max()))
     ax.set_ylim(bottom=0)
@@ -108,6 +109,7 @@ def breakeven_curve(rate_costs: pd.DataFrame, *, ax: Axes, words: Words, currenc
             crossings[strategy] = crossing
             ax.plot([crossing], [np.interp(crossing, rates, base)], "o", color=SERIES[style],
                     markeredgecolor=INK, markersize=7)
+    ax.xaxis.set_major_formatter(in_words(words, "given"))
     ax.set(xlabel=words("fig.rate_x"), ylabel=words("fig.rate_y", currency=currency))
     ax.set_xlim(0, float(rates.max()))
     ax.set_ylim(bottom=0)

@@ -79,7 +79,7 @@ def rehit_survival(survival: pd.DataFrame, *, ax: Axes, words: Words, grouping: 
     """
     chosen = survival[survival["grouping"] == grouping]
     sizes = chosen.groupby("group")["n"].max().sort_values(ascending=False, kind="stable")
-    groups = list(sizes.index[:4 if is_narrow(ax) else 5])
+    groups = list(sizes.index[:5])
     horizon = float(min(chosen[chosen["group"] == g]["days"].max() for g in groups))
     day = 90.0 if horizon >= 90 else float(np.floor(horizon))
     left: dict[str, tuple[float, float, float]] = {}
@@ -150,6 +150,7 @@ def rate_caterpillar(repeats: pd.DataFrame, *, ax: Axes, words: Words, top: int 
         ax.axvline(threshold_per_year, color=OCHRE, linestyle=DASHES[1],
                    label=words("fig.caterpillar_line", rate=words.given(threshold_per_year)))
     ax.set_yticks(rows, [short(str(p), 14 if is_narrow(ax) else 22) for p in worst["place_id"]])
+    ax.xaxis.set_major_formatter(in_words(words, "given"))
     ax.set(xlabel=words("fig.caterpillar_x"), ylim=(-0.7, len(worst) - 0.3))
     ax.set_xlim(left=0)
     legend_below(ax, ncols=1 if is_narrow(ax) else 3)
