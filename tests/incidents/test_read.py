@@ -130,7 +130,8 @@ def test_points_of_a_projected_layer_come_back_in_degrees() -> None:
 
 @pytest.mark.parametrize("geometry", [
     "null", '{"type":"Point","coordinates":[]}', '{"type":"LineString","coordinates":null}',
-    '{"type":"Foo","coordinates":[1,2]}', '"POINT (1 2)"', '{"type":"Point","coordinates":[NaN,2]}'])
+    '{"type":"Foo","coordinates":[1,2]}', '"POINT (1 2)"',
+    '{"type":"Point","coordinates":[NaN,2]}'])
 def test_odd_geometries_leave_the_place_empty_and_keep_the_row(tmp_path: Path,
                                                                geometry: str) -> None:
     """RFC 7946, 3.2: a feature may be unlocated (null); the others are faults of the export."""
