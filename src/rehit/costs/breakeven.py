@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from itertools import permutations
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -74,7 +75,7 @@ def _bracket(gap: Callable[[Numbers, Rows], Numbers], grid: Numbers,
 
 
 def breakeven_table(costing: pd.DataFrame, *,
-                    strategies: Sequence[Strategy] | None = None,
+                    strategies: Sequence[Strategy] | Path | str | None = None,
                     horizon_years: int | None = None,
                     parameters: Parameters | None = None) -> pd.DataFrame:
     """Return the break-even re-hit rate of every strategy against every other, place by place.
@@ -84,7 +85,7 @@ def breakeven_table(costing: pd.DataFrame, *,
     costing
         The `costing` table.
     strategies
-        Default: the shipped ones.
+        A file to load them from, or the strategies themselves; default the shipped ones.
     horizon_years
         Default: ``costs.horizon_years``.
     parameters
@@ -99,7 +100,8 @@ def breakeven_table(costing: pd.DataFrame, *,
     parameters = parameters or load_parameters()
     require_rates(parameters)
     costing = checked_costing(costing, where="costs.breakeven_table")
-    chosen = strategies or load_strategies(parameters=parameters)
+    chosen = (load_strategies(strategies, parameters=parameters)
+              if strategies is None or isinstance(strategies, Path | str) else strategies)
     years = int(horizon_years or parameters["costs.horizon_years"])
     timeline = make_timeline(years, parameters=parameters)
     pieces = make_pieces(costing, chosen, parameters=parameters)

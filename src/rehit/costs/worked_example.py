@@ -16,10 +16,13 @@ import numpy as np
 import pandas as pd
 from xlsxwriter.utility import xl_rowcol_to_cell
 from xlsxwriter.workbook import Workbook
+from xlsxwriter.worksheet import Worksheet
 
 from rehit.costs.expected import renewals_of
 from rehit.costs.lifecycle import compare_by_formula
 from rehit.costs.pieces import planned_years
+from rehit.costs.rates import MEASURE
+from rehit.costs.renewals import Renewals
 from rehit.costs.strategies import Strategy
 from rehit.costs.worked_inputs import Book, safe, write_growth, write_inputs, write_unit_costs
 from rehit.parameters import Parameters, load_parameters
@@ -88,49 +91,21 @@ def sheet_name(strategy: str, number: int) -> str:
 
 def _write_years(book: Book, number: int) -> str:
     """Write one strategy year by year; return the cell of its present value."""
-    comparison, cells = book.comparison, book.cells
-    strategy, pieces = comparison.strategies[number], comparison.pieces[number]
-    years = comparison.timeline.years
+    cells, years = book.cells, book.comparison.timeline.years
+    strategy = book.comparison.strategies[number]
     name = sheet_name(strategy.name, number)
     sheet = book.sheet(name)
     sheet.set_column(0, len(COLUMNS), 18)
     for column, title in enumerate(COLUMNS):
         sheet.write_string(0, column, title, book.bold)
-    thinned = comparison.rate_years / max(1 - pieces.effect_on_rate, 1e-12)
-    renewals = renewals_of(pieces, shape=comparison.shape, rate_years=thinned, years=years)
-    due = planned_years(pieces.planned_every, years)[0]
-    pays = pieces.renewing is not None and pieces.renewing.pays_at_reset
-    renewed = cells["unit.repaint"] if strategy.paints else cells[f"unit.{strategy.name}.cover"]
-    rate = f"{cells['gamma_shape']}/{cells['gamma_rate_years']}"
+    renewals = _renewals(book, number)
     unused = xl_rowcol_to_cell(years + 3, 10)
-    sheet.write_number(1, 0, 0)
     first = f"=SUM({cells[f'unit.{strategy.name}.cover']})"
+    sheet.write_number(1, 0, 0)
     for column in (11, 12):
         sheet.write_formula(1, column, first, book.money)
     for year in range(1, years + 1):
-        row, at = year + 1, _row_cells(year + 1)
-        running, end = cells[f"growth.running.{year}"], cells[f"growth.end.{year}"]
-        upkeep = f"{cells[f'{strategy.name}.yearly_cost']}*INDEX({running},8)"
-        effect = cells[f"{strategy.name}.effect_on_rate"]
-        sheet.write_number(row, 0, year)
-        sheet.write_formula(row, 1, f"={rate}*(1-{effect})", book.factor)
-        sheet.write_formula(row, 2, _times(at[1], cells[f"unit.{strategy.name}.cleaning"],
-                                           running), book.money)
-        sheet.write_formula(row, 3, f"={upkeep}", book.money)
-        sheet.write_number(row, 4, int(due[year - 1]), book.given)
-        sheet.write_formula(row, 5, _times(at[4], cells["unit.repaint"], end), book.money)
-        sheet.write_number(row, 6, renewals.by_cleaning[0, year - 1], book.given)
-        sheet.write_formula(row, 7, _times(at[6], renewed, running), book.money)
-        sheet.write_number(row, 8, renewals.by_age[0, year - 1] if pays else 0.0, book.given)
-        sheet.write_formula(row, 9, _times(at[8], renewed, end), book.money)
-        if year == years:
-            sheet.write_formula(row, 10, f"{_times('-' + unused, renewed, end)}"
-                                         f"*{cells['residual_share']}", book.money)
-        sheet.write_formula(row, 11, f"={at[2]}+{at[3]}+{at[5]}+{at[7]}+{at[9]}+{at[10]}",
-                            book.money)
-        sheet.write_formula(
-            row, 12, f"=({at[2]}+{at[3]}+{at[7]})*{cells[f'discount.running.{year}']}"
-                     f"+({at[5]}+{at[9]}+{at[10]})*{cells[f'discount.end.{year}']}", book.money)
+        _write_year(book, sheet, number, year, renewals, unused)
     sheet.write_string(years + 3, 9, "unused share of life")
     sheet.write_number(years + 3, 10, float(renewals.unused[0]), book.given)
     last = xl_rowcol_to_cell(years + 1, 12)
@@ -138,6 +113,44 @@ def _write_years(book: Book, number: int) -> str:
     sheet.write_formula(years + 2, 12, f"=SUM(M2:{last})", book.money)
     _write_renewal_check(book, number, renewals.by_cleaning[0], name)
     return f"'{name}'!" + xl_rowcol_to_cell(years + 2, 12)
+
+
+def _renewals(book: Book, number: int) -> Renewals:
+    comparison, pieces = book.comparison, book.comparison.pieces[number]
+    thinned = comparison.rate_years / max(1 - pieces.effect_on_rate, 1e-12)
+    return renewals_of(pieces, shape=comparison.shape, rate_years=thinned,
+                       years=comparison.timeline.years)
+
+
+def _write_year(book: Book, sheet: Worksheet, number: int, year: int, renewals: Renewals,
+                unused: str) -> None:
+    """Write one year of one strategy: counts in blue, money as formulas."""
+    cells, pieces = book.cells, book.comparison.pieces[number]
+    strategy, years = pieces.strategy, book.comparison.timeline.years
+    row, at = year + 1, _row_cells(year + 1)
+    running, end = cells[f"growth.running.{year}"], cells[f"growth.end.{year}"]
+    renewed = cells["unit.repaint"] if strategy.paints else cells[f"unit.{strategy.name}.cover"]
+    pays = pieces.renewing is not None and pieces.renewing.pays_at_reset
+    due = planned_years(pieces.planned_every, years)[0, year - 1]
+    counts = {0: year, 4: int(due), 6: renewals.by_cleaning[0, year - 1],
+              8: renewals.by_age[0, year - 1] if pays else 0.0}
+    for column, value in counts.items():
+        sheet.write_number(row, column, float(value), book.given if column else None)
+    rate = f"{cells['gamma_shape']}/{cells['gamma_rate_years']}"
+    sheet.write_formula(row, 1, f"={rate}*(1-{cells[f'{strategy.name}.effect_on_rate']})",
+                        book.factor)
+    money = {
+        2: _times(at[1], cells[f"unit.{strategy.name}.cleaning"], running),
+        3: f"={cells[f'{strategy.name}.yearly_cost']}*INDEX({running},{MEASURE + 1})",
+        5: _times(at[4], cells["unit.repaint"], end), 7: _times(at[6], renewed, running),
+        9: _times(at[8], renewed, end),
+        11: f"={at[2]}+{at[3]}+{at[5]}+{at[7]}+{at[9]}+{at[10]}",
+        12: f"=({at[2]}+{at[3]}+{at[7]})*{cells[f'discount.running.{year}']}"
+            f"+({at[5]}+{at[9]}+{at[10]})*{cells[f'discount.end.{year}']}"}
+    if year == years:
+        money[10] = f"{_times('-' + unused, renewed, end)}*{cells['residual_share']}"
+    for column, formula in money.items():
+        sheet.write_formula(row, column, formula, book.money)
 
 
 def _row_cells(row: int) -> list[str]:
