@@ -28,8 +28,8 @@ class Ledger:
     >>> book = Ledger(pd.DataFrame({"source_file": ["log.csv"], "source_row": [7]}))
     >>> book.add(np.array([True]), column="size", before=pd.Series(["A4"]), after="0.062 m2",
     ...          rule="paper_size")
-    >>> book.table().iloc[0].tolist()
-    ['log.csv', 7, 'size', 'A4', '0.062 m2', 'paper_size']
+    >>> book.table().astype("str").iloc[0].tolist()
+    ['log.csv', '7', 'size', 'A4', '0.062 m2', 'paper_size']
     """
 
     def __init__(self, rows: pd.DataFrame) -> None:
