@@ -18,6 +18,7 @@ from rehit.costs.programme import Programme, budget_sweep, choose_programme
 from rehit.errors import InputFileError
 from rehit.hotspots.clusters import find_clusters
 from rehit.hotspots.forecast import forecast_places
+from rehit.hotspots.recurrence import rehit_spells
 from rehit.hotspots.repeats import rank_repeats
 from rehit.hotspots.significance import hot_cells
 from rehit.hotspots.spacetime import knox_rings
@@ -144,6 +145,15 @@ class Chain:
         incidents = self.incidents
         self.step("Testing against chance")
         return hot_cells(incidents, register=self.register, parameters=self.parameters)
+
+    @cached_property
+    def spells(self) -> pd.DataFrame:
+        """Time from each clearance to the next marking of the place, or to the log's end."""
+        area = self.project.study_area
+        return rehit_spells(
+            self.incidents, register=self.register, observed_from=self.cleaned.observed_from,
+            observed_to=self.cleaned.observed_to, southern=area is not None and area[3] < 0,
+            parameters=self.parameters)
 
     @cached_property
     def rings(self) -> pd.DataFrame:

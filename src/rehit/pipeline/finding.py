@@ -10,8 +10,8 @@ import pandas as pd
 
 from rehit.errors import InputFileError, SettingError
 from rehit.hotspots.evaluate import Evaluation, evaluate_measure
-from rehit.hotspots.recurrence import rehit_spells
 from rehit.hotspots.recurrence_words import rapid_clearance, read_time_to_rehit
+from rehit.hotspots.survival_typical import read_typical_place
 from rehit.pipeline.chain import Chain
 from rehit.pipeline.outputs import write_csv, write_layers, write_parquet
 
@@ -81,13 +81,12 @@ def hotspot_sentences(chain: Chain) -> list[str]:
 
 def recurrence_sentences(chain: Chain) -> list[str]:
     """Say how soon cleared places are marked again, and whether waiting matters."""
-    spells = rehit_spells(chain.incidents, register=chain.register,
-                          observed_from=chain.cleaned.observed_from,
-                          observed_to=chain.cleaned.observed_to, parameters=chain.parameters)
+    spells = chain.spells
     if spells.empty:
         return []
     _, rapid = rapid_clearance(spells, effects=("priority",), parameters=chain.parameters)
-    return [*read_time_to_rehit(spells, parameters=chain.parameters), rapid]
+    typical = read_typical_place(spells, rng=chain.rng("typical"), parameters=chain.parameters)
+    return [*read_time_to_rehit(spells, parameters=chain.parameters), typical, rapid]
 
 
 def write_evaluation(chain: Chain, stage: Path, *, measures: str | None) -> dict[str, Any]:

@@ -17,12 +17,23 @@ def find_limits(incidents: pd.DataFrame, *, has_register: bool) -> tuple[str, ..
     """
     if incidents.empty:
         return ("The log holds no usable incident, so nothing can be concluded.",)
-    checks = (_clearance, _places, _surfaces, _sizes, _offensive)
+    checks = (_extract, _clearance, _places, _surfaces, _sizes, _offensive)
     said = [sentence for check in checks for sentence in check(incidents)]
     if not has_register:
         said.append("There is no asset register: places are derived from the log, so a wall that "
                     "was never reported is not counted, and owners and wall areas are not known.")
     return tuple(said)
+
+
+def _extract(incidents: pd.DataFrame) -> list[str]:
+    month = incidents["reported_at"].dt.tz_localize(None).dt.to_period("M")
+    counts = month.value_counts()
+    span = (month.max() - month.min()).n + 1
+    busiest = counts.iloc[0] / len(incidents)
+    if span < 6 or busiest < 0.5:
+        return []
+    return [f"{busiest:.0%} of incidents fall in one month ({counts.index[0]:%B %Y}) of {span}: this "
+            "looks like an extract of part of the log, so rates over the whole window are too low."]
 
 
 def _clearance(incidents: pd.DataFrame) -> list[str]:

@@ -27,8 +27,8 @@ def reported_stops(incidents: gpd.GeoDataFrame, advice: pd.DataFrame,
     """Return the open jobs for the crews, and those that are for someone else.
 
     `places` is the `repeats` table: where an incident has no point of its own but is matched to an
-    asset, the asset's point is taken. An offensive job whose service standard runs out during the day gets that moment as the end of
-    its window.
+    asset, the asset's point is taken. An offensive job whose service standard
+    runs out during the day gets that moment as the end of its window.
     """
     still = incidents[incidents["status"] == "open"].merge(advice, on="incident_id", how="left")
     method = still["method"].fillna("inspect")
@@ -44,7 +44,9 @@ def reported_stops(incidents: gpd.GeoDataFrame, advice: pd.DataFrame,
     # A point that only stands for "not known" is no place; the asset named in the log is one.
     vague = still["place_quality"].isin(NO_PLACE).to_numpy()
     known = places.set_index("place_id").geometry.reindex(still.loc[vague, "place_id"])
-    jobs.loc[vague, "geometry"] = known.to_numpy()
+    points = jobs.geometry.to_numpy().copy()
+    points[vague] = known.to_numpy()
+    jobs = jobs.set_geometry(gpd.GeoSeries(points, crs=jobs.crs))
     handed = pd.DataFrame({
         "stop_id": still["incident_id"].astype("str"), "name": _names(still),
         "method": still["method"].astype("str"), "reason": still["reason"].astype("str")})

@@ -8,7 +8,6 @@ from datetime import date
 import pandas as pd
 
 from rehit.hotspots.clusters import find_clusters
-from rehit.hotspots.recurrence import rehit_spells
 from rehit.hotspots.recurrence_words import clearance_speed
 from rehit.hotspots.survival import kaplan_meier
 from rehit.pipeline.chain import Chain
@@ -76,8 +75,7 @@ def ring_table(chain: Chain) -> pd.DataFrame:
 
 def survival_curves(chain: Chain) -> pd.DataFrame:
     """Return Kaplan-Meier curves of cleared places, by substrate and by speed of clearance."""
-    spells = rehit_spells(chain.incidents, observed_from=chain.cleaned.observed_from,
-                          observed_to=chain.cleaned.observed_to, parameters=chain.parameters)
+    spells = chain.spells
     if spells.empty:
         return pd.DataFrame()
     fast = spells["days_to_clearance"].median()
