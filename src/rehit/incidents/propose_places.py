@@ -80,7 +80,7 @@ def find_places(frame: pd.DataFrame, profiles: Sequence[Profile], *, study_area:
 
 def _degree_pair(sample: pd.DataFrame, profiles: Sequence[Profile],
                  study_area: Area | None) -> Pair | None:
-    found = [p for p in profiles if p.degrees]
+    found = [p for p in profiles if p.degrees or _named_degrees(p)]
     if len(found) < 2:
         return None
     scored = [(_axis(y, "latitude", "northing") + _axis(x, "longitude", "easting"),
@@ -110,6 +110,12 @@ def _degree_pair(sample: pd.DataFrame, profiles: Sequence[Profile],
         (latitude.name, longitude.name), latitude.name,
         evidence=("both hold numbers within 90 degrees and neither is named",)),)
     return Pair(columns, ask)
+
+
+def _named_degrees(profile: Profile) -> bool:
+    """A column whose name leaves no doubt needs no decimals: a short log may give 46.0."""
+    named = max(profile.header("latitude"), profile.header("longitude")) >= _SURE
+    return named and profile.numbers > 0.5 and max(-profile.low, profile.high) <= 180
 
 
 def _named_pair(profiles: Sequence[Profile]) -> Pair | None:

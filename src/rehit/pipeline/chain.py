@@ -26,7 +26,7 @@ from rehit.incidents.clean import clean_incidents
 from rehit.incidents.mapping import Mapping, apply_mapping
 from rehit.incidents.mapping_file import load_mapping
 from rehit.incidents.propose import propose_mapping
-from rehit.incidents.read import RawLog, read_log
+from rehit.incidents.read import RawLog, read_logs, stack_logs
 from rehit.incidents.settings import Cleaned, CleanSettings
 from rehit.parameters import Parameters
 from rehit.pipeline.limits import find_limits
@@ -69,11 +69,11 @@ class Chain:
         self._progress(words)
 
     @cached_property
-    def raw_logs(self) -> list[RawLog]:
+    def raw_logs(self) -> tuple[RawLog, ...]:
         """The log files as they came."""
         self.step("Reading the log")
         self.project.require("log")
-        return [read_log(path) for path in self.project.files["log"]]
+        return read_logs(self.project.files["log"])
 
     @cached_property
     def mapping(self) -> Mapping:
@@ -81,7 +81,8 @@ class Chain:
         path = self.project.path("mapping")
         if path is not None:
             return load_mapping(path)
-        return propose_mapping(self.raw_logs[0], study_area=self.project.study_area)
+        return propose_mapping(stack_logs(self.raw_logs), study_area=self.project.study_area,
+                               crs=self.project.crs, parameters=self.parameters)
 
     @cached_property
     def cleaned(self) -> Cleaned:

@@ -33,7 +33,7 @@ def write_comparison(chain: Chain, stage: Path, *,
     cheapest = costs[costs["cheapest"]]
     if len(cheapest):
         # The place where most is at stake is the one an accountant will ask about.
-        place = cheapest.loc[cheapest["saving"].idxmax(), "place_id"]
+        place = cheapest.sort_values("saving", ascending=False)["place_id"].iloc[0]
         shown = chain.costing[chain.costing["place_id"] == place]
         write_csv(cash_flow_table(shown, parameters=numbers), stage / "cash_flow.csv")
         write_worked_example(stage / "worked_example.xlsx", shown, parameters=numbers)

@@ -32,8 +32,9 @@ def _extract(incidents: pd.DataFrame) -> list[str]:
     busiest = counts.iloc[0] / len(incidents)
     if span < 6 or busiest < 0.5:
         return []
-    return [f"{busiest:.0%} of incidents fall in one month ({counts.index[0]:%B %Y}) of {span}: this "
-            "looks like an extract of part of the log, so rates over the whole window are too low."]
+    return [f"{busiest:.0%} of incidents fall in one month ({counts.index[0]:%B %Y}) of {span}: "
+            "this looks like an extract of part of the log, so rates over the whole window are too "
+            "low."]
 
 
 def _clearance(incidents: pd.DataFrame) -> list[str]:

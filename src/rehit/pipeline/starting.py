@@ -15,7 +15,7 @@ from rehit.files import staged_folder
 from rehit.incidents.mapping import Mapping
 from rehit.incidents.mapping_file import save_mapping
 from rehit.incidents.propose import propose_mapping, suggest_project
-from rehit.incidents.read import RawLog, read_log
+from rehit.incidents.read import RawLog, read_logs, stack_logs
 from rehit.project import FILE_NAME, is_projected_crs
 
 
@@ -38,13 +38,14 @@ def start_project(
                                  allowed="a folder without a project",
                                  remedy="choose another folder, or delete the file yourself")
     _check_settings(time_zone, crs)
-    raw = [read_log(path) for path in logs]
+    raw = read_logs(logs)
+    whole = stack_logs(raw)
     for extra in (register, streets):
         if extra is not None and not extra.exists():
             raise InputFileError(str(extra), got="no such file", allowed="a file that exists",
                                  remedy="correct the name")
-    mapping = propose_mapping(raw[0], crs=crs)
-    place = suggest_project(raw[0], mapping)
+    mapping = propose_mapping(whole, crs=crs)
+    place = suggest_project(whole, mapping)
     own = mapping.places.crs if is_projected_crs(mapping.places.crs) else ""
     project_crs = crs or own or (place.crs if place is not None else "")
     if not project_crs:
