@@ -11,7 +11,7 @@ import pandas as pd
 from rehit.errors import SettingError, TableError
 from rehit.hotspots.exposure import known_places, window_days
 from rehit.hotspots.forecast_features import History, make_history
-from rehit.hotspots.forecast_fit import PlaceForecast, forecast_counts
+from rehit.hotspots.forecast_fit import SHORT_LOG, PlaceForecast, forecast_counts
 from rehit.hotspots.forecast_models import predictive_interval
 from rehit.hotspots.grid import (
     cell_side,
@@ -55,7 +55,8 @@ def forecast_places(placed_incidents: gpd.GeoDataFrame, *, places: gpd.GeoDataFr
     -------
     pandas.DataFrame
         Table ``forecast``, one row per place and horizon, plus ``method`` (the model that won on
-        held-out periods of this log). The interval is that of the predictive negative binomial.
+        held-out periods of this log, compared on the middle horizon). The interval is that of the
+        predictive negative binomial.
 
     Raises
     ------
@@ -127,10 +128,16 @@ def _forecast_table(history: History, ids: pd.Series, start: pd.Timestamp, end: 
     if not history.n:
         return _no_forecast()
     origin = (end - start).total_seconds() / 86_400
-    parts = []
-    for horizon in horizons_days:
-        made = forecast_counts(history, origin=origin, horizon=float(horizon), numbers=numbers)
-        parts.append(_rows(made, ids, int(horizon), numbers["hotspots.interval_level"]))
+    # The model is chosen on the middle horizon and kept for the others: one choice, less computing.
+    middle = sorted(horizons_days)[len(horizons_days) // 2]
+    made = {middle: forecast_counts(history, origin=origin, horizon=float(middle),
+                                    numbers=numbers)}
+    chosen = None if made[middle].method == SHORT_LOG else made[middle].method
+    for horizon in set(horizons_days) - {middle}:
+        made[horizon] = forecast_counts(history, origin=origin, horizon=float(horizon),
+                                        numbers=numbers, only=chosen)
+    parts = [_rows(made[h], ids, int(h), numbers["hotspots.interval_level"])
+             for h in horizons_days]
     table = pd.concat(parts, ignore_index=True)
     check(table, "forecast", where="forecast")
     return table

@@ -102,8 +102,8 @@ def gather_periods(history: History, starts: np.ndarray, horizon: float, season:
                    np.array([season.mean_factor(s, horizon) for s in starts]))
 
 
-def forecast_counts(history: History, *, origin: float, horizon: float,
-                    numbers: Parameters) -> PlaceForecast:
+def forecast_counts(history: History, *, origin: float, horizon: float, numbers: Parameters,
+                    only: str | None = None) -> PlaceForecast:
     """Forecast each place's incidents in the `horizon` days after `origin`.
 
     Models are fitted on periods that end before a few held-out ones, compared there by Poisson
@@ -119,6 +119,8 @@ def forecast_counts(history: History, *, origin: float, horizon: float,
         Day of the forecast and length of the period [days].
     numbers
         Parameters of the room.
+    only
+        Use this model without comparing; its spread still comes from the held-out periods.
     """
     starts = past_starts(origin, horizon, numbers=numbers)
     held = int(numbers["hotspots.held_out_periods"])
@@ -134,7 +136,7 @@ def forecast_counts(history: History, *, origin: float, horizon: float,
         return long_run_forecast(history, origin=origin, horizon=horizon, numbers=numbers)
     test, truth, factor = periods.rows(later, limit=limit)
     scores, spreads = {}, {}
-    for name, model in _fit_all(*periods.rows(earlier, limit=limit), numbers).items():
+    for name, model in _fit_all(*periods.rows(earlier, limit=limit), numbers, only=only).items():
         guess = factor * model.expected(test)
         scores[name] = float((xlogy(truth, guess) - guess - gammaln(truth + 1)).mean())
         spreads[name] = fit_spread(guess, truth)
