@@ -35,7 +35,10 @@ class Answer:
 
 @dataclass(frozen=True)
 class Grid:
-    """A table of finished texts; the first column names the row, `numeric` ones align right."""
+    """A table of finished texts; the first column names the row, `numeric` ones align right.
+
+    `wordy` ones hold sentences: on a phone each row becomes a block instead of a line.
+    """
 
     caption: str
     headers: tuple[str, ...]
@@ -43,6 +46,7 @@ class Grid:
     numeric: frozenset[int] = frozenset()
     note: str = ""
     anchors: tuple[str, ...] = ()
+    wordy: bool = False
 
 
 @dataclass(frozen=True)

@@ -20,6 +20,8 @@ from rehit.reporting.words import Words
 
 WIDE = (7.0, 3.9)
 NARROW = (3.5, 3.3)
+#: Distance of the legend below the axes, past ticks and label [font sizes].
+_BELOW_LABEL = 4.4
 _STYLE: dict[str, Any] = {
     "font.family": "DejaVu Sans", "font.size": 9.5, "text.color": INK, "axes.labelcolor": INK,
     "axes.edgecolor": QUIET, "axes.spines.top": False, "axes.spines.right": False,
@@ -54,9 +56,8 @@ def house_style() -> Iterator[None]:
 
 def legend_below(ax: Axes, *, ncols: int) -> None:
     """Put the legend under the axis label, where it cannot hide a line."""
-    height = float(cast(Figure, ax.figure).get_figheight())
-    ax.legend(loc="upper left", bbox_to_anchor=(0.0, -0.43 / height),
-              ncols=ncols, fontsize=8.5, handlelength=3, borderaxespad=0.6)
+    ax.legend(loc="upper left", bbox_to_anchor=(0.0, 0.0), ncols=ncols, fontsize=8.5,
+              handlelength=3, borderaxespad=_BELOW_LABEL)
 
 
 def finish(ax: Axes, text: FigureText, *, titled: bool) -> FigureText:

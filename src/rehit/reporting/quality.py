@@ -80,7 +80,7 @@ def _findings_grid(w: Words, findings: pd.DataFrame) -> Grid:
         for _, row in ordered.iterrows())
     return Grid(w("quality.findings_caption"),
                 tuple(w(f"quality.col_{c}") for c in ("effect", "rows", "severity", "advice")),
-                rows, frozenset({1}))
+                rows, frozenset({1}), wordy=True)
 
 
 def quality_page(*, project_name: str, findings: pd.DataFrame, counts: pd.DataFrame,

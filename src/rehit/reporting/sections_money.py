@@ -220,14 +220,17 @@ def evaluation_section(facts: Facts) -> Section:
         words = "" if pd.isna(row.words) else str(row.words)
         section.say(w("evaluation.line", measure=row.measure, verdict=verdict), f"E{number}",
                     tone="key")
-        if words:
-            section.say(words)
+        first, stop, rest = words.partition(". ")
+        if first:
+            section.say(first + stop.strip())
+        if rest:
+            section.say(rest, tone="note")
         rows.append((str(row.measure), w.day(row.started_at.date()), w.whole(row.n_treated),
                      w.whole(row.n_comparison), _effect(facts, row),
                      "–" if pd.isna(row.p_value) else w.p_value(row.p_value), verdict))
     section.put(Grid(w("evaluation.caption"), tuple(w(f"evaluation.col_{c}") for c in (
         "measure", "started", "treated", "comparison", "effect", "p", "verdict")), tuple(rows),
-        frozenset({2, 3, 4, 5}), w("evaluation.note"), tuple(anchors)))
+        frozenset({2, 3, 4, 5}), w("evaluation.note"), tuple(anchors), wordy=True))
     return section
 
 
