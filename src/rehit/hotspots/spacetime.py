@@ -28,6 +28,7 @@ from rehit.hotspots.spacetime_pairs import (
     permuted_chance,
 )
 from rehit.parameters import Parameters, load_parameters
+from rehit.tables import check
 
 RING_M = (0.0, 1.0, 50.0, 100.0, 200.0, 300.0, 400.0)
 WAIT_DAYS = (0.0, 7.0, 14.0, 28.0, 56.0, 91.0)
@@ -141,11 +142,11 @@ def knox_rings(placed_incidents: gpd.GeoDataFrame, *, ring_edges_m: Sequence[flo
     Returns
     -------
     pandas.DataFrame
-        One row per ring and band: ``from_m, to_m, from_days, to_days, pairs, expected, ratio,
-        p_upper`` (P(at least as many), from the mean and variance of the permuted tables),
-        ``p_permuted`` (the same by counting permuted tables; it cannot fall below one over their
-        number) and ``raised`` (ratio at least ``hotspots.knox_raised_ratio``, and `p_upper` passing
-        the false-discovery control over the table).
+        Table ``rings``, one row per ring and band: ``from_m, to_m, from_days, to_days, pairs,
+        expected, ratio, p_upper`` (P(at least as many), from the mean and variance of the permuted
+        tables), ``p_permuted`` (the same by counting permuted tables; it cannot fall below one
+        over their number) and ``raised`` (ratio at least ``hotspots.knox_raised_ratio``, and
+        `p_upper` passing the false-discovery control over the table).
 
     References
     ----------
@@ -174,9 +175,11 @@ def knox_rings(placed_incidents: gpd.GeoDataFrame, *, ring_edges_m: Sequence[flo
     passing = false_discovery(p.ravel(), rate=numbers["hotspots.false_discovery_rate"])
     raised = passing.reshape(p.shape) & (ratio >= numbers["hotspots.knox_raised_ratio"])
     counted = (1 + (drawn >= observed).sum(axis=0)) / (draws + 1)
-    return table.assign(pairs=observed.ravel().astype("int64"), expected=expected.ravel(),
-                        ratio=ratio.ravel(), p_upper=p.ravel(), p_permuted=counted.ravel(),
-                        raised=raised.ravel())
+    result = table.assign(pairs=observed.ravel().astype("int64"), expected=expected.ravel(),
+                          ratio=ratio.ravel(), p_upper=p.ravel(), p_permuted=counted.ravel(),
+                          raised=raised.ravel())
+    check(result, "rings", where="knox_rings")
+    return result
 
 
 def _edges(edges: Sequence[float], name: str) -> np.ndarray:
