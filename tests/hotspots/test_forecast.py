@@ -33,7 +33,8 @@ from rehit.tables import check
 
 FROM = pd.Timestamp("2023-01-01", tz="UTC")
 NUMBERS = load_parameters()
-QUICK = NUMBERS.override({"hotspots.tree_rounds": 5, "hotspots.max_origins": 12})  # where accuracy is not the point
+# Where accuracy is not the point.
+QUICK = NUMBERS.override({"hotspots.tree_rounds": 5, "hotspots.max_origins": 12})
 
 
 @pytest.fixture(scope="module")
