@@ -9,18 +9,16 @@ from scipy.stats import gamma
 from rehit.costs.contract_aggregate import (
     Aggregate,
     Counts,
-    accuracy_sd,
     discretise,
     discretise_costs,
     fourier,
     given_counts,
     mixed_poisson,
-    normal_power,
     panjer,
     simulate_totals,
     tail_mean,
-    triangular_quantile,
 )
+from rehit.costs.contract_estimate import accuracy_sd, normal_power, triangular_quantile
 from rehit.errors import SettingError
 
 

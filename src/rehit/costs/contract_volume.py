@@ -1,0 +1,189 @@
+"""How many jobs a contract year will bring, with everything that is uncertain about it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from rehit.costs.contract_estimate import triangular_quantile
+from rehit.errors import TableError
+from rehit.parameters import Parameters, load_parameters
+
+DAYS_PER_YEAR = 365.25
+_STEPS = 30
+
+
+@dataclass(frozen=True)
+class Volume:
+    """Simulated numbers of jobs.
+
+    Attributes
+    ----------
+    classes
+        ``method, size_class, n`` of the log, one row per class.
+    counts
+        Reported jobs: draws × years × classes.
+    found
+        Jobs found by own patrols on top: draws × years × classes.
+    means
+        The Poisson means behind the reported jobs: draws × years.
+    per_year
+        Jobs a year in the log.
+    trend, trend_sd
+        Yearly growth of the log of the volume and what is uncertain about it.
+    dispersion
+        Variance over mean of a period's count.
+    observed_years
+        Length of the log.
+    """
+
+    classes: pd.DataFrame
+    counts: np.ndarray
+    found: np.ndarray
+    means: np.ndarray
+    per_year: float
+    trend: float
+    trend_sd: float
+    dispersion: float
+    observed_years: float
+
+    @property
+    def totals(self) -> np.ndarray:
+        """Jobs in all: draws × years."""
+        return (self.counts + self.found).sum(axis=2)
+
+    def table(self) -> pd.DataFrame:
+        """Return expected jobs and the 80 % interval by method and size class, first year."""
+        first = (self.counts + self.found)[:, 0, :]
+        low, high = np.quantile(first, [0.1, 0.9], axis=0)
+        return self.classes.assign(expected=first.mean(axis=0), low=low, high=high,
+                                   found=self.found[:, 0, :].mean(axis=0))
+
+
+def fit_town(reported_at: pd.Series, *, observed_from: pd.Timestamp, observed_to: pd.Timestamp,
+             parameters: Parameters) -> tuple[float, float, float]:
+    """Read trend, its uncertainty and the dispersion of the town's counts.
+
+    Counts of whole periods follow a log-linear trend and one yearly wave. Trend and wave are
+    normal around none before the log is read; the variance is `dispersion` times the mean, itself
+    blended with ``contract.dispersion``. Trend and wave are found by Newton's steps.
+
+    Returns
+    -------
+    tuple
+        Yearly growth of the log of the volume, its standard deviation, the dispersion.
+    """
+    length = parameters["contract.fit_days"]
+    age = (observed_to - reported_at).dt.total_seconds().to_numpy() / 86400
+    n = int((observed_to - observed_from).total_seconds() / 86400 // length)
+    prior = parameters["contract.dispersion"]
+    if n < parameters["contract.fit_periods"]:
+        return 0.0, parameters["contract.trend_sd"], prior
+    counts = np.bincount((age[age < n * length] // length).astype(int), minlength=n)[::-1]
+    middle = (np.arange(n) + 0.5 - n / 2) * length / DAYS_PER_YEAR
+    wave = 2 * np.pi * middle
+    design = np.column_stack([np.ones(n), middle, np.cos(wave), np.sin(wave)])
+    season = parameters["contract.season_sd"]
+    penalty = np.diag([0.0, parameters["contract.trend_sd"] ** -2, season**-2, season**-2])
+    dispersion = prior
+    for _ in range(3):
+        beta, fitted, covariance = _newton(design, counts, penalty, dispersion)
+        pearson = float(((counts - fitted) ** 2 / fitted).sum())
+        weight = parameters["contract.dispersion_weight"]
+        freedom = max(n - design.shape[1], 0)
+        dispersion = max(1.0, (pearson + weight * prior) / (freedom + weight)
+                         if freedom + weight else prior)
+    return float(beta[1]), float(np.sqrt(covariance[1, 1])), dispersion
+
+
+def _newton(design: np.ndarray, counts: np.ndarray, penalty: np.ndarray,
+            dispersion: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    beta = np.zeros(design.shape[1])
+    beta[0] = np.log(max(counts.mean(), 0.1))
+    for _ in range(_STEPS):
+        fitted = np.exp(np.clip(design @ beta, -20, 20))
+        information = design.T @ (design * fitted[:, None]) / dispersion + penalty
+        beta = beta + np.linalg.solve(
+            information, design.T @ (counts - fitted) / dispersion - penalty @ beta)
+    return beta, np.exp(design @ beta), np.linalg.inv(information)
+
+
+def predict_volume(jobs: pd.DataFrame, places: pd.DataFrame, *, observed_from: pd.Timestamp,
+                   observed_to: pd.Timestamp, years: int = 1, draws: int | None = None,
+                   parameters: Parameters | None = None, rng: np.random.Generator) -> Volume:
+    """Simulate the jobs of each contract year by method and size class.
+
+    The level is what the log counted a year. Its uncertainty is that of the places' gamma
+    posteriors summed, widened because markings come in bursts. Trend and what makes one year
+    unlike another act on the town as a whole. The mix of classes is Dirichlet around the log's,
+    its weight the log's jobs over the dispersion. The contract starts where the log ends, and
+    whole years are bid, so the season only has to be kept out of the trend.
+
+    Parameters
+    ----------
+    jobs
+        Jobs inside the price (`contract_jobs`).
+    places
+        ``gamma_shape, gamma_rate_years`` of each place's rate.
+    observed_from, observed_to
+        Window of the log.
+    years, draws
+        Contract years; simulated futures (default ``contract.draws``).
+
+    Raises
+    ------
+    TableError
+        If there is no job, or no time.
+    """
+    numbers = parameters or load_parameters()
+    span = (observed_to - observed_from).total_seconds() / 86400 / DAYS_PER_YEAR
+    if not len(jobs) or span <= 0:
+        raise TableError("costs.predict_volume", got=f"{len(jobs)} jobs in {span:.2f} years",
+                         allowed="a log with jobs over some time", remedy="check the log's dates")
+    draws = int(numbers["contract.draws"]) if draws is None else draws
+    trend, trend_sd, dispersion = fit_town(jobs["reported_at"], observed_from=observed_from,
+                                           observed_to=observed_to, parameters=numbers)
+    per_year = len(jobs) / span
+    level = _gamma(1.0, posterior_share_variance(places) + (dispersion - 1) / len(jobs), draws, rng)
+    ahead = span / 2 + np.arange(years) + 0.5
+    growth = np.exp(rng.normal(trend, trend_sd, draws)[:, None] * ahead)
+    unlike = np.exp(rng.normal(0, numbers["contract.year_effect_sd"], (draws, years)))
+    mean = per_year * level[:, None] * growth * unlike
+    classes = jobs.groupby(["method", "size_class"]).size().rename("n").reset_index()
+    mix = rng.standard_gamma(classes["n"].to_numpy() / dispersion, (draws, len(classes)))
+    mix /= mix.sum(axis=1, keepdims=True)
+    bursts = _gamma(mean, mean * (dispersion - 1), mean.shape, rng)
+    counts = rng.poisson(bursts[:, :, None] * mix[:, None, :])
+    share = found_share(rng.random(draws), parameters=numbers)
+    found = rng.poisson((bursts * share[:, None])[:, :, None] * mix[:, None, :])
+    return Volume(classes, counts, found, bursts, per_year, trend, trend_sd, dispersion, span)
+
+
+def posterior_share_variance(places: pd.DataFrame) -> float:
+    """Return the squared coefficient of variation of the places' summed rates.
+
+    Each rate is gamma with mean shape / rate and variance shape / rate²; they are independent.
+    """
+    shape, rate = places["gamma_shape"].to_numpy(), places["gamma_rate_years"].to_numpy()
+    total = (shape / rate).sum()
+    return float((shape / rate**2).sum() / total**2) if len(shape) else 0.0
+
+
+def found_share(chance: np.ndarray, *, parameters: Parameters) -> np.ndarray:
+    """Return what own patrols find beyond the reports, as a share of these (triangular)."""
+    low = parameters["contract.found_low"]
+    likely = max(low, parameters["contract.found_likely"])
+    high = max(likely, parameters["contract.found_high"])
+    return triangular_quantile(chance, low=low, likely=likely, high=high)
+
+
+def _gamma(mean: np.ndarray | float, variance: np.ndarray | float, size: int | tuple[int, ...],
+           rng: np.random.Generator) -> np.ndarray:
+    """Draw from gamma distributions of given mean and variance, the mean itself where it is 0."""
+    mean, variance = np.broadcast_arrays(np.asarray(mean, float), np.asarray(variance, float))
+    sure = variance <= 0
+    scale = np.where(sure, 1.0, variance / np.where(mean > 0, mean, 1.0))
+    drawn = rng.standard_gamma(np.where(sure, 1.0, mean / scale), size) * scale
+    return np.where(sure, mean, drawn)
