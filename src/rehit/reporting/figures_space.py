@@ -18,7 +18,7 @@ from rehit.reporting.drawing import (
     is_narrow,
     legend_below,
 )
-from rehit.reporting.palette import INK, OCHRE, PAPER, TEAL, ramp
+from rehit.reporting.palette import INK, OCHRE, TEAL, ink_on, ramp
 from rehit.reporting.words import Words
 
 
@@ -49,7 +49,7 @@ def ring_table(rings: pd.DataFrame, *, ax: Axes, words: Words, chance_limit: flo
     ax.imshow(values, cmap=ramp(), norm=Normalize(0.5, top), aspect="auto")
     for (row, column), value in np.ndenumerate(values):
         bold = bool(stands.iloc[row, column])
-        ink = PAPER if (value - 0.5) / (top - 0.5) > 0.55 else INK
+        ink = ink_on(ramp()(Normalize(0.5, top)(value)))
         ax.text(column, row, words.number(value, 2) + ("*" if bold else ""), ha="center",
                 va="center", color=ink, fontweight="bold" if bold else "normal")
     ax.set_xticks(range(table.shape[1]), _edges(rings, "days", table.columns, words))

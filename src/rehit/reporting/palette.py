@@ -6,7 +6,7 @@ A test simulates the three kinds of colour blindness and holds the distances.
 from __future__ import annotations
 
 import numpy as np
-from matplotlib.colors import LinearSegmentedColormap
+from matplotlib.colors import LinearSegmentedColormap, to_rgb
 
 INK = "#1c2b36"
 QUIET = "#5a6772"
@@ -45,6 +45,27 @@ def ramp_colours(steps: int) -> list[str]:
     light, chroma, hue = points[:, 0], points[:, 1], np.radians(points[:, 2])
     rgb = _oklab_to_srgb(np.column_stack([light, chroma * np.cos(hue), chroma * np.sin(hue)]))
     return ["#" + "".join(f"{round(float(v) * 255):02x}" for v in row) for row in rgb]
+
+
+def ink_on(colour: tuple[float, float, float, float]) -> str:
+    """Return the dark or the white ink, whichever stands out more from a background.
+
+    References
+    ----------
+    W3C, Web Content Accessibility Guidelines 2.2, relative luminance and contrast ratio.
+
+    Examples
+    --------
+    >>> ink_on((1.0, 1.0, 1.0, 1.0)) == INK, ink_on((0.0, 0.2, 0.2, 1.0)) == PAPER
+    (True, True)
+    """
+    def luminance(rgb: tuple[float, ...]) -> float:
+        v = np.array(rgb[:3])
+        linear = np.where(v <= 0.04045, v / 12.92, ((v + 0.055) / 1.055) ** 2.4)
+        return float(linear @ [0.2126, 0.7152, 0.0722])
+
+    back, dark = luminance(colour), luminance(to_rgb(INK))
+    return INK if (back + 0.05) / (dark + 0.05) >= 1.05 / (back + 0.05) else PAPER
 
 
 def ramp() -> LinearSegmentedColormap:
