@@ -32,3 +32,8 @@ def test_table_is_made_safe_without_changing_the_input() -> None:
     assert pd.isna(safe["note"][1])
     assert list(safe["n"]) == [-1, 2, 3]
     assert table["note"][0] == "=HYPERLINK(1)"
+
+
+def test_repeated_codes_kept_as_categories_are_made_safe_too() -> None:
+    table = pd.DataFrame({"rule": pd.Series(["=1", "ok", "=1"], dtype="category")})
+    assert list(neutralise_table(table)["rule"]) == ["'=1", "ok", "'=1"]

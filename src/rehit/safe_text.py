@@ -40,11 +40,14 @@ def neutralise_table(table: pd.DataFrame) -> pd.DataFrame:
     safe = table.copy()
     for column in safe.columns:
         values = safe[column]
-        if pd.api.types.is_string_dtype(values) or values.dtype == object:
-            # Only suspicious cells are rewritten: a log of a million rows has few of them.
-            suspicious = values.astype("str").str.contains(_SUSPICIOUS, regex=True).fillna(False)
-            if suspicious.any():
-                safe[column] = values.where(~suspicious, values[suspicious].map(_neutralise_cell))
+        if isinstance(values.dtype, pd.CategoricalDtype):
+            values = values.astype("object")
+        elif not pd.api.types.is_string_dtype(values) and values.dtype != object:
+            continue
+        # Only suspicious cells are rewritten: a log of a million rows has few of them.
+        suspicious = values.astype("str").str.contains(_SUSPICIOUS, regex=True).fillna(False)
+        if suspicious.any():
+            safe[column] = values.where(~suspicious, values[suspicious].map(_neutralise_cell))
     return safe
 
 

@@ -25,18 +25,22 @@ def write_comparison(chain: Chain, stage: Path, *,
     if horizon_years is not None:
         chain.set_parameter("costs.horizon_years", horizon_years, where="--horizon-years")
     costs, numbers = chain.strategy_costs, chain.cost_parameters
+    strategies = chain.project.path("strategies")
     write_csv(costs, stage / "strategy_costs.csv")
     write_parquet(costs, stage / "strategy_costs.parquet")
     write_csv(chain.costing, stage / "costing.csv")
-    write_csv(breakeven_table(chain.costing, parameters=numbers), stage / "breakeven.csv")
+    write_csv(breakeven_table(chain.costing, strategies=strategies, parameters=numbers),
+              stage / "breakeven.csv")
     write_csv(chain.advice, stage / "advice.csv")
     cheapest = costs[costs["cheapest"]]
     if len(cheapest):
         # The place where most is at stake is the one an accountant will ask about.
         place = cheapest.sort_values("saving", ascending=False)["place_id"].iloc[0]
         shown = chain.costing[chain.costing["place_id"] == place]
-        write_csv(cash_flow_table(shown, parameters=numbers), stage / "cash_flow.csv")
-        write_worked_example(stage / "worked_example.xlsx", shown, parameters=numbers)
+        write_csv(cash_flow_table(shown, strategies=strategies, parameters=numbers),
+                  stage / "cash_flow.csv")
+        write_worked_example(stage / "worked_example.xlsx", shown, strategies=strategies,
+                             parameters=numbers)
     return {
         "project": chain.project.name,
         "horizon_years": chain.parameters["costs.horizon_years"],
