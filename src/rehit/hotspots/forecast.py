@@ -66,6 +66,21 @@ def forecast_places(placed_incidents: gpd.GeoDataFrame, *, places: gpd.GeoDataFr
         If the window is empty or a horizon is not a positive whole number.
     """
     numbers = load_parameters() if parameters is None else parameters
+    history = place_history(placed_incidents, places=places, observed_from=observed_from,
+                            observed_to=observed_to)
+    return _forecast_table(history, places["place_id"], observed_from, observed_to, horizons_days,
+                           numbers)
+
+
+def place_history(placed_incidents: gpd.GeoDataFrame, *, places: gpd.GeoDataFrame,
+                  observed_from: pd.Timestamp, observed_to: pd.Timestamp) -> History:
+    """Return the incidents of the places in the form that forecasts are fitted on.
+
+    Parameters
+    ----------
+    placed_incidents, places, observed_from, observed_to
+        As in :func:`forecast_places`.
+    """
     window_days(observed_from, observed_to)
     missing = [c for c in ("place_id", "place_kind") if c not in places.columns]
     if missing:
@@ -75,10 +90,8 @@ def forecast_places(placed_incidents: gpd.GeoDataFrame, *, places: gpd.GeoDataFr
     rows = known_places(placed_incidents)
     code = pd.Index(places["place_id"]).get_indexer(rows["place_id"])
     day = days_since(rows["reported_at"], observed_from)
-    history = make_history(*_inside(code, day, observed_from, observed_to), _points_m(places),
-                           always_known=(places["place_kind"] == "asset").to_numpy())
-    return _forecast_table(history, places["place_id"], observed_from, observed_to, horizons_days,
-                           numbers)
+    return make_history(*_inside(code, day, observed_from, observed_to), _points_m(places),
+                        always_known=(places["place_kind"] == "asset").to_numpy())
 
 
 def forecast_cells(placed_incidents: gpd.GeoDataFrame, *, cell_m: float | None = None,

@@ -17,7 +17,8 @@ from rehit.costs.lifecycle import compare_strategies
 from rehit.costs.programme import Programme, budget_sweep, choose_programme
 from rehit.errors import InputFileError
 from rehit.hotspots.clusters import find_clusters
-from rehit.hotspots.forecast import forecast_places
+from rehit.hotspots.forecast import forecast_places, place_history
+from rehit.hotspots.forecast_record import past_record
 from rehit.hotspots.recurrence import rehit_spells
 from rehit.hotspots.repeats import rank_repeats
 from rehit.hotspots.significance import hot_cells
@@ -38,6 +39,7 @@ from rehit.treatment.methods import load_methods
 from rehit.treatment.works import read_works
 
 Progress = Callable[[str], None]
+RECORD_MONTHS = 4  # past months forecast again to see how good the forecasts are
 
 
 class Chain:
@@ -178,6 +180,18 @@ class Chain:
             observed_to=self.cleaned.observed_to, parameters=self.parameters)
 
     @cached_property
+    def forecast_record(self) -> tuple[pd.DataFrame, pd.DataFrame]:
+        """How the last months would have been forecast, and how plain counts would have done."""
+        places, zone = self.repeats, self.project.time_zone
+        self.step("Scoring past forecasts")
+        first, last = self.cleaned.observed_from, self.cleaned.observed_to
+        edges = month_edges(first, last, time_zone=zone)[-RECORD_MONTHS - 1:]
+        history = place_history(self.incidents, places=places, observed_from=first,
+                                observed_to=last)
+        return past_record(history, starts=edges[:-1], ends=edges[1:], observed_from=first,
+                           numbers=self.parameters)
+
+    @cached_property
     def works(self) -> pd.DataFrame | None:
         """The works log: what was done, with time, litres and cost."""
         path = self.project.path("works")
@@ -233,6 +247,17 @@ class Chain:
         """Work out what more or less budget would save."""
         return budget_sweep(self.costing, strategies=self.project.path("strategies"), years=years,
                             parameters=self.cost_parameters, rng=self.rng("programme"))
+
+
+def month_edges(first: pd.Timestamp, last: pd.Timestamp, *,
+                time_zone: str) -> list[pd.Timestamp]:
+    """Return the beginnings of months inside a window, by the clock of the place, in UTC."""
+    start = first.tz_convert(time_zone).tz_localize(None).normalize()
+    # A log that ends within the last minutes of a month holds that month whole.
+    end = (last + pd.Timedelta(hours=12)).tz_convert(time_zone).tz_localize(None)
+    months = pd.date_range(start, end, freq="MS").tz_localize(time_zone, ambiguous=True,
+                                                              nonexistent="shift_forward")
+    return list(months.tz_convert("UTC"))
 
 
 def _say_nothing(_words: str) -> None:

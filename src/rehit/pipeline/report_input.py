@@ -33,7 +33,8 @@ def report_input(chain: Chain, *, first: date, last: date) -> ReportInput:
         threshold_per_year=chain.parameters["hotspots.threshold_per_year"],
         horizon_years=chain.parameters["costs.horizon_years"],
         incidents=incidents, counts=cleaned.counts, set_aside=cleaned.set_aside,
-        findings=cleaned.findings, repeats=chain.repeats, clusters=chain.clusters,
+        findings=cleaned.findings, forecast_checks=chain.forecast_record[0],
+        forecast_scores=chain.forecast_record[1], repeats=chain.repeats, clusters=chain.clusters,
         clusters_before=clusters_before(chain, first), cells=chain.cells, forecast=chain.forecast,
         advice=chain.advice, costing=chain.costing, strategy_costs=chain.strategy_costs,
         cost_years=cost_years(chain, n_places=int(chain.parameters["reporting.top_places"])),
@@ -110,8 +111,13 @@ def spend_by_month(chain: Chain) -> pd.DataFrame | None:
     done = pd.to_datetime(works["done_at"], errors="coerce", format="mixed")
     month = done.dt.to_period("M").dt.start_time.dt.tz_localize("UTC")
     spent = works.groupby(month)["cost"].sum()
-    empty = pd.Series(float("nan"), index=spent.index)
-    return pd.DataFrame({
-        "month": spent.index.astype("datetime64[us, UTC]"), "spent": spent.to_numpy(float),
-        "expected": empty.to_numpy(), "expected_low": empty.to_numpy(),
-        "expected_high": empty.to_numpy()})
+    table = pd.DataFrame({"month": spent.index.astype("datetime64[us, UTC]"),
+                          "spent": spent.to_numpy(float)})
+    checks = chain.forecast_record[0]
+    # Incidents forecast before the month began, at the mean cost of a job in the log.
+    local = pd.DatetimeIndex(checks["period_start"]).tz_convert(chain.project.time_zone)
+    begun = local.tz_localize(None).normalize().tz_localize("UTC")
+    money = checks[["expected", "low", "high"]].to_numpy(float) * float(works["cost"].mean())
+    expected = pd.DataFrame(money, columns=["expected", "expected_low", "expected_high"],
+                            index=begun.astype("datetime64[us, UTC]"))
+    return table.join(expected, on="month")

@@ -50,9 +50,7 @@ def quarter_days(chain: Chain, quarter: str | None) -> tuple[date, date]:
     start = chain.cleaned.observed_from.tz_convert(zone)
     end = chain.cleaned.observed_to.tz_convert(zone)
     if quarter is None:
-        period = (end + timedelta(days=1)).tz_localize(None).to_period("Q") - 1
-        if period.start_time < start.tz_localize(None).to_period("Q").start_time:
-            period = end.tz_localize(None).to_period("Q")
+        period = _last_quarter(chain.cleaned.incidents["reported_at"].dt.tz_convert(zone), end)
         return period.start_time.date(), period.end_time.date()
     match = QUARTER.fullmatch(quarter)
     if match is None:
@@ -64,6 +62,14 @@ def quarter_days(chain: Chain, quarter: str | None) -> tuple[date, date]:
                            allowed=f"a quarter between {start.date()} and {end.date()}",
                            remedy="choose a quarter that the log covers")
     return period.start_time.date(), period.end_time.date()
+
+
+def _last_quarter(reported: pd.Series, end: pd.Timestamp) -> pd.Period:
+    """Return the last whole quarter that has an incident, or the one the log ends in."""
+    running = (end + timedelta(days=1)).tz_localize(None).to_period("Q")
+    quarters = reported.dt.tz_localize(None).dt.to_period("Q")
+    whole = quarters[quarters < running]
+    return whole.max() if len(whole) else end.tz_localize(None).to_period("Q")
 
 
 def explain_figure(folder: Path, *, figure_id: str) -> tuple[dict[str, Any], list[str]]:

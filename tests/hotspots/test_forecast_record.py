@@ -1,0 +1,56 @@
+"""Forecasts of past months held to what came."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from rehit.hotspots.forecast_features import make_history
+from rehit.hotspots.forecast_record import past_record
+from rehit.parameters import load_parameters
+
+START = pd.Timestamp("2023-01-01", tz="UTC")
+
+
+@pytest.fixture(scope="module")
+def record():
+    rng = np.random.default_rng(5)
+    rates = rng.gamma(0.5, 4.0, 200)
+    counts = rng.poisson(rates * 2)
+    place = np.repeat(np.arange(200), counts)
+    day = rng.uniform(0, 730, len(place))
+    history = make_history(place, day, rng.uniform(0, 2000, (200, 2)), always_known=True)
+    starts = [START + pd.Timedelta(days=d) for d in (610, 640, 670, 700)]
+    ends = [s + pd.Timedelta(days=30) for s in starts]
+    return past_record(history, starts=starts, ends=ends, observed_from=START,
+                       numbers=load_parameters()), history
+
+
+def test_totals_of_a_steady_town_are_forecast_within_their_intervals(record) -> None:
+    (checks, _), history = record
+    assert checks["days"].tolist() == [30.0] * 4
+    inside = (checks["low"] <= checks["observed"]) & (checks["observed"] <= checks["high"])
+    assert inside.sum() >= 3
+    assert checks["expected"].mean() == pytest.approx(30 * len(history.day) / 730, rel=0.15)
+
+
+def test_observed_counts_are_those_of_the_log(record) -> None:
+    (checks, _), history = record
+    assert checks["observed"].iloc[0] == ((history.day >= 610) & (history.day < 640)).sum()
+
+
+def test_plain_counts_stand_beside_the_forecast(record) -> None:
+    (_, scores), _ = record
+    assert scores["method"].iloc[0] == "forecast"
+    assert "count, all history" in set(scores["method"])
+    assert scores.set_index("method")["pai"]["forecast"] > 2
+
+
+def test_a_log_without_known_places_gives_empty_tables() -> None:
+    history = make_history(np.array([0]), np.array([50.0]), np.zeros((1, 2)), always_known=False)
+    checks, scores = past_record(
+        history, starts=[START + pd.Timedelta(days=10)], ends=[START + pd.Timedelta(days=20)],
+        observed_from=START, numbers=load_parameters())
+    assert checks.empty
+    assert scores.empty
