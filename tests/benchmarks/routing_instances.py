@@ -27,7 +27,7 @@ class CpuSeconds:
     def __init__(self, seconds: float) -> None:
         self.seconds, self.until = seconds, 0.0
 
-    def __call__(self, best_cost: int) -> bool:
+    def __call__(self, _best_cost: int) -> bool:
         self.until = self.until or time.process_time() + self.seconds
         return time.process_time() >= self.until
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import geopandas as gpd
 import numpy as np
@@ -31,12 +32,13 @@ def check_plan(visits: gpd.GeoDataFrame, stops: gpd.GeoDataFrame, crews: gpd.Geo
     faults = _accounts(visits, stops, left_out)
     row_of = {stop: len(crews) + i for i, stop in enumerate(stops["stop_id"])}
     table = pd.DataFrame(stops).set_index("stop_id")
-    for at, crew in enumerate(crews.to_dict("records")):
+    for at, row in enumerate(crews.to_dict("records")):
+        crew = {str(key): value for key, value in row.items()}
         own = pd.DataFrame(visits[visits["crew_id"] == crew["crew_id"]]).sort_values("position")
         if own.empty:
             continue
         who = f"{crew['name']}: "
-        rows = own.to_dict("records")
+        rows = [{str(k): v for k, v in row.items()} for row in own.to_dict("records")]
         faults += [who + fault for fault in _clock(rows, crew, at, row_of, seconds)]
         faults += [who + fault for fault in _stops(rows, crew, table)]
         faults += [who + fault for fault in _rest(
@@ -65,7 +67,7 @@ def _clock(rows: list[dict[str, object]], crew: dict[str, object], home: int,
     if _number(rows[-1]["arrive_min"]) > _number(crew["shift_end_min"]) + TOLERANCE_MIN:
         faults.append("is back after the shift ends")
     here = home
-    for before, row in zip(rows, rows[1:], strict=False):
+    for before, row in pairwise(rows):
         there = _where(row, home, row_of)
         drive = float(seconds[here, there]) / S_PER_MIN
         if not math.isfinite(drive):
@@ -91,7 +93,7 @@ def _stops(rows: list[dict[str, object]], crew: dict[str, object],
     for row in rows:
         if row["kind"] not in ("reported", "hotspot"):
             continue
-        stop = table.loc[row["stop_id"]]
+        stop = table.loc[str(row["stop_id"])]
         begun, left = _number(row["start_min"]), _number(row["leave_min"])
         if pd.notna(stop["earliest_min"]) and begun < stop["earliest_min"] - TOLERANCE_MIN:
             faults.append(f"works at {row['name']} before its window opens")

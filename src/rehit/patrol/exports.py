@@ -68,8 +68,8 @@ def _describe(row: dict[str, object]) -> str:
 
 def _xml(text: str) -> str:
     """Drop the characters that XML 1.0 does not allow at all."""
-    return "".join(c for c in text if c in "\t\n\r" or ord(c) >= 0x20 and ord(c) not in (
-        0xFFFE, 0xFFFF) and not 0xD800 <= ord(c) <= 0xDFFF)
+    return "".join(c for c in text if c in "\t\n\r" or (
+        ord(c) >= 0x20 and ord(c) not in (0xFFFE, 0xFFFF) and not 0xD800 <= ord(c) <= 0xDFFF))
 
 
 def write_geojson(sheets: list[Sheet], path: Path) -> None:

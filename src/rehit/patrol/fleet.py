@@ -78,7 +78,7 @@ def crews_table(vehicles: pd.DataFrame, depots: gpd.GeoDataFrame, *,
     rows: list[dict[str, object]] = []
     faults: list[RehitError] = []
     for row in vehicles.to_dict("records"):
-        fault = _row(row, depots, where, rows)
+        fault = _row({str(k): v for k, v in row.items()}, depots, where, rows)
         if fault is not None:
             faults.append(fault)
     if not rows:

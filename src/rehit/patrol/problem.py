@@ -13,12 +13,16 @@ import numpy as np
 
 @dataclass(frozen=True)
 class Break:
-    """A rest one crew must take: its length, when it may begin, at which locations."""
+    """A rest one crew must take: its length, when it may begin, at which locations.
+
+    A day that ends by `free_until` needs none.
+    """
 
     length: int
     earliest: int
     latest: int
     locations: tuple[int, ...]
+    free_until: int = -1
 
 
 @dataclass(frozen=True)

@@ -46,7 +46,8 @@ def reason_code(setting: Setting, problem: Problem, stop: int, travel: Travel) -
     if not np.isfinite(travel.xy[at]).all():
         return "no_place"
     homes = [crew.end for crew in problem.crews]
-    if (problem.travel[homes, at] >= NO_WAY_S).all() or (problem.travel[at, homes] >= NO_WAY_S).all():
+    there, back = problem.travel[homes, at], problem.travel[at, homes]
+    if ((there >= NO_WAY_S) | (back >= NO_WAY_S)).all():
         return "unreachable"
     able = [i for i, methods in enumerate(setting.crews["methods"])
             if can_do(methods, str(row["method"]))]
@@ -56,7 +57,7 @@ def reason_code(setting: Setting, problem: Problem, stop: int, travel: Travel) -
         return "water"
     if _upside_down(row) or not any(
             problem.loads[stop, 0] <= problem.crews[i].capacity[0]
-            and time_route(problem, problem.crews[i], [stop], break_after=setting.break_after)
+            and time_route(problem, problem.crews[i], [stop])
             for i in able):
         return "does_not_fit"
     return "day_full"

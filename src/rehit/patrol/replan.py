@@ -53,7 +53,7 @@ def replan(plan: Plan, added: gpd.GeoDataFrame, *, now_min: float, network: Netw
     setting = _from_now(setting, kept, stops, now_min, plan)
     routes, relaxed = search_day(setting, parameters=parameters, seed=seed)
     problem = setting.relaxed if relaxed else setting.problem
-    timed = time_routes(problem, routes, break_after=setting.break_after)
+    timed = time_routes(problem, routes)
     fresh = visits_table(setting, timed, travel)
     visits = _joined(kept, fresh, plan, travel, stops, setting)
     return replace(plan, stops=stops, visits=visits, travel=travel,

@@ -129,5 +129,6 @@ def _scale_bar(axes, box: tuple[float, ...]) -> None:  # type: ignore[no-untyped
                   va="bottom", fontsize=8, color=INK, zorder=8,
                   bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.8})
     axes.annotate("N", xy=(box[2] - width * 0.025, box[3] - width * 0.01), ha="center", va="top",
-                  xytext=(box[2] - width * 0.025, box[3] - width * 0.05), fontsize=10, weight="bold",
-                  color=INK, arrowprops={"arrowstyle": "-|>", "color": INK, "lw": 1.6}, zorder=8)
+                  xytext=(box[2] - width * 0.025, box[3] - width * 0.05), fontsize=10,
+                  weight="bold", color=INK, arrowprops={"arrowstyle": "-|>", "color": INK, "lw": 1.6},
+                  zorder=8)

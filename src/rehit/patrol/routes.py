@@ -86,7 +86,7 @@ def plan_routes(stops: gpd.GeoDataFrame, crews: gpd.GeoDataFrame, *, network: Ne
     setting = day_problem(stops, crews, travel, parameters=parameters)
     routes, relaxed = search_day(setting, parameters=parameters, seed=seed)
     problem = setting.relaxed if relaxed else setting.problem
-    timed = time_routes(problem, routes, break_after=setting.break_after)
+    timed = time_routes(problem, routes)
     notes = plan_notes(stops, crews, travel, network, relaxed)
     return Plan(stops, crews, visits_table(setting, timed, travel),
                 left_out(setting, problem, routes, travel), travel, notes)
@@ -114,7 +114,7 @@ def search_day(setting: Setting, *, parameters: Parameters, seed: int,
 def _portfolio(problem: Problem, setting: Setting, *, parameters: Parameters, seed: int,
                start: Routes | None) -> Routes:
     """Search among the stops that some crew could do; the others are named in the left-out list."""
-    keep = np.array([stop for stop in range(problem.n_stops) if _possible(problem, setting, stop)],
+    keep = np.array([stop for stop in range(problem.n_stops) if _possible(problem, stop)],
                     dtype=np.int64)
     if not len(keep):
         return [[] for _ in problem.crews]
@@ -123,7 +123,7 @@ def _portfolio(problem: Problem, setting: Setting, *, parameters: Parameters, se
     steps = parameters["patrol.search_iterations"] * 100 / (len(keep) + 100) / runs
 
     def legal(crew: Crew, route: list[int]) -> bool:
-        return time_route(small, crew, route, break_after=setting.break_after) is not None
+        return time_route(small, crew, route) is not None
 
     new = {int(old): at for at, old in enumerate(keep)}
     begin = None if start is None else [[new[stop] for stop in route] for route in start]
@@ -132,9 +132,9 @@ def _portfolio(problem: Problem, setting: Setting, *, parameters: Parameters, se
     return [[int(keep[stop]) for stop in route] for route in found.routes]
 
 
-def _possible(problem: Problem, setting: Setting, stop: int) -> bool:
+def _possible(problem: Problem, stop: int) -> bool:
     return any((problem.loads[stop] <= np.array(crew.capacity)).all()
-               and time_route(problem, crew, [stop], break_after=setting.break_after) is not None
+               and time_route(problem, crew, [stop]) is not None
                for crew in problem.crews)
 
 
@@ -197,7 +197,7 @@ def plan_notes(stops: gpd.GeoDataFrame, crews: gpd.GeoDataFrame, travel: Travel,
     lost = [i - len(crews) for i in travel.unreachable if i >= len(crews)]
     named = [str(stops["name"].iloc[i]) for i in lost if not _nowhere(stops, i)]
     if named:
-        notes.append("Cannot be reached from the depot along the streets: " + "; ".join(named) + ".")
+        notes.append("No street leads there from the depot: " + "; ".join(named) + ".")
     return tuple(notes)
 
 

@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
+import math
 from importlib.resources import files
 
 import geopandas as gpd
-import pandas as pd
 
 from rehit.patrol.route_map import draw_map
 from rehit.patrol.sheets import Sheet, clock
 from rehit.pdf import render_pdf, typst_text
 
 # From this many rows on the list would take a third page at full size.
-ROOMY_ROWS = 20
+ROOMY_ROWS = 18
+MAP_TIGHT = "88%"
 CAUTION = ("Follow the safety data sheets, the local code of practice and what your training "
            "allows; where in doubt, stop and ask. Work with electrics, at height, in traffic or on "
            "old lead paint is for those licensed to do it.")
-WATER_HELD = "Keep all wash water out of drains and gullies: cover them, collect it, and bring it back."
+WATER_HELD = ("Keep all wash water out of drains and gullies: cover them, collect it, and bring "
+              "it back.")
 
 
 def render_run_sheet(sheet: Sheet, *, when: str, streets: gpd.GeoDataFrame | None) -> bytes:
@@ -40,7 +42,8 @@ def render_run_sheet(sheet: Sheet, *, when: str, streets: gpd.GeoDataFrame | Non
         template,
         f"#show: sheet.with(title: {typst_text(crew['name'])}, when: {typst_text(when)})",
         f"#heading-line({typst_text(crew['name'])}, {typst_text(when)}, {typst_text(head)})",
-        f'#image("map.png", width: 100%, alt: {typst_text(_alt(sheet))})',
+        f'#align(center, image("map.png", width: {MAP_TIGHT if _is_long(sheet) else "100%"}, '
+        f"alt: {typst_text(_alt(sheet))}))",
         _say("Filled square: reported job, must be done. Open circle: hotspot, look and treat what "
              "is there. Arrows show the direction.", size="9pt"),
         '#part("Load before leaving")', load_list(sheet),
@@ -61,9 +64,9 @@ def load_words(sheet: Sheet) -> list[str]:
     """Return what to load, summed for the day, in plain words."""
     lines = []
     if sheet.paint_l > 0:
-        lines.append(f"Paint: {sheet.paint_l:.1f} L expected in all")
+        lines.append(f"Paint: {sheet.paint_l:.1f} L expected in all, and a reserve")
     if sheet.remover_l > 0:
-        lines.append(f"Remover: {sheet.remover_l:.1f} L expected in all")
+        lines.append(f"Remover: {sheet.remover_l:.1f} L expected in all, and a reserve")
     if sheet.wash_water_l > 0:
         lines.append(f"Wash water: {sheet.wash_water_l:.0f} L needed, the tank holds "
                      f"{sheet.crew['water_l']:.0f} L; the same amount to collect and bring back")
@@ -80,9 +83,13 @@ def load_list(sheet: Sheet) -> str:
     return "#list(" + ", ".join(said) + ")"
 
 
+def _is_long(sheet: Sheet) -> bool:
+    return len(sheet.rows) > ROOMY_ROWS
+
+
 def _stop_table(sheet: Sheet) -> str:
     rows = [_table_row(row) for row in sheet.rows.to_dict("records")[1:]]
-    tight = str(len(rows) > ROOMY_ROWS).lower()
+    tight = str(_is_long(sheet)).lower()
     return f"#stops(tight: {tight}, (" + ", ".join(rows) + ",))"
 
 
@@ -109,14 +116,14 @@ def _table_row(row: dict[str, object]) -> str:
 
 def window_words(row: dict[str, object]) -> str:
     """Return a stop's time window in words, or nothing."""
-    first, last = row["earliest_min"], row["latest_min"]
-    if pd.isna(first) and pd.isna(last):
+    first, last = float(str(row["earliest_min"])), float(str(row["latest_min"]))
+    if math.isnan(first) and math.isnan(last):
         return ""
-    if pd.isna(first):
-        return f"begin by {clock(float(str(last)))}"
-    if pd.isna(last):
-        return f"not before {clock(float(str(first)))}"
-    return f"begin between {clock(float(str(first)))} and {clock(float(str(last)))}"
+    if math.isnan(first):
+        return f"begin by {clock(last)}"
+    if math.isnan(last):
+        return f"not before {clock(first)}"
+    return f"begin between {clock(first)} and {clock(last)}"
 
 
 def method_words(row: dict[str, object]) -> str:
@@ -131,7 +138,7 @@ def expect_words(row: dict[str, object]) -> str:
     """Return how likely there is something to do."""
     if row["kind"] == "reported":
         return "reported"
-    return f"{float(str(row['expected'])):.0%} chance of a marking"
+    return f"{float(str(row['expected'])):.0%} chance"
 
 
 def care_words(sheet: Sheet) -> list[str]:

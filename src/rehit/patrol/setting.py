@@ -29,7 +29,6 @@ class Setting:
     stops: gpd.GeoDataFrame
     crews: gpd.GeoDataFrame
     offensive: np.ndarray
-    break_after: int
 
 
 def day_problem(stops: gpd.GeoDataFrame, crews: gpd.GeoDataFrame, travel: Travel, *,
@@ -52,8 +51,8 @@ def day_problem(stops: gpd.GeoDataFrame, crews: gpd.GeoDataFrame, travel: Travel
     whole = seconds.astype(np.int64)
     skills = sorted({m for text in crews["methods"] for m in split(text)}
                     | set(stops["method"].astype("str")))
-    team = tuple(_crew(row, i, skills, crews, rows, travel, parameters)
-                 for i, (_, row) in enumerate(crews.iterrows()))
+    team = tuple(_crew(row, skills, crews, rows, travel, parameters)
+                 for _, row in crews.iterrows())
     must = (stops["kind"] == "reported").to_numpy(bool)
     offensive = stops["offensive"].astype(bool).to_numpy() & must
     expected = stops["expected"].to_numpy(float)
@@ -63,8 +62,7 @@ def day_problem(stops: gpd.GeoDataFrame, crews: gpd.GeoDataFrame, travel: Travel
         travel=whole, location=rows.astype(np.int64), score=score, must=must,
         service=np.ceil(stops["service_min"].to_numpy(float) * S_PER_MIN).astype(np.int64),
         earliest=earliest, latest=latest, crews=team, loads=_loads(stops, skills))
-    return Setting(_early(relaxed, offensive, parameters), relaxed, stops, crews, offensive,
-                   int(parameters["patrol.break_after_h"] * S_PER_H))
+    return Setting(_early(relaxed, offensive, parameters), relaxed, stops, crews, offensive)
 
 
 def split(text: object) -> list[str]:
@@ -83,15 +81,16 @@ def _windows(stops: pd.DataFrame, team: tuple[Crew, ...]) -> tuple[np.ndarray, n
     earliest = (stops["earliest_min"].astype(float) * S_PER_MIN).fillna(opens)
     latest = (stops["latest_min"].astype(float) * S_PER_MIN).fillna(closes)
     first = np.maximum(np.ceil(earliest.to_numpy(float)), 0)
-    # PyVRP refuses a window that closes before it opens; such a stop is left out and named.
-    last = np.maximum(np.floor(latest.to_numpy(float)), first)
+    # A window that closes before it opens is kept as it is: such a stop is left out and named.
+    last = np.floor(latest.to_numpy(float))
     return first.astype(np.int64), last.astype(np.int64)
 
 
 def _early(problem: Problem, offensive: np.ndarray, parameters: Parameters) -> Problem:
     start = min(crew.earliest for crew in problem.crews)
     wish = start + int(parameters["patrol.offensive_first_h"] * S_PER_H)
-    latest = np.where(offensive, np.maximum(np.minimum(problem.latest, wish), problem.earliest),
+    soon = offensive & (problem.latest >= problem.earliest)
+    latest = np.where(soon, np.maximum(np.minimum(problem.latest, wish), problem.earliest),
                       problem.latest)
     return replace(problem, latest=latest)
 
@@ -104,10 +103,10 @@ def _loads(stops: pd.DataFrame, skills: list[str]) -> np.ndarray:
     return np.vstack([water[None], needs]).T.copy()
 
 
-def _crew(row: pd.Series, index: int, skills: list[str], crews: pd.DataFrame, rows: np.ndarray,
+def _crew(row: pd.Series, skills: list[str], crews: pd.DataFrame, rows: np.ndarray,
           travel: Travel, parameters: Parameters) -> Crew:
-    start = int(round(float(row["shift_start_min"]) * S_PER_MIN))
-    end = int(round(float(row["shift_end_min"]) * S_PER_MIN))
+    start = round(float(row["shift_start_min"]) * S_PER_MIN)
+    end = round(float(row["shift_end_min"]) * S_PER_MIN)
     # Crews of one depot share its location, so that the search knows they cannot be told apart.
     home = int(np.flatnonzero(crews["depot_id"] == row["depot_id"])[0])
     room = [len(rows) if can_do(row["methods"], skill) else 0 for skill in skills]
@@ -118,12 +117,13 @@ def _crew(row: pd.Series, index: int, skills: list[str], crews: pd.DataFrame, ro
 
 def _rest(row: pd.Series, home: int, start: int, rows: np.ndarray, travel: Travel,
           parameters: Parameters) -> Break | None:
-    length = int(round(float(row["break_min"]) * S_PER_MIN))
+    length = round(float(row["break_min"]) * S_PER_MIN)
     if length <= 0:
         return None
     reach = rows[np.isfinite(travel.seconds[home, rows]) & np.isfinite(travel.seconds[rows, home])]
     places = spread_out(travel.seconds, home, reach, count=int(parameters["patrol.break_places"]))
     return Break(length=length, locations=tuple(places),
+                 free_until=start + int(parameters["patrol.break_after_h"] * S_PER_H),
                  earliest=start + int(parameters["patrol.break_from_h"] * S_PER_H),
                  latest=start + int(parameters["patrol.break_to_h"] * S_PER_H))
 

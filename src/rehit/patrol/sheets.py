@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import geopandas as gpd
 import pandas as pd
@@ -52,7 +53,7 @@ def clock(minutes: float) -> str:
     >>> clock(547.6)
     '09:08'
     """
-    whole = int(round(minutes)) % DAY_MIN
+    whole = round(minutes) % DAY_MIN
     return f"{whole // 60:02d}:{whole % 60:02d}"
 
 
@@ -73,7 +74,7 @@ def _sheet(plan: Plan, crew: pd.Series, own: gpd.GeoDataFrame) -> Sheet:
     rows["number"] = is_stop.cumsum().where(is_stop, 0).astype(int)
     at = rows["location"].tolist()
     return Sheet(
-        crew=crew, rows=rows, legs=ways(plan.travel, list(zip(at[:-1], at[1:], strict=True))),
+        crew=crew, rows=rows, legs=ways(plan.travel, list(pairwise(at))),
         paint_l=_total(rows, "paint_l"), remover_l=_total(rows, "remover_l"),
         wash_water_l=_total(rows, "wash_water_l"), materials=_tools(rows),
         cautions=_cautions(rows))

@@ -77,7 +77,7 @@ def _read_extract(path: Path) -> gpd.GeoDataFrame:
     rows = []
     ways = osmium.FileProcessor(str(path), osmium.osm.NODE | osmium.osm.WAY).with_locations()
     for way in ways.with_filter(osmium.filter.KeyFilter("highway")):
-        if not way.is_way() or way.tags.get("highway") not in road_classes():
+        if not isinstance(way, osmium.osm.Way) or way.tags.get("highway") not in road_classes():
             continue
         if way.tags.get("access") in ("no", "private"):
             continue

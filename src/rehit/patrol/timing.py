@@ -28,17 +28,15 @@ class Timed:
     back: int
 
 
-def time_route(problem: Problem, crew: Crew, route: list[int], *,
-               break_after: int | None = None) -> Timed | None:
+def time_route(problem: Problem, crew: Crew, route: list[int]) -> Timed | None:
     """Return the route's clock with the break in the best place, or None if it cannot be kept.
 
-    The best place is the one that brings the crew back earliest. A day no longer than
-    `break_after` needs no break; where that is None, any day of a crew with a break does.
+    The best place is the one that brings the crew back earliest.
     """
     plain = _walk(problem, crew, [(stop, int(problem.location[stop])) for stop in route])
     if crew.rest is None or not route:
         return plain
-    if plain and break_after is not None and plain.back - crew.earliest <= break_after:
+    if plain and plain.back <= crew.rest.free_until:
         return plain
     best: Timed | None = None
     for at in range(len(route) + 1):
@@ -51,10 +49,9 @@ def time_route(problem: Problem, crew: Crew, route: list[int], *,
     return best
 
 
-def time_routes(problem: Problem, routes: Routes, *,
-                break_after: int | None = None) -> list[Timed | None]:
+def time_routes(problem: Problem, routes: Routes) -> list[Timed | None]:
     """Time every route of a plan."""
-    return [time_route(problem, crew, route, break_after=break_after)
+    return [time_route(problem, crew, route)
             for crew, route in zip(problem.crews, routes, strict=True)]
 
 

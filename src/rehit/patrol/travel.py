@@ -192,15 +192,21 @@ def snap(network: Network, xy: np.ndarray, *,
     high = np.maximum(network.tail[arc], network.head[arc])
     table = pd.DataFrame({"place": place, "arc": arc, "low": low, "high": high})
     chosen = table.groupby("place")[["low", "high"]].transform("first")
-    table = table[(table["low"] == chosen["low"]) & (table["high"] == chosen["high"])].copy()
-    hits = np.unique(table["place"])
-    nodes[hits] = len(network.xy) + np.arange(len(hits))
+    table = table[(table["low"] == chosen["low"]) & (table["high"] == chosen["high"])]
+    table = table.reset_index(drop=True)
     at, share = _projected(network, xy, table)
     table["share"] = share
-    new_xy = np.empty((len(hits), 2))
-    new_xy[nodes[table["place"]] - len(network.xy)] = at
     walk_speed = parameters["patrol.walk_speed_kmh"] * M_PER_KM / S_PER_H
-    walk_s[hits] = np.hypot(*(xy[hits] - new_xy).T) / walk_speed
+    walk_s[table["place"]] = np.hypot(*(xy[table["place"]] - at).T) / walk_speed
+    # A place at a corner takes the corner's own node: every street there leads to and from it.
+    for end, far in ((network.tail, share), (network.head, 1 - share)):
+        metres = far * np.hypot(*(ends[table["arc"], 1] - ends[table["arc"], 0]).T)
+        corner = metres < 1 / _CM
+        nodes[table["place"].to_numpy()[corner]] = end[table["arc"].to_numpy()[corner]]
+    table = table[nodes[table["place"]] < 0]
+    inside, first = np.unique(table["place"], return_index=True)
+    nodes[inside] = len(network.xy) + np.arange(len(inside))
+    new_xy = at[table.index.to_numpy()][first]
     return _with_chains(network, new_xy, nodes, table), nodes, walk_s
 
 
@@ -218,11 +224,12 @@ def _with_chains(network: Network, new_xy: np.ndarray, nodes: np.ndarray,
     """Add, beside each arc with places on it, the chain of its pieces."""
     tails, heads, seconds = [], [], []
     for arc, rows in table.sort_values(["arc", "share", "place"]).groupby("arc"):
-        chain = [network.tail[arc], *nodes[rows["place"]], network.head[arc]]
+        at = int(str(arc))
+        chain = [network.tail[at], *nodes[rows["place"]], network.head[at]]
         shares = np.diff([0.0, *rows["share"], 1.0])
         tails += chain[:-1]
         heads += chain[1:]
-        seconds += np.maximum(shares * network.seconds[arc], _SHORTEST_S).tolist()
+        seconds += np.maximum(shares * network.seconds[at], _SHORTEST_S).tolist()
     return Network(np.vstack([network.xy, new_xy]), np.r_[network.tail, tails].astype(np.int64),
                    np.r_[network.head, heads].astype(np.int64),
                    np.r_[network.seconds, seconds])
@@ -245,7 +252,7 @@ def _many_to_many(network: Network, nodes: np.ndarray, *, rows: int) -> np.ndarr
 
 
 def ways(travel: Travel, legs: list[tuple[int, int]]) -> list[shapely.LineString]:
-    """Return the line driven for each leg between two places, straight where there is no network."""
+    """Return the line driven for each leg between two places; straight without a network."""
     if travel.network is None or travel.nodes is None:
         return [shapely.LineString(travel.xy[[a, b]]) for a, b in legs]
     sources = sorted({a for a, _ in legs})

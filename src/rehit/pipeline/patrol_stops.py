@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date, timedelta
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -111,7 +112,7 @@ def _names(table: pd.DataFrame) -> pd.Series:
     return name.where(name.notna(), table["incident_id"]).astype("str")
 
 
-def _stops(table: pd.DataFrame, **columns: object) -> gpd.GeoDataFrame:
+def _stops(table: pd.DataFrame, **columns: Any) -> gpd.GeoDataFrame:
     stops = pd.DataFrame(table[[*M_PER_LITRE, "materials", "cautions"]]).reset_index(drop=True)
     for name, value in columns.items():
         stops[name] = value.to_numpy() if isinstance(value, pd.Series) else value

@@ -1,0 +1,180 @@
+from __future__ import annotations
+
+from itertools import permutations
+
+import numpy as np
+import pandas as pd
+import pytest
+from patrol_town import grid_streets, make_crews, make_stops
+from pyvrp.stop import MaxIterations
+from shapely.geometry import Point
+
+from rehit.errors import SettingError
+from rehit.parameters import Parameters
+from rehit.patrol.check_plan import check_plan
+from rehit.patrol.problem import Crew, Problem, finish_time
+from rehit.patrol.replan import replan
+from rehit.patrol.routes import Plan, plan_routes
+from rehit.patrol.search import search_routes
+from rehit.patrol.travel import build_network
+
+
+def planned(stops, crews, numbers: Parameters, *, seed: int = 1, streets: bool = True) -> Plan:
+    network = build_network(grid_streets(), parameters=numbers) if streets else None
+    return plan_routes(stops, crews, network=network, parameters=numbers, seed=seed)
+
+
+def faults(plan: Plan, numbers: Parameters) -> list[str]:
+    return check_plan(plan.visits, plan.stops, plan.crews, plan.left_out,
+                      seconds=plan.travel.seconds, break_after_h=numbers["patrol.break_after_h"],
+                      break_from_h=numbers["patrol.break_from_h"],
+                      break_to_h=numbers["patrol.break_to_h"])
+
+
+def codes(plan: Plan) -> dict[str, str]:
+    return dict(zip(plan.left_out["stop_id"], plan.left_out["code"], strict=True))
+
+
+def test_search_finds_the_best_of_all_orders() -> None:
+    """Every subset and order of seven stops walked one by one."""
+    rng = np.random.default_rng(8)
+    xy = rng.uniform(0, 100, (8, 2))
+    travel = np.rint(np.hypot(*(xy[:, None] - xy[None]).transpose(2, 0, 1))).astype(np.int64)
+    n = 7
+    problem = Problem(
+        travel=travel, location=np.arange(1, 8), service=np.full(n, 5), score=np.arange(1.0, 8.0),
+        earliest=np.array([0, 0, 60, 0, 0, 100, 0]),
+        latest=np.array([300, 80, 300, 300, 90, 300, 70]),
+        must=np.zeros(n, dtype=bool), crews=(Crew(0, 0, 0, 190),))
+    best = max(problem.score[list(order)].sum() for size in range(n + 1)
+               for order in permutations(range(n), size)
+               if finish_time(problem, problem.crews[0], list(order)) is not None)
+    found = search_routes(problem, stops=[MaxIterations(300)] * 5, seed=1)
+    assert problem.score[found.routes[0]].sum() == best
+    assert best < problem.score.sum()
+
+
+def test_plan_keeps_every_rule_and_accounts_for_every_stop(numbers: Parameters) -> None:
+    stops = make_stops(50, reported=10)
+    plan = planned(stops, make_crews(), numbers)
+    assert faults(plan, numbers) == []
+    assert set(plan.visits["kind"]) == {"depart", "reported", "hotspot", "break", "return"}
+    assert (plan.visits["kind"] == "reported").sum() == 10
+    assert set(codes(plan).values()) == {"day_full"}
+
+
+def test_same_seed_gives_same_routes(numbers: Parameters) -> None:
+    first, second = (planned(make_stops(40, reported=5), make_crews(), numbers) for _ in range(2))
+    pd.testing.assert_frame_equal(pd.DataFrame(first.visits), pd.DataFrame(second.visits))
+
+
+def test_windows_are_kept_and_offensive_jobs_come_early(numbers: Parameters) -> None:
+    stops = make_stops(30, reported=4)
+    stops.loc[0, ["earliest_min", "latest_min"]] = [780.0, 800.0]
+    stops.loc[1, "offensive"] = True
+    plan = planned(stops, make_crews(1), numbers)
+    start = plan.visits.dropna(subset=["stop_id"]).set_index("stop_id")["start_min"]
+    assert 780 <= start["s0"] <= 800
+    assert start["s1"] <= 420 + 60 * numbers["patrol.offensive_first_h"]
+    assert faults(plan, numbers) == []
+
+
+def test_every_reason_for_leaving_out_is_told_apart(numbers: Parameters) -> None:
+    stops = make_stops(7, reported=7)
+    stops.loc[0, "geometry"] = None
+    stops.loc[1, "geometry"] = Point(stops.geometry[2].x - 9000, stops.geometry[2].y)
+    stops.loc[2, "method"] = "hot_wash"
+    stops.loc[3, "wash_water_l"] = 500.0
+    stops.loc[4, "service_min"] = 600.0
+    stops.loc[5, ["earliest_min", "latest_min"]] = [700.0, 650.0]
+    plan = planned(stops, make_crews(), numbers)
+    assert codes(plan) == {"s0": "no_place", "s1": "unreachable", "s2": "no_crew", "s3": "water",
+                           "s4": "does_not_fit", "s5": "does_not_fit"}
+    assert "s6" in set(plan.visits["stop_id"])
+    assert any(stops["name"][1] in note for note in plan.notes)
+    assert faults(plan, numbers) == []
+
+
+def test_shift_too_short_for_any_stop_leaves_all_out_in_words(numbers: Parameters) -> None:
+    plan = planned(make_stops(5, reported=1), make_crews(shift_end_min=430.0), numbers)
+    assert plan.visits.empty
+    assert set(codes(plan).values()) == {"does_not_fit"}
+
+
+def test_water_and_methods_go_to_the_crew_that_has_them(numbers: Parameters) -> None:
+    stops = make_stops(8, reported=8, method="hot_wash", wash_water_l=100.0)
+    crews = make_crews()
+    crews.loc[1, ["methods", "water_l"]] = ["hot_wash", 600.0]
+    plan = planned(stops, crews, numbers)
+    done = plan.visits[plan.visits["kind"] == "reported"]
+    assert set(done["crew_id"]) == {"V1"}
+    assert len(done) == 6
+    assert set(codes(plan).values()) == {"day_full"}
+    assert faults(plan, numbers) == []
+
+
+def test_reported_jobs_come_before_any_yield(numbers: Parameters) -> None:
+    stops = make_stops(60, reported=20, service_min=40.0)
+    stops.loc[stops["kind"] == "hotspot", "expected"] = 0.99
+    plan = planned(stops, make_crews(), numbers)
+    # Two shifts of 7.5 h hold at most 11 jobs of 40 minutes each with any driving between them.
+    assert (plan.visits["kind"] == "reported").sum() == 20
+    assert faults(plan, numbers) == []
+
+
+def test_crews_return_to_their_own_depot(numbers: Parameters) -> None:
+    crews = make_crews()
+    crews.loc[1, ["depot_id", "depot_name"]] = ["E", "Far yard"]
+    crews.loc[1, "geometry"] = Point(crews.geometry[0].x + 500, crews.geometry[0].y + 500)
+    plan = planned(make_stops(40), crews, numbers)
+    ends = plan.visits[plan.visits["kind"].isin(["depart", "return"])]
+    assert ends.groupby("crew_id")["name"].unique().map(list).to_dict() == {
+        "V0": ["Yard"], "V1": ["Far yard"]}
+    assert faults(plan, numbers) == []
+
+
+def test_no_street_layer_is_said(numbers: Parameters) -> None:
+    plan = planned(make_stops(6), make_crews(1), numbers, streets=False)
+    assert "straight lines" in plan.notes[0]
+    assert (plan.visits["kind"] == "hotspot").sum() == 6
+
+
+def test_no_crew_is_refused(numbers: Parameters) -> None:
+    with pytest.raises(SettingError, match="no crew"):
+        planned(make_stops(3), make_crews().iloc[:0], numbers)
+
+
+def test_replan_keeps_what_is_done_and_takes_the_new_job(numbers: Parameters) -> None:
+    plan = planned(make_stops(50, reported=6), make_crews(), numbers)
+    added = make_stops(1, seed=9, reported=1, stop_id=["new"], offensive=True)
+    network = build_network(grid_streets(), parameters=numbers)
+    later = replan(plan, added, now_min=600.0, network=network, parameters=numbers, seed=1)
+    assert faults(later, numbers) == []
+    before = plan.visits[(plan.visits["leave_min"] <= 600) & plan.visits["stop_id"].notna()]
+    assert len(before) > 5
+    kept = later.visits.merge(before, on=["crew_id", "stop_id", "start_min", "leave_min"])
+    assert len(kept) == len(before)
+    new = later.visits[later.visits["stop_id"] == "new"].iloc[0]
+    assert new["start_min"] >= 600
+
+
+MISTAKES = {
+    "twice": lambda v: v.assign(stop_id=v["stop_id"].where(
+        v.index != v.index[v["kind"] == "hotspot"][0],
+        v.loc[v["kind"] == "hotspot", "stop_id"].iloc[1])),
+    "sooner": lambda v: v.assign(arrive_min=v["arrive_min"] - 3.0),
+    "too little time": lambda v: v.assign(leave_min=v["leave_min"] - 1.0),
+    "breaks in a day": lambda v: v[v["kind"] != "break"],
+    "start and end": lambda v: v[v["kind"] != "return"],
+    "after the shift": lambda v: v.assign(arrive_min=v["arrive_min"].where(
+        v["kind"] != "return", 905.0)),
+}
+
+
+@pytest.mark.parametrize("words", MISTAKES)
+def test_check_finds_planted_mistakes(numbers: Parameters, words: str) -> None:
+    plan = planned(make_stops(50, reported=10), make_crews(), numbers)
+    wrong = MISTAKES[words](plan.visits.reset_index(drop=True))
+    found = check_plan(wrong, plan.stops, plan.crews, plan.left_out, seconds=plan.travel.seconds,
+                       break_after_h=6.0, break_from_h=3.0, break_to_h=5.0)
+    assert any(words in fault for fault in found)
