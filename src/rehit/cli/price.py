@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
 
 from rehit.cli.common import (
     Answer,
@@ -17,7 +18,8 @@ HELP = "price a maintenance contract for the patch"
 DESCRIPTION = """\
 Works out what looking after the patch will cost a contractor: volume, crews, response standards,
 risk; and the price to bid for a wanted margin. Writes a bid workbook with live formulas and a
-two-page summary."""
+two-page summary. A council can compare prices received on the same simulated volumes: a CSV file
+with the columns tenderer, form, item, value."""
 EXAMPLE = "rehit price my_town --margin 0.12"
 
 
@@ -28,13 +30,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
                         help="wanted profit as a share of the price (default: contract.margin)")
     parser.add_argument("--years", type=int, metavar="N", default=1,
                         help="length of the contract in years (default: 1)")
+    parser.add_argument("--received", type=Path, metavar="FILE",
+                        help="CSV of prices received, to compare them on the same volumes")
 
 
 def run(args: argparse.Namespace) -> Answer:
     """Price the contract and say what to bid."""
     project, folder = open_project(args)
     summary = write_results(
-        project, folder, label="Price", steps=10,
-        work=lambda chain, stage: write_price(chain, stage, margin=args.margin, years=args.years))
+        project, folder, label="Price", steps=12,
+        work=lambda chain, stage: write_price(chain, stage, margin=args.margin, years=args.years,
+                                              received=args.received))
     lines = [*summary["sentences"]]
     return summary, lines + closing_lines(summary, open_first=["bid.xlsx", "bid_summary.pdf"])

@@ -1,17 +1,151 @@
-"""Contract price from the chain's results."""
+"""Contract price from the chain's results, as tables, a workbook, a summary and sentences."""
 
 from __future__ import annotations
 
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+import pandas as pd
+
+from rehit.costs.contract import Contract, exact_work_cost, price_contract
+from rehit.costs.contract_compare import compare_received, comparison_sentences, read_received
+from rehit.costs.contract_jobs import contract_jobs
+from rehit.costs.contract_rates import schedule_of_rates
+from rehit.costs.contract_sensitivity import sensitivity
+from rehit.costs.contract_summary import bid_summary
+from rehit.costs.contract_workbook import write_bid_workbook
 from rehit.errors import SettingError
+from rehit.parameters import Parameters
+from rehit.patrol.travel import build_network, travel_times
 from rehit.pipeline.chain import Chain
+from rehit.pipeline.outputs import write_csv
+from rehit.pipeline.patrolling import hop_hours
+
+LONGEST_YEARS = 15
+TRAVEL_PLACES, DAY_JOBS = 60, 10
+MINUTES_PER_HOUR = 60
 
 
-def write_price(chain: Chain, stage: Path, *, margin: float | None,
-                years: int) -> dict[str, Any]:
-    """Say that this version cannot price a contract yet."""
-    raise SettingError("rehit price", got=f"{chain.project.name}, {margin}, {years}, {stage.name}",
-                       allowed="nothing yet: this version cannot price a contract",
-                       remedy="use rehit compare for the cost of each place")
+def write_price(chain: Chain, stage: Path, *, margin: float | None, years: int,
+                received: Path | None = None) -> dict[str, Any]:
+    """Price the contract and write bid workbook, summary and tables into `stage`.
+
+    Parameters
+    ----------
+    margin
+        Wanted profit as a share of the price (default ``contract.margin``).
+    years
+        Length of the contract.
+    received
+        CSV of prices received, to be compared on the same simulated volumes.
+    """
+    _check(margin, years)
+    offers = None if received is None else read_received(received)
+    contract = price_chain(chain, margin=margin, years=years)
+    chain.step("Seeing what moves the price")
+    moved = sensitivity(contract, rng=chain.rng("price sensitivity"))
+    chain.step("Writing")
+    name, money = chain.project.name, chain.project.currency
+    write_bid_workbook(stage / "bid.xlsx", contract, name=name, currency=money)
+    (stage / "bid_summary.pdf").write_bytes(bid_summary(contract, moved, name=name,
+                                                        currency=money))
+    tables = {"bid": contract.prices, "bid_volume": contract.volume.table(),
+              "bid_crews": contract.crews, "bid_rates": schedule_of_rates(contract),
+              "bid_sensitivity": moved}
+    sentences = price_sentences(chain, contract, moved)
+    if offers is not None:
+        compared = compare_received(contract, offers, rng=chain.rng("prices received"))
+        tables["bid_received"] = compared
+        sentences += comparison_sentences(compared, currency=money)
+    for file, table in tables.items():
+        write_csv(table, stage / f"{file}.csv")
+    exact, simulated = exact_work_cost(contract, rng=chain.rng("price check"))
+    offer = contract.price("lump_sum")
+    return {
+        "project": name, "years": years, "margin": contract.margin,
+        "level": contract.parameters["contract.price_level"],
+        "jobs_per_year": round(float(contract.outlook.work["jobs"][:, 0].mean()), 1),
+        "crews": contract.capacity.crews,
+        "cost_first_year": {k: round(v, 2) for k, v in contract.cost_summary().items()},
+        "lump_sum_per_year": round(float(offer["price_per_year"]), 2),
+        "chance_of_loss": float(offer["chance_of_loss"]),
+        "prices": contract.prices.drop(columns=["meaning", "who_carries"]).to_dict("records"),
+        "check_cost_of_work_p80": {"exact": round(exact.quantile(0.8), 2),
+                                   "simulated": round(float(np.quantile(simulated, 0.8)), 2)},
+        "sentences": [*sentences, *chain.limits],
+    }
+
+
+def price_chain(chain: Chain, *, margin: float | None = None, years: int = 1) -> Contract:
+    """Price a contract on the chain's incidents, methods, rates and posteriors."""
+    _check(margin, years)
+    places = chain.repeats
+    numbers = with_travel(chain)
+    jobs = contract_jobs(chain.incidents, chain.advice, parameters=numbers)
+    chain.step("Pricing")
+    return price_contract(
+        jobs, places, observed_from=chain.cleaned.observed_from,
+        observed_to=chain.cleaned.observed_to, time_zone=chain.project.time_zone,
+        region=chain.project.holidays, years=years, margin=margin, parameters=numbers,
+        rng=chain.rng("price"))
+
+
+def with_travel(chain: Chain) -> Parameters:
+    """Return the numbers in force, driving time measured on the project's streets.
+
+    The drive to a job is taken as the mean drive between near neighbours among a day's worth of
+    the places of the log. A number the user set stays.
+    """
+    numbers = chain.cost_parameters
+    row = numbers.row("contract.travel_minutes")
+    known = chain.incidents[~chain.incidents.geometry.is_empty & chain.incidents.geometry.notna()]
+    if row.overridden or chain.streets is None or len(known) < TRAVEL_PLACES:
+        return numbers
+    sample = known.sample(TRAVEL_PLACES, random_state=chain.rng("travel")).geometry
+    chain.step("Measuring drives")
+    network = build_network(chain.streets.explode(ignore_index=True), parameters=numbers)
+    minutes = []
+    # A crew's day holds about ten jobs: the drive to the nearest among so many is what counts.
+    for first in range(0, TRAVEL_PLACES, DAY_JOBS):
+        part = sample.iloc[first:first + DAY_JOBS]
+        travel = travel_times(pd.concat([part.iloc[:1], part]), network=network,
+                              parameters=numbers)
+        minutes.append(MINUTES_PER_HOUR * float(np.mean(hop_hours(travel))))
+    found = float(np.mean(minutes)) + numbers["patrol.setup_minutes"]
+    return numbers.override({row.name: min(max(found, row.low), row.high)}, where="streets")
+
+
+def price_sentences(chain: Chain, contract: Contract, moved: pd.DataFrame) -> list[str]:
+    """Say what to bid, what it may cost, and what it hangs on."""
+    money, offer = chain.project.currency, contract.price("lump_sum")
+    work, cost = contract.outlook.work["jobs"][:, 0], contract.cost_summary()
+    low, high = np.quantile(work, [0.1, 0.9])
+    level = round(100 * contract.parameters["contract.price_level"])
+    top = moved[moved["assumption"] != "wanted margin"].iloc[0]
+    change = abs(top["price_high"] - top["price_low"]) / 2 / top["price"]
+    queue, per_year = contract.queue, len(contract.excluded) / contract.volume.observed_years
+    return [
+        f"Ask {money}{offer['price_per_year']:,.0f} a year as a lump sum: it keeps a margin of "
+        f"{contract.margin:.0%} of the price in {level} of 100 simulated contracts; the chance "
+        f"of a loss is {offer['chance_of_loss']:.1%}.",
+        f"The first year brings about {work.mean():,.0f} jobs ({low:,.0f} to {high:,.0f} in 80 of "
+        f"100 cases) and costs {money}{cost['mean']:,.0f} on average ({money}{cost['p10']:,.0f} "
+        f"to {money}{cost['p90']:,.0f}).",
+        f"{queue.crews:g} crew(s) clear {queue.in_time_offensive:.1%} of offensive markings and "
+        f"{queue.in_time_ordinary:.1%} of the others in time, {queue.callouts:.1%} of jobs by "
+        "call-out on a day off.",
+        f"What moves the price most is {top['assumption']}: {top['swing']:.0%} more or less "
+        f"changes it by {change:.1%}.",
+        f"About {per_year:,.0f} incidents a year are outside the price (thrown paint, etched "
+        "glass, heritage stone, specialist work).",
+    ]
+
+
+def _check(margin: float | None, years: int) -> None:
+    if margin is not None and not 0 <= margin < 1:
+        raise SettingError("--margin", got=f"{margin:g}", allowed="a share of the price from 0 to "
+                           "below 1", remedy="a markup of 25 % on cost is a margin of 0.2")
+    if not 1 <= years <= LONGEST_YEARS:
+        raise SettingError("--years", got=str(years), allowed=f"1 to {LONGEST_YEARS}",
+                           remedy="give the length of the contract in years")

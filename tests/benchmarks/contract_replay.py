@@ -1,0 +1,106 @@
+"""Bid on a demo town's first two years, replay the third: is the cost inside the 80 % interval?
+
+    python tests/benchmarks/contract_replay.py [--towns 100] [--first 1]
+
+Prints how often the realised cost, the realised number of jobs and the realised cost of work of
+year three lie inside the 80 % interval bid from years one and two. Rates are known and every true
+incident is in the log, so the contractor's own estimate error and jobs found by patrols are
+set to none; everything else is as the defaults have it.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+sys.path.insert(0, str(Path(__file__).parents[2] / "data_demo"))
+
+from make_demo import clean_placed_incidents, clean_register, make_town
+from town.model import TIME_ZONE
+
+from rehit.costs.contract import Contract, price_contract
+from rehit.costs.contract_calendar import local_clock, working_days
+from rehit.costs.contract_cost import WORK, job_work, year_cost
+from rehit.costs.contract_jobs import contract_jobs
+from rehit.costs.contract_queue import Standards, crew_calendar, needs_callout
+from rehit.hotspots.repeats import rank_repeats
+from rehit.parameters import load_parameters
+from rehit.pipeline.places import with_register
+from rehit.treatment.choose import choose_methods
+
+NUMBERS = load_parameters().override({
+    "contract.estimate_accuracy": 0, "contract.found_low": 0, "contract.found_likely": 0,
+    "contract.found_high": 0, "contract.draws": 4000, "contract.queue_years": 20,
+    "contract.queue_search_years": 5})
+
+
+def replay(seed: int) -> dict[str, float]:
+    """Bid and replay one town."""
+    town = make_town(seed=seed, faults=False)
+    register = clean_register(town)
+    incidents = with_register(clean_placed_incidents(town), register)
+    start, end = town.settings.start, town.settings.end
+    cut = town.settings.when(2.0)
+    advice = choose_methods(incidents, parameters=NUMBERS)
+    jobs = contract_jobs(incidents, advice, parameters=NUMBERS)
+    known = incidents[incidents["reported_at"] < cut].copy()
+    # What was cleared later was still open when the bid was made.
+    known["cleared_at"] = known["cleared_at"].where(known["cleared_at"] < cut)
+    known.loc[known["cleared_at"].isna(), "status"] = "open"
+    places = rank_repeats(known, register=register, observed_from=start, observed_to=cut,
+                          threshold_per_year=4.0, parameters=NUMBERS,
+                          rng=np.random.default_rng(seed))
+    bid = price_contract(jobs[jobs["reported_at"] < cut], places, observed_from=start,
+                         observed_to=cut, time_zone=TIME_ZONE, region="PT", parameters=NUMBERS,
+                         rng=np.random.default_rng([seed, 6]))
+    return {"seed": seed, **outcome(bid, jobs[jobs["reported_at"] >= cut], end - cut)}
+
+
+def outcome(bid: Contract, jobs: pd.DataFrame, length: pd.Timedelta) -> dict[str, float]:
+    """Return where year three fell in what was bid, as a chance not exceeded."""
+    inside = jobs[jobs["exclusion"] == ""]
+    clock = local_clock(inside["reported_at"], time_zone=TIME_ZONE)
+    days = working_days(inside["reported_at"].min(), years=2, region="PT")
+    callout = needs_callout(
+        clock, (inside["priority"] == "offensive").to_numpy(),
+        crew_calendar(days, crews=bid.queue.crews, parameters=NUMBERS),
+        standards=Standards.from_parameters(NUMBERS), parameters=NUMBERS)
+    work = job_work(inside, callout, parameters=NUMBERS).sum()
+    lines = year_cost({name: float(work[name]) for name in WORK}, capacity=bid.capacity,
+                      late_offensive=1 - bid.queue.in_time_offensive,
+                      late_ordinary=1 - bid.queue.in_time_ordinary,
+                      indices={"labour": 1.0, "materials": 1.0, "plant": 1.0}, parameters=NUMBERS)
+    seen = {"cost": sum(lines.values()), "jobs": work["jobs"], "minutes": work["crew_minutes"]}
+    bid_for = {"cost": bid.outlook.cost[:, 0], "jobs": bid.outlook.work["jobs"][:, 0],
+               "minutes": bid.outlook.work["crew_minutes"][:, 0]}
+    return {**{name: float((bid_for[name] <= value).mean()) for name, value in seen.items()},
+            "ratio": float(seen["jobs"] / bid_for["jobs"].mean()),
+            "spread": float(bid_for["jobs"].std() / bid_for["jobs"].mean()),
+            "trend": bid.volume.trend, "dispersion": bid.volume.dispersion,
+            "crews": bid.queue.crews, "days": length.days}
+
+
+def main() -> int:
+    """Run the towns and print the coverage."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("--towns", type=int, default=100)
+    parser.add_argument("--first", type=int, default=1, help="first seed")
+    args = parser.parse_args()
+    rows = []
+    for seed in range(args.first, args.first + args.towns):
+        rows.append(replay(seed))
+        print({k: round(v, 3) for k, v in rows[-1].items()}, flush=True)
+    table = pd.DataFrame(rows)
+    for name in ("cost", "jobs", "minutes"):
+        inside = table[name].between(0.1, 0.9).sum()
+        print(f"{name}: inside the 80 % interval in {inside} of {len(table)} towns; below it in "
+              f"{(table[name] < 0.1).sum()}, above in {(table[name] > 0.9).sum()}")
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
