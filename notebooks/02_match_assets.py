@@ -16,14 +16,16 @@
 # **Question.** How many incidents can be tied to one asset of the register, how sure is that,
 # and what happens to the rest?
 #
-# *For the asset officer. Change the cell below and run all cells; the answer comes first, the
-# working after it.*
+# *For the asset officer. Set the project in the next cell and run all cells; the answer comes
+# first, the working after it.*
 
 # %% tags=["parameters"]
 PROJECT = "../data_demo"  # the folder that holds your rehit.toml
+DOUBT_BELOW = 0.8  # matches less sure than this are worth a look by a person
 
 # %%
-from IPython.display import Markdown, display
+import ipywidgets as widgets
+from IPython.display import HTML, display
 
 from rehit.pipeline.chain import Chain
 from rehit.project import load_project
@@ -37,11 +39,31 @@ incidents = chain.incidents
 # %%
 kinds = incidents["place_kind"].value_counts()
 matched = incidents[incidents["asset_id"].notna()]
-display(Markdown(
-    f"**{len(matched):,}** of {len(incidents):,} incidents are matched to an asset of the "
-    f"register; **{kinds.get('site', 0):,}** form sites of their own, "
-    f"**{kinds.get('street', 0):,}** are known to the street only and **{kinds.get('none', 0):,}** have no usable place. Only assets and "
-    "sites can recur."))
+doubtful = matched[matched["match_confidence"] < DOUBT_BELOW]
+said = [
+    f"<b>{len(matched):,}</b> of {len(incidents):,} incidents are matched to an asset of the "
+    f"register; {len(doubtful):,} of these matches are less than {DOUBT_BELOW:.0%} sure."
+    if chain.register is not None else
+    "This project has no asset register, so no incident can be tied to an asset. Places that were "
+    "hit are derived from the log instead (sites); a wall never reported is not known.",
+    f"<b>{kinds.get('site', 0):,}</b> incidents lie at sites derived from the log, "
+    f"<b>{kinds.get('street', 0):,}</b> are known to the street only and "
+    f"<b>{kinds.get('none', 0):,}</b> have no usable place.",
+    "Only assets and sites can be said to recur."]
+display(HTML("<ul class='say'>" + "".join(f"<li>{line}</li>" for line in said) + "</ul>"))
+
+# %% [markdown]
+# ### Turn the knob
+#
+# How many matches would a person have to look at, if everything less sure than this were checked?
+
+# %%
+slider = widgets.FloatSlider(value=DOUBT_BELOW, min=0.5, max=1.0, step=0.05,
+                             description="less sure than", style={"description_width": "initial"})
+answer = widgets.interactive_output(
+    lambda below: print(f"{(matched['match_confidence'] < below).sum():,} of {len(matched):,}"),
+    {"below": slider})
+widgets.VBox([slider, answer])
 
 # %% [markdown]
 # ## How
@@ -50,15 +72,25 @@ display(Markdown(
 # carries its confidence and what it rests on.
 
 # %%
-incidents.groupby("place_kind")["match_confidence"].describe()[["count", "mean", "min"]]
-
-# %%
-matched.sort_values("match_confidence")[
-    ["incident_id", "address", "asset_id", "match_confidence", "match_evidence"]].head(8)
+(incidents.groupby("place_kind")["match_confidence"].agg(["size", "mean", "min"]).round(2)
+ .rename(columns={"size": "incidents", "mean": "mean confidence", "min": "least sure"})
+ .rename_axis("kind of place"))
 
 # %% [markdown]
-# Left unmatched, with the reason (two assets that fit equally well are both named):
+# The least sure matches:
 
 # %%
-incidents.loc[incidents["asset_id"].isna(),
-              ["incident_id", "address", "place_quality", "place_kind", "match_evidence"]].head(8)
+words = {"incident_id": "incident", "asset_id": "asset", "match_confidence": "confidence",
+         "match_evidence": "what it rests on", "place_quality": "quality of the place",
+         "place_kind": "kind of place"}
+worst = matched.sort_values("match_confidence").head(8)
+worst[["incident_id", "address", "asset_id", "match_confidence", "match_evidence"]].rename(
+    columns=words).style.hide().format(precision=2, escape="html", na_rep="not known")
+
+# %% [markdown]
+# Left without an asset, with the reason (two assets that fit equally well are both named):
+
+# %%
+rest = incidents[incidents["asset_id"].isna()].head(8)
+rest[["incident_id", "address", "place_quality", "place_kind", "match_evidence"]].rename(
+    columns=words).style.hide().format(escape="html", na_rep="not known")

@@ -15,18 +15,20 @@
 #
 # **Question.** Which places recur, how fast, is it more than chance, and what comes next?
 #
-# *For the asset officer. Change the cell below and run all cells; the answer comes first, the
-# working after it.*
+# *For the asset officer. Set the project and the threshold in the next cell and run all cells; the
+# answer comes first, the working after it.*
 
 # %% tags=["parameters"]
 PROJECT = "../data_demo"  # the folder that holds your rehit.toml
 THRESHOLD_PER_YEAR = 4.0  # a place above this many incidents a year counts as recurring
 
 # %%
+from html import escape
+
 import ipywidgets as widgets
 import matplotlib.pyplot as plt
 import pandas as pd
-from IPython.display import Markdown, display
+from IPython.display import HTML, display
 
 from rehit.hotspots.ranks import chance_above
 from rehit.pipeline.chain import Chain
@@ -38,54 +40,89 @@ from rehit.reporting.words import Words
 
 chain = Chain(load_project(PROJECT))
 chain.set_parameter("hotspots.threshold_per_year", THRESHOLD_PER_YEAR, where="this notebook")
-words = Words("en")
+words, repeats = Words("en"), chain.repeats
+hit = repeats[repeats["n_incidents"] > 0]
 
 # %% [markdown]
 # ## The answer
 
 # %%
-display(Markdown("\n".join(f"- {sentence}" for sentence in hotspot_sentences(chain))))
+display(HTML("<ul class='say'>" + "".join(
+    f"<li>{escape(said)}</li>" for said in hotspot_sentences(chain)) + "</ul>"))
+
+# %% [markdown]
+# The ten worst places. A rate is what to expect of the place, not just what was counted; the truth
+# lies between *low* and *high* nine times in ten.
 
 # %%
-chain.repeats.head(10)[["place_id", "asset_type", "n_incidents", "n_rehits", "rate_per_year",
-                        "rate_low", "rate_high", "chance_above", "chance_top20"]].round(2)
+columns = {"place_id": "place", "asset_type": "kind", "n_incidents": "incidents",
+           "n_rehits": "re-hits", "rate_per_year": "a year", "rate_low": "low",
+           "rate_high": "high", "chance_above": f"chance of over {THRESHOLD_PER_YEAR:g} a year"}
+worst = hit.head(10)[list(columns)].dropna(axis="columns", how="all").rename(columns=columns)
+worst.style.hide().format(precision=1, escape="html").format(
+    "{:.0%}", subset=[columns["chance_above"]])
 
 # %%
-with house_style():
-    figure, ax = plt.subplots(figsize=(8, 6), layout="constrained")
-    rate_caterpillar(chain.repeats, ax=ax, words=words, threshold_per_year=THRESHOLD_PER_YEAR)
-    plt.show()
+if len(hit):
+    with house_style():
+        figure, ax = plt.subplots(figsize=(8, 6), layout="constrained")
+        text = rate_caterpillar(repeats, ax=ax, words=words, threshold_per_year=THRESHOLD_PER_YEAR)
+        display(figure, metadata={"image/png": {"alt": text.alt}})
+        plt.close(figure)
+
+# %% [markdown]
+# What this log cannot tell:
+
+# %%
+display(HTML("<ul class='say'>" + "".join(f"<li>{escape(said)}</li>" for said in (
+    chain.limits or ("Nothing stands in the way of the usual conclusions.",))) + "</ul>"))
 
 # %% [markdown]
 # ### Turn the knob
 #
-# How many places almost surely (nine chances in ten) exceed a threshold of your choice:
+# How many places almost surely (nine chances in ten) exceed a threshold?
+
+# %%
+shape = repeats["gamma_shape"].to_numpy(), repeats["gamma_rate_years"].to_numpy()
+pd.DataFrame(
+    [(chance_above(*shape, threshold=float(per_year)) > 0.9).sum()
+     for per_year in (0.5, 1, 2, 4, 6, 8, 12)],
+    index=pd.Index(["0.5", "1", "2", "4", "6", "8", "12"], name="incidents a year"),
+    columns=["places almost surely above"])
 
 # %%
 slider = widgets.FloatSlider(value=THRESHOLD_PER_YEAR, min=0.5, max=15, step=0.5,
-                             description="a year above")
+                             description="threshold a year",
+                             style={"description_width": "initial"})
 answer = widgets.interactive_output(
-    lambda threshold: display(Markdown("**{:,} places**".format(int((chance_above(
-        chain.repeats["gamma_shape"].to_numpy(), chain.repeats["gamma_rate_years"].to_numpy(),
-        threshold=threshold) > 0.9).sum())))),
-    {"threshold": slider})
-display(slider, answer)
+    lambda threshold: print(
+        f"{(chance_above(*shape, threshold=threshold) > 0.9).sum():,} places almost surely above "
+        f"{threshold:g} incidents a year"), {"threshold": slider})
+widgets.VBox([slider, answer])
 
 # %% [markdown]
 # ## How
 #
-# Time at risk leaves out the days a marking waited. Rates are gamma-Poisson estimates by asset type:
-# few incidents are pulled towards the usual rate of the kind.
+# Time at risk leaves out the days a marking waited. Rates are gamma-Poisson estimates by asset
+# type: few incidents are pulled towards the usual rate of the kind.
 
 # %%
-with house_style():
-    figure, ax = plt.subplots(figsize=(7, 4), layout="constrained")
-    share_curve(chain.repeats, ax=ax, words=words)
-    plt.show()
+if len(hit):
+    with house_style():
+        figure, ax = plt.subplots(figsize=(7, 4), layout="constrained")
+        text = share_curve(repeats, ax=ax, words=words)
+        display(figure, metadata={"image/png": {"alt": text.alt}})
+        plt.close(figure)
+
+# %% [markdown]
+# Groups of places close together. *Stability* is the share of the group that stays together when
+# the log is drawn anew by chance (1 is all of it):
 
 # %%
-pd.DataFrame(chain.clusters.drop(columns="geometry")).head(10)[
-    ["name", "n_incidents", "n_places", "n_rehits", "incidents_per_year", "stability"]].round(2)
+groups = {"name": "near", "n_incidents": "incidents", "n_places": "places",
+          "n_rehits": "re-hits", "incidents_per_year": "incidents a year", "stability": "stability"}
+pd.DataFrame(chain.clusters.drop(columns="geometry")).head(10)[list(groups)].rename(
+    columns=groups).style.hide().format(precision=1, escape="html")
 
 # %% [markdown]
 # Where and for how long after a marking are further markings more frequent than chance?
@@ -95,20 +132,27 @@ rings = rings_for_report(chain)
 if len(rings):
     with house_style():
         figure, ax = plt.subplots(figsize=(7, 4), layout="constrained")
-        ring_table(rings, ax=ax, words=words)
-        plt.show()
-
-# %%
-display(Markdown("\n".join(f"- {sentence}" for sentence in recurrence_sentences(chain))))
-
-# %% [markdown]
-# Expected incidents in the next weeks at the ten likeliest places:
-
-# %%
-chain.forecast[chain.forecast["horizon_days"] == 28].nlargest(10, "expected").round(2)
+        text = ring_table(rings, ax=ax, words=words)
+        display(figure, metadata={"image/png": {"alt": text.alt}})
+        plt.close(figure)
+else:
+    print("No two incidents of this log have a known distance, so near repeats cannot be told.")
 
 # %% [markdown]
-# What this log cannot tell:
+# How soon are cleared places marked again, and does waiting matter?
 
 # %%
-display(Markdown("\n".join(f"- {sentence}" for sentence in chain.limits) or "Nothing."))
+display(HTML("<ul class='say'>" + "".join(f"<li>{escape(said)}</li>" for said in (
+    recurrence_sentences(chain) or (
+        "No cleared place can be followed in this log, so this cannot be told.",))) + "</ul>"))
+
+# %% [markdown]
+# What comes next: the ten places likeliest to be hit in the next 28 days. One place is mostly hit
+# once or not at all in that time; the list is good for deciding where to look first.
+
+# %%
+ahead = {"place_id": "place", "expected": "expected incidents", "low": "at least",
+         "high": "at most", "chance_any": "chance of any"}
+chain.forecast[chain.forecast["horizon_days"] == 28].nlargest(10, "expected")[list(ahead)].rename(
+    columns=ahead).style.hide().format(precision=2, escape="html").format(
+    "{:.0f}", subset=["at least", "at most"]).format("{:.0%}", subset=["chance of any"])

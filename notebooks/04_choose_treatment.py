@@ -16,15 +16,17 @@
 # **Question.** Which method suits each incident, why, with what time and materials, and what
 # must be watched?
 #
-# *For the crew leader. Change the cell below and run all cells; the answer comes first, the
-# working after it.*
+# *For the crew leader. Set the project in the next cell and run all cells; the answer comes first,
+# the working after it.*
 
 # %% tags=["parameters"]
 PROJECT = "../data_demo"  # the folder that holds your rehit.toml
 
 # %%
+from html import escape
+
 import matplotlib.pyplot as plt
-from IPython.display import display
+from IPython.display import HTML, display
 
 from rehit.pipeline.chain import Chain
 from rehit.project import load_project
@@ -40,14 +42,26 @@ advice = chain.advice
 # ## The answer
 
 # %%
-with house_style():
-    figure, ax = plt.subplots(figsize=(7, 4), layout="constrained")
-    method_mix(advice["method"], ax=ax, words=Words("en"))
-    plt.show()
+counts = advice["method"].value_counts()
+unknown = float((chain.incidents["substrate"] == "unknown").mean())
+said = [f"{name.replace('_', ' ')}: {count:,} incidents ({count / len(advice):.0%})"
+        for name, count in counts.items()]
+if unknown > 0.5:
+    said.append(f"The log does not name the surface of {unknown:.0%} of incidents: there the "
+                "method can only be chosen on the spot, and what follows is a first guess.")
+display(HTML("<ul class='say'>" + "".join(f"<li>{escape(line)}</li>" for line in said) + "</ul>"))
+
+# %%
+if len(advice):
+    with house_style():
+        figure, ax = plt.subplots(figsize=(7, 4), layout="constrained")
+        text = method_mix(advice["method"], ax=ax, words=Words("en"))
+        display(figure, metadata={"image/png": {"alt": text.alt}})
+        plt.close(figure)
 
 # %% [markdown]
-# One incident of each method, explained. Cautions never replace the safety data sheet, local codes
-# and licensed practice.
+# One incident of each method, explained. **Cautions never replace the safety data sheet, local
+# codes and licensed practice.**
 
 # %%
 for _, row in advice.drop_duplicates("method").iterrows():
@@ -60,13 +74,16 @@ for _, row in advice.drop_duplicates("method").iterrows():
 # plausible? The band describes ordinary towns and is no target.
 
 # %%
-method_shares(advice["method"])[["words", "inside"]]
+method_shares(advice["method"])[["words", "inside"]].rename(
+    columns={"words": "share and usual band", "inside": "inside the band"})
 
 # %% [markdown]
-# What the works log teaches about time, litres and cost (shrunk towards the defaults where jobs are
+# What the works log teaches about time, litres and cost (pulled towards the defaults where jobs are
 # few), and what was advised against what was done:
 
 # %%
-if chain.calibration is not None:
-    display(chain.calibration.estimates.round(2))
-    display(compare_done(advice, chain.works, incidents=chain.incidents).head(10).round(3))
+if chain.calibration is None:
+    print("This project has no works log: minutes, litres and costs rest on the default numbers.")
+else:
+    display(chain.calibration.estimates.style.hide().format(precision=2, escape="html"))
+    display(compare_done(advice, chain.works, incidents=chain.incidents).head(10).round(2))

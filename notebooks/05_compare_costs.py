@@ -16,67 +16,122 @@
 # **Question.** What does each way of looking after a wall cost over the years, and where does
 # changing pay?
 #
-# *For the asset officer and the treasurer. Change the cell below and run all cells; the answer
-# comes first, the working after it.*
+# *For the asset officer and the treasurer. Set project, years and budget in the next cell and run
+# all cells; the answer comes first, the working after it.*
 
 # %% tags=["parameters"]
 PROJECT = "../data_demo"  # the folder that holds your rehit.toml
 HORIZON_YEARS = 10
-BUDGET_PER_YEAR = 20000.0
+BUDGET_PER_YEAR = 20000.0  # for coating, in the project's currency
+PROGRAMME_YEARS = 5  # years the budget is given for
 
 # %%
+from html import escape
+
 import ipywidgets as widgets
 import matplotlib.pyplot as plt
 import numpy as np
-from IPython.display import Markdown, display
+from IPython.display import HTML, display
 
 from rehit.costs.cashflow import cash_flow_table
 from rehit.costs.lifecycle import compare_strategies
 from rehit.pipeline.chain import Chain
 from rehit.pipeline.costing import cost_sentences, cost_years, rate_costs
 from rehit.project import load_project
-from rehit.reporting.figures import breakeven_curve, cost_over_years, house_style
+from rehit.reporting.figures import breakeven_curve, budget_sweep, cost_over_years, house_style
 from rehit.reporting.words import Words
 
 chain = Chain(load_project(PROJECT))
 chain.set_parameter("costs.horizon_years", HORIZON_YEARS, where="this notebook")
 chain.set_parameter("costs.programme_budget", BUDGET_PER_YEAR, where="this notebook")
 words, money = Words("en"), chain.project.currency
+costing, costs, numbers = chain.costing, chain.strategy_costs, chain.cost_parameters
 
 # %% [markdown]
 # ## The answer
 
 # %%
-display(Markdown("\n".join(f"- {sentence}" for sentence in cost_sentences(chain))))
-
-# %%
-best = chain.strategy_costs[chain.strategy_costs["cheapest"]]
-best.nlargest(10, "saving")[["place_id", "strategy", "saving", "chance_cheapest", "first_cost",
-                             "payback_year", "breakeven_rate_per_year"]].round(2)
-
-# %%
-with house_style():
-    figure, ax = plt.subplots(figsize=(8, 4.5), layout="constrained")
-    cost_over_years(cost_years(chain, n_places=20), ax=ax, words=words, currency=money)
-    plt.show()
+programme = chain.programme(years=PROGRAMME_YEARS)
+said = [line for line in cost_sentences(chain) if line]
+said.append(
+    f"Within {money}{BUDGET_PER_YEAR:,.0f} a year for {PROGRAMME_YEARS} years, "
+    f"{len(programme.table):,} places are worth coating; that saves about "
+    f"{money}{programme.saving:,.0f} in present value over {HORIZON_YEARS} years.")
+display(HTML("<ul class='say'>" + "".join(
+    f"<li>{escape(line)}</li>" for line in [*said, *chain.limits]) + "</ul>"))
 
 # %% [markdown]
-# ### Turn the knob
-#
-# The worst place under another horizon or discount rate:
+# The ten places where changing saves most, over the whole horizon:
 
 # %%
-worst = chain.costing.head(1)
-horizon = widgets.IntSlider(value=HORIZON_YEARS, min=1, max=30, description="years")
-rate = widgets.FloatSlider(value=3.5, min=0, max=10, step=0.5, description="discount %")
-answer = widgets.interactive_output(
-    lambda years, percent: display(compare_strategies(
-        worst, horizon_years=years, rng=np.random.default_rng(1),
-        parameters=chain.cost_parameters.override({"costs.discount_rate": percent / 100}))[
-            ["strategy", "pv_mean", "pv_low", "pv_high", "annual_cost",
-             "chance_cheapest"]].round(2)),
-    {"years": horizon, "percent": rate})
-display(horizon, rate, answer)
+best = costs[costs["cheapest"] & (costs["saving"] > 0)].nlargest(10, "saving")
+columns = {"place_id": "place", "strategy": "cheapest way", "saving": f"saves ({money})",
+           "chance_cheapest": "how sure", "first_cost": f"first cost ({money})",
+           "payback_year": "pays back in year",
+           "breakeven_rate_per_year": "pays from this many a year"}
+best[list(columns)].replace({"strategy": r"_"}, {"strategy": " "}, regex=True).rename(
+    columns=columns).style.hide().format(
+    "{:,.0f}", na_rep="-", subset=[columns[c] for c in ("saving", "first_cost", "payback_year")]
+).format("{:.0%}", subset=["how sure"]).format(
+    "{:.1f}", na_rep="-", subset=["pays from this many a year"])
+
+# %%
+if len(costing):
+    with house_style():
+        figure, ax = plt.subplots(figsize=(8, 4.5), layout="constrained")
+        text = cost_over_years(cost_years(chain, n_places=20), ax=ax, words=words, currency=money)
+        display(figure, metadata={"image/png": {"alt": text.alt}})
+        plt.close(figure)
+
+# %% [markdown]
+# ### More or less budget
+
+# %%
+if len(costing):
+    sweep = chain.budget_sweep(years=PROGRAMME_YEARS)
+    with house_style():
+        figure, ax = plt.subplots(figsize=(8, 4.5), layout="constrained")
+        text = budget_sweep(sweep, ax=ax, words=words, currency=money)
+        display(figure, metadata={"image/png": {"alt": text.alt}})
+        plt.close(figure)
+
+# %%
+if len(costing):
+    budget = widgets.SelectionSlider(
+        options=[(f"{money}{row.budget / PROGRAMME_YEARS:,.0f} a year", i)
+                 for i, row in enumerate(sweep.itertuples())],
+        value=int(np.flatnonzero(sweep["chosen"])[0]), description="budget")
+    answer = widgets.interactive_output(
+        lambda at: print(f"{sweep['n_places'].iloc[at]:,} places coated save about {money}"
+                         f"{sweep['saving_per_year'].iloc[at]:,.0f} a year (between "
+                         f"{sweep['saving_low'].iloc[at]:,.0f} and "
+                         f"{sweep['saving_high'].iloc[at]:,.0f})"), {"at": budget})
+    display(widgets.VBox([budget, answer]))
+
+# %% [markdown]
+# ### Turn the knobs
+#
+# The worst place under another horizon, discount rate or hourly rate of labour:
+
+# %%
+worst = costing.head(1)
+shown = {"strategy": "way", "pv_mean": "present value", "pv_low": "low", "pv_high": "high",
+         "annual_cost": "a year", "chance_cheapest": "chance of being cheapest"}
+if len(worst):
+    wide = {"style": {"description_width": "initial"}}
+    years = widgets.IntSlider(value=HORIZON_YEARS, min=1, max=30, description="years", **wide)
+    percent = widgets.FloatSlider(value=100 * numbers["costs.discount_rate"], min=0, max=10,
+                                  step=0.5, description="discount rate, %", **wide)
+    labour = widgets.FloatSlider(value=numbers["costs.labour_per_hour"], min=10, max=120, step=1,
+                                 description=f"labour, {money} an hour", **wide)
+    answer = widgets.interactive_output(
+        lambda years, percent, labour: display(compare_strategies(
+            worst, strategies=chain.project.path("strategies"), horizon_years=years,
+            rng=np.random.default_rng(1), parameters=numbers.override({
+                "costs.discount_rate": percent / 100, "costs.labour_per_hour": labour}))[
+                    list(shown)].rename(columns=shown).round(2)),
+        {"years": years, "percent": percent, "labour": labour})
+    display(widgets.VBox([years, percent, labour, answer]))
 
 # %% [markdown]
 # ## How
@@ -84,13 +139,17 @@ display(horizon, rate, answer)
 # From which re-hit rate on does another way pay, at a typical place?
 
 # %%
-with house_style():
-    figure, ax = plt.subplots(figsize=(8, 4.5), layout="constrained")
-    breakeven_curve(rate_costs(chain), ax=ax, words=words, currency=money)
-    plt.show()
+if len(costing):
+    with house_style():
+        figure, ax = plt.subplots(figsize=(8, 4.5), layout="constrained")
+        text = breakeven_curve(rate_costs(chain), ax=ax, words=words, currency=money)
+        display(figure, metadata={"image/png": {"alt": text.alt}})
+        plt.close(figure)
 
 # %% [markdown]
-# Every cost line of the worst place, year by year:
+# The first cost lines of the worst place, year by year:
 
 # %%
-cash_flow_table(worst, parameters=chain.cost_parameters).head(20).round(2)
+if len(worst):
+    flows = cash_flow_table(worst, parameters=numbers).head(20)
+    display(flows.style.hide().format(precision=2, escape="html"))

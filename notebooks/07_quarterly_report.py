@@ -16,8 +16,8 @@
 # **Question.** What happened this quarter, is it more than chance, and where does each figure
 # come from?
 #
-# *For the analyst. Change the cell below and run all cells; the answer comes first, the working
-# after it.*
+# *For the analyst. Set project and quarter in the next cell and run all cells; the answer comes
+# first, the working after it.*
 
 # %% tags=["parameters"]
 PROJECT = "../data_demo"  # the folder that holds your rehit.toml
@@ -26,9 +26,11 @@ OUT = "../reports/build"
 FIGURE = "V1"  # a figure of the report to explain
 
 # %%
+from html import escape
 from pathlib import Path
 
-from IPython.display import Markdown, display
+import pandas as pd
+from IPython.display import HTML, display
 
 from rehit.files import staged_folder
 from rehit.pipeline.chain import Chain
@@ -38,7 +40,6 @@ from rehit.reporting.trace import explain
 
 chain = Chain(load_project(PROJECT))
 
-
 # %% [markdown]
 # ## The answer
 
@@ -46,18 +47,22 @@ chain = Chain(load_project(PROJECT))
 out = Path(OUT)
 with staged_folder(out) as stage:
     summary = write_quarter(chain, stage, quarter=QUARTER)
-display(Markdown("\n".join(f"- {sentence}" for sentence in summary["sentences"])))
+display(HTML("<ul class='say'>" + "".join(
+    f"<li>{escape(line)}</li>" for line in summary["sentences"] if line) + "</ul>"))
 
 # %% [markdown]
 # ## The files
+#
+# Open `report.html` first; `map.html` lies beside it.
 
 # %%
-for path in sorted(out.rglob("*")):
-    if path.is_file():
-        print(f"{path.name:35} {path.stat().st_size / 1000:10,.0f} kB")
+pd.DataFrame([(path.name, f"{path.stat().st_size / 1000:,.0f}") for path in sorted(out.rglob("*"))
+              if path.is_file()], columns=["file", "kB"]).style.hide()
 
 # %% [markdown]
 # ## How: where a figure comes from
+#
+# Each figure of the report carries a code such as V1. Its formula, filter and first log rows:
 
 # %%
 print("\n".join(explain(FIGURE, out).splitlines()[:20]))

@@ -1,11 +1,14 @@
-"""Build the notebooks from their text form and run them on a project.
+"""Build the notebooks from their text form, run them on a project and write them as pages.
 
-    python notebooks/run_all.py --out FOLDER [--project FOLDER] [--only 03]
+    python notebooks/run_all.py --out FOLDER [--project FOLDER] [--only 03] [--build-only]
+
+Leaves an .ipynb and an .html of each in FOLDER. Exit 0, or 2 for input that cannot be used.
 """
 
 from __future__ import annotations
 
 import argparse
+import html
 import sys
 from pathlib import Path
 
@@ -13,41 +16,98 @@ import jupytext
 import nbformat
 import papermill
 from nbconvert import HTMLExporter
+from papermill.exceptions import PapermillExecutionError
+
+from rehit import errors
+from rehit.files import staged_folder
+from rehit.project import load_project
+from rehit.reporting.page import policy, refuse_external
 
 HERE = Path(__file__).parent
+PAGE = HERE / "page"
+TEMPLATES = PAGE / "nbconvert" / "templates"
+REPORT = "07"
 
 
-def main() -> int:
-    """Run every notebook and leave ``.ipynb`` and ``.html`` in the output folder."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--out", type=Path, required=True, help="folder for the finished notebooks")
-    parser.add_argument("--project", type=Path, default=HERE.parent / "data_demo",
-                        help="project folder (default: the demo town)")
-    parser.add_argument("--only", default="0", help="start of the notebooks' names (default: all)")
-    args = parser.parse_args()
-    args.out.mkdir(parents=True, exist_ok=True)
-    names = sorted(path for path in HERE.glob("0*.py") if path.name.startswith(args.only))
+def main(arguments: list[str] | None = None) -> int:
+    """Run the notebooks asked for, each whole or not at all."""
+    args = parse(arguments)
+    names = sorted(path for path in HERE.glob("[0-9]*_*.py") if path.name.startswith(args.only))
     if not names:
-        print(f"no notebook starts with {args.only!r}", file=sys.stderr)
+        print(f"--only: no notebook's name starts with {args.only!r}", file=sys.stderr)
         return 2
-    for path in names:
-        print(f"{path.stem} ...", flush=True)
-        run(path, args.out.resolve(), args.project.resolve())
+    try:
+        # A project that cannot be read is one message here, not the same failure seven times.
+        load_project(args.project)
+        for path in names:
+            print(f"{path.stem} ...", flush=True)
+            run(path, args.out.resolve(), args.project.resolve(), execute=not args.build_only)
+    except errors.RehitError as error:
+        print(error, file=sys.stderr)
+        return 2
+    except PapermillExecutionError as error:
+        # What a user can put right comes with its remedy; anything else is a fault of ours.
+        known = hasattr(errors, error.ename)
+        print(f"{path.stem}: {error.evalue if known else error}", file=sys.stderr)
+        return 2 if known else 1
     return 0
 
 
-def run(path: Path, out: Path, project: Path) -> None:
-    """Build, execute and convert one notebook."""
-    built = out / f"{path.stem}.ipynb"
-    nbformat.write(jupytext.read(path), built)
-    parameters: dict[str, str] = {"PROJECT": str(project)}
-    if path.stem.startswith("07"):
+def parse(arguments: list[str] | None) -> argparse.Namespace:
+    """Read the command line."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("--out", type=Path, required=True, help="folder for the finished notebooks")
+    parser.add_argument("--project", type=Path, default=HERE.parent / "data_demo",
+                        help="project folder (default: the demo town)")
+    parser.add_argument("--only", default="", metavar="START",
+                        help="start of the notebooks' names, such as 03 (default: all)")
+    parser.add_argument("--build-only", action="store_true",
+                        help="write the .ipynb with the project set, but do not run it (for Voilà)")
+    return parser.parse_args(arguments)
+
+
+def run(path: Path, out: Path, project: Path, *, execute: bool = True) -> None:
+    """Build one notebook; execute it and write its page."""
+    parameters = {"PROJECT": str(project)}
+    if path.stem.startswith(REPORT):
         parameters["OUT"] = str(out / "report")
-    papermill.execute_notebook(built, built, parameters=parameters, cwd=HERE, progress_bar=False)
-    # The "basic" template loads nothing from elsewhere.
-    body, _ = HTMLExporter(template_name="basic").from_filename(str(built))
-    page = f'<!DOCTYPE html><html lang="en"><meta charset="utf-8"><title>{path.stem}</title>{body}'
-    built.with_suffix(".html").write_text(page, encoding="utf-8")
+    with staged_folder(out) as stage:
+        built = stage / f"{path.stem}.ipynb"
+        notebook = jupytext.read(path)
+        notebook.metadata["title"] = title_of(notebook)
+        nbformat.write(notebook, built)
+        papermill.execute_notebook(built, built, parameters=parameters, cwd=HERE,
+                                   progress_bar=False, prepare_only=not execute)
+        if execute:
+            built.with_suffix(".html").write_text(as_page(built), encoding="utf-8")
+
+
+def title_of(notebook: nbformat.NotebookNode) -> str:
+    """Return the heading of the first cell."""
+    return str(notebook.cells[0].source).splitlines()[0].lstrip("# ")
+
+
+def as_page(built: Path) -> str:
+    """Return an executed notebook as one HTML page that loads nothing from anywhere.
+
+    Raises
+    ------
+    TableError
+        If anything in the page points outside it.
+    """
+    exporter = HTMLExporter(template_name="rehit_page", extra_template_basedirs=[str(TEMPLATES)],
+                            exclude_anchor_links=True)
+    body, _ = exporter.from_filename(str(built))
+    title = html.escape(str(nbformat.read(built, as_version=4).metadata["title"]))
+    style = (PAGE / "page.css").read_text(encoding="utf-8")
+    page = (
+        '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        f'<meta http-equiv="Content-Security-Policy" content="{policy(scripts=[])}">\n'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        f"<title>{title}</title>\n<style>{style}</style>\n</head>\n<body>\n<main>{body}</main>\n"
+        "</body>\n</html>\n")
+    refuse_external(page, beside=set())
+    return page
 
 
 if __name__ == "__main__":
