@@ -130,5 +130,5 @@ def _scale_bar(axes, box: tuple[float, ...]) -> None:  # type: ignore[no-untyped
                   bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.8})
     axes.annotate("N", xy=(box[2] - width * 0.025, box[3] - width * 0.01), ha="center", va="top",
                   xytext=(box[2] - width * 0.025, box[3] - width * 0.05), fontsize=10,
-                  weight="bold", color=INK, arrowprops={"arrowstyle": "-|>", "color": INK, "lw": 1.6},
-                  zorder=8)
+                  weight="bold", color=INK, zorder=8,
+                  arrowprops={"arrowstyle": "-|>", "color": INK, "lw": 1.6})

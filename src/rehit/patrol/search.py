@@ -81,7 +81,8 @@ def search_routes(problem: Problem, *, stops: Sequence[Stop], seed: int,
         data = model(problem, fleet, prizes=prizes(problem, best, weight))
         warm = run % 2 == 1 or (run == 0 and start is not None)
         for routes in _run(problem, fleet, data, stop, seed=seed + run,
-                           shake=SHAKES[run % len(SHAKES)], penalty=PENALTY * weight, start=best if warm else None):
+                           shake=SHAKES[run % len(SHAKES)], penalty=PENALTY * weight,
+                           start=best if warm else None):
             pool |= {(kind, tuple(routes[crew])): None for kind, crews in enumerate(fleet.members)
                      for crew in crews if routes[crew]}
             if worth(problem, routes) > worth(problem, best) and accept(routes):

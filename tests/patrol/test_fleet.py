@@ -1,0 +1,65 @@
+from __future__ import annotations
+
+import pandas as pd
+import pytest
+
+from rehit.errors import ManyErrors, SettingError, TableError
+from rehit.patrol.fleet import crews_table, depot_points
+
+CRS = "EPSG:32625"
+
+
+def depots(**columns: object) -> pd.DataFrame:
+    table = {"depot_id": ["D1"], "name": ["Yard"], "lon": ["-32.983984"], "lat": ["46.007492"]}
+    return pd.DataFrame(table | columns)
+
+
+def vehicles(**columns: object) -> pd.DataFrame:
+    table = {"vehicle_id": ["V1", "V2"], "name": ["A", "B"], "kind": "paint_only",
+             "depot_id": "D1", "methods": "paint_out", "crew_size": "2", "water_l": "20",
+             "shift_start": "07:00", "shift_end": "15:00", "break_minutes": "30"}
+    return pd.DataFrame(table | columns)
+
+
+def test_degrees_come_out_in_the_project_crs() -> None:
+    point = depot_points(depots(), crs=CRS, where="d.csv").geometry.iloc[0]
+    # The demo's own README puts this depot at these metres.
+    assert point.x == pytest.approx(501240.0, abs=0.1)
+    assert point.y == pytest.approx(5094880.0, abs=0.1)
+
+
+def test_metres_are_taken_where_there_are_no_degrees() -> None:
+    table = depots().drop(columns=["lon", "lat"]).assign(x="501240", y="5094880")
+    assert depot_points(table, crs=CRS, where="d.csv").geometry.iloc[0].x == 501240.0
+
+
+@pytest.mark.parametrize("lon", ["", "somewhere"])
+def test_no_depot_with_a_place_is_refused(lon: str) -> None:
+    with pytest.raises(SettingError, match="no depot with a place"):
+        depot_points(depots(lon=[lon]), crs=CRS, where="d.csv")
+
+
+def test_missing_columns_are_named() -> None:
+    with pytest.raises(TableError, match="shift_end"):
+        crews_table(vehicles().drop(columns=["shift_end"]),
+                    depot_points(depots(), crs=CRS, where="d.csv"), where="v.csv")
+
+
+@pytest.mark.parametrize(("column", "value"), [
+    ("depot_id", "D9"), ("shift_end", "06:00"), ("shift_start", "dawn")])
+def test_a_vehicle_that_cannot_go_out_is_named_and_the_rest_planned(column: str,
+                                                                   value: str) -> None:
+    table = vehicles()
+    table[column] = [table[column].iloc[0], value]
+    crews, notes = crews_table(table, depot_points(depots(), crs=CRS, where="d.csv"),
+                               where="v.csv")
+    assert crews["crew_id"].tolist() == ["V1"]
+    assert len(notes) == 1
+    assert "V2" in notes[0]
+    assert value in notes[0]
+
+
+def test_no_vehicle_at_all_is_refused_with_every_reason() -> None:
+    with pytest.raises(ManyErrors, match="2 faults"):
+        crews_table(vehicles(depot_id="D9"), depot_points(depots(), crs=CRS, where="d.csv"),
+                    where="v.csv")
