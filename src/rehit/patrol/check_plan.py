@@ -104,7 +104,7 @@ def _stops(rows: list[dict[str, object]], crew: dict[str, object],
         if stop["method"] not in methods:
             faults.append(f"cannot do {stop['method']} at {row['name']}")
         if pd.notna(stop["wash_water_l"]):
-            water += float(stop["wash_water_l"])
+            water += _number(stop["wash_water_l"])
     if water > _number(crew["water_l"]) + 1e-6:
         faults.append(f"needs {water:.0f} L of water and carries {crew['water_l']:.0f} L")
     return faults

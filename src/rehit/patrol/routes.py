@@ -102,16 +102,16 @@ def day_travel(stops: gpd.GeoDataFrame, crews: gpd.GeoDataFrame, *, network: Net
 def search_day(setting: Setting, *, parameters: Parameters, seed: int,
             start: Routes | None = None) -> tuple[Routes, bool]:
     """Search with offensive jobs early; without that wish only if it leaves one of them out."""
-    first = _portfolio(setting.problem, setting, parameters=parameters, seed=seed, start=start)
+    first = _portfolio(setting.problem, parameters=parameters, seed=seed, start=start)
     offensive = set(np.flatnonzero(setting.offensive).tolist())
     if offensive <= {stop for route in first for stop in route}:
         return first, False
-    second = _portfolio(setting.relaxed, setting, parameters=parameters, seed=seed, start=first)
+    second = _portfolio(setting.relaxed, parameters=parameters, seed=seed, start=first)
     better = worth(setting.relaxed, second)[:2] > worth(setting.problem, first)[:2]
     return (second, True) if better else (first, False)
 
 
-def _portfolio(problem: Problem, setting: Setting, *, parameters: Parameters, seed: int,
+def _portfolio(problem: Problem, *, parameters: Parameters, seed: int,
                start: Routes | None) -> Routes:
     """Search among the stops that some crew could do; the others are named in the left-out list."""
     keep = np.array([stop for stop in range(problem.n_stops) if _possible(problem, stop)],

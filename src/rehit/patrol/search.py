@@ -34,6 +34,7 @@ WEIGHTS = (2.0, 3.0, 1.5, 5.0, 10.0)
 SHAKES = ((5, 50), (1, 10), (1, 25))
 MUST_WEIGHT = 3.0
 PENALTY = 2.0
+FRESH_SHARE = 2 / 3
 # Prizes above a few thousand times the ordinary ones drown the penalties of the search.
 MUST_CEILING = 2000.0
 
@@ -79,7 +80,8 @@ def search_routes(problem: Problem, *, stops: Sequence[Stop], seed: int,
     for run, stop in enumerate(stops):
         weight = WEIGHTS[run % len(WEIGHTS)]
         data = model(problem, fleet, prizes=prizes(problem, best, weight))
-        warm = run % 2 == 1 or (run == 0 and start is not None)
+        # Fresh starts find other valleys; only the last third goes on from the best plan.
+        warm = run >= len(stops) * FRESH_SHARE or (run == 0 and start is not None)
         for routes in _run(problem, fleet, data, stop, seed=seed + run,
                            shake=SHAKES[run % len(SHAKES)], penalty=PENALTY * weight,
                            start=best if warm else None):
