@@ -47,6 +47,10 @@ def replay(seed: int) -> dict[str, float]:
     cut = town.settings.when(2.0)
     advice = choose_methods(incidents, parameters=NUMBERS)
     jobs = contract_jobs(incidents, advice, parameters=NUMBERS)
+    # A bidder is told which assets were coated or lit, and when; not whether it helped.
+    treated = town.measures[town.measures["role"] == "treated"].set_index("asset_id")
+    jobs["change"] = jobs["place_id"].map(treated["measure"])
+    jobs["changed_at"] = jobs["place_id"].map(treated["started_at"])
     known = incidents[incidents["reported_at"] < cut].copy()
     # What was cleared later was still open when the bid was made.
     known["cleared_at"] = known["cleared_at"].where(known["cleared_at"] < cut)

@@ -13,7 +13,7 @@ from rehit.costs.contract_calendar import MINUTES_PER_HOUR
 from rehit.costs.contract_estimate import accuracy_sd
 from rehit.costs.contract_jobs import with_effort
 from rehit.costs.contract_queue import QueueRun
-from rehit.costs.contract_volume import Volume
+from rehit.costs.contract_volume import CLASS, Volume
 from rehit.parameters import Parameters
 
 # Cost lines in the order they are shown, and the price index each follows.
@@ -104,10 +104,10 @@ def simulate_work(jobs: pd.DataFrame, callout: np.ndarray, volume: Volume, *,
         reported[name], found[name] = values[0], values[1]
     draws, years, n_classes = volume.counts.shape
     total = np.zeros((draws * years, reported.shape[1]))
-    groups = jobs.groupby(["method", "size_class"]).indices
+    groups = jobs.groupby(list(CLASS)).indices
+    keys = list(volume.classes[list(CLASS)].itertuples(index=False, name=None))
     for number in range(n_classes):
-        key = (volume.classes["method"].iloc[number], volume.classes["size_class"].iloc[number])
-        rows = groups[key]
+        rows = groups[keys[number]]
         for counts, table in ((volume.counts, reported), (volume.found, found)):
             total += simulate_totals(table.to_numpy(float)[rows],
                                      counts=counts[:, :, number].ravel(), rng=rng)

@@ -11,12 +11,13 @@ from rehit.costs.contract import expected_year, index_weights
 from rehit.costs.contract_cost import LINES
 from rehit.costs.contract_index import LINES as INDEX_LINES
 from rehit.costs.contract_index import expected_indices, indexed_price
-from rehit.costs.contract_price import FORMS
+from rehit.costs.contract_price import CARRIES, FORMS
 from rehit.costs.contract_rates import schedule_of_rates
 
 if TYPE_CHECKING:
     from rehit.costs.contract_workbook import BidBook
 
+HEAD_HEIGHT = 48
 LINE_WORDS = {
     "labour": "crews, ordinary hours", "overtime": "crews, overtime", "callouts": "call-outs on "
     "days off", "vehicles": "vehicles and plant", "running": "vehicle running cost",
@@ -107,6 +108,7 @@ def write_schedule(book: BidBook) -> None:
                                                rows["level"])]):
         sheet.write_string(2, column, words, book.bold)
     expected = mean_expected_year(book)
+    sheet.set_row(2, HEAD_HEIGHT)
     sheet.write_string(3, 0, "factor before margin, for each 1,000 of cost a year")
     sheet.write_string(4, 0, "factor")
     for column, record in enumerate(rows.to_dict("records"), start=4):
@@ -118,7 +120,7 @@ def write_schedule(book: BidBook) -> None:
     for row, record in enumerate(schedule_of_rates(book.contract).to_dict("records"), start=5):
         sheet.write_string(row, 0, str(record["item"]).replace("_", " "))
         sheet.write_string(row, 1, {"m2": "m²"}.get(record["unit"], record["unit"]))
-        sheet.write_number(row, 2, record["n_jobs"], book.given)
+        sheet.write_number(row, 2, record["n_jobs"], book.whole)
         sheet.write_number(row, 3, record["at_cost"], book.drawn)
         for column in range(4, 4 + len(rows)):
             factor = xl_rowcol_to_cell(4, column, row_abs=True)
@@ -136,7 +138,8 @@ def write_prices(book: BidBook, sheet: Worksheet) -> None:
     titles = ("price form", "level", "mean cost a year",
               "price before margin over cost at the expected volume",
               f"mean price a year ({book.currency})", "expected margin", "expected markup",
-              "chance of loss", "mean loss a year in the worst cases", "who carries which risk")
+              "chance of loss", "mean loss a year in the worst cases")
+    sheet.set_row(3, HEAD_HEIGHT)
     for column, words in enumerate(titles):
         sheet.write_string(3, column, words, book.bold)
     expected = mean_expected_year(book)
@@ -154,7 +157,6 @@ def write_prices(book: BidBook, sheet: Worksheet) -> None:
         sheet.write_formula(row, 6, f"=({at[4]}-{at[2]})/{at[2]}", book.share)
         sheet.write_number(row, 7, record["chance_of_loss"], book.drawn_share)
         sheet.write_number(row, 8, record["tail_loss_per_year"], book.whole)
-        sheet.write_string(row, 9, record["who_carries"], book.wrap)
         for column, name in ((2, "cost"), (4, "price"), (5, "margin"), (6, "markup")):
             book.keep(f"{name}.{key}", sheet, row, column)
     row = 6 + len(contract.prices)
@@ -165,7 +167,13 @@ def write_prices(book: BidBook, sheet: Worksheet) -> None:
              "a profit.",
              f"Banded lump sum: holds up to {contract.outlook.band_top:,.0f} jobs a year.")
     for number, words in enumerate(notes):
-        sheet.write_string(row + 5 + number, 0, words)
+        sheet.write_string(row + 4 + number, 0, words)
+    row += 5 + len(notes)
+    sheet.write_string(row, 0, "price form", book.bold)
+    sheet.write_string(row, 1, "who carries which risk", book.bold)
+    for number, (form, words) in enumerate(CARRIES.items(), start=row + 1):
+        sheet.write_string(number, 0, form.replace("_", " "))
+        sheet.write_string(number, 1, words)
 
 
 def _write_indexed(book: BidBook, sheet: Worksheet, row: int) -> None:
@@ -190,11 +198,12 @@ def write_risk(book: BidBook) -> None:
     for row, (name, value) in enumerate(contract.cost_summary().items(), start=2):
         words = name.upper() if name != "mean" else "mean"
         sheet.write_string(row, 0, words.replace("CTE", "mean of the years above P"))
-        sheet.write_number(row, 1, value, book.drawn)
+        sheet.write_number(row, 1, value, book.whole)
     top = 12
     sheet.write_string(top, 0, "Crews against the response standards", book.title)
     titles = ("crews", "time worked", "offensive in time", "others in time", "call-outs",
               "wait (working hours)", "chance of a wait, Erlang C", "wait by Erlang C")
+    sheet.set_row(top + 2, HEAD_HEIGHT)
     for column, words in enumerate(titles):
         sheet.write_string(top + 2, column, words, book.bold)
     for row, record in enumerate(contract.crews.to_dict("records"), start=top + 3):
@@ -205,7 +214,7 @@ def write_risk(book: BidBook) -> None:
             if value == float("inf"):
                 sheet.write_string(row, column, "no limit")
             else:
-                style = book.share if column in (1, 2, 3, 4, 6) else book.factor
+                style = book.drawn_share if column in (1, 2, 3, 4, 6) else book.drawn
                 sheet.write_number(row, column, value, style)
 
 
@@ -219,12 +228,15 @@ def write_checks(book: BidBook) -> None:
     figures = _own_figures(book)
     for row, (words, key, own, digits) in enumerate(figures, start=4):
         sheet.write_string(row, 0, words)
-        sheet.write_formula(row, 1, f"={book.cells[key]}", book.money)
-        sheet.write_number(row, 2, own, book.drawn)
-        sheet.write_formula(row, 3, f'=IF(ABS(B{row + 1}-C{row + 1})<{digits!r},"yes","NO")')
+        style = book.money if digits > 0.001 else book.factor
+        sheet.write_formula(row, 1, f"={book.cells[key]}", style)
+        sheet.write_number(row, 2, own, style)
+        sheet.write_formula(row, 3, f'=IF(ABS(B{row + 1}-C{row + 1})<{digits!r},"yes","NO")',
+                            book.verdict)
     last = 4 + len(figures)
     sheet.write_string(last + 1, 0, "all agree", book.bold)
-    sheet.write_formula(last + 1, 1, f'=IF(COUNTIF(D5:D{last},"yes")={len(figures)},"yes","NO")')
+    sheet.write_formula(last + 1, 1, f'=IF(COUNTIF(D5:D{last},"yes")={len(figures)},"yes","NO")',
+                        book.verdict)
     book.keep("all_agree", sheet, last + 1, 1)
 
 

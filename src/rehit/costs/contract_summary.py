@@ -7,7 +7,7 @@ import pandas as pd
 
 from rehit.costs.contract import Contract, expected_year
 from rehit.costs.contract_jobs import EXCLUSIONS
-from rehit.costs.contract_price import FORMS
+from rehit.costs.contract_price import CARRIES, FORMS
 from rehit.costs.contract_rates import schedule_of_rates
 from rehit.costs.contract_sheets import LINE_WORDS
 from rehit.pdf import render_pdf, typst_text
@@ -77,6 +77,7 @@ def _first_page(contract: Contract, sensitivity: pd.DataFrame, name: str, money:
         _text("P50, P80, P90: the wanted margin is kept in so many of 100 simulated contracts. "
               "Margin is profit over price, markup is profit over cost. Worst cases: mean result "
               f"a year in the {100 - tail} worst of 100 contracts."),
+        _carries(),
         "== What the first year may cost", _histogram(contract, money),
         "== Crews against the response standards", _crew_table(contract),
         "== Which assumption moves the lump sum", _tornado(sensitivity, money)])
@@ -152,19 +153,25 @@ def _price_table(contract: Contract, money: str) -> str:
     levels = sorted(prices["level"].unique())
     offered = contract.parameters["contract.price_level"]
     at = round(100 * offered)
-    header = ["form", *(f"P{round(100 * level)} ({money} a year)" for level in levels),
-              f"margin, P{at}", f"loss chance, P{at}", f"worst cases, P{at}", "who carries what"]
+    header = ["form", *(f"P{round(100 * level)}, {money} a year" for level in levels),
+              f"margin, P{at}", f"loss chance, P{at}", f"worst cases, P{at}"]
     cells = list(header)
     for form in FORMS:
         row = contract.price(form)
         cells += [form.replace("_", " "),
                   *(f"{contract.price(form, level)['price_per_year']:,.0f}" for level in levels),
                   f"{row['expected_margin']:.1%}", _chance(row["chance_of_loss"]),
-                  f"{-row['tail_loss_per_year']:+,.0f}", str(row["who_carries"])]
-    widths = ", ".join(["auto", *["auto"] * len(levels), "auto", "auto", "auto", "1fr"])
-    align = ", ".join(["left", *["right"] * (len(levels) + 3), "left"])
-    return ("#[#set text(size: 7.2pt)\n"
-            + _table(f"({widths})", f"({align})", cells, len(header)) + "]")
+                  f"{-row['tail_loss_per_year']:+,.0f}"]
+    widths = ", ".join(["1fr", *["auto"] * (len(levels) + 3)])
+    align = ", ".join(["left", *["right"] * (len(levels) + 3)])
+    return _table(f"({widths})", f"({align})", cells, len(header))
+
+
+def _carries() -> str:
+    cells = ["form", "who carries which risk"]
+    for form in FORMS:
+        cells += [form.replace("_", " "), CARRIES[form]]
+    return _table("(auto, 1fr)", "(left, left)", cells, 2)
 
 
 def _crew_table(contract: Contract) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,6 +13,7 @@ from rehit.errors import TableError
 from rehit.parameters import Parameters, load_parameters
 
 DAYS_PER_YEAR = 365.25
+CLASS = ("method", "size_class", "access_kind", "needs_traffic_control")
 _STEPS = 30
 
 
@@ -22,7 +24,8 @@ class Volume:
     Attributes
     ----------
     classes
-        ``method, size_class, n`` of the log, one row per class.
+        ``method, size_class, access_kind, needs_traffic_control, n``: what the log holds of each
+        class, jobs at places changed since counted as they would come now.
     counts
         Reported jobs: draws × years × classes.
     found
@@ -56,10 +59,16 @@ class Volume:
 
     def table(self) -> pd.DataFrame:
         """Return expected jobs and the 80 % interval by method and size class, first year."""
-        first = (self.counts + self.found)[:, 0, :]
-        low, high = np.quantile(first, [0.1, 0.9], axis=0)
-        return self.classes.assign(expected=first.mean(axis=0), low=low, high=high,
-                                   found=self.found[:, 0, :].mean(axis=0))
+        rows: list[tuple] = []
+        groups: Mapping = self.classes.groupby(["method", "size_class"]).indices
+        for key, members in groups.items():
+            found = self.found[:, 0, members].sum(axis=1)
+            every = self.counts[:, 0, members].sum(axis=1) + found
+            low, high = np.quantile(every, [0.1, 0.9])
+            rows.append((*tuple(key), float(self.classes["n"].iloc[members].sum()),
+                         every.mean(), low, high, found.mean()))
+        return pd.DataFrame(rows, columns=["method", "size_class", "n", "expected", "low", "high",
+                                           "found"])
 
 
 def fit_town(reported_at: pd.Series, *, observed_from: pd.Timestamp, observed_to: pd.Timestamp,
@@ -117,14 +126,17 @@ def predict_volume(jobs: pd.DataFrame, places: pd.DataFrame, *, observed_from: p
 
     The level is what the log counted a year. Its uncertainty is that of the places' gamma
     posteriors summed, widened because markings come in bursts. Trend and what makes one year
-    unlike another act on the town as a whole. The mix of classes is Dirichlet around the log's,
-    its weight the log's jobs over the dispersion. The contract starts where the log ends, and
-    whole years are bid, so the season only has to be kept out of the trend.
+    unlike another act on the town as a whole. The mix of classes (method, size, access, traffic
+    control) is Dirichlet around the log's, its weight the log's jobs over the dispersion. Places
+    known to have changed during the log count as :func:`change_weights` says. The contract starts
+    where the log ends, and whole years are bid, so the season only has to be kept out of the
+    trend.
 
     Parameters
     ----------
     jobs
-        Jobs inside the price (`contract_jobs`).
+        Jobs inside the price (`contract_jobs`), with ``change`` and ``changed_at`` where a
+        measure such as a coating is known to have been taken at the place.
     places
         ``gamma_shape, gamma_rate_years`` of each place's rate.
     observed_from, observed_to
@@ -143,15 +155,18 @@ def predict_volume(jobs: pd.DataFrame, places: pd.DataFrame, *, observed_from: p
         raise TableError("costs.predict_volume", got=f"{len(jobs)} jobs in {span:.2f} years",
                          allowed="a log with jobs over some time", remedy="check the log's dates")
     draws = int(numbers["contract.draws"]) if draws is None else draws
-    trend, trend_sd, dispersion = fit_town(jobs["reported_at"], observed_from=observed_from,
-                                           observed_to=observed_to, parameters=numbers)
-    per_year = len(jobs) / span
+    weights = change_weights(jobs, observed_from=observed_from, observed_to=observed_to,
+                             parameters=numbers)
+    trend, trend_sd, dispersion = fit_town(
+        jobs.loc[_unchanged(jobs), "reported_at"], observed_from=observed_from,
+        observed_to=observed_to, parameters=numbers)
+    per_year = float(weights.sum()) / span
     level = _gamma(1.0, posterior_share_variance(places) + (dispersion - 1) / len(jobs), draws, rng)
     ahead = span / 2 + np.arange(years) + 0.5
     growth = np.exp(rng.normal(trend, trend_sd, draws)[:, None] * ahead)
     unlike = np.exp(rng.normal(0, numbers["contract.year_effect_sd"], (draws, years)))
     mean = per_year * level[:, None] * growth * unlike
-    classes = jobs.groupby(["method", "size_class"]).size().rename("n").reset_index()
+    classes = weights.groupby([jobs[name] for name in CLASS]).sum().rename("n").reset_index()
     mix = rng.standard_gamma(classes["n"].to_numpy() / dispersion, (draws, len(classes)))
     mix /= mix.sum(axis=1, keepdims=True)
     bursts = _gamma(mean, mean * (dispersion - 1), mean.shape, rng)
@@ -159,6 +174,45 @@ def predict_volume(jobs: pd.DataFrame, places: pd.DataFrame, *, observed_from: p
     share = found_share(rng.random(draws), parameters=numbers)
     found = rng.poisson((bursts * share[:, None])[:, :, None] * mix[:, None, :])
     return Volume(classes, counts, found, bursts, per_year, trend, trend_sd, dispersion, span)
+
+
+def change_weights(jobs: pd.DataFrame, *, observed_from: pd.Timestamp, observed_to: pd.Timestamp,
+                   parameters: Parameters) -> pd.Series:
+    """Return what each job of the log counts for in a year to come.
+
+    1 for a job at a place where nothing changed. At places that got a measure (a coating, say)
+    during the log, what they will bring is their rate before and after, blended: all places of
+    one measure together show how much it changed the rate against the places without, and each
+    job counts for the rate since the change over the place's mean rate. The ratio is drawn
+    towards 1 by ``contract.change_weight`` jobs.
+
+    Parameters
+    ----------
+    jobs
+        With ``change`` (name of the measure) and ``changed_at``, or without these columns.
+    """
+    weights = pd.Series(1.0, index=jobs.index)
+    unchanged = _unchanged(jobs)
+    if unchanged.all():
+        return weights
+    other = jobs.loc[unchanged, "reported_at"]
+    prior = parameters["contract.change_weight"]
+    for _, group in jobs[~unchanged].groupby("change"):
+        after = group["reported_at"] >= group["changed_at"]
+        # Had nothing changed, as many would have come after as the other places' share says.
+        share = group["changed_at"].map(
+            {t: float((other >= t).mean()) for t in group["changed_at"].unique()})
+        odds = float((share / (1 - share).clip(lower=0.01))[~after].sum())
+        ratio = (after.sum() + prior) / (odds + prior)
+        mean = (1 - share) + share * ratio
+        weights[group.index] = ratio / mean
+    return weights.where(jobs["reported_at"].between(observed_from, observed_to), 1.0)
+
+
+def _unchanged(jobs: pd.DataFrame) -> pd.Series:
+    if "changed_at" not in jobs:
+        return pd.Series(True, index=jobs.index)
+    return jobs["changed_at"].isna()
 
 
 def posterior_share_variance(places: pd.DataFrame) -> float:

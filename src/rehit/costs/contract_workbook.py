@@ -17,6 +17,7 @@ from rehit.costs.contract import Contract
 from rehit.costs.contract_file import leave_to_be_calculated
 from rehit.costs.contract_jobs import EXCLUSIONS
 from rehit.costs.contract_sheets import (
+    HEAD_HEIGHT,
     write_checks,
     write_prices,
     write_risk,
@@ -56,6 +57,8 @@ class BidBook:
                           "num_format": "#,##0.00##"})
         self.drawn = add({"font_color": "#1d5c3a", "bg_color": "#e4f3ea",
                           "num_format": "#,##0.00##"})
+        self.tenths = add({"font_color": "#1d5c3a", "bg_color": "#e4f3ea",
+                           "num_format": "#,##0.0"})
         self.whole = add({"font_color": "#1d5c3a", "bg_color": "#e4f3ea", "num_format": "#,##0"})
         self.money = add({"num_format": "#,##0.00"})
         self.total = add({"num_format": "#,##0.00", "bold": True, "top": 1})
@@ -63,7 +66,7 @@ class BidBook:
                                 "num_format": "0.0%"})
         self.share = add({"num_format": "0.0%"})
         self.factor = add({"num_format": "0.0000"})
-        self.wrap = add({"text_wrap": True, "valign": "top"})
+        self.verdict = add({"align": "center"})
 
     def sheet(self, name: str, *, widths: tuple[int, ...]) -> Worksheet:
         """Add a sheet with columns of these widths."""
@@ -110,7 +113,7 @@ def write_bid_workbook(path: Path | str, contract: Contract, *, name: str,
     with Workbook(str(path), {"strings_to_formulas": False, "strings_to_urls": False}) as workbook:
         workbook.set_properties({"title": "Bid"})
         book = BidBook(workbook, contract, safe(name), safe(currency))
-        cover = book.sheet("Prices", widths=(24, 12, 17, 17, 15, 15, 15, 15, 17, 46))
+        cover = book.sheet("Prices", widths=(24, 12, 17, 17, 15, 12, 12, 12, 17))
         _write_inputs(book)
         _write_work(book)
         write_year(book)
@@ -176,11 +179,12 @@ def _write_work(book: BidBook) -> None:
               "of these found by patrol")
     for column, words in enumerate(titles):
         sheet.write_string(2, column, words, book.bold)
+    sheet.set_row(2, HEAD_HEIGHT)
     for row, record in enumerate(table.to_dict("records"), start=3):
         sheet.write_string(row, 0, safe(record["method"]).replace("_", " "))
         sheet.write_string(row, 1, safe(record["size_class"]))
         for column, key in enumerate(("n", "expected", "low", "high", "found"), start=2):
-            sheet.write_number(row, column, float(record[key]), book.drawn)
+            sheet.write_number(row, column, float(record[key]), book.tenths)
     last = 3 + len(table)
     sheet.write_string(last, 0, "all", book.bold)
     sheet.write_formula(last, 3, f"=SUM(D4:D{last})", book.total)
@@ -212,7 +216,7 @@ def _write_terms(book: BidBook) -> None:
     span = book.contract.volume.observed_years
     for row, (key, words) in enumerate(EXCLUSIONS.items(), start=3):
         sheet.write_string(row, 0, words)
-        sheet.write_number(row, 1, int(counts.get(key, 0)), book.drawn)
+        sheet.write_number(row, 1, int(counts.get(key, 0)), book.whole)
         sheet.write_formula(row, 2, f"=B{row + 1}/{span!r}", book.money)
     sheet.write_string(4 + len(EXCLUSIONS), 0,
                        f"The log covers {span * DAYS_PER_YEAR:,.0f} days.")

@@ -19,6 +19,7 @@ from rehit.errors import SettingError
 from rehit.parameters import Parameters
 from rehit.patrol.travel import build_network, travel_times
 from rehit.pipeline.chain import Chain
+from rehit.pipeline.finding import read_measures
 from rehit.pipeline.outputs import write_csv
 from rehit.pipeline.patrolling import hop_hours
 
@@ -82,13 +83,30 @@ def price_chain(chain: Chain, *, margin: float | None = None, years: int = 1) ->
     _check(margin, years)
     places = chain.repeats
     numbers = with_travel(chain)
-    jobs = contract_jobs(chain.incidents, chain.advice, parameters=numbers)
+    jobs = with_changes(contract_jobs(chain.incidents, chain.advice, parameters=numbers), chain)
     chain.step("Pricing")
     return price_contract(
         jobs, places, observed_from=chain.cleaned.observed_from,
         observed_to=chain.cleaned.observed_to, time_zone=chain.project.time_zone,
         region=chain.project.holidays, years=years, margin=margin, parameters=numbers,
         rng=chain.rng("price"))
+
+
+def with_changes(jobs: pd.DataFrame, chain: Chain) -> pd.DataFrame:
+    """Return the jobs with the measures known to have been taken at their places, and when.
+
+    Only measures that start within the log and name each place once can be read.
+    """
+    path = chain.project.path("measures")
+    if path is None:
+        return jobs
+    measures = read_measures(path, time_zone=chain.project.time_zone)
+    inside = measures["started_at"].between(chain.cleaned.observed_from,
+                                            chain.cleaned.observed_to, inclusive="neither")
+    treated = (measures[(measures["role"] == "treated") & inside]
+               .drop_duplicates("asset_id").set_index("asset_id"))
+    return jobs.assign(change=jobs["place_id"].map(treated["measure"]),
+                       changed_at=jobs["place_id"].map(treated["started_at"]))
 
 
 def with_travel(chain: Chain) -> Parameters:
