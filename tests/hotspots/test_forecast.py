@@ -34,7 +34,7 @@ from rehit.tables import check
 FROM = pd.Timestamp("2023-01-01", tz="UTC")
 NUMBERS = load_parameters()
 # Where accuracy is not the point.
-QUICK = NUMBERS.override({"hotspots.tree_rounds": 5, "hotspots.max_origins": 12})
+QUICK = NUMBERS.override({"hotspots.tree_rounds": 10, "hotspots.max_origins": 12})
 
 
 @pytest.fixture(scope="module")
