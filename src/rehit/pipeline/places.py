@@ -21,7 +21,7 @@ def with_register(incidents: gpd.GeoDataFrame,
     """Return the incidents with the register's columns joined and its surface facts preferred.
 
     The register's owner has seen the surface; whoever filed the report may have guessed. So a
-    known substrate or finish of the register replaces the log's.
+    known substrate, finish or address of the register replaces the log's.
     """
     joined = incidents.copy()
     if register is None:
@@ -37,6 +37,9 @@ def with_register(incidents: gpd.GeoDataFrame,
         for column in ("substrate", "finish"):
             known = pd.Series(facts[column].to_numpy(), index=joined.index)
             joined[column] = known.where(known.notna() & (known != "unknown"), joined[column])
+        # Whoever drives there wants the one address of the register, not each caller's spelling.
+        address = pd.Series(facts["address"].to_numpy(), index=joined.index)
+        joined["address"] = address.where(address.notna(), joined["address"]).astype("str")
     for column in ("heritage", "coating_allowed", "traffic_control"):
         joined[column] = joined[column].astype(bool)
     for column in ("asset_type", "access", "owner"):
