@@ -65,7 +65,7 @@ def main() -> None:
     parser.add_argument("--figure", type=Path)
     args = parser.parse_args()
     found = replay()
-    wide = found.pivot(index="hours_per_week", columns="rule", values="marking_days")
+    wide = found.pivot_table(index="hours_per_week", columns="rule", values="marking_days")
     wide["saved against the even round"] = 1 - wide["square-root rule"] / wide["even round"]
     print(wide.round(3).to_string())
     if args.figure:

@@ -126,19 +126,52 @@ def window_words(row: dict[str, object]) -> str:
     return f"begin between {clock(first)} and {clock(last)}"
 
 
+METHODS = {"paint_out": "Paint out", "solvent_wipe": "Solvent wipe", "hot_wash": "Hot wash",
+           "scrape": "Scrape", "inspect": "Look only", "refer": "Refer",
+           "polish_or_replace": "Polish or replace"}
+
+
 def method_words(row: dict[str, object]) -> str:
-    """Return the method in words."""
-    words = {"paint_out": "Paint out", "solvent_wipe": "Solvent wipe", "hot_wash": "Hot wash",
-             "scrape": "Scrape", "inspect": "Look only", "refer": "Refer",
-             "polish_or_replace": "Polish or replace"}
-    return words.get(str(row["method"]), str(row["method"]))
+    """Return what to do on arrival: at a hotspot, look before anything else."""
+    if row["kind"] == "hotspot":
+        return "Look first"
+    return METHODS.get(str(row["method"]), str(row["method"]))
 
 
 def expect_words(row: dict[str, object]) -> str:
-    """Return how likely there is something to do."""
+    """Return how likely there is something to do, and what then."""
     if row["kind"] == "reported":
         return "reported"
-    return f"{float(str(row['expected'])):.0%} chance"
+    chance = f"if marked ({float(str(row['expected'])):.0%})"
+    if row["method"] == "inspect":
+        return f"{chance}: record it"
+    return f"{chance}: {METHODS.get(str(row['method']), str(row['method'])).lower()}"
+
+
+def stop_numbers(numbers: tuple[int, ...], n: int) -> str:
+    """Return stop numbers in few words.
+
+    Examples
+    --------
+    >>> stop_numbers((1, 2, 3, 5), 9), stop_numbers((1, 2, 4, 5), 5), stop_numbers((1, 2), 2)
+    ('stops 1-3, 5', 'all stops but 3', 'all stops')
+    """
+    others = tuple(i for i in range(1, n + 1) if i not in numbers)
+    if not others:
+        return "all stops"
+    if len(others) < len(numbers) / 2:
+        return f"all stops but {_ranges(others)}"
+    return ("stop " if len(numbers) == 1 else "stops ") + _ranges(numbers)
+
+
+def _ranges(numbers: tuple[int, ...]) -> str:
+    runs: list[list[int]] = []
+    for number in numbers:
+        if runs and number == runs[-1][-1] + 1:
+            runs[-1].append(number)
+        else:
+            runs.append([number])
+    return ", ".join(str(r[0]) if len(r) == 1 else f"{r[0]}-{r[-1]}" for r in runs)
 
 
 def care_words(sheet: Sheet) -> list[str]:
@@ -146,8 +179,7 @@ def care_words(sheet: Sheet) -> list[str]:
     n = len(sheet.stops)
     said = []
     for caution, numbers in sheet.cautions:
-        where = "all stops" if len(numbers) == n else (
-            "stop " if len(numbers) == 1 else "stops ") + ", ".join(map(str, numbers))
+        where = stop_numbers(numbers, n)
         said.append(f"{caution[:1].upper()}{caution[1:]} ({where})")
     return said
 
