@@ -136,7 +136,7 @@ def write_prices(book: BidBook, sheet: Worksheet) -> None:
                              "80 of 100 simulated contracts. Margin is profit over price; markup "
                              "is profit over cost.")
     titles = ("price form", "level", "mean cost a year",
-              "price before margin over cost at the expected volume",
+              "before margin, over cost at expected volume",
               f"mean price a year ({book.currency})", "expected margin", "expected markup",
               "chance of loss", "mean loss a year in the worst cases")
     sheet.set_row(3, HEAD_HEIGHT)
@@ -169,8 +169,7 @@ def write_prices(book: BidBook, sheet: Worksheet) -> None:
     for number, words in enumerate(notes):
         sheet.write_string(row + 4 + number, 0, words)
     row += 5 + len(notes)
-    sheet.write_string(row, 0, "price form", book.bold)
-    sheet.write_string(row, 1, "who carries which risk", book.bold)
+    sheet.write_string(row, 0, "who carries which risk", book.strong)
     for number, (form, words) in enumerate(CARRIES.items(), start=row + 1):
         sheet.write_string(number, 0, form.replace("_", " "))
         sheet.write_string(number, 1, words)
@@ -179,15 +178,15 @@ def write_prices(book: BidBook, sheet: Worksheet) -> None:
 def _write_indexed(book: BidBook, sheet: Worksheet, row: int) -> None:
     contract, c = book.contract, book.cells
     weights = index_weights(dict(contract.outlook.lines))
-    sheet.write_string(row, 0, "Price adjustment by year (form of FIDIC 13.8)", book.bold)
-    sheet.write_string(row + 1, 0, "multiplier at expected indices")
+    sheet.write_string(row, 0, "Price adjustment by year (form of FIDIC 13.8)", book.strong)
+    sheet.write_string(row + 2, 0, "multiplier")
     for year in range(1, contract.years + 1):
         parts = "+".join(f"{weights[line]!r}*(1+{c[f'contract.inflation_{line}']})^{year - 1}"
                          for line in INDEX_LINES)
         fixed = c["contract.index_fixed"]
-        sheet.write_string(row, year, f"year {year}", book.bold)
-        sheet.write_formula(row + 1, year, f"={fixed}+(1-{fixed})*({parts})", book.factor)
-        book.keep(f"index.{year}", sheet, row + 1, year)
+        sheet.write_string(row + 1, year, f"year {year}")
+        sheet.write_formula(row + 2, year, f"={fixed}+(1-{fixed})*({parts})", book.factor)
+        book.keep(f"index.{year}", sheet, row + 2, year)
 
 
 def write_risk(book: BidBook) -> None:

@@ -74,8 +74,8 @@ def _first_page(contract: Contract, sensitivity: pd.DataFrame, name: str, money:
     return "\n".join([
         f"#heading(level: 1, {typst_text('Bid: ' + name)})", _text(lead), "", _text(spread),
         "== Price by form", _price_table(contract, money),
-        _text("P50, P80, P90: the wanted margin is kept in so many of 100 simulated contracts. "
-              "Margin is profit over price, markup is profit over cost. Worst cases: mean result "
+        _text("Prices a year. P50, P80, P90: the wanted margin is kept in so many of 100 simulated "
+              "contracts. Margin is profit over price, markup is profit over cost. Worst cases: mean result "
               f"a year in the {100 - tail} worst of 100 contracts."),
         _carries(),
         "== What the first year may cost", _histogram(contract, money),
@@ -153,7 +153,7 @@ def _price_table(contract: Contract, money: str) -> str:
     levels = sorted(prices["level"].unique())
     offered = contract.parameters["contract.price_level"]
     at = round(100 * offered)
-    header = ["form", *(f"P{round(100 * level)}, {money} a year" for level in levels),
+    header = ["form", *(f"P{round(100 * level)}, {money}" for level in levels),
               f"margin, P{at}", f"loss chance, P{at}", f"worst cases, P{at}"]
     cells = list(header)
     for form in FORMS:
@@ -162,7 +162,7 @@ def _price_table(contract: Contract, money: str) -> str:
                   *(f"{contract.price(form, level)['price_per_year']:,.0f}" for level in levels),
                   f"{row['expected_margin']:.1%}", _chance(row["chance_of_loss"]),
                   f"{-row['tail_loss_per_year']:+,.0f}"]
-    widths = ", ".join(["1fr", *["auto"] * (len(levels) + 3)])
+    widths = ", ".join(["auto", *["1fr"] * (len(levels) + 3)])
     align = ", ".join(["left", *["right"] * (len(levels) + 3)])
     return _table(f"({widths})", f"({align})", cells, len(header))
 

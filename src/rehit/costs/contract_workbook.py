@@ -53,6 +53,7 @@ class BidBook:
         add = self.workbook.add_format
         self.title = add({"bold": True, "font_size": 14})
         self.bold = add({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})
+        self.strong = add({"bold": True})
         self.given = add({"font_color": "#1f4e9e", "bg_color": "#e3edfb",
                           "num_format": "#,##0.00##"})
         self.drawn = add({"font_color": "#1d5c3a", "bg_color": "#e4f3ea",

@@ -1,0 +1,51 @@
+"""Erlang's formula against published figures, and the queue against the formula."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from rehit.costs.contract_erlang import erlang_c, erlang_within
+from rehit.costs.contract_queue import serve
+
+
+def test_waiting_and_service_level_against_pyworkforce() -> None:
+    """The example on the project page of pyworkforce 0.1.0: 100 calls in 30 minutes of 3 minutes
+    each, 14 positions: waiting probability 0.1741319335950498, 88.835 % answered within 20 s."""
+    load = 100 / 30 * 3
+    assert erlang_c(servers=14, load=load) == pytest.approx(0.1741319335950498, abs=1e-12)
+    assert erlang_within(servers=14, load=load, service=3, wait=20 / 60) == pytest.approx(
+        0.8883500191794669, abs=1e-12)
+
+
+def test_small_cases_against_the_closed_form() -> None:
+    """One server waits with chance equal to the load; two servers: load² / (2 + load)."""
+    assert erlang_c(servers=1, load=0.7) == pytest.approx(0.7, abs=1e-12)
+    for load in (0.5, 1.0, 1.9):
+        assert erlang_c(servers=2, load=load) == pytest.approx(load**2 / (2 + load), abs=1e-12)
+    assert erlang_c(servers=3, load=3.0) == 1.0
+    assert erlang_within(servers=3, load=3.0, service=1, wait=5) == 0.0
+
+
+def test_simulated_queue_against_erlang_c() -> None:
+    """Poisson arrivals and exponential work: waits as the formula has them, within four errors."""
+    rng = np.random.default_rng(5)
+    runs = []
+    for _ in range(20):
+        arrivals = np.cumsum(rng.exponential(1.0, 3000))
+        minutes = rng.exponential(3.0, 3000)
+        done = serve(arrivals, minutes, np.zeros(3000, bool), crews=4)
+        waits = (done - arrivals - minutes)[500:]
+        runs.append([(waits > 1e-9).mean(), (waits <= 2.0).mean(), waits.mean()])
+    mean, error = np.mean(runs, axis=0), np.std(runs, axis=0, ddof=1) / np.sqrt(len(runs))
+    chance = erlang_c(servers=4, load=3.0)
+    expected = [chance, erlang_within(servers=4, load=3.0, service=3.0, wait=2.0),
+                chance * 3.0 / (4 - 3)]
+    assert (np.abs(mean - expected) < 4 * error).all()
+    assert (error < 0.15).all()
+
+
+def test_urgent_jobs_go_first_and_nobody_stops_for_them() -> None:
+    done = serve(np.array([0.0, 1.0, 2.0]), np.array([10.0, 10.0, 10.0]),
+                 np.array([False, False, True]), crews=1)
+    assert done.tolist() == [10.0, 30.0, 20.0]
