@@ -75,8 +75,8 @@ def _first_page(contract: Contract, sensitivity: pd.DataFrame, name: str, money:
         f"#heading(level: 1, {typst_text('Bid: ' + name)})", _text(lead), "", _text(spread),
         "== Price by form", _price_table(contract, money),
         _text("Prices a year. P50, P80, P90: the wanted margin is kept in so many of 100 simulated "
-              "contracts. Margin is profit over price, markup is profit over cost. Worst cases: mean result "
-              f"a year in the {100 - tail} worst of 100 contracts."),
+              "contracts. Margin is profit over price, markup is profit over cost. Worst cases: "
+              f"mean result a year in the {100 - tail} worst of 100 contracts."),
         _carries(),
         "== What the first year may cost", _histogram(contract, money),
         "== Crews against the response standards", _crew_table(contract),

@@ -1,0 +1,136 @@
+# ---
+# jupyter:
+#   jupytext:
+#     text_representation:
+#       extension: .py
+#       format_name: percent
+#   kernelspec:
+#     display_name: Python 3
+#     language: python
+#     name: python3
+# ---
+
+# %% [markdown]
+# # What should a maintenance contract for this patch cost?
+#
+# **Question.** What will a year of removals cost the contractor, how sure is that, and which
+# price keeps the wanted margin?
+#
+# *For the contractor who bids, and for the council that compares bids. Change the cell below and
+# run all cells; the answer comes first, the working after it.*
+
+# %% tags=["parameters"]
+PROJECT = "../data_demo"  # the folder that holds your rehit.toml
+YEARS = 1
+MARGIN = 0.10  # profit as a share of the price, not of the cost
+RECEIVED = ""  # a CSV of prices received: tenderer, form, item, value
+
+# %%
+import matplotlib.pyplot as plt
+import numpy as np
+from IPython.display import Markdown, display
+
+from rehit.costs.contract import exact_work_cost, expected_year
+from rehit.costs.contract_compare import compare_received, comparison_sentences, read_received
+from rehit.costs.contract_price import markup_from_margin
+from rehit.costs.contract_rates import schedule_of_rates
+from rehit.costs.contract_sensitivity import sensitivity
+from rehit.pipeline.chain import Chain
+from rehit.pipeline.pricing import price_chain, price_sentences
+from rehit.project import load_project
+from rehit.reporting.figures import house_style
+
+chain = Chain(load_project(PROJECT))
+contract = price_chain(chain, margin=MARGIN, years=YEARS)
+moved = sensitivity(contract, rng=chain.rng("price sensitivity"))
+money = chain.project.currency
+
+# %% [markdown]
+# ## The answer
+
+# %%
+display(Markdown("\n".join(f"- {sentence}" for sentence in price_sentences(
+    chain, contract, moved))))
+
+# %%
+contract.prices[["form", "level", "price_per_year", "expected_margin", "chance_of_loss",
+                 "tail_loss_per_year", "who_carries"]].round(3)
+
+# %%
+display(Markdown(
+    f"A margin of {MARGIN:.1%} of the price is a markup of {markup_from_margin(MARGIN):.1%} on the "
+    "cost. A price at P80 keeps the margin in 80 of 100 simulated contracts."))
+
+# %%
+cost, offer = contract.outlook.cost[:, 0], contract.price("lump_sum")
+with house_style():
+    figure, ax = plt.subplots(figsize=(8, 4), layout="constrained")
+    ax.hist(cost, bins=60)
+    ax.axvline(offer["price_per_year"], color="black", linestyle="--")
+    ax.annotate("lump sum asked", (offer["price_per_year"], 0.95), rotation=90, ha="right",
+                va="top", xycoords=("data", "axes fraction"))
+    ax.set_xlabel(f"cost of the first year ({money})")
+    ax.set_ylabel("simulated years")
+    ax.set_title("What the first year may cost")
+    plt.show()
+
+# %% [markdown]
+# ### The schedule of rates asked
+
+# %%
+schedule_of_rates(contract).round(2)
+
+# %% [markdown]
+# ## How
+#
+# **Volume.** Jobs expected in the first year by method and size, with the 80 % interval:
+
+# %%
+contract.volume.table().round(1)
+
+# %% [markdown]
+# **Crews.** Each number of crews was held against the response standards in a simulated queue.
+# Erlang's formula stands beside it; it knows neither bursts nor that offensive markings go first.
+
+# %%
+contract.crews.round(3)
+
+# %% [markdown]
+# **Cost of the first year** at the expected volume, line by line:
+
+# %%
+display({name: round(value) for name, value in expected_year(contract).items()})
+
+# %% [markdown]
+# **What moves the price.** Each assumption lower and higher by the same share:
+
+# %%
+with house_style():
+    figure, ax = plt.subplots(figsize=(8, 5), layout="constrained")
+    shown = moved.iloc[::-1]
+    ax.barh(shown["assumption"], shown["price_high"] - shown["price_low"],
+            left=shown["price_low"])
+    ax.axvline(moved["price"].iloc[0], color="black", linewidth=0.8)
+    ax.set_xlabel(f"lump sum a year ({money})")
+    ax.set_title(f"Each assumption moved by {moved['swing'].iloc[0]:.0%}")
+    plt.show()
+
+# %% [markdown]
+# **Check.** The cost of work by simulation against its exact distribution:
+
+# %%
+exact, simulated = exact_work_cost(contract, rng=chain.rng("price check"))
+display({f"P{round(100 * level)}": (round(exact.quantile(level)),
+                                    round(float(np.quantile(simulated, level))))
+         for level in (0.5, 0.8, 0.9)})
+
+# %% [markdown]
+# ### For the council: prices received, on the same simulated years
+
+# %%
+if RECEIVED:
+    compared = compare_received(contract, read_received(RECEIVED), rng=chain.rng("received"))
+    display(Markdown("\n".join(comparison_sentences(compared, currency=money))))
+    display(compared.round(2))
+else:
+    display(Markdown("No prices received were named: set `RECEIVED` above to compare some."))
