@@ -13,7 +13,7 @@ from rehit.pdf import render_pdf, typst_text
 
 # From this many rows on the list would take a third page at full size.
 ROOMY_ROWS = 18
-MAP_TIGHT = "88%"
+MAP_TIGHT = "80%"
 CAUTION = ("Follow the safety data sheets, the local code of practice and what your training "
            "allows; where in doubt, stop and ask. Work with electrics, at height, in traffic or on "
            "old lead paint is for those licensed to do it.")

@@ -83,7 +83,7 @@ def search_routes(problem: Problem, *, stops: Sequence[Stop], seed: int,
         # Fresh starts find other valleys; only the last third goes on from the best plan.
         warm = run >= len(stops) * FRESH_SHARE or (run == 0 and start is not None)
         for routes in _run(problem, fleet, data, stop, seed=seed + run,
-                           shake=SHAKES[run % len(SHAKES)], penalty=PENALTY * weight,
+                           shake=_shake(problem, run), penalty=PENALTY * weight,
                            start=best if warm else None):
             pool |= {(kind, tuple(routes[crew])): None for kind, crews in enumerate(fleet.members)
                      for crew in crews if routes[crew]}
@@ -93,6 +93,11 @@ def search_routes(problem: Problem, *, stops: Sequence[Stop], seed: int,
     if worth(problem, packed) > worth(problem, best) and accept(packed):
         best = packed
     return Searched(best, greedy, len(stops))
+
+
+def _shake(problem: Problem, run: int) -> tuple[int, int]:
+    # Where every stop is a must, nothing can be swapped for another: small shakes do better.
+    return SHAKES[-1] if problem.must.all() else SHAKES[run % len(SHAKES)]
 
 
 def _anything(crew: Crew, route: list[int]) -> bool:  # noqa: ARG001
