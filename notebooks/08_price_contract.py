@@ -32,7 +32,7 @@ from IPython.display import Markdown, display
 
 from rehit.costs.contract import exact_work_cost, expected_year
 from rehit.costs.contract_compare import compare_received, comparison_sentences, read_received
-from rehit.costs.contract_price import markup_from_margin
+from rehit.costs.contract_price import CARRIES, markup_from_margin
 from rehit.costs.contract_rates import schedule_of_rates
 from rehit.costs.contract_sensitivity import sensitivity
 from rehit.pipeline.chain import Chain
@@ -54,7 +54,11 @@ display(Markdown("\n".join(f"- {sentence}" for sentence in price_sentences(
 
 # %%
 contract.prices[["form", "level", "price_per_year", "expected_margin", "chance_of_loss",
-                 "tail_loss_per_year", "who_carries"]].round(3)
+                 "tail_loss_per_year"]].round(3)
+
+# %%
+display(Markdown("Who carries which risk:\n\n" + "\n".join(
+    f"- **{form.replace('_', ' ')}**: {words}" for form, words in CARRIES.items())))
 
 # %%
 display(Markdown(

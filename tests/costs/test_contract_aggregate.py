@@ -157,3 +157,15 @@ def test_tail_of_draws() -> None:
     draws = np.arange(1.0, 101.0)
     assert tail_mean(draws, 0.9) == pytest.approx(95.5)
     assert tail_mean(np.full(5, 2.0), 0.9) == 2.0
+
+
+def test_sums_of_very_many_jobs_have_the_moments_of_sums() -> None:
+    rng = np.random.default_rng(12)
+    costs = rng.lognormal(3, 1, (400, 2))
+    totals = simulate_totals(costs, counts=np.full(6000, 2000), rng=rng)
+    error = np.sqrt(2000 * costs.var(axis=0) / 6000)
+    assert (np.abs(totals.mean(axis=0) - 2000 * costs.mean(axis=0)) < 4 * error).all()
+    assert totals.var(axis=0) == pytest.approx(2000 * costs.var(axis=0), rel=0.1)
+    mixed = simulate_totals(costs[:, 0], counts=np.array([0, 1, 5000]), rng=rng)
+    assert mixed[0] == 0
+    assert mixed[1] in costs[:, 0]

@@ -17,7 +17,8 @@ from rehit.errors import SettingError
 from rehit.parameters import Parameters
 
 _WEEKS = 52
-_NOT_OPEN = 20
+_MOST_LOOKED_AT = 20
+_SEARCH_SHARE = 0.2
 
 
 def serve(arrivals: np.ndarray, minutes: np.ndarray, urgent: np.ndarray, *,
@@ -237,8 +238,9 @@ def choose_crews(jobs: pd.DataFrame, clock: np.ndarray, volume: Volume, days: np
     SettingError
         If not even ``contract.crews_most`` keep the standards.
     """
-    def run(crews: float, years: float) -> QueueRun:
-        fewer = parameters["contract.queue_jobs"] / max(1.0, float(volume.totals[:, 0].mean()))
+    def run(crews: float, years: float, share: float = 1.0) -> QueueRun:
+        fewer = share * parameters["contract.queue_jobs"] / max(
+            1.0, float(volume.totals[:, 0].mean()))
         return simulate_queue(jobs, clock, volume, days, crews=crews, standards=standards,
                               years=int(max(5, min(years, fewer))), parameters=parameters, rng=rng)
 
@@ -252,8 +254,8 @@ def choose_crews(jobs: pd.DataFrame, clock: np.ndarray, volume: Volume, days: np
     needed = float(volume.totals[:, 0].mean()) * minutes / (one.length_minutes * _WEEKS * 5)
     crews = step * max(1, math.ceil(needed / step))
     looked: list[QueueRun] = []
-    while crews <= parameters["contract.crews_most"] and len(looked) < _NOT_OPEN:
-        looked.append(run(crews, parameters["contract.queue_search_years"]))
+    while crews <= parameters["contract.crews_most"] and len(looked) < _MOST_LOOKED_AT:
+        looked.append(run(crews, parameters["contract.queue_search_years"], _SEARCH_SHARE))
         if looked[-1].meets(standards.share):
             looked[-1] = run(crews, full)
             if looked[-1].meets(standards.share):

@@ -67,7 +67,7 @@ def write_price(chain: Chain, stage: Path, *, margin: float | None, years: int,
         "project": name, "years": years, "margin": contract.margin,
         "level": contract.parameters["contract.price_level"],
         "jobs_per_year": round(float(contract.outlook.work["jobs"][:, 0].mean()), 1),
-        "crews": contract.capacity.crews,
+        "crews": contract.capacity.crews, "crews_needed": crews_needed(contract),
         "cost_first_year": {k: round(v, 2) for k, v in contract.cost_summary().items()},
         "lump_sum_per_year": round(float(offer["price_per_year"]), 2),
         "chance_of_loss": float(offer["chance_of_loss"]),
@@ -158,6 +158,16 @@ def price_sentences(chain: Chain, contract: Contract, moved: pd.DataFrame) -> li
         f"About {per_year:,.0f} incidents a year are outside the price (thrown paint, etched "
         "glass, heritage stone, specialist work).",
     ]
+
+
+def crews_needed(contract: Contract) -> dict[str, float | None]:
+    """Return the fewest crews looked at that keep each standard; None where none of them does."""
+    share = contract.parameters["contract.standard_share"]
+    needed = {}
+    for kind in ("offensive", "ordinary"):
+        enough = contract.crews.loc[contract.crews[f"in_time_{kind}"] >= share, "crews"]
+        needed[kind] = float(enough.min()) if len(enough) else None
+    return needed
 
 
 def _check(margin: float | None, years: int) -> None:
