@@ -2,8 +2,8 @@
 
     python tests/benchmarks/routing_ortools.py --data ../shared/data/routing --seconds 10
 
-Optional visits are disjunctions whose penalty is the score in travel time; seconds are processor seconds.
-"""
+Optional visits are disjunctions whose penalty is the score in travel time; seconds are processor
+seconds.
 
 from __future__ import annotations
 
