@@ -4,6 +4,7 @@
 
 Optional visits are disjunctions whose penalty is the score in travel time; seconds are processor
 seconds.
+"""
 
 from __future__ import annotations
 
