@@ -4,18 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import cached_property
-from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import pyogrio
 
 from rehit.assets.match import place_incidents
 from rehit.assets.register import read_register
 from rehit.costs.lifecycle import compare_strategies
 from rehit.costs.programme import Programme, budget_sweep, choose_programme
-from rehit.errors import InputFileError
 from rehit.hotspots.clusters import find_clusters
 from rehit.hotspots.forecast import forecast_places, place_history
 from rehit.hotspots.forecast_record import past_record
@@ -30,6 +27,7 @@ from rehit.incidents.propose import propose_mapping
 from rehit.incidents.read import RawLog, read_logs, stack_logs
 from rehit.incidents.settings import Cleaned, CleanSettings
 from rehit.parameters import Parameters
+from rehit.patrol.streets import read_streets
 from rehit.pipeline.limits import find_limits
 from rehit.pipeline.places import costing_table, with_calibration, with_register
 from rehit.project import Project
@@ -108,7 +106,7 @@ class Chain:
     def streets(self) -> gpd.GeoDataFrame | None:
         """The street lines used as base map and for travel, if the project has them."""
         path = self.project.path("streets")
-        return None if path is None else read_lines(path, crs=self.project.crs)
+        return None if path is None else read_streets(path, crs=self.project.crs)
 
     @cached_property
     def incidents(self) -> gpd.GeoDataFrame:
@@ -262,17 +260,3 @@ def month_edges(first: pd.Timestamp, last: pd.Timestamp, *,
 
 def _say_nothing(_words: str) -> None:
     """Stand in where nobody wants to be told."""
-
-
-def read_lines(path: Path, *, crs: str) -> gpd.GeoDataFrame:
-    """Read a layer of street lines and bring it to the project's CRS."""
-    try:
-        lines = gpd.read_file(path)
-    except (pyogrio.errors.DataSourceError, OSError) as error:
-        raise InputFileError(str(path), got=f"a file that cannot be read ({error})",
-                             allowed="GeoPackage or GeoJSON lines",
-                             remedy="export the streets again") from error
-    if lines.crs is None:
-        raise InputFileError(str(path), got="no coordinate reference system",
-                             allowed="lines with a CRS", remedy="save the layer with its CRS")
-    return lines.to_crs(crs)
