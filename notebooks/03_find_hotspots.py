@@ -85,7 +85,7 @@ display(HTML("<ul class='say'>" + "".join(f"<li>{escape(said)}</li>" for said in
 # %%
 shape = repeats["gamma_shape"].to_numpy(), repeats["gamma_rate_years"].to_numpy()
 pd.DataFrame(
-    [(chance_above(*shape, threshold=float(per_year)) > 0.9).sum()
+    [(chance_above(*shape, threshold_per_year=float(per_year)) > 0.9).sum()
      for per_year in (0.5, 1, 2, 4, 6, 8, 12)],
     index=pd.Index(["0.5", "1", "2", "4", "6", "8", "12"], name="incidents a year"),
     columns=["places almost surely above"])
@@ -96,8 +96,8 @@ slider = widgets.FloatSlider(value=THRESHOLD_PER_YEAR, min=0.5, max=15, step=0.5
                              style={"description_width": "initial"})
 answer = widgets.interactive_output(
     lambda threshold: print(
-        f"{(chance_above(*shape, threshold=threshold) > 0.9).sum():,} places almost surely above "
-        f"{threshold:g} incidents a year"), {"threshold": slider})
+        f"{(chance_above(*shape, threshold_per_year=threshold) > 0.9).sum():,} places almost "
+        f"surely above {threshold:g} incidents a year"), {"threshold": slider})
 widgets.VBox([slider, answer])
 
 # %% [markdown]

@@ -1,0 +1,133 @@
+"""The form of every notebook, read as text; `notebooks/run_all.py` executes them."""
+
+from __future__ import annotations
+
+import ast
+import importlib.util
+import re
+from pathlib import Path
+from types import ModuleType
+
+import jupytext
+import nbformat
+import pytest
+
+from rehit.errors import TableError
+
+FOLDER = Path(__file__).parents[2] / "notebooks"
+NOTEBOOKS = sorted(FOLDER.glob("[0-9]*_*.py"))
+each = pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda p: p.stem)
+
+
+@pytest.fixture(scope="module")
+def runner() -> ModuleType:
+    spec = importlib.util.spec_from_file_location("run_all", FOLDER / "run_all.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+def test_one_notebook_per_room_in_the_order_of_the_flow() -> None:
+    assert [p.stem for p in NOTEBOOKS][:7] == [
+        "01_clean_log", "02_match_assets", "03_find_hotspots", "04_choose_treatment",
+        "05_compare_costs", "06_plan_patrol", "07_quarterly_report"]
+
+
+@each
+def test_title_and_question_come_first_then_the_settings(path: Path) -> None:
+    title, settings, *rest = jupytext.read(path).cells
+    assert title.cell_type == "markdown"
+    assert title.source.startswith("# ")
+    assert title.source.splitlines()[0].endswith(("?", "report"))
+    assert "**Question.**" in title.source
+    assert settings.metadata["tags"] == ["parameters"]
+    assert settings.source.startswith('PROJECT = "../data_demo"')
+    assert not [c for c in rest if "parameters" in c.metadata.get("tags", [])]
+
+
+@each
+def test_answer_comes_before_how(path: Path) -> None:
+    headings = [line for cell in jupytext.read(path).cells if cell.cell_type == "markdown"
+                for line in cell.source.splitlines() if line.startswith("## ")]
+    assert headings[0] == "## The answer"
+    assert any(line.startswith("## How") for line in headings[1:])
+
+
+@each
+def test_settings_are_plain_values(path: Path) -> None:
+    """Papermill replaces the settings by name: each is one literal."""
+    for node in ast.parse(jupytext.read(path).cells[1].source).body:
+        assert isinstance(node, ast.Assign)
+        ast.literal_eval(node.value)
+
+
+@each
+def test_notebook_defines_no_function_or_class(path: Path) -> None:
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    assert not [n for n in ast.walk(tree) if isinstance(
+        n, ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef)]
+
+
+@each
+def test_text_form_survives_the_round_trip(path: Path) -> None:
+    there = jupytext.writes(jupytext.read(path), fmt="ipynb")
+    back = jupytext.reads(there, fmt="ipynb")
+    first = [(c.cell_type, c.source) for c in jupytext.read(path).cells]
+    assert [(c.cell_type, c.source) for c in back.cells] == first
+
+
+@each
+def test_free_text_never_goes_through_markdown(path: Path) -> None:
+    """Names in a log are hostile; Markdown would run the HTML in them."""
+    source = path.read_text(encoding="utf-8")
+    assert "Markdown(" not in source
+    assert source.count(".style") == source.count(".style.hide()"), "tables are escaped or plain"
+
+
+def test_missing_project_is_one_message(runner: ModuleType, tmp_path: Path,
+                                        capsys: pytest.CaptureFixture[str]) -> None:
+    out = tmp_path / "out"
+    assert runner.main(["--out", str(out), "--project", str(tmp_path / "nowhere")]) == 2
+    said = capsys.readouterr()
+    assert said.err.count("\n") == 1
+    assert "rehit new" in said.err
+    assert not out.exists()
+
+
+def test_unknown_notebook_is_one_message(runner: ModuleType, tmp_path: Path,
+                                         capsys: pytest.CaptureFixture[str]) -> None:
+    assert runner.main(["--out", str(tmp_path), "--only", "99"]) == 2
+    assert capsys.readouterr().err == "--only: no notebook's name starts with '99'\n"
+
+
+def written(folder: Path, *outputs: nbformat.NotebookNode) -> Path:
+    cell = nbformat.v4.new_code_cell("1", outputs=list(outputs), execution_count=1)
+    notebook = nbformat.v4.new_notebook(
+        cells=[nbformat.v4.new_markdown_cell("# Walls <b> & co"), cell],
+        metadata={"title": "Walls <b> & co"})
+    path = folder / "page.ipynb"
+    nbformat.write(notebook, path)
+    return path
+
+
+def test_page_is_complete_and_names_its_pictures(runner: ModuleType, tmp_path: Path) -> None:
+    picture = nbformat.v4.new_output(
+        "display_data", data={"image/png": "iVBORw0KGgo="},
+        metadata={"image/png": {"alt": 'a "wall"'}})
+    shout = nbformat.v4.new_output("stream", name="stdout", text="<script>alert(1)</script>")
+    page = runner.as_page(written(tmp_path, picture, shout))
+    assert page.startswith('<!DOCTYPE html>\n<html lang="en">')
+    assert "<title>Walls &lt;b&gt; &amp; co</title>" in page
+    assert 'name="viewport"' in page
+    assert re.search(r"""<img [^>]*alt='a "wall"'""", page)
+    assert "<script" not in page
+    assert "&lt;script&gt;alert(1)" in page
+
+
+def test_page_that_points_elsewhere_is_refused(runner: ModuleType, tmp_path: Path) -> None:
+    link = nbformat.v4.new_output(
+        "display_data", data={"text/html": '<img src="https://example.org/a.png">'})
+    with pytest.raises(TableError, match="nothing from outside the page"):
+        runner.as_page(written(tmp_path, link))
