@@ -17,7 +17,8 @@ HELP = "compare removing, repainting and coating over the years"
 DESCRIPTION = """\
 Works out, for each place, what it costs over the horizon to remove each marking, to paint each
 one out, or to coat the surface, with the uncertainty of the re-hit rate carried through. Also
-writes one place worked by hand as a spreadsheet with live formulas."""
+writes one place worked by hand as a spreadsheet with live formulas, and which number to go and
+measure because the decision there hangs on it (what_to_measure.csv)."""
 EXAMPLE = "rehit compare my_town --horizon-years 10"
 
 

@@ -12,6 +12,7 @@ from rehit.costs.breakeven import breakeven_table
 from rehit.costs.cashflow import cash_flow_table
 from rehit.costs.expected import cost_at_rates
 from rehit.costs.lifecycle import BASELINE, Comparison, compare_by_formula
+from rehit.costs.sensitivity import tornado
 from rehit.costs.uncertainty import simulated_costs
 from rehit.costs.worked_example import write_worked_example
 from rehit.errors import SettingError
@@ -21,7 +22,11 @@ from rehit.pipeline.outputs import write_csv, write_parquet
 
 def write_comparison(chain: Chain, stage: Path, *,
                      horizon_years: int | None) -> dict[str, Any]:
-    """Compare the strategies and write the tables and the worked example into `stage`."""
+    """Compare the strategies and write the tables and the worked example into `stage`.
+
+    ``what_to_measure.csv`` moves one number at a time over its range, at the place with the
+    largest saving, widest first: the number on top is the one to go and measure.
+    """
     if horizon_years is not None:
         chain.set_parameter("costs.horizon_years", horizon_years, where="--horizon-years")
     costs, numbers = chain.strategy_costs, chain.cost_parameters
@@ -35,8 +40,11 @@ def write_comparison(chain: Chain, stage: Path, *,
     cheapest = costs[costs["cheapest"]]
     if len(cheapest):
         # The place where most is at stake is the one an accountant will ask about.
-        place = cheapest.sort_values("saving", ascending=False)["place_id"].iloc[0]
-        shown = chain.costing[chain.costing["place_id"] == place]
+        top = cheapest.sort_values("saving", ascending=False).iloc[0]
+        shown = chain.costing[chain.costing["place_id"] == top["place_id"]]
+        if top["strategy"] != BASELINE:
+            write_csv(tornado(shown, strategy=str(top["strategy"]), strategies=strategies,
+                              parameters=numbers), stage / "what_to_measure.csv")
         write_csv(cash_flow_table(shown, strategies=strategies, parameters=numbers),
                   stage / "cash_flow.csv")
         write_worked_example(stage / "worked_example.xlsx", shown, strategies=strategies,
