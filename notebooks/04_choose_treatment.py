@@ -74,8 +74,10 @@ for _, row in advice.drop_duplicates("method").iterrows():
 # plausible? The band describes ordinary towns and is no target.
 
 # %%
-method_shares(advice["method"])[["words", "inside"]].rename(
-    columns={"words": "share and usual band", "inside": "inside the band"})
+method_shares(advice["method"])[["words", "inside"]].assign(
+    inside=lambda shares: shares["inside"].map({True: "yes", False: "no"})).rename(
+    columns={"words": "share and usual band", "inside": "inside the band"}).style.hide().format(
+    escape="html")
 
 # %% [markdown]
 # What the works log teaches about time, litres and cost (pulled towards the defaults where jobs are

@@ -242,7 +242,7 @@ def choose_crews(jobs: pd.DataFrame, clock: np.ndarray, volume: Volume, days: np
         fewer = share * parameters["contract.queue_jobs"] / max(
             1.0, float(volume.totals[:, 0].mean()))
         return simulate_queue(jobs, clock, volume, days, crews=crews, standards=standards,
-                              years=int(max(5, min(years, fewer))), parameters=parameters, rng=rng)
+                              years=int(max(2, min(years, fewer))), parameters=parameters, rng=rng)
 
     given, full = parameters["contract.crews"], parameters["contract.queue_years"]
     if given:
@@ -260,8 +260,9 @@ def choose_crews(jobs: pd.DataFrame, clock: np.ndarray, volume: Volume, days: np
             looked[-1] = run(crews, full)
             if looked[-1].meets(standards.share):
                 return looked[-1], crews_table(looked)
-        # Whole crews from one up: part of one more crew shortens everybody's day.
-        crews = crews + step if crews < 1 else math.floor(crews) + 1
+        # Whole crews from one up: part of one more crew shortens everybody's day. Large fleets
+        # are looked at in steps of a twentieth: each look takes seconds there.
+        crews = crews + step if crews < 1 else math.floor(crews) + max(1, int(crews / 20))
     raise SettingError("response standards", got=f"{looked[-1].crews if looked else crews:g} crews "
                        "that miss them", allowed="standards that crews can keep",
                        remedy="set contract.weekend_cover = 1, relax the standards in [service], "

@@ -248,7 +248,7 @@ def _cell(words: str) -> str:
 
 
 def _chance(value: float) -> str:
-    return "below 1 in 1,000" if value < 0.001 else f"{value:.1%}"
+    return "below 0.1%" if value < 0.001 else f"{value:.1%}"
 
 
 def _years(years: int) -> str:

@@ -152,7 +152,9 @@ def price_sentences(chain: Chain, contract: Contract, moved: pd.DataFrame) -> li
         f"to {money}{cost['p90']:,.0f}).",
         f"{queue.crews:g} crew(s) clear {queue.in_time_offensive:.1%} of offensive markings and "
         f"{queue.in_time_ordinary:.1%} of the others in time, {queue.callouts:.1%} of jobs by "
-        "call-out on a day off.",
+        "call-out on a day off." if queue.years["offensive"].sum() else
+        f"{queue.crews:g} crew(s) clear {queue.in_time_ordinary:.1%} of markings in time; the log "
+        "flags none as offensive.",
         f"What moves the price most is {top['assumption']}: {top['swing']:.0%} more or less "
         f"changes it by {change:.1%}.",
         f"About {per_year:,.0f} incidents a year are outside the price (thrown paint, etched "
