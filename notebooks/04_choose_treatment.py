@@ -74,10 +74,13 @@ for _, row in advice.drop_duplicates("method").iterrows():
 # plausible? The band describes ordinary towns and is no target.
 
 # %%
-method_shares(advice["method"])[["words", "inside"]].assign(
-    inside=lambda shares: shares["inside"].map({True: "yes", False: "no"})).rename(
-    columns={"words": "share and usual band", "inside": "inside the band"}).style.hide().format(
-    escape="html")
+if advice["method"].isin(["inspect"]).all():
+    print("Every job waits for an inspection, so there are no shares to judge.")
+else:
+    display(method_shares(advice["method"])[["words", "inside"]].assign(
+        inside=lambda shares: shares["inside"].map({True: "yes", False: "no"})).rename(
+        columns={"words": "share and usual band", "inside": "inside the band"}).style.hide().format(
+        escape="html"))
 
 # %% [markdown]
 # What the works log teaches about time, litres and cost (pulled towards the defaults where jobs are

@@ -69,11 +69,14 @@ columns = {"place_id": "place", "strategy": "cheapest way", "saving": f"saves ({
            "chance_cheapest": "how sure", "first_cost": f"first cost ({money})",
            "payback_year": "pays back in year",
            "breakeven_rate_per_year": "pays from this many a year"}
-best[list(columns)].replace({"strategy": r"_"}, {"strategy": " "}, regex=True).rename(
-    columns=columns).style.hide().format(
-    "{:,.0f}", na_rep="-", subset=[columns[c] for c in ("saving", "first_cost", "payback_year")]
-).format("{:.0%}", subset=["how sure"]).format(
-    "{:.1f}", na_rep="-", subset=["pays from this many a year"])
+if best.empty:
+    print("None: removing each marking as it comes is cheapest at every place of this log.")
+else:
+    display(best[list(columns)].replace({"strategy": r"_"}, {"strategy": " "}, regex=True).rename(
+        columns=columns).style.hide().format(
+        "{:,.0f}", na_rep="-", subset=[columns[c] for c in ("saving", "first_cost", "payback_year")]
+    ).format("{:.0%}", subset=["how sure"]).format(
+        "{:.1f}", na_rep="-", subset=["pays from this many a year"]))
 
 # %%
 if len(costing):
