@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import shutil
+import subprocess
 from collections.abc import Callable
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from python_calamine import CalamineWorkbook
 
 
 def make_costing(n_places: int, rng: np.random.Generator) -> pd.DataFrame:
@@ -44,3 +48,20 @@ def one_wall() -> pd.DataFrame:
         "place_id": ["W1"], "gamma_shape": [8.0], "gamma_rate_years": [2.0],
         "mark_area_m2": [1.5], "wall_area_m2": [12.0], "method": ["hot_wash"],
         "coating_allowed": [True], "access": ["ground"], "traffic_control": [False]})
+
+
+@pytest.fixture
+def recomputed(tmp_path: Path) -> Callable[[Path], CalamineWorkbook]:
+    """Open a workbook as LibreOffice works it out."""
+    program = shutil.which("soffice")
+    if program is None:
+        pytest.skip("LibreOffice (soffice) is not installed")
+
+    def open_recomputed(path: Path) -> CalamineWorkbook:
+        subprocess.run(
+            [program, f"-env:UserInstallation=file://{tmp_path}/profile", "--headless",
+             "--convert-to", "xlsx:Calc MS Excel 2007 XML", "--outdir", str(tmp_path / "out"),
+             str(path)], check=True, capture_output=True, timeout=120)
+        return CalamineWorkbook.from_path(str(tmp_path / "out" / path.name))
+
+    return open_recomputed

@@ -4,15 +4,12 @@ from __future__ import annotations
 
 import importlib.util
 import re
-import shutil
-import subprocess
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 from openpyxl import load_workbook
-from python_calamine import CalamineWorkbook
 
 from rehit.costs.contract import Contract, exact_work_cost, expected_year
 from rehit.costs.contract_compare import compare_received, read_received
@@ -95,21 +92,10 @@ def test_sensitivity_has_the_right_signs(contract) -> None:
     assert table["range"].is_monotonic_decreasing
 
 
-def recomputed(path: Path, folder: Path) -> CalamineWorkbook:
-    """Return the workbook as LibreOffice works it out."""
-    program = shutil.which("soffice")
-    if program is None:
-        pytest.skip("LibreOffice (soffice) is not installed")
-    subprocess.run(
-        [program, f"-env:UserInstallation=file://{folder}/profile", "--headless", "--convert-to",
-         "xlsx:Calc MS Excel 2007 XML", "--outdir", str(folder / "out"), str(path)],
-        check=True, capture_output=True, timeout=120)
-    return CalamineWorkbook.from_path(str(folder / "out" / path.name))
-
-
-def test_libreoffice_works_out_the_same_figures_to_the_cent(contract, tmp_path) -> None:
+def test_libreoffice_works_out_the_same_figures_to_the_cent(
+        contract, tmp_path, recomputed) -> None:
     path = write_bid_workbook(tmp_path / "bid.xlsx", contract, name=HOSTILE, currency="€")
-    book = recomputed(path, tmp_path)
+    book = recomputed(path)
     rows = book.get_sheet_by_name("Prices").to_python()
     seen = {(row[0], row[1]): row for row in rows if str(row[1]).startswith("P")}
     for row in contract.prices.to_dict("records"):

@@ -2,13 +2,8 @@
 
 from __future__ import annotations
 
-import shutil
-import subprocess
-from pathlib import Path
-
 import pytest
 from openpyxl import load_workbook
-from python_calamine import CalamineWorkbook
 
 from rehit.costs.lifecycle import compare_by_formula
 from rehit.costs.strategies import Strategy, load_strategies
@@ -27,23 +22,12 @@ def strategies() -> list[Strategy]:
     return [*load_strategies(parameters=PARAMETERS), lamp]
 
 
-def recomputed(path: Path, folder: Path) -> CalamineWorkbook:
-    """Return the workbook as LibreOffice works it out."""
-    program = shutil.which("soffice")
-    if program is None:
-        pytest.skip("LibreOffice (soffice) is not installed")
-    subprocess.run(
-        [program, f"-env:UserInstallation=file://{folder}/profile", "--headless", "--convert-to",
-         "xlsx:Calc MS Excel 2007 XML", "--outdir", str(folder / "out"), str(path)],
-        check=True, capture_output=True, timeout=120)
-    return CalamineWorkbook.from_path(str(folder / "out" / path.name))
-
-
-def test_libreoffice_works_out_the_same_figures_to_the_cent(one_wall, tmp_path) -> None:
+def test_libreoffice_works_out_the_same_figures_to_the_cent(
+        one_wall, tmp_path, recomputed) -> None:
     wall = one_wall.assign(place_id=HOSTILE, method="paint_out", access="ladder")
     path = write_worked_example(tmp_path / "example.xlsx", wall, strategies=strategies(),
                                 parameters=PARAMETERS)
-    book = recomputed(path, tmp_path)
+    book = recomputed(path)
     comparison = compare_by_formula(wall, strategies=strategies(), parameters=PARAMETERS)
     rows = book.get_sheet_by_name("Summary").to_python()[3:8]
     for row, expected in zip(rows, comparison.expected, strict=True):
@@ -55,9 +39,9 @@ def test_libreoffice_works_out_the_same_figures_to_the_cent(one_wall, tmp_path) 
 
 
 def test_each_year_adds_up_and_renewals_are_checked_by_the_beta_distribution(
-        one_wall, tmp_path) -> None:
+        one_wall, tmp_path, recomputed) -> None:
     path = write_worked_example(tmp_path / "example.xlsx", one_wall)
-    book = recomputed(path, tmp_path)
+    book = recomputed(path)
     comparison = compare_by_formula(one_wall)
     name = sheet_name("permanent_coating", 3)
     cells = book.get_sheet_by_name(name).to_python()

@@ -14,7 +14,6 @@ from xlsxwriter.workbook import Workbook
 from xlsxwriter.worksheet import Worksheet
 
 from rehit.costs.contract import Contract
-from rehit.costs.contract_file import leave_to_be_calculated
 from rehit.costs.contract_jobs import EXCLUSIONS
 from rehit.costs.contract_sheets import (
     HEAD_HEIGHT,
@@ -25,6 +24,7 @@ from rehit.costs.contract_sheets import (
     write_year,
 )
 from rehit.costs.contract_volume import DAYS_PER_YEAR
+from rehit.costs.workbook_file import leave_to_be_calculated
 from rehit.safe_text import neutralise_formula
 
 RATES = ("costs.labour_per_hour", "contract.productive_share", "contract.hours_per_day",

@@ -179,7 +179,7 @@ def _number(value: object, key: str, where: str, parameters: Parameters,
     try:
         if isinstance(value, bool):
             raise ValueError("a flag")
-        named = isinstance(value, str) and value.strip() in set(parameters)
+        named = isinstance(value, str) and value.strip() in parameters
         number = parameters[str(value).strip()] if named else float(str(value))
     except ValueError:
         number = math.nan

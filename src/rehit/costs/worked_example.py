@@ -10,7 +10,6 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from pathlib import Path
-from zipfile import ZIP_DEFLATED, ZipFile
 
 import numpy as np
 import pandas as pd
@@ -24,6 +23,7 @@ from rehit.costs.pieces import planned_years
 from rehit.costs.rates import MEASURE
 from rehit.costs.renewals import Renewals
 from rehit.costs.strategies import Strategy
+from rehit.costs.workbook_file import leave_to_be_calculated
 from rehit.costs.worked_inputs import Book, safe, write_growth, write_inputs, write_unit_costs
 from rehit.parameters import Parameters, load_parameters
 
@@ -66,22 +66,8 @@ def write_worked_example(path: Path | str, costing: pd.DataFrame, *,
         write_unit_costs(book)
         totals = [_write_years(book, number) for number in range(len(comparison.strategies))]
         _write_summary(book, summary, totals)
-    _leave_to_be_calculated(Path(path))
+    leave_to_be_calculated(Path(path))
     return Path(path)
-
-
-def _leave_to_be_calculated(path: Path) -> None:
-    """Take the stand-in results out of the file, so that every program works the formulas out.
-
-    XlsxWriter stores 0 beside each formula, and some spreadsheet programs would show that.
-    """
-    with ZipFile(path) as archive:
-        parts = [(info, archive.read(info)) for info in archive.infolist()]
-    with ZipFile(path, "w", ZIP_DEFLATED) as archive:
-        for info, content in parts:
-            if info.filename.startswith("xl/worksheets/"):
-                content = re.sub(rb"</f><v>[^<]*</v>", b"</f>", content)
-            archive.writestr(info, content)
 
 
 def sheet_name(strategy: str, number: int) -> str:

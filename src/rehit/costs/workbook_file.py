@@ -1,4 +1,4 @@
-"""Finishing the file of the bid workbook."""
+"""Finishing the file of a workbook with live formulas."""
 
 from __future__ import annotations
 
