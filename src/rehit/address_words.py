@@ -29,6 +29,7 @@ from importlib.resources import files
 from pathlib import Path
 
 from rehit.errors import InputFileError, ManyErrors, RehitError
+from rehit.files import read_csv_rows
 
 COLUMNS = ("word", "becomes", "place", "language", "reason")
 PLACES = ("type", "lead", "first", "any", "direction", "ending", "front", "tail", "crossing",
@@ -83,12 +84,7 @@ def load_address_words(path: Path | str) -> AddressWords:
     ManyErrors
         Listing every missing column, empty word and unknown place.
     """
-    try:
-        lines = Path(path).read_text(encoding="utf-8-sig").splitlines()
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputFileError(str(path), got=str(error), allowed="a CSV in UTF-8",
-                             remedy="check the path and save the file as UTF-8") from error
-    rows = list(csv.DictReader(lines))
+    rows = read_csv_rows(path)
     faults: list[RehitError] = []
     for number, row in enumerate(rows, start=2):
         word, place = (row.get("word") or "").strip(), (row.get("place") or "").strip()

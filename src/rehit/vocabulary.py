@@ -19,6 +19,7 @@ from rapidfuzz.distance import OSA
 
 from rehit.address_words import plain
 from rehit.errors import InputFileError, ManyErrors, RehitError
+from rehit.files import read_csv_rows
 
 COLUMNS = ("term", "field", "code", "language", "reason")
 LONGEST_TERM_WORDS = 4
@@ -66,12 +67,7 @@ def load_vocabulary(path: Path | str | None = None) -> Vocabulary:
     base = default_vocabulary()
     if path is None:
         return base
-    try:
-        lines = Path(path).read_text(encoding="utf-8-sig").splitlines()
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputFileError(str(path), got=str(error), allowed="a CSV in UTF-8",
-                             remedy="check the path and save the file as UTF-8") from error
-    rows = list(csv.DictReader(lines))
+    rows = read_csv_rows(path)
     faults = [f for number, row in enumerate(rows, start=2)
               for f in _row_faults(row, base, f"{path}, line {number}")]
     if faults:
