@@ -60,6 +60,14 @@ def write_results(project: Project, folder: Path, *, label: str, steps: int,
     return summary
 
 
+def run_command(args: argparse.Namespace, *, label: str, steps: int,
+                work: Callable[[Chain, Path], Summary], open_first: Sequence[str]) -> Answer:
+    """Open the project, do the work, and answer in the sentences that the summary carries."""
+    project, folder = open_project(args)
+    summary = write_results(project, folder, label=label, steps=steps, work=work)
+    return summary, [*summary["sentences"], *closing_lines(summary, open_first=open_first)]
+
+
 @contextmanager
 def _hushed() -> Iterator[None]:
     """Keep compiled libraries from writing to standard output, which carries the summary."""

@@ -4,13 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from rehit.cli.common import (
-    Answer,
-    add_project_arguments,
-    closing_lines,
-    open_project,
-    write_results,
-)
+from rehit.cli.common import Answer, add_project_arguments, run_command
 from rehit.pipeline.costing import write_comparison
 
 HELP = "compare removing, repainting and coating over the years"
@@ -31,10 +25,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Answer:
     """Compare the strategies and say what pays."""
-    project, folder = open_project(args)
-    summary = write_results(
-        project, folder, label="Costs", steps=8,
+    return run_command(
+        args, label="Costs", steps=8, open_first=["strategy_costs.csv", "worked_example.xlsx"],
         work=lambda chain, stage: write_comparison(chain, stage, horizon_years=args.horizon_years))
-    lines = [*summary["sentences"]]
-    return summary, lines + closing_lines(
-        summary, open_first=["strategy_costs.csv", "worked_example.xlsx"])

@@ -4,13 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from rehit.cli.common import (
-    Answer,
-    add_project_arguments,
-    closing_lines,
-    open_project,
-    write_results,
-)
+from rehit.cli.common import Answer, add_project_arguments, run_command
 from rehit.pipeline.finding import write_evaluation
 
 HELP = "find out whether a measure worked"
@@ -31,9 +25,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Answer:
     """Evaluate each measure and give the verdict."""
-    project, folder = open_project(args)
-    summary = write_results(
-        project, folder, label="Evaluate", steps=5,
+    return run_command(
+        args, label="Evaluate", steps=5, open_first=["evaluation.csv"],
         work=lambda chain, stage: write_evaluation(chain, stage, measures=args.measures))
-    lines = [*summary["sentences"]]
-    return summary, lines + closing_lines(summary, open_first=["evaluation.csv"])

@@ -4,13 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from rehit.cli.common import (
-    Answer,
-    add_project_arguments,
-    closing_lines,
-    open_project,
-    write_results,
-)
+from rehit.cli.common import Answer, add_project_arguments, run_command
 from rehit.pipeline.finding import write_hotspots
 
 HELP = "find the places that are hit again and again"
@@ -28,7 +22,5 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Answer:
     """Find the hotspots and name the worst."""
-    project, folder = open_project(args)
-    summary = write_results(project, folder, label="Hotspots", steps=9, work=write_hotspots)
-    lines = [*summary["sentences"]]
-    return summary, lines + closing_lines(summary, open_first=["repeats.csv", "hotspots.gpkg"])
+    return run_command(args, label="Hotspots", steps=9, work=write_hotspots,
+                       open_first=["repeats.csv", "hotspots.gpkg"])

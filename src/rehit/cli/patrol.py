@@ -5,13 +5,7 @@ from __future__ import annotations
 import argparse
 from datetime import date
 
-from rehit.cli.common import (
-    Answer,
-    add_project_arguments,
-    closing_lines,
-    open_project,
-    write_results,
-)
+from rehit.cli.common import Answer, add_project_arguments, run_command
 from rehit.errors import SettingError
 from rehit.pipeline.patrolling import write_patrol
 
@@ -35,12 +29,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> Answer:
     """Plan the day and say what was left out."""
     day = _day(args.date)
-    project, folder = open_project(args)
-    summary = write_results(
-        project, folder, label="Patrol", steps=9,
+    return run_command(
+        args, label="Patrol", steps=9, open_first=[".pdf"],
         work=lambda chain, stage: write_patrol(chain, stage, day=day, crews=args.crews))
-    lines = [*summary["sentences"]]
-    return summary, lines + closing_lines(summary, open_first=[".pdf"])
 
 
 def _day(text: str | None) -> date | None:

@@ -5,13 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from rehit.cli.common import (
-    Answer,
-    add_project_arguments,
-    closing_lines,
-    open_project,
-    write_results,
-)
+from rehit.cli.common import Answer, add_project_arguments, run_command
 from rehit.pipeline.pricing import write_price
 
 HELP = "price a maintenance contract for the patch"
@@ -36,10 +30,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Answer:
     """Price the contract and say what to bid."""
-    project, folder = open_project(args)
-    summary = write_results(
-        project, folder, label="Price", steps=12,
+    return run_command(
+        args, label="Price", steps=12, open_first=["bid.xlsx", "bid_summary.pdf"],
         work=lambda chain, stage: write_price(chain, stage, margin=args.margin, years=args.years,
                                               received=args.received))
-    lines = [*summary["sentences"]]
-    return summary, lines + closing_lines(summary, open_first=["bid.xlsx", "bid_summary.pdf"])

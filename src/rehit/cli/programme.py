@@ -4,13 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from rehit.cli.common import (
-    Answer,
-    add_project_arguments,
-    closing_lines,
-    open_project,
-    write_results,
-)
+from rehit.cli.common import Answer, add_project_arguments, run_command
 from rehit.pipeline.costing import write_programme
 
 HELP = "choose which places to coat under a yearly budget"
@@ -32,10 +26,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Answer:
     """Choose the programme and say what it saves."""
-    project, folder = open_project(args)
-    summary = write_results(
-        project, folder, label="Programme", steps=9,
+    return run_command(
+        args, label="Programme", steps=9, open_first=["programme.csv"],
         work=lambda chain, stage: write_programme(
             chain, stage, budget_per_year=args.budget_per_year, years=args.years))
-    lines = [*summary["sentences"]]
-    return summary, lines + closing_lines(summary, open_first=["programme.csv"])

@@ -4,13 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from rehit.cli.common import (
-    Answer,
-    add_project_arguments,
-    closing_lines,
-    open_project,
-    write_results,
-)
+from rehit.cli.common import Answer, add_project_arguments, open_project, run_command
 from rehit.pipeline.reports import explain_figure, write_quarter
 
 HELP = "make the quarter's report, map and workbook"
@@ -33,13 +27,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Answer:
     """Write the report, or explain one figure of it."""
-    project, folder = open_project(args)
     if args.explain:
+        _, folder = open_project(args)
         return explain_figure(folder, figure_id=args.explain)
-    summary = write_results(
-        project, folder, label="Report", steps=14,
+    return run_command(
+        args, label="Report", steps=14,
+        open_first=["report.html", "map.html", "report.pdf", "workbook.xlsx"],
         work=lambda chain, stage: write_quarter(chain, stage, quarter=args.quarter,
                                                 language=args.lang))
-    lines = [*summary["sentences"]]
-    return summary, lines + closing_lines(
-        summary, open_first=["report.html", "map.html", "report.pdf", "workbook.xlsx"])

@@ -34,17 +34,21 @@ def write_cleaned(chain: Chain, stage: Path) -> dict[str, Any]:
     return cleaning_summary(chain)
 
 
+def row_totals(chain: Chain) -> dict[str, int]:
+    """Return ``rows_in, rows_kept, rows_joined, rows_set_aside`` of all files together."""
+    totals = chain.cleaned.counts[["rows_in", "rows_kept", "rows_joined", "rows_set_aside"]].sum()
+    return {str(name): int(value) for name, value in totals.items()}
+
+
 def cleaning_summary(chain: Chain) -> dict[str, Any]:
     """Return the row counts, reasons and drift of the cleaned log, as plain values."""
     cleaned = chain.cleaned
-    counts = cleaned.counts
-    totals = counts[["rows_in", "rows_kept", "rows_joined", "rows_set_aside"]].sum()
     drift = [finding for raw in chain.raw_logs for finding in find_drift(raw, chain.mapping)]
     reasons = cleaned.set_aside["reason_words"].value_counts()
     return {
         "project": chain.project.name,
-        **{str(name): int(value) for name, value in totals.items()},
-        "per_file": counts.to_dict("records"),
+        **row_totals(chain),
+        "per_file": cleaned.counts.to_dict("records"),
         "set_aside_reasons": {str(words): int(n) for words, n in reasons.items()},
         "observed_from": cleaned.observed_from.isoformat(),
         "observed_to": cleaned.observed_to.isoformat(),

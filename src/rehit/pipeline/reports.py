@@ -13,7 +13,7 @@ import pandas as pd
 
 from rehit.errors import InputFileError, SettingError
 from rehit.pipeline.chain import Chain
-from rehit.pipeline.cleaning import cleaning_summary
+from rehit.pipeline.cleaning import row_totals
 from rehit.pipeline.costing import cost_sentences, write_comparison
 from rehit.pipeline.finding import hotspot_sentences, write_hotspots
 from rehit.pipeline.report_input import report_input
@@ -33,11 +33,9 @@ def write_quarter(chain: Chain, stage: Path, *, quarter: str | None,
     inputs = report_input(chain, first=first, last=last)
     chain.step("Writing the report")
     write_report(inputs, stage, parameters=chain.parameters)
-    rows = cleaning_summary(chain)
     return {
         "project": chain.project.name, "period": [first.isoformat(), last.isoformat()],
-        "rows": {key: rows[key] for key in ("rows_in", "rows_kept", "rows_joined",
-                                            "rows_set_aside")},
+        "rows": row_totals(chain),
         "limits": list(chain.limits),
         "sentences": [f"{chain.project.name}, {first:%d %B %Y} to {last:%d %B %Y}.",
                       *hotspot_sentences(chain), *cost_sentences(chain), *chain.limits],
@@ -103,7 +101,7 @@ def write_demo(chain: Chain, stage: Path) -> dict[str, Any]:
 
 def five_findings(chain: Chain) -> list[str]:
     """Return the five sentences an officer should read first: log, places, where, cost, doubt."""
-    rows = cleaning_summary(chain)
+    rows = row_totals(chain)
     said = hotspot_sentences(chain)
     return [
         f"Of {rows['rows_in']:,} reports, {rows['rows_joined']:,} repeat one already waiting and "
