@@ -42,16 +42,44 @@ def test_scan_against_kulldorff_1997_on_north_carolina() -> None:
     assert second["p_value"] <= 0.003
 
 
-@pytest.mark.parametrize(("observed", "expected", "printed", "slack"), [
-    (85, 49.71, 11.577255, 0.005), (38, 17.79, 9.019716, 0.006), (11, 4.61, 3.209485, 0.008)])
-def test_likelihood_ratio_against_smerc_on_new_york_leukaemia(observed, expected, printed,
-                                                              slack) -> None:
-    # 552 cases of 1,057,673. The source prints the expected number to two decimals, and half a
-    # unit of its last digit moves the ratio by |d ratio / d expected| x 0.005: the slack.
-    slope = abs(-observed / expected + (552 - observed) / (552 - expected))
-    assert slope * 0.005 <= slack
-    ratio = log_likelihood_ratio(np.array([float(observed)]), np.array([expected]), 552.0)[0]
-    assert ratio == pytest.approx(printed, abs=slack)
+# Zones that the tests of R package smerc list for the New York leukaemia data (its tract numbers,
+# the order of spData's NY8), with the people and cases in them and the log likelihood ratio.
+SMERC = [
+    ([49, 48, 50, 47, 1, 15, 51, 2, 13, 14, 3, 35, 16, 52, 36, 37, 12, 11, 5, 17, 10, 4, 6, 38, 18,
+      9], 95_249, 85, 49.71, 11.577255),
+    ([89, 88, 87, 84, 90, 86, 92, 85], 34_083, 38, 17.79, 9.019716),
+    ([166, 159, 167], 8_839, 11, 4.61, 3.209485)]
+
+
+@pytest.fixture(scope="module")
+def new_york() -> pd.DataFrame:
+    return pd.read_csv(PUBLISHED / "ny_leukaemia_waller_gotway_2004.csv", comment="#",
+                       index_col="tract")
+
+
+@pytest.mark.parametrize(("tracts", "people", "cases", "expected", "printed"), SMERC)
+def test_likelihood_ratio_against_smerc_on_new_york_leukaemia(new_york, tracts, people, cases,
+                                                              expected, printed) -> None:
+    assert (new_york["cases"].sum(), new_york["population"].sum()) == (552, 1_057_673)
+    zone = new_york.loc[tracts].sum()
+    assert (zone["population"], zone["cases"]) == (people, cases)
+    mean = 552 * people / 1_057_673
+    assert mean == pytest.approx(expected, abs=5e-3)
+    ratio = log_likelihood_ratio(np.array([float(cases)]), np.array([mean]), 552.0)[0]
+    assert ratio == pytest.approx(printed, abs=5e-7)
+
+
+def test_scan_finds_the_zone_of_smerc_that_its_coordinates_share_with_spdata(new_york) -> None:
+    # smerc scans on tract points of its own, which are not printed; on spData's centroids the two
+    # large zones take in other neighbours, the small one has the same tracts.
+    zones = poisson_scan(new_york[["x", "y"]].to_numpy("float64"), new_york["cases"].to_numpy(),
+                         new_york["population"].to_numpy("float64"), max_share=0.1,
+                         permutations=1, rng=np.random.default_rng(1))
+    tracts = [set(new_york.index[list(members)]) for members in zones["members"]]
+    small = zones.iloc[tracts.index({159, 166, 167})]
+    assert (small["observed"], small["llr"]) == (11, pytest.approx(3.209485, abs=5e-7))
+    assert {49, 50, 51, 52} < tracts[0]
+    assert zones["llr"].iloc[0] >= 11.577255
 
 
 def test_no_excess_has_no_ratio() -> None:

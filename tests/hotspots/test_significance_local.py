@@ -100,6 +100,18 @@ def test_moran_against_esda_on_columbus_crime() -> None:
     assert z == pytest.approx(5.58938, abs=5e-6)
 
 
+def test_moran_against_spdep_on_columbus_crime() -> None:
+    # checks/spatial: I 0.4857709 with spdep's neighbours col.gal.nb, which the libpysal wheel ships
+    # as written out for another program (230 links, where its own neighbour file has 236).
+    frame, _ = shipped("columbus")
+    path = libpysal.examples.get_path("spdep_listw2WB_columbus")
+    with closing(libpysal.io.open(path, "r", "geobugs_text")) as file:
+        weights = file.read().sparse.tocsr()
+    assert weights.nnz == 230
+    statistic, _ = moran(frame["CRIME"].to_numpy("float64"), row_standardised(weights))
+    assert statistic == pytest.approx(0.4857709, abs=5e-8)
+
+
 def test_moran_of_standardised_rates_against_esda_on_sids() -> None:
     # esda docstring of Moran_Rate: 0.1662 for SID79 by BIR79 with the wheel's sids2 weights.
     frame, weights = shipped("sids2")
