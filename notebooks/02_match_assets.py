@@ -29,6 +29,7 @@ from IPython.display import HTML, display
 
 from rehit.pipeline.chain import Chain
 from rehit.project import load_project
+from rehit.reporting.knobs import turning
 
 chain = Chain(load_project(PROJECT))
 incidents = chain.incidents
@@ -60,10 +61,8 @@ display(HTML("<ul class='say'>" + "".join(f"<li>{line}</li>" for line in said) +
 # %%
 slider = widgets.FloatSlider(value=DOUBT_BELOW, min=0.5, max=1.0, step=0.05,
                              description="less sure than", style={"description_width": "initial"})
-answer = widgets.interactive_output(
-    lambda below: print(f"{(matched['match_confidence'] < below).sum():,} of {len(matched):,}"),
-    {"below": slider})
-widgets.VBox([slider, answer])
+turning(lambda below: f"<p>{(matched['match_confidence'] < below).sum():,} of {len(matched):,}</p>",
+        below=slider)
 
 # %% [markdown]
 # ## How

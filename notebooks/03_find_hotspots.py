@@ -36,6 +36,7 @@ from rehit.pipeline.finding import hotspot_sentences, recurrence_sentences
 from rehit.pipeline.report_input import ring_table as rings_for_report
 from rehit.project import load_project
 from rehit.reporting.figures import house_style, rate_caterpillar, ring_table, share_curve
+from rehit.reporting.knobs import turning
 from rehit.reporting.words import Words
 
 chain = Chain(load_project(PROJECT))
@@ -94,11 +95,9 @@ pd.DataFrame(
 slider = widgets.FloatSlider(value=THRESHOLD_PER_YEAR, min=0.5, max=15, step=0.5,
                              description="threshold a year",
                              style={"description_width": "initial"})
-answer = widgets.interactive_output(
-    lambda threshold: print(
-        f"{(chance_above(*shape, threshold_per_year=threshold) > 0.9).sum():,} places almost "
-        f"surely above {threshold:g} incidents a year"), {"threshold": slider})
-widgets.VBox([slider, answer])
+turning(lambda threshold: (
+    f"<p>{(chance_above(*shape, threshold_per_year=threshold) > 0.9).sum():,} places almost surely "
+    f"above {threshold:g} incidents a year</p>"), threshold=slider)
 
 # %% [markdown]
 # ## How

@@ -39,6 +39,7 @@ from rehit.pipeline.chain import Chain
 from rehit.pipeline.costing import cost_sentences, cost_years, rate_costs
 from rehit.project import load_project
 from rehit.reporting.figures import breakeven_curve, budget_sweep, cost_over_years, house_style
+from rehit.reporting.knobs import turning
 from rehit.reporting.words import Words
 
 chain = Chain(load_project(PROJECT))
@@ -104,12 +105,11 @@ if len(costing):
         options=[(f"{money}{row.budget / PROGRAMME_YEARS:,.0f} a year", i)
                  for i, row in enumerate(sweep.itertuples())],
         value=int(np.flatnonzero(sweep["chosen"])[0]), description="budget")
-    answer = widgets.interactive_output(
-        lambda at: print(f"{sweep['n_places'].iloc[at]:,} places coated save about {money}"
-                         f"{sweep['saving_per_year'].iloc[at]:,.0f} a year (between "
-                         f"{sweep['saving_low'].iloc[at]:,.0f} and "
-                         f"{sweep['saving_high'].iloc[at]:,.0f})"), {"at": budget})
-    display(widgets.VBox([budget, answer]))
+    display(turning(lambda at: escape(
+        f"{sweep['n_places'].iloc[at]:,} places coated save about {money}"
+        f"{sweep['saving_per_year'].iloc[at]:,.0f} a year (between "
+        f"{sweep['saving_low'].iloc[at]:,.0f} and {sweep['saving_high'].iloc[at]:,.0f})"),
+        at=budget))
 
 # %% [markdown]
 # ### Turn the knobs
@@ -127,14 +127,13 @@ if len(worst):
                                   step=0.5, description="discount rate, %", **wide)
     labour = widgets.FloatSlider(value=numbers["costs.labour_per_hour"], min=10, max=120, step=1,
                                  description=f"labour, {money} an hour", **wide)
-    answer = widgets.interactive_output(
-        lambda years, percent, labour: display(compare_strategies(
+    display(turning(
+        lambda years, percent, labour: compare_strategies(
             worst, strategies=chain.project.path("strategies"), horizon_years=years,
             rng=np.random.default_rng(1), parameters=numbers.override({
                 "costs.discount_rate": percent / 100, "costs.labour_per_hour": labour}))[
-                    list(shown)].rename(columns=shown).round(2)),
-        {"years": years, "percent": percent, "labour": labour})
-    display(widgets.VBox([years, percent, labour, answer]))
+                    list(shown)].rename(columns=shown).round(2).to_html(index=False, border=0),
+        years=years, percent=percent, labour=labour))
 
 # %% [markdown]
 # ## How

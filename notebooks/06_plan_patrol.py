@@ -28,6 +28,7 @@ HOURS_PER_WEEK = 20.0  # crew hours a week for planned visits, where the project
 # %%
 from datetime import date
 from html import escape
+from operator import attrgetter
 
 import ipywidgets as widgets
 import matplotlib.pyplot as plt
@@ -44,6 +45,7 @@ from rehit.pipeline.patrol_stops import day_after
 from rehit.pipeline.patrolling import day_stops, fleet, plan_faults, summary, visit_plan
 from rehit.project import load_project
 from rehit.reporting.figures import house_style
+from rehit.reporting.knobs import turning
 
 chain = Chain(load_project(PROJECT))
 numbers = chain.parameters
@@ -115,9 +117,10 @@ else:
         ax.set_aspect("equal")
         ax.set_axis_off()
         ax.legend(loc="upper center", bbox_to_anchor=(0.5, 0), ncols=3, frameon=False, fontsize=8)
-        ax.set_title(f"{len(sheets)} crews go out on {day.day} {day:%B %Y}", loc="left")
+        going = "1 crew goes" if len(sheets) == 1 else f"{len(sheets)} crews go"
+        ax.set_title(f"{going} out on {day.day} {day:%B %Y}", loc="left")
         display(figure, metadata={"image/png": {"alt": (
-            f"Map of the routes of {len(sheets)} crews from the depot through "
+            f"Map of the routes of {going.rpartition(' ')[0]} from the depot through "
             f"{int((plan.visits['kind'] == 'reported').sum())} reported jobs and "
             f"{int((plan.visits['kind'] == 'hotspot').sum())} hotspots; the stops follow as "
             "tables.")}})
@@ -172,17 +175,13 @@ frequency.table.nsmallest(15, "interval_days")[list(each)].rename(
 base = frequency.table[["place_id", "rate_per_year", "visit_h", "longest_days"]]
 slider = widgets.IntSlider(value=round(max(frequency.hours_per_week, 1)), min=1, max=120,
                            description="crew hours a week", style={"description_width": "initial"})
-answer = widgets.interactive_output(
-    lambda hours: display(pd.Series({
-        words: round(getattr(visit_intervals(base, hours_per_week=hours, parameters=numbers), name),
-                     1)
-        for name, words in (
-            ("marking_days_per_week", "days a week that markings stand, all places together"),
-            ("value_of_an_hour", "such days one more crew hour would save"),
-            ("short_by_h", "crew hours missing to keep the longest intervals allowed"))
-    }, name=f"with {hours} crew hours a week").to_frame()),
-    {"hours": slider})
-widgets.VBox([slider, answer])
+read = {"marking_days_per_week": "days a week that markings stand, all places together",
+        "value_of_an_hour": "such days one more crew hour would save",
+        "short_by_h": "crew hours missing to keep the longest intervals allowed"}
+turning(lambda hours: pd.Series(
+    attrgetter(*read)(visit_intervals(base, hours_per_week=hours, parameters=numbers)),
+    index=list(read.values()), name=f"with {hours} crew hours a week").round(1).to_frame().to_html(
+        border=0), hours=slider)
 
 # %% [markdown]
 # ## How

@@ -15,6 +15,7 @@ from pathlib import Path
 import jupytext
 import nbformat
 import papermill
+from nbclient.exceptions import CellTimeoutError
 from nbconvert import HTMLExporter
 from papermill.exceptions import PapermillExecutionError
 
@@ -27,6 +28,7 @@ HERE = Path(__file__).parent
 PAGE = HERE / "page"
 TEMPLATES = PAGE / "nbconvert" / "templates"
 REPORT = "07"
+LONGEST_CELL_S = 900  # the slowest cell takes about a minute; longer means its kernel is lost
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -50,6 +52,10 @@ def main(arguments: list[str] | None = None) -> int:
         known = hasattr(errors, error.ename)
         print(f"{path.stem}: {error.evalue if known else error}", file=sys.stderr)
         return 2 if known else 1
+    except CellTimeoutError:
+        print(f"{path.stem}: a cell was still running after {LONGEST_CELL_S} s and was stopped. "
+              "Try again with --only.", file=sys.stderr)
+        return 1
     return 0
 
 
@@ -77,7 +83,8 @@ def run(path: Path, out: Path, project: Path, *, execute: bool = True) -> None:
         notebook.metadata["title"] = title_of(notebook)
         nbformat.write(notebook, built)
         papermill.execute_notebook(built, built, parameters=parameters, cwd=HERE,
-                                   progress_bar=False, prepare_only=not execute)
+                                   progress_bar=False, prepare_only=not execute,
+                                   execution_timeout=LONGEST_CELL_S)
         if execute:
             built.with_suffix(".html").write_text(as_page(built), encoding="utf-8")
 

@@ -129,7 +129,7 @@ def test_answer_is_read_and_no_code_is_shown(visit: tuple[Any, list[str], list[s
 
 def test_knob_turns_by_keyboard(visit: tuple[Any, list[str], list[str]]) -> None:
     tab, _, _ = visit
-    answer = tab.locator(".jupyter-widgets-output-area, .jp-OutputArea-output pre").last
+    answer = tab.locator(".widget-html-content p").last
     handle = tab.locator(".noUi-handle").first
     before = handle.get_attribute("aria-valuenow")
     said = answer.inner_text()
@@ -139,8 +139,7 @@ def test_knob_turns_by_keyboard(visit: tuple[Any, list[str], list[str]]) -> None
         tab.keyboard.press("ArrowRight")
     tab.wait_for_function("old => document.querySelector('.noUi-handle')"
                           ".getAttribute('aria-valuenow') !== old", arg=before)
-    tab.wait_for_function(
-        """old => [...document.querySelectorAll('.jupyter-widgets pre, .jp-OutputArea-output pre')]
+    tab.wait_for_function("""old => [...document.querySelectorAll('.widget-html-content p')]
         .some(e => / of /.test(e.innerText) && e.innerText.trim() !== old)""", arg=said.strip())
 
 
