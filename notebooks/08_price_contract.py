@@ -26,9 +26,11 @@ MARGIN = 0.10  # profit as a share of the price, not of the cost
 RECEIVED = ""  # a CSV of prices received: tenderer, form, item, value
 
 # %%
+from html import escape
+
 import matplotlib.pyplot as plt
 import numpy as np
-from IPython.display import Markdown, display
+from IPython.display import HTML, display
 
 from rehit.costs.contract import exact_work_cost, expected_year
 from rehit.costs.contract_compare import compare_received, comparison_sentences, read_received
@@ -49,21 +51,22 @@ money = chain.project.currency
 # ## The answer
 
 # %%
-display(Markdown("\n".join(f"- {sentence}" for sentence in price_sentences(
-    chain, contract, moved))))
+display(HTML("<ul class='say'>" + "".join(f"<li>{escape(said)}</li>" for said in (
+    *price_sentences(chain, contract, moved), *chain.limits)) + "</ul>"))
 
 # %%
 contract.prices[["form", "level", "price_per_year", "expected_margin", "chance_of_loss",
                  "tail_loss_per_year"]].round(3)
 
 # %%
-display(Markdown("Who carries which risk:\n\n" + "\n".join(
-    f"- **{form.replace('_', ' ')}**: {words}" for form, words in CARRIES.items())))
+display(HTML("<p>Who carries which risk:</p><ul class='say'>" + "".join(
+    f"<li><b>{escape(form.replace('_', ' '))}</b>: {escape(words)}</li>"
+    for form, words in CARRIES.items()) + "</ul>"))
 
 # %%
-display(Markdown(
-    f"A margin of {MARGIN:.1%} of the price is a markup of {markup_from_margin(MARGIN):.1%} on the "
-    "cost. A price at P80 keeps the margin in 80 of 100 simulated contracts."))
+display(HTML(
+    f"<p>A margin of {MARGIN:.1%} of the price is a markup of {markup_from_margin(MARGIN):.1%} on "
+    "the cost. A price at P80 keeps the margin in 80 of 100 simulated contracts.</p>"))
 
 # %%
 cost, offer = contract.outlook.cost[:, 0], contract.price("lump_sum")
@@ -76,7 +79,11 @@ with house_style():
     ax.set_xlabel(f"cost of the first year ({money})")
     ax.set_ylabel("simulated years")
     ax.set_title("What the first year may cost")
-    plt.show()
+    low, high = np.quantile(cost, [0.1, 0.9])
+    display(figure, metadata={"image/png": {"alt": (
+        f"Simulated costs of the first year as bars: {money}{low:,.0f} to {money}{high:,.0f} in "
+        f"80 of 100; a dashed line at the lump sum asked, {money}{offer['price_per_year']:,.0f}")}})
+    plt.close(figure)
 
 # %% [markdown]
 # ### The schedule of rates asked
@@ -90,7 +97,7 @@ schedule_of_rates(contract).round(2)
 # **Volume.** Jobs expected in the first year by method and size, with the 80 % interval:
 
 # %%
-contract.volume.table().round(1)
+contract.volume_table().round(1)
 
 # %% [markdown]
 # **Crews.** Each number of crews was held against the response standards in a simulated queue.
@@ -117,7 +124,10 @@ with house_style():
     ax.axvline(moved["price"].iloc[0], color="black", linewidth=0.8)
     ax.set_xlabel(f"lump sum a year ({money})")
     ax.set_title(f"Each assumption moved by {moved['swing'].iloc[0]:.0%}")
-    plt.show()
+    display(figure, metadata={"image/png": {"alt": (
+        "How far each assumption moves the lump sum, as bars, longest first: "
+        + ", ".join(moved["assumption"]))}})
+    plt.close(figure)
 
 # %% [markdown]
 # **Check.** The cost of work by simulation against its exact distribution:
@@ -134,7 +144,9 @@ display({f"P{round(100 * level)}": (round(exact.quantile(level)),
 # %%
 if RECEIVED:
     compared = compare_received(contract, read_received(RECEIVED), rng=chain.rng("received"))
-    display(Markdown("\n".join(comparison_sentences(compared, currency=money))))
-    display(compared.round(2))
+    display(HTML("<ul class='say'>" + "".join(
+        f"<li>{escape(said)}</li>" for said in comparison_sentences(compared, currency=money))
+        + "</ul>"))
+    display(compared.style.hide().format(precision=2, escape="html"))
 else:
-    display(Markdown("No prices received were named: set `RECEIVED` above to compare some."))
+    display(HTML("<p>No prices received were named: set RECEIVED above to compare some.</p>"))

@@ -50,6 +50,11 @@ def test_every_fault_is_listed_with_file_and_key(tmp_path: Path) -> None:
         assert part in message
 
 
+def test_holidays_that_are_no_text_are_a_fault(tmp_path: Path) -> None:
+    with pytest.raises(ManyErrors, match="holidays"):
+        load_project(write(tmp_path, GOOD.replace("[project]", "[project]\nholidays = 5", 1)))
+
+
 @pytest.mark.parametrize("content", [b"[project", b"\xff\xfe[\x00", b"name = 'a\n"])
 def test_unreadable_toml_is_one_message(tmp_path: Path, content: bytes) -> None:
     (tmp_path / "rehit.toml").write_bytes(content)

@@ -10,6 +10,7 @@ import pandas as pd
 
 CRS = "EPSG:32625"
 TIME_ZONE = "Europe/Lisbon"
+HOLIDAYS = "PT"
 PLACE_NAME = "Merrowby-on-Sea"
 ORIGIN_XY = (500_000.0, 5_094_000.0)  # open Atlantic: no land within hundreds of kilometres
 TILE_M = 5_000.0

@@ -9,7 +9,7 @@ import geopandas as gpd
 import pandas as pd
 
 from town.messy import degrees
-from town.model import CRS, PLACE_NAME, TIME_ZONE, Town
+from town.model import CRS, HOLIDAYS, PLACE_NAME, TIME_ZONE, Town
 
 
 def write_town(town: Town, folder: Path | str) -> list[Path]:
@@ -87,6 +87,7 @@ def project_text(town: Town) -> str:
 name = "{PLACE_NAME}"
 crs = "{CRS}"
 time_zone = "{TIME_ZONE}"
+holidays = "{HOLIDAYS}"  # public holidays, when crews do not work
 currency = "€"
 price_year = {end.year - 1}
 language = "en"

@@ -154,7 +154,8 @@ def _fact_faults(facts: Mapping[str, Any], where: str) -> list[RehitError]:
               "seed": (lambda v: isinstance(v, int) and v >= 0, "a whole number from 0"),
               "name": (lambda v: isinstance(v, str) and bool(v.strip()), "a text value"),
               "language": (lambda v: isinstance(v, str), "a language code such as en"),
-              "currency": (lambda v: isinstance(v, str) and 0 < len(v) <= 5, "a short sign")}
+              "currency": (lambda v: isinstance(v, str) and 0 < len(v) <= 5, "a short sign"),
+              "holidays": (lambda v: isinstance(v, str), "a country code such as PT")}
     return [SettingError(f"{where}, key {key!r}", got=repr(facts[key]), allowed=allowed,
                          remedy="change the value")
             for key, (usable, allowed) in checks.items()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -15,7 +16,7 @@ from rehit.costs.contract import Contract, exact_work_cost, expected_year
 from rehit.costs.contract_compare import compare_received, read_received
 from rehit.costs.contract_rates import schedule_of_rates
 from rehit.costs.contract_sensitivity import sensitivity
-from rehit.costs.contract_summary import bid_summary
+from rehit.costs.contract_summary import assumptions, bid_summary
 from rehit.costs.contract_workbook import write_bid_workbook
 from rehit.errors import ManyErrors
 from rehit.tables import check
@@ -46,8 +47,31 @@ def test_jobs_outside_the_price_are_named(contract) -> None:
 def test_every_table_keeps_its_contract(contract) -> None:
     check(contract.prices, "contract_prices", where="test")
     check(contract.crews, "contract_crews", where="test")
-    check(contract.volume.table(), "contract_volume", where="test")
+    check(contract.volume_table(), "contract_volume", where="test")
     check(schedule_of_rates(contract), "contract_rates", where="test")
+
+
+def test_found_jobs_are_smaller_and_shift_the_mix(contract) -> None:
+    """Areas times 0.6: what is reported as medium from 1 to 1.67 m² is found as small."""
+    table, plain = contract.volume_table(), contract.volume.table()
+    assert table["expected"].sum() == pytest.approx(plain["expected"].sum())
+    assert table["found"].sum() == pytest.approx(plain["found"].sum())
+    small = table.set_index("size_class").loc["small", "found"].sum()
+    assert small > 1.3 * plain.set_index("size_class").loc["small", "found"].sum()
+    jobs, numbers = contract.jobs, contract.parameters
+    limit = numbers["contract.small_area_m2"] / numbers["contract.found_area_ratio"]
+    share = (jobs["area_m2"] < limit).mean()
+    assert small / table["found"].sum() == pytest.approx(share, abs=0.02)
+
+
+def test_summary_says_whose_holidays_and_where_the_log_is_short(contract) -> None:
+    said = " ".join(assumptions(contract))
+    assert "public holidays (PT) excepted" in said
+    assert "less than a year" not in said
+    brief = replace(contract, region=None, volume=replace(contract.volume, observed_years=0.5))
+    said = " ".join(assumptions(brief))
+    assert "names no country" in said
+    assert "The log covers 183 days, less than a year" in said
 
 
 def test_crews_chosen_keep_the_standards_and_fewer_do_not(contract) -> None:

@@ -14,7 +14,7 @@ from rehit.costs.contract_price import (
     price_forms,
     price_with_markup,
 )
-from rehit.errors import SettingError
+from rehit.errors import SettingError, TableError
 from rehit.parameters import load_parameters
 
 NUMBERS = load_parameters()
@@ -58,6 +58,21 @@ def test_price_at_each_level_keeps_the_margin_as_often_as_it_says() -> None:
     banded, lump = (prices.loc[(form, 0.9)] for form in ("banded_lump_sum", "lump_sum"))
     assert banded["price_per_year"] < lump["price_per_year"]
     assert banded["tail_loss_per_year"] < lump["tail_loss_per_year"] + 12
+
+
+def test_years_without_a_job_leave_a_price_or_one_message() -> None:
+    """Rates earn nothing in a year without jobs: one year in twenty is borne, one in four is not.
+    """
+    cost = np.linspace(90, 110, 400)[:, None]
+    kept, idle = outlook(cost), np.arange(400)[:, None]
+    kept.bases["schedule_of_rates"][:] = np.where(idle % 20 == 0, 0.0, 100.0)
+    prices = price_forms(kept, margin=0.1, parameters=NUMBERS).set_index(["form", "level"])
+    rates = prices.loc[("schedule_of_rates", 0.9)]
+    assert np.isfinite(rates["price_per_year"])
+    assert rates["chance_margin_kept"] == pytest.approx(0.9, abs=0.01)
+    kept.bases["schedule_of_rates"][idle % 4 == 0] = 0.0
+    with pytest.raises(TableError, match="schedule of rates: got 25% of simulated contracts"):
+        price_forms(kept, margin=0.1, parameters=NUMBERS)
 
 
 def test_every_form_names_who_carries_the_risk() -> None:

@@ -8,6 +8,7 @@ import pytest
 
 from rehit.costs.contract_volume import (
     change_weights,
+    check_even,
     fit_town,
     found_share,
     posterior_share_variance,
@@ -98,6 +99,26 @@ def test_found_share_is_held_in_its_range() -> None:
     share = found_share(np.linspace(0, 1, 101), parameters=NUMBERS)
     assert share.min() == NUMBERS["contract.found_low"]
     assert share.max() == pytest.approx(NUMBERS["contract.found_high"])
+
+
+def times(days: np.ndarray) -> pd.Series:
+    return pd.Series(START + pd.to_timedelta(np.sort(days), unit="D"))
+
+
+def test_only_extracts_are_refused() -> None:
+    """Half the jobs of a steady log fall in nearly half of its periods."""
+    rng = np.random.default_rng(11)
+    span = (END - START).days
+    steady, summer = span * rng.random(2000), 150 + 90 * rng.random(2000)
+    few = span * rng.random(12)
+    seasonal = np.concatenate([summer + 365 * year for year in range(3)] + [steady])
+    for days in (steady, seasonal, few, np.full(3, 100.0)):
+        check_even(times(days), observed_from=START, observed_to=END, parameters=NUMBERS)
+    extract = np.concatenate([steady[:200], 900 + 25 * rng.random(800)])
+    with pytest.raises(TableError, match=r"half of its 1,000 jobs or more in one of its 39"):
+        check_even(times(extract), observed_from=START, observed_to=END, parameters=NUMBERS)
+    check_even(times(extract), observed_from=START, observed_to=END,
+               parameters=NUMBERS.override({"contract.even_share": 0}))
 
 
 def test_empty_log_is_a_message() -> None:

@@ -78,12 +78,9 @@ def test_text_form_survives_the_round_trip(path: Path) -> None:
     assert [(c.cell_type, c.source) for c in back.cells] == first
 
 
-@pytest.mark.parametrize("path", NOTEBOOKS[:7], ids=lambda p: p.stem)
+@each
 def test_free_text_never_goes_through_markdown(path: Path) -> None:
-    """Names in a log are hostile; Markdown would run the HTML in them.
-
-    The contract notebook shows none: its sentences hold numbers and words of the suite's own.
-    """
+    """Names in a log or in a file of prices are hostile; Markdown would run the HTML in them."""
     source = path.read_text(encoding="utf-8")
     assert "Markdown(" not in source
     assert source.count(".style") == source.count(".style.hide()"), "tables are escaped or plain"

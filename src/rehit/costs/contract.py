@@ -24,17 +24,13 @@ from rehit.costs.contract_cost import (
     simulate_work,
     year_cost,
 )
+from rehit.costs.contract_crews import choose_crews
 from rehit.costs.contract_index import LINES as INDEX_LINES
 from rehit.costs.contract_index import expected_indices, index_paths, indexed_price
+from rehit.costs.contract_jobs import SIZES, with_effort
 from rehit.costs.contract_price import Outlook, cost_summary, form_bases, price_forms
-from rehit.costs.contract_queue import (
-    QueueRun,
-    Standards,
-    choose_crews,
-    crew_calendar,
-    needs_callout,
-)
-from rehit.costs.contract_volume import Volume, predict_volume
+from rehit.costs.contract_queue import QueueRun, Standards, crew_calendar, needs_callout
+from rehit.costs.contract_volume import CLASS, Volume, predict_volume
 from rehit.parameters import Parameters, load_parameters
 
 _SPARE_YEARS = 2
@@ -56,8 +52,10 @@ class Contract:
         crews' hours; costs and what each price form pays.
     prices
         `contract_prices`.
-    margin, years, observed_years
-        As asked; length of the log.
+    margin, years
+        As asked.
+    region
+        Whose public holidays the crews keep; None: none known.
     """
 
     jobs: pd.DataFrame
@@ -72,12 +70,25 @@ class Contract:
     margin: float
     years: int
     parameters: Parameters
+    region: str | None = None
 
     def price(self, form: str, level: float | None = None) -> pd.Series:
         """Return one row of the prices, by default at the level offered."""
         level = self.parameters["contract.price_level"] if level is None else level
         rows = self.prices[(self.prices["form"] == form) & (self.prices["level"] == level)]
         return rows.iloc[0]
+
+    def volume_table(self) -> pd.DataFrame:
+        """Return the `contract_volume` table, jobs found by patrol in the sizes they are found in.
+
+        The reported mix of sizes shifts to small as patrols find more than the public reports.
+        """
+        smaller = with_effort(self.jobs, parameters=self.parameters,
+                              area_ratio=self.parameters["contract.found_area_ratio"])
+        shares = pd.crosstab([self.jobs[name] for name in CLASS], smaller["size_class"],
+                             normalize="index").reindex(columns=list(SIZES), fill_value=0.0)
+        keys = pd.MultiIndex.from_frame(self.volume.classes[list(CLASS)])
+        return self.volume.table(shares.loc[keys])
 
     def cost_summary(self) -> dict[str, float]:
         """Return mean, percentiles and tail of the first year's cost."""
@@ -134,7 +145,7 @@ def price_contract(jobs: pd.DataFrame, places: pd.DataFrame, *, observed_from: p
     wanted = numbers["contract.margin"] if margin is None else margin
     return Contract(inside, jobs[jobs["exclusion"] != ""], callout, volume, queue, table, capacity,
                     outlook, price_forms(outlook, margin=wanted, parameters=numbers), wanted,
-                    years, numbers)
+                    years, numbers, region)
 
 
 def foresee(jobs: pd.DataFrame, callout: np.ndarray, volume: Volume, queue: QueueRun,

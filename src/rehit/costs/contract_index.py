@@ -129,5 +129,6 @@ def indexed_price(paths: dict[str, np.ndarray], *, weights: dict[str, float],
     fixed
         Share of the price that is not adjusted.
     """
-    lines = [(1 - fixed) * weights[line] * path for line, path in paths.items()]
-    return fixed + np.sum(lines, axis=0)
+    # The same as fixed + sum((1 - fixed) * weight * path), and exactly 1 where no index moved.
+    lines = [(1 - fixed) * weights[line] * (path - 1) for line, path in paths.items()]
+    return 1 + np.sum(lines, axis=0)

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from rehit.costs.contract_aggregate import tail_mean
-from rehit.errors import SettingError
+from rehit.errors import SettingError, TableError
 from rehit.parameters import Parameters
 
 LEVELS = (0.5, 0.8, 0.9)
@@ -140,6 +140,11 @@ def price_forms(outlook: Outlook, *, margin: float, parameters: Parameters) -> p
     ----------
     margin
         Wanted profit as a share of the price.
+
+    Raises
+    ------
+    TableError
+        If a form pays nothing in so many simulated contracts that no factor reaches a level.
     """
     _check(margin)
     cost = outlook.cost.sum(axis=1)
@@ -149,7 +154,7 @@ def price_forms(outlook: Outlook, *, margin: float, parameters: Parameters) -> p
     for form, meaning in FORMS.items():
         base = outlook.bases[form].sum(axis=1)
         for level in levels:
-            factor = float(np.quantile(cost / base, level)) / (1 - margin)
+            factor = _factor(cost, base, form, level) / (1 - margin)
             price = factor * base
             rows.append({
                 "form": form, "level": level, "factor": factor,
@@ -162,6 +167,21 @@ def price_forms(outlook: Outlook, *, margin: float, parameters: Parameters) -> p
                 "tail_loss_per_year": tail_mean(cost - price, tail) / outlook.cost.shape[1],
                 "meaning": meaning, "who_carries": CARRIES[form]})
     return pd.DataFrame(rows)
+
+
+def _factor(cost: np.ndarray, base: np.ndarray, form: str, level: float) -> float:
+    """Return the point at `level` of cost over what the form pays at a factor of one."""
+    paid = base > 0
+    if paid.mean() <= level:
+        raise TableError(
+            f"price form {form.replace('_', ' ')}",
+            got=f"{1 - paid.mean():.0%} of simulated contracts without a job to be paid for",
+            allowed=f"fewer than {1 - level:.0%}, or no rate covers the crews that stand ready",
+            remedy="price a larger patch or more years, or serve this one by quotation")
+    ratio = np.full(len(cost), np.inf)
+    ratio[paid] = cost[paid] / base[paid]
+    ratio[~paid] = 2 * ratio[paid].max()
+    return float(np.quantile(ratio, level))
 
 
 def cost_summary(outlook: Outlook, *, parameters: Parameters) -> dict[str, float]:

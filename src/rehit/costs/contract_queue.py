@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import heapq
 import math
 from collections.abc import Generator
 from dataclasses import dataclass
@@ -13,12 +14,10 @@ import simpy
 from rehit.costs.contract_calendar import MINUTES_PER_HOUR, WorkCalendar
 from rehit.costs.contract_erlang import erlang_c
 from rehit.costs.contract_volume import Volume
-from rehit.errors import SettingError
 from rehit.parameters import Parameters
 
-_WEEKS = 52
-_MOST_LOOKED_AT = 20
-_SEARCH_SHARE = 0.2
+WEEKS = 52
+_SMOOTH_WEEKS = 4  # each side
 
 
 def serve(arrivals: np.ndarray, minutes: np.ndarray, urgent: np.ndarray, *,
@@ -33,24 +32,40 @@ def serve(arrivals: np.ndarray, minutes: np.ndarray, urgent: np.ndarray, *,
         Crew time of each job.
     urgent
         Whether it goes before the others that wait; nobody stops work for it.
+
+    Notes
+    -----
+    What waits is kept in a heap: a backlog of many thousand jobs costs no more time than a
+    short one. Jobs that arrive at the same minute, as those of a night do at opening time, are
+    all there before a crew chooses.
     """
     finished = np.empty(len(arrivals))
     clock = simpy.Environment()
-    pool = simpy.PriorityResource(clock, crews)
     rank = np.where(urgent, 0, 1).tolist()
     times, work = arrivals.tolist(), minutes.tolist()
+    waiting: list[tuple[int, int]] = []
+    idle = crews
 
-    def job(number: int) -> Generator[simpy.Event, None, None]:
-        with pool.request(priority=rank[number]) as turn:
-            yield turn
+    def crew() -> Generator[simpy.Event, None, None]:
+        nonlocal idle
+        while waiting:
+            _, number = heapq.heappop(waiting)
             yield clock.timeout(work[number])
-        finished[number] = clock.now
+            finished[number] = clock.now
+        idle += 1
 
     def arrive() -> Generator[simpy.Event, None, None]:
-        for number, time in enumerate(times):
-            if time > clock.now:
-                yield clock.timeout(time - clock.now)
-            clock.process(job(number))
+        nonlocal idle
+        number = 0
+        while number < len(times):
+            now = times[number]
+            yield clock.timeout(now - clock.now)
+            while number < len(times) and times[number] == now:
+                heapq.heappush(waiting, (rank[number], number))
+                number += 1
+            for _ in range(min(idle, len(waiting))):
+                idle -= 1
+                clock.process(crew())
 
     clock.process(arrive())
     clock.run()
@@ -105,9 +120,13 @@ class QueueRun:
     erlang_waits: float
     erlang_wait_hours: float
 
+    def keeps(self, kind: str, share: float) -> bool:
+        """Whether that share of the jobs of the kind, offensive or ordinary, is in time."""
+        return bool(getattr(self, f"in_time_{kind}") >= share)
+
     def meets(self, share: float) -> bool:
         """Whether both standards are kept by that share of jobs."""
-        return min(self.in_time_offensive, self.in_time_ordinary) >= share
+        return self.keeps("offensive", share) and self.keeps("ordinary", share)
 
 
 def crew_calendar(days: np.ndarray, *, crews: float, parameters: Parameters) -> WorkCalendar:
@@ -116,6 +135,12 @@ def crew_calendar(days: np.ndarray, *, crews: float, parameters: Parameters) -> 
     length = (parameters["contract.hours_per_day"] * MINUTES_PER_HOUR
               * parameters["contract.productive_share"] * crews / whole)
     return WorkCalendar(days, parameters["contract.day_starts"] * MINUTES_PER_HOUR, length)
+
+
+def minutes_a_year(calendar: WorkCalendar) -> float:
+    """Return the working minutes of one crew in the year of whole weeks that is simulated."""
+    share = len(calendar.days) / max(1, (calendar.days[-1] - calendar.days[0]).astype(int) + 1)
+    return calendar.length_minutes * WEEKS * 7 * share
 
 
 def needs_callout(clock: np.ndarray, offensive: np.ndarray, calendar: WorkCalendar, *,
@@ -134,8 +159,9 @@ def simulate_queue(jobs: pd.DataFrame, clock: np.ndarray, volume: Volume, days: 
                    rng: np.random.Generator) -> QueueRun:
     """Let `years` simulated years of jobs come to the crews.
 
-    A job copies the week of the year, weekday, time, effort and priority of a job of the log;
-    some weeks are busier than others as the dispersion says. Each year starts with no backlog.
+    A job copies the week of the year, weekday, time, effort and priority of a job of the log.
+    The season is the log's own, smoothed over two months, so that the bursts of single weeks
+    come from the weekly dispersion alone. Each year starts with no backlog.
 
     Parameters
     ----------
@@ -152,15 +178,16 @@ def simulate_queue(jobs: pd.DataFrame, clock: np.ndarray, volume: Volume, days: 
     start = np.busday_offset(days[0], 0, "forward", weekmask="Mon").astype("datetime64[m]")
     day = clock.astype("datetime64[D]")
     weekday = (day.astype(int) + 3) % 7  # 1970-01-01 was a Thursday
-    week = (((day - weekday - day.min()).astype(int) + 7) // 7) % _WEEKS
+    week = (((day - weekday - day.min()).astype(int) + 7) // 7) % WEEKS
     moment = (start + (week * 7 + weekday).astype("timedelta64[D]")
               + (clock - day.astype(clock.dtype)))
     minutes = jobs["minutes"].to_numpy() + parameters["contract.travel_minutes"]
     offensive = (jobs["priority"] == "offensive").to_numpy()
     rows = []
+    weight = season_weights(week)
     totals = rng.choice(volume.totals[:, 0], years)
     for total in totals:
-        picked = _arrivals(week, int(total), volume.dispersion, rng)
+        picked = _arrivals(week, weight, int(total), volume.weekly_dispersion, rng)
         picked = picked[np.argsort(moment[picked], kind="stable")]
         rows.append(_year(moment[picked], minutes[picked], offensive[picked], calendar,
                           crews=math.ceil(crews), standards=standards, parameters=parameters))
@@ -168,13 +195,28 @@ def simulate_queue(jobs: pd.DataFrame, clock: np.ndarray, volume: Volume, days: 
     return _summed(table, crews, calendar, float(minutes.mean()))
 
 
-def _arrivals(week: np.ndarray, total: int, dispersion: float,
+def season_weights(week: np.ndarray) -> np.ndarray:
+    """Return how far each job of the log counts so that its weeks of the year follow the season.
+
+    Examples
+    --------
+    >>> week = np.repeat(np.arange(52), 10)
+    >>> season_weights(week)[0]
+    1.0
+    """
+    counts = np.bincount(week, minlength=WEEKS)
+    around = np.arange(-_SMOOTH_WEEKS, _SMOOTH_WEEKS + 1)
+    smooth = counts[(np.arange(WEEKS)[:, None] + around) % WEEKS].mean(axis=1)
+    return (smooth / np.maximum(counts, 1))[week]
+
+
+def _arrivals(week: np.ndarray, weight: np.ndarray, total: int, dispersion: float,
               rng: np.random.Generator) -> np.ndarray:
     """Choose which past jobs come again, some weeks busier than others."""
-    mean = max(total / _WEEKS, 1e-9)
+    mean = max(total / WEEKS, 1e-9)
     extra = max(dispersion - 1, 0.0)
-    busy = rng.gamma(mean / extra, extra / mean, _WEEKS) if extra else np.ones(_WEEKS)
-    chance = busy[week] + 1e-12
+    busy = rng.gamma(mean / extra, extra / mean, WEEKS) if extra else np.ones(WEEKS)
+    chance = busy[week] * weight + 1e-12
     edges = np.cumsum(chance)
     return np.minimum(np.searchsorted(edges, rng.random(total) * edges[-1]), len(week) - 1)
 
@@ -207,8 +249,7 @@ def _year(moment: np.ndarray, minutes: np.ndarray, offensive: np.ndarray,
 def _summed(table: pd.DataFrame, crews: float, calendar: WorkCalendar,
             service: float) -> QueueRun:
     total = table.sum()
-    there = math.ceil(crews) * calendar.length_minutes * _WEEKS * 7 * (
-        len(calendar.days) / max(1, (calendar.days[-1] - calendar.days[0]).astype(int) + 1))
+    there = math.ceil(crews) * minutes_a_year(calendar)
     busy = float(table["minutes"].mean()) / there
     queued = max(1.0, float(total["jobs"] - total["callouts"]))
     load = busy * math.ceil(crews)
@@ -220,60 +261,3 @@ def _summed(table: pd.DataFrame, crews: float, calendar: WorkCalendar,
         1 - float(total["late_ordinary"]) / ordinary, busy,
         float(total["callouts"]) / max(1.0, float(total["jobs"])),
         float(total["waited"]) / queued / MINUTES_PER_HOUR, waits, wait / MINUTES_PER_HOUR)
-
-
-def choose_crews(jobs: pd.DataFrame, clock: np.ndarray, volume: Volume, days: np.ndarray, *,
-                 standards: Standards, parameters: Parameters,
-                 rng: np.random.Generator) -> tuple[QueueRun, pd.DataFrame]:
-    """Find the fewest crews that keep both standards, or take the number given.
-
-    Returns
-    -------
-    tuple
-        The run of the crews chosen, over ``contract.queue_years``, and the `contract_crews`
-        table of every number looked at.
-
-    Raises
-    ------
-    SettingError
-        If not even ``contract.crews_most`` keep the standards.
-    """
-    def run(crews: float, years: float, share: float = 1.0) -> QueueRun:
-        fewer = share * parameters["contract.queue_jobs"] / max(
-            1.0, float(volume.totals[:, 0].mean()))
-        return simulate_queue(jobs, clock, volume, days, crews=crews, standards=standards,
-                              years=int(max(2, min(years, fewer))), parameters=parameters, rng=rng)
-
-    given, full = parameters["contract.crews"], parameters["contract.queue_years"]
-    if given:
-        chosen = run(given, full)
-        return chosen, crews_table([chosen])
-    step = parameters["contract.crew_step"]
-    minutes = (jobs["minutes"].mean() + parameters["contract.travel_minutes"])
-    one = crew_calendar(days, crews=1, parameters=parameters)
-    needed = float(volume.totals[:, 0].mean()) * minutes / (one.length_minutes * _WEEKS * 5)
-    crews = step * max(1, math.ceil(needed / step))
-    looked: list[QueueRun] = []
-    while crews <= parameters["contract.crews_most"] and len(looked) < _MOST_LOOKED_AT:
-        looked.append(run(crews, parameters["contract.queue_search_years"], _SEARCH_SHARE))
-        if looked[-1].meets(standards.share):
-            looked[-1] = run(crews, full)
-            if looked[-1].meets(standards.share):
-                return looked[-1], crews_table(looked)
-        # Whole crews from one up: part of one more crew shortens everybody's day. Large fleets
-        # are looked at in steps of a twentieth: each look takes seconds there.
-        crews = crews + step if crews < 1 else math.floor(crews) + max(1, int(crews / 20))
-    raise SettingError("response standards", got=f"{looked[-1].crews if looked else crews:g} crews "
-                       "that miss them", allowed="standards that crews can keep",
-                       remedy="set contract.weekend_cover = 1, relax the standards in [service], "
-                              "or give contract.crews")
-
-
-def crews_table(runs: list[QueueRun]) -> pd.DataFrame:
-    """Return the `contract_crews` table."""
-    return pd.DataFrame([{
-        "crews": run.crews, "utilisation": run.utilisation,
-        "in_time_offensive": run.in_time_offensive, "in_time_ordinary": run.in_time_ordinary,
-        "callouts": run.callouts, "wait_hours": run.wait_hours,
-        "erlang_waits": run.erlang_waits, "erlang_wait_hours": run.erlang_wait_hours,
-        "n_years": len(run.years)} for run in runs])

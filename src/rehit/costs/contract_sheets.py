@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from xlsxwriter.utility import xl_rowcol_to_cell
@@ -132,7 +133,8 @@ def write_prices(book: BidBook, sheet: Worksheet) -> None:
     """Write what to ask in each price form, at each level, as formulas on the simulated points."""
     contract, c = book.contract, book.cells
     sheet.write_string(0, 0, f"Bid: {book.name}", book.title)
-    sheet.write_string(1, 0, f"{contract.years} year(s). A price at P80 keeps the wanted margin in "
+    length = "One year" if contract.years == 1 else f"{contract.years} years"
+    sheet.write_string(1, 0, f"{length}. A price at P80 keeps the wanted margin in "
                              "80 of 100 simulated contracts. Margin is profit over price; markup "
                              "is profit over cost.")
     titles = ("price form", "level", "mean cost a year",
@@ -210,8 +212,9 @@ def write_risk(book: BidBook) -> None:
                                       "in_time_ordinary", "callouts", "wait_hours",
                                       "erlang_waits", "erlang_wait_hours")):
             value = float(record[key])
-            if value == float("inf"):
-                sheet.write_string(row, column, "no limit")
+            if not math.isfinite(value):
+                sheet.write_string(row, column, "none flagged" if math.isnan(value)
+                                   else "no limit")
             else:
                 style = book.drawn_share if column in (1, 2, 3, 4, 6) else book.drawn
                 sheet.write_number(row, column, value, style)

@@ -6,10 +6,12 @@ import numpy as np
 import pandas as pd
 
 from rehit.costs.contract import Contract, expected_year
+from rehit.costs.contract_crews import crews_words
 from rehit.costs.contract_jobs import EXCLUSIONS
 from rehit.costs.contract_price import CARRIES, FORMS
 from rehit.costs.contract_rates import schedule_of_rates
 from rehit.costs.contract_sheets import LINE_WORDS
+from rehit.costs.contract_volume import DAYS_PER_YEAR
 from rehit.pdf import render_pdf, typst_text
 
 CAUTIONS = (
@@ -28,6 +30,7 @@ CAUTIONS = (
 )
 _BARS = 31
 _TALL_MM = 22
+_FULL_YEAR = 0.95  # a log that lacks a few days knows its seasons
 _FILL, _LOSS = 'rgb("#5b7fa6")', 'rgb("#c0562f")'
 _PAGE = """#set document(title: {title})
 #set page(paper: "a4", margin: (x: 18mm, y: 15mm), numbering: "1 / 1")
@@ -101,13 +104,17 @@ def assumptions(contract: Contract) -> list[str]:
         f"outside the price not counted; trend {v.trend:+.1%} a year (standard error "
         f"{v.trend_sd:.1%}); bursts make counts vary {v.dispersion:.1f} times as much as chance "
         "alone.",
+        *short_log(contract),
         f"Own patrols find {p['contract.found_low']:.0%} to {p['contract.found_high']:.0%} more "
         f"than is reported (most likely {p['contract.found_likely']:.0%}), at "
         f"{p['contract.found_area_ratio']:.0%} of the area.",
-        f"{contract.capacity.crews:g} crew(s), {contract.capacity.paid_hours:,.0f} paid hours "
-        f"each, at {p['costs.labour_per_hour']:,.2f} a crew hour, "
+        f"{crews_words(contract.capacity.crews)}, {contract.capacity.paid_hours:,.0f} paid hours "
+        f"a crew, at {p['costs.labour_per_hour']:,.2f} a crew hour, "
         f"{p['contract.productive_share']:.0%} of it at work or driving; "
         f"{p['contract.travel_minutes']:.0f} minutes of driving to each job.",
+        "Crews work Monday to Friday, "
+        + (f"public holidays ({contract.region}) excepted." if contract.region else
+           "public holidays too: the project names no country for them."),
         f"Standards: offensive within {p['service.offensive_hours']:g} hours, others within "
         f"{p['service.ordinary_working_days']:g} working days, for "
         f"{p['contract.standard_share']:.0%} of jobs; deductions "
@@ -122,6 +129,15 @@ def assumptions(contract: Contract) -> list[str]:
         "Tax is not in any figure. Rates marked as assumptions in the workbook are to be replaced "
         "by the contractor's own.",
     ]
+
+
+def short_log(contract: Contract) -> list[str]:
+    """Say it where the log is too short to know the season."""
+    span = contract.volume.observed_years
+    if span >= _FULL_YEAR:
+        return []
+    return [f"The log covers {span * DAYS_PER_YEAR:,.0f} days, less than a year: what the other "
+            "seasons bring is not known, and the year is priced as if it went on like this."]
 
 
 def exclusions(contract: Contract) -> list[str]:
@@ -178,12 +194,19 @@ def _crew_table(contract: Contract) -> str:
     header = ["crews", "time worked", "offensive in time", "others in time", "by call-out",
               "mean wait (working h)", "chance of a wait, Erlang C"]
     cells = list(header)
-    for row in contract.crews.tail(5).to_dict("records"):
+    for row in _near(contract).to_dict("records"):
         cells += [f"{row['crews']:g}", f"{row['utilisation']:.0%}",
-                  f"{row['in_time_offensive']:.1%}", f"{row['in_time_ordinary']:.1%}",
+                  _share(row["in_time_offensive"]), f"{row['in_time_ordinary']:.1%}",
                   f"{row['callouts']:.1%}", f"{row['wait_hours']:.1f}",
                   f"{row['erlang_waits']:.0%}"]
     return _table("7", "right", cells, len(header))
+
+
+def _near(contract: Contract) -> pd.DataFrame:
+    """Return the numbers of crews looked at next to the one chosen, at most five."""
+    chosen = int((contract.crews["crews"] == contract.queue.crews).to_numpy().argmax())
+    first = max(0, min(chosen - 3, len(contract.crews) - 5))
+    return contract.crews.iloc[first:first + 5]
 
 
 def _cost_table(contract: Contract, money: str) -> str:
@@ -245,6 +268,10 @@ def _tornado(table: pd.DataFrame, money: str) -> str:
 
 def _cell(words: str) -> str:
     return f"[{_text(words)}]"
+
+
+def _share(value: float) -> str:
+    return "none flagged" if np.isnan(value) else f"{value:.1%}"
 
 
 def _chance(value: float) -> str:

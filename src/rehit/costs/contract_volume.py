@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -38,6 +37,8 @@ class Volume:
         Yearly growth of the log of the volume and what is uncertain about it.
     dispersion
         Variance over mean of a period's count.
+    weekly_dispersion
+        The same of a week's count: what the queue of crews meets.
     observed_years
         Length of the log.
     """
@@ -50,6 +51,7 @@ class Volume:
     trend: float
     trend_sd: float
     dispersion: float
+    weekly_dispersion: float
     observed_years: float
 
     @property
@@ -57,16 +59,27 @@ class Volume:
         """Jobs in all: draws × years."""
         return (self.counts + self.found).sum(axis=2)
 
-    def table(self) -> pd.DataFrame:
-        """Return expected jobs and the 80 % interval by method and size class, first year."""
+    def table(self, found_sizes: pd.DataFrame | None = None) -> pd.DataFrame:
+        """Return expected jobs and the 80 % interval by method and size class, first year.
+
+        Parameters
+        ----------
+        found_sizes
+            For each class in order, the share of its found jobs in each size (columns): patrols
+            find smaller markings than are reported. Without it they keep their class's size.
+        """
+        if found_sizes is None:
+            found_sizes = pd.get_dummies(self.classes["size_class"], dtype=float)
         rows: list[tuple] = []
-        groups: Mapping = self.classes.groupby(["method", "size_class"]).indices
-        for key, members in groups.items():
-            found = self.found[:, 0, members].sum(axis=1)
-            every = self.counts[:, 0, members].sum(axis=1) + found
-            low, high = np.quantile(every, [0.1, 0.9])
-            rows.append((*tuple(key), float(self.classes["n"].iloc[members].sum()),
-                         every.mean(), low, high, found.mean()))
+        for method, members in self.classes.groupby("method").indices.items():
+            sizes, n = self.classes["size_class"].to_numpy()[members], self.classes["n"].to_numpy()
+            for size in found_sizes.columns:
+                own = members[sizes == size]
+                found = self.found[:, 0, members] @ found_sizes[size].to_numpy()[members]
+                every = self.counts[:, 0, own].sum(axis=1) + found
+                if every.any():
+                    rows.append((method, size, float(n[own].sum()), every.mean(),
+                                 *np.quantile(every, [0.1, 0.9]), found.mean()))
         return pd.DataFrame(rows, columns=["method", "size_class", "n", "expected", "low", "high",
                                            "found"])
 
@@ -85,12 +98,11 @@ def fit_town(reported_at: pd.Series, *, observed_from: pd.Timestamp, observed_to
         Yearly growth of the log of the volume, its standard deviation, the dispersion.
     """
     length = parameters["contract.fit_days"]
-    age = (observed_to - reported_at).dt.total_seconds().to_numpy() / 86400
-    n = int((observed_to - observed_from).total_seconds() / 86400 // length)
-    prior = parameters["contract.dispersion"]
+    counts = period_counts(reported_at, observed_from=observed_from, observed_to=observed_to,
+                           length_days=length)
+    n, prior = len(counts), parameters["contract.dispersion"]
     if n < parameters["contract.fit_periods"]:
         return 0.0, parameters["contract.trend_sd"], prior
-    counts = np.bincount((age[age < n * length] // length).astype(int), minlength=n)[::-1]
     middle = (np.arange(n) + 0.5 - n / 2) * length / DAYS_PER_YEAR
     wave = 2 * np.pi * middle
     design = np.column_stack([np.ones(n), middle, np.cos(wave), np.sin(wave)])
@@ -105,6 +117,42 @@ def fit_town(reported_at: pd.Series, *, observed_from: pd.Timestamp, observed_to
         dispersion = max(1.0, (pearson + weight * prior) / (freedom + weight)
                          if freedom + weight else prior)
     return float(beta[1]), float(np.sqrt(covariance[1, 1])), dispersion
+
+
+def period_counts(reported_at: pd.Series, *, observed_from: pd.Timestamp,
+                  observed_to: pd.Timestamp, length_days: float) -> np.ndarray:
+    """Return the jobs in each whole period of the window, counted back from its end."""
+    age = (observed_to - reported_at).dt.total_seconds().to_numpy() / 86400
+    n = int((observed_to - observed_from).total_seconds() / 86400 // length_days)
+    return np.bincount((age[age < n * length_days] // length_days).astype(int),
+                       minlength=n)[::-1]
+
+
+def check_even(reported_at: pd.Series, *, observed_from: pd.Timestamp, observed_to: pd.Timestamp,
+               parameters: Parameters) -> None:
+    """Refuse a log that was not kept evenly: no yearly volume can be read from it.
+
+    Raises
+    ------
+    TableError
+        If half of the jobs fall into less than ``contract.even_share`` of the periods (or of as
+        many periods as there are jobs, where these are fewer).
+    """
+    length = parameters["contract.fit_days"]
+    counts = period_counts(reported_at, observed_from=observed_from, observed_to=observed_to,
+                           length_days=length)
+    jobs = int(counts.sum())
+    if len(counts) < parameters["contract.fit_periods"] or not jobs:
+        return
+    half = int(np.searchsorted(np.cumsum(np.sort(counts)[::-1]), jobs / 2)) + 1
+    if half < parameters["contract.even_share"] * min(len(counts), jobs):
+        held = "one" if half == 1 else str(half)
+        raise TableError(
+            "the log", got=f"half of its {jobs:,} jobs or more in {held} of its {len(counts)} "
+            f"periods of {length:g} days: it looks like an extract, not a record of whole years",
+            allowed="a log kept all the time, from which the jobs of a year can be told",
+            remedy="price on a log that holds every report of its time; if this one does, set "
+                   "contract.even_share = 0")
 
 
 def _newton(design: np.ndarray, counts: np.ndarray, penalty: np.ndarray,
@@ -147,19 +195,23 @@ def predict_volume(jobs: pd.DataFrame, places: pd.DataFrame, *, observed_from: p
     Raises
     ------
     TableError
-        If there is no job, or no time.
+        If there is no job, or no time, or the log was not kept evenly (:func:`check_even`).
     """
     numbers = parameters or load_parameters()
     span = (observed_to - observed_from).total_seconds() / 86400 / DAYS_PER_YEAR
     if not len(jobs) or span <= 0:
         raise TableError("costs.predict_volume", got=f"{len(jobs)} jobs in {span:.2f} years",
                          allowed="a log with jobs over some time", remedy="check the log's dates")
+    check_even(jobs["reported_at"], observed_from=observed_from, observed_to=observed_to,
+               parameters=numbers)
     draws = int(numbers["contract.draws"]) if draws is None else draws
     weights = change_weights(jobs, observed_from=observed_from, observed_to=observed_to,
                              parameters=numbers)
-    trend, trend_sd, dispersion = fit_town(
-        jobs.loc[_unchanged(jobs), "reported_at"], observed_from=observed_from,
-        observed_to=observed_to, parameters=numbers)
+    steady = jobs.loc[_unchanged(jobs), "reported_at"]
+    trend, trend_sd, dispersion = fit_town(steady, observed_from=observed_from,
+                                           observed_to=observed_to, parameters=numbers)
+    *_, weekly = fit_town(steady, observed_from=observed_from, observed_to=observed_to,
+                          parameters=numbers.override({"contract.fit_days": 7}))
     per_year = float(weights.sum()) / span
     level = _gamma(1.0, posterior_share_variance(places) + (dispersion - 1) / len(jobs), draws, rng)
     ahead = span / 2 + np.arange(years) + 0.5
@@ -173,7 +225,8 @@ def predict_volume(jobs: pd.DataFrame, places: pd.DataFrame, *, observed_from: p
     counts = rng.poisson(bursts[:, :, None] * mix[:, None, :])
     share = found_share(rng.random(draws), parameters=numbers)
     found = rng.poisson((bursts * share[:, None])[:, :, None] * mix[:, None, :])
-    return Volume(classes, counts, found, bursts, per_year, trend, trend_sd, dispersion, span)
+    return Volume(classes, counts, found, bursts, per_year, trend, trend_sd, dispersion,
+                  weekly, span)
 
 
 def change_weights(jobs: pd.DataFrame, *, observed_from: pd.Timestamp, observed_to: pd.Timestamp,

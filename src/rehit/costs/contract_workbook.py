@@ -14,6 +14,7 @@ from xlsxwriter.workbook import Workbook
 from xlsxwriter.worksheet import Worksheet
 
 from rehit.costs.contract import Contract
+from rehit.costs.contract_crews import crews_words
 from rehit.costs.contract_jobs import EXCLUSIONS
 from rehit.costs.contract_sheets import (
     HEAD_HEIGHT,
@@ -151,7 +152,7 @@ def _write_inputs(book: BidBook) -> None:
             ("late_offensive", 1 - queue.in_time_offensive, "offensive markings cleared late"),
             ("late_ordinary", 1 - queue.in_time_ordinary, "other markings cleared late")):
         sheet.write_number(row, 1, value, book.drawn)
-        _words(sheet, row, key, ("share", meaning, f"queue of {queue.crews:g} crews, "
+        _words(sheet, row, key, ("share", meaning, f"queue of {crews_words(queue.crews)}, "
                                  f"{len(queue.years)} simulated years"))
         book.keep(key, sheet, row, 1)
         row += 1
@@ -175,7 +176,7 @@ def _write_work(book: BidBook) -> None:
     """Write the expected work of a year by class, and its sums as formulas."""
     sheet = book.sheet("Work", widths=(20, 12, 16, 16, 16, 16, 16))
     sheet.write_string(0, 0, "Jobs expected in the first year", book.title)
-    table = book.contract.volume.table()
+    table = book.contract.volume_table()
     titles = ("method", "size", "jobs in the log", "jobs expected", "10 % point", "90 % point",
               "of these found by patrol")
     for column, words in enumerate(titles):

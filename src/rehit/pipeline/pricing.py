@@ -10,10 +10,12 @@ import pandas as pd
 
 from rehit.costs.contract import Contract, exact_work_cost, price_contract
 from rehit.costs.contract_compare import compare_received, comparison_sentences, read_received
+from rehit.costs.contract_crews import KINDS, crews_words
 from rehit.costs.contract_jobs import contract_jobs
 from rehit.costs.contract_rates import schedule_of_rates
 from rehit.costs.contract_sensitivity import sensitivity
-from rehit.costs.contract_summary import bid_summary
+from rehit.costs.contract_summary import bid_summary, short_log
+from rehit.costs.contract_volume import DAYS_PER_YEAR
 from rehit.costs.contract_workbook import write_bid_workbook
 from rehit.errors import SettingError
 from rehit.parameters import Parameters
@@ -24,7 +26,7 @@ from rehit.pipeline.outputs import write_csv
 from rehit.pipeline.patrolling import hop_hours
 
 LONGEST_YEARS = 15
-TRAVEL_PLACES, DAY_JOBS = 60, 10
+TRAVEL_PLACES, DAY_JOBS, WORKING_DAYS = 60, 10, 250
 MINUTES_PER_HOUR = 60
 
 
@@ -51,7 +53,7 @@ def write_price(chain: Chain, stage: Path, *, margin: float | None, years: int,
     write_bid_workbook(stage / "bid.xlsx", contract, name=name, currency=money)
     (stage / "bid_summary.pdf").write_bytes(bid_summary(contract, moved, name=name,
                                                         currency=money))
-    tables = {"bid": contract.prices, "bid_volume": contract.volume.table(),
+    tables = {"bid": contract.prices, "bid_volume": contract.volume_table(),
               "bid_crews": contract.crews, "bid_rates": schedule_of_rates(contract),
               "bid_sensitivity": moved}
     sentences = price_sentences(chain, contract, moved)
@@ -110,28 +112,34 @@ def with_changes(jobs: pd.DataFrame, chain: Chain) -> pd.DataFrame:
 
 
 def with_travel(chain: Chain) -> Parameters:
-    """Return the numbers in force, driving time measured on the project's streets.
+    """Return the numbers in force, the driving time measured between places of the log.
 
-    The drive to a job is taken as the mean drive between near neighbours among a day's worth of
-    the places of the log. A number the user set stays.
+    The drive to a job is taken as the mean drive between near neighbours among the jobs of a
+    day, along the project's streets or else by straight line as the patrol room has it. A number
+    the user set stays.
     """
     numbers = chain.cost_parameters
     row = numbers.row("contract.travel_minutes")
     known = chain.incidents[~chain.incidents.geometry.is_empty & chain.incidents.geometry.notna()]
-    if row.overridden or chain.streets is None or len(known) < TRAVEL_PLACES:
+    if row.overridden or len(known) < TRAVEL_PLACES:
         return numbers
     sample = known.sample(TRAVEL_PLACES, random_state=chain.rng("travel")).geometry
     chain.step("Measuring drives")
-    network = build_network(chain.streets.explode(ignore_index=True), parameters=numbers)
+    network = None if chain.streets is None else build_network(
+        chain.streets.explode(ignore_index=True), parameters=numbers)
+    days = (chain.cleaned.observed_to - chain.cleaned.observed_from) / pd.Timedelta("1D")
+    per_day = len(known) / max(1.0, days * WORKING_DAYS / DAYS_PER_YEAR)
+    # A crew's day holds about ten jobs; where the patch has more a day, they lie closer together.
+    day = min(max(DAY_JOBS, round(per_day)), TRAVEL_PLACES)
     minutes = []
-    # A crew's day holds about ten jobs: the drive to the nearest among so many is what counts.
-    for first in range(0, TRAVEL_PLACES, DAY_JOBS):
-        part = sample.iloc[first:first + DAY_JOBS]
+    for first in range(0, TRAVEL_PLACES - day + 1, day):
+        part = sample.iloc[first:first + day]
         travel = travel_times(pd.concat([part.iloc[:1], part]), network=network,
                               parameters=numbers)
         minutes.append(MINUTES_PER_HOUR * float(np.mean(hop_hours(travel))))
     found = float(np.mean(minutes)) + numbers["patrol.setup_minutes"]
-    return numbers.override({row.name: min(max(found, row.low), row.high)}, where="streets")
+    return numbers.override({row.name: min(max(found, row.low), row.high)},
+                            where="driving times")
 
 
 def price_sentences(chain: Chain, contract: Contract, moved: pd.DataFrame) -> list[str]:
@@ -142,6 +150,7 @@ def price_sentences(chain: Chain, contract: Contract, moved: pd.DataFrame) -> li
     level = round(100 * contract.parameters["contract.price_level"])
     top = moved[moved["assumption"] != "wanted margin"].iloc[0]
     change = abs(top["price_high"] - top["price_low"]) / 2 / top["price"]
+    clear = "clears" if contract.queue.crews <= 1 else "clear"
     queue, per_year = contract.queue, len(contract.excluded) / contract.volume.observed_years
     return [
         f"Ask {money}{offer['price_per_year']:,.0f} a year as a lump sum: it keeps a margin of "
@@ -150,23 +159,30 @@ def price_sentences(chain: Chain, contract: Contract, moved: pd.DataFrame) -> li
         f"The first year brings about {work.mean():,.0f} jobs ({low:,.0f} to {high:,.0f} in 80 of "
         f"100 cases) and costs {money}{cost['mean']:,.0f} on average ({money}{cost['p10']:,.0f} "
         f"to {money}{cost['p90']:,.0f}).",
-        f"{queue.crews:g} crew(s) clear {queue.in_time_offensive:.1%} of offensive markings and "
-        f"{queue.in_time_ordinary:.1%} of the others in time, {queue.callouts:.1%} of jobs by "
+        f"{crews_words(queue.crews)} {clear} {queue.in_time_offensive:.1%} of offensive markings "
+        f"and {queue.in_time_ordinary:.1%} of the others in time, {queue.callouts:.1%} of jobs by "
         "call-out on a day off." if queue.years["offensive"].sum() else
-        f"{queue.crews:g} crew(s) clear {queue.in_time_ordinary:.1%} of markings in time; the log "
-        "flags none as offensive.",
+        f"{crews_words(queue.crews)} {clear} {queue.in_time_ordinary:.1%} of markings in time; the "
+        "log flags none as offensive.",
         f"What moves the price most is {top['assumption']}: {top['swing']:.0%} more or less "
         f"changes it by {change:.1%}.",
         f"About {per_year:,.0f} incidents a year are outside the price (thrown paint, etched "
         "glass, heritage stone, specialist work).",
+        *short_log(contract),
     ]
 
 
 def crews_needed(contract: Contract) -> dict[str, float | None]:
-    """Return the fewest crews looked at that keep each standard; None where none of them does."""
+    """Return the fewest crews looked at that keep each standard.
+
+    None where none of them does, or the log flags no marking as offensive.
+    """
     share = contract.parameters["contract.standard_share"]
-    needed = {}
-    for kind in ("offensive", "ordinary"):
+    needed: dict[str, float | None] = {}
+    for kind in KINDS:
+        if kind == "offensive" and not contract.queue.years["offensive"].sum():
+            needed[kind] = None
+            continue
         enough = contract.crews.loc[contract.crews[f"in_time_{kind}"] >= share, "crews"]
         needed[kind] = float(enough.min()) if len(enough) else None
     return needed

@@ -1,0 +1,101 @@
+"""The search for the fewest crews that keep the response standards."""
+
+from __future__ import annotations
+
+import importlib.util
+import itertools
+import math
+from pathlib import Path
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from rehit.costs.contract_crews import analytic_start, crew_numbers, fewest
+from rehit.costs.contract_queue import Standards, crew_calendar, minutes_a_year
+from rehit.errors import SettingError, TableError
+from rehit.parameters import load_parameters
+
+spec = importlib.util.spec_from_file_location(
+    "contract_town", Path(__file__).with_name("contract_town.py"))
+assert spec is not None
+assert spec.loader is not None
+contract_town = importlib.util.module_from_spec(spec)
+spec.loader.exec_module(contract_town)
+NUMBERS = contract_town.NUMBERS
+
+
+def test_search_finds_the_first_number_that_keeps_the_standard() -> None:
+    """Against every possible answer, from every start; None where none keeps it."""
+    n = 43
+    for first, start in itertools.product(range(n + 1), range(n)):
+        looked = set()
+
+        def look(at: int, first: int = first, looked: set = looked) -> SimpleNamespace:
+            looked.add(at)
+            return SimpleNamespace(keeps=lambda *_: at >= first)
+
+        assert fewest(look, n, start, "ordinary", 0.95) == (first if first < n else None)
+        assert len(looked) <= 2 * math.log2(n) + 2
+
+
+def test_numbers_of_crews_are_parts_of_one_then_whole_ones_to_the_cap() -> None:
+    numbers = load_parameters().override({"contract.crew_step": 0.25, "contract.crews_most": 3})
+    assert crew_numbers(numbers) == [0.25, 0.5, 0.75, 1, 2, 3]
+    whole = load_parameters().override({"contract.crew_step": 1, "contract.crews_most": 2})
+    assert crew_numbers(whole) == [1, 2]
+
+
+def test_search_starts_where_the_work_fits() -> None:
+    """A patch of so many jobs that one crew needs 2.6 times the time it has: three are looked at.
+
+    With a standard of five days hardly a job waits that long by Erlang's formula.
+    """
+    days = np.arange("2026-01-05", "2028-01-03", dtype="datetime64[D]")
+    calendar = crew_calendar(days, crews=1, parameters=NUMBERS)
+    service = 10.0 + NUMBERS["contract.travel_minutes"]
+    jobs = pd.DataFrame({"minutes": np.full(4, 10.0)})
+    volume = SimpleNamespace(totals=np.full((5, 1), 2.6 * minutes_a_year(calendar) / service))
+    numbers = [0.5, 1.0, 2.0, 3.0, 4.0]
+    start = analytic_start(jobs, volume, days, numbers, parameters=NUMBERS,
+                           standards=Standards.from_parameters(NUMBERS))
+    assert numbers[start] == 3.0
+
+
+def test_standard_that_no_number_of_crews_keeps_is_said_to_be_so(monkeypatch) -> None:
+    """Without work on days off, a marking reported on Friday night waits longer than 24 hours."""
+    monkeypatch.setattr(contract_town, "NUMBERS", NUMBERS.override({
+        "contract.weekend_cover": 0, "contract.crews_most": 3}))
+    with pytest.raises(SettingError, match=r"of offensive markings in time with 3 crews.*"
+                                           r"more crews would not help.*weekend_cover"):
+        contract_town.priced()
+
+
+def test_more_work_than_the_cap_can_do_asks_for_a_higher_cap(monkeypatch) -> None:
+    monkeypatch.setattr(contract_town, "NUMBERS", NUMBERS.override({
+        "contract.travel_minutes": 240, "contract.crews_most": 1}))
+    with pytest.raises(SettingError, match=r"with 1 crew, the most.*raise contract\.crews_most"):
+        contract_town.priced()
+
+
+def burst(n: int = 3000, in_one_month: float = 0.7) -> pd.Series:
+    """Return report times of two years, most of them in one month."""
+    rng = np.random.default_rng(3)
+    day = np.where(rng.random(n) < in_one_month, 592 + 26 * rng.random(n), 731 * rng.random(n))
+    return contract_town.START + pd.to_timedelta(np.sort(day), unit="D")
+
+
+def test_extract_of_one_month_is_not_priced_unless_told_to(monkeypatch) -> None:
+    table, advice = contract_town.incidents(3000)
+    table["reported_at"] = burst()
+    monkeypatch.setattr(contract_town, "incidents", lambda: (table, advice))
+    with pytest.raises(TableError, match=r"in one of its 26 periods of 28 days.*even_share = 0"):
+        contract_town.priced()
+    monkeypatch.setattr(contract_town, "NUMBERS", NUMBERS.override({
+        "contract.even_share": 0, "contract.crews_most": 30, "contract.standard_share": 0.8,
+        "contract.queue_years": 5}))
+    contract = contract_town.priced()
+    assert contract.queue.meets(0.8)
+    # Weeks as uneven as these need far more crews than the work alone.
+    assert contract.queue.utilisation < 0.5
