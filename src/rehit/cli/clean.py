@@ -11,7 +11,6 @@ from rehit.cli.common import (
     open_project,
     write_results,
 )
-from rehit.pipeline.cleaning import write_cleaned
 
 HELP = "read the log and account for every row of it"
 DESCRIPTION = """\
@@ -29,6 +28,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Answer:
     """Clean the log and say what became of its rows."""
+    from rehit.pipeline.cleaning import write_cleaned
+
     project, folder = open_project(args)
     summary = write_results(project, folder, label="Cleaning", steps=4, work=write_cleaned)
     lines = [

@@ -1,4 +1,7 @@
-"""What the commands share: their arguments, progress and closing words."""
+"""What the commands share: their arguments, progress and closing words.
+
+The commands import the pipeline only when they run, so that help comes at once.
+"""
 
 from __future__ import annotations
 
@@ -9,13 +12,15 @@ import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from tqdm import tqdm
 
 from rehit.files import staged_folder
-from rehit.pipeline.chain import Chain
-from rehit.project import Project, load_project
+
+if TYPE_CHECKING:
+    from rehit.pipeline.chain import Chain
+    from rehit.project import Project
 
 # A summary is JSON-like: what is in it differs by command.
 Summary = dict[str, Any]
@@ -32,6 +37,8 @@ def add_project_arguments(parser: argparse.ArgumentParser) -> None:
 
 def open_project(args: argparse.Namespace) -> tuple[Project, Path]:
     """Read the project and settle where its results go."""
+    from rehit.project import load_project
+
     project = load_project(args.project)
     return project, args.out or project.folder / "results"
 
@@ -51,6 +58,8 @@ def progress_bar(total: int, *, label: str) -> Iterator[Callable[[str], None]]:
 def write_results(project: Project, folder: Path, *, label: str, steps: int,
                   work: Callable[[Chain, Path], Summary]) -> Summary:
     """Run `work` on the project's chain into a staged folder and leave ``summary.json`` there."""
+    from rehit.pipeline.chain import Chain
+
     with progress_bar(steps, label=label) as step, staged_folder(folder) as stage, _hushed():
         summary = work(Chain(project, progress=step), stage)
         names = sorted(str(p.relative_to(stage)) for p in stage.rglob("*") if p.is_file())

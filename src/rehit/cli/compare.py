@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 
 from rehit.cli.common import Answer, add_project_arguments, run_command
-from rehit.pipeline.costing import write_comparison
 
 HELP = "compare removing, repainting and coating over the years"
 DESCRIPTION = """\
@@ -25,6 +24,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Answer:
     """Compare the strategies and say what pays."""
+    from rehit.pipeline.costing import write_comparison
+
     return run_command(
         args, label="Costs", steps=8, open_first=["strategy_costs.csv", "worked_example.xlsx"],
         work=lambda chain, stage: write_comparison(chain, stage, horizon_years=args.horizon_years))

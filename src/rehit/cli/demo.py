@@ -6,8 +6,6 @@ import argparse
 from pathlib import Path
 
 from rehit.cli.common import Answer, closing_lines, write_results
-from rehit.pipeline.reports import demo_folder, write_demo
-from rehit.project import load_project
 
 HELP = "run the whole chain on an invented town"
 DESCRIPTION = """\
@@ -25,6 +23,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Answer:
     """Run the demo town and say what matters in it."""
+    from rehit.pipeline.reports import demo_folder, write_demo
+    from rehit.project import load_project
+
     project = load_project(demo_folder())
     summary = write_results(project, args.out, label="Demo", steps=14, work=write_demo)
     lines = [f"{project.name}: five findings that matter", ""]

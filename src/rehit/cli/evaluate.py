@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 
 from rehit.cli.common import Answer, add_project_arguments, run_command
-from rehit.pipeline.finding import write_evaluation
 
 HELP = "find out whether a measure worked"
 DESCRIPTION = """\
@@ -25,6 +24,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Answer:
     """Evaluate each measure and give the verdict."""
+    from rehit.pipeline.finding import write_evaluation
+
     return run_command(
         args, label="Evaluate", steps=5, open_first=["evaluation.csv"],
         work=lambda chain, stage: write_evaluation(chain, stage, measures=args.measures))

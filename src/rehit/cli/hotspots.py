@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 
 from rehit.cli.common import Answer, add_project_arguments, run_command
-from rehit.pipeline.finding import write_hotspots
 
 HELP = "find the places that are hit again and again"
 DESCRIPTION = """\
@@ -22,5 +21,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Answer:
     """Find the hotspots and name the worst."""
-    return run_command(args, label="Hotspots", steps=9, work=write_hotspots,
+    from rehit.pipeline.finding import write_hotspots
+
+    return run_command(args, label="Hotspots", steps=11, work=write_hotspots,
                        open_first=["repeats.csv", "hotspots.gpkg"])

@@ -6,7 +6,6 @@ import argparse
 from pathlib import Path
 
 from rehit.cli.common import Answer
-from rehit.pipeline.starting import start_project
 
 HELP = "start a project folder for your own log"
 DESCRIPTION = """\
@@ -35,6 +34,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Answer:
     """Start the project and list what to check in it."""
+    from rehit.pipeline.starting import start_project
+
     return start_project(
         args.folder, logs=args.log, register=args.register, streets=args.streets, name=args.name,
         crs=args.crs, time_zone=args.time_zone, currency=args.currency)

@@ -7,7 +7,6 @@ from datetime import date
 
 from rehit.cli.common import Answer, add_project_arguments, run_command
 from rehit.errors import SettingError
-from rehit.pipeline.patrolling import write_patrol
 
 HELP = "plan today's routes and how often to visit"
 DESCRIPTION = """\
@@ -28,6 +27,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Answer:
     """Plan the day and say what was left out."""
+    from rehit.pipeline.patrolling import write_patrol
+
     day = _day(args.date)
     return run_command(
         args, label="Patrol", steps=9, open_first=[".pdf"],

@@ -6,7 +6,6 @@ import argparse
 from pathlib import Path
 
 from rehit.cli.common import Answer, add_project_arguments, run_command
-from rehit.pipeline.pricing import write_price
 
 HELP = "price a maintenance contract for the patch"
 DESCRIPTION = """\
@@ -30,6 +29,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Answer:
     """Price the contract and say what to bid."""
+    from rehit.pipeline.pricing import write_price
+
     return run_command(
         args, label="Price", steps=12, open_first=["bid.xlsx", "bid_summary.pdf"],
         work=lambda chain, stage: write_price(chain, stage, margin=args.margin, years=args.years,

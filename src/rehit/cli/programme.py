@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 
 from rehit.cli.common import Answer, add_project_arguments, run_command
-from rehit.pipeline.costing import write_programme
 
 HELP = "choose which places to coat under a yearly budget"
 DESCRIPTION = """\
@@ -26,6 +25,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Answer:
     """Choose the programme and say what it saves."""
+    from rehit.pipeline.costing import write_programme
+
     return run_command(
         args, label="Programme", steps=9, open_first=["programme.csv"],
         work=lambda chain, stage: write_programme(

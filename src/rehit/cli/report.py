@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 
 from rehit.cli.common import Answer, add_project_arguments, open_project, run_command
-from rehit.pipeline.reports import explain_figure, write_quarter
 
 HELP = "make the quarter's report, map and workbook"
 DESCRIPTION = """\
@@ -27,6 +26,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Answer:
     """Write the report, or explain one figure of it."""
+    from rehit.pipeline.reports import explain_figure, write_quarter
+
     if args.explain:
         _, folder = open_project(args)
         return explain_figure(folder, figure_id=args.explain)
