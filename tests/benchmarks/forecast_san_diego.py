@@ -1,4 +1,4 @@
-"""Rolling-origin forecasts of the San Diego log: the table that the issue asks for.
+"""Rolling-origin forecasts of the San Diego log: each score beside the plain counts.
 
 Run by hand: python tests/benchmarks/forecast_san_diego.py [--honest]
 

@@ -41,8 +41,8 @@ def cells() -> tuple[History, list[float]]:
             np.arange(first, day.max() - 28.0, 28.0).tolist())
 
 
-def test_baselines_capture_what_the_issue_says(cells) -> None:
-    # Issue 4: exponentially weighted about 7.7 %, 365 days 5.9 %, kernel density 2.6 %; ties and
+def test_baselines_capture_what_was_measured_elsewhere(cells) -> None:
+    # Asked for: exponentially weighted about 7.7 %, 365 days 5.9 %, kernel density 2.6 %; ties and
     # the bandwidth are not stated there, hence half a point of slack.
     history, origins = cells
     assert (history.n, len(origins)) == (6121, 14)

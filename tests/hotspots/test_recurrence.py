@@ -139,14 +139,23 @@ def test_register_columns_are_carried_and_its_words_count():
 
 
 def test_design_puts_rare_words_together_and_names_the_usual():
-    spells = pd.DataFrame({"event": [1] * 70, "wall": ["brick"] * 40 + ["metal"] * 25
-                           + ["wood"] * 4 + [None], "area": [1.0] * 69 + [np.nan]})
+    spells = pd.DataFrame({"event": [1] * 77, "wall": ["brick"] * 40 + ["metal"] * 25
+                           + ["wood"] * 6 + ["cork"] * 5 + [None], "area": [1.0] * 76 + [np.nan]})
     x, used = design(spells, effects=("wall", "area"))
     assert list(x.columns) == ["wall: metal (against brick)", "wall: rare (against brick)", "area"]
-    assert len(used) == 69
-    assert x.sum().tolist() == [25, 4, 69]
+    assert len(used) == 76
+    assert x.sum().tolist() == [25, 11, 76]
     with pytest.raises(TableError, match="lamps"):
         design(spells, effects=("lamps",))
+
+
+def test_words_too_rare_even_together_are_left_out():
+    # Two spells without a re-hit would have no finite effect and spoil the whole model.
+    spells = pd.DataFrame({"event": [1] * 60 + [0] * 2, "lit": [True] * 40 + [False] * 20
+                           + [None] * 2})
+    x, used = design(spells, effects=("lit",))
+    assert list(x.columns) == ["lit: no (against yes)"]
+    assert (len(used), x.sum().item()) == (60, 20)
 
 
 @pytest.mark.parametrize("clock", ["andersen_gill", "total", "gap"])

@@ -93,8 +93,8 @@ def test_rate_model_reading_tells_effects_from_noise():
                       names=("substrate: brick (against metal)", "noise"),
                       cluster=table["place_id"].to_numpy())
     said = read_rate_model(model)
-    assert said[0].endswith("higher.")
-    assert said[1].endswith("the data cannot tell.")
+    assert said[0].startswith("Higher: substrate brick (against metal), ")
+    assert said[1].startswith("The data cannot tell: noise, ")
     assert "200 places" in said[2]
 
 

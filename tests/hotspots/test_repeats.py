@@ -91,7 +91,7 @@ def test_counting_waiting_time_as_risk_would_understate_the_rate():
 
 
 def test_demo_truth_interval_coverage(town_of):
-    """True rate inside the 90 % interval for 85-95 % of assets (issue 4)."""
+    """True rate inside the 90 % interval for 85-95 % of assets."""
     town, placed = town_of(seed=5)
     table = rank_repeats(placed, register=town.register, observed_from=town.settings.start,
                          observed_to=town.settings.end, rng=np.random.default_rng(1))

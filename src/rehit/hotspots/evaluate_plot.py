@@ -44,5 +44,5 @@ def plot_steps(steps: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
                       xytext=(3, -10), textcoords="offset points", fontsize=8)
         axes.legend(frameon=False, fontsize=8)
     axes.set_ylim(bottom=0)
-    axes.set_ylabel("incidents per place and year at risk")
+    axes.set_ylabel("incidents per place and year at risk\n(bars: what chance alone allows)")
     return axes

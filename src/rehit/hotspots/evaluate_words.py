@@ -49,16 +49,19 @@ def judge(panel: Panel, found: Verdict,
     doubts = [*_thin_data(panel, numbers), *_apart_before(found.trend, numbers)]
     inside = found.low <= 1.0 <= found.high
     if not doubts and inside:
-        doubts.append(f"the data fit no effect as well: the {_percent(found.level)} interval of "
-                      f"the rate ratio runs from {_ratio(found.low)} to {_ratio(found.high)}")
+        doubts.append(f"the data would also fit no effect: the {_percent(found.level)} interval of "
+                      f"the rate ratio runs from {_ratio(found.low)} to {_ratio(found.high)}, and "
+                      "1 means no effect")
     if not doubts:
         doubts += _fallen_back(found)
     if doubts:
         word, reasons = CANNOT_TELL, tuple(doubts)
     else:
         word = WORKED if found.high < 1.0 else WORSE
+        side = "below" if word == WORKED else "above"
         reasons = (f"the {_percent(found.level)} interval of the rate ratio, "
-                   f"{_ratio(found.low)} to {_ratio(found.high)}, leaves out no effect",)
+                   f"{_ratio(found.low)} to {_ratio(found.high)}, lies wholly {side} 1, which "
+                   "would mean no effect",)
     sentences = (_headline(word, reasons), *_reading(panel, found, worked=word == WORKED))
     return word, reasons, sentences
 
@@ -123,16 +126,18 @@ def _reading(panel: Panel, found: Verdict, *, worked: bool) -> list[str]:
         if never:
             out.append(f"{never} of the {group} places do not appear in the log; check their "
                        "numbers if that is not as it should be.")
-    out.append(f"The treated places alone, before against after: E-test p {_chance(found)}; by "
-               "itself that cannot tell the measure from the season or from luck.")
+    out.append(f"The treated places alone, before against after: so large a change would come by "
+               f"luck with chance {_chance(found)} (E-test); by itself that cannot tell the "
+               "measure from the season.")
     if np.isfinite(found.ratio):
         out.append(f"Against the comparison places the rate at treated places was multiplied by "
                    f"{_ratio(found.ratio)} ({_percent(found.level)} interval "
                    f"{_ratio(found.low)} to {_ratio(found.high)}).")
     low, high = found.difference.interval(level=found.level)
     value = found.difference.value
-    out.append(f"Weighted displacement difference: {value:+.1f} incidents ({_percent(found.level)} "
-               f"interval {low:+.1f} to {high:+.1f}; below 0 means prevented).")
+    out.append(f"In incidents, against the comparison places: {value:+.1f} "
+               f"({_percent(found.level)} interval {low:+.1f} to {high:+.1f}; below 0 means "
+               "prevented; weighted displacement difference).")
     if worked and np.isfinite(found.quotient):
         out.append(_moved(found.quotient))
     if found.trend is None:

@@ -178,17 +178,15 @@ def coordinates(frame: gpd.GeoDataFrame) -> tuple[np.ndarray, np.ndarray]:
     return points.x.to_numpy(dtype="float64"), points.y.to_numpy(dtype="float64")
 
 
-def exposure_of(register: gpd.GeoDataFrame, grid: Grid, *, basis: str) -> np.ndarray:
-    """Sum what could be marked in each cell: assets, or their wall area where all are known.
+def asset_exposure(register: gpd.GeoDataFrame, *, basis: str) -> np.ndarray:
+    """Return how much of each asset could be marked: 1 each, or its wall area where any is known.
 
     Parameters
     ----------
     register
-        Asset register in the same projected CRS as the grid.
-    grid
-        The grid.
+        Asset register.
     basis
-        ``assets`` counts them; ``wall_area`` sums ``wall_area_m2`` [m2], an empty value taken as
+        ``assets`` counts them; ``wall_area`` takes ``wall_area_m2`` [m2], an empty value taken as
         the median of the others.
 
     Raises
@@ -196,15 +194,27 @@ def exposure_of(register: gpd.GeoDataFrame, grid: Grid, *, basis: str) -> np.nda
     SettingError
         If `basis` is another word, or wall areas are asked for and none is known.
     """
-    x, y = coordinates(register)
     if basis == "assets":
-        return grid.tally(x, y)
+        return np.ones(len(register))
     area = register.get("wall_area_m2")
     if basis != "wall_area" or area is None or not area.notna().any():
         raise SettingError("exposure basis", got=repr(basis),
                            allowed="'assets', or 'wall_area' where the register has wall_area_m2",
                            remedy="choose 'assets'")
-    return grid.tally(x, y, area.fillna(area.median()).to_numpy(dtype="float64"))
+    return area.fillna(area.median()).to_numpy(dtype="float64")
+
+
+def exposure_of(register: gpd.GeoDataFrame, grid: Grid, *, basis: str) -> np.ndarray:
+    """Sum what could be marked in each cell of a grid in the register's projected CRS.
+
+    Parameters
+    ----------
+    register, basis
+        As in :func:`asset_exposure`.
+    grid
+        The grid.
+    """
+    return grid.tally(*coordinates(register), asset_exposure(register, basis=basis))
 
 
 def study_cells(counts: np.ndarray, exposure: np.ndarray | None, *, reach: int) -> np.ndarray:

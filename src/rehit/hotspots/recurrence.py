@@ -99,8 +99,8 @@ def design(spells: pd.DataFrame, *, effects: tuple[str, ...],
     """Turn columns into a numeric design: numbers as they are, words as yes/no against the usual.
 
     Words with fewer than ``hotspots.min_level_events`` re-hits are put together as "rare"; missing
-    words become "unknown"; spells with a missing number are left out, which the second table shows
-    by its length.
+    words become "unknown". Spells with a missing number, or with a word so rare that even all rare
+    words together have too few re-hits, are left out, which the second table shows by its length.
 
     Parameters
     ----------
@@ -143,7 +143,10 @@ def design(spells: pd.DataFrame, *, effects: tuple[str, ...],
             parts[name] = values.to_numpy(dtype="float64", na_value=np.nan)
             full &= np.isfinite(parts[name])
         else:
-            parts |= _words(values, spells["event"], int(numbers["hotspots.min_level_events"]))
+            words, told = _words(values, spells["event"],
+                                 int(numbers["hotspots.min_level_events"]))
+            parts |= words
+            full &= told
     kept = pd.DataFrame(parts, index=spells.index)[full]
     return kept, spells[full]
 
@@ -231,13 +234,21 @@ def _robust_errors(reach: np.ndarray, code: np.ndarray, moment: np.ndarray, last
     return out
 
 
-def _words(values: pd.Series, event: pd.Series, least: int) -> dict[str, np.ndarray]:
-    word = values.astype("object").where(values.notna(), "unknown").astype("str")
+def _words(values: pd.Series, event: pd.Series,
+           least: int) -> tuple[dict[str, np.ndarray], np.ndarray]:
+    """Yes/no columns of all words but the usual one, and which spells have a word to tell."""
+    plain = values.astype("object").map(
+        lambda v: ("no", "yes")[v] if isinstance(v, bool) else v)
+    word = plain.where(values.notna(), "unknown").astype("str")
     events = event.astype("int64").groupby(word).sum()
     word = word.where(~word.isin(events.index[events < least]), "rare")
-    order = word.value_counts().sort_index().sort_values(ascending=False, kind="stable").index
-    return {f"{values.name}: {w} (against {order[0]})": (word == w).to_numpy("float64")
-            for w in order[1:]}
+    told = np.ones(len(word), dtype=bool)
+    if events[events < least].sum() < least:
+        told = (word != "rare").to_numpy()
+    order = word[told].value_counts().sort_index().sort_values(ascending=False, kind="stable").index
+    columns = {f"{values.name}: {w} (against {order[0]})": (word == w).to_numpy("float64")
+               for w in order[1:]}
+    return columns, told
 
 
 def _season(times: pd.Series, *, southern: bool) -> pd.Series:

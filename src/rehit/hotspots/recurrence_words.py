@@ -12,6 +12,7 @@ from rehit.hotspots.survival import log_rank, median_time
 from rehit.parameters import Parameters, load_parameters
 
 FEW = 5
+PLAIN = {"clearance_doublings": "each doubling of the wait for clearance"}
 ASSOCIATION = ("These are differences between spells that went together with the rate of re-hits; "
                "they do not show what caused them.")
 
@@ -49,7 +50,8 @@ def read_time_to_rehit(spells: pd.DataFrame, *, by: str | None = None,
     word = spells[by].astype("object").where(spells[by].notna(), "unknown").astype("str")
     events = spells["event"].astype("int64").groupby(word).sum()
     enough = events.index[events >= numbers["hotspots.min_level_events"]]
-    said = [_median_sentence(f"surfaces with {by} {w}", spells[word == w], level) for w in enough]
+    said = [_median_sentence(f"surfaces with {by} {w}".replace("_", " "), spells[word == w], level)
+            for w in enough]
     if len(enough) > 1:
         used = spells[word.isin(enough)]
         said.append(_log_rank_sentence(used, word[word.isin(enough)], by,
@@ -73,7 +75,7 @@ def clearance_speed(spells: pd.DataFrame, *, fast_days: float) -> pd.Series:
 
 def read_rate_model(model: RateModel, *,
                     parameters: Parameters | None = None) -> tuple[str, ...]:
-    """Say what each effect of a fitted model means, and which the data cannot tell.
+    """Say what each effect of a fitted model means, then which the data cannot tell.
 
     Parameters
     ----------
@@ -88,32 +90,35 @@ def read_rate_model(model: RateModel, *,
     >>> model = RateModel(("lit",), np.array([-0.5]), np.eye(1) * 0.01, np.eye(1) * 0.01, -1.0,
     ...                   400, 200, 80, True)
     >>> read_rate_model(model)[0]
-    'lit: the rate of re-hits is multiplied by 0.61 per unit (99 % interval 0.47 to 0.78): lower.'
+    'Lower: lit, 0.61 times the rate of re-hits per unit (99 % interval 0.47 to 0.78).'
     """
     numbers = load_parameters() if parameters is None else parameters
     level = numbers["hotspots.verdict_level"]
     if not model.settled:
         return (f"With {model.n_events} re-hits at {model.n_clusters} places the model has no "
                 "finite answer: the data cannot tell these effects apart. Use fewer columns.",)
-    said = [_effect_sentence(row, level) for row in model.table(level=level).itertuples()]
+    table = model.table(level=level)
+    told = (table["low"] > 1) | (table["high"] < 1)
+    said = [_effect_sentence(row, level) for part in (table[told], table[~told])
+            for row in part.itertuples()]
     size = (f"Based on {model.n_events} re-hits in {model.n_spells} spells at {model.n_clusters} "
             "places; errors allow for spells of one place resembling each other.")
     return (*said, size, ASSOCIATION)
 
 
 def read_mean_count(mcf: pd.DataFrame, *, unit: str = "days", level: float = 0.9) -> str:
-    """Say how many incidents a place has had in the mean by the end of a mean cumulative function.
+    """Say how many incidents a place has had on average by the end of its cumulative function.
 
     Examples
     --------
     >>> read_mean_count(pd.DataFrame({"time": [365.0], "mean": [2.5], "low": [2.0], "high": [3.1]}))
-    'By 365 days a place has had 2.50 incidents in the mean (90 % interval 2.00 to 3.10).'
+    'In 365 days a place has had 2.50 incidents on average (90 % interval 2.00 to 3.10).'
     """
     if len(mcf) == 0:
         return "No incident was counted, so there is no mean to tell."
     last = mcf.iloc[-1]
-    return (f"By {last['time']:.0f} {unit} a place has had {last['mean']:.2f} incidents in the "
-            f"mean ({_percent(level)} interval {last['low']:.2f} to {last['high']:.2f}).")
+    return (f"In {last['time']:,.0f} {unit} a place has had {last['mean']:.2f} incidents on "
+            f"average ({_percent(level)} interval {last['low']:.2f} to {last['high']:.2f}).")
 
 
 def rapid_clearance(spells: pd.DataFrame, *, effects: tuple[str, ...] = (),
@@ -181,10 +186,11 @@ def _rapid_sentence(model: RateModel, level: float) -> str:
 
 def _effect_sentence(row: object, level: float) -> str:
     name, ratio, low, high = (getattr(row, k) for k in ("name", "rate_ratio", "low", "high"))
-    per = "" if "(against" in name else " per unit"
-    what = "higher" if low > 1 else "lower" if high < 1 else "the data cannot tell"
-    return (f"{name}: the rate of re-hits is multiplied by {_times(ratio)}{per} "
-            f"({_percent(level)} interval {_times(low)} to {_times(high)}): {what}.")
+    per = "" if "(against" in name or name in PLAIN else " per unit"
+    name = PLAIN.get(name, name).replace("_", " ").replace(":", "")
+    what = "Higher" if low > 1 else "Lower" if high < 1 else "The data cannot tell"
+    return (f"{what}: {name}, {_times(ratio)} times the rate of re-hits{per} "
+            f"({_percent(level)} interval {_times(low)} to {_times(high)}).")
 
 
 def _median_sentence(what: str, spells: pd.DataFrame, level: float) -> str:
@@ -205,13 +211,14 @@ def _log_rank_sentence(used: pd.DataFrame, word: pd.Series, by: str, level: floa
     chi, freedom, p = log_rank(used["days"].to_numpy(), used["event"].to_numpy(), word.to_numpy())
     test = f"log-rank chi-squared {chi:.1f} on {freedom} degrees of freedom, p {_p(p)}"
     if p < 1 - level:
-        return f"Times to re-hit differ by {by} ({test}). {ASSOCIATION}"
+        return f"Times to re-hit differ by {by.replace('_', ' ')} ({test}). {ASSOCIATION}"
     return f"The data cannot tell whether times to re-hit differ by {by} ({test})."
 
 
 def _times(value: float) -> str:
     """Write a ratio so that one close to 1 does not read as exactly 1."""
-    return f"{value:.2f}" if abs(value - 1) >= 0.02 else f"{value:.4f}"
+    short = f"{value:.2f}"
+    return short if short != "1.00" or value == 1 else f"{value:.4f}"
 
 
 def _p(value: float) -> str:

@@ -19,7 +19,7 @@ from scipy.stats import poisson
 
 from rehit.errors import SettingError
 from rehit.hotspots.grid import coordinates, days_since, metres_per_unit, well_placed
-from rehit.hotspots.significance import false_discovery
+from rehit.hotspots.significance_tails import false_discovery
 from rehit.hotspots.spacetime_pairs import (
     bin_pairs,
     close_pairs,

@@ -168,15 +168,17 @@ def fit_chance(times: np.ndarray, law: PowerLaw, *, draws: int,
 def read_power_law(law: PowerLaw, *, level: float = 0.9) -> str:
     """Say in one sentence what a fitted power law means, and that the data cannot tell if so.
 
+    The shape of the law is the ratio of the pace at the end to the average pace so far.
+
     Examples
     --------
     >>> law = fit_power_law(np.array([5, 40, 43, 175, 389, 712, 747, 795, 1299, 1478]), end=1500)
     >>> read_power_law(law)
-    'Incidents are coming more slowly: the trend exponent is 0.54 (90 % interval 0.29 to 0.84; ...
+    'Incidents are coming more slowly: the pace at the end is 0.54 times the average so far (90 ...
     """
     low, high = law.shape_interval(level=level)
-    numbers = (f"the trend exponent is {law.shape:.2f} ({level:.0%} interval {low:.2f} to "
-               f"{high:.2f}; 1 would mean no change)").replace("%", " %")
+    numbers = (f"the pace at the end is {law.shape:.2f} times the average so far "
+               f"({100 * level:g} % interval {low:.2f} to {high:.2f}; 1 would mean no change)")
     if low > 1:
         return f"Incidents are coming faster: {numbers}."
     if high < 1:

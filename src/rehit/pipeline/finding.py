@@ -7,13 +7,17 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
+from matplotlib.figure import Figure
 
 from rehit.errors import InputFileError, SettingError
 from rehit.hotspots.evaluate import Evaluation, evaluate_measure
+from rehit.hotspots.evaluate_plot import plot_steps
 from rehit.hotspots.recurrence_words import rapid_clearance, read_time_to_rehit
+from rehit.hotspots.space_words import read_cells, read_emerging, read_rings
 from rehit.hotspots.survival_typical import read_typical_place
 from rehit.pipeline.chain import Chain
 from rehit.pipeline.outputs import write_csv, write_layers, write_parquet
+from rehit.pipeline.recurring import emerging_zones, write_reading
 
 MEASURE_COLUMNS = ("measure", "asset_id", "role", "started_at")
 VERDICTS = {"worked": "fewer", "got worse": "more", "can't tell": "cannot_tell"}
@@ -23,14 +27,19 @@ def write_hotspots(chain: Chain, stage: Path) -> dict[str, Any]:
     """Rank, group, test and forecast; write the tables into `stage` and return the summary."""
     repeats, clusters, cells, forecast = (
         chain.repeats, chain.clusters, chain.cells, chain.forecast)
+    zones = emerging_zones(chain)
     chain.step("Reading recurrence")
     recurrence = recurrence_sentences(chain)
+    said = [*hotspot_sentences(chain), read_rings(chain.rings),
+            read_emerging(zones, parameters=chain.parameters), *recurrence]
+    write_reading(chain, stage, first=said)
     chain.step("Writing")
     for name, table in (("repeats", repeats), ("clusters", clusters), ("cells", cells),
-                        ("forecast", forecast), ("near_repeats", chain.rings)):
+                        ("forecast", forecast), ("near_repeats", chain.rings),
+                        ("emerging", zones)):
         write_csv(table, stage / f"{name}.csv")
     write_parquet(repeats, stage / "repeats.parquet")
-    write_layers({"repeats": repeats, "clusters": clusters, "cells": cells},
+    write_layers({"repeats": repeats, "clusters": clusters, "cells": cells, "emerging": zones},
                  stage / "hotspots.gpkg")
     worst = repeats.head(int(chain.parameters["reporting.top_places"]))
     return {
@@ -46,7 +55,8 @@ def write_hotspots(chain: Chain, stage: Path) -> dict[str, Any]:
         "worst": worst[["place_id", "n_incidents", "n_rehits", "rate_per_year", "rate_low",
                         "rate_high", "chance_above"]].round(3).to_dict("records"),
         "limits": list(chain.limits),
-        "sentences": [*hotspot_sentences(chain), *recurrence, *chain.limits],
+        "n_emerging": int((zones["p_value"] <= chain.parameters["hotspots.emerging_chance"]).sum()),
+        "sentences": [*said, *chain.limits],
     }
 
 
@@ -55,8 +65,9 @@ def hotspot_sentences(chain: Chain) -> list[str]:
     repeats, threshold = chain.repeats, chain.parameters["hotspots.threshold_per_year"]
     if repeats.empty or not repeats["n_incidents"].sum():
         return ["No incident of this log can be tied to a place, so nothing can be said to recur."]
-    kind = {"asset": "assets", "site": "sites", "street": "streets"}[
-        str(repeats["place_kind"].mode()[0])]
+    kinds = repeats["place_kind"].unique()
+    kind = {"asset": "assets", "site": "sites", "street": "streets"}[str(kinds[0])] if len(
+        kinds) == 1 else "places"
     walls = repeats[repeats["place_kind"] != "street"]
     rehits, known = int(walls["n_rehits"].sum()), int(walls["n_incidents"].sum())
     ordered = repeats.sort_values("n_incidents", ascending=False)["n_incidents"].cumsum()
@@ -76,6 +87,8 @@ def hotspot_sentences(chain: Chain) -> list[str]:
         top = chain.clusters.sort_values("n_rehits", ascending=False).iloc[0]
         said.append(f"{len(chain.clusters)} clusters; most re-hits in {top['name']} "
                     f"({int(top['n_rehits']):,} on {int(top['n_places'])} places).")
+    said.append(read_cells(chain.cells, cell_m=chain.parameters["hotspots.cell_m"],
+                           by_assets=chain.register is not None))
     return said
 
 
@@ -97,6 +110,7 @@ def write_evaluation(chain: Chain, stage: Path, *, measures: str | None) -> dict
     for name, _, found in results:
         safe = "".join(c if c.isalnum() else "_" for c in name)
         write_csv(found.steps, stage / f"{safe}_before_and_after.csv")
+        draw_steps(name, found, stage / f"{safe}_before_and_after.png")
     return {
         "project": chain.project.name,
         "measures": table.to_dict("records"),
@@ -104,6 +118,15 @@ def write_evaluation(chain: Chain, stage: Path, *, measures: str | None) -> dict
                       for words in (f"{name}: {found.verdict}.", *(
                           f"  {sentence}" for sentence in found.sentences))],
     }
+
+
+def draw_steps(name: str, found: Evaluation, path: Path) -> None:
+    """Draw how treated and comparison places ran before and after, to be looked at by eye."""
+    figure = Figure(figsize=(9, 4.5), layout="constrained")
+    axes = plot_steps(found.steps, ax=figure.add_subplot())
+    axes.set_title(f"{name}: {found.verdict}. Before it began, the lines should run side by side",
+                   loc="left", fontsize=10, parse_math=False)
+    figure.savefig(path, dpi=120)
 
 
 def evaluations(chain: Chain, *,

@@ -1,0 +1,100 @@
+"""What the maps of clusters, cells, near repeats and emerging zones mean in plain words."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from rehit.parameters import Parameters, load_parameters
+
+
+def read_cells(cells: pd.DataFrame, *, cell_m: float, by_assets: bool) -> str:
+    """Say how many grid cells are hotter than chance, and what none of them would mean.
+
+    Parameters
+    ----------
+    cells
+        From :func:`rehit.hotspots.significance.hot_cells`.
+    cell_m
+        Side of a cell [m].
+    by_assets
+        Whether a register was given, so that cells are held against their assets.
+
+    Examples
+    --------
+    >>> read_cells(pd.DataFrame({"hot": [True, False]}), cell_m=100, by_assets=False)
+    '1 of 2 cells of 100 m is hotter than chance: more incidents lie in it and the cells ...
+    """
+    if not len(cells):
+        return "No incident lies in a known cell, so no part of town can be tested against chance."
+    hot, of_all = int(cells["hot"].sum()), f"{len(cells):,} cells of {cell_m:g} m"
+    if hot:
+        verb, pronoun = ("is", "it") if hot == 1 else ("are", "them")
+        why = (f"the assets in {pronoun} and the cells around {pronoun} are marked more often than "
+               "as many assets picked anywhere in the register" if by_assets else
+               f"more incidents lie in {pronoun} and the cells around {pronoun} than in as many "
+               "cells picked anywhere in the area")
+        return f"{hot:,} of {of_all} {verb} hotter than chance: {why}."
+    asks = ("whether the assets there are marked more than other assets" if by_assets else
+            "whether more lies there than chance would pile up")
+    return (f"None of {of_all} is hotter than chance. Clusters say where markings lie close "
+            f"together, as they also do where much can be marked; this test asks {asks}. Both can "
+            "be true: look at single places rather than at areas.")
+
+
+def read_rings(rings: pd.DataFrame) -> str:
+    """Say how far from a marking, and for how long after it, others are more frequent.
+
+    Parameters
+    ----------
+    rings
+        From :func:`rehit.hotspots.spacetime.knox_rings`.
+
+    Examples
+    --------
+    >>> rings = pd.DataFrame({"from_m": [0.0, 1], "to_m": [1.0, 50], "from_days": [0.0, 0],
+    ...                       "to_days": [7.0, 7], "ratio": [0.5, 1.3], "raised": [False, True]})
+    >>> read_rings(rings)
+    'After a marking, markings elsewhere are more frequent than chance up to 50 m away and for ...
+    """
+    if rings["ratio"].isna().all():
+        return ("No two incidents of this log lie a known distance apart, so near repeats cannot "
+                "be told.")
+    elsewhere = rings[rings["raised"] & (rings["from_m"] > 0)]
+    farthest, longest = rings["to_m"].max(), rings["to_days"].max()
+    if not len(elsewhere):
+        return (f"A marking brings no further one near it, within {farthest:g} m and {longest:g} "
+                "days, that chance would not bring.")
+    most = elsewhere.iloc[int(elsewhere["ratio"].argmax())]
+    return ("After a marking, markings elsewhere are more frequent than chance up to "
+            f"{elsewhere['to_m'].max():g} m away and for up to {elsewhere['to_days'].max():g} "
+            f"days; most so {most['from_m']:g} to {most['to_m']:g} m away after "
+            f"{most['from_days']:g} to {most['to_days']:g} days, {most['ratio']:.2f} times what "
+            "chance gives.")
+
+
+def read_emerging(zones: pd.DataFrame, *, parameters: Parameters | None = None) -> str:
+    """Say what is emerging now, or that nothing stands out.
+
+    Parameters
+    ----------
+    zones
+        From :func:`rehit.hotspots.scan.scan_statistic`, emerging.
+    parameters
+        Uses ``hotspots.emerging_chance``.
+
+    Examples
+    --------
+    >>> zones = pd.DataFrame({"zone_id": [], "p_value": []})
+    >>> read_emerging(zones)
+    'Nothing new stands out in the last weeks.'
+    """
+    numbers = load_parameters() if parameters is None else parameters
+    sure = zones[zones["p_value"] <= numbers["hotspots.emerging_chance"]]
+    if not len(sure):
+        return "Nothing new stands out in the last weeks."
+    first = sure.iloc[0]
+    weeks = round((first["to_time"] - first["from_time"]) / pd.Timedelta(days=7))
+    more = f" {len(sure) - 1} more in emerging.csv." if len(sure) > 1 else ""
+    return (f"Emerging now: {first['zone_id']}, within {first['radius_m']:.0f} m, has had "
+            f"{first['n_incidents']:,} incidents in the last {weeks} weeks where "
+            f"{first['expected']:.1f} would be usual (chance {first['p_value']:.2f}).{more}")

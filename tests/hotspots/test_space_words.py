@@ -1,0 +1,58 @@
+"""What is said of cells, near repeats and emerging zones."""
+
+from __future__ import annotations
+
+import pandas as pd
+import pytest
+
+from rehit.hotspots.space_words import read_cells, read_emerging, read_rings
+from rehit.parameters import load_parameters
+
+
+@pytest.mark.parametrize(("by_assets", "words"), [
+    (True, "3 of 40 cells of 100 m are hotter than chance: the assets in them"),
+    (False, "3 of 40 cells of 100 m are hotter than chance: more incidents lie in them")])
+def test_hot_cells_are_counted_and_explained(by_assets, words) -> None:
+    cells = pd.DataFrame({"hot": [True] * 3 + [False] * 37})
+    assert read_cells(cells, cell_m=100.0, by_assets=by_assets).startswith(words)
+
+
+def test_no_hot_cell_is_no_contradiction_to_clusters() -> None:
+    said = read_cells(pd.DataFrame({"hot": [False] * 5}), cell_m=50.0, by_assets=True)
+    assert said.startswith("None of 5 cells of 50 m is hotter than chance.")
+    assert "Both can be true" in said
+    assert "No incident" in read_cells(pd.DataFrame({"hot": []}), cell_m=50.0, by_assets=True)
+
+
+def rings(raised: list[bool], ratios: list[float]) -> pd.DataFrame:
+    return pd.DataFrame({"from_m": [0.0, 1, 50, 1], "to_m": [1.0, 50, 100, 50],
+                         "from_days": [0.0, 0, 0, 7], "to_days": [7.0, 7, 7, 14],
+                         "ratio": ratios, "raised": raised})
+
+
+def test_near_repeats_name_reach_time_and_peak() -> None:
+    said = read_rings(rings([False, True, True, True], [0.4, 1.2, 1.35, 1.1]))
+    assert "up to 100 m away and for up to 14 days" in said
+    assert "most so 50 to 100 m away after 0 to 7 days, 1.35 times" in said
+
+
+def test_repeats_on_the_same_wall_are_no_near_repeats() -> None:
+    said = read_rings(rings([True, False, False, False], [3.0, 1, 1, 1]))
+    assert said.startswith("A marking brings no further one near it, within 100 m and 14 days")
+
+
+def test_a_log_of_streets_tells_no_near_repeats() -> None:
+    assert "cannot be told" in read_rings(rings([False] * 4, [float("nan")] * 4))
+
+
+def test_only_unlikely_zones_are_called_emerging() -> None:
+    zones = pd.DataFrame({
+        "zone_id": ["Z01", "Z02", "Z03"], "radius_m": [230.0, 80, 90], "n_incidents": [31, 12, 9],
+        "expected": [9.94, 4, 5], "p_value": [0.01, 0.03, 0.4],
+        "from_time": pd.Timestamp("2025-12-03", tz="UTC"),
+        "to_time": pd.Timestamp("2025-12-31", tz="UTC")})
+    assert read_emerging(zones) == (
+        "Emerging now: Z01, within 230 m, has had 31 incidents in the last 4 weeks where 9.9 would "
+        "be usual (chance 0.01). 1 more in emerging.csv.")
+    strict = load_parameters().override({"hotspots.emerging_chance": 0.001})
+    assert read_emerging(zones, parameters=strict) == "Nothing new stands out in the last weeks."
