@@ -3,14 +3,16 @@
     python tests/benchmarks/contract_replay.py [--towns 100] [--first 1]
 
 Prints how often the realised cost, the realised number of jobs and the realised cost of work of
-year three lie inside the 80 % interval bid from years one and two. Rates are known and every true
-incident is in the log, so the contractor's own estimate error and jobs found by patrols are
+year three lie inside the 80 % interval bid from years one and two. The true incidents of year three
+come to the crews bid: what they are late for is deducted. Rates are known and every true incident
+is in the log, so the contractor's own estimate error and jobs found by patrols are
 set to none; everything else is as the defaults have it.
 """
 
 from __future__ import annotations
 
 import argparse
+import math
 import sys
 from pathlib import Path
 
@@ -26,7 +28,7 @@ from rehit.costs.contract import Contract, price_contract
 from rehit.costs.contract_calendar import local_clock, working_days
 from rehit.costs.contract_cost import WORK, job_work, year_cost
 from rehit.costs.contract_jobs import contract_jobs
-from rehit.costs.contract_queue import Standards, crew_calendar, needs_callout
+from rehit.costs.contract_queue import Standards, crew_calendar, needs_callout, queue_year
 from rehit.hotspots.repeats import rank_repeats
 from rehit.parameters import load_parameters
 from rehit.pipeline.places import with_register
@@ -69,14 +71,18 @@ def outcome(bid: Contract, jobs: pd.DataFrame, length: pd.Timedelta) -> dict[str
     inside = jobs[jobs["exclusion"] == ""]
     clock = local_clock(inside["reported_at"], time_zone=TIME_ZONE)
     days = working_days(inside["reported_at"].min(), years=2, region="PT")
-    callout = needs_callout(
-        clock, (inside["priority"] == "offensive").to_numpy(),
-        crew_calendar(days, crews=bid.queue.crews, parameters=NUMBERS),
-        standards=Standards.from_parameters(NUMBERS), parameters=NUMBERS)
+    offensive = (inside["priority"] == "offensive").to_numpy()
+    calendar = crew_calendar(days, crews=bid.queue.crews, parameters=NUMBERS)
+    standards = Standards.from_parameters(NUMBERS)
+    callout = needs_callout(clock, offensive, calendar, standards=standards, parameters=NUMBERS)
+    minutes = inside["minutes"].to_numpy() + NUMBERS["contract.travel_minutes"]
+    served = queue_year(clock, minutes, offensive, calendar, crews=math.ceil(bid.queue.crews),
+                        standards=standards, parameters=NUMBERS)
+    ordinary = served["jobs"] - served["offensive"]
     work = job_work(inside, callout, parameters=NUMBERS).sum()
     lines = year_cost({name: float(work[name]) for name in WORK}, capacity=bid.capacity,
-                      late_offensive=1 - bid.queue.in_time_offensive,
-                      late_ordinary=1 - bid.queue.in_time_ordinary,
+                      late_offensive=served["late_offensive"] / max(1, served["offensive"]),
+                      late_ordinary=served["late_ordinary"] / max(1, ordinary),
                       indices={"labour": 1.0, "materials": 1.0, "plant": 1.0}, parameters=NUMBERS)
     seen = {"cost": sum(lines.values()), "jobs": work["jobs"], "minutes": work["crew_minutes"]}
     bid_for = {"cost": bid.outlook.cost[:, 0], "jobs": bid.outlook.work["jobs"][:, 0],

@@ -149,6 +149,22 @@ def test_no_text_becomes_a_formula_and_no_result_is_stored(contract, tmp_path) -
     assert seen > 150
 
 
+def test_log_that_flags_nothing_as_offensive_claims_no_share_of_it(
+        tmp_path, monkeypatch) -> None:
+    table, advice = contract_town.incidents()
+    monkeypatch.setattr(contract_town, "incidents",
+                        lambda: (table.assign(priority="ordinary"), advice))
+    plain = contract_town.priced()
+    check(plain.crews, "contract_crews", where="test")
+    assert plain.crews["in_time_offensive"].isna().all()
+    assert plain.queue.meets(plain.parameters["contract.standard_share"])
+    path = write_bid_workbook(tmp_path / "bid.xlsx", plain, name="plain", currency="€")
+    words = [cell.value for row in load_workbook(path)["Risk"].iter_rows() for cell in row]
+    assert words.count("none flagged") == len(plain.crews)
+    moved = sensitivity(plain, rng=np.random.default_rng(2))
+    assert bid_summary(plain, moved, name="plain", currency="€").startswith(b"%PDF")
+
+
 def test_summary_has_two_pages_and_quotes_hostile_names(contract) -> None:
     table = sensitivity(contract, rng=np.random.default_rng(2))
     pdf = bid_summary(contract, table, name='#panic("x") "', currency="€")

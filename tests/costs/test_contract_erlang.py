@@ -18,6 +18,16 @@ def test_waiting_and_service_level_against_pyworkforce() -> None:
         0.8883500191794669, abs=1e-12)
 
 
+def test_queue_and_time_against_eye_clinic_of_gross_and_harris() -> None:
+    """Gross, Shortle, Thompson and Harris, Fundamentals of Queueing Theory, example of the eye
+    clinic (from memory): 6 patients an hour, 3 doctors, 20 minutes each: 8/9 of a patient wait on
+    average, and a visit takes 28.9 minutes."""
+    waits = erlang_c(servers=3, load=2.0)
+    waiting = waits * 2 / (3 - 2)
+    assert waiting == pytest.approx(8 / 9, abs=1e-12)
+    assert 20 + 60 * waiting / 6 == pytest.approx(28.9, abs=0.05)
+
+
 def test_small_cases_against_the_closed_form() -> None:
     """One server waits with chance equal to the load; two servers: load² / (2 + load)."""
     assert erlang_c(servers=1, load=0.7) == pytest.approx(0.7, abs=1e-12)

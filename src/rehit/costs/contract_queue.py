@@ -189,8 +189,9 @@ def simulate_queue(jobs: pd.DataFrame, clock: np.ndarray, volume: Volume, days: 
     for total in totals:
         picked = _arrivals(week, weight, int(total), volume.weekly_dispersion, rng)
         picked = picked[np.argsort(moment[picked], kind="stable")]
-        rows.append(_year(moment[picked], minutes[picked], offensive[picked], calendar,
-                          crews=math.ceil(crews), standards=standards, parameters=parameters))
+        rows.append(queue_year(moment[picked], minutes[picked], offensive[picked], calendar,
+                               crews=math.ceil(crews), standards=standards,
+                               parameters=parameters))
     table = pd.DataFrame(rows)
     return _summed(table, crews, calendar, float(minutes.mean()))
 
@@ -221,9 +222,24 @@ def _arrivals(week: np.ndarray, weight: np.ndarray, total: int, dispersion: floa
     return np.minimum(np.searchsorted(edges, rng.random(total) * edges[-1]), len(week) - 1)
 
 
-def _year(moment: np.ndarray, minutes: np.ndarray, offensive: np.ndarray,
-          calendar: WorkCalendar, *, crews: int, standards: Standards,
-          parameters: Parameters) -> dict[str, float]:
+def queue_year(moment: np.ndarray, minutes: np.ndarray, offensive: np.ndarray,
+               calendar: WorkCalendar, *, crews: int, standards: Standards,
+               parameters: Parameters) -> dict[str, float]:
+    """Let one year's jobs come to the crews; return what came of it, as in :class:`QueueRun`.
+
+    Parameters
+    ----------
+    moment
+        Local clock time of each report.
+    minutes
+        Crew time of each job, driving included.
+    offensive
+        Which jobs go first and have the shorter standard.
+    calendar
+        From :func:`crew_calendar`, starting no later than the first report.
+    crews
+        Crews at work at a time.
+    """
     callout = needs_callout(moment, offensive, calendar, standards=standards,
                             parameters=parameters)
     queued = ~callout
