@@ -15,6 +15,7 @@ from rehit.hotspots.recurrence_words import (
     read_rate_model,
     read_time_to_rehit,
 )
+from rehit.hotspots.survival import kaplan_meier
 
 
 def spells(wait_power: float, *, places: int, seed: int) -> pd.DataFrame:
@@ -82,6 +83,18 @@ def test_time_to_rehit_says_when_the_median_was_not_reached():
     assert "cannot be told" in read_time_to_rehit(table.iloc[:0])[0]
     with pytest.raises(TableError, match="lamps"):
         read_time_to_rehit(table, by="lamps")
+
+
+def test_without_a_median_the_share_hit_within_a_year_is_told():
+    # 20 of 100 hit at day 100 and 80 watched for 400 days: 20 % by the product limit, no median.
+    table = pd.DataFrame({"days": [100.0] * 20 + [400.0] * 80, "event": [True] * 20 + [False] * 80})
+    said = read_time_to_rehit(table)[0]
+    assert said.startswith("20 % of cleared surfaces were hit again within 365 days (90 % interval")
+    low, high = kaplan_meier(table["days"], table["event"], level=0.9)[["low", "high"]].iloc[0]
+    assert f"interval {100 * (1 - high):.0f} to {100 * (1 - low):.0f} %" in said
+    short = table.assign(days=table["days"].clip(upper=150))
+    assert "within 91 days" not in read_time_to_rehit(short)[0]
+    assert "cannot be told" in read_time_to_rehit(short)[0]
 
 
 def test_rate_model_reading_tells_effects_from_noise():

@@ -54,5 +54,6 @@ def test_only_unlikely_zones_are_called_emerging() -> None:
     assert read_emerging(zones) == (
         "Emerging now: Z01, within 230 m, has had 31 incidents in the last 4 weeks where 9.9 would "
         "be usual (chance 0.01). 1 more in emerging.csv.")
+    assert read_emerging(zones.iloc[:0], known=False).startswith("No incident lies at a known")
     strict = load_parameters().override({"hotspots.emerging_chance": 0.001})
     assert read_emerging(zones, parameters=strict) == "Nothing new stands out in the last weeks."

@@ -8,10 +8,11 @@ import pandas as pd
 from rehit.errors import TableError
 from rehit.hotspots.models import RateModel, fit_rates
 from rehit.hotspots.recurrence import design
-from rehit.hotspots.survival import log_rank, median_time
+from rehit.hotspots.survival import kaplan_meier, log_rank, median_time
 from rehit.parameters import Parameters, load_parameters
 
 FEW = 5
+HORIZONS_DAYS = (365, 182, 91, 28)
 PLAIN = {"clearance_doublings": "each doubling of the wait for clearance"}
 ASSOCIATION = ("These are differences between spells that went together with the rate of re-hits; "
                "they do not show what caused them.")
@@ -200,11 +201,26 @@ def _median_sentence(what: str, spells: pd.DataFrame, level: float) -> str:
     counted = f"{hits} re-hits, {len(event) - hits} still clean at the end"
     # A median that rests on the last few surfaces still watched would be an accident.
     if np.isnan(middle) or ((days >= middle).sum() < FEW and len(days) > FEW):
-        return (f"Too few of {what} were watched until half were hit again ({counted}), so the "
-                "median time cannot be told.")
+        return _share_sentence(what, days, event, counted, level) or (
+            f"Too few of {what} were watched until half were hit again ({counted}), so the median "
+            "time cannot be told.")
     span = " to ".join("not reached" if np.isnan(v) else f"{v:.0f}" for v in (low, high))
     return (f"Half of {what} were hit again within {middle:.0f} days ({_percent(level)} interval "
             f"{span} days; {counted}).")
+
+
+def _share_sentence(what: str, days: np.ndarray, event: np.ndarray, counted: str,
+                    level: float) -> str:
+    """Say how many were hit again within the longest usual time that enough were watched for."""
+    within = [h for h in HORIZONS_DAYS if (days >= h).sum() >= FEW and (event & (days <= h)).any()]
+    if not within:
+        return ""
+    curve = kaplan_meier(days, event, level=level)
+    at = curve[curve["days"] <= within[0]].iloc[-1]
+    share, low, high = (100 * (1 - at[c]) for c in ("survival", "high", "low"))
+    return (f"{share:.0f} % of {what} were hit again within {within[0]} days ({_percent(level)} "
+            f"interval {low:.0f} to {high:.0f} %; {counted}); too few were watched until half "
+            "were.")
 
 
 def _log_rank_sentence(used: pd.DataFrame, word: pd.Series, by: str, level: float) -> str:

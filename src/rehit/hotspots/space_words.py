@@ -72,13 +72,16 @@ def read_rings(rings: pd.DataFrame) -> str:
             "chance gives.")
 
 
-def read_emerging(zones: pd.DataFrame, *, parameters: Parameters | None = None) -> str:
+def read_emerging(zones: pd.DataFrame, *, known: bool = True,
+                  parameters: Parameters | None = None) -> str:
     """Say what is emerging now, or that nothing stands out.
 
     Parameters
     ----------
     zones
         From :func:`rehit.hotspots.scan.scan_statistic`, emerging.
+    known
+        Whether any incident lies at a known point, so that there was something to scan.
     parameters
         Uses ``hotspots.emerging_chance``.
 
@@ -89,6 +92,9 @@ def read_emerging(zones: pd.DataFrame, *, parameters: Parameters | None = None) 
     'Nothing new stands out in the last weeks.'
     """
     numbers = load_parameters() if parameters is None else parameters
+    if not known:
+        return ("No incident lies at a known point, so what is emerging cannot be told from a map; "
+                "watch the streets.")
     sure = zones[zones["p_value"] <= numbers["hotspots.emerging_chance"]]
     if not len(sure):
         return "Nothing new stands out in the last weeks."

@@ -31,7 +31,7 @@ def write_hotspots(chain: Chain, stage: Path) -> dict[str, Any]:
     chain.step("Reading recurrence")
     recurrence = recurrence_sentences(chain)
     said = [*hotspot_sentences(chain), read_rings(chain.rings),
-            read_emerging(zones, parameters=chain.parameters), *recurrence]
+            read_emerging(zones, known=len(cells) > 0, parameters=chain.parameters), *recurrence]
     write_reading(chain, stage, first=said)
     chain.step("Writing")
     for name, table in (("repeats", repeats), ("clusters", clusters), ("cells", cells),

@@ -16,6 +16,7 @@ from rehit.hotspots.recurrence_words import read_mean_count, read_rate_model, re
 from rehit.hotspots.scan import scan_statistic
 from rehit.hotspots.trend import fit_chance, fit_power_law, read_power_law
 from rehit.pipeline.chain import Chain
+from rehit.tables import empty
 
 # What is compared, where the log or the register has it: between places, and between spells.
 OF_PLACES = ("substrate", "finish", "lit", "access")
@@ -27,6 +28,8 @@ TREND_PLACES, TREND_DRAWS, POOR_FIT = 5, 199, 0.05
 def emerging_zones(chain: Chain) -> gpd.GeoDataFrame:
     """Return where markings have lately come faster than the place's own usual."""
     chain.step("Looking for what is emerging")
+    if not len(chain.cells):
+        return empty("scan", crs=chain.incidents.crs)
     return scan_statistic(
         chain.incidents, observed_from=chain.cleaned.observed_from,
         observed_to=chain.cleaned.observed_to, parameters=chain.parameters, rng=chain.rng("scan"))
@@ -54,16 +57,15 @@ def mean_counts(chain: Chain, clock: tuple[pd.DataFrame, pd.Series]) -> list[str
     times, ends = clock
     if not len(times):
         return ["No incident can be tied to a place."]
+    if chain.register is None:
+        return ["Without an asset register only the places that were marked are known, so an "
+                "average over places would mislead."]
     years = [365.0 * y for y in range(1, int(ends.median() / 365) + 1)] or [float(ends.median())]
     level = chain.parameters["hotspots.interval_level"]
     table = mean_cumulative_function(times["place_id"].to_numpy(), times["days_at_risk"].to_numpy(),
                                      ends=ends, at=np.array(years), level=level)
-    said = [read_mean_count(table.iloc[: i + 1], unit="days at risk", level=level)
+    return [read_mean_count(table.iloc[: i + 1], unit="days at risk", level=level)
             for i in range(len(table))]
-    if chain.register is None:
-        said.append("Only places that were marked at least once are known, so the average place "
-                    "of the town has fewer.")
-    return said
 
 
 def worst_trends(chain: Chain, clock: tuple[pd.DataFrame, pd.Series]) -> list[str]:
