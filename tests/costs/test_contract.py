@@ -171,6 +171,11 @@ def test_summary_has_two_pages_and_quotes_hostile_names(contract) -> None:
     assert pdf.startswith(b"%PDF")
     assert pdf == bid_summary(contract, table, name='#panic("x") "', currency="€")
     assert len(re.findall(rb"/Type\s*/Page\b", pdf)) == 2
+    limits = ["#panic() A long sentence on what this log cannot tell, to fill more than a line of "
+              "the page, and a half."] * 8
+    long = bid_summary(contract, table, name="x", currency="€", limits=limits)
+    assert len(re.findall(rb"/Type\s*/Page\b", long)) == 2
+    assert len(long) > len(pdf)
 
 
 def received(tmp_path: Path, rows: list[str]) -> Path:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 
@@ -30,6 +32,7 @@ CAUTIONS = (
 )
 _BARS = 31
 _TALL_MM = 22
+_BURSTS = 1.05
 _FULL_YEAR = 0.95  # a log that lacks a few days knows its seasons
 _FILL, _LOSS = 'rgb("#5b7fa6")', 'rgb("#c0562f")'
 _PAGE = """#set document(title: {title})
@@ -43,7 +46,7 @@ _PAGE = """#set document(title: {title})
 
 
 def bid_summary(contract: Contract, sensitivity: pd.DataFrame, *, name: str,
-                currency: str) -> bytes:
+                currency: str, limits: Sequence[str] = ()) -> bytes:
     """Return the two-page summary of a bid as a PDF.
 
     Parameters
@@ -54,10 +57,12 @@ def bid_summary(contract: Contract, sensitivity: pd.DataFrame, *, name: str,
         `contract_sensitivity`.
     name, currency
         Of the patch; sign of the money.
+    limits
+        Sentences on what the log cannot tell, shown with the assumptions.
     """
     head = _PAGE.format(title=typst_text(f"Bid: {name}"))
     return render_pdf(head + _first_page(contract, sensitivity, name, currency) + "\n#pagebreak()\n"
-                      + _second_page(contract, currency))
+                      + _second_page(contract, currency, limits))
 
 
 def _first_page(contract: Contract, sensitivity: pd.DataFrame, name: str, money: str) -> str:
@@ -86,12 +91,12 @@ def _first_page(contract: Contract, sensitivity: pd.DataFrame, name: str, money:
         "== Which assumption moves the lump sum", _tornado(sensitivity, money)])
 
 
-def _second_page(contract: Contract, money: str) -> str:
+def _second_page(contract: Contract, money: str, limits: Sequence[str]) -> str:
     return "\n".join([
         "#grid(columns: (1fr, 1fr), gutter: 8mm, [", "== Expected cost of the first year",
         _cost_table(contract, money), "], [", "== Schedule of rates asked",
         _rate_table(contract, money), "])",
-        "== Assumptions", _bullets(assumptions(contract)),
+        "== Assumptions", _bullets([*assumptions(contract), *limits]),
         "== Outside the price", _bullets(exclusions(contract)),
         "== Cautions", _bullets(CAUTIONS)])
 
@@ -102,8 +107,9 @@ def assumptions(contract: Contract) -> list[str]:
     return [
         f"Volume: {v.per_year:,.0f} jobs a year in a log of {v.observed_years:.1f} years, those "
         f"outside the price not counted; trend {v.trend:+.1%} a year (standard error "
-        f"{v.trend_sd:.1%}); bursts make counts vary {v.dispersion:.1f} times as much as chance "
-        "alone.",
+        f"{v.trend_sd:.1%}); " + (
+            f"bursts make counts vary {v.dispersion:.1f} times as much as chance alone."
+            if v.dispersion >= _BURSTS else "counts vary as much as chance alone has it."),
         *short_log(contract),
         f"Own patrols find {p['contract.found_low']:.0%} to {p['contract.found_high']:.0%} more "
         f"than is reported (most likely {p['contract.found_likely']:.0%}), at "

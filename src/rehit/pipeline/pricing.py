@@ -51,8 +51,8 @@ def write_price(chain: Chain, stage: Path, *, margin: float | None, years: int,
     chain.step("Writing")
     name, money = chain.project.name, chain.project.currency
     write_bid_workbook(stage / "bid.xlsx", contract, name=name, currency=money)
-    (stage / "bid_summary.pdf").write_bytes(bid_summary(contract, moved, name=name,
-                                                        currency=money))
+    (stage / "bid_summary.pdf").write_bytes(bid_summary(
+        contract, moved, name=name, currency=money, limits=chain.limits))
     tables = {"bid": contract.prices, "bid_volume": contract.volume_table(),
               "bid_crews": contract.crews, "bid_rates": schedule_of_rates(contract),
               "bid_sensitivity": moved}
