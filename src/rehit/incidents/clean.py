@@ -87,6 +87,7 @@ def clean_incidents(fields: pd.DataFrame, *, mapping: Mapping | None,
     ['log.csv#1;log.csv#2']
     """
     work = _understand(fields, mapping, settings)
+    del fields  # a large log should not stand in memory twice
     active = work.reason.isna().to_numpy()
     reports = read_reports(work.rows, times=work.times, states=work.states, points=work.points,
                            judged=work.judged, substrate=work.meaning["substrate"]["code"],

@@ -87,14 +87,21 @@ class Chain:
     @cached_property
     def cleaned(self) -> Cleaned:
         """Incidents, rows set aside, ledger, counts and findings."""
-        fields = pd.concat([apply_mapping(raw, self.mapping) for raw in self.raw_logs],
-                           ignore_index=True)
-        self.step("Cleaning")
         settings = CleanSettings(
             time_zone=self.project.time_zone, crs=self.project.crs,
             study_area=self.project.study_area, extract_end=self.project.extract_end,
             vocabulary=self.project.path("vocabulary"), parameters=self.parameters)
-        return clean_incidents(fields, mapping=self.mapping, settings=settings)
+        return clean_incidents(self._fields(), mapping=self.mapping, settings=settings)
+
+    def _fields(self) -> pd.DataFrame:
+        """Return the rows of all files under rehit's names, and let go of the text they came in.
+
+        A large log would otherwise stand in memory twice; it is read again if asked for.
+        """
+        parts = [apply_mapping(raw, self.mapping) for raw in self.raw_logs]
+        del self.raw_logs
+        self.step("Cleaning")
+        return parts[0] if len(parts) == 1 else pd.concat(parts, ignore_index=True)
 
     @cached_property
     def register(self) -> gpd.GeoDataFrame | None:

@@ -20,6 +20,8 @@ def write_cleaned(chain: Chain, stage: Path) -> dict[str, Any]:
         ``per_file`` holds ``source_file, rows_in, rows_kept, rows_joined, rows_set_aside`` for
         each file; their totals stand beside it; ``set_aside_reasons`` counts rows by reason.
     """
+    # Before cleaning, which lets go of the raw text.
+    drift = [str(finding) for raw in chain.raw_logs for finding in find_drift(raw, chain.mapping)]
     cleaned = chain.cleaned
     chain.step("Writing")
     write_csv(cleaned.incidents, stage / "incidents.csv")
@@ -31,7 +33,7 @@ def write_cleaned(chain: Chain, stage: Path) -> dict[str, Any]:
         set_aside=cleaned.set_aside, observed_from=cleaned.observed_from,
         observed_to=cleaned.observed_to, language=chain.project.language)
     (stage / "quality.html").write_text(page, encoding="utf-8")
-    return cleaning_summary(chain)
+    return {**cleaning_summary(chain), "mapping_drift": drift}
 
 
 def row_totals(chain: Chain) -> dict[str, int]:
@@ -41,9 +43,8 @@ def row_totals(chain: Chain) -> dict[str, int]:
 
 
 def cleaning_summary(chain: Chain) -> dict[str, Any]:
-    """Return the row counts, reasons and drift of the cleaned log, as plain values."""
+    """Return the row counts and reasons of the cleaned log, as plain values."""
     cleaned = chain.cleaned
-    drift = [finding for raw in chain.raw_logs for finding in find_drift(raw, chain.mapping)]
     reasons = cleaned.set_aside["reason_words"].value_counts()
     return {
         "project": chain.project.name,
@@ -52,5 +53,4 @@ def cleaning_summary(chain: Chain) -> dict[str, Any]:
         "set_aside_reasons": {str(words): int(n) for words, n in reasons.items()},
         "observed_from": cleaned.observed_from.isoformat(),
         "observed_to": cleaned.observed_to.isoformat(),
-        "mapping_drift": [str(finding) for finding in drift],
     }
