@@ -188,7 +188,7 @@ def test_falling_back_after_a_bad_spell_is_no_success():
 def test_places_missing_from_the_log_are_pointed_out():
     seen = judged(log(*groups(10, 6.0, 1.0), seed=22), 10,
                   treated_ids=[*(f"T{k}" for k in range(10)), "T-typo"])
-    assert any("1 of the treated places do not appear" in s for s in seen.sentences)
+    assert any("1 of the treated places does not appear" in s for s in seen.sentences)
 
 
 def test_the_plot_shows_both_groups_and_the_start():

@@ -76,7 +76,7 @@ def _thin_data(panel: Panel, numbers: Parameters) -> list[str]:
     for group in ("treated", "comparison"):
         n = panel.clean_counts(group)[0]
         if n < least:
-            doubts.append(f"the {group} places had only {n} incidents on clean surfaces before "
+            doubts.append(f"the {group} places had only {_incidents(n)} on clean surfaces before "
                           f"the measure (at least {least} are needed)")
     shortest = numbers["hotspots.min_evaluated_days"]
     for name, days in (("before", panel.days_before), ("after", panel.days_after)):
@@ -119,13 +119,13 @@ def _reading(panel: Panel, found: Verdict, *, worked: bool) -> list[str]:
     for group in ("treated", "comparison"):
         (n0, n1), (y0, y1) = panel.clean_counts(group), panel.years(group)
         if y0 > 0:
-            out.append(f"{group.capitalize()} places: {n0} incidents on clean surfaces before and "
-                       f"{n1} after, {n0 / y0:.2f} and {n1 / y1:.2f} per place and year at risk.")
+            out.append(f"{group.capitalize()} places: {_incidents(n0)} on clean surfaces before "
+                       f"and {n1} after, {n0 / y0:.2f} and {n1 / y1:.2f} per place and year at risk.")
         never = int((panel.places.loc[panel.places["group"] == group,
                                       ["n_before", "n_after"]].sum(axis=1) == 0).sum())
         if never:
-            out.append(f"{never} of the {group} places do not appear in the log; check their "
-                       "numbers if that is not as it should be.")
+            out.append(f"{never} of the {group} places {'does' if never == 1 else 'do'} not appear "
+                       "in the log; check the numbers if that is not as it should be.")
     out.append(f"The treated places alone, before against after: so large a change would come by "
                f"luck with chance {_chance(found)} (E-test); by itself that cannot tell the "
                "measure from the season.")
@@ -133,6 +133,8 @@ def _reading(panel: Panel, found: Verdict, *, worked: bool) -> list[str]:
         out.append(f"Against the comparison places the rate at treated places was multiplied by "
                    f"{_ratio(found.ratio)} ({_percent(found.level)} interval "
                    f"{_ratio(found.low)} to {_ratio(found.high)}).")
+    if not (panel.places["group"] == "comparison").any():
+        return out
     low, high = found.difference.interval(level=found.level)
     value = found.difference.value
     out.append(f"In incidents, against the comparison places: {value:+.1f} "
@@ -159,6 +161,10 @@ def _moved(quotient: float) -> str:
         meaning = "as many markings or more may have moved nearby as were prevented"
     return (f"Weighted displacement quotient {quotient:.2f}: {meaning} "
             "(a ratio without an interval; read it with the difference above).")
+
+
+def _incidents(n: int) -> str:
+    return "1 incident" if n == 1 else f"{n} incidents"
 
 
 def _chance(found: Verdict) -> str:

@@ -134,23 +134,30 @@ def evaluations(chain: Chain, *,
     """Go through the measures of the project, each with its start and evaluation."""
     path = Path(measures) if measures else chain.project.require("measures")
     table = read_measures(path, time_zone=chain.project.time_zone)
-    incidents = chain.incidents
+    incidents, first, last = chain.incidents, chain.cleaned.observed_from, chain.cleaned.observed_to
+    outside = table[(table["started_at"] <= first) | (table["started_at"] >= last)]
+    if len(outside):
+        zone = chain.project.time_zone
+        began, start, end = (f"{t.tz_convert(zone):%Y-%m-%d}" for t in (
+            outside["started_at"].iloc[0], first, last))
+        raise SettingError(str(path), got=f"{outside['measure'].iloc[0]!r} begun on {began}",
+                           allowed=f"a day within the log, which runs from {start} to {end}",
+                           remedy="correct the day, or wait for a log that goes further")
     for (name, day), rows in table.groupby(["measure", "started_at"], sort=True):
         started = pd.Timestamp(str(day))
         yield str(name), started, evaluate_measure(
             incidents, treated_ids=rows.loc[rows["role"] == "treated", "asset_id"],
             comparison_ids=rows.loc[rows["role"] == "comparison", "asset_id"],
-            started_at=started, observed_from=chain.cleaned.observed_from,
-            observed_to=chain.cleaned.observed_to, parameters=chain.parameters)
+            started_at=started, observed_from=first, observed_to=last,
+            parameters=chain.parameters)
 
 
 def evaluation_table(results: list[tuple[str, pd.Timestamp, Evaluation]]) -> pd.DataFrame:
     """Return one row per measure, as the report wants it."""
     return pd.DataFrame([{
         "measure": name, "started_at": started,
-        "n_treated": int(found.counts.loc[found.counts["group"] == "treated", "n_places"].iloc[0]),
-        "n_comparison": int(
-            found.counts.loc[found.counts["group"] == "comparison", "n_places"].iloc[0]),
+        **{f"n_{group}": int(found.counts.loc[found.counts["group"] == group, "n_places"].sum())
+           for group in ("treated", "comparison")},
         "ratio": found.rate_ratio, "low": found.low, "high": found.high,
         "p_value": found.effects["p_value"].iloc[0] if len(found.effects) else float("nan"),
         "verdict": VERDICTS[found.verdict], "words": " ".join(found.sentences),
@@ -172,9 +179,13 @@ def read_measures(path: Path, *, time_zone: str) -> pd.DataFrame:
     if missing:
         raise InputFileError(str(path), got=f"no column {', '.join(missing)}",
                              allowed=", ".join(MEASURE_COLUMNS), remedy="add the column")
+    if table.empty or table[list(MEASURE_COLUMNS)].isna().any(axis=None):
+        raise InputFileError(str(path), got="no rows" if table.empty else "a row with a gap",
+                             allowed=f"a row per place with all of {', '.join(MEASURE_COLUMNS)}",
+                             remedy="fill in or delete such rows")
     strange = sorted(set(table["role"].dropna()) - {"treated", "comparison"})
     started = pd.to_datetime(table["started_at"], errors="coerce")
-    if strange or started.isna().any() or table["role"].isna().any():
+    if strange or started.isna().any():
         got = f"the role {strange[0]!r}" if strange else "a row without a usable role or day"
         raise SettingError(str(path), got=got,
                            allowed="role treated or comparison, started_at such as 2024-07-02",

@@ -1,0 +1,60 @@
+"""Measures tables as people fill them in, and what is made of them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from matplotlib.image import imread
+
+from rehit.errors import InputFileError, SettingError
+from rehit.pipeline.chain import Chain
+from rehit.pipeline.finding import evaluation_table, evaluations, write_evaluation
+
+HEAD = "measure,asset_id,role,started_at\n"
+
+
+def written(folder: Path, text: str) -> str:
+    path = folder / "measures.csv"
+    path.write_text(text, encoding="utf-8")
+    return str(path)
+
+
+@pytest.mark.parametrize(("text", "words"), [
+    ("", "cannot be read"),
+    (HEAD, "no rows"),
+    ("measure,asset_id\nmural,A\n", "role, started_at"),
+    (HEAD + "mural,A,painted,2024-07-02\n", "'painted'"),
+    (HEAD + "mural,A,treated,soon\n", "usable role or day"),
+    (HEAD + "mural,,treated,2024-07-02\n", "a gap"),
+    (HEAD + "mural,A,treated,2030-07-02\n", "begun on 2030-07-02.*runs from 2023-01-01"),
+    (HEAD + "mural,A,treated,2024-07-02\nmural,A,comparison,2024-07-02\n", "in two groups")])
+def test_a_wrong_measures_table_is_refused_in_words(text, words, demo_chain: Chain,
+                                                    tmp_path: Path) -> None:
+    with pytest.raises((InputFileError, SettingError), match=words):
+        list(evaluations(demo_chain, measures=written(tmp_path, text)))
+
+
+def test_one_mural_and_no_comparison_cannot_be_judged(demo_chain: Chain, tmp_path: Path) -> None:
+    path = written(tmp_path, HEAD + "mural,NOWHERE,treated,2024-07-02\n")
+    results = list(evaluations(demo_chain, measures=path))
+    row = evaluation_table(results).iloc[0]
+    assert (row["n_treated"], row["n_comparison"], row["verdict"]) == (1, 0, "cannot_tell")
+    assert row["words"].startswith("We can't tell whether the measure worked: there are no "
+                                   "comparison places")
+    assert "1 of the treated places does not appear in the log" in row["words"]
+
+
+def test_lighting_of_ten_walls_is_told_with_its_limits(demo_chain: Chain, tmp_path: Path) -> None:
+    # The ten busiest walls of the demo, lit at random and nothing planted: few, so no verdict.
+    ids = demo_chain.repeats["place_id"].head(10)
+    rows = "".join(f"lighting,{place},{('treated', 'comparison')[k % 2]},2024-07-02\n"
+                   for k, place in enumerate(ids))
+    summary = write_evaluation(demo_chain, tmp_path, measures=written(tmp_path, HEAD + rows))
+    assert summary["sentences"][0] == "lighting: can't tell."
+    picture = imread(tmp_path / "lighting_before_and_after.png")
+    assert picture.shape[:2] == (540, 1080)
+    assert 0.01 < (picture[:, :, :3].min(axis=2) < 0.8).mean() < 0.2  # drawn, and not all over
+    steps = pd.read_csv(tmp_path / "lighting_before_and_after.csv")
+    assert set(steps["group"]) == {"treated", "comparison"}
