@@ -120,7 +120,8 @@ def _reading(panel: Panel, found: Verdict, *, worked: bool) -> list[str]:
         (n0, n1), (y0, y1) = panel.clean_counts(group), panel.years(group)
         if y0 > 0:
             out.append(f"{group.capitalize()} places: {_incidents(n0)} on clean surfaces before "
-                       f"and {n1} after, {n0 / y0:.2f} and {n1 / y1:.2f} per place and year at risk.")
+                       f"and {n1} after, {n0 / y0:.2f} and {n1 / y1:.2f} per place and year at "
+                       "risk.")
         never = int((panel.places.loc[panel.places["group"] == group,
                                       ["n_before", "n_after"]].sum(axis=1) == 0).sum())
         if never:
