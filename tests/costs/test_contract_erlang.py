@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from rehit.costs.contract_erlang import erlang_c, erlang_within
-from rehit.costs.contract_queue import season_weights, serve
+from rehit.costs.contract_queue import serve
 
 
 def test_waiting_and_service_level_against_pyworkforce() -> None:
@@ -83,20 +83,6 @@ def test_backlog_of_very_many_jobs_is_worked_off_in_order() -> None:
     done = serve(np.zeros(30_000), np.ones(30_000), np.arange(30_000) == 29_999, crews=1)
     assert done[-1] == 1.0
     assert (done[:-1] == np.arange(2, 30_001)).all()
-
-
-def test_season_is_smooth_and_keeps_its_sum() -> None:
-    """A week with ten times the jobs of the others is a burst; a busy half year is a season."""
-    counts = np.full(52, 20)
-    counts[30] = 200
-    week = np.repeat(np.arange(52), counts)
-    weekly = np.bincount(week, weights=season_weights(week))
-    assert weekly.sum() == pytest.approx(counts.sum())
-    assert weekly[[26, 30, 34]] == pytest.approx(np.full(3, (200 + 8 * 20) / 9))
-    assert weekly[[25, 35]] == pytest.approx([20, 20])
-    half = np.repeat(np.arange(52), np.where(np.arange(52) < 26, 60, 20))
-    weekly = np.bincount(half, weights=season_weights(half))
-    assert weekly[[10, 40]] == pytest.approx([60, 20])
 
 
 def test_urgent_jobs_go_first_and_nobody_stops_for_them() -> None:

@@ -11,13 +11,11 @@ import numpy as np
 import pandas as pd
 import simpy
 
+from rehit.costs.contract_arrivals import WEEKS, draw_year, read_pattern
 from rehit.costs.contract_calendar import MINUTES_PER_HOUR, WorkCalendar
 from rehit.costs.contract_erlang import erlang_c
 from rehit.costs.contract_volume import Volume
 from rehit.parameters import Parameters
-
-WEEKS = 52
-_SMOOTH_WEEKS = 4  # each side
 
 
 def serve(arrivals: np.ndarray, minutes: np.ndarray, urgent: np.ndarray, *,
@@ -159,9 +157,9 @@ def simulate_queue(jobs: pd.DataFrame, clock: np.ndarray, volume: Volume, days: 
                    rng: np.random.Generator) -> QueueRun:
     """Let `years` simulated years of jobs come to the crews.
 
-    A job copies the week of the year, weekday, time, effort and priority of a job of the log.
-    The season is the log's own, smoothed over two months, so that the bursts of single weeks
-    come from the weekly dispersion alone. Each year starts with no backlog.
+    A job copies the weekday, time, effort and priority of a job of the log, mostly of the same
+    week of the year. The season is the log's own; the bursts of single weeks come from the weekly
+    dispersion. Each year starts with no backlog.
 
     Parameters
     ----------
@@ -176,50 +174,18 @@ def simulate_queue(jobs: pd.DataFrame, clock: np.ndarray, volume: Volume, days: 
     """
     calendar = crew_calendar(days, crews=crews, parameters=parameters)
     start = np.busday_offset(days[0], 0, "forward", weekmask="Mon").astype("datetime64[m]")
-    day = clock.astype("datetime64[D]")
-    weekday = (day.astype(int) + 3) % 7  # 1970-01-01 was a Thursday
-    week = (((day - weekday - day.min()).astype(int) + 7) // 7) % WEEKS
-    moment = (start + (week * 7 + weekday).astype("timedelta64[D]")
-              + (clock - day.astype(clock.dtype)))
+    pattern = read_pattern(clock)
     minutes = jobs["minutes"].to_numpy() + parameters["contract.travel_minutes"]
     offensive = (jobs["priority"] == "offensive").to_numpy()
     rows = []
-    weight = season_weights(week)
-    totals = rng.choice(volume.totals[:, 0], years)
-    for total in totals:
-        picked = _arrivals(week, weight, int(total), volume.weekly_dispersion, rng)
-        picked = picked[np.argsort(moment[picked], kind="stable")]
-        rows.append(queue_year(moment[picked], minutes[picked], offensive[picked], calendar,
+    for total in rng.choice(volume.totals[:, 0], years):
+        picked, moment = draw_year(pattern, total=int(total), start=start, rng=rng,
+                                   dispersion=volume.weekly_dispersion)
+        rows.append(queue_year(moment, minutes[picked], offensive[picked], calendar,
                                crews=math.ceil(crews), standards=standards,
                                parameters=parameters))
     table = pd.DataFrame(rows)
     return _summed(table, crews, calendar, float(minutes.mean()))
-
-
-def season_weights(week: np.ndarray) -> np.ndarray:
-    """Return how far each job of the log counts so that its weeks of the year follow the season.
-
-    Examples
-    --------
-    >>> week = np.repeat(np.arange(52), 10)
-    >>> season_weights(week)[0]
-    1.0
-    """
-    counts = np.bincount(week, minlength=WEEKS)
-    around = np.arange(-_SMOOTH_WEEKS, _SMOOTH_WEEKS + 1)
-    smooth = counts[(np.arange(WEEKS)[:, None] + around) % WEEKS].mean(axis=1)
-    return (smooth / np.maximum(counts, 1))[week]
-
-
-def _arrivals(week: np.ndarray, weight: np.ndarray, total: int, dispersion: float,
-              rng: np.random.Generator) -> np.ndarray:
-    """Choose which past jobs come again, some weeks busier than others."""
-    mean = max(total / WEEKS, 1e-9)
-    extra = max(dispersion - 1, 0.0)
-    busy = rng.gamma(mean / extra, extra / mean, WEEKS) if extra else np.ones(WEEKS)
-    chance = busy[week] * weight + 1e-12
-    edges = np.cumsum(chance)
-    return np.minimum(np.searchsorted(edges, rng.random(total) * edges[-1]), len(week) - 1)
 
 
 def queue_year(moment: np.ndarray, minutes: np.ndarray, offensive: np.ndarray,
