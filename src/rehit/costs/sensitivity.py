@@ -13,8 +13,6 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from SALib.analyze import sobol as sobol_analyze
-from SALib.sample import sobol as sobol_sample
 
 from rehit.costs.lifecycle import compare_by_formula
 from rehit.costs.strategies import BASELINE, METHODS, load_strategies
@@ -152,6 +150,10 @@ def sobol_indices(costing: pd.DataFrame, *, strategy: str, against: str = BASELI
     Saltelli et al. 2010, Computer Physics Communications 181, 259-270; computed by SALib.
     """
     parameters = parameters or load_parameters()
+    # A slow import that only this study needs.
+    from SALib.analyze import sobol as sobol_analyze
+    from SALib.sample import sobol as sobol_sample
+
     if names is None:
         widest = tornado(costing, strategy=strategy, against=against, width=width,
                          strategies=strategies, parameters=parameters)

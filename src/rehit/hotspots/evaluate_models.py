@@ -6,9 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-import statsmodels.api as sm
 from scipy.optimize import brentq
 from scipy.stats import t as student
+from statsmodels.genmod import families
+from statsmodels.genmod.generalized_linear_model import GLM
 
 from rehit.hotspots.evaluate_panel import Panel
 
@@ -73,10 +74,10 @@ def effect_by_places(panel: Panel, *, negative_binomial: bool) -> Effect | None:
         return None
     offset = np.log(long["years"].to_numpy())
     n = long["n"].to_numpy()
-    family = sm.families.Poisson()
+    family = families.Poisson()
     if negative_binomial:
-        family = sm.families.NegativeBinomial(alpha=_dispersion(n, x, offset))
-    fit = sm.GLM(n, x, family=family, offset=offset).fit(
+        family = families.NegativeBinomial(alpha=_dispersion(n, x, offset))
+    fit = GLM(n, x, family=family, offset=offset).fit(
         cov_type="cluster", cov_kwds={"groups": long["place"].to_numpy()})
     name = "negative binomial" if negative_binomial else "Poisson"
     return Effect(f"{name}, errors clustered by place", float(fit.params[3]),
@@ -148,7 +149,7 @@ def _paired(steps: pd.DataFrame) -> pd.DataFrame:
 
 
 def _quasi(paired: pd.DataFrame, x: np.ndarray, name: str) -> Effect:
-    fit = sm.GLM(paired[["treated", "comparison"]].to_numpy(), x, family=sm.families.Binomial(),
+    fit = GLM(paired[["treated", "comparison"]].to_numpy(), x, family=families.Binomial(),
                  offset=paired["log_years"].to_numpy()).fit()
     freedom = len(paired) - x.shape[1]
     scatter = max(1.0, float(fit.pearson_chi2) / freedom)
@@ -177,8 +178,8 @@ def _dispersion(n: np.ndarray, x: np.ndarray, offset: np.ndarray) -> float:
     free = len(n) - x.shape[1]
 
     def excess(log_alpha: float) -> float:
-        family = sm.families.NegativeBinomial(alpha=float(np.exp(log_alpha)))
-        return float(sm.GLM(n, x, family=family, offset=offset).fit().pearson_chi2) - free
+        family = families.NegativeBinomial(alpha=float(np.exp(log_alpha)))
+        return float(GLM(n, x, family=family, offset=offset).fit().pearson_chi2) - free
 
     low, high = np.log(LEAST_DISPERSION), np.log(MOST_DISPERSION)
     if free <= 0 or excess(low) <= 0:

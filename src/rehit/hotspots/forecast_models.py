@@ -10,17 +10,19 @@ Which of the two is used is decided on held-out periods.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 from scipy.optimize import minimize
 from scipy.special import gammaln, xlogy
 from scipy.stats import nbinom
-from sklearn.ensemble import HistGradientBoostingRegressor
 from threadpoolctl import threadpool_limits
 
 from rehit.hotspots.forecast_features import FLOOR, OWN_COLUMNS, OWN_HALF_LIVES
 from rehit.parameters import Parameters
+
+if TYPE_CHECKING:
+    from sklearn.ensemble import HistGradientBoostingRegressor
 
 LEAST = 1e-9  # expected incidents below which no place is put, so that the log score is finite
 STEADY_COLUMN = 1 + OWN_HALF_LIVES.index(60.0)  # the fading count that baselines rank by, too
@@ -108,6 +110,9 @@ def fit_context_and_recency(table: np.ndarray, counts: np.ndarray, season: np.nd
         Uses ``hotspots.tree_rounds``, ``tree_leaves``, ``tree_least_rows``, ``tree_step``. The
         seed is fixed, so that one log always gives one forecast.
     """
+    # A slow import that only a forecast needs.
+    from sklearn.ensemble import HistGradientBoostingRegressor
+
     trees = HistGradientBoostingRegressor(
         loss="poisson", learning_rate=numbers["hotspots.tree_step"],
         max_iter=int(numbers["hotspots.tree_rounds"]),

@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import statsmodels.api as sm
 from scipy.stats import f as f_distribution
+from statsmodels.genmod import families
+from statsmodels.genmod.generalized_linear_model import GLM
 
 from rehit.parameters import Parameters
 
@@ -94,8 +95,8 @@ def _fit_wave(totals: np.ndarray, middle: np.ndarray) -> tuple[np.ndarray, float
     full = np.column_stack([plain, np.cos(angle), np.sin(angle)])
     if not totals.any():
         return np.zeros(2), 1.0
-    with_wave = sm.GLM(totals, full, family=sm.families.Poisson()).fit()
-    without = sm.GLM(totals, plain, family=sm.families.Poisson()).fit()
+    with_wave = GLM(totals, full, family=families.Poisson()).fit()
+    without = GLM(totals, plain, family=families.Poisson()).fit()
     spread = max(with_wave.pearson_chi2 / with_wave.df_resid, 1.0)
     ratio = (without.deviance - with_wave.deviance) / 2.0 / spread
     return with_wave.params[2:], float(f_distribution.sf(max(ratio, 0.0), 2, with_wave.df_resid))
