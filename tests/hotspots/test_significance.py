@@ -92,6 +92,17 @@ def test_false_discovery_against_benjamini_hochberg_1995() -> None:
         false_discovery(p, rate=0.0)
 
 
+def test_one_clear_cell_among_ninety_thousand_is_found() -> None:
+    # Trap: with 9,999 permutations no chance falls below 0.0001, so that fewer than 180 such cells
+    # could never pass; and a limit of 0.05 / n where nothing passes is a limit all the same.
+    sparse = np.repeat([0, 1, 2], [81_000, 8_500, 500])
+    nine = sum_tails(sparse, np.array([16.0, 4.0]), np.array([9, 9]))
+    assert nine[0] < 1e-10 < 1e-3 < nine[1]
+    p = np.concatenate([nine[:1], np.full(89_999, 0.5)])
+    assert np.flatnonzero(false_discovery(p, rate=0.05)).tolist() == [0]
+    assert not false_discovery(np.full(90_000, 0.5), rate=0.05).any()
+
+
 def log_of(xy: np.ndarray, **columns: object) -> gpd.GeoDataFrame:
     return gpd.GeoDataFrame({"reported_at": [WHEN] * len(xy), **columns},
                             geometry=gpd.points_from_xy(*xy.T), crs=32630)

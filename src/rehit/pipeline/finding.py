@@ -85,7 +85,9 @@ def hotspot_sentences(chain: Chain) -> list[str]:
     ]
     if len(chain.clusters) and chain.clusters["n_rehits"].sum():
         top = chain.clusters.sort_values("n_rehits", ascending=False).iloc[0]
-        said.append(f"{len(chain.clusters)} clusters; most re-hits in {top['name']} "
+        kept = chain.clusters["radius_m"].max()
+        near = f" of places within {kept:.0f} m of a neighbour" if kept > 0 else ""
+        said.append(f"{len(chain.clusters)} clusters{near}; most re-hits in {top['name']} "
                     f"({int(top['n_rehits']):,} on {int(top['n_places'])} places).")
     said.append(read_cells(chain.cells, cell_m=chain.parameters["hotspots.cell_m"],
                            by_assets=chain.register is not None))
