@@ -94,7 +94,8 @@ def _hushed() -> Iterator[None]:
 def closing_lines(summary: Summary, *, open_first: Sequence[str] = ()) -> list[str]:
     """Name the files written, the ones to open first on top."""
     files = [str(name) for name in summary.get("files", [])]
-    first = [name for ending in open_first for name in files if name.endswith(ending)]
+    first = [name for wanted in open_first for name in files
+             if Path(name).name == wanted or (wanted[0] == "." and name.endswith(wanted))]
     rest = len(files) - len(first)
     lines = ["", "Open first:" if first else "Written:"]
     lines += [f"  {name}" for name in (first or files)]

@@ -27,5 +27,5 @@ def run(args: argparse.Namespace) -> Answer:
     from rehit.pipeline.finding import write_evaluation
 
     return run_command(
-        args, label="Evaluate", steps=5, open_first=["evaluation.csv"],
+        args, label="Evaluate", steps=5, open_first=["evaluation.csv", ".png"],
         work=lambda chain, stage: write_evaluation(chain, stage, measures=args.measures))
