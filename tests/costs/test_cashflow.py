@@ -47,7 +47,7 @@ def test_one_year_of_one_wall_by_hand(one_wall) -> None:
     removal = flows[(flows["strategy"] == "remove_each_time") & (flows["item"] == "cleaning")]
     by_line = removal.set_index("line")["amount"].to_dict()
     assert by_line == pytest.approx({
-        "call_out": 4 * 40 / 1.3, "labour": 4 * (30 + 15 * 1.5) / 60 * 60,
+        "call_out": 4 * 40 / 1.3, "labour": 4 * (35 + 15 * 1.5) / 60 * 60,
         "materials": 4 * 9 * 1.5, "water": 4 * 25 * 1.5 * 0.3, "wear": 4 * 2 * 1.5})
     assert removal["discounted"].sum() == pytest.approx(
         sum(by_line.values()) * 1.035**-0.5, rel=1e-12)

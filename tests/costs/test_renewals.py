@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import gamma, nbinom, poisson
 
-from rehit.costs.quadrature import gamma_nodes
+from rehit.costs.quadrature import gamma_hats, gamma_nodes
 from rehit.costs.renewals import (
     Life,
     expected_patch_repaints,
@@ -90,6 +90,18 @@ def test_nodes_carry_the_moments_of_the_gamma_distribution() -> None:
     for power in range(1, 6):
         moment = [gamma(a, scale=1 / b).moment(power) for a, b in zip(SHAPE, YEARS, strict=True)]
         assert (nodes**power * weights).sum(axis=1) == pytest.approx(moment, rel=1e-8)
+
+
+def test_hats_meet_a_kinked_curve_where_gauss_does_not() -> None:
+    """E[max(rate - c, 0)] against the closed form by the gamma distribution."""
+    for a, b in zip(SHAPE, YEARS, strict=True):
+        for kink in (0.5 * a / b, a / b, 1.6 * a / b):
+            beyond = a / b * gamma(a + 1, scale=1 / b).sf(kink) - kink * gamma(a, scale=1 / b).sf(
+                kink)
+            nodes, weights = gamma_hats(np.array([a]), np.array([b]))
+            found = (weights * (nodes - kink).clip(0)).sum()
+            assert found == pytest.approx(beyond, abs=3e-3 * a / b)
+            assert (weights >= 0).all()
 
 
 def test_snapping_many_shapes_moves_renewals_by_less_than_a_thousandth() -> None:

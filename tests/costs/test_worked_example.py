@@ -22,9 +22,12 @@ def strategies() -> list[Strategy]:
     return [*load_strategies(parameters=PARAMETERS), lamp]
 
 
+@pytest.mark.parametrize("wall_area_m2", [2.0, 12.0, 60.0])
 def test_libreoffice_works_out_the_same_figures_to_the_cent(
-        one_wall, tmp_path, recomputed) -> None:
-    wall = one_wall.assign(place_id=HOSTILE, method="paint_out", access="ladder")
+        one_wall, tmp_path, recomputed, wall_area_m2: float) -> None:
+    """A small thing painted whole, a wall, and one so large that only age ends a coating."""
+    wall = one_wall.assign(place_id=HOSTILE, method="paint_out", access="ladder",
+                           wall_area_m2=wall_area_m2)
     path = write_worked_example(tmp_path / "example.xlsx", wall, strategies=strategies(),
                                 parameters=PARAMETERS)
     book = recomputed(path)

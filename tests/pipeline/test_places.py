@@ -52,6 +52,13 @@ def test_mean_area_of_a_place_is_blended_with_the_towns() -> None:
     assert table["coating_allowed"].tolist() == [True, False, True]
 
 
+def test_an_asset_never_marked_is_costed_by_its_surface() -> None:
+    """Brick that is bare is washed; a heritage bridge of unknown make goes to a specialist."""
+    table = costing_table(REPEATS, INCIDENTS.iloc[:0], ADVICE.iloc[:0], REGISTER,
+                          parameters=load_parameters())
+    assert table["method"].tolist() == ["hot_wash", "refer", "inspect"]
+
+
 def test_nobody_coats_a_street() -> None:
     streets = REPEATS.assign(place_kind="street")
     table = costing_table(streets, INCIDENTS, ADVICE, None, parameters=load_parameters())

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from rehit.costs.expected import Expected, cost_at_rates
 from rehit.costs.investment import adjusted_internal_rate_of_return
 from rehit.costs.pieces import Pieces
-from rehit.costs.quadrature import gamma_nodes
+from rehit.costs.quadrature import gamma_hats
 from rehit.costs.renewals import BATCH
 
 Numbers = NDArray[np.float64]
@@ -70,7 +70,7 @@ def expected_losses(pieces: Sequence[Pieces], expected: Sequence[Expected], *, s
                        or [shape])
     for start in range(0, len(shape), BATCH):
         part = order[start:start + BATCH]
-        nodes, weights = gamma_nodes(shape[part], rate_years[part])
+        nodes, weights = gamma_hats(shape[part], rate_years[part])
         costs = np.stack([cost_at_rates(piece.at(part), known.weights.at(part), nodes)
                           for piece, known in zip(pieces, expected, strict=True)], axis=2)
         allowed = np.stack([piece.allowed[part] for piece in pieces], axis=1)

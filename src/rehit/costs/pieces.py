@@ -17,6 +17,7 @@ from rehit.costs.rates import (
     cover_lines,
     patches_until_repaint,
     repaint_lines,
+    spots,
     wash_water_l,
 )
 from rehit.costs.renewals import Life
@@ -106,41 +107,47 @@ def _pieces(costing: pd.DataFrame, strategy: Strategy, parameters: Parameters) -
     yearly[:, MEASURE] = strategy.yearly_cost
     allowed, why_not = permission(costing, strategy)
     first = cover_lines(costing, strategy, parameters=parameters)
+    per_cleaning = cleaning_lines(costing, strategy, parameters=parameters)
+    # The full repaint takes the place of the last patch, so only what it costs more is added.
+    renewed = (repaint - per_cleaning).clip(0) if strategy.paints else first
     return Pieces(
-        strategy=strategy, first=first, yearly=yearly,
-        per_cleaning=cleaning_lines(costing, strategy, parameters=parameters),
+        strategy=strategy, first=first, yearly=yearly, per_cleaning=per_cleaning,
         planned=np.where(painted[:, None], repaint, 0.0), planned_every=planned_every,
-        renewing=_renewing(costing, strategy, first, repaint, planned_every, parameters),
+        renewing=_renewing(costing, strategy, renewed, planned_every, parameters),
         effect_on_rate=strategy.effect_on_rate,
         water_l=wash_water_l(costing, strategy, parameters=parameters),
         hours=cover_hours(costing, strategy, parameters=parameters),
         allowed=allowed, why_not=why_not)
 
 
-def _renewing(costing: pd.DataFrame, strategy: Strategy, first: Numbers, repaint: Numbers,
+def _renewing(costing: pd.DataFrame, strategy: Strategy, lines: Numbers,
               planned_every: NDArray[np.int64], parameters: Parameters) -> Renewing | None:
     if strategy.paints:
         life = Life(patches_until_repaint(costing, parameters=parameters), np.inf, planned_every)
-        return Renewing(repaint, life, pays_at_reset=False, credited=False)
-    if not first.any():
+        return Renewing(lines, life, pays_at_reset=False, credited=False)
+    if not lines.any():
         return None
     # Only what lies on the wall goes when the wall is repainted.
     resets = planned_every if strategy.covers_wall else np.zeros_like(planned_every)
     cleanings = np.full(len(costing), np.floor(strategy.life_cleanings))
+    if strategy.covers_wall:
+        cleanings = cleanings * spots(costing, parameters=parameters)
     life_years = (np.inf if np.isinf(strategy.life_years)
                   else float(max(1, round(strategy.life_years))))
-    return Renewing(first, Life(cleanings, life_years, resets), pays_at_reset=True, credited=True)
+    return Renewing(lines, Life(cleanings, life_years, resets), pays_at_reset=True, credited=True)
 
 
 def permission(costing: pd.DataFrame,
                strategy: Strategy) -> tuple[NDArray[np.bool_], NDArray[np.object_]]:
     """Return where a strategy may be used, and the reason where it may not."""
+    unknown = (costing["method"].eq("inspect").to_numpy() & bool(strategy.only_methods))
     forbidden = (~costing["coating_allowed"].to_numpy(bool) if strategy.needs_permission
                  else np.zeros(len(costing), dtype=bool))
     unfit = (~costing["method"].isin(strategy.only_methods).to_numpy()
              if strategy.only_methods else np.zeros(len(costing), dtype=bool))
     reasons = np.full(len(costing), None, dtype=object)
     reasons[unfit] = "the surface is not one it is used on"
+    reasons[unknown & unfit] = "the surface is not known: look at it first"
     reasons[forbidden] = "the owner does not allow a coating"
     return ~(forbidden | unfit), reasons
 

@@ -17,6 +17,7 @@ from rehit.parameters import Parameters
 from rehit.tables import check
 
 Numbers = NDArray[np.float64]
+MOST_SPOTS = 8  # on larger walls cleanings are so spread that age ends a coating first
 # Every cost is one of these lines, so that an accountant can add them up.
 LINES = ("call_out", "labour", "materials", "access", "traffic_control", "water", "wear",
          "measure")
@@ -29,7 +30,7 @@ BY_METHOD = ("minutes_per_visit", "minutes_per_m2", "materials_per_m2", "water_l
 PLAIN = ("discount_rate", "payment_point", "residual_share", "call_out", "incidents_per_visit",
          "labour_per_hour", "access_ladder", "access_platform", "traffic_control", "water_per_l",
          "cover_minutes_per_visit", "repaint_materials_per_m2", "repaint_minutes_per_m2",
-         "repaint_wall_share", "planned_repaint_years",
+         "repaint_minutes_per_visit", "repaint_wall_share", "planned_repaint_years", "spot_share",
          *sorted({f"escalation_{kind}" for kind in ESCALATION.values()}))
 
 
@@ -81,7 +82,7 @@ def cleaning_lines(costing: pd.DataFrame, strategy: Strategy, *,
     Call-out is shared by the incidents dealt with on one visit; access equipment and traffic
     control are not, because each place needs its own.
     """
-    area = costing["mark_area_m2"].to_numpy(float)
+    area = treated_area_m2(costing, strategy, parameters=parameters)
     methods = cleaning_methods(costing, strategy)
     share = strategy.cleaning_share
     rate = {name: _by_method(name, methods, parameters) for name in BY_METHOD}
@@ -111,12 +112,25 @@ def wash_water_l(costing: pd.DataFrame, strategy: Strategy, *, parameters: Param
     """Return the wash water to capture at one cleaning [L]; coatings are not credited any."""
     methods = cleaning_methods(costing, strategy)
     litres = (_by_method("water_l_per_m2", methods, parameters)
-              * costing["mark_area_m2"].to_numpy(float))
+              * treated_area_m2(costing, strategy, parameters=parameters))
     if "wash_water_l_per_incident" in costing.columns and strategy.cleaning == "removal":
         given = costing["wash_water_l_per_incident"].to_numpy(float, na_value=np.nan)
         own = methods == costing["method"].to_numpy(str)
         litres = np.where(own & np.isfinite(given), given, litres)
     return litres
+
+
+def treated_area_m2(costing: pd.DataFrame, strategy: Strategy, *,
+                    parameters: Parameters) -> Numbers:
+    """Return the area treated at one cleaning: the marking, or the whole of a small painted thing.
+
+    Where one patch is already the share of the wall at which a full repaint is due, the whole is
+    painted each time.
+    """
+    marking = costing["mark_area_m2"].to_numpy(float)
+    if not strategy.paints:
+        return marking
+    return np.where(_painted_whole(costing, parameters), wall_area_m2(costing), marking)
 
 
 def cleaning_methods(costing: pd.DataFrame, strategy: Strategy) -> NDArray[np.str_]:
@@ -131,7 +145,8 @@ def cover_lines(costing: pd.DataFrame, strategy: Strategy, *, parameters: Parame
     """Return the first cost of `strategy`, and of each renewal, shape (places, lines)."""
     if strategy.covers_wall:
         return _wall_job(costing, parameters, materials_per_m2=strategy.cover_materials_per_m2,
-                         minutes_per_m2=strategy.cover_minutes_per_m2)
+                         minutes_per_m2=strategy.cover_minutes_per_m2,
+                         minutes_per_visit=parameters["costs.cover_minutes_per_visit"])
     lines = np.zeros((len(costing), len(LINES)))
     lines[:, MEASURE] = strategy.first_cost
     return lines
@@ -150,7 +165,8 @@ def repaint_lines(costing: pd.DataFrame, *, parameters: Parameters) -> Numbers:
     """Return the cost of a full repaint of the wall, shape (places, lines)."""
     return _wall_job(costing, parameters,
                      materials_per_m2=parameters["costs.repaint_materials_per_m2"],
-                     minutes_per_m2=parameters["costs.repaint_minutes_per_m2"])
+                     minutes_per_m2=parameters["costs.repaint_minutes_per_m2"],
+                     minutes_per_visit=parameters["costs.repaint_minutes_per_visit"])
 
 
 def wall_area_m2(costing: pd.DataFrame) -> Numbers:
@@ -160,18 +176,41 @@ def wall_area_m2(costing: pd.DataFrame) -> Numbers:
 
 
 def patches_until_repaint(costing: pd.DataFrame, *, parameters: Parameters) -> Numbers:
-    """Return after how many patches the patched share of the wall calls for a full repaint."""
-    share = parameters["costs.repaint_wall_share"]
-    return np.maximum(1.0, np.floor(
-        share * wall_area_m2(costing) / costing["mark_area_m2"].to_numpy(float) + 1e-9))
+    """Return after how many patches the patched share of the wall calls for a full repaint.
+
+    Patches fall anywhere on the wall, so later ones partly cover earlier ones: after n patches,
+    each a share q of the wall, the patched share is 1 - (1 - q)^n on average. Infinite where the
+    whole is painted each time anyway.
+    """
+    share = costing["mark_area_m2"].to_numpy(float) / wall_area_m2(costing)
+    due = parameters["costs.repaint_wall_share"]
+    with np.errstate(divide="ignore"):
+        patches = np.ceil(np.log1p(-due) / np.log1p(-share) - 1e-9)
+    return np.where(_painted_whole(costing, parameters), np.inf, patches)
+
+
+def _painted_whole(costing: pd.DataFrame, parameters: Parameters) -> NDArray[np.bool_]:
+    share = costing["mark_area_m2"].to_numpy(float) / wall_area_m2(costing)
+    return np.asarray(share >= parameters["costs.repaint_wall_share"])
+
+
+def spots(costing: pd.DataFrame, *, parameters: Parameters) -> Numbers:
+    """Return over how many spots of each wall its cleanings are spread; infinite = very many.
+
+    A coating's life in cleanings is a matter of one spot: the whole is renewed after that many
+    cleanings for each spot.
+    """
+    number = np.floor(parameters["costs.spot_share"] * wall_area_m2(costing)
+                      / costing["mark_area_m2"].to_numpy(float) + 1e-9)
+    return np.where(number > MOST_SPOTS, np.inf, np.maximum(number, 1.0))
 
 
 def _wall_job(costing: pd.DataFrame, parameters: Parameters, *, materials_per_m2: float,
-              minutes_per_m2: float) -> Numbers:
+              minutes_per_m2: float, minutes_per_visit: float) -> Numbers:
     wall = wall_area_m2(costing)
     lines = np.zeros((len(costing), len(LINES)))
     lines[:, CALL_OUT] = parameters["costs.call_out"]
-    minutes = parameters["costs.cover_minutes_per_visit"] + minutes_per_m2 * wall
+    minutes = minutes_per_visit + minutes_per_m2 * wall
     lines[:, LABOUR] = minutes / 60 * parameters["costs.labour_per_hour"]
     lines[:, MATERIALS] = materials_per_m2 * wall
     lines[:, ACCESS], lines[:, TRAFFIC] = _site_costs(costing, parameters)

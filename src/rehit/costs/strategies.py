@@ -56,7 +56,8 @@ class Strategy:
     yearly_cost
         Upkeep [currency/year].
     life_years, life_cleanings
-        The cover is renewed after whichever comes first; lives in years are whole years.
+        The cover is renewed after whichever comes first; lives in years are whole years. For a
+        cover on the wall, cleanings of one spot: a large wall has several (``costs.spot_share``).
     recoat_margin, recoat_every
         Area recoated per m2 cleaned [ratio], at every so many cleanings of a spot.
     effect_on_rate

@@ -24,7 +24,14 @@ from rehit.costs.rates import MEASURE
 from rehit.costs.renewals import Renewals
 from rehit.costs.strategies import Strategy
 from rehit.costs.workbook_file import leave_to_be_calculated
-from rehit.costs.worked_inputs import Book, safe, write_growth, write_inputs, write_unit_costs
+from rehit.costs.worked_inputs import (
+    Book,
+    life_formula,
+    safe,
+    write_growth,
+    write_inputs,
+    write_unit_costs,
+)
 from rehit.parameters import Parameters, load_parameters
 
 COLUMNS = ("year", "cleanings expected", "cleaning cost", "upkeep", "planned repaints",
@@ -115,7 +122,7 @@ def _write_year(book: Book, sheet: Worksheet, number: int, year: int, renewals: 
     strategy, years = pieces.strategy, book.comparison.timeline.years
     row, at = year + 1, _row_cells(year + 1)
     running, end = cells[f"growth.running.{year}"], cells[f"growth.end.{year}"]
-    renewed = cells["unit.repaint"] if strategy.paints else cells[f"unit.{strategy.name}.cover"]
+    renewed = cells[f"unit.{strategy.name}.{'repaint' if strategy.paints else 'cover'}"]
     pays = pieces.renewing is not None and pieces.renewing.pays_at_reset
     due = planned_years(pieces.planned_every, years)[0, year - 1]
     counts = {0: year, 4: int(due), 6: renewals.by_cleaning[0, year - 1],
@@ -170,7 +177,7 @@ def _write_renewal_check(book: Book, number: int, by_cleaning: np.ndarray, name:
     sheet.write_string(top, 0, "Renewals checked: chance of at least K, 2K, 3K … cleanings by the "
                                "end of each year, added up", book.bold)
     sheet.write_string(top + 1, 0, "K")
-    sheet.write_number(top + 1, 1, float(life.cleanings[0]), book.given)
+    sheet.write_formula(top + 1, 1, f"={life_formula(book, pieces.strategy)}", book.factor)
     lives = xl_rowcol_to_cell(top + 1, 1, row_abs=True, col_abs=True)
     for year in range(1, years + 1):
         row = top + 2 + year

@@ -17,8 +17,8 @@ from rehit.parameters import Parameters
 from rehit.safe_text import neutralise_formula
 
 STRATEGY_NUMBERS = ("cleaning_share", "first_cost", "cover_materials_per_m2",
-                    "cover_minutes_per_m2", "yearly_cost", "recoat_margin", "recoat_every",
-                    "effect_on_rate")
+                    "cover_minutes_per_m2", "yearly_cost", "life_cleanings", "recoat_margin",
+                    "recoat_every", "effect_on_rate")
 PLACE_NUMBERS = {"gamma_shape": "shape of the gamma distribution of the yearly rate",
                  "gamma_rate_years": "rate of that distribution (mean rate = shape / rate)",
                  "mark_area_m2": "mean marked area", "wall_area_m2": "area to repaint or coat"}
@@ -103,7 +103,11 @@ def _write_strategies(book: Book, sheet: Worksheet, row: int) -> None:
         sheet.write_string(row, column, safe(strategy.name), book.bold)
         for offset, name in enumerate(STRATEGY_NUMBERS, start=1):
             sheet.write_string(row + offset, 0, name)
-            sheet.write_number(row + offset, column, getattr(strategy, name), book.given)
+            value = getattr(strategy, name)
+            if np.isinf(value):
+                sheet.write_string(row + offset, column, "no limit", book.given)
+            else:
+                sheet.write_number(row + offset, column, value, book.given)
             book.cells[f"{strategy.name}.{name}"] = "Inputs!" + xl_rowcol_to_cell(
                 row + offset, column, row_abs=True, col_abs=True)
 
@@ -144,8 +148,12 @@ def write_unit_costs(book: Book) -> None:
     columns = [(f"{s.name}: {what}", f"{s.name}.{what}", formulas)
                for s in book.comparison.strategies
                for what, formulas in (("cleaning", _cleaning(book, s)), ("cover", _cover(book, s)))]
+    c = book.cells
     columns.append(("full repaint", "repaint", _wall_job(
-        book, book.cells["repaint_materials_per_m2"], book.cells["repaint_minutes_per_m2"])))
+        book, c["repaint_materials_per_m2"], c["repaint_minutes_per_m2"],
+        c["repaint_minutes_per_visit"])))
+    columns += [(f"{s.name}: full repaint in place of a patch, costs more by", f"{s.name}.repaint",
+                 _more(book, s)) for s in book.comparison.strategies if s.paints]
     for title, key, formulas in columns:
         sheet.write_string(0, column, safe(title), book.bold)
         for number, line in enumerate(LINES):
@@ -161,6 +169,8 @@ def write_unit_costs(book: Book) -> None:
 
 def _cleaning(book: Book, strategy: Strategy) -> dict[str, str]:
     c, area = book.cells, book.cells["mark_area_m2"]
+    if strategy.paints:  # small things are painted whole
+        area = (f"IF({area}/{_wall(book)}>={c['repaint_wall_share']},{_wall(book)},{area})")
     method = str(cleaning_methods(book.comparison.costing.head(1), strategy)[0])
     own = {key: c[f"{strategy.name}.{key}"] for key in STRATEGY_NUMBERS}
     minutes = (f"({c[f'minutes_per_visit_{method}']}+{c[f'minutes_per_m2_{method}']}*{area})")
@@ -180,6 +190,15 @@ def _cleaning(book: Book, strategy: Strategy) -> dict[str, str]:
         "wear": "0" if strategy.covers_wall else f"{c[f'wear_per_m2_{method}']}*{area}"}
 
 
+def _more(book: Book, strategy: Strategy) -> dict[str, str]:
+    """Return what a full repaint costs beyond the patch it takes the place of."""
+    c = book.cells
+    whole = _wall_job(book, c["repaint_materials_per_m2"], c["repaint_minutes_per_m2"],
+                      c["repaint_minutes_per_visit"])
+    patch = _cleaning(book, strategy)
+    return {line: f"MAX(0,({whole.get(line, '0')})-({patch.get(line, '0')}))" for line in LINES}
+
+
 def _given(book: Book, column: str) -> str | None:
     value = book.place.get(column, np.nan)
     return f"{float(value)!r}" if pd.notna(value) else None
@@ -188,16 +207,31 @@ def _given(book: Book, column: str) -> str | None:
 def _cover(book: Book, strategy: Strategy) -> dict[str, str]:
     if strategy.covers_wall:
         return _wall_job(book, book.cells[f"{strategy.name}.cover_materials_per_m2"],
-                         book.cells[f"{strategy.name}.cover_minutes_per_m2"])
+                         book.cells[f"{strategy.name}.cover_minutes_per_m2"],
+                         book.cells["cover_minutes_per_visit"])
     return {"measure": book.cells[f"{strategy.name}.first_cost"]}
 
 
-def _wall_job(book: Book, materials: str, minutes: str) -> dict[str, str]:
-    c = book.cells
-    wall = f"MAX({c['wall_area_m2']},{c['mark_area_m2']})"
+def _wall_job(book: Book, materials: str, minutes: str, visit: str) -> dict[str, str]:
+    c, wall = book.cells, _wall(book)
     return {"call_out": c["call_out"], **_site(book), "materials": f"{materials}*{wall}",
-            "labour": f"({c['cover_minutes_per_visit']}+{minutes}*{wall})/60"
-                      f"*{c['labour_per_hour']}"}
+            "labour": f"({visit}+{minutes}*{wall})/60*{c['labour_per_hour']}"}
+
+
+def _wall(book: Book) -> str:
+    return f"MAX({book.cells['wall_area_m2']},{book.cells['mark_area_m2']})"
+
+
+def life_formula(book: Book, strategy: Strategy) -> str:
+    """Return the formula of the cleanings after which the wall is repainted or covered anew."""
+    c, wall = book.cells, _wall(book)
+    if strategy.paints:
+        return (f"ROUNDUP(LN(1-{c['repaint_wall_share']})/LN(1-{c['mark_area_m2']}/{wall})"
+                "-0.000000001,0)")
+    life = f"INT({c[f'{strategy.name}.life_cleanings']})"
+    if not strategy.covers_wall:
+        return life
+    return f"{life}*MAX(1,INT({c['spot_share']}*{wall}/{c['mark_area_m2']}+0.000000001))"
 
 
 def _site(book: Book) -> dict[str, str]:

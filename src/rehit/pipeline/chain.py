@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import cached_property
+from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
@@ -215,10 +216,15 @@ class Chain:
     @cached_property
     def advice(self) -> pd.DataFrame:
         """The method for each incident."""
-        incidents, calibration = self.incidents, self.calibration
+        incidents, methods = self.incidents, self.methods
         self.step("Choosing methods")
-        methods = self.project.path("methods") if calibration is None else calibration.methods
         return choose_methods(incidents, methods=methods, parameters=self.parameters)
+
+    @property
+    def methods(self) -> pd.DataFrame | Path | None:
+        """The decision table in force: corrected by the works log, the user's own, or none."""
+        return self.project.path("methods") if self.calibration is None else (
+            self.calibration.methods)
 
     @cached_property
     def cost_parameters(self) -> Parameters:
@@ -231,7 +237,7 @@ class Chain:
     def costing(self) -> pd.DataFrame:
         """What the cost comparison needs to know of each place."""
         return costing_table(self.repeats, self.incidents, self.advice, self.register,
-                             parameters=self.parameters)
+                             methods=self.methods, parameters=self.parameters)
 
     @cached_property
     def strategy_costs(self) -> pd.DataFrame:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 
 from rehit.parameters import Parameters
 from rehit.tables import check
+from rehit.treatment.choose import choose_methods
 
 REGISTER_COLUMNS = ["asset_type", "heritage", "coating_allowed", "access", "traffic_control",
                     "wall_area_m2", "owner"]
@@ -49,17 +52,20 @@ def with_register(incidents: gpd.GeoDataFrame,
 
 
 def costing_table(repeats: pd.DataFrame, incidents: pd.DataFrame, advice: pd.DataFrame,
-                  register: pd.DataFrame | None, *, parameters: Parameters) -> pd.DataFrame:
+                  register: pd.DataFrame | None, *, methods: pd.DataFrame | Path | None = None,
+                  parameters: Parameters) -> pd.DataFrame:
     """Return the `costing` table: one row per repeat place.
 
     A place's mean marked area is blended with the town's mean, weighted by how many of its
-    incidents have an area; its usual method is the most frequent one advised there.
+    incidents have an area; its usual method is the most frequent one advised there, and at an
+    asset never marked in the log the one that `methods` gives for spray paint on its surface.
     """
     per_place = incidents[["incident_id", "place_id", "area_m2"]].merge(
         advice[["incident_id", "method"]], on="incident_id", how="left")
     table = repeats[["place_id", "gamma_shape", "gamma_rate_years"]].copy()
     table["mark_area_m2"] = _blended_area(per_place, table["place_id"], parameters)
-    table["method"] = _usual_method(per_place, table["place_id"])
+    spare = None if register is None else _method_for_spray(register, methods, parameters)
+    table["method"] = _usual_method(per_place, table["place_id"], spare)
     facts = _surface_facts(table["place_id"], register)
     table = table.join(facts)
     # Nobody coats a street: a place known only to its street keeps removal as its sole strategy.
@@ -80,11 +86,25 @@ def _blended_area(per_place: pd.DataFrame, places: pd.Series, parameters: Parame
     return blended.fillna(town).to_numpy(float)
 
 
-def _usual_method(per_place: pd.DataFrame, places: pd.Series) -> np.ndarray:
+def _method_for_spray(register: pd.DataFrame, methods: pd.DataFrame | Path | None,
+                      parameters: Parameters) -> pd.Series:
+    """Return the method by asset for a marking of spray paint whose size is not known."""
+    surfaces = pd.DataFrame(register)[["asset_id", "asset_type", "substrate", "finish",
+                                       "heritage"]].rename(columns={"asset_id": "incident_id"})
+    advice = choose_methods(surfaces.assign(medium="spray", area_m2=np.nan), methods=methods,
+                            parameters=parameters)
+    return advice.set_index("incident_id")["method"]
+
+
+def _usual_method(per_place: pd.DataFrame, places: pd.Series,
+                  spare: pd.Series | None) -> np.ndarray:
     counts = per_place.groupby(["place_id", "method"]).size().rename("n").reset_index()
     usual = (counts.sort_values(["place_id", "n", "method"], ascending=[True, False, True])
              .drop_duplicates("place_id").set_index("place_id")["method"])
-    return usual.reindex(places).fillna("inspect").to_numpy()
+    found = usual.reindex(places)
+    if spare is not None:
+        found = found.fillna(spare)
+    return found.fillna("inspect").to_numpy()
 
 
 def _surface_facts(places: pd.Series, register: pd.DataFrame | None) -> pd.DataFrame:

@@ -1,0 +1,90 @@
+"""What one cleaning, one repaint and one coating's life come to, worked out by hand."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from rehit.costs.pieces import make_pieces
+from rehit.costs.rates import LABOUR, LINES, MATERIALS, patches_until_repaint, spots
+from rehit.costs.strategies import Strategy, load_strategies
+from rehit.parameters import load_parameters
+from rehit.treatment.methods import load_methods
+
+PARAMETERS = load_parameters()
+STRATEGIES = {s.name: s for s in load_strategies(parameters=PARAMETERS)}
+
+
+def pieces_of(costing: pd.DataFrame, name: str):
+    return make_pieces(costing, [STRATEGIES[name]], parameters=PARAMETERS)[0]
+
+
+def test_patches_fall_anywhere_so_later_ones_partly_cover_earlier_ones(one_wall) -> None:
+    """1.5 of 12 m2: 1 - (7/8)^5 = 0.487 of the wall after five patches, 0.551 after six."""
+    assert patches_until_repaint(one_wall, parameters=PARAMETERS).tolist() == [6]
+    rng = np.random.default_rng(1)
+    spot = rng.integers(0, 8, (20_000, 6))  # each patch one of eight equal parts of the wall
+    covered = [np.mean([len(set(row[:n])) / 8 for row in spot]) for n in (5, 6)]
+    assert covered[0] < 0.5 < covered[1]
+
+
+def test_a_small_thing_is_painted_whole_each_time_and_never_again_besides(one_wall) -> None:
+    """1.5 m2 on a cabinet of 2 m2: 15 minutes and 7 a square metre, for 2 m2."""
+    pieces = pieces_of(one_wall.assign(method="paint_out", wall_area_m2=2.0), "paint_out_each_time")
+    assert pieces.per_cleaning[0, LABOUR] == pytest.approx(15 + 7 * 2)
+    assert pieces.per_cleaning[0, MATERIALS] == pytest.approx(2 * 2)
+    assert np.isinf(pieces.renewing.life.cleanings).all()
+
+
+def test_a_full_repaint_takes_the_place_of_the_last_patch(one_wall) -> None:
+    """Call-out 40 against 40 / 1.3 shared; 30 + 5 x 12 minutes against 15 + 7 x 1.5; paint."""
+    pieces = pieces_of(one_wall.assign(method="paint_out"), "paint_out_each_time")
+    more = dict(zip(LINES, pieces.renewing.lines[0], strict=True))
+    assert more["call_out"] == pytest.approx(40 - 40 / 1.3)
+    assert more["labour"] == pytest.approx((30 + 5 * 12) - (15 + 7 * 1.5))
+    assert more["materials"] == pytest.approx(3 * 12 - 2 * 1.5)
+    assert sum(more.values()) == pytest.approx(sum(more[k] for k in (
+        "call_out", "labour", "materials")))
+
+
+@pytest.mark.parametrize(("wall_m2", "number"), [(2.0, 1), (12.0, 2), (30.0, 5), (48.0, 8),
+                                                 (54.0, np.inf)])
+def test_a_large_wall_has_several_spots_that_wear_by_themselves(
+        one_wall, wall_m2: float, number: float) -> None:
+    """A quarter of the wall, in spots of 1.5 m2; 15 cleanings each."""
+    wall = one_wall.assign(wall_area_m2=wall_m2)
+    assert spots(wall, parameters=PARAMETERS).tolist() == [number]
+    life = pieces_of(wall, "permanent_coating").renewing.life
+    assert life.cleanings.tolist() == [15 * number]
+
+
+def test_the_life_of_what_does_not_lie_on_the_wall_knows_no_spots(one_wall) -> None:
+    mural = Strategy(name="screen", meaning="a screen", first_cost=700, life_cleanings=12)
+    pieces = make_pieces(one_wall, [mural], parameters=PARAMETERS)[0]
+    assert pieces.renewing.life.cleanings.tolist() == [12]
+
+
+@pytest.mark.parametrize(("method", "why"), [
+    ("inspect", "the surface is not known: look at it first"),
+    ("polish_or_replace", "the surface is not one it is used on"),
+    ("refer", "the surface is not one it is used on")])
+def test_nothing_is_coated_that_is_not_known_or_cannot_be_cleaned_off(
+        one_wall, method: str, why: str) -> None:
+    for name in ("sacrificial_coating", "permanent_coating"):
+        pieces = pieces_of(one_wall.assign(method=method), name)
+        assert not pieces.allowed[0]
+        assert pieces.why_not[0] == why
+
+
+@pytest.mark.parametrize(("method", "rule"), [
+    ("paint_out", "painted"), ("solvent_wipe", "bare_metal"), ("hot_wash", "bare_brick"),
+    ("scrape", "sticker"), ("polish_or_replace", "etched_glass"), ("refer", "heritage")])
+def test_costs_and_advice_start_from_the_same_minutes_and_water(method: str, rule: str) -> None:
+    """One crew, one job: the two tables of defaults must not tell two stories."""
+    row = load_methods().set_index("rule").loc[rule]
+    assert row["method"] == method
+    for cost, advice in (("minutes_per_visit", "minutes_per_visit"),
+                         ("minutes_per_m2", "minutes_per_m2"),
+                         ("water_l_per_m2", "wash_water_l_per_m2")):
+        assert PARAMETERS[f"costs.{cost}_{method}"] == row[advice], (cost, method)
