@@ -178,7 +178,8 @@ def simulate_queue(jobs: pd.DataFrame, clock: np.ndarray, volume: Volume, days: 
     minutes = jobs["minutes"].to_numpy() + parameters["contract.travel_minutes"]
     offensive = (jobs["priority"] == "offensive").to_numpy()
     rows = []
-    for total in rng.choice(volume.totals[:, 0], years):
+    # Years spread evenly over the volumes foreseen: a few stand for them better than a random few.
+    for total in np.quantile(volume.totals[:, 0], (np.arange(years) + 0.5) / years):
         picked, moment = draw_year(pattern, total=int(total), start=start, rng=rng,
                                    dispersion=volume.weekly_dispersion)
         rows.append(queue_year(moment, minutes[picked], offensive[picked], calendar,
