@@ -155,13 +155,25 @@ def test_programme_gives_a_range_only_if_it_holds_the_sum() -> None:
         assert (" to " in facts.book.figures["P3"].shown) is ranged
 
 
+def test_standards_are_those_of_the_service_parameters() -> None:
+    numbers = load_parameters().override({"service.offensive_hours": 36.0,
+                                          "service.ordinary_working_days": 10.0})
+    facts = gather_facts(make_input(n=300, full=False), numbers)
+    trace_counts(facts)
+    grid = _grid(response_section(facts))
+    assert [row[1] for row in grid.rows] == ["36\u00a0h", "14\u00a0days"]
+    assert "10 working days are counted as 14 days" in grid.note
+    assert facts.book.figures["R2"].label == "Cleared within 14\u00a0days, ordinary"
+
+
 def test_standards_given_by_the_project_are_used() -> None:
     inputs = make_input(n=600, full=False)
     loose = dataclasses.replace(
         inputs, standards=dataclasses.make_dataclass("S", ["offensive_h", "ordinary_h"])(1e5, 1e5))
     rows: Any = _grid(response_section(_facts(loose))).rows
     assert rows[0][3].startswith(("100%", ">\u00a099%", "–"))
-    assert rows[0][1] == "100000\u00a0h"
+    assert rows[0][1] == "4166.67\u00a0days"
+    assert "working days" not in _grid(response_section(_facts(loose))).note
 
 
 @pytest.mark.parametrize(("value", "text"), [

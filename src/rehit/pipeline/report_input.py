@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import date
 
+import geopandas as gpd
 import pandas as pd
 
 from rehit.hotspots.clusters import find_clusters
@@ -13,14 +14,11 @@ from rehit.hotspots.survival import kaplan_meier
 from rehit.pipeline.chain import Chain
 from rehit.pipeline.costing import cost_years, rate_costs
 from rehit.pipeline.finding import evaluation_table, evaluations
-from rehit.reporting.inputs import ReportInput, Standards
-
-CALENDAR_DAYS_PER_WORKING_DAY = 7 / 5
-FEWEST_SPELLS = 20
-PROGRAMME_YEARS = 5
+from rehit.reporting.inputs import ReportInput
 
 
-def report_input(chain: Chain, *, first: date, last: date) -> ReportInput:
+def report_input(chain: Chain, *, first: date, last: date,
+                 routes: gpd.GeoDataFrame | None = None) -> ReportInput:
     """Gather everything the report of one period is made from."""
     project, cleaned = chain.project, chain.cleaned
     incidents = chain.incidents
@@ -29,7 +27,7 @@ def report_input(chain: Chain, *, first: date, last: date) -> ReportInput:
         observed_from=cleaned.observed_from, observed_to=cleaned.observed_to, crs=project.crs,
         currency=project.currency,
         price_year=project.price_year or cleaned.observed_to.year, time_zone=project.time_zone,
-        language=project.language, standards=standards(chain),
+        language=project.language,
         threshold_per_year=chain.parameters["hotspots.threshold_per_year"],
         horizon_years=chain.parameters["costs.horizon_years"],
         incidents=incidents, counts=cleaned.counts, set_aside=cleaned.set_aside,
@@ -38,18 +36,12 @@ def report_input(chain: Chain, *, first: date, last: date) -> ReportInput:
         clusters_before=clusters_before(chain, first), cells=chain.cells, forecast=chain.forecast,
         advice=chain.advice, costing=chain.costing, strategy_costs=chain.strategy_costs,
         cost_years=cost_years(chain, n_places=int(chain.parameters["reporting.top_places"])),
-        programme=chain.programme(years=PROGRAMME_YEARS).table,
-        budget_sweep=chain.budget_sweep(years=PROGRAMME_YEARS), rate_costs=rate_costs(chain),
+        programme=chain.programme().table,
+        budget_sweep=chain.budget_sweep(), rate_costs=rate_costs(chain),
         rings=ring_table(chain), survival=survival_curves(chain),
         evaluations=evaluation_rows(chain), spend=spend_by_month(chain),
-        streets=chain.streets, limits=chain.limits,
+        streets=chain.streets, routes=routes, limits=chain.limits,
     )
-
-
-def standards(chain: Chain) -> Standards:
-    """Return the response standards in hours; working days are stretched over weekends."""
-    days = chain.parameters["service.ordinary_working_days"] * CALENDAR_DAYS_PER_WORKING_DAY
-    return Standards(offensive_h=chain.parameters["service.offensive_hours"], ordinary_h=24 * days)
 
 
 def clusters_before(chain: Chain, first: date) -> pd.DataFrame | None:
@@ -79,6 +71,7 @@ def survival_curves(chain: Chain) -> pd.DataFrame:
     spells = chain.spells
     if spells.empty:
         return pd.DataFrame()
+    fewest = chain.parameters["pipeline.fewest_spells"]
     fast = spells["days_to_clearance"].median()
     groupings: dict[str, Callable[[], pd.Series]] = {
         "substrate": lambda: spells["substrate"],
@@ -87,7 +80,7 @@ def survival_curves(chain: Chain) -> pd.DataFrame:
         _curve(rows).assign(grouping=grouping, group=str(group), n=len(rows))
         for grouping, words in groupings.items()
         for group, rows in spells.groupby(words(), observed=True)
-        if rows["event"].sum() >= FEWEST_SPELLS]
+        if rows["event"].sum() >= fewest]
     return pd.concat(curves, ignore_index=True) if curves else pd.DataFrame()
 
 

@@ -9,6 +9,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
+import geopandas as gpd
 import pandas as pd
 
 from rehit.errors import InputFileError, SettingError
@@ -25,12 +26,27 @@ QUARTER = re.compile(r"(\d{4})-?Q([1-4])", re.IGNORECASE)
 
 
 def write_quarter(chain: Chain, stage: Path, *, quarter: str | None,
-                  language: str | None = None) -> dict[str, Any]:
-    """Run the chain and write the report of one quarter into `stage`."""
+                  language: str | None = None,
+                  routes: gpd.GeoDataFrame | None = None) -> dict[str, Any]:
+    """Run the chain and write the report of one quarter into `stage`.
+
+    Parameters
+    ----------
+    chain
+        The project's results.
+    stage
+        Folder to write into.
+    quarter
+        Such as ``2025Q1``; the last whole one where None.
+    language
+        Of the report; the project's where None.
+    routes
+        Patrol routes to draw on the map (the contract ``report_routes``).
+    """
     if language is not None:
         chain.project = replace(chain.project, language=language)
     first, last = quarter_days(chain, quarter)
-    inputs = report_input(chain, first=first, last=last)
+    inputs = report_input(chain, first=first, last=last, routes=routes)
     chain.step("Writing the report")
     write_report(inputs, stage, parameters=chain.parameters)
     return {

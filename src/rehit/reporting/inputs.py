@@ -60,7 +60,7 @@ class ReportInput:
     language
         A language that has a message catalogue: ``en`` or ``es``.
     standards
-        Time allowed to clear a marking [h]; the parameters' defaults where None.
+        Time allowed to clear a marking [h]; that of the parameters ``service.*`` where None.
     threshold_per_year
         The rate the user asked about; ``repeats.chance_above`` refers to it [incidents/year].
     incidents

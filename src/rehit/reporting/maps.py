@@ -146,7 +146,8 @@ def _places(facts: Facts, grid: _Grid) -> list[list[Any]]:
     shown = shown[shown.geometry.notna()].head(int(facts.number("map_points")))
     firm = (shown["place_kind"] != "street").any()
     address = facts.inputs.incidents.groupby("place_id")["address"].first()
-    return [[*grid.pair(row.geometry), str(row.place_id), _text(row.asset_type),
+    return [[*grid.pair(row.geometry), str(row.place_id),
+             "" if pd.isna(row.asset_type) else _text(w.thing(row.asset_type)),
              int(row.n_incidents), int(row.n_rehits), round(float(row.rate_per_year), 3),
              f"{w.number(row.rate_per_year, 2)} "
              f"({w.span(w.number(row.rate_low, 2), w.number(row.rate_high, 2))})",

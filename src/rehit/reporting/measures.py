@@ -11,9 +11,12 @@ from rehit.parameters import Parameters
 from rehit.reporting.compare import Comparison, bunching_of, compare_counts, weekly_counts
 from rehit.reporting.inputs import ReportInput, Standards
 from rehit.reporting.periods import Period, observed_days, period_before, window, year_before
+from rehit.reporting.phrases import in_language
 from rehit.reporting.trace import TraceBook, Traced, rows_of
 from rehit.reporting.words import Words
 
+#: A working day of a standard counts as this many calendar days: five of seven are worked.
+DAYS_PER_WORKING_DAY = 7 / 5
 KINDS = ("first", "rehit", "uncertain", "no_place")
 STATES = ("cleared", "open", "closed_undated", "unknown")
 #: Ways to split the period's incidents: column to its codes and the number of the first figure.
@@ -88,8 +91,11 @@ class Facts:
 
 def gather_facts(inputs: ReportInput, parameters: Parameters) -> Facts:
     """Sort the incidents into the report's period and the two it is compared with."""
-    standards = inputs.standards or Standards(parameters["reporting.standard_offensive_h"],
-                                              parameters["reporting.standard_ordinary_h"])
+    standards = inputs.standards or Standards(
+        offensive_h=parameters["service.offensive_hours"],
+        ordinary_h=parameters["service.ordinary_working_days"] * 24 * DAYS_PER_WORKING_DAY)
+    words = Words(inputs.language)
+    inputs = in_language(inputs, words)
     incidents = inputs.incidents.assign(kind=kind_of(inputs.incidents))
     period = Period(inputs.period_start, inputs.period_end)
     now, before, year = (_slice(inputs, incidents, p)
@@ -99,7 +105,7 @@ def gather_facts(inputs: ReportInput, parameters: Parameters) -> Facts:
                            least_weeks=int(parameters["reporting.weeks_for_bunching"]))
     weeks = weekly_counts(inputs.incidents["reported_at"], observed_from=inputs.observed_from,
                           observed_to=inputs.observed_to)
-    return Facts(inputs, Words(inputs.language), parameters, standards, now, before, year,
+    return Facts(inputs, words, parameters, standards, now, before, year,
                  bunching, weeks)
 
 

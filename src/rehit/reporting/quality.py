@@ -7,6 +7,7 @@ import pandas as pd
 from rehit.reporting.document import Block, Document, Grid, Section, Sentence
 from rehit.reporting.measures import Facts
 from rehit.reporting.page import render_page
+from rehit.reporting.phrases import translated
 from rehit.reporting.rows import each
 from rehit.reporting.words import Words
 
@@ -106,7 +107,8 @@ def quality_page(*, project_name: str, findings: pd.DataFrame, counts: pd.DataFr
     """
     words = Words(language)
     section = Section("summary", words("heading.quality"), quality_blocks(
-        words, counts=counts, set_aside=set_aside, findings=findings))
+        words, counts=counts, set_aside=translated(set_aside, "set_aside", words),
+        findings=translated(findings, "findings", words)))
     document = Document(language, project_name,
                         words.days(observed_from.date(), observed_to.date()), (section,))
     return render_page(document, words)

@@ -93,7 +93,7 @@ def _place_row(facts: Facts, row: pd.Series, this: int) -> tuple[str, ...]:
             f"({w.span(w.number(row['rate_low'], 2), w.number(row['rate_high'], 2))})")
     days: Any = row["median_days_to_rehit"]
     kind = row["asset_type"]
-    return (str(row["place_id"]), "–" if pd.isna(kind) else str(kind), w.whole(this),
+    return (str(row["place_id"]), "–" if pd.isna(kind) else w.thing(kind), w.whole(this),
             w.whole(row["n_incidents"]), w.whole(row["n_rehits"]), rate,
             w.share(row["chance_above"]), "–" if pd.isna(days) else w.number(float(days), 2))
 
@@ -230,7 +230,7 @@ def _scores(facts: Facts, section: Section) -> None:
     scores = facts.inputs.given("forecast_scores")
     if scores is None:
         return
-    rows = tuple((w.code("forecast_method", row["method"]), w.whole(row["horizon_days"]),
+    rows = tuple((str(row["method"]), w.whole(row["horizon_days"]),
                   w.share(row["hit_rate"]), w.number(row["pai"], 2),
                   w.number(row["log_score"], 3)) for _, row in scores.iterrows())
     section.put(Grid(w("hotspots.scores_caption"), tuple(w(f"hotspots.col_{c}") for c in (

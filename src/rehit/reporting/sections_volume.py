@@ -94,7 +94,7 @@ def response_section(facts: Facts) -> Section:
         anchors.append(facts.trace(
             f"R{number}", 0.0 if math.isnan(response.share) else response.share, rows[-1][3],
             key="R", incidents=response.judged, word=w.code("priority", priority),
-            hours=w.given(allowed), within=w.whole(len(response.within)),
+            allowed=allowed_time(facts, allowed), within=w.whole(len(response.within)),
             judged=w.whole(len(response.judged))))
     headers = tuple(w(f"response.col_{c}") for c in
                     ("priority", "standard", "judged", "within", "median", "waiting", "undated"))
@@ -102,9 +102,26 @@ def response_section(facts: Facts) -> Section:
         section.say(w("response.no_dates"), tone="limit")
     else:
         section.put(Grid(w("response.caption"), headers, tuple(rows), frozenset(range(1, 7)),
-                         w("response.note", level=w.share(facts.number("interval_level"))),
-                         tuple(anchors)))
+                         _response_note(facts), tuple(anchors)))
     return section
+
+
+def _response_note(facts: Facts) -> str:
+    w = facts.words
+    note = w("response.note", level=w.share(facts.number("interval_level")))
+    if facts.inputs.standards is not None:
+        return note
+    days = facts.parameters["service.ordinary_working_days"]
+    return note + " " + w("response.working_days", n=w.given(days),
+                          days=w.given(facts.standards.ordinary_h / 24))
+
+
+def allowed_time(facts: Facts, hours: float) -> str:
+    """Write a standard in hours below three days, otherwise in days."""
+    w = facts.words
+    if hours < 72:
+        return w("format.hours", value=w.given(hours))
+    return w("format.days", value=w.given(hours / 24))
 
 
 def _measure(facts: Facts, priority: str, allowed_h: float) -> Response:
@@ -121,7 +138,7 @@ def _response_row(facts: Facts, priority: str, allowed_h: float,
     if len(response.judged):
         within = (f"{w.share(response.share)} "
                   f"({w.span(w.share(response.low), w.share(response.high))})")
-    return (w.code("priority", priority), w("format.hours", value=w.given(allowed_h)),
+    return (w.code("priority", priority), allowed_time(facts, allowed_h),
             w.whole(len(response.judged)), within,
             duration(facts, response.median_h) if response.timed else "–",
             w.whole(response.waiting), w.whole(response.undated))

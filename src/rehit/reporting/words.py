@@ -75,6 +75,17 @@ class Words:
         text = catalogue(self.language).get(f"{group}.{code}")
         return str(text) if isinstance(text, str) else str(code).replace("_", " ")
 
+    def thing(self, kind: object) -> str:
+        """Return the word for a kind of asset; the log's own word where it is no code.
+
+        Examples
+        --------
+        >>> Words("es").thing("Wall"), Words("es").thing("kiosk")
+        ('muro', 'kiosk')
+        """
+        text = catalogue(self.language).get(f"asset_type.{str(kind).strip().lower()}")
+        return str(kind) if text is None else str(text)
+
     def whole(self, value: float) -> str:
         """Write a count in full, with thousands separated."""
         if not math.isfinite(value):
@@ -135,4 +146,4 @@ class Words:
 
     def days(self, first: date, last: date) -> str:
         """Write a span of days."""
-        return self("format.range", low=self.day(first), high=self.day(last))
+        return self("format.days_span", low=self.day(first), high=self.day(last))

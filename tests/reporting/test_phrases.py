@@ -1,0 +1,184 @@
+"""Sentences of other rooms in the report's second language: none stays in English."""
+
+from __future__ import annotations
+
+import csv
+import dataclasses
+import re
+from collections.abc import Iterable
+from importlib.resources import files
+
+import pandas as pd
+import pytest
+from report_tables import HOSTILE, make_incidents, make_input
+
+from rehit.hotspots import evaluate_words
+from rehit.hotspots.evaluate_words import WORKED, WORSE
+from rehit.incidents import quality
+from rehit.incidents.assemble import REASONS
+from rehit.parameters import load_parameters
+from rehit.pipeline.limits import find_limits
+from rehit.reporting.measures import gather_facts
+from rehit.reporting.phrases import Phrases, translated
+from rehit.reporting.quarterly import build_document
+from rehit.reporting.words import Words
+from rehit.treatment.choose import choose_methods
+from rehit.treatment.methods import load_methods
+
+# Words that an English sentence can hardly do without and that are no Spanish words.
+ENGLISH = re.compile(
+    r"\b(the|of|and|is|are|was|were|to|in|with|that|this|from|have|has|not|be|it|by|for|on|at|"
+    r"which|than|or|its|each|there|when|where|before|after|between|did|does|per|into)\b",
+    re.IGNORECASE)
+SPANISH = Phrases(Words("es"))
+
+
+def english_left(texts: Iterable[str]) -> list[str]:
+    """Return the texts that still hold an English function word."""
+    return [text for text in texts if ENGLISH.search(text)]
+
+
+def _texts_of(module: object) -> list[str]:
+    """Return the string pieces of a module's source that stand in its sentences."""
+    return [text for rule in vars(module)["_RULES"].values() for text in rule[1:]]
+
+
+def test_the_scan_finds_english_and_passes_spanish() -> None:
+    assert english_left(["the row holds nothing", "la fila está vacía"]) == [
+        "the row holds nothing"]
+
+
+def test_placeholders_agree_and_no_line_stands_twice() -> None:
+    source = files("rehit.reporting") / "phrases_es.csv"
+    rows = list(csv.DictReader(source.read_text(encoding="utf-8").splitlines()))
+    for row in rows:
+        left, right = (sorted(re.findall(r"\{(\w+)\}", row[c])) for c in ("english", "said"))
+        assert left == right, row
+    assert len({row["english"] for row in rows}) == len(rows)
+
+
+def test_every_reason_for_setting_aside_is_said() -> None:
+    said = [SPANISH(text) for text in REASONS.values()]
+    assert english_left(said) == []
+    assert said[0] == "la fila está vacía; bórrela de la exportación"
+
+
+def test_every_finding_by_rule_is_said() -> None:
+    assert english_left(SPANISH(text) for text in _texts_of(quality)) == []
+
+
+@pytest.mark.parametrize(("english", "spanish"), [
+    ("19 rows not counted as an incident: the report date cannot be read",
+     "19 filas sin contar como caso: la fecha de aviso no se puede leer"),
+    ("1.6% of the incidents have a stand-in point in place of their own: counted, but they cannot "
+     "show that an asset recurs",
+     "El 1,6\u00a0% de los casos tiene un punto de relleno en vez del suyo: cuentan, pero no "
+     "pueden mostrar que un bien reincide"),
+    ("the end of the extract was estimated from the last usable dates as 2025-12-31 21:47 UTC",
+     "el final del extracto se estimó por las últimas fechas utilizables: 2025-12-31 21:47 UTC"),
+    ("paint 0.33 L, brush, mini-roller, colour chart, drop sheet",
+     "pintura 0,33 L, brocha, minirrodillo, carta de colores, lona"),
+    ("Words of the user's own", "Words of the user's own"),
+])
+def test_sentences_with_figures_keep_them(english: str, spanish: str) -> None:
+    said = SPANISH(english)
+    assert said[:1].upper() + said[1:] == spanish[:1].upper() + spanish[1:]
+
+
+def test_limits_are_said_for_logs_of_every_kind() -> None:
+    incidents = make_incidents(200)
+    poor = incidents.assign(
+        cleared_at=pd.NaT, place_quality=["street"] * 120 + ["none"] * 80, substrate="unknown",
+        area_m2=float("nan"), priority="ordinary")
+    half = incidents.assign(
+        cleared_at=incidents["cleared_at"].where(incidents.index < 60),
+        substrate=incidents["substrate"].where(incidents.index < 60, "unknown"))
+    closed = incidents.assign(status="cleared", cleared_at=incidents["reported_at"])
+    month = pd.Timestamp("2024-03-05", tz="UTC")
+    bunched = incidents.assign(reported_at=incidents["reported_at"].where(
+        incidents.index < 40, month))
+    said = {text for log in (poor, half, closed, bunched, incidents.iloc[:0])
+            for text in find_limits(log, has_register=False)}
+    assert len(said) >= 11
+    assert english_left(SPANISH(text) for text in said) == []
+
+
+def test_every_template_of_the_decision_table_is_said() -> None:
+    methods = load_methods()
+    codes = [(s, f, m) for s in ("brick", "stone", "render", "glass", "sign_face", "tile", "metal",
+                                 "timber", "plastic", "powder_coated", "asphalt", "concrete",
+                                 "unknown")
+             for f in ("bare", "painted", "unknown")
+             for m in ("spray", "marker", "chalk", "etched", "sticker", "house_paint", "unknown")]
+    cases = pd.DataFrame(codes, columns=["substrate", "finish", "medium"])
+    cases = pd.concat([cases.assign(area_m2=area, heritage=h) for area, h in (
+        (0.05, False), (1.5, False), (float("nan"), False), (2.0, True))], ignore_index=True)
+    cases["incident_id"] = [f"i{n}" for n in cases.index]
+    cases["asset_type"], cases["access"], cases["traffic_control"] = "cabinet", "ladder", True
+    advice = choose_methods(cases)
+    assert set(methods["rule"]) - set(advice["rule"]) <= {"painted_recurring", "anything_else"}
+    spanish = translated(advice, "advice", Words("es"))
+    for column in ("reason", "materials", "waste", "cautions"):
+        assert english_left(spanish[column].dropna().unique()) == [], column
+    assert advice["reason"].iloc[0] != spanish["reason"].iloc[0]  # the input is not changed
+
+
+def test_every_sentence_of_a_verdict_is_said() -> None:
+    texts = [
+        evaluate_words._headline(WORKED, ("the 99 % interval of the rate ratio, 0.39 to 0.72, "
+                                          "lies wholly below 1, which would mean no effect",)),
+        evaluate_words._headline(WORSE, (
+            "there are no comparison places, so a change cannot be told from what would have "
+            "happened anyway", "the treated places had only 1 incident on clean surfaces before "
+            "the measure (at least 20 are needed)", "only 40 days after the measure were observed "
+            "(at least 90 are needed)")),
+        *(evaluate_words._moved(q) for q in (0.4, -0.4, -1.4))]
+    assert english_left(SPANISH(text) for text in texts) == []
+    assert SPANISH(texts[0]).startswith("La medida funcionó: el intervalo del 99\u00a0% de la")
+    assert "de 0,39 a 0,72" in SPANISH(texts[0])
+    # The report holds a verdict's sentences as one text.
+    assert SPANISH(" ".join(texts)) == " ".join(SPANISH(text) for text in texts)
+
+
+def test_english_is_left_as_it_is() -> None:
+    frame = pd.DataFrame({"effect": ["points at 0, 0 were not used"], "advice": ["Check it"]})
+    assert translated(frame, "findings", Words("en")) is frame
+
+
+def _texts(block: object) -> list[str]:
+    """Return every text of a block of the report, however deep."""
+    if isinstance(block, str):
+        return [block]
+    if isinstance(block, (tuple, list)):
+        return [text for part in block for text in _texts(part)]
+    if dataclasses.is_dataclass(block):
+        return [text for field in dataclasses.fields(block)
+                for text in _texts(getattr(block, field.name))]
+    return []
+
+
+def test_no_sentence_of_a_whole_spanish_report_is_english() -> None:
+    """What is left is the log's own: names of streets, measures and files."""
+    findings = pd.DataFrame([
+        ("place_none", "high", 3, "0.3% of the incidents have no place at all: counted, but they "
+         "cannot show that an asset recurs", "Record the asset's number, or a point taken on the "
+         "spot")], columns=["code", "severity", "count", "effect", "advice"])
+    given = make_input(language="es", findings=findings, limits=(
+        "The log gives no sizes: costs rest on an assumed marked area.",))
+    assert given.set_aside is not None
+    assert given.evaluations is not None
+    assert given.forecast_scores is not None
+    given = dataclasses.replace(
+        given, set_aside=given.set_aside.assign(reason_words=REASONS["void_status"]),
+        evaluations=given.evaluations.assign(
+            words="There are no comparison places, so a change cannot be told from what would "
+            "have happened anyway"))
+    facts = gather_facts(given, load_parameters())
+    texts = _texts(build_document(facts).sections) + [
+        text for figure in facts.book.figures.values()
+        for text in (figure.label, figure.formula, figure.filter)]
+    assert len(texts) > 500
+    own = [name for frame in (given.evaluations, given.forecast_scores)
+           for name in frame[frame.columns[0]]]
+    left = [text for text in english_left(texts) if HOSTILE not in text]
+    assert [text for text in left if not any(name in text for name in own)] == []
