@@ -1,8 +1,10 @@
 """Does the verdict keep its word? Seeded towns with no effect planted, and with one.
 
-Run by hand from the root: ``python tests/benchmarks/evaluate_towns.py [towns] [first seed]
-[level]``. The level is the coverage asked of the intervals (default: that of a verdict). Prints how often an effect is reported where none was planted (at most 5 of 100 allowed), and how
-often the planted ratio lies inside the interval.
+Run by hand from the root:
+``python tests/benchmarks/evaluate_towns.py [towns] [first seed] [level]``. The level is the
+coverage asked of the intervals (default: that of a verdict). Prints how often an effect is reported
+where none was planted (at most 5 of 100 allowed), and how often the planted ratio lies inside the
+interval.
 """
 
 from __future__ import annotations
