@@ -55,6 +55,14 @@ def test_holidays_that_are_no_text_are_a_fault(tmp_path: Path) -> None:
         load_project(write(tmp_path, GOOD.replace("[project]", "[project]\nholidays = 5", 1)))
 
 
+def test_register_effects_are_a_list_of_names(tmp_path: Path) -> None:
+    said = "[project]\nregister_effects = "
+    project = load_project(write(tmp_path, GOOD.replace("[project]", said + '["lit"]', 1)))
+    assert project.register_effects == ("lit",)
+    with pytest.raises(ManyErrors, match="register_effects"):
+        load_project(write(tmp_path, GOOD.replace("[project]", said + '"lit"', 1)))
+
+
 @pytest.mark.parametrize("content", [b"[project", b"\xff\xfe[\x00", b"name = 'a\n"])
 def test_unreadable_toml_is_one_message(tmp_path: Path, content: bytes) -> None:
     (tmp_path / "rehit.toml").write_bytes(content)

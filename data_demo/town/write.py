@@ -92,6 +92,7 @@ currency = "€"
 price_year = {end.year - 1}
 language = "en"
 study_area = [{area}]
+register_effects = ["lit"]  # does it matter for re-hits that a place is lit?
 
 [files]
 log = "incidents.csv"

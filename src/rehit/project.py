@@ -24,7 +24,7 @@ FILE_NAME = "rehit.toml"
 FILE_KEYS = ("log", "mapping", "register", "streets", "works", "depots", "vehicles", "vocabulary",
              "methods", "strategies", "measures")
 PROJECT_KEYS = ("name", "crs", "time_zone", "currency", "price_year", "language", "study_area",
-                "extract_end", "seed", "holidays")
+                "extract_end", "seed", "holidays", "register_effects")
 REQUIRED_KEYS = ("name", "crs", "time_zone")
 
 
@@ -40,6 +40,8 @@ class Project:
         Project facts. `crs` is projected.
     study_area
         West, south, east, north in degrees (WGS 84), or None.
+    register_effects
+        Further columns of the register, such as ``lit``, whose part in re-hits is asked for.
     files
         Role (``log``, ``register`` …) to the paths given for it.
     parameters
@@ -57,6 +59,7 @@ class Project:
     extract_end: str | None = None
     seed: int = 1
     holidays: str | None = None
+    register_effects: tuple[str, ...] = ()
     files: Mapping[str, tuple[Path, ...]] = field(default_factory=dict)
     parameters: Parameters = field(default_factory=load_parameters)
 
@@ -124,6 +127,7 @@ def project_from_settings(settings: Mapping[str, Any], *, folder: Path, where: s
     known = {key: facts[key] for key in PROJECT_KEYS if key in facts}
     if "study_area" in known:
         known["study_area"] = tuple(float(v) for v in known["study_area"])
+    known["register_effects"] = tuple(known.get("register_effects", ()))
     if "extract_end" in known:
         known["extract_end"] = str(known["extract_end"])
     return Project(folder=folder, files=files, parameters=parameters, **known)
@@ -155,7 +159,9 @@ def _fact_faults(facts: Mapping[str, Any], where: str) -> list[RehitError]:
               "name": (lambda v: isinstance(v, str) and bool(v.strip()), "a text value"),
               "language": (lambda v: isinstance(v, str), "a language code such as en"),
               "currency": (lambda v: isinstance(v, str) and 0 < len(v) <= 5, "a short sign"),
-              "holidays": (lambda v: isinstance(v, str), "a country code such as PT")}
+              "holidays": (lambda v: isinstance(v, str), "a country code such as PT"),
+              "register_effects": (lambda v: isinstance(v, list) and all(
+                  isinstance(name, str) for name in v), 'column names such as ["lit"]')}
     return [SettingError(f"{where}, key {key!r}", got=repr(facts[key]), allowed=allowed,
                          remedy="change the value")
             for key, (usable, allowed) in checks.items()

@@ -164,6 +164,22 @@ def test_user_columns_and_words(tmp_path: Path) -> None:
     assert found["substrate"].tolist()[2] == "stone"
 
 
+def test_further_columns_are_carried_as_numbers_or_words(tmp_path: Path) -> None:
+    rows = ROWS.assign(Lamps=["2", "", "0"], Lit=["Yes ", "no", None])
+    found = read_register(write(tmp_path, "csv", rows), crs=CRS, extra=("Lamps", "Lit"))
+    assert found["Lamps"].tolist()[::2] == [2.0, 0.0]
+    assert np.isnan(found["Lamps"][1])
+    assert found["Lit"].tolist()[:2] == ["yes", "no"]
+    assert found["Lit"].isna().tolist() == [False, False, True]
+
+
+@pytest.mark.parametrize("name", ["Lamps", "Owner", "substrate"])
+def test_further_columns_that_are_not_there_or_taken_are_faults(tmp_path: Path, name: str) -> None:
+    path = write(tmp_path, "csv", ROWS.assign(Lit="yes"))
+    with pytest.raises(ManyErrors, match=r"register_effects.*Lit"):
+        read_register(path, crs=CRS, extra=(name,))
+
+
 @pytest.mark.parametrize(("name", "content"), [
     ("empty.csv", b""), ("header.csv", b"asset_id,easting,northing\n"), ("bad.xlsx", b"no"),
     ("bad.gpkg", b"no"), ("bad.parquet", b"no"), ("bad.geojson", b"{"), ("what.doc", b"x")])

@@ -49,6 +49,8 @@ def test_models_are_settled_and_read(demo_chain: Chain) -> None:
     said = rate_readings(demo_chain)
     assert sum("Based on 4313 re-hits" in s for s in said) == 2
     assert any("Lower: substrate sign face (against brick)" in s for s in said)
+    # A further column of the register, named in the project file; its planted effect is none.
+    assert sum("cannot tell: lit false (against true)" in s for s in said) == 2
     assert any("each doubling of the wait for clearance" in s and "cannot tell" in s for s in said)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,9 +11,10 @@ import pandas as pd
 
 from rehit.addresses import address_table
 from rehit.assets.shapes import register_geometry
-from rehit.errors import ManyErrors, RehitError, TableError
+from rehit.errors import ManyErrors, RehitError, SettingError, TableError
 from rehit.headers import resolve_columns
 from rehit.tables import check
+from rehit.tables import table as contract
 from rehit.tabular import TextTable, as_text, read_text_table
 from rehit.vocabulary import Vocabulary, code_texts, default_vocabulary, load_vocabulary
 
@@ -32,10 +33,10 @@ class RegisterReading:
 
 def read_register(path: Path | str, *, crs: object, columns: Mapping[str, str] | None = None,
                   vocabulary: Path | str | None = None, sheet: str | None = None,
-                  layer: str | None = None) -> gpd.GeoDataFrame:
+                  layer: str | None = None, extra: Sequence[str] = ()) -> gpd.GeoDataFrame:
     """Read a register; see :func:`inspect_register`, whose notes stand in ``.attrs["notes"]``."""
     reading = inspect_register(path, crs=crs, columns=columns, vocabulary=vocabulary, sheet=sheet,
-                               layer=layer)
+                               layer=layer, extra=extra)
     register = reading.register.copy()
     register.attrs["notes"] = list(reading.notes)
     return register
@@ -43,7 +44,7 @@ def read_register(path: Path | str, *, crs: object, columns: Mapping[str, str] |
 
 def inspect_register(path: Path | str, *, crs: object, columns: Mapping[str, str] | None = None,
                      vocabulary: Path | str | None = None, sheet: str | None = None,
-                     layer: str | None = None) -> RegisterReading:
+                     layer: str | None = None, extra: Sequence[str] = ()) -> RegisterReading:
     """Read a register file to the `register` contract and say how each column was understood.
 
     Parameters
@@ -60,6 +61,9 @@ def inspect_register(path: Path | str, *, crs: object, columns: Mapping[str, str
         CSV of own words for surfaces and kinds of asset (see :mod:`rehit.vocabulary`).
     sheet, layer
         Which sheet of a workbook or layer of a spatial file.
+    extra
+        Further columns of the file to carry under their own names, such as ``lit``: as numbers
+        where every filled cell is one, else as words in lower case.
 
     Returns
     -------
@@ -82,11 +86,12 @@ def inspect_register(path: Path | str, *, crs: object, columns: Mapping[str, str
     chosen, notes, faults = resolve_columns(
         list(raw.table.columns), columns, kind="register", needed=("asset_id",), where=where)
     shapes, shape_notes, shape_faults = register_geometry(raw, chosen, crs=crs, where=where)
-    faults += shape_faults
+    faults += shape_faults + _extra_faults(raw, chosen, extra, where=where)
     if faults:
         raise ManyErrors(where, faults)
     words = load_vocabulary(vocabulary) if vocabulary else default_vocabulary()
     table, field_notes = _fields(raw, chosen, words)
+    table = table.assign(**{name: _as_written(raw.table[name]) for name in extra})
     frame = gpd.GeoDataFrame(table, geometry=shapes)
     frame, id_notes, id_faults = _unique_ids(frame, where=where)
     if id_faults:
@@ -138,6 +143,25 @@ def _fields(raw: TextTable, chosen: Mapping[str, str], words: Vocabulary) -> tup
                                      name="traffic_control", notes=notes)
     _note_unknown(column("substrate"), table["substrate"], notes)
     return table, notes
+
+
+def _extra_faults(raw: TextTable, chosen: Mapping[str, str], extra: Sequence[str], *,
+                  where: str) -> list[RehitError]:
+    """Return a fault for each further column that is not there or already has a meaning."""
+    taken = {*chosen.values(), *contract("register").names}
+    free = [str(name) for name in raw.table.columns if name not in taken]
+    return [SettingError(f"{where}, register_effects", got=f"the column {name!r}",
+                         allowed=", ".join(free) or "no column is left over",
+                         remedy="correct the name or take it out of register_effects")
+            for name in extra if name not in free]
+
+
+def _as_written(values: pd.Series) -> pd.Series:
+    """Return numbers where every filled cell is one, else words in lower case."""
+    numbers = pd.to_numeric(values, errors="coerce")
+    if values.notna().any() and numbers.notna().eq(values.notna()).all():
+        return numbers.astype("float64")
+    return values.str.strip().str.lower().astype("str")
 
 
 def _asset_type(values: pd.Series, words: Vocabulary) -> pd.Series:
