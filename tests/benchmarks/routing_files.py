@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import re
 from dataclasses import dataclass
+from itertools import zip_longest
 from pathlib import Path
 
 import numpy as np
@@ -134,19 +135,35 @@ def tsplib(xy: np.ndarray, kind: str) -> np.ndarray:
 
 
 def sample(folder: Path, families: list[str]) -> list[Instance]:
-    """The instances measured: evenly spaced in the name order of each family's harder part."""
-    found: list[Instance] = []
-    if "TOP" in families:
-        best = dict(line.split() for line in
-                    (folder / "top/published_values.txt").read_text().splitlines())
-        names = sorted(n for n in best if n.startswith("p4") and float(best[n]) > 0)
-        found += [read_top(folder / "top" / n, float(best[n])) for n in names[5::5]]
-    if "TOPTW" in families:
-        rows = list(csv.DictReader((folder / "toptw/published_values.csv").open()))
-        found += [read_toptw(folder / "toptw" / f"{r['instance']}.txt", int(r["teams"]),
-                             float(r["best"])) for r in rows[7::15]]
-    if "OPLib" in families:
-        found += [read_oplib(p) for p in sorted((folder / "oplib").glob("*.oplib"))]
-    if "CVRP" in families:
-        found += [read_cvrp(p) for p in sorted((folder / "cvrp").glob("*.vrp"))]
-    return found
+    """The instances measured, evenly spaced in name order, one family after the other in turn.
+
+    Of TOP and TOPTW none was looked at while the search was tuned; of OPLib all were.
+    """
+    readers = {"TOP": _top_sample, "TOPTW": _toptw_sample, "OPLib": _oplib_sample,
+               "CVRP": lambda at: [read_cvrp(p) for p in sorted(at.glob("*.vrp"))]}
+    found = [readers[family](folder / family.lower()) for family in families]
+    return [case for turn in zip_longest(*found) for case in turn if case is not None]
+
+
+def _top_sample(folder: Path) -> list[Instance]:
+    """Seven of p4, none of those used for tuning (every fifth from the sixth); five of p1-3."""
+    best = {name: float(score) for name, score in (
+        line.split() for line in (folder / "published_values.txt").read_text().splitlines())}
+    known = sorted(name for name, score in best.items() if score > 0)
+    hard = [name for name in known if name.startswith("p4")]
+    unused = [name for name in hard if name not in hard[5::5]]
+    easy = [name for name in known if not name.startswith("p4")]
+    return [read_top(folder / name, best[name]) for name in unused[3::6] + easy[15::29]]
+
+
+def _toptw_sample(folder: Path) -> list[Instance]:
+    """Every fifteenth row from the fourth; tuning used every fifteenth from the eighth."""
+    rows = list(csv.DictReader((folder / "published_values.csv").open()))
+    return [read_toptw(folder / f"{row['instance']}.txt", int(row["teams"]), float(row["best"]))
+            for row in rows[3::15]]
+
+
+def _oplib_sample(folder: Path) -> list[Instance]:
+    """All but every third."""
+    files = sorted(folder.glob("*.oplib"))
+    return [read_oplib(path) for i, path in enumerate(files) if i % 3 != 0]

@@ -1,6 +1,4 @@
-"""The same instances by OR-Tools' guided local search, for comparison; run by hand.
-
-    python tests/benchmarks/routing_ortools.py --data ../shared/data/routing --seconds 10
+"""The benchmark instances by OR-Tools' guided local search, for comparison.
 
 Optional visits are disjunctions whose penalty is the score in travel time; seconds are processor
 seconds.
@@ -8,15 +6,10 @@ seconds.
 
 from __future__ import annotations
 
-import argparse
-import csv
-import statistics
 import time
-from pathlib import Path
 
 from ortools.constraint_solver import pywrapcp, routing_enums_pb2
-from routing_files import Instance, sample
-from routing_instances import gap, recheck
+from routing_files import Instance
 
 # A point is worth this many times the time budget over the published score, as in our search.
 PENALTY_WEIGHT = 5.0
@@ -44,7 +37,13 @@ def solve(case: Instance, seconds: float) -> list[list[int]]:
         index = manager.NodeToIndex(place)
         clock.CumulVar(index).SetRange(int(problem.earliest[stop]),
                                        min(int(problem.latest[stop]), crew.latest))
-        routing.AddDisjunction([index], int(problem.score[stop] * point))
+        if not problem.must[stop]:
+            routing.AddDisjunction([index], int(problem.score[stop] * point))
+    if problem.loads.size:
+        load = {int(place): int(problem.loads[stop, 0]) for place, stop in stop_of.items()}
+        demand = routing.RegisterUnaryTransitCallback(
+            lambda i: load.get(manager.IndexToNode(i), 0))
+        routing.AddDimension(demand, 0, crew.capacity[0], True, "load")
     parameters = pywrapcp.DefaultRoutingSearchParameters()
     parameters.first_solution_strategy = (
         routing_enums_pb2.FirstSolutionStrategy.PARALLEL_CHEAPEST_INSERTION)
@@ -63,28 +62,3 @@ def solve(case: Instance, seconds: float) -> list[list[int]]:
                 routes[team].append(stop_of[node])
             index = answer.Value(routing.NextVar(index))
     return routes
-
-
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--data", type=Path, required=True)
-    parser.add_argument("--seconds", type=float, default=10.0)
-    parser.add_argument("--families", nargs="+", default=["TOP", "TOPTW", "OPLib"])
-    parser.add_argument("--out", type=Path)
-    args = parser.parse_args()
-    gaps: dict[str, list[float]] = {}
-    for case in sample(args.data, args.families):
-        value = recheck(case, solve(case, args.seconds))
-        row = [case.family, case.name, case.published, value, round(gap(case, value), 3)]
-        gaps.setdefault(case.family, []).append(float(row[4]))
-        print(*row, sep="\t", flush=True)
-        if args.out:
-            with args.out.open("a", newline="") as file:
-                csv.writer(file).writerow(row)
-    for family, values in gaps.items():
-        print(f"{family}: n={len(values)} mean {statistics.mean(values):.2f} % "
-              f"worst {max(values):.2f} %")
-
-
-if __name__ == "__main__":
-    main()

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import holidays
 import numpy as np
 import pandas as pd
 
-from rehit.errors import SettingError
+from rehit.workdays import public_holidays
 
 MINUTES_PER_HOUR = 60
 _DAY = np.timedelta64(1, "D")
@@ -78,17 +77,8 @@ def working_days(start: pd.Timestamp, *, years: int, region: str | None) -> np.n
 
 
 def _public_holidays(start: pd.Timestamp, years: int, region: str | None) -> list[np.datetime64]:
-    if not region:
-        return []
-    country, _, part = region.partition("-")
-    try:
-        known = holidays.country_holidays(country, subdiv=part or None,
-                                          years=range(start.year, start.year + years + 1))
-    except NotImplementedError as error:
-        raise SettingError("rehit.toml [project] holidays", got=repr(region),
-                           allowed="a country code such as PT, or with its part, GB-ENG",
-                           remedy="correct the code or delete the line") from error
-    return [np.datetime64(day, "D") for day in sorted(known)]
+    known = public_holidays(region, first_year=start.year, last_year=start.year + years)
+    return [np.datetime64(day, "D") for day in known]
 
 
 def local_clock(times: pd.Series, *, time_zone: str) -> np.ndarray:

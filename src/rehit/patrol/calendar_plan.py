@@ -16,7 +16,7 @@ from rehit.tables import check
 
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 DAYS_PER_WEEK = 7
-MOST_SHIFT = 0.25
+LONGEST_BREAK_DAYS = 3.0
 _FULL = 1e-9
 
 
@@ -45,8 +45,10 @@ def plan_calendar(frequency: pd.DataFrame, points: gpd.GeoSeries, *, crew_ids: S
     """Spread visits over the working days of the coming weeks.
 
     Places are dealt to crews as parts of town with equal work; then, the busiest first, each gets
-    the starting day that keeps the fullest of its days least full. A visit whose day has no room
-    moves to a working day next to it.
+    the starting day that keeps the fullest of its days least full. Visits less than a week apart
+    are evenly spaced in working days, others in days of the calendar, so that a holiday moves one
+    visit and not all that follow. A visit whose day is free of work or full moves to the nearest
+    working day with room.
 
     Parameters
     ----------
@@ -61,7 +63,8 @@ def plan_calendar(frequency: pd.DataFrame, points: gpd.GeoSeries, *, crew_ids: S
     first_day
         First day of the calendar.
     parameters
-        Reads ``patrol.calendar_weeks`` and ``patrol.work_days_per_week`` (from Monday).
+        Reads ``patrol.calendar_weeks``, ``patrol.calendar_shift`` and
+        ``patrol.work_days_per_week`` (from Monday).
     holidays
         Days without work.
 
@@ -78,27 +81,46 @@ def plan_calendar(frequency: pd.DataFrame, points: gpd.GeoSeries, *, crew_ids: S
         raise SettingError("patrol.plan_calendar", got="no working day or no crew",
                            allowed="at least one of each", remedy="give crews and working days")
     crew = _parts_of_town(points, frequency["visit_h"] / frequency["interval_days"], len(crew_ids))
-    spacing = frequency["interval_days"].to_numpy(float) * len(days) / len(every)
+    interval = frequency["interval_days"].to_numpy(float)
     load = np.zeros((len(days), len(crew_ids)))
     rows: list[tuple[object, ...]] = []
     missed: dict[str, int] = {}
-    order = np.lexsort((np.arange(len(spacing)), spacing))
     due = 0.0
-    for place in order.tolist():
+    for place in np.lexsort((np.arange(len(interval)), interval)).tolist():
         # Of places seen more rarely than the calendar is long, only a share falls due in it.
-        due += min(len(days) / spacing[place], 1.0)
+        due += min(len(every) / interval[place], 1.0)
         if due < 1.0 - _FULL:
             continue
         due -= 1.0
         hours = float(frequency["visit_h"].iloc[place])
         name = str(frequency["place_id"].iloc[place])
-        chosen, lost = _place_visits(load[:, crew[place]], max(spacing[place], 1.0), hours,
-                                     hours_per_day)
+        grid = _grid(days, every, interval[place], parameters["patrol.calendar_shift"])
+        chosen, lost = _place_visits(load[:, crew[place]], grid, hours, hours_per_day)
         load[chosen, crew[place]] += hours
         rows += _rows(name, chosen, days, crew_ids[crew[place]], hours)
         if lost:
             missed[name] = lost
     return _calendar(rows, load, days, crew_ids, missed)
+
+
+@dataclass(frozen=True)
+class _Grid:
+    """Where the working days stand, how far apart visits shall be, how far one may move."""
+
+    place: np.ndarray
+    end: float
+    spacing: float
+    slack: float
+
+
+def _grid(days: list[date], every: list[date], interval: float, shift: float) -> _Grid:
+    if interval < DAYS_PER_WEEK:
+        spacing = max(interval * len(days) / len(every), 1.0)
+        return _Grid(np.arange(len(days), dtype=float), len(days), spacing,
+                     max(1.0, np.floor(spacing * shift)))
+    # From the middle of a long weekend the nearest working day is up to two days away.
+    offsets = np.array([(day - every[0]).days for day in days], dtype=float)
+    return _Grid(offsets, len(every), interval, max(LONGEST_BREAK_DAYS, interval * shift))
 
 
 def _parts_of_town(points: gpd.GeoSeries, work: pd.Series, crews: int) -> np.ndarray:
@@ -115,25 +137,27 @@ def _parts_of_town(points: gpd.GeoSeries, work: pd.Series, crews: int) -> np.nda
     return part
 
 
-def _place_visits(load: np.ndarray, spacing: float, hours: float,
+def _place_visits(load: np.ndarray, grid: _Grid, hours: float,
                   most: float) -> tuple[list[int], int]:
     """Return the days of one place's visits, and how many found no room.
 
-    A full day sends its visit to the nearest day with room, no farther than a quarter of the
-    interval (at least one day).
+    A visit goes to the working day with room that is nearest to where it should be, no farther
+    than the grid's slack.
     """
-    n = len(load)
-    slack = max(1, int(spacing * MOST_SHIFT))
     best: tuple[tuple[int, float, int], list[int], int] | None = None
-    for start in range(max(int(np.ceil(min(spacing, n))), 1)):
-        wanted = np.floor(np.arange(start, n, spacing) + 1e-9).astype(int)
+    starts = np.flatnonzero(grid.place < min(grid.spacing, grid.end))
+    for first in starts.tolist() or [0]:
+        wanted = np.arange(grid.place[first], grid.end - _FULL, grid.spacing)
+        free = load + hours <= most + _FULL
         chosen: list[int] = []
-        for day in wanted.tolist():
-            free = [d for d in range(max(day - slack, 0), min(day + slack + 1, n))
-                    if d not in chosen and load[d] + hours <= most + _FULL]
-            chosen += sorted(free, key=lambda d: (abs(d - day), load[d]))[:1]
+        for moment in wanted:
+            away = np.where(free, np.abs(grid.place - moment), np.inf)
+            day = int(np.lexsort((load, away.round(6)))[0])
+            if away[day] <= grid.slack + _FULL:
+                chosen.append(day)
+                free[day] = False
         lost = len(wanted) - len(chosen)
-        rank = (lost, max((float(load[d]) for d in chosen), default=0.0), start)
+        rank = (lost, max((float(load[d]) for d in chosen), default=0.0), first)
         if best is None or rank < best[0]:
             best = (rank, sorted(chosen), lost)
     assert best is not None

@@ -1,10 +1,15 @@
-"""A plain first plan: put in the stop with the best score² per extra second until nothing fits."""
+"""Putting stops in where they fit: a plain first plan, and what a finished plan has room for."""
 
 from __future__ import annotations
+
+from collections.abc import Callable
 
 import numpy as np
 
 from rehit.patrol.problem import Crew, Problem, Routes, finish_time
+
+# Cheapest places of a stop whose route is timed with its break, which is slow.
+MOST_TRIES = 10
 
 
 def greedy_routes(problem: Problem) -> Routes:
@@ -38,10 +43,53 @@ def greedy_routes(problem: Problem) -> Routes:
     return routes
 
 
-def fits_alone(problem: Problem, stop: int) -> bool:
-    """Return whether some crew could do this stop and nothing else in its shift."""
-    return any(_carries(problem, crew, [stop]) and finish_time(problem, _shortened(crew), [stop])
-               is not None for crew in problem.crews)
+def fill_routes(problem: Problem, routes: Routes,
+                legal: Callable[[Crew, list[int]], bool]) -> Routes:
+    """Return the routes with every stop added that still fits, must-do and best stops first.
+
+    A search that weighs scores against travel may leave out a stop because its way is long for
+    what it is worth; the crew is paid for its shift either way.
+
+    Parameters
+    ----------
+    problem
+        The day's stops, crews and travel times.
+    routes
+        A plan that keeps every rule.
+    legal
+        Refuses a route that breaks a rule the problem does not hold.
+    """
+    full = [list(route) for route in routes]
+    planned = {stop for route in full for stop in route}
+    waiting = sorted(set(range(problem.n_stops)) - planned,
+                     key=lambda s: (not problem.must[s], -problem.score[s], s))
+    for stop in waiting:
+        places = [(extra, index, route) for index, crew in enumerate(problem.crews)
+                  for extra, route in _ways_in(problem, crew, full[index], stop)]
+        for _, index, route in sorted(places)[:MOST_TRIES]:
+            if legal(problem.crews[index], route):
+                full[index] = route
+                break
+    return full
+
+
+def _ways_in(problem: Problem, crew: Crew, route: list[int],
+             stop: int) -> list[tuple[int, list[int]]]:
+    """Return what a stop costs in each place of a route where the clock allows it."""
+    if not _carries(problem, crew, [*route, stop]):
+        return []
+    extra = _extra(problem, crew, route, stop)
+    way = np.array([crew.start, *problem.location[route], crew.end], dtype=np.int64)
+    busy = int(problem.travel[way[:-1], way[1:]].sum()) + int(problem.service[route].sum())
+    free = crew.span - busy
+    if crew.rest is not None:
+        # Past the moment from which a break is due, its length must fit in too.
+        due = crew.earliest + busy + extra > crew.rest.free_until
+        extra = np.where(due & (extra + crew.rest.length > free), free + 1, extra)
+    tried = [(int(extra[at]), [*route[:at], stop, *route[at:]])
+             for at in np.flatnonzero(extra <= free)]
+    return [(cost, longer) for cost, longer in tried
+            if finish_time(problem, crew, longer) is not None]
 
 
 def _shortened(crew: Crew) -> Crew:
@@ -62,11 +110,16 @@ def _best_place(problem: Problem, crew: Crew, route: list[int],
     """Return the value and position of the best place of a stop in one route."""
     if not _carries(problem, crew, [*route, stop]):
         return None
-    there = int(problem.location[stop])
-    way = np.array([crew.start, *problem.location[route], crew.end], dtype=np.int64)
-    extra = (problem.travel[way[:-1], there] + problem.travel[there, way[1:]]
-             - problem.travel[way[:-1], way[1:]] + problem.service[stop])
+    extra = _extra(problem, crew, route, stop)
     for at in np.argsort(extra, kind="stable").tolist():
         if finish_time(problem, crew, [*route[:at], stop, *route[at:]]) is not None:
             return float(problem.score[stop]) ** 2 / max(int(extra[at]), 1), at
     return None
+
+
+def _extra(problem: Problem, crew: Crew, route: list[int], stop: int) -> np.ndarray:
+    """Return the time a stop adds in each place of a route."""
+    there = int(problem.location[stop])
+    way = np.array([crew.start, *problem.location[route], crew.end], dtype=np.int64)
+    return (problem.travel[way[:-1], there] + problem.travel[there, way[1:]]
+            - problem.travel[way[:-1], way[1:]] + problem.service[stop])

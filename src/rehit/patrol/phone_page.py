@@ -13,6 +13,8 @@ from rehit.patrol.runsheet import (
     WATER_HELD,
     care_words,
     expect_words,
+    head_words,
+    load_title,
     load_words,
     method_words,
     window_words,
@@ -53,10 +55,9 @@ def phone_page(sheet: Sheet, *, when: str, streets: gpd.GeoDataFrame | None) -> 
         f'<!doctype html><html lang="en"><head><meta charset="utf-8">'
         f'<meta name="viewport" content="width=device-width,initial-scale=1">'
         f"<title>{name}, {escape(when)}</title><style>{STYLE}</style></head><body><main>"
-        f"<h1>{name}</h1><p>{escape(when)}; {len(sheet.stops)} stops, back "
-        f"{clock(sheet.rows['arrive_min'].iloc[-1])}</p>"
+        f"<h1>{name}</h1><p>{escape(when)}. {escape(head_words(sheet))}</p>"
         f'<img alt="Map of the route with numbered stops" src="data:image/png;base64,{picture}">'
-        f"<h2>Load before leaving</h2><ul>{_points(load_words(sheet))}{water}</ul>"
+        f"<h2>{load_title(sheet)}</h2><ul>{_points(load_words(sheet))}{water}</ul>"
         f"<h2>Stops in order</h2><ol>{items}</ol>"
         f"<h2>Take care</h2><ul>{_points(care_words(sheet))}</ul>"
         f"<p><strong>{CAUTION}</strong></p></main></body></html>\n")

@@ -74,12 +74,10 @@ def _draw_leg(axes, leg: shapely.LineString, box: tuple[float, ...]) -> None:  #
 
 
 def _draw_stops(axes, sheet: Sheet, box: tuple[float, ...]) -> None:  # type: ignore[no-untyped-def]
-    home = sheet.rows.geometry.iloc[0]
-    axes.plot(home.x, home.y, marker="p", markersize=17, color=INK, zorder=5,
-              markeredgecolor="white")
-    axes.annotate("depot", (home.x, home.y), xytext=(0, -17), textcoords="offset points",
-                  ha="center", va="center", fontsize=9, weight="bold", color=INK, zorder=6,
-                  bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.8, "alpha": 0.85})
+    home = sheet.rows.geometry.iloc[-1]
+    _draw_mark(axes, home, "p", "depot")
+    if sheet.since_min is not None:
+        _draw_mark(axes, sheet.rows.geometry.iloc[0], "^", "now here")
     stops = sheet.stops
     xy = np.column_stack([stops.geometry.x, stops.geometry.y])
     for (x, y), (tx, ty), row in zip(xy, spread_labels(np.vstack([xy, [[home.x, home.y]]]),
@@ -94,6 +92,14 @@ def _draw_stops(axes, sheet: Sheet, box: tuple[float, ...]) -> None:  # type: ig
                   markeredgewidth=1.3, zorder=6)
         axes.annotate(str(row["number"]), (tx, ty), ha="center", va="center_baseline", fontsize=9.5,
                       weight="bold", color="white" if reported else INK, zorder=7)
+
+
+def _draw_mark(axes, point: shapely.Point, marker: str, word: str) -> None:  # type: ignore[no-untyped-def]
+    axes.plot(point.x, point.y, marker=marker, markersize=17, color=INK, zorder=5,
+              markeredgecolor="white")
+    axes.annotate(word, (point.x, point.y), xytext=(0, -17), textcoords="offset points",
+                  ha="center", va="center", fontsize=9, weight="bold", color=INK, zorder=6,
+                  bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.8, "alpha": 0.85})
 
 
 def spread_labels(xy: np.ndarray, distance: float, *, rounds: int = 200) -> np.ndarray:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 
 import geopandas as gpd
 import numpy as np
@@ -11,6 +12,7 @@ from pyvrp.stop import MaxIterations
 
 from rehit.errors import SettingError
 from rehit.parameters import Parameters
+from rehit.patrol.greedy import fill_routes
 from rehit.patrol.problem import Crew, Problem, Routes, restricted, worth
 from rehit.patrol.reasons import left_out
 from rehit.patrol.search import search_routes
@@ -20,6 +22,8 @@ from rehit.patrol.travel import Network, Travel, travel_times
 from rehit.tables import check
 
 S_PER_MIN = 60
+# Search steps spent on the reported jobs alone, as a share of those spent on all stops.
+JOBS_SHARE = 0.2
 
 
 @dataclass(frozen=True)
@@ -38,6 +42,10 @@ class Plan:
         Times between the places: crews' depots first, then the stops.
     notes
         What the reader must know, in plain words.
+    since_min
+        Minute of the day of the last change of plan, or None for a plan made before the day.
+    done
+        How many rows of each crew's day were over at that time.
     """
 
     stops: gpd.GeoDataFrame
@@ -46,6 +54,8 @@ class Plan:
     left_out: pd.DataFrame
     travel: Travel
     notes: tuple[str, ...] = ()
+    since_min: float | None = None
+    done: Mapping[str, int] = field(default_factory=dict)
 
 
 def plan_routes(stops: gpd.GeoDataFrame, crews: gpd.GeoDataFrame, *, network: Network | None,
@@ -113,23 +123,39 @@ def search_day(setting: Setting, *, parameters: Parameters, seed: int,
 
 def _portfolio(problem: Problem, *, parameters: Parameters, seed: int,
                start: Routes | None) -> Routes:
-    """Search among the stops that some crew could do; the others are named in the left-out list."""
+    """Search among the stops that some crew could do; the others are named in the left-out list.
+
+    Reported jobs are first planned alone: among many hotspots the search may settle where a long
+    job fits no more, and where crews differ it must see who is needed for what.
+    """
     keep = np.array([stop for stop in range(problem.n_stops) if _possible(problem, stop)],
                     dtype=np.int64)
     if not len(keep):
         return [[] for _ in problem.crews]
     small = restricted(problem, keep)
-    runs = int(parameters["patrol.search_runs"])
-    steps = parameters["patrol.search_iterations"] * 100 / (len(keep) + 100) / runs
-
-    def legal(crew: Crew, route: list[int]) -> bool:
-        return time_route(small, crew, route) is not None
-
     new = {int(old): at for at, old in enumerate(keep)}
-    begin = None if start is None else [[new[stop] for stop in route] for route in start]
-    found = search_routes(small, stops=[MaxIterations(max(int(steps), 1)) for _ in range(runs)],
-                          seed=seed, legal=legal, start=begin)
-    return [[int(keep[stop]) for stop in route] for route in found.routes]
+    starts = [] if start is None else [[[new[stop] for stop in route if stop in new]
+                                        for route in start]]
+    jobs = np.flatnonzero(small.must)
+    if 0 < len(jobs) < small.n_stops:
+        alone = _searched(restricted(small, jobs), parameters, seed, None, share=JOBS_SHARE)
+        plan = [[int(jobs[stop]) for stop in route] for route in alone]
+        starts.append(fill_routes(small, plan, _keeps_clock(small)))
+    begin = max(starts, key=lambda routes: worth(small, routes), default=None)
+    found = _searched(small, parameters, seed, begin, share=1.0)
+    return [[int(keep[stop]) for stop in route] for route in found]
+
+
+def _searched(problem: Problem, parameters: Parameters, seed: int, start: Routes | None, *,
+              share: float) -> Routes:
+    runs = int(parameters["patrol.search_runs"])
+    steps = share * parameters["patrol.search_iterations"] * 100 / (problem.n_stops + 100) / runs
+    return search_routes(problem, stops=[MaxIterations(max(int(steps), 1)) for _ in range(runs)],
+                         seed=seed, legal=_keeps_clock(problem), start=start).routes
+
+
+def _keeps_clock(problem: Problem) -> Callable[[Crew, list[int]], bool]:
+    return lambda crew, route: time_route(problem, crew, route) is not None
 
 
 def _possible(problem: Problem, stop: int) -> bool:

@@ -34,21 +34,38 @@ def render_run_sheet(sheet: Sheet, *, when: str, streets: gpd.GeoDataFrame | Non
         Lines drawn under the route, in the CRS of the sheet.
     """
     crew = sheet.crew
-    head = (f"{len(sheet.stops)} stops; out {clock(sheet.rows['leave_min'].iloc[0])} from "
-            f"{crew['depot_name']}, back {clock(sheet.rows['arrive_min'].iloc[-1])}. Crew of "
-            f"{crew['crew_size']:g}, {str(crew['kind']).replace('_', ' ')}.")
     template = (files("rehit") / "patrol" / "runsheet.typ").read_text(encoding="utf-8")
     parts = [
         template,
         f"#show: sheet.with(title: {typst_text(crew['name'])}, when: {typst_text(when)})",
-        f"#heading-line({typst_text(crew['name'])}, {typst_text(when)}, {typst_text(head)})",
+        f"#heading-line({typst_text(crew['name'])}, {typst_text(when)}, "
+        f"{typst_text(head_words(sheet))})",
         f'#align(center, image("map.png", width: {MAP_TIGHT if _is_long(sheet) else "100%"}, '
         f"alt: {typst_text(_alt(sheet))}))",
         _say("Filled square: reported job, must be done. Open circle: hotspot, look and treat what "
              "is there. Arrows show the direction.", size="9pt"),
-        '#part("Load before leaving")', load_list(sheet),
+        f'#part({typst_text(load_title(sheet))})', load_list(sheet),
         '#part("Stops in order")', _stop_table(sheet), '#part("Take care")', _care(sheet)]
     return render_pdf("\n".join(parts), attachments={"map.png": draw_map(sheet, streets=streets)})
+
+
+def head_words(sheet: Sheet) -> str:
+    """Return what the crew's day, or what is left of it, comes to in a line or two."""
+    rows, crew = sheet.rows, sheet.crew
+    back = f"back {clock(rows['arrive_min'].iloc[-1])}"
+    people = f"Crew of {crew['crew_size']:g}, {str(crew['kind']).replace('_', ' ')}."
+    n = len(sheet.stops)
+    stops = "1 stop" if n == 1 else f"{n} stops"
+    if sheet.since_min is None:
+        return (f"{stops}; out {clock(rows['leave_min'].iloc[0])} from {rows['name'].iloc[0]}, "
+                f"{back}. {people}")
+    return (f"CHANGED AT {clock(sheet.since_min)}: use this sheet from now on. "
+            f"{sheet.n_done} done, {stops} to go from {rows['name'].iloc[0]}, {back}. {people}")
+
+
+def load_title(sheet: Sheet) -> str:
+    """Return the heading of the load list."""
+    return "Load before leaving" if sheet.since_min is None else "Needed for the rest of the day"
 
 
 def _say(text: str, *, size: str = "10.5pt", bold: bool = False) -> str:
@@ -69,7 +86,7 @@ def load_words(sheet: Sheet) -> list[str]:
         lines.append(f"Remover: {sheet.remover_l:.1f} L expected in all, and a reserve")
     if sheet.wash_water_l > 0:
         lines.append(f"Wash water: {sheet.wash_water_l:.0f} L needed, the tank holds "
-                     f"{sheet.crew['water_l']:.0f} L; the same amount to collect and bring back")
+                     f"{sheet.tank_l:.0f} L; the same amount to collect and bring back")
     if sheet.materials:
         lines.append("Also: " + "; ".join(sheet.materials))
     return lines or ["Nothing but the usual kit"]
@@ -135,28 +152,30 @@ def method_words(row: dict[str, object]) -> str:
     """Return what to do on arrival: at a hotspot, look before anything else."""
     if row["kind"] == "hotspot":
         return "Look first"
+    if row["method"] == "inspect":
+        return "Decide on site"
     return METHODS.get(str(row["method"]), str(row["method"]))
 
 
 def expect_words(row: dict[str, object]) -> str:
     """Return how likely there is something to do, and what then."""
     if row["kind"] == "reported":
-        return "reported"
+        return "surface not known" if row["method"] == "inspect" else "reported"
     chance = f"if marked ({float(str(row['expected'])):.0%})"
     if row["method"] == "inspect":
         return f"{chance}: record it"
     return f"{chance}: {METHODS.get(str(row['method']), str(row['method'])).lower()}"
 
 
-def stop_numbers(numbers: tuple[int, ...], n: int) -> str:
-    """Return stop numbers in few words.
+def stop_numbers(numbers: tuple[int, ...], n: int, *, first: int = 1) -> str:
+    """Return stop numbers in few words, where there are `n` from `first` on.
 
     Examples
     --------
     >>> stop_numbers((1, 2, 3, 5), 9), stop_numbers((1, 2, 4, 5), 5), stop_numbers((1, 2), 2)
     ('stops 1-3, 5', 'all stops but 3', 'all stops')
     """
-    others = tuple(i for i in range(1, n + 1) if i not in numbers)
+    others = tuple(i for i in range(first, first + n) if i not in numbers)
     if not others:
         return "all stops"
     if len(others) < len(numbers) / 2:
@@ -179,7 +198,7 @@ def care_words(sheet: Sheet) -> list[str]:
     n = len(sheet.stops)
     said = []
     for caution, numbers in sheet.cautions:
-        where = stop_numbers(numbers, n)
+        where = stop_numbers(numbers, n, first=sheet.n_done + 1)
         said.append(f"{caution[:1].upper()}{caution[1:]} ({where})")
     return said
 

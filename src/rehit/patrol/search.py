@@ -4,7 +4,7 @@ A prize is worth its score times a weight times lambda, where lambda is the time
 score of the best plan so far: a point is then worth a few times what it costs to fetch on average.
 No single weight is best everywhere, so several are tried, each run starting where the best plan
 stands or afresh; at the end the best non-overlapping routes seen anywhere are put together by
-an exact set-packing model.
+an exact set-packing model, and whatever still fits is added.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from pyvrp.search import (
     compute_neighbours,
 )
 
-from rehit.patrol.greedy import greedy_routes
+from rehit.patrol.greedy import fill_routes, greedy_routes
 from rehit.patrol.packing import pack_routes
 from rehit.patrol.problem import Crew, Problem, Routes, worth
 
@@ -92,6 +92,7 @@ def search_routes(problem: Problem, *, stops: Sequence[Stop], seed: int,
     packed = pack_routes(problem, list(pool), fleet.members, best)
     if worth(problem, packed) > worth(problem, best) and accept(packed):
         best = packed
+    best = fill_routes(problem, best, allowed)
     return Searched(best, greedy, len(stops))
 
 

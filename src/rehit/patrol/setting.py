@@ -17,7 +17,6 @@ S_PER_H = 3600
 ANY_CREW = frozenset({"inspect"})
 # Whole seconds that stand for "no way": far beyond a day, far below overflow.
 NO_WAY_S = 10_000_000
-OFFENSIVE_SCORE = 3.0
 
 
 @dataclass(frozen=True)
@@ -56,13 +55,13 @@ def day_problem(stops: gpd.GeoDataFrame, crews: gpd.GeoDataFrame, travel: Travel
     must = (stops["kind"] == "reported").to_numpy(bool)
     offensive = stops["offensive"].astype(bool).to_numpy() & must
     expected = stops["expected"].to_numpy(float)
-    score = np.where(must, np.where(offensive, OFFENSIVE_SCORE, 1.0), expected)
+    score = np.where(must, np.where(offensive, parameters["patrol.offensive_score"], 1.0), expected)
     earliest, latest = _windows(stops, team)
     relaxed = Problem(
         travel=whole, location=rows.astype(np.int64), score=score, must=must,
         service=np.ceil(stops["service_min"].to_numpy(float) * S_PER_MIN).astype(np.int64),
         earliest=earliest, latest=latest, crews=team, loads=_loads(stops, skills))
-    return Setting(_early(relaxed, offensive, parameters), relaxed, stops, crews, offensive)
+    return Setting(early(relaxed, offensive, parameters), relaxed, stops, crews, offensive)
 
 
 def split(text: object) -> list[str]:
@@ -86,7 +85,8 @@ def _windows(stops: pd.DataFrame, team: tuple[Crew, ...]) -> tuple[np.ndarray, n
     return first.astype(np.int64), last.astype(np.int64)
 
 
-def _early(problem: Problem, offensive: np.ndarray, parameters: Parameters) -> Problem:
+def early(problem: Problem, offensive: np.ndarray, parameters: Parameters) -> Problem:
+    """Return the problem with offensive jobs to be begun in the first hours from when crews go."""
     start = min(crew.earliest for crew in problem.crews)
     wish = start + int(parameters["patrol.offensive_first_h"] * S_PER_H)
     soon = offensive & (problem.latest >= problem.earliest)

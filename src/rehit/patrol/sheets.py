@@ -28,6 +28,11 @@ class Sheet:
         cautions of the stop.
     legs
         Line driven to each row after the first.
+    tank_l
+        Water aboard at the beginning.
+    since_min, n_done
+        For a plan changed during the day: when, and how many stops were done by then. The sheet
+        then holds what is left, from the place where the crew is, and keeps the stops' numbers.
     """
 
     crew: pd.Series
@@ -38,6 +43,9 @@ class Sheet:
     wash_water_l: float
     materials: tuple[str, ...]
     cautions: tuple[tuple[str, tuple[int, ...]], ...]
+    tank_l: float
+    since_min: float | None = None
+    n_done: int = 0
 
     @property
     def stops(self) -> gpd.GeoDataFrame:
@@ -62,22 +70,37 @@ def crew_sheets(plan: Plan) -> list[Sheet]:
     sheets = []
     for _, crew in plan.crews.iterrows():
         own = plan.visits[plan.visits["crew_id"] == crew["crew_id"]].sort_values("position")
-        if len(own):
-            sheets.append(_sheet(plan, crew, own))
+        over = plan.done.get(str(crew["crew_id"]), 0)
+        if len(own) > max(over, 1):
+            sheets.append(_sheet(plan, crew, own, over))
     return sheets
 
 
-def _sheet(plan: Plan, crew: pd.Series, own: gpd.GeoDataFrame) -> Sheet:
+def _sheet(plan: Plan, crew: pd.Series, own: gpd.GeoDataFrame, over: int) -> Sheet:
     facts = pd.DataFrame(plan.stops).drop(columns=["geometry", "name", "kind"])
     rows = own.merge(facts, on="stop_id", how="left")
     is_stop = rows["kind"].isin(["reported", "hotspot"])
     rows["number"] = is_stop.cumsum().where(is_stop, 0).astype(int)
+    n_done, used = int(is_stop.head(over).sum()), _total(rows.head(over), "wash_water_l")
+    if over:
+        rows = _from_here(rows.iloc[over - 1:].reset_index(drop=True), plan.since_min)
     at = rows["location"].tolist()
     return Sheet(
         crew=crew, rows=rows, legs=ways(plan.travel, list(pairwise(at))),
         paint_l=_total(rows, "paint_l"), remover_l=_total(rows, "remover_l"),
         wash_water_l=_total(rows, "wash_water_l"), materials=_tools(rows),
-        cautions=_cautions(rows))
+        cautions=_cautions(rows), tank_l=max(float(crew["water_l"]) - used, 0.0),
+        since_min=plan.since_min, n_done=n_done)
+
+
+def _from_here(rows: gpd.GeoDataFrame, since_min: float | None) -> gpd.GeoDataFrame:
+    """Make the last row that is over the place to go on from, with nothing left to do there."""
+    rest = rows.copy()
+    rest.loc[0, ["kind", "number"]] = ["depart", 0]
+    rest.loc[0, ["stop_id", "method", "materials", "cautions"]] = None
+    rest.loc[0, ["paint_l", "remover_l", "wash_water_l"]] = 0.0
+    rest.loc[0, "leave_min"] = max(float(rest["leave_min"].iloc[0]), since_min or 0.0)
+    return rest
 
 
 def _total(rows: pd.DataFrame, column: str) -> float:

@@ -37,7 +37,7 @@ def reported_stops(incidents: gpd.GeoDataFrame, advice: pd.DataFrame,
     others = method.isin(NOT_FOR_CREWS) & ~second.isin(CREW_METHODS)
     method = method.where(~method.isin(NOT_FOR_CREWS), second)
     minutes = still["minutes"].astype(float).fillna(parameters["patrol.job_minutes"])
-    jobs = _stops(
+    jobs = stops_table(
         still, stop_id=still["incident_id"], name=_names(still), kind="reported",
         offensive=still["priority"] == "offensive", expected=1.0, method=method,
         service_min=minutes + parameters["patrol.setup_minutes"],
@@ -80,7 +80,7 @@ def hotspot_stops(repeats: gpd.GeoDataFrame, forecast: pd.DataFrame, incidents: 
     places = repeats.merge(ahead[["place_id", "chance_any"]], on="place_id")
     places = places[~places["place_id"].isin(busy)].sort_values(
         ["chance_any", "place_id"], ascending=[False, True]).head(count).reset_index(drop=True)
-    usual = _usual(incidents, advice).reindex(places["place_id"]).reset_index()
+    usual = usual_jobs(incidents, advice).reindex(places["place_id"]).reset_index()
     chance = places["chance_any"].astype(float)
     work = usual["minutes"].fillna(parameters["patrol.job_minutes"]) * chance
     look = parameters["patrol.look_minutes"] + parameters["patrol.setup_minutes"]
@@ -88,12 +88,12 @@ def hotspot_stops(repeats: gpd.GeoDataFrame, forecast: pd.DataFrame, incidents: 
     for column in M_PER_LITRE:
         table[column] = table[column].fillna(0.0) * chance
     method = usual["method"].where(usual["method"].isin(CREW_METHODS), "inspect")
-    return _stops(table, stop_id=places["place_id"], name=usual["address"].fillna(
+    return stops_table(table, stop_id=places["place_id"], name=usual["address"].fillna(
         places["place_id"]), kind="hotspot", offensive=False, expected=chance, method=method,
         service_min=look + work.where(method != "inspect", 0.0), latest_min=np.nan)
 
 
-def _usual(incidents: gpd.GeoDataFrame, advice: pd.DataFrame) -> pd.DataFrame:
+def usual_jobs(incidents: gpd.GeoDataFrame, advice: pd.DataFrame) -> pd.DataFrame:
     """Return the most frequent method of each place with its mean minutes and litres."""
     plain = pd.DataFrame(incidents[["incident_id", "place_id", "address", "reported_at"]])
     jobs = plain.merge(advice, on="incident_id").dropna(subset=["place_id"])
@@ -112,7 +112,8 @@ def _names(table: pd.DataFrame) -> pd.Series:
     return name.where(name.notna(), table["incident_id"]).astype("str")
 
 
-def _stops(table: pd.DataFrame, **columns: Any) -> gpd.GeoDataFrame:
+def stops_table(table: pd.DataFrame, **columns: Any) -> gpd.GeoDataFrame:
+    """Return a `patrol_stops` table of rows with litres, materials and cautions, and the rest."""
     stops = pd.DataFrame(table[[*M_PER_LITRE, "materials", "cautions"]]).reset_index(drop=True)
     for name, value in columns.items():
         stops[name] = value.to_numpy() if isinstance(value, pd.Series) else value

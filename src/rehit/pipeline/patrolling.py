@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 
 import geopandas as gpd
@@ -15,27 +15,23 @@ from rehit.patrol.calendar_plan import plan_calendar
 from rehit.patrol.check_plan import check_plan
 from rehit.patrol.exports import routes_table, write_geojson, write_gpx, write_stops_csv
 from rehit.patrol.fleet import crews_table, depot_points
-from rehit.patrol.frequency import (
-    Frequency,
-    even_round,
-    marking_days_per_week,
-    visit_intervals,
-    worst_first,
-)
+from rehit.patrol.frequency import Frequency, visit_intervals
 from rehit.patrol.phone_page import phone_page
 from rehit.patrol.routes import Plan, plan_routes
 from rehit.patrol.runsheet import render_run_sheet
+from rehit.patrol.saved import PLAN_FILE, write_plan
 from rehit.patrol.sheets import Sheet, crew_sheets
 from rehit.patrol.travel import Network, Travel, build_network, travel_times
 from rehit.pipeline.chain import Chain
 from rehit.pipeline.outputs import write_csv
 from rehit.pipeline.patrol_stops import day_after, hotspot_stops, reported_stops
+from rehit.pipeline.patrol_words import summary
 from rehit.safe_text import neutralise_table
 from rehit.tabular import read_text_table
+from rehit.workdays import public_holidays
 
 MIN_PER_H = 60
 S_PER_H = 3600
-NEAREST = 3
 
 
 def write_patrol(chain: Chain, stage: Path, *, day: date | None,
@@ -49,14 +45,13 @@ def write_patrol(chain: Chain, stage: Path, *, day: date | None,
     stage
         Folder to write into.
     day
-        The day to plan; by default the day after the log ends.
+        The day to plan; by default the first working day after the log ends.
     crews
         How many of the project's vehicles go out; by default all.
     """
     team, notes = fleet(chain, crews)
-    day = day or day_after(chain.cleaned.observed_to, time_zone=chain.project.time_zone)
-    network = None if chain.streets is None else build_network(
-        _single(chain.streets), parameters=chain.parameters)
+    day, idle = day_to_plan(chain, day)
+    network = street_network(chain)
     stops, handed = day_stops(chain, day, crews=len(team))
     chain.step("Planning the routes")
     plan = plan_routes(stops, team, network=network, parameters=chain.parameters,
@@ -66,16 +61,52 @@ def write_patrol(chain: Chain, stage: Path, *, day: date | None,
     stage.mkdir(exist_ok=True)
     chain.step("Writing run sheets")
     sheets = crew_sheets(plan)
-    write_day(stage, plan, sheets, handed, day=day, streets=chain.streets)
+    write_day(stage, plan, sheets, day=day, streets=chain.streets)
+    neutralise_table(handed).to_csv(stage / "for_others.csv", index=False)
     hours = _hours_per_day(chain, team)
     calendar = plan_calendar(
         frequency.table, places.geometry, crew_ids=list(team["crew_id"]),
-        hours_per_day=hours / len(team), first_day=day, parameters=chain.parameters)
+        hours_per_day=hours / len(team), first_day=day, parameters=chain.parameters,
+        holidays=list(chain_holidays(chain, day)))
     write_csv(frequency.table, stage / "visit_intervals.csv")
     write_csv(calendar.visits, stage / "visit_calendar.csv")
     return summary(chain, plan, sheets, frequency, handed=handed, day=day,
-                   notes=[*notes, *plan.notes, *broken],
+                   notes=[*notes, *idle, *plan.notes, *broken],
                    no_room=int(calendar.no_room["n_visits"].sum()))
+
+
+def day_to_plan(chain: Chain, day: date | None) -> tuple[date, list[str]]:
+    """Return the day asked for, or else the first working day after the log ends.
+
+    A day asked for is planned even if it is free of work, with a note that it is.
+    """
+    first = day or day_after(chain.cleaned.observed_to, time_zone=chain.project.time_zone)
+    closed = chain_holidays(chain, first)
+    n_week = int(chain.parameters["patrol.work_days_per_week"])
+    if day is None:
+        while first in closed or first.weekday() >= n_week:
+            first += timedelta(days=1)
+        return first, []
+    if day in closed:
+        return day, [f"{day.isoformat()} is a public holiday ({closed[day]}): are crews out?"]
+    if day.weekday() >= n_week:
+        return day, [f"{day.isoformat()} is a {day:%A}, outside the {n_week} working days a week: "
+                     "are crews out?"]
+    return day, []
+
+
+def chain_holidays(chain: Chain, day: date) -> dict[date, str]:
+    """Return the project's public holidays from the year of a day to the calendar's end."""
+    end = day + timedelta(weeks=chain.parameters["patrol.calendar_weeks"])
+    return public_holidays(chain.project.holidays, first_year=day.year, last_year=end.year + 1)
+
+
+def street_network(chain: Chain) -> Network | None:
+    """Return the streets as a graph, or None for a project without them."""
+    if chain.streets is None:
+        return None
+    single = chain.streets[chain.streets.geometry.notna()].explode(ignore_index=True)
+    return build_network(single, parameters=chain.parameters)
 
 
 def fleet(chain: Chain, crews: int | None) -> tuple[gpd.GeoDataFrame, tuple[str, ...]]:
@@ -119,7 +150,8 @@ def plan_faults(chain: Chain, plan: Plan) -> list[str]:
     found = check_plan(
         plan.visits, plan.stops, plan.crews, plan.left_out, seconds=plan.travel.seconds,
         break_after_h=n["patrol.break_after_h"], break_from_h=n["patrol.break_from_h"],
-        break_to_h=n["patrol.break_to_h"])
+        break_to_h=n["patrol.break_to_h"], break_late_h=n["patrol.break_late_h"],
+        since_min=plan.since_min, done=plan.done)
     return [f"The plan breaks a rule, check it before use: {fault}" for fault in found]
 
 
@@ -135,17 +167,18 @@ def visit_plan(chain: Chain, team: gpd.GeoDataFrame,
     minutes = numbers["patrol.look_minutes"] + numbers["patrol.setup_minutes"]
     table = pd.DataFrame({
         "place_id": places["place_id"], "rate_per_year": places["rate_per_year"].astype(float),
-        "visit_h": minutes / MIN_PER_H + hop_hours(travel),
+        "visit_h": minutes / MIN_PER_H + hop_hours(
+            travel, neighbours=int(numbers["patrol.hop_neighbours"])),
         "longest_days": _standard(places, chain)})
     hours = _hours_per_day(chain, team) * numbers["patrol.work_days_per_week"]
     return visit_intervals(table, hours_per_week=hours, parameters=numbers), places
 
 
-def hop_hours(travel: Travel) -> np.ndarray:
+def hop_hours(travel: Travel, *, neighbours: int) -> np.ndarray:
     """Return each place's share of driving on a round: the mean drive to its nearest neighbours."""
     seconds = travel.seconds[1:, 1:].copy()
     np.fill_diagonal(seconds, np.inf)
-    near = np.sort(seconds, axis=1)[:, :NEAREST]
+    near = np.sort(seconds, axis=1)[:, :neighbours]
     near[~np.isfinite(near)] = np.nan
     known = np.isfinite(near).any(axis=1)
     hours = np.full(len(near), np.nan)
@@ -168,13 +201,12 @@ def _hours_per_day(chain: Chain, team: gpd.GeoDataFrame) -> float:
     return float(worked.sum()) / MIN_PER_H * chain.parameters["patrol.patrol_share"]
 
 
-def _single(streets: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    return streets[streets.geometry.notna()].explode(ignore_index=True)
-
-
-def write_day(stage: Path, plan: Plan, sheets: list[Sheet], handed: pd.DataFrame, *, day: date,
+def write_day(stage: Path, plan: Plan, sheets: list[Sheet], *, day: date,
               streets: gpd.GeoDataFrame | None) -> None:
-    """Write the day's routes: a run sheet, a phone page and a GPX file per crew, and the tables."""
+    """Write the day's routes: a run sheet, a phone page and a GPX file per crew, and the tables.
+
+    The plan itself is written too, for jobs that come in during the day.
+    """
     when = f"{day:%A} {day.day} {day:%B %Y}"
     for sheet in sheets:
         name = f"{day.isoformat()}_{file_name(str(sheet.crew['name']))}"
@@ -187,7 +219,7 @@ def write_day(stage: Path, plan: Plan, sheets: list[Sheet], handed: pd.DataFrame
     write_stops_csv(sheets, stage / "stops.csv")
     write_csv(routes_table(sheets), stage / "routes.csv")
     write_csv(plan.left_out, stage / "left_out.csv")
-    neutralise_table(handed).to_csv(stage / "for_others.csv", index=False)
+    write_plan(plan, stage / PLAN_FILE, day=day)
 
 
 def file_name(text: str) -> str:
@@ -199,65 +231,3 @@ def file_name(text: str) -> str:
     'hot-wash_trailer_c'
     """
     return re.sub(r"[^a-z0-9-]+", "_", text.lower()).strip("_")[:40] or "crew"
-
-
-def summary(chain: Chain, plan: Plan, sheets: list[Sheet], frequency: Frequency, *,
-            handed: pd.DataFrame, day: date, notes: list[str],
-            no_room: int) -> dict[str, object]:
-    """Return the figures of the plan and the sentences that say them."""
-    visits = plan.visits
-    reported = int((visits["kind"] == "reported").sum())
-    spots = visits[visits["kind"] == "hotspot"]
-    expected = float(spots.merge(plan.stops[["stop_id", "expected"]], on="stop_id")[
-        "expected"].sum())
-    return {
-        "project": chain.project.name, "day": day.isoformat(), "n_crews_out": len(sheets),
-        "n_reported": reported, "n_hotspots": len(spots), "expected_found": round(expected, 2),
-        "n_left_out": len(plan.left_out), "n_for_others": len(handed),
-        "patrol_hours_per_week": round(frequency.hours_per_week, 1),
-        "marking_days_per_week": round(frequency.marking_days_per_week, 1),
-        "value_of_an_hour": round(frequency.value_of_an_hour, 2), "visits_without_room": no_room,
-        "sentences": [
-            *_day_sentences(plan, sheets, reported, len(spots), expected, handed, day),
-            *_week_sentences(chain, frequency, no_room), *notes],
-    }
-
-
-def _day_sentences(plan: Plan, sheets: list[Sheet], reported: int, spots: int, expected: float,
-                   handed: pd.DataFrame, day: date) -> list[str]:
-    said = [f"{day.isoformat()}: {len(sheets)} of {len(plan.crews)} crews go out to {reported} "
-            f"reported jobs and {spots} hotspots, where about {expected:.1f} markings should be "
-            "found."]
-    for sheet in sheets:
-        back = sheet.rows["arrive_min"].iloc[-1]
-        said.append(f"  {sheet.crew['name']}: {len(sheet.stops)} stops, back at "
-                    f"{int(back) // 60:02d}:{int(back) % 60:02d}.")
-    jobs = plan.left_out[plan.left_out["kind"] == "reported"]
-    said += [f"Left out: {row['name']}: {row['reason']}." for row in jobs.to_dict("records")]
-    rest = len(plan.left_out) - len(jobs)
-    if rest:
-        said.append(f"{rest} hotspots are left for another day (left_out.csv says why).")
-    if len(handed):
-        said.append(f"{len(handed)} open jobs are not for the crews (for_others.csv).")
-    return said
-
-
-def _week_sentences(chain: Chain, frequency: Frequency, no_room: int) -> list[str]:
-    if frequency.table.empty:
-        return []
-    table, numbers = frequency.table, chain.parameters
-    hours = frequency.hours_per_week
-    even = marking_days_per_week(table, even_round(table, hours_per_week=hours))
-    worst = marking_days_per_week(table, worst_first(table, hours_per_week=hours,
-                                                     parameters=numbers))
-    said = [
-        f"Visit intervals for {len(table):,} places within {hours:.1f} crew hours a week leave "
-        f"about {frequency.marking_days_per_week:,.0f} marking-days a week; the even round "
-        f"{even:,.0f}, worst first {worst:,.0f}. One more crew hour a week would save "
-        f"{frequency.value_of_an_hour:.1f}."]
-    if frequency.short_by_h > 0:
-        said.append(f"The longest intervals allowed need {frequency.short_by_h:.1f} crew hours a "
-                    "week more than there are: allow longer ones or give more hours.")
-    if no_room:
-        said.append(f"{no_room} planned visits found no day with room in the calendar.")
-    return said
