@@ -37,7 +37,9 @@ from rehit.costs.cashflow import cash_flow_table
 from rehit.costs.lifecycle import compare_strategies
 from rehit.pipeline.chain import Chain
 from rehit.pipeline.costing import cost_sentences, cost_years, rate_costs
+from rehit.pipeline.programme_words import programme_sentence
 from rehit.project import load_project
+from rehit.reporting.coating import where_coating_pays
 from rehit.reporting.figures import breakeven_curve, budget_sweep, cost_over_years, house_style
 from rehit.reporting.knobs import turning
 from rehit.reporting.words import Words
@@ -53,13 +55,12 @@ costing, costs, numbers = chain.costing, chain.strategy_costs, chain.cost_parame
 
 # %%
 programme = chain.programme(years=PROGRAMME_YEARS)
-said = [line for line in cost_sentences(chain) if line]
-said.append(
-    f"Within {money}{BUDGET_PER_YEAR:,.0f} a year for {PROGRAMME_YEARS} years, "
-    f"{len(programme.table):,} places are worth coating; that saves about "
-    f"{money}{programme.saving:,.0f} in present value over {HORIZON_YEARS} years.")
+said = cost_sentences(chain)
+said.append(programme_sentence(chain, programme, years=PROGRAMME_YEARS))
+said.append(where_coating_pays(
+    costing, costs, words=words, top=20, kinds=chain.repeats.set_index("place_id")["asset_type"]))
 display(HTML("<ul class='say'>" + "".join(
-    f"<li>{escape(line)}</li>" for line in [*said, *chain.limits]) + "</ul>"))
+    f"<li>{escape(line)}</li>" for line in [*said, *chain.limits] if line) + "</ul>"))
 
 # %% [markdown]
 # The ten places where changing saves most, over the whole horizon:
@@ -78,6 +79,9 @@ else:
         "{:,.0f}", na_rep="-", subset=[columns[c] for c in ("saving", "first_cost", "payback_year")]
     ).format("{:.0%}", subset=["how sure"]).format(
         "{:.1f}", na_rep="-", subset=["pays from this many a year"]))
+
+# %% [markdown]
+# What the 20 places hit most cost together, year by year, if all were looked after in the same way:
 
 # %%
 if len(costing):
@@ -138,7 +142,8 @@ if len(worst):
 # %% [markdown]
 # ## How
 #
-# From which re-hit rate on does another way pay, at a typical place?
+# From which re-hit rate on does another way pay? Shown for a place of the size at which coating
+# pays, or of middling size where it pays nowhere:
 
 # %%
 if len(costing):

@@ -157,10 +157,11 @@ def make_extras(incidents: gpd.GeoDataFrame, repeats: gpd.GeoDataFrame) -> dict[
         "cost_years": pd.DataFrame([
             {"strategy": s, "year": float(y), "cost_mean": 400.0 * k + y * (300 - 90 * k),
              "cost_low": 380.0 * k + y * (230 - 80 * k),
-             "cost_high": 420.0 * k + y * (370 - 90 * k)}
+             "cost_high": 420.0 * k + y * (370 - 90 * k), "n_places": 20}
             for k, s in enumerate(strategies) for y in years]),
         "rate_costs": pd.DataFrame([
-            {"strategy": s, "rate_per_year": float(r), "annual_cost": 70.0 * k + r * (60 - 22 * k)}
+            {"strategy": s, "rate_per_year": float(r), "annual_cost": 70.0 * k + r * (60 - 22 * k),
+             "surface_m2": 2.4}
             for k, s in enumerate(strategies) for r in np.arange(0, 12, 0.5)]),
         "programme": pd.DataFrame({
             "place_id": places.head(24), "strategy": "permanent_coating", "first_cost": 400.0,

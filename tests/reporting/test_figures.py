@@ -74,16 +74,28 @@ def test_break_even_is_where_the_lines_cross() -> None:
     assert first_crossing(np.array([0.0, 2.0, 4.0]), np.array([2.0, 1.0, -1.0])) == 3.0
     assert first_crossing(np.array([0.0, 2.0]), np.array([2.0, 1.0])) is None
     table = pd.DataFrame([
-        {"strategy": s, "rate_per_year": float(r), "annual_cost": base + slope * r}
+        {"strategy": s, "rate_per_year": float(r), "annual_cost": base + slope * r,
+         "surface_m2": 2.13}
         for s, base, slope in (("remove_each_time", 0, 50), ("permanent_coating", 120, 20))
         for r in range(11)])
     text = figures.breakeven_curve(table, ax=_axes(), words=EN, currency="EUR")
-    assert text.title == ("From about 4.0 re-hits a year, permanent coating costs less than "
-                          "remove each time")
+    assert text.title == ("At a place like those where coating pays (2.1\u00a0m²), permanent "
+                          "coating costs less than remove each time from about 4.0 re-hits a year")
     dear = table.assign(annual_cost=lambda f: f["annual_cost"]
                         + 900 * (f["strategy"] == "permanent_coating"))
     none = figures.breakeven_curve(dear, ax=_axes(), words=EN, currency="EUR")
-    assert none.title.startswith("Up to 10 re-hits a year no other way")
+    assert none.title.startswith("At a place of middling size (2.1\u00a0m²) no other way")
+
+
+def test_starts_of_forecast_periods_stand_on_the_calendar_of_the_place() -> None:
+    """Midnight of 1 September in Lisbon is 23:00 of 31 August in UTC."""
+    checks = pd.DataFrame({
+        "period_start": pd.to_datetime(["2025-08-31 23:00"], utc=True), "days": [30.0],
+        "expected": [10.0], "low": [5.0], "high": [15.0], "observed": [9.0]})
+    ax = _axes()
+    text = figures.forecast_check(checks, ax=ax, words=EN, time_zone="Europe/Lisbon")
+    assert "Last period from 1 September 2025" in text.note
+    assert [label.get_text() for label in ax.get_xticklabels()] == ["1 Sep\n2025"]
 
 
 def test_ring_title_claims_nothing_that_chance_explains() -> None:

@@ -18,6 +18,17 @@ def test_page_accounts_for_every_row_and_escapes_the_log() -> None:
     assert page.index("default point") < page.index("ask for closing dates")
 
 
+def test_findings_come_by_weight_then_rows_and_repeat_no_reason_as_advice() -> None:
+    findings = pd.DataFrame([
+        ("a", "low", 9, "5 rows not counted: withdrawn", "Withdrawn"),
+        ("b", "high", 2, "few lost", "Mend it"), ("c", "high", 7, "many lost", "Mend it")],
+        columns=["code", "severity", "count", "effect", "advice"])
+    page = quality_page(project_name="Town", findings=findings, counts=pd.DataFrame(),
+                        set_aside=pd.DataFrame(), observed_from=FROM, observed_to=TO)
+    assert page.index("many lost") < page.index("few lost") < page.index("withdrawn")
+    assert "Withdrawn" not in page
+
+
 def test_empty_tables_give_a_page_all_the_same() -> None:
     page = quality_page(project_name="Town", findings=pd.DataFrame(), counts=pd.DataFrame(),
                         set_aside=pd.DataFrame(), observed_from=FROM, observed_to=TO,

@@ -9,13 +9,26 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
-from report_tables import FROM, TO, make_clusters, make_incidents, make_input, make_repeats
+from report_tables import (
+    FROM,
+    TO,
+    fill,
+    make_clusters,
+    make_incidents,
+    make_input,
+    make_repeats,
+)
 
 from rehit.parameters import load_parameters
 from rehit.reporting.document import Answer, Grid, Section, Sentence
 from rehit.reporting.inputs import ReportInput
 from rehit.reporting.measures import Facts, gather_facts, trace_counts
-from rehit.reporting.sections_money import cost_section, methods_section, programme_section
+from rehit.reporting.sections_money import (
+    cost_section,
+    evaluation_section,
+    methods_section,
+    programme_section,
+)
 from rehit.reporting.sections_places import hotspots_section, places_section
 from rehit.reporting.sections_volume import response_section, volume_section
 from rehit.reporting.static_map import street_lines
@@ -119,10 +132,44 @@ def test_spending_of_the_period_against_forecast_and_before() -> None:
     text = _said(cost_section(facts))
     assert "EUR\u00a03,000 was spent, EUR\u00a0600 more than the EUR\u00a02,400 expected" in text
     assert "In the period before it was EUR\u00a03,000." in text
+    near = spend.assign(expected=1003.0)
+    text = _said(cost_section(_facts(make_input(n=200, spend=near))))
+    assert "EUR\u00a03,000 was spent, about as much as expected (EUR\u00a03,000)." in text
     blind = spend.assign(expected=np.nan, expected_low=np.nan, expected_high=np.nan)
     section = cost_section(_facts(make_input(n=200, spend=blind)))
     assert "no forecast to set it against" in _said(section)
     assert _grid(section).headers == ("Month", "Spent")
+
+
+def test_days_stand_on_the_calendar_of_the_place() -> None:
+    """A measure of 2 July in Madrid begins at 22:00 of 1 July in UTC."""
+    inputs = make_input(n=200)
+    assert inputs.evaluations is not None
+    begun = inputs.evaluations.assign(
+        started_at=pd.Timestamp("2024-07-01 22:00", tz="UTC").as_unit("us"))
+    grid = _grid(evaluation_section(_facts(dataclasses.replace(inputs, evaluations=begun))))
+    assert {row[1] for row in grid.rows} == {"2 July 2024"}
+
+
+def test_each_way_is_set_against_removal_at_the_same_places() -> None:
+    costs = pd.DataFrame({
+        "place_id": ["a", "b", "a", "b"], "strategy": ["remove_each_time"] * 2 + ["coat"] * 2,
+        "pv_mean": [100.0, 900.0, 300.0, 500.0], "allowed": [True, True, False, True],
+        "cheapest": [True, False, False, True], "saving": [0.0, 0.0, -200.0, 400.0]})
+    costs = fill(costs, "strategy_costs")
+    inputs = dataclasses.replace(make_input(n=60, full=False), strategy_costs=costs)
+    rows = _grid(cost_section(_facts(inputs))).rows
+    assert [row[3:6] for row in rows] == [
+        ("EUR\u00a0500", "EUR\u00a0500", "–"), ("EUR\u00a0500", "EUR\u00a0900", "EUR\u00a0400")]
+
+
+def test_the_forecast_is_set_against_the_best_simple_count() -> None:
+    scores = pd.DataFrame({
+        "method": ["forecast", "count, all history", "count, 90 days"], "horizon_days": 28,
+        "hit_rate": [0.29, 0.30, 0.24], "log_score": [-0.2, np.nan, np.nan], "pai": 5.0})
+    section = hotspots_section(_facts(make_input(n=200, forecast_scores=scores)))
+    assert ("The forecast named places that took 29% of the incidents; the best simple count "
+            "named places that took 30%.") in _said(section)
 
 
 def test_methods_add_up_and_only_this_period_counts() -> None:

@@ -31,7 +31,8 @@ def write_cleaned(chain: Chain, stage: Path) -> dict[str, Any]:
     page = quality_page(
         project_name=chain.project.name, findings=cleaned.findings, counts=cleaned.counts,
         set_aside=cleaned.set_aside, observed_from=cleaned.observed_from,
-        observed_to=cleaned.observed_to, language=chain.project.language)
+        observed_to=cleaned.observed_to, time_zone=chain.project.time_zone,
+        language=chain.project.language)
     (stage / "quality.html").write_text(page, encoding="utf-8")
     return {**cleaning_summary(chain), "mapping_drift": drift}
 

@@ -18,6 +18,7 @@ from rehit.costs.worked_example import write_worked_example
 from rehit.errors import SettingError
 from rehit.pipeline.chain import Chain
 from rehit.pipeline.outputs import write_csv, write_parquet
+from rehit.pipeline.programme_words import programme_sentence
 
 
 def write_comparison(chain: Chain, stage: Path, *,
@@ -101,7 +102,8 @@ def cost_years(chain: Chain, *, n_places: int) -> pd.DataFrame:
             low, high = np.quantile(futures, [0.1, 0.9])
             rows.append((strategy.name, float(year), float(expected.present_value.sum()),
                          float(low), float(high)))
-    return pd.DataFrame(rows, columns=["strategy", "year", "cost_mean", "cost_low", "cost_high"])
+    table = pd.DataFrame(rows, columns=["strategy", "year", "cost_mean", "cost_low", "cost_high"])
+    return table.assign(n_places=len(costing))
 
 
 def _simulated_totals(compared: Comparison, *, draws: int,
@@ -115,12 +117,15 @@ def _simulated_totals(compared: Comparison, *, draws: int,
 def rate_costs(chain: Chain, *, highest_rate: float = 20.0, steps: int = 41) -> pd.DataFrame:
     """Return the yearly cost of each strategy at a range of known rates, at a typical place.
 
-    Typical: the place of median wall area among those where a coating is allowed.
+    Typical: the place of median surface among those where a coating is cheapest, or where it is
+    nowhere, among those that allow one.
     """
-    costing = chain.costing
-    allowed = costing[costing["coating_allowed"]]
-    pool = allowed if len(allowed) else costing
-    typical = pool.sort_values("wall_area_m2").iloc[[len(pool) // 2]]
+    costing, costs = chain.costing, chain.strategy_costs
+    pays = costing["place_id"].isin(
+        costs.loc[costs["cheapest"] & (costs["first_cost"] > 0), "place_id"])
+    pool = next((rows for rows in (costing[pays], costing[costing["coating_allowed"]])
+                 if len(rows)), costing)
+    typical = pool.sort_values(["wall_area_m2", "place_id"]).iloc[[len(pool) // 2]]
     compared = compare_by_formula(typical, strategies=chain.project.path("strategies"),
                                   parameters=chain.cost_parameters)
     rates = np.linspace(0.0, highest_rate, steps)
@@ -130,6 +135,7 @@ def rate_costs(chain: Chain, *, highest_rate: float = 20.0, steps: int = 41) -> 
     tables = [pd.DataFrame({
         "strategy": strategy.name, "rate_per_year": rates,
         "annual_cost": cost_at_rates(piece, expected.weights, rates[None, :])[0] / annuity,
+        "surface_m2": float(typical["wall_area_m2"].iloc[0]),
     }) for strategy, piece, expected in zip(compared.strategies, compared.pieces,
                                             compared.expected, strict=True)]
     return pd.concat(tables, ignore_index=True)
@@ -153,9 +159,7 @@ def write_programme(chain: Chain, stage: Path, *, budget_per_year: float | None,
         "years": years, "n_places": len(found.table), "saving": round(found.saving, 2),
         "saving_greedy": round(found.saving_greedy, 2),
         "sentences": [
-            f"{len(found.table):,} places are worth coating within {money}"
-            f"{chain.parameters['costs.programme_budget']:,.0f} a year over {years} years; "
-            f"they save about {money}{found.saving:,.0f} (present value).",
+            programme_sentence(chain, found, years=years),
             f"Taking the best-looking places first would save {money}{found.saving_greedy:,.0f}.",
             *chain.limits],
     }

@@ -79,6 +79,7 @@ def cost_over_years(cost_years: pd.DataFrame, *, ax: Axes, words: Words, currenc
              "best_cost": words.money(ends[best], currency),
              "other_cost": words.money(ends[other], currency),
              "years": words.number(float(cost_years["year"].max()), 2),
+             "places": words.whole(float(cost_years["n_places"].iloc[0])),
              "n": len(strategies), "currency": currency}
     return finish(ax, figure_text(words, "years", **facts), titled=titled)
 
@@ -116,7 +117,8 @@ def breakeven_curve(rate_costs: pd.DataFrame, *, ax: Axes, words: Words, currenc
     ax.yaxis.set_major_formatter(in_words(words))
     legend_below(ax, ncols=1 if is_narrow(ax) else 2)
     facts = {"base": words.code("strategy", strategies[0]), "currency": currency,
-             "n": len(strategies), "highest": words.number(float(rates.max()), 2)}
+             "n": len(strategies), "highest": words.number(float(rates.max()), 2),
+             "surface": words.number(float(rate_costs["surface_m2"].iloc[0]), 2)}
     if not crossings:
         return finish(ax, figure_text(words, "rate_none", **facts), titled=titled)
     strategy = min(crossings, key=lambda s: crossings[s])

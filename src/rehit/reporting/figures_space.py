@@ -50,7 +50,7 @@ def ring_table(rings: pd.DataFrame, *, ax: Axes, words: Words, chance_limit: flo
     for (row, column), value in np.ndenumerate(values):
         bold = bool(stands.iloc[row, column])
         ink = ink_on(ramp()(Normalize(0.5, top)(value)))
-        ax.text(column, row, words.number(value, 2) + ("*" if bold else ""), ha="center",
+        ax.text(column, row, words.number(value, 3) + ("*" if bold else ""), ha="center",
                 va="center", color=ink, fontweight="bold" if bold else "normal")
     ax.set_xticks(range(table.shape[1]), _edges(rings, "days", table.columns, words))
     ax.set_yticks(range(table.shape[0]), _edges(rings, "metres", table.index, words))
@@ -60,7 +60,7 @@ def ring_table(rings: pd.DataFrame, *, ax: Axes, words: Words, chance_limit: flo
     near: Any = sure.sort_values("ratio").iloc[-1] if len(sure) else known.max(numeric_only=True)
     facts = {name: words.whole(near[name])
              for name in ("metres_from", "metres_to", "days_from", "days_to")}
-    facts |= {"ratio": words.number(near["ratio"], 2),
+    facts |= {"ratio": words.number(near["ratio"], 3),
               "pairs": words.whole(rings["observed"].sum()), "limit": words.share(chance_limit)}
     key = "rings_more" if len(sure) else "rings_none"
     return finish(ax, figure_text(words, key, **facts), titled=titled)
@@ -71,7 +71,7 @@ def _edges(rings: pd.DataFrame, unit: str, starts: pd.Index, words: Words) -> li
     return [f"{words.whole(start)}–{words.whole(ends[start])}" for start in starts]
 
 
-def forecast_check(checks: pd.DataFrame, *, ax: Axes, words: Words,
+def forecast_check(checks: pd.DataFrame, *, ax: Axes, words: Words, time_zone: str = "UTC",
                    titled: bool = True) -> FigureText:
     """Draw what was forecast before each period, with its range, against what came.
 
@@ -79,6 +79,8 @@ def forecast_check(checks: pd.DataFrame, *, ax: Axes, words: Words,
     ----------
     checks
         Table ``report_forecast_checks``.
+    time_zone
+        The calendar that the starts are written on.
     """
     line = checks.sort_values("period_start")
     rows = np.arange(len(line))
@@ -89,15 +91,17 @@ def forecast_check(checks: pd.DataFrame, *, ax: Axes, words: Words,
     ax.plot(rows, line["observed"], "D", color=OCHRE, markeredgecolor=INK, markersize=6,
             label=words("fig.check_observed"))
     step = max(1, int(np.ceil(len(line) / (4 if is_narrow(ax) else 9))))
-    starts = line["period_start"].dt.strftime("%Y-%m-%d").to_list()
-    ax.set_xticks(rows[::step], starts[::step], fontsize=8)
+    starts = [start.date() for start in line["period_start"].dt.tz_convert(time_zone)]
+    ax.set_xticks(rows[::step], [
+        f"{day.day} {words(f'month.{day.month}')[:3]}\n{day.year}" for day in starts[::step]],
+        fontsize=8)
     ax.set(xlabel=words("fig.check_x", days=words.whole(line["days"].median())),
            ylabel=words("fig.check_y"))
     ax.set_ylim(0, float(line[["high", "observed"]].max().max()) * 1.08)
     ax.yaxis.set_major_formatter(in_words(words))
     legend_below(ax, ncols=1 if is_narrow(ax) else 3)
     inside = int(((line["observed"] >= line["low"]) & (line["observed"] <= line["high"])).sum())
-    facts = {"inside": inside, "n": len(line), "last": starts[-1],
+    facts = {"inside": inside, "n": len(line), "last": words.day(starts[-1]),
              "expected": words.number(line["expected"].iloc[-1], 2),
              "observed": words.whole(line["observed"].iloc[-1])}
     return finish(ax, figure_text(words, "check", **facts), titled=titled)

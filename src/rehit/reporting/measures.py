@@ -73,6 +73,10 @@ class Facts:
         """Return one parameter of the room."""
         return self.parameters[f"reporting.{name}"]
 
+    def day(self, moment: pd.Timestamp) -> str:
+        """Write the day of a moment on the project's calendar."""
+        return self.words.day(moment.tz_convert(self.inputs.time_zone).date())
+
     def money(self, value: float) -> str:
         """Write money in the project's currency, rounded to what it can bear."""
         return self.words.money(value, self.inputs.currency)

@@ -99,7 +99,7 @@ class _Writer:
                                        w.whole(len(f.rows)) if f.rows else f.table)) + ", "
                              for f in figures) + ")"
         heads = _strings((w("workbook.id"), w("workbook.label"), w("page.formula"),
-                          w("workbook.n_rows")))
+                          w("page.rows_or_table")))
         return "\n".join((f"#part({typst_text(w('heading.trace'))})",
                           f"#say({typst_text(w('page.trace_paper'))}, (), \"plain\")",
                           f"#tidy({typst_text(w('workbook.figures'))}, {heads}, {rows}, (), \"\", "

@@ -12,7 +12,7 @@ from rehit.reporting.rows import each
 from rehit.reporting.words import Words
 
 _COLUMNS = ("rows_in", "rows_kept", "rows_joined", "rows_set_aside")
-_WEIGHT = {"serious": 0, "error": 0, "high": 0, "warning": 1, "medium": 1, "note": 2, "low": 2,
+_WEIGHT = {"serious": 0, "error": 0, "high": 0, "warning": 1, "medium": 1, "low": 2, "note": 3,
            "info": 3}
 
 
@@ -73,20 +73,28 @@ def _account(w: Words, counts: pd.DataFrame, traces: tuple[str, ...]) -> list[Bl
 
 def _findings_grid(w: Words, findings: pd.DataFrame) -> Grid:
     weight = findings["severity"].astype(str).map(_WEIGHT).fillna(9)
-    ordered = findings.assign(_weight=weight).sort_values(["_weight", "code"], kind="stable")
+    ordered = findings.assign(_weight=weight, _rows=-findings["count"].fillna(0)).sort_values(
+        ["_weight", "_rows", "code"], kind="stable")
     rows = tuple(
         (str(row["effect"]), "–" if pd.isna(row["count"]) else w.whole(row["count"]),
          w.code("severity", row["severity"]),
-         "" if pd.isna(row["advice"]) else str(row["advice"]))
+         _advice(row))
         for _, row in ordered.iterrows())
     return Grid(w("quality.findings_caption"),
                 tuple(w(f"quality.col_{c}") for c in ("effect", "rows", "severity", "advice")),
                 rows, frozenset({1}), wordy=True)
 
 
+def _advice(row: pd.Series) -> str:
+    """Return what to do, or nothing where that only says the effect again."""
+    if pd.isna(row["advice"]) or str(row["advice"]).lower() in str(row["effect"]).lower():
+        return "–"
+    return str(row["advice"])
+
+
 def quality_page(*, project_name: str, findings: pd.DataFrame, counts: pd.DataFrame,
                  set_aside: pd.DataFrame, observed_from: pd.Timestamp, observed_to: pd.Timestamp,
-                 language: str = "en") -> str:
+                 time_zone: str = "UTC", language: str = "en") -> str:
     """Write the quality of a cleaned log as one page of its own that works with no network.
 
     Parameters
@@ -97,6 +105,8 @@ def quality_page(*, project_name: str, findings: pd.DataFrame, counts: pd.DataFr
         As the cleaning gives them; each may be without rows.
     observed_from, observed_to
         What the log covers [UTC].
+    time_zone
+        The calendar its days are written on.
     language
         A language that has a catalogue.
 
@@ -106,9 +116,10 @@ def quality_page(*, project_name: str, findings: pd.DataFrame, counts: pd.DataFr
         HTML; all text of the log is escaped.
     """
     words = Words(language)
+    first, last = (t.tz_convert(time_zone).date() for t in (observed_from, observed_to))
     section = Section("summary", words("heading.quality"), quality_blocks(
         words, counts=counts, set_aside=translated(set_aside, "set_aside", words),
         findings=translated(findings, "findings", words)))
     document = Document(language, project_name,
-                        words.days(observed_from.date(), observed_to.date()), (section,))
+                        words.days(first, last), (section,))
     return render_page(document, words)

@@ -6,6 +6,7 @@ import math
 
 import pandas as pd
 
+from rehit.reporting.coating import where_coating_pays
 from rehit.reporting.document import Grid, Section
 from rehit.reporting.drawing import draw_picture
 from rehit.reporting.figures import breakeven_curve, budget_sweep, cost_over_years, method_mix
@@ -82,6 +83,7 @@ def cost_section(facts: Facts) -> Section:
         section.say(w("missing.strategy_costs"), tone="limit")
         return section
     section.put(_strategy_grid(facts))
+    _surfaces(facts, section)
     years, rates = inputs.given("cost_years"), inputs.given("rate_costs")
     if years is not None:
         section.put(draw_picture("cost_years", lambda ax: cost_over_years(
@@ -90,6 +92,19 @@ def cost_section(facts: Facts) -> Section:
         section.put(draw_picture("rate_costs", lambda ax: breakeven_curve(
             rates, ax=ax, words=w, currency=inputs.currency, titled=False)))
     return section
+
+
+def _surfaces(facts: Facts, section: Section) -> None:
+    """Say why coating pays where it does, where the size of the surfaces explains it."""
+    costing, costs = facts.inputs.given("costing"), facts.inputs.given("strategy_costs")
+    if costing is None or costs is None:
+        return
+    repeats = facts.inputs.given("repeats")
+    kinds = None if repeats is None else repeats.set_index("place_id")["asset_type"]
+    said = where_coating_pays(costing, costs, words=facts.words, kinds=kinds,
+                              top=int(facts.number("top_places")))
+    if said:
+        section.say(said)
 
 
 def _spend(facts: Facts, section: Section, spend: pd.DataFrame) -> None:
@@ -105,7 +120,8 @@ def _spend(facts: Facts, section: Section, spend: pd.DataFrame) -> None:
         section.say(w("cost.spent_only", spent=facts.money(spent)), "C1", tone="key")
     else:
         facts.trace("C2", expected, facts.money(expected), table="spend")
-        section.say(w("cost.over" if spent > expected else "cost.under",
+        alike = facts.money(spent) == facts.money(expected)
+        section.say(w("cost.about" if alike else "cost.over" if spent > expected else "cost.under",
                       spent=facts.money(spent), expected=facts.money(expected),
                       difference=facts.money(abs(spent - expected))), "C1", "C2", tone="key")
     for name, earlier in (("before", before), ("year", year)):
@@ -141,20 +157,24 @@ def _strategy_grid(facts: Facts) -> Grid:
     costs = facts.inputs.strategy_costs
     assert costs is not None
     rows = []
+    removal = costs[costs["strategy"] == costs["strategy"].iloc[0]].set_index("place_id")["pv_mean"]
     for strategy, everywhere in costs.groupby("strategy", sort=False):
         part = everywhere[everywhere["allowed"]]
+        saved = float(part.loc[part["cheapest"], "saving"].sum())
         rate = part["breakeven_rate_per_year"].median()
         rows.append((w.code("strategy", strategy), w.whole(part["cheapest"].sum()),
                      w.whole(len(part)), facts.money(part["pv_mean"].mean()),
-                     facts.money(part["first_cost"].mean()), w.number(rate, 2),
+                     facts.money(removal.reindex(part["place_id"]).mean()),
+                     facts.money(saved) if saved else "–", facts.money(part["first_cost"].mean()), w.number(rate, 2),
                      w.number(part["wash_water_l"].mean(), 2)))
     horizon = facts.inputs.horizon_years
     note = w("cost.note") if horizon is None else w("cost.note_horizon", years=w.given(horizon))
     return Grid(w("cost.caption", n=costs["place_id"].nunique(),
                   places=w.whole(costs["place_id"].nunique())),
                 tuple(w(f"cost.col_{c}") for c in (
-                    "strategy", "cheapest", "allowed", "total", "first", "breakeven", "water")),
-                tuple(rows), frozenset(range(1, 7)), note)
+                    "strategy", "cheapest", "allowed", "total", "removal", "saves", "first",
+                    "breakeven", "water")),
+                tuple(rows), frozenset(range(1, 9)), note)
 
 
 def programme_section(facts: Facts) -> Section:
@@ -194,7 +214,7 @@ def _programme(facts: Facts, section: Section, programme: pd.DataFrame,
     rows = tuple((str(row.place_id), w.code("strategy", row.strategy),
                   facts.money(row.first_cost), facts.money(row.saving_per_year),
                   _money_span(facts, row.saving_low, row.saving_high),
-                  "–" if pd.isna(row.payback_year) else w.number(row.payback_year, 2))
+                  "–" if pd.isna(row.payback_year) else w.whole(row.payback_year))
                  for row in each(ordered.head(top)))
     section.put(Grid(w("programme.caption", n=len(rows), total=w.whole(n)),
                      tuple(w(f"programme.col_{c}") for c in (
@@ -225,7 +245,7 @@ def evaluation_section(facts: Facts) -> Section:
             section.say(first + stop.strip())
         if rest:
             section.say(rest, tone="note")
-        rows.append((str(row.measure), w.day(row.started_at.date()), w.whole(row.n_treated),
+        rows.append((str(row.measure), facts.day(row.started_at), w.whole(row.n_treated),
                      w.whole(row.n_comparison), _effect(facts, row),
                      "–" if pd.isna(row.p_value) else w.p_value(row.p_value), verdict))
     section.put(Grid(w("evaluation.caption"), tuple(w(f"evaluation.col_{c}") for c in (

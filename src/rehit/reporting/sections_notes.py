@@ -15,8 +15,8 @@ def notes_section(facts: Facts) -> Section:
               "p": w.number(facts.number("chance_limit"), 1),
               "fdr": w.share(facts.number("gained_fdr")),
               "zone": facts.inputs.time_zone, "crs": facts.inputs.crs,
-              "observed_from": w.day(facts.inputs.observed_from.date()),
-              "observed_to": w.day(facts.inputs.observed_to.date())}
+              "observed_from": facts.day(facts.inputs.observed_from),
+              "observed_to": facts.day(facts.inputs.observed_to)}
     keys = [k for k in catalogue(w.language) if k.startswith("notes.")]
     section.put(Bullets(tuple(Sentence(w(key, **values)) for key in keys)))
     return section

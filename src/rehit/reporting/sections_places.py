@@ -21,6 +21,9 @@ from rehit.reporting.figures import (
 from rehit.reporting.measures import Facts, Slice
 from rehit.reporting.static_map import overview_picture
 
+#: What the forecast calls itself among the ways of forecasting that are compared.
+OWN_FORECAST = "forecast"
+
 
 def places_section(facts: Facts) -> Section:
     """Write which places are hit again and again, and how sure that is."""
@@ -55,7 +58,7 @@ def places_section(facts: Facts) -> Section:
 def _trace_places(facts: Facts, repeats: pd.DataFrame, top: int) -> None:
     w = facts.words
     hit = int((repeats["n_rehits"] > 0).sum())
-    facts.trace("A1", hit, w.whole(hit), table="repeats", n=len(repeats))
+    facts.trace("A1", hit, w.whole(hit), table="repeats", n=w.whole(len(repeats)))
     worst = repeats.nlargest(top, "n_incidents", keep="first")
     total = max(int(repeats["n_incidents"].sum()), 1)
     share = float(worst["n_incidents"].sum()) / total
@@ -137,7 +140,7 @@ def hotspots_section(facts: Facts) -> Section:
     checks = facts.inputs.given("forecast_checks")
     if checks is not None:
         section.put(draw_picture("forecast", lambda ax: forecast_check(
-            checks, ax=ax, words=w, titled=False)))
+            checks, ax=ax, words=w, time_zone=facts.inputs.time_zone, titled=False)))
     _scores(facts, section)
     return section
 
@@ -230,9 +233,15 @@ def _scores(facts: Facts, section: Section) -> None:
     scores = facts.inputs.given("forecast_scores")
     if scores is None:
         return
-    rows = tuple((str(row["method"]), w.whole(row["horizon_days"]),
-                  w.share(row["hit_rate"]), w.number(row["pai"], 2),
-                  w.number(row["log_score"], 3)) for _, row in scores.iterrows())
+    own = scores["method"] == OWN_FORECAST
+    others = scores.loc[~own, "hit_rate"]
+    if own.sum() == 1 and others.notna().any():
+        section.say(w("hotspots.best_score", own=w.share(scores.loc[own, "hit_rate"].iloc[0]),
+                      other=w.share(others.max())))
+    rows = tuple((w("hotspots.own_forecast") if mine else str(row["method"]),
+                  w.whole(row["horizon_days"]), w.share(row["hit_rate"]), w.number(row["pai"], 2),
+                  w.number(row["log_score"], 3))
+                 for mine, (_, row) in zip(own, scores.iterrows(), strict=True))
     section.put(Grid(w("hotspots.scores_caption"), tuple(w(f"hotspots.col_{c}") for c in (
         "method", "horizon", "hit_rate", "pai", "log_score")), rows, frozenset({1, 2, 3, 4}),
         w("hotspots.scores_note")))

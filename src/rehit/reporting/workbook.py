@@ -109,8 +109,8 @@ def _readme(book: Any, facts: Facts, sheets: dict[str, tuple[str, pd.DataFrame, 
     sheet.set_column(2, 2, 80)
     sheet.write_string(0, 0, _safe(w("workbook.title", name=inputs.name)), formats["title"])
     lines = [w("workbook.period", period=w.days(inputs.period_start, inputs.period_end)),
-             w("workbook.made", observed_from=w.day(inputs.observed_from.date()),
-               observed_to=w.day(inputs.observed_to.date()), zone=inputs.time_zone,
+             w("workbook.made", observed_from=facts.day(inputs.observed_from),
+               observed_to=facts.day(inputs.observed_to), zone=inputs.time_zone,
                currency=inputs.currency, price_year=inputs.price_year, crs=inputs.crs),
              w("workbook.units"), w("workbook.text_safe"), *inputs.limits]
     for row, line in enumerate(lines, start=2):

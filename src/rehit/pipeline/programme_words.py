@@ -1,0 +1,42 @@
+"""What a coating programme comes to, in a sentence."""
+
+from __future__ import annotations
+
+from rehit.costs.programme import Programme
+from rehit.pipeline.chain import Chain
+
+
+def programme_sentence(chain: Chain, found: Programme, *, years: int) -> str:
+    """Say what the programme coats, costs and saves, or why it coats nothing.
+
+    Parameters
+    ----------
+    chain
+        The project's results.
+    found
+        The programme chosen.
+    years
+        Years the budget is given for [years].
+    """
+    numbers, money = chain.parameters, chain.project.currency
+    budget, horizon = numbers["costs.programme_budget"], numbers["costs.horizon_years"]
+    if len(found.table):
+        return (f"{_places(len(found.table))} worth coating within {money}{budget:,.0f} a year "
+                f"for {years} years: that costs {money}{found.table['first_cost'].sum():,.0f} and "
+                f"saves about {money}{found.saving:,.0f} in present value over {horizon:g} years.")
+    allowed = int(chain.costing["coating_allowed"].sum())
+    if not allowed:
+        return (f"No coating can be planned: none of the {len(chain.costing):,} places is known to "
+                "be a surface whose owner allows one. A register says so in coating_allowed.")
+    costs = chain.strategy_costs
+    pays = costs["cheapest"] & (costs["first_cost"] > 0)
+    if pays.any():
+        return (f"Nothing can be coated within {money}{budget:,.0f} a year for {years} years, "
+                f"though {_places(int(pays.sum()))} worth it: the budget is too small for any of "
+                "them.")
+    return (f"No coating pays: on none of the {allowed:,} places that allow one does it cost less "
+            f"over {horizon:g} years than the cheapest way without.")
+
+
+def _places(n: int) -> str:
+    return "1 place is" if n == 1 else f"{n:,} places are"
