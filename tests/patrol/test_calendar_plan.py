@@ -57,6 +57,28 @@ def test_gaps_are_even(numbers: Parameters) -> None:
     assert ((gaps["gap_days"] - interval).abs() <= 3 + 0.5 * interval).mean() > 0.97
 
 
+def test_a_holiday_moves_one_visit_and_leaves_the_others_where_they_were(
+        numbers: Parameters) -> None:
+    table = pd.DataFrame({"place_id": ["a"], "visit_h": 0.5, "interval_days": 7.0})
+    days = {name: plan_calendar(
+        table, make_stops(1).geometry, crew_ids=["A"], hours_per_day=4.0, first_day=MONDAY,
+        parameters=numbers, holidays=free).visits["day"].tolist()
+        for name, free in {"none": [], "one": [date(2026, 1, 19)]}.items()}
+    assert days["none"] == ["2026-01-05", "2026-01-12", "2026-01-19", "2026-01-26"]
+    assert len(days["one"]) == 4
+    assert "2026-01-19" not in days["one"]
+    gaps = np.diff(pd.to_datetime(days["one"])).astype("timedelta64[D]").astype(int)
+    assert set(gaps) <= {6, 7, 8}
+
+
+def test_a_place_seen_every_working_day_loses_only_the_holiday(numbers: Parameters) -> None:
+    table = pd.DataFrame({"place_id": ["a"], "visit_h": 0.5, "interval_days": 1.0})
+    found = plan_calendar(table, make_stops(1).geometry, crew_ids=["A"], hours_per_day=4.0,
+                          first_day=MONDAY, parameters=numbers, holidays=[date(2026, 1, 14)])
+    assert len(found.visits) == 19
+    assert found.no_room.empty
+
+
 def test_no_crew_is_refused(numbers: Parameters) -> None:
     stops = make_stops(2)
     with pytest.raises(SettingError, match="no crew"):

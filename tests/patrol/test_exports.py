@@ -103,3 +103,12 @@ def test_sums_are_those_of_the_stops(sheets: list[Sheet]) -> None:
         assert sheet.materials == ("brush",)
         assert "gloves" in [caution for caution, _ in sheet.cautions]
         assert sheet.stops["number"].tolist() == list(range(1, len(sheet.stops) + 1))
+
+
+def test_an_unknown_surface_is_for_the_crew_to_judge(numbers: Parameters) -> None:
+    stops = make_stops(2, reported=1, method="inspect")
+    plan = plan_routes(stops, make_crews(1), seed=1, parameters=numbers, network=None)
+    (sheet,) = crew_sheets(plan)
+    page = phone_page(sheet, when="Thursday 1 January 2026", streets=None)
+    assert "Decide on site: surface not known" in page
+    assert "Look first: if marked" in page

@@ -1,11 +1,14 @@
-"""The demo town run once for all tests of the joined rooms."""
+"""The demo town run once for all tests of the joined rooms; a small one is in ``small_town.py``."""
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import pandas as pd
 import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
 
 from rehit.pipeline.chain import Chain
 from rehit.project import load_project

@@ -17,6 +17,7 @@ from rehit.patrol.runsheet import (
     load_title,
     load_words,
     method_words,
+    sheet_title,
     window_words,
 )
 from rehit.patrol.sheets import Sheet, clock
@@ -45,10 +46,11 @@ def phone_page(sheet: Sheet, *, when: str, streets: gpd.GeoDataFrame | None) -> 
 
     Each place has a ``geo:`` link (RFC 5870) that opens whatever map the phone has.
     """
-    name = escape(str(sheet.crew["name"]))
+    name = escape(sheet_title(sheet))
     picture = base64.b64encode(draw_map(sheet, streets=streets)).decode("ascii")
     degrees = sheet.rows.geometry.to_crs(4326)
-    items = "".join(_item(row, point) for row, point in
+    leave = "Leave" if sheet.since_min is None else "Go on from"
+    items = "".join(_item(row, point, leave) for row, point in
                     zip(sheet.rows.to_dict("records"), degrees, strict=True))
     water = f"<li>{WATER_HELD}</li>" if sheet.wash_water_l > 0 else ""
     return (
@@ -67,11 +69,11 @@ def _points(lines: list[str]) -> str:
     return "".join(f"<li>{escape(line)}</li>" for line in lines)
 
 
-def _item(row: dict[str, object], point: object) -> str:
-    arrive = clock(float(str(row["arrive_min"])))
+def _item(row: dict[str, object], point: object, leave: str) -> str:
+    arrive = clock(float(str(row["leave_min" if row["kind"] == "depart" else "arrive_min"])))
     place = escape(str(row["name"]))
     if not row["number"]:
-        word = {"depart": "Leave", "return": "Back at", "break": "Break"}[str(row["kind"])]
+        word = {"depart": leave, "return": "Back at", "break": "Break"}[str(row["kind"])]
         said = word if row["kind"] == "break" else f"{word} {place}"
         return (f'<li><span></span><div><span class="t">{arrive}</span> '
                 f'<span class="p">{said}</span></div></li>')

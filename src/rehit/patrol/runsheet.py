@@ -33,12 +33,11 @@ def render_run_sheet(sheet: Sheet, *, when: str, streets: gpd.GeoDataFrame | Non
     streets
         Lines drawn under the route, in the CRS of the sheet.
     """
-    crew = sheet.crew
     template = (files("rehit") / "patrol" / "runsheet.typ").read_text(encoding="utf-8")
     parts = [
         template,
-        f"#show: sheet.with(title: {typst_text(crew['name'])}, when: {typst_text(when)})",
-        f"#heading-line({typst_text(crew['name'])}, {typst_text(when)}, "
+        f"#show: sheet.with(title: {typst_text(sheet_title(sheet))}, when: {typst_text(when)})",
+        f"#heading-line({typst_text(sheet_title(sheet))}, {typst_text(when)}, "
         f"{typst_text(head_words(sheet))})",
         f'#align(center, image("map.png", width: {MAP_TIGHT if _is_long(sheet) else "100%"}, '
         f"alt: {typst_text(_alt(sheet))}))",
@@ -47,6 +46,12 @@ def render_run_sheet(sheet: Sheet, *, when: str, streets: gpd.GeoDataFrame | Non
         f'#part({typst_text(load_title(sheet))})', load_list(sheet),
         '#part("Stops in order")', _stop_table(sheet), '#part("Take care")', _care(sheet)]
     return render_pdf("\n".join(parts), attachments={"map.png": draw_map(sheet, streets=streets)})
+
+
+def sheet_title(sheet: Sheet) -> str:
+    """Return the crew's name, and when its day was changed, so that no old sheet is followed."""
+    name = str(sheet.crew["name"])
+    return name if sheet.since_min is None else f"{name}, changed {clock(sheet.since_min)}"
 
 
 def head_words(sheet: Sheet) -> str:
@@ -59,8 +64,8 @@ def head_words(sheet: Sheet) -> str:
     if sheet.since_min is None:
         return (f"{stops}; out {clock(rows['leave_min'].iloc[0])} from {rows['name'].iloc[0]}, "
                 f"{back}. {people}")
-    return (f"CHANGED AT {clock(sheet.since_min)}: use this sheet from now on. "
-            f"{sheet.n_done} done, {stops} to go from {rows['name'].iloc[0]}, {back}. {people}")
+    return (f"Use this sheet from {clock(sheet.since_min)} on. {sheet.n_done} done, {stops} to go "
+            f"from {rows['name'].iloc[0]}, {back}. {people}")
 
 
 def load_title(sheet: Sheet) -> str:
