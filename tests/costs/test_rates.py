@@ -48,11 +48,12 @@ def test_a_full_repaint_takes_the_place_of_the_last_patch(one_wall) -> None:
         "call_out", "labour", "materials")))
 
 
-@pytest.mark.parametrize(("wall_m2", "number"), [(2.0, 1), (12.0, 2), (30.0, 5), (48.0, 8),
-                                                 (54.0, np.inf)])
+@pytest.mark.parametrize(("wall_m2", "number"), [(2.0, 1), (12.0, 2), (30.0, 4), (48.0, 8),
+                                                 (95.0, 8), (96.0, np.inf)])
 def test_a_large_wall_has_several_spots_that_wear_by_themselves(
         one_wall, wall_m2: float, number: float) -> None:
-    """A quarter of the wall, in spots of 1.5 m2; 15 cleanings each."""
+    """A quarter of the wall, in spots of 1.5 m2, counted down to 1, 2, 4 or 8; 15 cleanings each.
+    """
     wall = one_wall.assign(wall_area_m2=wall_m2)
     assert spots(wall, parameters=PARAMETERS).tolist() == [number]
     life = pieces_of(wall, "permanent_coating").renewing.life

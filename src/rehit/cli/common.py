@@ -35,6 +35,16 @@ def add_project_arguments(parser: argparse.ArgumentParser) -> None:
                         help="where to write the results (default: PROJECT/results)")
 
 
+def add_measured_effect(parser: argparse.ArgumentParser) -> None:
+    """Let a command that compares costs use what a measure was seen to do."""
+    parser.add_argument("--measured-effect", action="append", default=[],
+                        metavar="STRATEGY=MEASURE",
+                        help="take the strategy to prevent as many markings as the measure of the "
+                             "project's measures file was seen to (see rehit evaluate); may be "
+                             "given more than once. Without it no effect is assumed. A measure "
+                             "without a verdict changes nothing")
+
+
 def open_project(args: argparse.Namespace) -> tuple[Project, Path]:
     """Read the project and settle where its results go."""
     from rehit.project import load_project

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from rehit.cli.common import Answer, add_project_arguments, run_command
+from rehit.cli.common import Answer, add_measured_effect, add_project_arguments, run_command
 
 HELP = "compare removing, repainting and coating over the years"
 DESCRIPTION = """\
@@ -20,6 +20,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_project_arguments(parser)
     parser.add_argument("--horizon-years", type=int, metavar="N",
                         help="years to look ahead (default: costs.horizon_years)")
+    parser.add_argument("--variance-shares", action="store_true",
+                        help="also move all numbers over their ranges at once and share out the "
+                             "variance of the saving among them (Sobol indices, about a minute; "
+                             "variance_shares.csv)")
+    add_measured_effect(parser)
 
 
 def run(args: argparse.Namespace) -> Answer:
@@ -28,4 +33,6 @@ def run(args: argparse.Namespace) -> Answer:
 
     return run_command(
         args, label="Costs", steps=8, open_first=["strategy_costs.csv", "worked_example.xlsx"],
-        work=lambda chain, stage: write_comparison(chain, stage, horizon_years=args.horizon_years))
+        work=lambda chain, stage: write_comparison(
+            chain, stage, horizon_years=args.horizon_years, measured=args.measured_effect,
+            shares=args.variance_shares))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from rehit.cli.common import Answer, add_project_arguments, run_command
+from rehit.cli.common import Answer, add_measured_effect, add_project_arguments, run_command
 
 HELP = "choose which places to coat under a yearly budget"
 DESCRIPTION = """\
@@ -19,8 +19,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_project_arguments(parser)
     parser.add_argument("--budget-per-year", type=float, metavar="MONEY",
                         help="money for coatings each year (default: costs.programme_budget)")
-    parser.add_argument("--years", type=int, metavar="N", default=5,
-                        help="years of the programme (default: 5)")
+    parser.add_argument("--years", type=int, metavar="N",
+                        help="years of the programme (default: costs.programme_years)")
+    parser.add_argument("--robust", action="store_true",
+                        help="choose what saves most in the worse of two cases, all rates lower or "
+                             "higher than thought (costs.rate_scenario_low and _high), not on "
+                             "average")
+    add_measured_effect(parser)
 
 
 def run(args: argparse.Namespace) -> Answer:
@@ -30,4 +35,5 @@ def run(args: argparse.Namespace) -> Answer:
     return run_command(
         args, label="Programme", steps=9, open_first=["programme.csv"],
         work=lambda chain, stage: write_programme(
-            chain, stage, budget_per_year=args.budget_per_year, years=args.years))
+            chain, stage, budget_per_year=args.budget_per_year, years=args.years,
+            measured=args.measured_effect, robust=args.robust))

@@ -36,8 +36,9 @@ class Programme:
         Present value saved by the whole programme: mean and interval.
     saving_greedy
         Mean saved by the plain ranking; never more than `saving` (unless that is robust).
-    saving_worst
-        Mean saved in the worse rate scenario, where the choice was robust; else NaN.
+    saving_worst, saving_worst_otherwise
+        Mean saved in the worse rate scenario where the choice was robust, and what the choice
+        that is best on average would save there; else NaN.
     gap
         Proven distance to the best possible, as a share.
     by_year
@@ -51,6 +52,7 @@ class Programme:
     saving_high: float
     saving_greedy: float
     saving_worst: float
+    saving_worst_otherwise: float
     gap: float
     by_year: pd.DataFrame
 
@@ -102,7 +104,11 @@ def choose_programme(costing: pd.DataFrame, *,
     best = best_choice(prospects.candidates, budgets=money, hours=hours,
                        gap=parameters["costs.programme_gap"], robust=robust)
     greedy = greedy_choice(prospects.candidates, budgets=money, hours=hours)
-    return _programme(prospects, best, greedy, money, hours, robust=robust,
+    plain = best if not robust else best_choice(
+        prospects.candidates, budgets=money, hours=hours, gap=parameters["costs.programme_gap"])
+    worst = [float(prospects.candidates.saving[choice.chosen].sum(axis=0).min()) if robust
+             else float("nan") for choice in (best, plain)]
+    return _programme(prospects, best, greedy, money, hours, worst=worst,
                       parameters=parameters, rng=rng)
 
 
@@ -155,7 +161,8 @@ def per_year(given: float | Sequence[float] | None, years: int, default: float) 
 
 
 def _programme(prospects: Prospects, best: Choice, greedy: Choice, money: Numbers, hours: Numbers,
-               *, robust: bool, parameters: Parameters, rng: np.random.Generator) -> Programme:
+               *, worst: Sequence[float], parameters: Parameters,
+               rng: np.random.Generator) -> Programme:
     candidates = prospects.candidates
     low, high = total_interval(prospects, best.chosen, parameters, rng)
     savings = candidates.saving[best.chosen].sum(axis=0)
@@ -173,5 +180,4 @@ def _programme(prospects: Prospects, best: Choice, greedy: Choice, money: Number
     return Programme(
         table=table, greedy=greedy_table, saving=float(savings[0]), saving_low=low,
         saving_high=high, saving_greedy=greedy.saving,
-        saving_worst=float(savings.min()) if robust else float("nan"), gap=best.gap,
-        by_year=by_year)
+        saving_worst=worst[0], saving_worst_otherwise=worst[1], gap=best.gap, by_year=by_year)

@@ -17,7 +17,7 @@ from rehit.parameters import Parameters
 from rehit.tables import check
 
 Numbers = NDArray[np.float64]
-MOST_SPOTS = 8  # on larger walls cleanings are so spread that age ends a coating first
+MOST_SPOTS = 8  # from 16 on cleanings are so spread that age ends a coating first
 # Every cost is one of these lines, so that an accountant can add them up.
 LINES = ("call_out", "labour", "materials", "access", "traffic_control", "water", "wear",
          "measure")
@@ -198,11 +198,13 @@ def spots(costing: pd.DataFrame, *, parameters: Parameters) -> Numbers:
     """Return over how many spots of each wall its cleanings are spread; infinite = very many.
 
     A coating's life in cleanings is a matter of one spot: the whole is renewed after that many
-    cleanings for each spot.
+    cleanings for each spot. Spots are counted down to 1, 2, 4 or 8, so that no life is
+    overstated and few different lives have to be worked out.
     """
-    number = np.floor(parameters["costs.spot_share"] * wall_area_m2(costing)
-                      / costing["mark_area_m2"].to_numpy(float) + 1e-9)
-    return np.where(number > MOST_SPOTS, np.inf, np.maximum(number, 1.0))
+    number = (parameters["costs.spot_share"] * wall_area_m2(costing)
+              / costing["mark_area_m2"].to_numpy(float))
+    doublings = np.floor(np.log2(np.maximum(number, 1.0)) + 1e-9)
+    return np.where(2**doublings > MOST_SPOTS, np.inf, 2**doublings)
 
 
 def _wall_job(costing: pd.DataFrame, parameters: Parameters, *, materials_per_m2: float,

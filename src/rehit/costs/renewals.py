@@ -15,6 +15,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
+from scipy.special import gammaln
 from scipy.stats import nbinom, poisson
 
 from rehit.costs.quadrature import gamma_nodes
@@ -143,9 +144,10 @@ def expected_renewals(shape: Numbers, rate_years: Numbers, life: Life, *, years:
     """Return expected renewals by cleanings and by age, mixed over the uncertain rate."""
     by_cleaning, by_age = np.zeros((2, len(shape), years))
     unused = np.zeros(len(shape))
+    all_nodes, all_weights = gamma_nodes(shape, rate_years)
     for cycles, every in _groups(life, np.ones(len(shape), dtype=bool)):
         rows = np.flatnonzero((life.cleanings == cycles) & (life.reset_every == every))
-        nodes, weights = gamma_nodes(shape[rows], rate_years[rows])
+        nodes, weights = all_nodes[rows], all_weights[rows]
         curves = renewal_curves(float(nodes.max()), cycles=cycles, life_years=life.years,
                                 reset_every=int(every), years=years)
         for start in range(0, len(rows), BATCH):
@@ -166,7 +168,7 @@ def renewal_curves(highest_rate: float, *, cycles: float, life_years: float, res
     return _renewal_curves(_rounded_up(highest_rate), cycles, life_years, reset_every, years)
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=256)
 def _renewal_curves(highest_rate: float, cycles: float, life_years: float, reset_every: int,
                     years: int) -> CubicSpline:
     grid = _rate_grid(highest_rate)
@@ -191,7 +193,7 @@ def _patch_repaint_curves(highest_rate: float, cycles: float, reset_every: int,
 
 def _rounded_up(rate: float) -> float:
     # Few different limits, so that batches of places share the curves kept in memory.
-    return float(2.0 ** np.ceil(np.log2(max(rate, 1e-3))))
+    return float(4.0 ** np.ceil(np.log2(max(rate, 1e-3)) / 2))
 
 
 def _rate_grid(highest_rate: float) -> Numbers:
@@ -209,16 +211,20 @@ def renewals_at_rate(rates: Numbers, *, cycles: float, life_years: float, reset_
     """
     n_ages = int(min(life_years, years)) + 1
     n_used = int(cycles) if np.isfinite(cycles) else 1
-    within, across, gain = _year_step(rates, n_used, endless=not np.isfinite(cycles))
+    step = _year_step(rates, n_used) if np.isfinite(cycles) else None
     state = np.zeros((len(rates), n_ages, n_used))
     state[:, 0, 0] = 1.0
     by_cleaning, by_age = np.zeros((2, len(rates), years))
     for year in range(years):
-        by_cleaning[:, year] = np.einsum("rau,ru->r", state, gain)
+        reached = min(year + 1, n_ages - 1)  # no cover is older than that yet
         aged = np.zeros_like(state)
-        aged[:, 1:] = state[:, :-1] @ within
-        # Renewed within the year: by its end that year counts as one of the new cover's life.
-        aged[:, 1] += (state.sum(axis=1)[:, None, :] @ across)[:, 0]
+        if step is None:
+            aged[:, 1:reached + 1] = state[:, :reached]
+        else:
+            by_cleaning[:, year] = np.einsum("rau,ru->r", state, step.gain)
+            aged[:, 1:reached + 1] = step.kept(state[:, :reached])
+            # Renewed within the year: by its end that year counts as one of the new cover's life.
+            aged[:, 1] += step.renewed(state.sum(axis=1))
         state = aged
         if year + 1 < years:
             due = np.zeros(n_ages, dtype=bool)
@@ -234,24 +240,48 @@ def renewals_at_rate(rates: Numbers, *, cycles: float, life_years: float, reset_
     return Renewals(by_cleaning, by_age, np.einsum("rau,au->r", state, left))
 
 
-def _year_step(rates: Numbers, n_used: int, *, endless: bool) -> tuple[Numbers, Numbers, Numbers]:
-    """Return one year's moves of the cleanings used: without and with renewal, and renewals."""
-    if endless:
-        return (np.ones((len(rates), 1, 1)), np.zeros((len(rates), 1, 1)),
-                np.zeros((len(rates), 1)))
+@dataclass(frozen=True)
+class _YearStep:
+    """One year's cleanings at each rate, as the Fourier transforms of their distributions.
+
+    Attributes
+    ----------
+    exactly
+        Of the chance of n cleanings, padded so that a sum never wraps around.
+    remainder
+        Of the chance of n cleanings more than whole lives.
+    gain
+        Expected renewals in the year by the cleanings used before it.
+    """
+
+    exactly: Complexes
+    remainder: Complexes
+    gain: Numbers
+
+    def kept(self, state: Numbers) -> Numbers:
+        """Return where covers stand that were not renewed in the year."""
+        size = state.shape[-1]
+        moved = np.fft.rfft(state, 2 * size) * self.exactly[:, None, :]
+        return np.asarray(np.fft.irfft(moved, 2 * size)[..., :size].clip(0))
+
+    def renewed(self, total: Numbers) -> Numbers:
+        """Return where covers stand that were renewed in the year, all ages together."""
+        size = total.shape[-1]
+        anyhow = np.fft.irfft(np.fft.rfft(total) * self.remainder, size)
+        return np.asarray((anyhow - self.kept(total[:, None, :])[:, 0]).clip(0))
+
+
+def _year_step(rates: Numbers, n_used: int) -> _YearStep:
     used = np.arange(n_used)
-    root = np.exp(2j * np.pi * used / n_used)
-    remainder = np.fft.fft(np.exp(-np.outer(rates, 1 - root)), axis=1).real / n_used
-    step = (used[None, :] - used[:, None]) % n_used
-    moves = remainder.clip(0)[:, step]
-    counts = np.arange(n_used)
+    circle = np.exp(np.outer(rates, np.exp(-2j * np.pi * used / n_used) - 1))
+    remainder = np.fft.ifft(circle, axis=1).real.clip(0)
     with np.errstate(divide="ignore", invalid="ignore"):
-        log_factorial = np.concatenate([[0.0], np.cumsum(np.log(np.maximum(counts[1:], 1)))])
-        powers = np.where(counts == 0, 0.0, counts * np.log(rates[:, None]))
-    exactly = np.exp(powers - rates[:, None] - log_factorial)
-    within = np.where(used[None, :] >= used[:, None], exactly[:, step], 0.0)
-    gain = (used + rates[:, None] - moves @ used) / n_used
-    return within, (moves - within).clip(0), gain
+        powers = np.where(used == 0, 0.0, used * np.log(rates[:, None]))
+    exactly = np.exp(powers - rates[:, None] - gammaln(used + 1))
+    spread = np.fft.rfft(remainder)
+    left = np.fft.irfft(spread.conj() * np.fft.rfft(used.astype(float)), n_used)
+    return _YearStep(np.fft.rfft(exactly, 2 * n_used), spread,
+                     ((used + rates[:, None] - left) / n_used).clip(0))
 
 
 def _groups(life: Life, needed: NDArray[np.bool_]) -> list[tuple[float, int]]:

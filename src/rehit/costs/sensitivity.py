@@ -21,7 +21,8 @@ from rehit.parameters import Parameters, load_parameters
 from rehit.tables import check
 
 FIXED = ("horizon_years", "draws", "interval_level", "inflation", "programme_budget",
-         "programme_crew_hours", "programme_gap", "rate_scenario_low", "rate_scenario_high",
+         "programme_crew_hours", "programme_gap", "programme_years", "variance_sample",
+         "variance_numbers", "rate_scenario_low", "rate_scenario_high",
          "breakeven_rate_limit", "payment_point", "residual_share")
 RATE = "re-hit rate"
 
@@ -53,12 +54,12 @@ def ranges_of(names: Sequence[str], *, parameters: Parameters, width: float) -> 
 
 
 def saving(costing: pd.DataFrame, *, strategy: str, against: str = BASELINE,
-           strategies: Path | str | None = None, parameters: Parameters,
-           rate_factor: float = 1.0) -> float:
+           strategies: Path | str | None = None, effects: Mapping[str, float] | None = None,
+           parameters: Parameters, rate_factor: float = 1.0) -> float:
     """Return the mean present saving of `strategy` against another, summed over the places."""
     shifted = costing if rate_factor == 1 else costing.assign(
         gamma_rate_years=costing["gamma_rate_years"] / rate_factor)
-    known = load_strategies(strategies, parameters=parameters)
+    known = load_strategies(strategies, parameters=parameters, effects=effects)
     for name in (strategy, against):
         if name not in [s.name for s in known]:
             raise SettingError("sensitivity", got=f"the strategy {name!r}",
@@ -73,7 +74,7 @@ def saving(costing: pd.DataFrame, *, strategy: str, against: str = BASELINE,
 
 def tornado(costing: pd.DataFrame, *, strategy: str, against: str = BASELINE,
             names: Sequence[str] | None = None, width: float = 1.0,
-            strategies: Path | str | None = None,
+            strategies: Path | str | None = None, effects: Mapping[str, float] | None = None,
             parameters: Parameters | None = None) -> pd.DataFrame:
     """Move one number at a time over its range.
 
@@ -90,6 +91,8 @@ def tornado(costing: pd.DataFrame, *, strategy: str, against: str = BASELINE,
         Share of each range moved over.
     strategies, parameters
         As for :func:`rehit.costs.lifecycle.compare_by_formula`.
+    effects
+        As for :func:`rehit.costs.strategies.load_strategies`.
 
     Returns
     -------
@@ -103,14 +106,15 @@ def tornado(costing: pd.DataFrame, *, strategy: str, against: str = BASELINE,
 
     def at(name: str, value: float) -> float:
         return saving(costing, strategy=strategy, against=against, strategies=strategies,
-                      parameters=_moved(parameters, {name: value}))
+                      effects=effects, parameters=_moved(parameters, {name: value}))
 
     rows = [(name, parameters.row(name).unit, low, high, at(name, low), at(name, high))
             for name, (low, high) in limits.items()]
     if names is None:
         factors = (parameters["costs.rate_scenario_low"], parameters["costs.rate_scenario_high"])
         low, high = (saving(costing, strategy=strategy, against=against, strategies=strategies,
-                            parameters=parameters, rate_factor=factor) for factor in factors)
+                            effects=effects, parameters=parameters, rate_factor=factor)
+                     for factor in factors)
         rows.append((RATE, "ratio", *factors, low, high))
     table = pd.DataFrame(rows, columns=["name", "unit", "low", "high", "saving_low",
                                         "saving_high"])
@@ -122,20 +126,25 @@ def tornado(costing: pd.DataFrame, *, strategy: str, against: str = BASELINE,
 
 
 def sobol_indices(costing: pd.DataFrame, *, strategy: str, against: str = BASELINE,
-                  names: Sequence[str] | None = None, n_base: int = 256, n_top: int = 8,
-                  width: float = 1.0, strategies: Path | str | None = None,
+                  names: Sequence[str] | None = None, n_base: int | None = None,
+                  n_top: int | None = None, width: float = 1.0,
+                  strategies: Path | str | None = None,
+                  effects: Mapping[str, float] | None = None,
                   parameters: Parameters | None = None,
                   rng: np.random.Generator) -> pd.DataFrame:
     """Share out the variance of a saving among the numbers that make it, by Sobol indices.
 
     Parameters
     ----------
-    costing, strategy, against, width, strategies, parameters
+    costing, strategy, against, width, strategies, effects, parameters
         As for :func:`tornado`.
     names
         Parameters moved, each evenly over its range; default the `n_top` widest of the tornado.
     n_base
-        Base sample, a power of 2; the saving is worked out ``n_base * (numbers + 2)`` times.
+        Base sample, rounded to a power of 2; the saving is worked out ``n_base * (numbers + 2)``
+        times. Default ``costs.variance_sample``.
+    n_top
+        Default ``costs.variance_numbers``.
     rng
         Seeds the scrambling of the Sobol sequence and the confidence interval.
 
@@ -154,19 +163,21 @@ def sobol_indices(costing: pd.DataFrame, *, strategy: str, against: str = BASELI
     from SALib.analyze import sobol as sobol_analyze
     from SALib.sample import sobol as sobol_sample
 
+    n_base = 2 ** round(np.log2(n_base or parameters["costs.variance_sample"]))
     if names is None:
         widest = tornado(costing, strategy=strategy, against=against, width=width,
-                         strategies=strategies, parameters=parameters)
+                         strategies=strategies, effects=effects, parameters=parameters)
+        n_top = int(n_top or parameters["costs.variance_numbers"])
         names = [name for name in widest["name"] if name != RATE][:n_top]
     limits = ranges_of(names, parameters=parameters, width=width)
     problem = {"num_vars": len(names), "names": list(names), "bounds": [list(limits[n])
                                                                        for n in names]}
     seed = int(rng.integers(2**31))
     points = sobol_sample.sample(problem, n_base, calc_second_order=False, seed=seed)
+    moves = (dict(zip(names, map(float, point), strict=True)) for point in points)
     values = np.array([
         saving(costing, strategy=strategy, against=against, strategies=strategies,
-               parameters=_moved(parameters, dict(zip(names, map(float, point), strict=True))))
-        for point in points])
+               effects=effects, parameters=_moved(parameters, move)) for move in moves])
     with warnings.catch_warnings():
         # SALib divides by the variance: a figure that nothing moves has no shares.
         warnings.simplefilter("ignore", RuntimeWarning)

@@ -98,8 +98,8 @@ class Strategy:
 KEYS = tuple(f.name for f in fields(Strategy) if f.name != "name")
 
 
-def load_strategies(path: Path | str | None = None, *,
-                    parameters: Parameters) -> tuple[Strategy, ...]:
+def load_strategies(path: Path | str | None = None, *, parameters: Parameters,
+                    effects: Mapping[str, float] | None = None) -> tuple[Strategy, ...]:
     """Return the shipped strategies, with those of a user's file added or put in their place.
 
     Parameters
@@ -108,6 +108,8 @@ def load_strategies(path: Path | str | None = None, *,
         CSV with the columns of ``strategies.csv``, or TOML with ``[strategies.NAME]`` sections.
     parameters
         Where numbers named as parameters are looked up.
+    effects
+        Strategy to the share of markings it prevents, in place of what the file says.
 
     Raises
     ------
@@ -120,6 +122,9 @@ def load_strategies(path: Path | str | None = None, *,
     rows = {row["strategy"]: (row, "strategies.csv") for row in csv.DictReader(text.splitlines())}
     if path is not None:
         rows |= {name: (row, str(path)) for name, row in read_strategy_rows(Path(path)).items()}
+    for name, effect in (effects or {}).items():
+        if name in rows:
+            rows[name] = ({**rows[name][0], "effect_on_rate": effect}, rows[name][1])
     faults: list[RehitError] = []
     found = [_strategy(name, row, where, parameters, faults) for name, (row, where) in rows.items()]
     if faults:

@@ -231,7 +231,8 @@ def life_formula(book: Book, strategy: Strategy) -> str:
     life = f"INT({c[f'{strategy.name}.life_cleanings']})"
     if not strategy.covers_wall:
         return life
-    return f"{life}*MAX(1,INT({c['spot_share']}*{wall}/{c['mark_area_m2']}+0.000000001))"
+    spots = f"MAX(1,{c['spot_share']}*{wall}/{c['mark_area_m2']})"
+    return f"{life}*2^INT(LN({spots})/LN(2)+0.000000001)"
 
 
 def _site(book: Book) -> dict[str, str]:

@@ -14,6 +14,7 @@ from rehit.assets.match import place_incidents
 from rehit.assets.register import read_register
 from rehit.costs.lifecycle import compare_strategies
 from rehit.costs.programme import Programme, budget_sweep, choose_programme
+from rehit.costs.strategies import Strategy, load_strategies
 from rehit.hotspots.clusters import find_clusters
 from rehit.hotspots.forecast import forecast_places, place_history
 from rehit.hotspots.forecast_record import past_record
@@ -38,7 +39,6 @@ from rehit.treatment.methods import load_methods
 from rehit.treatment.works import read_works
 
 Progress = Callable[[str], None]
-RECORD_MONTHS = 4  # past months forecast again to see how good the forecasts are
 
 
 class Chain:
@@ -55,6 +55,7 @@ class Chain:
     def __init__(self, project: Project, *, progress: Progress | None = None) -> None:
         self.project = project
         self.parameters = project.parameters
+        self.effects: dict[str, float] = {}  # strategy to measured effect, set before costs
         self._progress = progress or _say_nothing
 
     def rng(self, step: str) -> np.random.Generator:
@@ -108,7 +109,8 @@ class Chain:
     def register(self) -> gpd.GeoDataFrame | None:
         """The asset register, if the project has one."""
         path = self.project.path("register")
-        return None if path is None else read_register(path, crs=self.project.crs)
+        return None if path is None else read_register(
+            path, crs=self.project.crs, extra=self.project.register_effects)
 
     @cached_property
     def streets(self) -> gpd.GeoDataFrame | None:
@@ -191,7 +193,8 @@ class Chain:
         places, zone = self.repeats, self.project.time_zone
         self.step("Scoring past forecasts")
         first, last = self.cleaned.observed_from, self.cleaned.observed_to
-        edges = month_edges(first, last, time_zone=zone)[-RECORD_MONTHS - 1:]
+        months = int(self.parameters["pipeline.record_months"])
+        edges = month_edges(first, last, time_zone=zone)[-months - 1:]
         history = place_history(self.incidents, places=places, observed_from=first,
                                 observed_to=last)
         return past_record(history, starts=edges[:-1], ends=edges[1:], observed_from=first,
@@ -239,24 +242,38 @@ class Chain:
         return costing_table(self.repeats, self.incidents, self.advice, self.register,
                              methods=self.methods, parameters=self.parameters)
 
+    @property
+    def strategies(self) -> tuple[Strategy, ...]:
+        """The ways to look after a place: rehit's, the user's, and effects set for this run."""
+        return load_strategies(self.project.path("strategies"), parameters=self.cost_parameters,
+                               effects=self.effects)
+
     @cached_property
     def strategy_costs(self) -> pd.DataFrame:
         """What each way to look after each place costs over the horizon."""
         costing = self.costing
         self.step("Comparing costs")
-        return compare_strategies(costing, strategies=self.project.path("strategies"),
+        return compare_strategies(costing, strategies=self.strategies,
                                   parameters=self.cost_parameters, rng=self.rng("costs"), n_jobs=2)
 
-    def programme(self, *, years: int) -> Programme:
+    @property
+    def programme_years(self) -> int:
+        """Years of a programme: as set, but no longer than costs are looked ahead."""
+        return int(min(self.parameters["costs.programme_years"],
+                       self.parameters["costs.horizon_years"]))
+
+    def programme(self, *, years: int | None = None, robust: bool = False) -> Programme:
         """Choose which places to coat under the yearly budget in force."""
         costing = self.costing
         self.step("Choosing the programme")
-        return choose_programme(costing, strategies=self.project.path("strategies"), years=years,
+        return choose_programme(costing, strategies=self.strategies, robust=robust,
+                                years=years or self.programme_years,
                                 parameters=self.cost_parameters, rng=self.rng("programme"))
 
-    def budget_sweep(self, *, years: int) -> pd.DataFrame:
+    def budget_sweep(self, *, years: int | None = None) -> pd.DataFrame:
         """Work out what more or less budget would save."""
-        return budget_sweep(self.costing, strategies=self.project.path("strategies"), years=years,
+        years = years or self.programme_years
+        return budget_sweep(self.costing, strategies=self.strategies, years=years,
                             parameters=self.cost_parameters, rng=self.rng("programme"))
 
 

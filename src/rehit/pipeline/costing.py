@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -12,26 +13,38 @@ from rehit.costs.breakeven import breakeven_table
 from rehit.costs.cashflow import cash_flow_table
 from rehit.costs.expected import cost_at_rates
 from rehit.costs.lifecycle import BASELINE, Comparison, compare_by_formula
-from rehit.costs.sensitivity import tornado
+from rehit.costs.programme import Programme
+from rehit.costs.sensitivity import sobol_indices, tornado
 from rehit.costs.uncertainty import simulated_costs
 from rehit.costs.worked_example import write_worked_example
-from rehit.errors import SettingError
 from rehit.pipeline.chain import Chain
+from rehit.pipeline.measured import effect_sentences, effect_table, use_measured_effects
 from rehit.pipeline.outputs import write_csv, write_parquet
 from rehit.pipeline.programme_words import programme_sentence
 
 
-def write_comparison(chain: Chain, stage: Path, *,
-                     horizon_years: int | None) -> dict[str, Any]:
+def write_comparison(chain: Chain, stage: Path, *, horizon_years: int | None,
+                     measured: Sequence[str] = (), shares: bool = False) -> dict[str, Any]:
     """Compare the strategies and write the tables and the worked example into `stage`.
 
     ``what_to_measure.csv`` moves one number at a time over its range, at the place with the
     largest saving, widest first: the number on top is the one to go and measure.
+
+    Parameters
+    ----------
+    chain, stage
+        The project's results, and the folder to write into.
+    horizon_years
+        Years looked ahead; default as the project has it.
+    measured
+        ``STRATEGY=MEASURE``: effects to use as measured (``measured_effect.csv``).
+    shares
+        Also move all numbers at once and share out the variance (``variance_shares.csv``).
     """
     if horizon_years is not None:
         chain.set_parameter("costs.horizon_years", horizon_years, where="--horizon-years")
-    costs, numbers = chain.strategy_costs, chain.cost_parameters
-    strategies = chain.project.path("strategies")
+    said = write_effects(chain, stage, measured)
+    costs, numbers, strategies = chain.strategy_costs, chain.cost_parameters, chain.strategies
     write_csv(costs, stage / "strategy_costs.csv")
     write_parquet(costs, stage / "strategy_costs.parquet")
     write_csv(chain.costing, stage / "costing.csv")
@@ -44,8 +57,8 @@ def write_comparison(chain: Chain, stage: Path, *,
         top = cheapest.sort_values("saving", ascending=False).iloc[0]
         shown = chain.costing[chain.costing["place_id"] == top["place_id"]]
         if top["strategy"] != BASELINE:
-            write_csv(tornado(shown, strategy=str(top["strategy"]), strategies=strategies,
-                              parameters=numbers), stage / "what_to_measure.csv")
+            said += write_sensitivity(chain, stage, shown, strategy=str(top["strategy"]),
+                                      shares=shares)
         write_csv(cash_flow_table(shown, strategies=strategies, parameters=numbers),
                   stage / "cash_flow.csv")
         write_worked_example(stage / "worked_example.xlsx", shown, strategies=strategies,
@@ -56,8 +69,38 @@ def write_comparison(chain: Chain, stage: Path, *,
         "n_places": int(cheapest["place_id"].nunique()),
         "cheapest": {str(k): int(v) for k, v in cheapest["strategy"].value_counts().items()},
         "saving": round(float(cheapest["saving"].sum()), 2),
-        "sentences": [*cost_sentences(chain), *chain.limits],
+        "sentences": [*cost_sentences(chain), *said, *chain.limits],
     }
+
+
+def write_effects(chain: Chain, stage: Path, measured: Sequence[str]) -> list[str]:
+    """Use the effects asked for, write what hangs on them, and say so."""
+    effects = use_measured_effects(chain, measured)
+    if not effects:
+        return []
+    chain.step("Using measured effects")
+    table = effect_table(chain, effects)
+    write_csv(table, stage / "measured_effect.csv")
+    return effect_sentences(effects, table)
+
+
+def write_sensitivity(chain: Chain, stage: Path, place: pd.DataFrame, *, strategy: str,
+                      shares: bool) -> list[str]:
+    """Write which numbers the saving of one place hangs on, one by one and all at once."""
+    path = chain.project.path("strategies")
+    write_csv(tornado(place, strategy=strategy, strategies=path, effects=chain.effects,
+                      parameters=chain.cost_parameters), stage / "what_to_measure.csv")
+    if not shares:
+        return []
+    chain.step("Sharing out the variance")
+    table = sobol_indices(place, strategy=strategy, strategies=path, effects=chain.effects,
+                          parameters=chain.cost_parameters, rng=chain.rng("variance shares"))
+    write_csv(table, stage / "variance_shares.csv")
+    top = table.iloc[0]
+    unit = chain.cost_parameters.row(str(top["name"]))
+    return [f"When the {len(table)} widest numbers all move over their ranges at once, "
+            f"{top['total']:.0%} (give or take {top['total_margin']:.0%}) of the variance of that "
+            f"saving goes with {top['name']}: {unit.meaning} ({unit.unit}). Measure it first."]
 
 
 def cost_sentences(chain: Chain) -> list[str]:
@@ -72,17 +115,19 @@ def cost_sentences(chain: Chain) -> list[str]:
     if change.empty:
         return [f"Removing each marking as it comes costs about {money}{base:,.0f} over "
                 f"{years:g} years (present value), and no other way is cheaper anywhere.", ""]
-    named = change["strategy"].value_counts()
-    kinds = ", ".join(f"{str(name).replace('_', ' ')} on {count:,}"
-                      for name, count in named.items())
+    named = change.groupby("strategy")["saving"].agg(["size", "sum"]).sort_values(
+        ["size", "sum"], ascending=False)
+    kinds = ", ".join(f"{str(name).replace('_', ' ')} on {row['size']:,.0f} saves "
+                      f"{money}{row['sum']:,.0f}" for name, row in named.iterrows())
     top = change.sort_values("saving", ascending=False).iloc[0]
     return [
         f"Removing each marking as it comes costs about {money}{base:,.0f} over {years:g} years "
         f"(present value); another way is cheaper on average on {len(change):,} of {len(best):,} "
-        f"places ({kinds}) and saves about {money}{change['saving'].sum():,.0f}.",
+        f"places and saves about {money}{change['saving'].sum():,.0f} ({kinds}).",
         f"The largest saving is at {top['place_id']}: {top['strategy'].replace('_', ' ')} saves "
-        f"about {money}{top['saving']:,.0f} ({top['chance_cheapest']:.0%} sure to be cheapest). "
-        "No effect of coating on how often a wall is hit is assumed.",
+        f"about {money}{top['saving']:,.0f} ({top['chance_cheapest']:.0%} sure to be cheapest)."
+        + ("" if chain.effects
+           else " No effect of coating on how often a wall is hit is assumed."),
     ]
 
 
@@ -93,7 +138,7 @@ def cost_years(chain: Chain, *, n_places: int) -> pd.DataFrame:
     numbers = chain.cost_parameters.override({"costs.residual_share": 0.0})
     rows = []
     for year in range(1, int(numbers["costs.horizon_years"]) + 1):
-        compared = compare_by_formula(costing, strategies=chain.project.path("strategies"),
+        compared = compare_by_formula(costing, strategies=chain.strategies,
                                       horizon_years=year, parameters=numbers)
         totals = _simulated_totals(compared, draws=int(numbers["costs.draws"]),
                                    rng=chain.rng("cost years"))
@@ -126,7 +171,7 @@ def rate_costs(chain: Chain, *, highest_rate: float = 20.0, steps: int = 41) -> 
     pool = next((rows for rows in (costing[pays], costing[costing["coating_allowed"]])
                  if len(rows)), costing)
     typical = pool.sort_values(["wall_area_m2", "place_id"]).iloc[[len(pool) // 2]]
-    compared = compare_by_formula(typical, strategies=chain.project.path("strategies"),
+    compared = compare_by_formula(typical, strategies=chain.strategies,
                                   parameters=chain.cost_parameters)
     rates = np.linspace(0.0, highest_rate, steps)
     years = compared.timeline.years
@@ -142,14 +187,26 @@ def rate_costs(chain: Chain, *, highest_rate: float = 20.0, steps: int = 41) -> 
 
 
 def write_programme(chain: Chain, stage: Path, *, budget_per_year: float | None,
-                    years: int) -> dict[str, Any]:
-    """Choose the coating programme and write it into `stage`."""
-    if years < 1:
-        raise SettingError("--years", got=str(years), allowed="a whole number from 1",
-                           remedy="give the number of budget years")
-    if budget_per_year is not None:
-        chain.set_parameter("costs.programme_budget", budget_per_year, where="--budget-per-year")
-    found = chain.programme(years=years)
+                    years: int | None, measured: Sequence[str] = (),
+                    robust: bool = False) -> dict[str, Any]:
+    """Choose the coating programme and write it into `stage`.
+
+    Parameters
+    ----------
+    chain, stage, measured
+        As for :func:`write_comparison`.
+    budget_per_year, years
+        Default as the project has them.
+    robust
+        Save most in the worse of the cases that all rates are lower or higher.
+    """
+    for name, value, option in (("programme_years", years, "--years"),
+                                ("programme_budget", budget_per_year, "--budget-per-year")):
+        if value is not None:
+            chain.set_parameter(f"costs.{name}", value, where=option)
+    said = write_effects(chain, stage, measured)
+    years = years or chain.programme_years
+    found = chain.programme(years=years, robust=robust)
     write_csv(found.table, stage / "programme.csv")
     write_csv(chain.budget_sweep(years=years), stage / "budget_sweep.csv")
     money = chain.project.currency
@@ -160,6 +217,17 @@ def write_programme(chain: Chain, stage: Path, *, budget_per_year: float | None,
         "saving_greedy": round(found.saving_greedy, 2),
         "sentences": [
             programme_sentence(chain, found, years=years),
-            f"Taking the best-looking places first would save {money}{found.saving_greedy:,.0f}.",
-            *chain.limits],
+            f"Taking the best-looking places first would save {money}{found.saving_greedy:,.0f}"
+            f"{' on average' if robust else ''}.",
+            *(robust_sentences(chain, found) if robust else []), *said, *chain.limits],
     }
+
+
+def robust_sentences(chain: Chain, found: Programme) -> list[str]:
+    """Say what the programme saves if all rates turn out lower or higher than thought."""
+    low, high = (chain.parameters[f"costs.rate_scenario_{end}"] for end in ("low", "high"))
+    money, better = chain.project.currency, found.saving_worst - found.saving_worst_otherwise
+    return [
+        f"It is chosen to hold if all rates are {low:g} or {high:g} times what is thought: in the "
+        f"worse case it saves {money}{found.saving_worst:,.0f}, {money}{max(better, 0.0):,.0f} "
+        "more than the programme that is best on average would."]

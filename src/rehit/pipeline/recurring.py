@@ -19,10 +19,8 @@ from rehit.pipeline.chain import Chain
 from rehit.tables import empty
 
 # What is compared, where the log or the register has it: between places, and between spells.
-OF_PLACES = ("substrate", "finish", "lit", "access")
+OF_PLACES = ("substrate", "finish", "access")
 OF_SPELLS = ("season", "clearance_doublings", "priority")
-LATER_REHITS = 5  # re-hits from this one on share a baseline: few places get further
-TREND_PLACES, TREND_DRAWS, POOR_FIT = 5, 199, 0.05
 
 
 def emerging_zones(chain: Chain) -> gpd.GeoDataFrame:
@@ -71,18 +69,20 @@ def mean_counts(chain: Chain, clock: tuple[pd.DataFrame, pd.Series]) -> list[str
 def worst_trends(chain: Chain, clock: tuple[pd.DataFrame, pd.Series]) -> list[str]:
     """Say of each of the worst places whether its incidents come faster or slower."""
     times, ends = clock
-    least, level = (chain.parameters[f"hotspots.{name}"]
+    numbers = chain.parameters
+    draws = int(numbers["pipeline.trend_draws"])
+    least, level = (numbers[f"hotspots.{name}"]
                     for name in ("min_trend_incidents", "interval_level"))
     rng, said = chain.rng("trends"), []
     walls = chain.repeats[chain.repeats["place_kind"] != "street"]
-    for place in walls["place_id"].head(TREND_PLACES):
+    for place in walls["place_id"].head(int(numbers["pipeline.trend_places"])):
         at = times.loc[times["place_id"] == place, "days_at_risk"].to_numpy()
         at = at[at > 0]
         if len(at) < least:
             said.append(f"{place}: {len(at)} incidents are too few to tell.")
             continue
         law = fit_power_law(at, end=float(ends[place]))
-        poor = fit_chance(at, law, draws=TREND_DRAWS, rng=rng) < POOR_FIT
+        poor = fit_chance(at, law, draws=draws, rng=rng) < numbers["pipeline.poor_fit_chance"]
         burst = " They came in bursts, which no steady trend describes." if poor else ""
         said.append(f"{place}: {read_power_law(law, level=level)}{burst}")
     return said or ["No place is known better than its street."]
@@ -90,14 +90,15 @@ def worst_trends(chain: Chain, clock: tuple[pd.DataFrame, pd.Series]) -> list[st
 
 def rate_readings(chain: Chain) -> list[str]:
     """Read the recurrent-event models: between places, and from one re-hit to the next."""
+    of_places = (*OF_PLACES, *chain.project.register_effects)
     said = ["1 times the rate would mean no difference.",
             "Between places (Andersen-Gill, by calendar):"]
-    said += _indented(_read(chain, OF_PLACES, lambda used, x: andersen_gill(used, x)))
+    said += _indented(_read(chain, of_places, lambda used, x: andersen_gill(used, x)))
     said.append("From one clearance to the next, the first re-hit of a place held against other "
                 "first re-hits, and so on (Prentice-Williams-Peterson, gap time):")
     return said + _indented(_read(
-        chain, (*OF_PLACES, *OF_SPELLS), lambda used, x: prentice_williams_peterson(
-            used, x, clock="gap", last_stratum=LATER_REHITS)))
+        chain, (*of_places, *OF_SPELLS), lambda used, x: prentice_williams_peterson(
+            used, x, clock="gap", last_stratum=int(chain.parameters["pipeline.later_rehits"]))))
 
 
 def _read(chain: Chain, effects: tuple[str, ...],
