@@ -136,7 +136,8 @@ def with_travel(chain: Chain) -> Parameters:
         part = sample.iloc[first:first + day]
         travel = travel_times(pd.concat([part.iloc[:1], part]), network=network,
                               parameters=numbers)
-        minutes.append(MINUTES_PER_HOUR * float(np.mean(hop_hours(travel))))
+        hours = hop_hours(travel, neighbours=int(numbers["patrol.hop_neighbours"]))
+        minutes.append(MINUTES_PER_HOUR * float(np.mean(hours)))
     found = float(np.mean(minutes)) + numbers["patrol.setup_minutes"]
     return numbers.override({row.name: min(max(found, row.low), row.high)},
                             where="driving times")
