@@ -8,6 +8,7 @@ import pandas as pd
 
 from rehit.pipeline.chain import Chain
 from rehit.pipeline.finding import evaluations
+from rehit.treatment.compare import method_shares
 
 RATES = Path(__file__).parents[2] / "data_demo" / "truth" / "rates.csv"
 
@@ -64,3 +65,10 @@ def test_the_planted_coating_is_found_and_the_lighting_is_not(demo_chain: Chain)
 def test_the_same_seed_gives_the_same_costs(demo_chain: Chain) -> None:
     again = Chain(demo_chain.project)
     pd.testing.assert_frame_equal(again.strategy_costs, demo_chain.strategy_costs)
+
+
+def test_methods_of_the_demo_town_are_as_usual_elsewhere(demo_chain: Chain) -> None:
+    """Typical shares, common practice without a published source: a check, not a target."""
+    assert demo_chain.works is not None
+    for methods in (demo_chain.advice["method"], demo_chain.works["method"]):
+        assert method_shares(methods)["inside"].all()

@@ -47,6 +47,11 @@ def advise(**facts: object) -> pd.Series:
     ({"substrate": "brick", "finish": "unknown"}, "inspect", "hot_wash"),
     ({"substrate": "metal", "finish": "unknown"}, "solvent_wipe", "paint_out"),
     ({"substrate": "asphalt", "finish": "bare"}, "hot_wash", "paint_out"),
+    ({"substrate": "tile", "finish": "bare"}, "solvent_wipe", "hot_wash"),
+    ({"substrate": "tile", "finish": "painted"}, "paint_out", "solvent_wipe"),
+    ({"substrate": "plastic", "finish": "painted"}, "paint_out", "solvent_wipe"),
+    ({"medium": "house_paint", "substrate": "concrete", "finish": "unknown"}, "inspect", "refer"),
+    ({"medium": "house_paint", "substrate": "glass", "finish": "unknown"}, "refer", "inspect"),
 ])
 def test_trade_facts(facts: dict[str, object], method: str, second: str) -> None:
     found = advise(**facts)
@@ -83,6 +88,15 @@ def test_ghosts_get_their_own_treatment() -> None:
     assert "ghost or stain of marker pen" in advise(substrate="glass", medium="marker")["reason"]
 
 
+def test_ink_is_sealed_before_it_is_painted_over() -> None:
+    """Marker bleeds through fresh paint (common practice, no published source)."""
+    found = advise(medium="marker")
+    assert found["method"] == "paint_out"
+    assert "seal it with a stain block" in found["reason"]
+    assert "stain-block primer" in found["materials"]
+    assert found["minutes"] > advise(medium="spray")["minutes"]
+
+
 def test_missing_area_is_said() -> None:
     assumed = load_parameters()["treatment.unknown_area_m2"]
     found = advise(area_m2=None)
@@ -115,6 +129,9 @@ def test_recurring_places_are_touched_up() -> None:
     ({"substrate": "brick", "finish": "bare"}, "silica"),
     ({"substrate": "brick", "finish": "bare"}, "runoff"),
     ({"substrate": "brick", "finish": "bare"}, "pressure"),
+    ({"substrate": "stone", "finish": "bare"}, "ventilation"),
+    ({"asset_type": "pole", "substrate": "metal"}, "electrics"),
+    ({"substrate": "unknown"}, "sds"), ({"substrate": "unknown"}, "ppe"),
 ])
 def test_cautions_follow_the_case(facts: dict[str, object], code: str) -> None:
     short = load_cautions().set_index("code")["short"]
