@@ -30,5 +30,5 @@ def test_small_surfaces_are_named_with_the_kinds_they_are() -> None:
 
 
 def test_nothing_is_said_where_size_does_not_explain_it() -> None:
-    for coated in ([], ["u1", "u2"]):
+    for coated in ([], ["u1", "u2"], ["u2", "c1", "c2", "c3"]):
         assert where_coating_pays(COSTING, _costs(coated), words=Words("en"), top=2) == ""

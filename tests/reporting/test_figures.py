@@ -95,7 +95,7 @@ def test_starts_of_forecast_periods_stand_on_the_calendar_of_the_place() -> None
     ax = _axes()
     text = figures.forecast_check(checks, ax=ax, words=EN, time_zone="Europe/Lisbon")
     assert "Last period from 1 September 2025" in text.note
-    assert [label.get_text() for label in ax.get_xticklabels()] == ["1 Sep\n2025"]
+    assert [label.get_text() for label in ax.get_xticklabels()] == ["1 Sep 2025"]
 
 
 def test_ring_title_claims_nothing_that_chance_explains() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 
 import pytest
@@ -10,6 +11,7 @@ from shapely import Point
 
 from rehit.errors import TableError
 from rehit.parameters import load_parameters
+from rehit.reporting.inputs import ReportInput
 from rehit.reporting.maps import leaflet_style, map_data, render_map, safe_json
 from rehit.reporting.measures import gather_facts
 from rehit.reporting.page import policy, refuse_external
@@ -81,3 +83,12 @@ def test_no_more_points_than_the_limit_and_the_page_says_so() -> None:
                                                  (2300.0, 2000.0)])
 def test_scale_bar_lengths(longest: float, length: float) -> None:
     assert nice_length(longest) == length
+
+
+def test_legend_names_only_the_layers_that_are_there(full_input: ReportInput) -> None:
+    without = dataclasses.replace(full_input, routes=None)
+    for inputs, there in ((full_input, True), (without, False)):
+        page = render_map(gather_facts(inputs, load_parameters()), report_name=None)
+        legend = page[page.index('class="keys"'):page.index("</main>")]
+        assert ("patrol routes" in legend) is there
+        assert "recurring places" in legend

@@ -23,7 +23,7 @@ from rehit.reporting.phrases import Phrases, translated
 from rehit.reporting.quarterly import build_document
 from rehit.reporting.words import Words
 from rehit.treatment.choose import choose_methods
-from rehit.treatment.methods import load_methods
+from rehit.treatment.methods import fill_reason, load_cautions, load_methods
 
 # Words that an English sentence can hardly do without and that are no Spanish words.
 ENGLISH = re.compile(
@@ -105,22 +105,30 @@ def test_limits_are_said_for_logs_of_every_kind() -> None:
 
 def test_every_template_of_the_decision_table_is_said() -> None:
     methods = load_methods()
-    codes = [(s, f, m) for s in ("brick", "stone", "render", "glass", "sign_face", "tile", "metal",
-                                 "timber", "plastic", "powder_coated", "asphalt", "concrete",
-                                 "unknown")
-             for f in ("bare", "painted", "unknown")
-             for m in ("spray", "marker", "chalk", "etched", "sticker", "house_paint", "unknown")]
-    cases = pd.DataFrame(codes, columns=["substrate", "finish", "medium"])
-    cases = pd.concat([cases.assign(area_m2=area, heritage=h) for area, h in (
-        (0.05, False), (1.5, False), (float("nan"), False), (2.0, True))], ignore_index=True)
-    cases["incident_id"] = [f"i{n}" for n in cases.index]
-    cases["asset_type"], cases["access"], cases["traffic_control"] = "cabinet", "ladder", True
+    for surface, area in (("bare brick", "1.5 m²"), ("painted metal", "about 0.8 m² (not recorded)"),
+                          ("a sign face", "0.05 m²"), ("surface", "2 m²")):
+        words = {"surface": surface, "substrate": "brick", "medium": "spray paint", "area": area,
+                 "earlier": "4", "thing": "cabinet"}
+        said = [SPANISH(fill_reason(template, words)) for template in methods["reason"]]
+        assert english_left(said) == []
+        assert not [text for text in said if "brick" in text or "spray" in text]
+    for column in ("kit", "waste"):
+        assert english_left(SPANISH(text) for text in methods[column]) == []
+    assert english_left(SPANISH(text) for text in load_cautions()["short"]) == []
+
+
+def test_advice_is_said_and_the_input_not_changed() -> None:
+    cases = pd.DataFrame({"incident_id": ["a", "b"], "substrate": ["brick", "glass"],
+                          "finish": ["bare", "bare"], "medium": ["spray", "marker"],
+                          "area_m2": [1.5, 0.25], "heritage": [False, False],
+                          "access": ["ladder", "ground"], "traffic_control": [True, False]})
     advice = choose_methods(cases)
-    assert set(methods["rule"]) - set(advice["rule"]) <= {"painted_recurring", "anything_else"}
     spanish = translated(advice, "advice", Words("es"))
+    assert spanish["reason"].iloc[0].startswith("1,5 m² de pintura en aerosol (ladrillo sin pintar)")
+    assert spanish["materials"].iloc[1].startswith("decapante o disolvente 0,0")
     for column in ("reason", "materials", "waste", "cautions"):
-        assert english_left(spanish[column].dropna().unique()) == [], column
-    assert advice["reason"].iloc[0] != spanish["reason"].iloc[0]  # the input is not changed
+        assert english_left(spanish[column].dropna()) == [], column
+    assert advice["reason"].iloc[0].startswith("1.5 m² of spray paint on bare brick")
 
 
 def test_every_sentence_of_a_verdict_is_said() -> None:

@@ -9,6 +9,10 @@ import pandas as pd
 from rehit.reporting.words import Words
 
 
+#: Coating is rare among the places hit most where it pays on at most one of so many.
+RARE = 4
+
+
 def where_coating_pays(costing: pd.DataFrame, strategy_costs: pd.DataFrame, *, words: Words,
                        top: int, kinds: pd.Series | None = None) -> str:
     """Say at which surfaces a coating is cheapest, or nothing where size does not explain it.
@@ -29,17 +33,17 @@ def where_coating_pays(costing: pd.DataFrame, strategy_costs: pd.DataFrame, *, w
     Returns
     -------
     str
-        One or two sentences; empty where no coating pays, or where the places hit most have no
-        larger surfaces than those where it pays.
+        The sentences; empty where no coating pays, where it pays on many of the places hit most,
+        or where these have no larger surfaces than those where it pays.
     """
     areas = costing.set_index("place_id")["wall_area_m2"].astype(float)
     coated = strategy_costs.loc[strategy_costs["cheapest"] & (strategy_costs["first_cost"] > 0),
                                 "place_id"]
     worst = areas.head(top)
     small, large = areas[areas.index.isin(coated)].median(), worst.median()
-    if coated.empty or not small * 2 < large:
-        return ""
     both = int(worst.index.isin(coated).sum())
+    if coated.empty or not small * 2 < large or both * RARE > len(worst):
+        return ""
     named = _kinds(kinds, coated, words)
     return words("cost.surfaces", n=len(coated), count=words.whole(len(coated)),
                  small=words.number(small, 2), large=words.number(large, 2), both=words.whole(both),

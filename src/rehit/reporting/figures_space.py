@@ -90,10 +90,10 @@ def forecast_check(checks: pd.DataFrame, *, ax: Axes, words: Words, time_zone: s
             label=words("fig.check_expected"))
     ax.plot(rows, line["observed"], "D", color=OCHRE, markeredgecolor=INK, markersize=6,
             label=words("fig.check_observed"))
-    step = max(1, int(np.ceil(len(line) / (4 if is_narrow(ax) else 9))))
+    step = max(1, int(np.ceil(len(line) / (3 if is_narrow(ax) else 7))))
     starts = [start.date() for start in line["period_start"].dt.tz_convert(time_zone)]
     ax.set_xticks(rows[::step], [
-        f"{day.day} {words(f'month.{day.month}')[:3]}\n{day.year}" for day in starts[::step]],
+        f"{day.day} {words(f'month.{day.month}')[:3]} {day.year}" for day in starts[::step]],
         fontsize=8)
     ax.set(xlabel=words("fig.check_x", days=words.whole(line["days"].median())),
            ylabel=words("fig.check_y"))

@@ -24,6 +24,7 @@ CONTRACTS = {
     "rate_costs": "report_rate_costs", "budget_sweep": "report_budget_sweep",
     "programme": "report_programme", "evaluations": "report_evaluations",
     "spend": "report_spend", "routes": "report_routes",
+    "method_shares": "report_method_shares", "advised_done": "report_advised_done",
 }
 
 
@@ -67,6 +68,8 @@ class ReportInput:
         Placed incidents: the contract ``incidents`` with the columns of ``placed`` merged in.
     counts, set_aside, findings
         Row counts per file, the rows set aside, findings about the quality of the log.
+    method_shares, advised_done
+        Shares of methods beside the band of ordinary towns; advice beside the works log.
     clusters_before, forecast_checks, cost_years, rate_costs, budget_sweep, spend
         What comparisons and figures need; see the contracts ``report_*`` in ``schemas/``.
     streets
@@ -92,6 +95,8 @@ class ReportInput:
     counts: pd.DataFrame | None = None
     set_aside: pd.DataFrame | None = None
     findings: pd.DataFrame | None = None
+    method_shares: pd.DataFrame | None = None
+    advised_done: pd.DataFrame | None = None
     repeats: gpd.GeoDataFrame | None = None
     clusters: gpd.GeoDataFrame | None = None
     clusters_before: gpd.GeoDataFrame | None = None

@@ -40,6 +40,7 @@ def render_map(facts: Facts, *, report_name: str | None) -> str:
     TableError
         If anything in the page would load from elsewhere.
     """
+    layers = _layers(facts)
     library, own = leaflet_script(), resource("map.js")
     html = environment().get_template("map.html.j2").render(
         w=facts.words, language=facts.words.language, name=facts.inputs.name,
@@ -50,7 +51,7 @@ def render_map(facts: Facts, *, report_name: str | None) -> str:
         threshold=facts.words.given(facts.inputs.threshold_per_year or 0),
         shares=[facts.words.share(v) for v in (0.0, 0.5, 1.0)],
         colours={"teal": TEAL, "ochre": OCHRE, "plum": PLUM, "quiet": QUIET, "sky": SKY},
-        layers=_layers(facts), hidden_incidents=_hidden(facts),
+        layers=layers, shown=[name for name, _ in layers], hidden_incidents=_hidden(facts),
     )
     refuse_external(html, beside={report_name} if report_name else set())
     return html

@@ -8,6 +8,7 @@ from rehit.reporting.document import Block, Document, Grid, Section, Sentence
 from rehit.reporting.measures import Facts
 from rehit.reporting.page import render_page
 from rehit.reporting.phrases import translated
+from rehit.reporting.quality_methods import method_blocks
 from rehit.reporting.rows import each
 from rehit.reporting.words import Words
 
@@ -27,7 +28,9 @@ def quality_section(facts: Facts) -> Section:
                     enumerate(("kept", "joined", "set_aside"), start=2)))
     section.put(*quality_blocks(facts.words, counts=counts, traces=traces,
                                 set_aside=facts.inputs.given("set_aside"),
-                                findings=facts.inputs.given("findings")))
+                                findings=facts.inputs.given("findings")),
+                *method_blocks(facts.words, shares=facts.inputs.given("method_shares"),
+                               done=facts.inputs.given("advised_done")))
     return section
 
 

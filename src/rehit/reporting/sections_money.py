@@ -165,8 +165,9 @@ def _strategy_grid(facts: Facts) -> Grid:
         rows.append((w.code("strategy", strategy), w.whole(part["cheapest"].sum()),
                      w.whole(len(part)), facts.money(part["pv_mean"].mean()),
                      facts.money(removal.reindex(part["place_id"]).mean()),
-                     facts.money(saved) if saved else "–", facts.money(part["first_cost"].mean()), w.number(rate, 2),
-                     w.number(part["wash_water_l"].mean(), 2)))
+                     facts.money(saved) if saved else "–",
+                     facts.money(part["first_cost"].mean()),
+                     w.number(rate, 2), w.number(part["wash_water_l"].mean(), 2)))
     horizon = facts.inputs.horizon_years
     note = w("cost.note") if horizon is None else w("cost.note_horizon", years=w.given(horizon))
     return Grid(w("cost.caption", n=costs["place_id"].nunique(),

@@ -242,6 +242,10 @@ def _scores(facts: Facts, section: Section) -> None:
                   w.whole(row["horizon_days"]), w.share(row["hit_rate"]), w.number(row["pai"], 2),
                   w.number(row["log_score"], 3))
                  for mine, (_, row) in zip(own, scores.iterrows(), strict=True))
-    section.put(Grid(w("hotspots.scores_caption"), tuple(w(f"hotspots.col_{c}") for c in (
-        "method", "horizon", "hit_rate", "pai", "log_score")), rows, frozenset({1, 2, 3, 4}),
-        w("hotspots.scores_note")))
+    names, note = ["method", "horizon", "hit_rate", "pai", "log_score"], w("hotspots.scores_note")
+    if scores["log_score"].notna().sum() < 2:  # nothing to set it against
+        names, rows = names[:-1], tuple(row[:-1] for row in rows)
+    else:
+        note += " " + w("hotspots.log_score_note")
+    section.put(Grid(w("hotspots.scores_caption"), tuple(w(f"hotspots.col_{c}") for c in names),
+                     rows, frozenset(range(1, len(names))), note))
