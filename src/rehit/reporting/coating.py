@@ -8,7 +8,6 @@ import pandas as pd
 
 from rehit.reporting.words import Words
 
-
 #: Coating is rare among the places hit most where it pays on at most one of so many.
 RARE = 4
 

@@ -238,14 +238,14 @@ def _scores(facts: Facts, section: Section) -> None:
     if own.sum() == 1 and others.notna().any():
         section.say(w("hotspots.best_score", own=w.share(scores.loc[own, "hit_rate"].iloc[0]),
                       other=w.share(others.max())))
-    rows = tuple((w("hotspots.own_forecast") if mine else str(row["method"]),
-                  w.whole(row["horizon_days"]), w.share(row["hit_rate"]), w.number(row["pai"], 2),
-                  w.number(row["log_score"], 3))
-                 for mine, (_, row) in zip(own, scores.iterrows(), strict=True))
+    rows: list[tuple[str, ...]] = [
+        (w("hotspots.own_forecast") if mine else str(row["method"]), w.whole(row["horizon_days"]),
+         w.share(row["hit_rate"]), w.number(row["pai"], 2), w.number(row["log_score"], 3))
+        for mine, (_, row) in zip(own, scores.iterrows(), strict=True)]
     names, note = ["method", "horizon", "hit_rate", "pai", "log_score"], w("hotspots.scores_note")
     if scores["log_score"].notna().sum() < 2:  # nothing to set it against
-        names, rows = names[:-1], tuple(row[:-1] for row in rows)
+        names, rows = names[:-1], [row[:-1] for row in rows]
     else:
         note += " " + w("hotspots.log_score_note")
     section.put(Grid(w("hotspots.scores_caption"), tuple(w(f"hotspots.col_{c}") for c in names),
-                     rows, frozenset(range(1, len(names))), note))
+                     tuple(rows), frozenset(range(1, len(names))), note))
