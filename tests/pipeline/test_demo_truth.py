@@ -5,9 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 import pandas as pd
+import pytest
 
 from rehit.pipeline.chain import Chain
 from rehit.pipeline.finding import evaluations
+from rehit.pipeline.method_check import done_table, shares_table
 from rehit.treatment.compare import method_shares
 
 RATES = Path(__file__).parents[2] / "data_demo" / "truth" / "rates.csv"
@@ -65,6 +67,20 @@ def test_the_planted_coating_is_found_and_the_lighting_is_not(demo_chain: Chain)
 def test_the_same_seed_gives_the_same_costs(demo_chain: Chain) -> None:
     again = Chain(demo_chain.project)
     pd.testing.assert_frame_equal(again.strategy_costs, demo_chain.strategy_costs)
+
+
+def test_advice_is_led_to_the_jobs_of_the_works_log(demo_chain: Chain) -> None:
+    """Every job that names a report and a known method is compared, each once."""
+    table = done_table(demo_chain)
+    works = demo_chain.works
+    assert table is not None
+    assert works is not None
+    assert table["n"].sum() / len(works) > 0.99
+    assert table["share"].sum() == pytest.approx(1)
+    assert table.loc[table["advised"] == table["done"], "share"].sum() > 0.9
+    shares = shares_table(demo_chain)
+    assert shares is not None
+    assert sorted(set(shares["jobs"])) == ["advised", "done"]
 
 
 def test_methods_of_the_demo_town_are_as_usual_elsewhere(demo_chain: Chain) -> None:

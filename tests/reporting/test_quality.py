@@ -6,6 +6,8 @@ import pandas as pd
 from report_tables import FROM, HOSTILE, TO, make_input
 
 from rehit.reporting.quality import quality_page
+from rehit.reporting.quality_methods import method_blocks
+from rehit.reporting.words import Words
 
 
 def test_page_accounts_for_every_row_and_escapes_the_log() -> None:
@@ -27,6 +29,26 @@ def test_findings_come_by_weight_then_rows_and_repeat_no_reason_as_advice() -> N
                         set_aside=pd.DataFrame(), observed_from=FROM, observed_to=TO)
     assert page.index("many lost") < page.index("few lost") < page.index("withdrawn")
     assert "Withdrawn" not in page
+
+
+def test_methods_stand_beside_the_usual_band_and_what_was_done() -> None:
+    shares = pd.DataFrame([("done", "share_hot_wash", 0.55, 0.2, 0.1, 0.3, False)], columns=[
+        "jobs", "code", "share", "usual", "low", "high", "inside"])
+    done = pd.DataFrame([("paint_out", "paint_out", False, 80, 0.8),
+                         ("refer", "hot_wash", False, 15, 0.15),
+                         ("solvent_wipe", "paint_out", True, 5, 0.05)],
+                        columns=["advised", "done", "second_choice", "n", "share"])
+    same, *other = method_blocks(Words("en"), shares=None, done=done)[0].rows
+    assert same == ("any method", "as advised", "80", "80%")
+    assert other == [("refer to a specialist", "hot wash", "15", "15%"),
+                     ("solvent wipe", "paint out (the second choice)", "5", "5%")]
+    page = quality_page(project_name="Town", findings=pd.DataFrame(), counts=pd.DataFrame(),
+                        set_aside=pd.DataFrame(), observed_from=FROM, observed_to=TO,
+                        method_shares=shares, advised_done=done)
+    assert "unlike ordinary towns" in page
+    assert "10% to 30%" in page
+    assert "a check, not a target" in page
+    assert method_blocks(Words("en"), shares=None, done=None) == []
 
 
 def test_empty_tables_give_a_page_all_the_same() -> None:

@@ -24,6 +24,10 @@ EXAMPLE = "rehit clean my_town --json"
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Give the command its options."""
     add_project_arguments(parser)
+    parser.add_argument("--methods", action="store_true",
+                        help="also choose a method for each incident and show on the quality page "
+                             "whether their shares are plausible, and, where there is a works log, "
+                             "whether what was advised was done")
 
 
 def run(args: argparse.Namespace) -> Answer:
@@ -31,7 +35,9 @@ def run(args: argparse.Namespace) -> Answer:
     from rehit.pipeline.cleaning import write_cleaned
 
     project, folder = open_project(args)
-    summary = write_results(project, folder, label="Cleaning", steps=4, work=write_cleaned)
+    summary = write_results(
+        project, folder, label="Cleaning", steps=6 if args.methods else 4,
+        work=lambda chain, stage: write_cleaned(chain, stage, methods=args.methods))
     lines = [
         f"{row['source_file']}: {row['rows_in']:,} rows in = {row['rows_kept']:,} incidents"
         f" + {row['rows_joined']:,} repeat reports joined + {row['rows_set_aside']:,} set aside"

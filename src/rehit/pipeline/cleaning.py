@@ -7,12 +7,21 @@ from typing import Any
 
 from rehit.incidents.drift import find_drift
 from rehit.pipeline.chain import Chain
+from rehit.pipeline.method_check import done_table, shares_table
 from rehit.pipeline.outputs import write_csv, write_parquet
 from rehit.reporting.quality import quality_page
 
 
-def write_cleaned(chain: Chain, stage: Path) -> dict[str, Any]:
+def write_cleaned(chain: Chain, stage: Path, *, methods: bool = False) -> dict[str, Any]:
     """Clean the project's log into `stage` and return the summary.
+
+    Parameters
+    ----------
+    chain, stage
+        The project's results, and the folder to write into.
+    methods
+        Also choose a method for each incident and show on the quality page whether their shares
+        are plausible, and whether what was advised was done.
 
     Returns
     -------
@@ -28,11 +37,12 @@ def write_cleaned(chain: Chain, stage: Path) -> dict[str, Any]:
     write_parquet(cleaned.incidents, stage / "incidents.parquet")
     write_csv(cleaned.set_aside, stage / "set_aside.csv")
     write_parquet(cleaned.ledger, stage / "ledger.parquet")
+    shares, done = (shares_table(chain), done_table(chain)) if methods else (None, None)
     page = quality_page(
         project_name=chain.project.name, findings=cleaned.findings, counts=cleaned.counts,
         set_aside=cleaned.set_aside, observed_from=cleaned.observed_from,
         observed_to=cleaned.observed_to, time_zone=chain.project.time_zone,
-        language=chain.project.language)
+        language=chain.project.language, method_shares=shares, advised_done=done)
     (stage / "quality.html").write_text(page, encoding="utf-8")
     return {**cleaning_summary(chain), "mapping_drift": drift}
 

@@ -19,6 +19,7 @@ from rehit.costs.uncertainty import simulated_costs
 from rehit.costs.worked_example import write_worked_example
 from rehit.pipeline.chain import Chain
 from rehit.pipeline.measured import effect_sentences, effect_table, use_measured_effects
+from rehit.pipeline.method_check import done_table, shares_table
 from rehit.pipeline.outputs import write_csv, write_parquet
 from rehit.pipeline.programme_words import programme_sentence
 
@@ -51,6 +52,10 @@ def write_comparison(chain: Chain, stage: Path, *, horizon_years: int | None,
     write_csv(breakeven_table(chain.costing, strategies=strategies, parameters=numbers),
               stage / "breakeven.csv")
     write_csv(chain.advice, stage / "advice.csv")
+    for name, table in (("method_shares", shares_table(chain)),
+                        ("advised_and_done", done_table(chain))):
+        if table is not None:
+            write_csv(table, stage / f"{name}.csv")
     cheapest = costs[costs["cheapest"]]
     if len(cheapest):
         # The place where most is at stake is the one an accountant will ask about.

@@ -14,6 +14,7 @@ from rehit.hotspots.survival import kaplan_meier
 from rehit.pipeline.chain import Chain
 from rehit.pipeline.costing import cost_years, rate_costs
 from rehit.pipeline.finding import evaluation_table, evaluations
+from rehit.pipeline.method_check import done_table, shares_table
 from rehit.reporting.inputs import ReportInput
 
 
@@ -31,7 +32,8 @@ def report_input(chain: Chain, *, first: date, last: date,
         threshold_per_year=chain.parameters["hotspots.threshold_per_year"],
         horizon_years=chain.parameters["costs.horizon_years"],
         incidents=incidents, counts=cleaned.counts, set_aside=cleaned.set_aside,
-        findings=cleaned.findings, forecast_checks=chain.forecast_record[0],
+        findings=cleaned.findings, method_shares=shares_table(chain),
+        advised_done=done_table(chain), forecast_checks=chain.forecast_record[0],
         forecast_scores=chain.forecast_record[1], repeats=chain.repeats, clusters=chain.clusters,
         clusters_before=clusters_before(chain, first), cells=chain.cells, forecast=chain.forecast,
         advice=chain.advice, costing=chain.costing, strategy_costs=chain.strategy_costs,

@@ -97,7 +97,9 @@ def _advice(row: pd.Series) -> str:
 
 def quality_page(*, project_name: str, findings: pd.DataFrame, counts: pd.DataFrame,
                  set_aside: pd.DataFrame, observed_from: pd.Timestamp, observed_to: pd.Timestamp,
-                 time_zone: str = "UTC", language: str = "en") -> str:
+                 time_zone: str = "UTC", language: str = "en",
+                 method_shares: pd.DataFrame | None = None,
+                 advised_done: pd.DataFrame | None = None) -> str:
     """Write the quality of a cleaned log as one page of its own that works with no network.
 
     Parameters
@@ -112,6 +114,8 @@ def quality_page(*, project_name: str, findings: pd.DataFrame, counts: pd.DataFr
         The calendar its days are written on.
     language
         A language that has a catalogue.
+    method_shares, advised_done
+        As for the report; left out where None.
 
     Returns
     -------
@@ -123,6 +127,7 @@ def quality_page(*, project_name: str, findings: pd.DataFrame, counts: pd.DataFr
     section = Section("summary", words("heading.quality"), quality_blocks(
         words, counts=counts, set_aside=translated(set_aside, "set_aside", words),
         findings=translated(findings, "findings", words)))
+    section.put(*method_blocks(words, shares=method_shares, done=advised_done))
     document = Document(language, project_name,
                         words.days(first, last), (section,))
     return render_page(document, words)
