@@ -21,7 +21,7 @@
 
 # %% tags=["parameters"]
 PROJECT = "../data_demo"  # the folder that holds your rehit.toml
-DAY = None  # such as "2025-03-14"; None takes the day after the log ends
+DAY = None  # such as "2025-03-14"; None takes the first working day after the log ends
 CREWS = None  # how many of the project's crews go out; None takes all
 HOURS_PER_WEEK = 20.0  # crew hours a week for planned visits, where the project names no crews
 
@@ -39,10 +39,16 @@ from IPython.display import HTML, display
 from rehit.patrol.frequency import visit_intervals
 from rehit.patrol.routes import plan_routes
 from rehit.patrol.sheets import clock, crew_sheets
-from rehit.patrol.travel import build_network
 from rehit.pipeline.chain import Chain
-from rehit.pipeline.patrol_stops import day_after
-from rehit.pipeline.patrolling import day_stops, fleet, plan_faults, summary, visit_plan
+from rehit.pipeline.patrol_words import summary
+from rehit.pipeline.patrolling import (
+    day_stops,
+    day_to_plan,
+    fleet,
+    plan_faults,
+    street_network,
+    visit_plan,
+)
 from rehit.project import load_project
 from rehit.reporting.figures import house_style
 from rehit.reporting.knobs import turning
@@ -50,8 +56,7 @@ from rehit.reporting.knobs import turning
 chain = Chain(load_project(PROJECT))
 numbers = chain.parameters
 missing = [role for role in ("depots", "vehicles") if chain.project.path(role) is None]
-day = date.fromisoformat(DAY) if DAY else day_after(
-    chain.cleaned.observed_to, time_zone=chain.project.time_zone)
+day, idle = day_to_plan(chain, date.fromisoformat(DAY) if DAY else None)
 
 # %% [markdown]
 # ## The answer
@@ -71,15 +76,13 @@ if missing:
             f"{HOURS_PER_WEEK:g} crew hours a week and {minutes:g} minutes a visit assumed."]
 else:
     team, notes = fleet(chain, CREWS)
-    network = None if chain.streets is None else build_network(
-        chain.streets[chain.streets.geometry.notna()].explode(ignore_index=True),
-        parameters=numbers)
+    network = street_network(chain)
     stops, handed = day_stops(chain, day, crews=len(team))
     plan = plan_routes(stops, team, network=network, parameters=numbers, seed=chain.project.seed)
     sheets = crew_sheets(plan)
     frequency, places = visit_plan(chain, team, network)
     said = summary(chain, plan, sheets, frequency, handed=handed, day=day, no_room=0,
-                   notes=[*notes, *plan.notes, *plan_faults(chain, plan)])["sentences"]
+                   notes=[*notes, *idle, *plan.notes, *plan_faults(chain, plan)])["sentences"]
 display(HTML("<ul class='say'>" + "".join(f"<li>{escape(line)}</li>" for line in said) + "</ul>"))
 
 # %% [markdown]

@@ -5,6 +5,7 @@ import re
 from pathlib import Path
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 import pytest
 import xmlschema
@@ -14,7 +15,8 @@ from rehit.parameters import Parameters
 from rehit.patrol.exports import routes_table, write_geojson, write_gpx, write_stops_csv
 from rehit.patrol.phone_page import phone_page
 from rehit.patrol.routes import plan_routes
-from rehit.patrol.runsheet import render_run_sheet
+from rehit.patrol.route_map import spread_labels
+from rehit.patrol.runsheet import point_words, render_run_sheet
 from rehit.patrol.sheets import Sheet, crew_sheets
 from rehit.patrol.travel import build_network
 from rehit.tables import check
@@ -112,3 +114,32 @@ def test_an_unknown_surface_is_for_the_crew_to_judge(numbers: Parameters) -> Non
     page = phone_page(sheet, when="Thursday 1 January 2026", streets=None)
     assert "Decide on site: surface not known" in page
     assert "Look first: if marked" in page
+
+
+@pytest.mark.parametrize("n", [10, 30, 48])
+def test_run_sheet_never_takes_a_third_page(numbers: Parameters, n: int) -> None:
+    stops = make_stops(n, service_min=2.0, cautions="; ".join(f"caution {i}" for i in range(8)))
+    plan = plan_routes(stops, make_crews(1), seed=1, parameters=numbers, network=None)
+    (sheet,) = crew_sheets(plan)
+    assert len(sheet.stops) == n
+    page = render_run_sheet(sheet, when="Thursday 1 January 2026", streets=None)
+    assert re.search(rb"/Type/Pages/Count [12]/", page)
+
+
+def test_a_stop_without_an_address_has_its_coordinates_on_paper(numbers: Parameters) -> None:
+    stops = make_stops(2, name=["site-1", "3 Hill Street"])
+    plan = plan_routes(stops, make_crews(1), seed=1, parameters=numbers, network=None)
+    (sheet,) = crew_sheets(plan)
+    said = {row["name"]: point_words(row, point) for row, point in zip(
+        sheet.rows.to_dict("records"), sheet.rows.geometry.to_crs(4326), strict=True)}
+    assert re.fullmatch(r"at 46\.0\d{4}, -32\.99\d{3}|at 46\.0\d{4}, -33\.0\d{4}", said["site-1"])
+    assert said["3 Hill Street"] == said["Yard"] == ""
+
+
+def test_labels_on_the_map_stay_apart_and_inside() -> None:
+    crowd = np.vstack([np.full((30, 2), 2.0), [[50.0, 50.0]]])
+    found = spread_labels(crowd, 5.0, inside=(0.0, 0.0, 100.0, 100.0))
+    assert ((found >= 3.0) & (found <= 97.0)).all()
+    gap = np.hypot(*(found[:, None] - found[None]).transpose(2, 0, 1))
+    assert gap[np.triu_indices(31, 1)].min() > 4.0
+    np.testing.assert_array_equal(found[-1], [50.0, 50.0])

@@ -80,9 +80,9 @@ def _draw_stops(axes, sheet: Sheet, box: tuple[float, ...]) -> None:  # type: ig
         _draw_mark(axes, sheet.rows.geometry.iloc[0], "^", "now here")
     stops = sheet.stops
     xy = np.column_stack([stops.geometry.x, stops.geometry.y])
-    for (x, y), (tx, ty), row in zip(xy, spread_labels(np.vstack([xy, [[home.x, home.y]]]),
-                                                       (box[2] - box[0]) * CLOSE_SHARE)[:-1],
-                                     stops.to_dict("records"), strict=True):
+    apart = (box[2] - box[0]) * CLOSE_SHARE
+    labels = spread_labels(np.vstack([xy, [[home.x, home.y]]]), apart, inside=box)[:-1]
+    for (x, y), (tx, ty), row in zip(xy, labels, stops.to_dict("records"), strict=True):
         if np.hypot(tx - x, ty - y) > 1.0:
             axes.plot([x, tx], [y, ty], color=INK, linewidth=0.8, zorder=4)
             axes.plot(x, y, marker="o", markersize=4, color=INK, zorder=4)
@@ -102,11 +102,13 @@ def _draw_mark(axes, point: shapely.Point, marker: str, word: str) -> None:  # t
                   bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.8, "alpha": 0.85})
 
 
-def spread_labels(xy: np.ndarray, distance: float, *, rounds: int = 200) -> np.ndarray:
+def spread_labels(xy: np.ndarray, distance: float, *, inside: tuple[float, ...],
+                  rounds: int = 200) -> np.ndarray:
     """Return label positions near `xy`, pushed apart until no two are closer than `distance`.
 
-    The last row stays where it is.
+    The last row stays where it is; the others stay inside the box of west, south, east, north.
     """
+    low, high = np.array(inside[:2]) + distance * 0.6, np.array(inside[2:]) - distance * 0.6
     labels = xy.astype(float).copy()
     # Two stops on one spot need some direction to part in: the golden angle, by their order.
     angle = np.arange(len(labels)) * np.pi * (3 - np.sqrt(5))
@@ -120,7 +122,7 @@ def spread_labels(xy: np.ndarray, distance: float, *, rounds: int = 200) -> np.n
             break
         move = (step / gap[..., None] * push[..., None]).sum(axis=1)
         move[-1] = 0.0
-        labels += move
+        labels[:-1] = np.clip((labels + move)[:-1], low, high)
     return labels
 
 

@@ -6,14 +6,16 @@ import math
 from importlib.resources import files
 
 import geopandas as gpd
+import shapely
 
 from rehit.patrol.route_map import draw_map
 from rehit.patrol.sheets import Sheet, clock
 from rehit.pdf import render_pdf, typst_text
 
-# From this many rows on the list would take a third page at full size.
-ROOMY_ROWS = 18
-MAP_TIGHT = "80%"
+WGS84 = 4326
+# Above so many rows the list would take a third page: map and type shrink, then each row is a line.
+FULL_ROWS = (18, 40)
+MAP_WIDTHS = ("100%", "80%", "80%")
 CAUTION = ("Follow the safety data sheets, the local code of practice and what your training "
            "allows; where in doubt, stop and ask. Work with electrics, at height, in traffic or on "
            "old lead paint is for those licensed to do it.")
@@ -39,7 +41,7 @@ def render_run_sheet(sheet: Sheet, *, when: str, streets: gpd.GeoDataFrame | Non
         f"#show: sheet.with(title: {typst_text(sheet_title(sheet))}, when: {typst_text(when)})",
         f"#heading-line({typst_text(sheet_title(sheet))}, {typst_text(when)}, "
         f"{typst_text(head_words(sheet))})",
-        f'#align(center, image("map.png", width: {MAP_TIGHT if _is_long(sheet) else "100%"}, '
+        f'#align(center, image("map.png", width: {MAP_WIDTHS[_length(sheet)]}, '
         f"alt: {typst_text(_alt(sheet))}))",
         _say("Filled square: reported job, must be done. Open circle: hotspot, look and treat what "
              "is there. Arrows show the direction.", size="9pt"),
@@ -105,35 +107,50 @@ def load_list(sheet: Sheet) -> str:
     return "#list(" + ", ".join(said) + ")"
 
 
-def _is_long(sheet: Sheet) -> bool:
-    return len(sheet.rows) > ROOMY_ROWS
+def _length(sheet: Sheet) -> int:
+    """Return 0 for a short list of stops, 1 for a long one, 2 for a very long one."""
+    return sum(len(sheet.rows) > limit for limit in FULL_ROWS)
 
 
 def _stop_table(sheet: Sheet) -> str:
-    rows = [_table_row(row) for row in sheet.rows.to_dict("records")[1:]]
-    tight = str(_is_long(sheet)).lower()
-    return f"#stops(tight: {tight}, (" + ", ".join(rows) + ",))"
+    degrees = sheet.rows.geometry.to_crs(WGS84)
+    one_line = _length(sheet) == 2
+    rows = [_table_row(row, point_words(row, point), one_line=one_line) for row, point in
+            zip(sheet.rows.to_dict("records")[1:], degrees[1:], strict=True)]
+    return f"#stops(length: {_length(sheet)}, (" + ", ".join(rows) + ",))"
 
 
-def _table_row(row: dict[str, object]) -> str:
+def point_words(row: dict[str, object], point: shapely.Point) -> str:
+    """Return a stop's latitude and longitude where its name is no address to drive to."""
+    if not row["number"] or " " in str(row["name"]):
+        return ""
+    return f"at {point.y:.5f}, {point.x:.5f}"
+
+
+def _table_row(row: dict[str, object], where: str, *, one_line: bool) -> str:
     arrive = float(str(row["arrive_min"]))
-    drive = f"{float(str(row['travel_min'])):.0f} min drive"
+    drive = "" if one_line else f"{float(str(row['travel_min'])):.0f} min drive"
     wait = float(str(row["start_min"])) - arrive
     moment = f"moment({typst_text(clock(arrive))}, {typst_text(drive)})"
-    leave = f"text(11pt, {typst_text(clock(float(str(row['leave_min']))))})"
+    leave = f"text(1.05em, {typst_text(clock(float(str(row['leave_min']))))})"
     if not row["number"]:
         name = "Back at the depot" if row["kind"] == "return" else "Break"
         note = str(row["name"]) if row["kind"] == "return" else "take it here or close by"
         gone = "[]" if row["kind"] == "return" else leave
-        return f"([], {moment}, place({typst_text(name)}, {typst_text(note)}), [], {gone})"
+        return f"([], {moment}, {_pair(name, note, one_line)}, [], {gone})"
     reported = row["kind"] == "reported"
-    notes = ["OFFENSIVE, urgent" if row["offensive"] else "", window_words(row),
+    notes = ["OFFENSIVE, urgent" if row["offensive"] else "", where, window_words(row),
              f"wait until {clock(float(str(row['start_min'])))}" if wait >= 1 else ""]
     note = "; ".join(filter(None, notes))
     number = typst_text(row["number"])
     return (f"(tag({number}, {str(reported).lower()}), {moment}, "
-            f"place({typst_text(row['name'])}, {typst_text(note)}), "
-            f"place({typst_text(method_words(row))}, {typst_text(expect_words(row))}), {leave})")
+            f"{_pair(str(row['name']), note, one_line)}, "
+            f"{_pair(method_words(row), expect_words(row), one_line)}, {leave})")
+
+
+def _pair(name: str, note: str, one_line: bool) -> str:
+    """Return a name with its note below it or, in a long list, beside it."""
+    return f"{'beside' if one_line else 'place'}({typst_text(name)}, {typst_text(note)})"
 
 
 def window_words(row: dict[str, object]) -> str:

@@ -138,12 +138,7 @@ def travel_times(places: gpd.GeoSeries, *, network: Network | None,
     TableError
         If the CRS is not projected.
     """
-    require_projected(places, where="patrol.travel_times")
-    xy = shapely.get_coordinates(shapely.centroid(places.to_numpy()))
-    if len(xy) != len(places):
-        xy = np.full((len(places), 2), np.nan)
-        there = ~(places.is_empty | places.isna()).to_numpy()
-        xy[there] = shapely.get_coordinates(shapely.centroid(places.to_numpy()[there]))
+    xy = place_xy(places)
     if network is None:
         return _straight(xy, parameters)
     snapped, nodes, walk_s = snap(network, xy, parameters=parameters)
@@ -153,6 +148,15 @@ def travel_times(places: gpd.GeoSeries, *, network: Network | None,
     seconds[np.ix_(known, known)] = drive + walk_s[known, None] + walk_s[None, known]
     np.fill_diagonal(seconds, 0.0)
     return Travel(seconds, _cut_off(seconds), xy, snapped, nodes)
+
+
+def place_xy(places: gpd.GeoSeries) -> np.ndarray:
+    """Return the coordinates of places in a projected CRS; empty ones are not numbers."""
+    require_projected(places, where="patrol.travel_times")
+    xy = np.full((len(places), 2), np.nan)
+    there = ~(places.is_empty | places.isna()).to_numpy()
+    xy[there] = shapely.get_coordinates(shapely.centroid(places.to_numpy()[there]))
+    return xy
 
 
 def _straight(xy: np.ndarray, parameters: Parameters) -> Travel:

@@ -69,8 +69,9 @@ def _due(still: pd.DataFrame, day: date, time_zone: str, parameters: Parameters)
 def hotspot_stops(repeats: gpd.GeoDataFrame, forecast: pd.DataFrame, incidents: gpd.GeoDataFrame,
                   advice: pd.DataFrame, *, count: int, parameters: Parameters,
                   busy: set[str]) -> gpd.GeoDataFrame:
-    """Return the `count` places most likely to be found marked, `busy` ones left out.
+    """Return the `count` places most likely to be found marked.
 
+    Left out are `busy` ones and those below ``patrol.least_chance``.
     Time and litres are those of the place's usual job times the chance that there is one.
     """
     horizon = parameters["patrol.horizon_days"]
@@ -78,7 +79,8 @@ def hotspot_stops(repeats: gpd.GeoDataFrame, forecast: pd.DataFrame, incidents: 
         kind="stable").index[:1], "horizon_days"]
     ahead = forecast[forecast["horizon_days"].isin(near)]
     places = repeats.merge(ahead[["place_id", "chance_any"]], on="place_id")
-    places = places[~places["place_id"].isin(busy)].sort_values(
+    likely = places["chance_any"] >= parameters["patrol.least_chance"]
+    places = places[~places["place_id"].isin(busy) & likely].sort_values(
         ["chance_any", "place_id"], ascending=[False, True]).head(count).reset_index(drop=True)
     usual = usual_jobs(incidents, advice).reindex(places["place_id"]).reset_index()
     chance = places["chance_any"].astype(float)

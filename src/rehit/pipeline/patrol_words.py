@@ -59,7 +59,7 @@ def crew_sentence(plan: Plan, sheet: Sheet) -> str:
     if back > float(sheet.crew["shift_end_min"]) - EARLY_MIN:
         return said + "."
     why = ("no stop left out fits in the time that remains" if len(plan.left_out) else
-           "every stop offered is on a route")
+           "every place likely enough to be offered is on a route")
     return f"{said}, with the shift ending at {clock(float(sheet.crew['shift_end_min']))}: {why}."
 
 

@@ -16,12 +16,13 @@ from rehit.patrol.check_plan import check_plan
 from rehit.patrol.exports import routes_table, write_geojson, write_gpx, write_stops_csv
 from rehit.patrol.fleet import crews_table, depot_points
 from rehit.patrol.frequency import Frequency, visit_intervals
+from rehit.patrol.nearest import nearest_seconds
 from rehit.patrol.phone_page import phone_page
 from rehit.patrol.routes import Plan, plan_routes
 from rehit.patrol.runsheet import render_run_sheet
 from rehit.patrol.saved import PLAN_FILE, write_plan
 from rehit.patrol.sheets import Sheet, crew_sheets
-from rehit.patrol.travel import Network, Travel, build_network, travel_times
+from rehit.patrol.travel import Network, Travel, build_network
 from rehit.pipeline.chain import Chain
 from rehit.pipeline.outputs import write_csv
 from rehit.pipeline.patrol_stops import day_after, hotspot_stops, reported_stops
@@ -136,9 +137,10 @@ def day_stops(chain: Chain, day: date, *, crews: int) -> tuple[gpd.GeoDataFrame,
         count=int(numbers["patrol.candidates_per_crew"]) * crews)
     both = [table for table in (jobs, spots) if len(table)]
     if not both:
-        raise SettingError("rehit patrol", got="no open job and no place to visit",
-                           allowed="a log with open jobs or repeat places",
-                           remedy="check the log and its mapping")
+        raise SettingError("rehit patrol", got="no open job and no place likely to be marked",
+                           allowed="a log with open jobs or with repeat places above the chance "
+                                   "least_chance of [patrol]",
+                           remedy="check the log and its mapping, or lower least_chance")
     stops = gpd.GeoDataFrame(pd.concat(both, ignore_index=True), geometry="geometry",
                              crs=chain.project.crs)
     return stops, handed
@@ -162,13 +164,12 @@ def visit_plan(chain: Chain, team: gpd.GeoDataFrame,
     places = places.reset_index(drop=True)
     chain.step("Working out visit intervals")
     numbers = chain.parameters
-    points = gpd.GeoSeries([*team.geometry[:1], *places.geometry], crs=team.crs)
-    travel = travel_times(points, network=network, parameters=numbers)
+    near = nearest_seconds(places.geometry, count=int(numbers["patrol.hop_neighbours"]),
+                           network=network, parameters=numbers)
     minutes = numbers["patrol.look_minutes"] + numbers["patrol.setup_minutes"]
     table = pd.DataFrame({
         "place_id": places["place_id"], "rate_per_year": places["rate_per_year"].astype(float),
-        "visit_h": minutes / MIN_PER_H + hop_hours(
-            travel, neighbours=int(numbers["patrol.hop_neighbours"])),
+        "visit_h": minutes / MIN_PER_H + mean_hop_hours(near),
         "longest_days": _standard(places, chain)})
     hours = _hours_per_day(chain, team) * numbers["patrol.work_days_per_week"]
     return visit_intervals(table, hours_per_week=hours, parameters=numbers), places
@@ -178,8 +179,13 @@ def hop_hours(travel: Travel, *, neighbours: int) -> np.ndarray:
     """Return each place's share of driving on a round: the mean drive to its nearest neighbours."""
     seconds = travel.seconds[1:, 1:].copy()
     np.fill_diagonal(seconds, np.inf)
-    near = np.sort(seconds, axis=1)[:, :neighbours]
-    near[~np.isfinite(near)] = np.nan
+    return mean_hop_hours(np.sort(seconds, axis=1)[:, :neighbours])
+
+
+def mean_hop_hours(near: np.ndarray) -> np.ndarray:
+    """Return the mean of each row's finite seconds as hours; the typical one where there is none.
+    """
+    near = np.where(np.isfinite(near), near, np.nan)
     known = np.isfinite(near).any(axis=1)
     hours = np.full(len(near), np.nan)
     hours[known] = np.nanmean(near[known], axis=1) / S_PER_H
