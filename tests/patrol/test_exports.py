@@ -14,8 +14,8 @@ from patrol_town import CRS, grid_streets, make_crews, make_stops
 from rehit.parameters import Parameters
 from rehit.patrol.exports import routes_table, write_geojson, write_gpx, write_stops_csv
 from rehit.patrol.phone_page import phone_page
-from rehit.patrol.routes import plan_routes
 from rehit.patrol.route_map import spread_labels
+from rehit.patrol.routes import plan_routes
 from rehit.patrol.runsheet import point_words, render_run_sheet
 from rehit.patrol.sheets import Sheet, crew_sheets
 from rehit.patrol.travel import build_network

@@ -108,8 +108,10 @@ def spread_labels(xy: np.ndarray, distance: float, *, inside: tuple[float, ...],
 
     The last row stays where it is; the others stay inside the box of west, south, east, north.
     """
-    low, high = np.array(inside[:2]) + distance * 0.6, np.array(inside[2:]) - distance * 0.6
     labels = xy.astype(float).copy()
+    # Each label's own bounds differ a little, so that no two end on the same spot in a corner.
+    own = distance * (0.6 + 1e-3 * np.arange(len(labels) - 1)[:, None] * [1.0, 1.7])
+    low, high = np.array(inside[:2]) + own, np.array(inside[2:]) - own
     # Two stops on one spot need some direction to part in: the golden angle, by their order.
     angle = np.arange(len(labels)) * np.pi * (3 - np.sqrt(5))
     labels[:-1] += 1e-3 * np.column_stack([np.cos(angle), np.sin(angle)])[:-1]
