@@ -13,6 +13,7 @@ import csv
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
+from difflib import get_close_matches
 from functools import cache
 from importlib.resources import files
 
@@ -119,7 +120,10 @@ class Parameters(Mapping[str, float]):
         row = self._rows.get(name)
         if row is None:
             room = name.partition(".")[0]
-            known = ", ".join(p.name for p in self.rows(room)) or "no parameter of that room"
+            names = [p.name for p in self.rows(room)]
+            near = get_close_matches(name, names, n=3)
+            known = ((", ".join(near) + f", or another of the {len(names)} of {room}.csv")
+                     if near else ", ".join(names) or "no parameter of that room")
             return SettingError(f"{where} [{name}]", got="an unknown name", allowed=known,
                                 remedy="correct the name or delete the line")
         usable = isinstance(value, int | float) and not isinstance(value, bool)

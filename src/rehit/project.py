@@ -8,7 +8,7 @@ it is reported at once.
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -26,6 +26,7 @@ FILE_KEYS = ("log", "mapping", "register", "streets", "works", "depots", "vehicl
 PROJECT_KEYS = ("name", "crs", "time_zone", "currency", "price_year", "language", "study_area",
                 "extract_end", "seed", "holidays", "register_effects")
 REQUIRED_KEYS = ("name", "crs", "time_zone")
+FileCheck = Callable[[Mapping[str, tuple[Path, ...]], Parameters], list[RehitError]]
 
 
 @dataclass(frozen=True)
@@ -78,13 +79,16 @@ class Project:
         return path
 
 
-def load_project(path: Path | str) -> Project:
+def load_project(path: Path | str, *, also: FileCheck | None = None) -> Project:
     """Read a project folder or its ``rehit.toml``.
 
     Parameters
     ----------
     path
         The folder, or the file itself.
+    also
+        Looks into the files named (roles to paths, numbers in force) and returns their faults, to
+        be reported together with those of the project file.
 
     Raises
     ------
@@ -96,7 +100,7 @@ def load_project(path: Path | str) -> Project:
     file = Path(path)
     if file.is_dir():
         file = file / FILE_NAME
-    return project_from_settings(read_toml(file), folder=file.parent, where=str(file))
+    return project_from_settings(read_toml(file), folder=file.parent, where=str(file), also=also)
 
 
 def read_toml(file: Path) -> dict[str, Any]:
@@ -111,7 +115,8 @@ def read_toml(file: Path) -> dict[str, Any]:
                              allowed="TOML text in UTF-8", remedy="mend that line") from error
 
 
-def project_from_settings(settings: Mapping[str, Any], *, folder: Path, where: str) -> Project:
+def project_from_settings(settings: Mapping[str, Any], *, folder: Path, where: str,
+                          also: FileCheck | None = None) -> Project:
     """Check the settings of a project file and return the project they describe."""
     faults: list[RehitError] = []
     facts = _section(settings, "project", where, faults)
@@ -122,6 +127,8 @@ def project_from_settings(settings: Mapping[str, Any], *, folder: Path, where: s
     faults += _fact_faults(facts, f"{where} [project]")
     files = _files(_section(settings, "files", where, faults), folder, f"{where} [files]", faults)
     parameters = _parameters(settings, where, faults)
+    if also is not None:
+        faults += also(files, parameters)
     if faults:
         raise ManyErrors(where, faults)
     known = {key: facts[key] for key in PROJECT_KEYS if key in facts}

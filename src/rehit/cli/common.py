@@ -47,9 +47,10 @@ def add_measured_effect(parser: argparse.ArgumentParser) -> None:
 
 def open_project(args: argparse.Namespace) -> tuple[Project, Path]:
     """Read the project and settle where its results go."""
+    from rehit.pipeline.rate_files import file_faults
     from rehit.project import load_project
 
-    project = load_project(args.project)
+    project = load_project(args.project, also=file_faults)
     return project, args.out or project.folder / "results"
 
 

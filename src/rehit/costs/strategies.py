@@ -192,7 +192,8 @@ def _number(value: object, key: str, where: str, parameters: Parameters,
     if not low <= number <= high:
         faults.append(SettingError(
             f"{where}, key {key!r}", got=repr(value),
-            allowed=f"a number from {low:g} to {high:g}, or the name of a parameter",
+            allowed=(f"a number from {low:g} {f'to {high:g}' if math.isfinite(high) else 'up'}, or "
+                     "the name of a parameter"),
             remedy="give the rate, or add the parameter"))
         return DEFAULTS[key]
     return number
