@@ -122,6 +122,29 @@ def test_reported_jobs_come_before_any_yield(numbers: Parameters) -> None:
     assert faults(plan, numbers) == []
 
 
+def test_a_long_job_that_one_crew_alone_can_do_is_not_lost_among_hotspots(
+        numbers: Parameters) -> None:
+    """Without it the likelier stops near by would fill the only crew with hot water."""
+    stops = make_stops(80, reported=14, service_min=25.0)
+    stops.loc[0, ["method", "service_min", "wash_water_l"]] = ["hot_wash", 150.0, 100.0]
+    crews = make_crews()
+    crews.loc[1, ["methods", "water_l"]] = ["paint_out;hot_wash", 600.0]
+    plan = planned(stops, crews, numbers)
+    assert (plan.visits["kind"] == "reported").sum() == 14
+    assert faults(plan, numbers) == []
+
+
+def test_no_crew_comes_home_while_a_stop_left_out_would_fit(numbers: Parameters) -> None:
+    stops = make_stops(120)
+    # Worth next to nothing each, but the crews are paid to the end of the shift.
+    stops["expected"] = np.where(np.arange(120) < 10, 0.9, 0.001)
+    plan = planned(stops, make_crews(), numbers)
+    back = plan.visits.groupby("crew_id")["arrive_min"].max()
+    # Each stop takes 20 minutes and no drive in this town more than 3.
+    assert back.min() > 900 - 20 - 2 * 3
+    assert len(plan.left_out) > 0
+
+
 def test_crews_return_to_their_own_depot(numbers: Parameters) -> None:
     crews = make_crews()
     crews.loc[1, ["depot_id", "depot_name"]] = ["E", "Far yard"]
@@ -135,7 +158,7 @@ def test_crews_return_to_their_own_depot(numbers: Parameters) -> None:
 
 def test_no_street_layer_is_said(numbers: Parameters) -> None:
     plan = planned(make_stops(6), make_crews(1), numbers, streets=False)
-    assert "straight lines" in plan.notes[0]
+    assert "straight lines times a detour factor of 1.2 (Newell 1980)" in plan.notes[0]
     assert (plan.visits["kind"] == "hotspot").sum() == 6
 
 

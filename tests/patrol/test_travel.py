@@ -88,6 +88,19 @@ def test_crossing_without_a_shared_vertex_is_a_bridge(numbers: Parameters) -> No
     assert travel.unreachable == (1,)
 
 
+@pytest.mark.parametrize(("word", "kind"), [
+    ("motorway", "fast_road"), ("primary", "main_road"), ("residential", "street"),
+    ("service", "lane"), ("a word of their own", "street")])
+def test_speed_is_that_of_the_road_class_where_none_is_signed(
+        numbers: Parameters, word: str, kind: str) -> None:
+    lines = gpd.GeoDataFrame({"class": [word], "speed_kmh": [np.nan]}, crs=CRS, geometry=[
+        LineString([(EAST, NORTH), (EAST + 1000, NORTH)])])
+    found = travel_times(places((0, 0), (1000, 0)), network=network(lines, numbers),
+                         parameters=numbers).seconds
+    speed = numbers[f"patrol.speed_{kind}_kmh"] * numbers["patrol.speed_share"] / 3.6
+    assert found[0, 1] == pytest.approx(1000 / speed, abs=1e-4)
+
+
 def test_place_off_the_street_is_walked_to(numbers: Parameters) -> None:
     found = travel_times(places((50, 0), (50, 20)), network=network(grid_streets(2), numbers),
                          parameters=numbers).seconds

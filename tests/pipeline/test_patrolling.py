@@ -179,6 +179,31 @@ def test_a_job_no_street_leads_to_is_named_and_the_rest_still_planned(
     assert "stops, back at" in said
 
 
+def test_an_added_job_waits_for_its_window_or_says_why_it_cannot_be_done(
+        copy: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert add(copy, "--between", "13:00-14:00") == 0
+    stops = table(copy / "results" / "stops.csv")
+    row = stops[(stops["place"] == "6 Hill Street") & (stops["kind"] == "reported")].iloc[0]
+    assert "13:00" <= row["start"] <= "14:00"
+    page = (copy / "results" / f"run_sheet_{NAME}.html").read_text(encoding="utf-8")
+    assert "begin between 13:00 and 14:00" in page
+    capsys.readouterr()
+    assert add(copy, "--between", "06:00-06:30", now="08:00") == 0
+    assert "it fits in no shift, even alone" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("role", ["depots", "vehicles"])
+def test_a_project_without_crews_is_one_message(
+        role: str, copy: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    file = copy / "rehit.toml"
+    lines = file.read_text(encoding="utf-8").splitlines()
+    file.write_text("\n".join(t for t in lines if not t.startswith(role)), encoding="utf-8")
+    assert main(["patrol", str(copy)]) == 2
+    said = capsys.readouterr().err
+    assert said.startswith("rehit: ")
+    assert f'{role} = "{role}.csv"' in said
+
+
 @pytest.mark.parametrize(("options", "words"), [
     (["--add", "99 Nowhere Road", "--now", "08:00"], "99 Nowhere Road"),
     (["--add", "6 Hill Street"], "--now"),
@@ -189,6 +214,7 @@ def test_a_job_no_street_leads_to_is_named_and_the_rest_still_planned(
     (["--add", "6 Hill Street", "--now", "08:00", "--done", "V1"], "CREW=STOP"),
     (["--add", "6 Hill Street", "--now", "08:00", "--date", "2026-01-05"], "--date"),
     (["--add", "6 Hill Street", "--now", "08:00", "--plan", "nowhere"], "day_plan.json"),
+    (["--add", "6 Hill Street", "--now", "08:00", "--between", "15:00-13:00"], "15:00-13:00"),
     (["--now", "08:00"], "--add"),
     (["--crews", "9"], "1 to 2"),
     (["--date", "tomorrow"], "tomorrow")])

@@ -36,6 +36,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     later.add_argument("--done", metavar="CREW=STOP", action="append", default=[],
                        help="number of the last stop a crew has done, such as 'Van A=7'; may be "
                             "repeated (default: what its plan says for this time)")
+    later.add_argument("--between", metavar="HH:MM-HH:MM",
+                       help="when the work there may begin, such as 13:00-15:00")
     later.add_argument("--offensive", action="store_true", help="the marking is offensive")
     later.add_argument("--plan", type=Path, metavar="FOLDER",
                        help="folder with the day's plan (default: where the results go)")
@@ -45,8 +47,9 @@ def run(args: argparse.Namespace) -> Answer:
     """Plan the day, or change the day's plan, and say what was left out."""
     if args.add is not None:
         return _run_added(args)
-    if args.now or args.done or args.offensive or args.plan:
-        raise SettingError("rehit patrol", got="--now, --done, --offensive or --plan without --add",
+    if args.now or args.done or args.between or args.offensive or args.plan:
+        raise SettingError("rehit patrol",
+                           got="--now, --done, --between, --offensive or --plan without --add",
                            allowed="these together with --add PLACE",
                            remedy="say where the new job is with --add, or leave them out")
     from rehit.pipeline.patrolling import write_patrol
@@ -68,7 +71,7 @@ def _run_added(args: argparse.Namespace) -> Answer:
         args, label="Patrol", steps=6, open_first=[".pdf"],
         work=lambda chain, stage: write_added(
             chain, stage, folder=args.plan or args.out, place=args.add, now=args.now,
-            done=args.done, offensive=args.offensive))
+            done=args.done, between=args.between, offensive=args.offensive))
 
 
 def _day(text: str | None) -> date | None:

@@ -86,7 +86,7 @@ def replan(plan: Plan, added: gpd.GeoDataFrame, *, now_min: float, network: Netw
     visits = _joined(far.kept, fresh, plan, travel, stops, setting)
     return replace(plan, stops=stops, visits=visits, travel=travel, since_min=now_min,
                    done=far.done, left_out=left_out(setting, problem, routes, travel),
-                   notes=plan_notes(stops, plan.crews, travel, network, relaxed))
+                   notes=plan_notes(stops, plan.crews, travel, relaxed, parameters=parameters))
 
 
 def _refuse(plan: Plan, now_min: float) -> None:

@@ -97,7 +97,7 @@ def plan_routes(stops: gpd.GeoDataFrame, crews: gpd.GeoDataFrame, *, network: Ne
     routes, relaxed = search_day(setting, parameters=parameters, seed=seed)
     problem = setting.relaxed if relaxed else setting.problem
     timed = time_routes(problem, routes)
-    notes = plan_notes(stops, crews, travel, network, relaxed)
+    notes = plan_notes(stops, crews, travel, relaxed, parameters=parameters)
     return Plan(stops, crews, visits_table(setting, timed, travel),
                 left_out(setting, problem, routes, travel), travel, notes)
 
@@ -212,11 +212,15 @@ def _row(crew: pd.Series, at: int, kind: str, stop_id: str | None, name: str, lo
             "start_min": start, "leave_min": leave, "location": location, "geometry": point}
 
 
-def plan_notes(stops: gpd.GeoDataFrame, crews: gpd.GeoDataFrame, travel: Travel,
-           network: Network | None, relaxed: bool) -> tuple[str, ...]:
+def plan_notes(stops: gpd.GeoDataFrame, crews: gpd.GeoDataFrame, travel: Travel, relaxed: bool, *,
+               parameters: Parameters) -> tuple[str, ...]:
+    """Return what the reader of a plan must know: no streets, late offensive jobs, lost places."""
     notes = []
-    if network is None:
-        notes.append("No street layer: driving times are straight lines times a detour factor.")
+    if travel.network is None:
+        factor = parameters.row("patrol.detour_factor")
+        basis = "set by the project" if factor.overridden else "Newell 1980"
+        notes.append("No street layer: driving times are straight lines times a detour factor of "
+                     f"{parameters['patrol.detour_factor']:g} ({basis}).")
     if relaxed:
         notes.append("Not every offensive job can be begun early in the shift; they come as early "
                      "as the day allows.")

@@ -38,7 +38,8 @@ class Place:
 
 
 def write_added(chain: Chain, stage: Path, *, folder: Path | None, place: str, now: str | None,
-                done: Sequence[str] = (), offensive: bool = False) -> dict[str, object]:
+                done: Sequence[str] = (), between: str | None = None,
+                offensive: bool = False) -> dict[str, object]:
     """Add a job to a day planned before and write the changed routes into `stage`.
 
     Parameters
@@ -56,10 +57,12 @@ def write_added(chain: Chain, stage: Path, *, folder: Path | None, place: str, n
     done
         Texts such as ``Van A=7``: the last stop each crew has done. A crew not named is taken to
         be where its plan says.
+    between
+        When work there may begin, such as ``13:00-15:00``.
     offensive
         Whether the marking is offensive.
     """
-    minute = _minute(now)
+    minute, window = _minute(now), _window(between)
     network = street_network(chain)
     file = (folder or chain.project.folder / "results") / PLAN_FILE
     plan, day = read_plan(file, crs=chain.project.crs, network=network,
@@ -67,6 +70,7 @@ def write_added(chain: Chain, stage: Path, *, folder: Path | None, place: str, n
     spot = find_place(chain, place, plan.stops)
     job = added_stop(chain, spot, number=1 + int(
         plan.stops["stop_id"].str.startswith("added-").sum()), offensive=offensive)
+    job[["earliest_min", "latest_min"]] = window
     chain.step("Planning the routes again")
     changed = replan(plan, job, now_min=minute, network=network, parameters=chain.parameters,
                      seed=chain.project.seed, stops_done=stops_done(done, plan))
@@ -95,6 +99,18 @@ def _minute(now: str | None) -> float:
                            allowed="the time it is, such as 10:30",
                            remedy="write hours and minutes with a colon")
     return float(minute)
+
+
+def _window(text: str | None) -> tuple[float, float]:
+    """Return the first and last minute of the day of a text such as ``13:00-15:00``."""
+    if text is None:
+        return np.nan, np.nan
+    first, _, last = text.partition("-")
+    opens, closes = minute_of_day(first), minute_of_day(last)
+    if opens is None or closes is None or closes < opens:
+        raise SettingError("--between", got=repr(text), allowed="two times such as 13:00-15:00, "
+                           "the earlier one first", remedy="write hours and minutes with colons")
+    return float(opens), float(closes)
 
 
 def find_place(chain: Chain, text: str, stops: gpd.GeoDataFrame) -> Place:
