@@ -41,16 +41,21 @@ def test_libreoffice_works_out_the_same_figures_to_the_cent(
         assert row[5] == "yes"
 
 
+@pytest.mark.parametrize(("strategy", "number", "method", "life"), [
+    ("permanent_coating", 3, "hot_wash", 30), ("paint_out_each_time", 1, "paint_out", 6)])
 def test_each_year_adds_up_and_renewals_are_checked_by_the_beta_distribution(
-        one_wall, tmp_path, recomputed) -> None:
-    path = write_worked_example(tmp_path / "example.xlsx", one_wall)
+        one_wall, tmp_path, recomputed, strategy: str, number: int, method: str,
+        life: int) -> None:
+    """Two spots of 15 cleanings each; six patches until half of the wall is patched."""
+    wall = one_wall.assign(method=method)
+    path = write_worked_example(tmp_path / "example.xlsx", wall)
     book = recomputed(path)
-    comparison = compare_by_formula(one_wall)
-    name = sheet_name("permanent_coating", 3)
-    cells = book.get_sheet_by_name(name).to_python()
-    by_year = comparison.expected[3].by_year[0]
+    comparison = compare_by_formula(wall)
+    cells = book.get_sheet_by_name(sheet_name(strategy, number)).to_python()
+    by_year = comparison.expected[number].by_year[0]
+    assert cells[16][1] == life
     for year in range(11):
-        residual = comparison.expected[3].residual[0] if year == 10 else 0.0
+        residual = comparison.expected[number].residual[0] if year == 10 else 0.0
         assert cells[1 + year][12] == pytest.approx(by_year[year] - residual, abs=0.005)
     verdicts = [row[2] for row in cells[18:28]]
     assert verdicts == ["agrees"] * 10
