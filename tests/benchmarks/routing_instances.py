@@ -91,7 +91,7 @@ def measure(args: argparse.Namespace, save: Callable[[dict[str, object]], None])
         row: dict[str, object] = {
             "family": case.family, "instance": case.name, "published": case.published,
             "greedy_gap_percent": "" if math.isnan(greedy) else round(gap(case, greedy), 2),
-            "ours": value, "gap_percent": round(gap(case, value), 3),
+            "ours": value, "gap_percent": round(gap(case, value), 3) + 0.0,
             "cpu_seconds": round(used, 1)}
         gaps.setdefault((case.family, "ours"), []).append(gap(case, value))
         if args.ortools_every and turn[case.family] % args.ortools_every == 0:
@@ -112,7 +112,7 @@ COLUMNS = ["family", "instance", "published", "greedy_gap_percent", "ours", "gap
 HOW = ("# routing_instances.py: {seconds:g} processor seconds per instance and solver on one core, "
        "seed {seed}, {runs} runs (one where every stop is a must); every plan re-checked by "
        "recheck(); gaps in percent of the published best, negative = better; OR-Tools {ortools} "
-       "(guided local search) on every {every}th of a family; PyVRP {pyvrp}\n")
+       "(guided local search) on every {every}. instance of a family; PyVRP {pyvrp}\n")
 
 
 def main() -> None:
