@@ -56,3 +56,14 @@ def test_unknown_id_and_missing_report_are_said_plainly(written: Path, tmp_path:
         explain("Z99", written)
     with pytest.raises(InputFileError, match="write the report first"):
         explain("V1", tmp_path)
+
+
+def test_every_figure_of_a_report_shows_rows_of_the_log_or_of_its_table(written: Path) -> None:
+    bare = []
+    for figure in load_trace(written):
+        text = explain(figure["id"], written)
+        rows = int(text.rpartition("log rows: ")[2].split()[0])
+        assert text.count("\n    ") >= rows
+        if not rows and "first rows of" not in text and figure["value"]:
+            bare.append(figure["id"])
+    assert bare == []

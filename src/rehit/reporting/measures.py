@@ -77,18 +77,25 @@ class Facts:
         """Write the day of a moment on the project's calendar."""
         return self.words.day(moment.tz_convert(self.inputs.time_zone).date())
 
+    def at(self, places: pd.Series) -> pd.DataFrame:
+        """Return all incidents of the log at some places."""
+        return self.inputs.incidents[self.inputs.incidents["place_id"].isin(set(places))]
+
     def money(self, value: float) -> str:
         """Write money in the project's currency, rounded to what it can bear."""
         return self.words.money(value, self.inputs.currency)
 
     def trace(self, figure_id: str, value: float, shown: str, *, key: str = "", unit: str = "",
               incidents: pd.DataFrame | None = None, parts: tuple[str, ...] = (),
-              table: str = "", **values: object) -> str:
-        """Enter a figure whose label, formula and filter are catalogue texts of `key`."""
+              table: str = "", log_rows: tuple[str, ...] = (), **values: object) -> str:
+        """Enter a figure whose label, formula and filter are catalogue texts of `key`.
+
+        The log rows behind it are those of `incidents`, or `log_rows`.
+        """
         key = key or figure_id
         texts = {part: self.words(f"trace.{key}_{part}", **values)
                  for part in ("label", "formula", "filter")}
-        rows = () if incidents is None else rows_of(incidents)
+        rows = log_rows if incidents is None else rows_of(incidents)
         return self.book.add(Traced(figure_id, texts["label"], value, shown, unit,
                                     texts["formula"], texts["filter"], rows, parts, table))
 
@@ -177,7 +184,7 @@ def trace_counts(facts: Facts) -> None:
                                                   strict=True):
         ids = tuple(f"V{start + n}" for n in range(len(codes)))
         facts.trace(whole_id, count, whole(count), parts=ids,
-                    incidents=incidents if whole_id == "V1" else None)
+                    incidents=incidents)
         for figure_id, code in zip(ids, codes, strict=True):
             part = incidents[incidents[column] == code]
             facts.trace(figure_id, len(part), whole(len(part)), key=f"V_{column}",

@@ -10,6 +10,7 @@ from rehit.reporting.page import render_page
 from rehit.reporting.phrases import translated
 from rehit.reporting.quality_methods import method_blocks
 from rehit.reporting.rows import each
+from rehit.reporting.trace import log_rows
 from rehit.reporting.words import Words
 
 _COLUMNS = ("rows_in", "rows_kept", "rows_joined", "rows_set_aside")
@@ -38,7 +39,8 @@ def _trace(facts: Facts, counts: pd.DataFrame, name: str, figure_id: str,
            parts: tuple[str, ...] = ()) -> str:
     total = int(counts[f"rows_{name}"].sum())
     return facts.trace(figure_id, total, facts.words.whole(total), key=f"Q_{name}", parts=parts,
-                       table="counts")
+                       table="counts", log_rows=log_rows(facts.inputs.incidents,
+                                                         facts.inputs.set_aside)[name])
 
 
 def quality_blocks(words: Words, *, counts: pd.DataFrame | None, set_aside: pd.DataFrame | None,

@@ -205,9 +205,10 @@ def _programme(facts: Facts, section: Section, programme: pd.DataFrame,
         low, high = float(chosen["saving_low"].iloc[0]), float(chosen["saving_high"].iloc[0])
         if low <= saving <= high:
             shown += f" ({_money_span(facts, low, high)})"
-    facts.trace("P1", n, w.whole(n), table="programme")
-    facts.trace("P2", first, facts.money(first), table="programme")
-    facts.trace("P3", saving, shown, table="programme")
+    behind = facts.at(programme["place_id"])
+    for figure, value, text in (("P1", n, w.whole(n)), ("P2", first, facts.money(first)),
+                                ("P3", saving, shown)):
+        facts.trace(figure, value, text, table="programme", incidents=behind)
     section.say(w("programme.opening", n=n, count=w.whole(n), cost=facts.money(first),
                   saving=shown), "P1", "P2", "P3", tone="key")
     ordered = programme.sort_values(["saving_per_year", "place_id"], ascending=[False, True])

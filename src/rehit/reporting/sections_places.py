@@ -57,17 +57,20 @@ def places_section(facts: Facts) -> Section:
 
 def _trace_places(facts: Facts, repeats: pd.DataFrame, top: int) -> None:
     w = facts.words
-    hit = int((repeats["n_rehits"] > 0).sum())
-    facts.trace("A1", hit, w.whole(hit), table="repeats", n=w.whole(len(repeats)))
+    again = repeats["n_rehits"] > 0
+    hit = int(again.sum())
+    facts.trace("A1", hit, w.whole(hit), table="repeats",
+                incidents=facts.at(repeats.loc[again, "place_id"]), n=w.whole(len(repeats)))
     worst = repeats.nlargest(top, "n_incidents", keep="first")
     total = max(int(repeats["n_incidents"].sum()), 1)
     share = float(worst["n_incidents"].sum()) / total
-    inside = facts.inputs.incidents["place_id"].isin(worst["place_id"])
     facts.trace("A2", share, w.share(share), table="repeats", top=top,
-                incidents=facts.inputs.incidents[inside])
+                incidents=facts.at(worst["place_id"]))
     if facts.inputs.threshold_per_year is not None and "street" not in set(repeats["place_kind"]):
-        over = int((repeats["chance_above"] >= facts.number("sure_chance")).sum())
+        above = repeats["chance_above"] >= facts.number("sure_chance")
+        over = int(above.sum())
         facts.trace("A3", over, w.whole(over), table="repeats",
+                    incidents=facts.at(repeats.loc[above, "place_id"]),
                     sure=w.share(facts.number("sure_chance")),
                     threshold=w.given(facts.inputs.threshold_per_year))
 
@@ -130,7 +133,9 @@ def hotspots_section(facts: Facts) -> Section:
     cells = facts.inputs.given("cells")
     if cells is not None:
         hot = int(cells["hot"].sum())
-        figure = facts.trace("H3", hot, w.whole(hot), table="cells", cells=w.whole(len(cells)))
+        figure = facts.trace("H3", hot, w.whole(hot), table="cells", cells=w.whole(len(cells)),
+                             incidents=_within(facts.inputs.incidents,
+                                               cells[cells["hot"].astype(bool)]))
         section.say(w("hotspots.cells", n=hot, count=w.whole(hot), cells=w.whole(len(cells))),
                     figure)
     rings = facts.inputs.given("rings")
@@ -149,18 +154,22 @@ def _clusters(facts: Facts, section: Section, clusters: gpd.GeoDataFrame) -> Non
     w = facts.words
     before = facts.inputs.clusters_before
     matched = _matched(clusters, before, facts.number("cluster_overlap"))
-    rows, changed, risen = _cluster_rows(facts, clusters)
-    facts.trace("H6", risen, w.whole(risen), table="clusters",
+    rows, changed, up = _cluster_rows(facts, clusters)
+    facts.trace("H6", int(up.sum()), w.whole(up.sum()), table="clusters",
+                incidents=_within(facts.now.incidents, clusters[up]),
                 rate=w.share(facts.number("gained_fdr")))
-    facts.trace("H1", len(clusters), w.whole(len(clusters)), table="clusters")
+    facts.trace("H1", len(clusters), w.whole(len(clusters)), table="clusters",
+                incidents=_within(facts.inputs.incidents, clusters))
     section.say(w("hotspots.opening", n=len(clusters), count=w.whole(len(clusters))), "H1")
     if before is not None:
-        gained = clusters.loc[~matched[0], "name"].astype(str).tolist()
-        lost = before.loc[~matched[1], "name"].astype(str).tolist()
         overlap = w.share(facts.number("cluster_overlap"))
-        for figure, names in (("H4", gained), ("H5", lost)):
-            facts.trace(figure, len(names), w.whole(len(names)), table="clusters",
-                        overlap=overlap)
+        found = []
+        for figure, table, rows_there in (("H4", "clusters", clusters[~matched[0]]),
+                                          ("H5", "clusters_before", before[~matched[1]])):
+            found.append(rows_there["name"].astype(str).tolist())
+            facts.trace(figure, len(rows_there), w.whole(len(rows_there)), table=table,
+                        overlap=overlap, incidents=_within(facts.inputs.incidents, rows_there))
+        gained, lost = found
         section.say(w("hotspots.gained", n=len(gained), count=w.whole(len(gained)),
                       names=_listed(facts, gained)), "H4", tone="key")
         section.say(w("hotspots.lost", n=len(lost), count=w.whole(len(lost)),
@@ -186,7 +195,7 @@ def _matched(now: gpd.GeoDataFrame, before: gpd.GeoDataFrame | None,
 
 
 def _cluster_rows(facts: Facts, clusters: gpd.GeoDataFrame) -> tuple[
-        tuple[tuple[str, ...], ...], int, int]:
+        tuple[tuple[str, ...], ...], int, np.ndarray]:
     w = facts.words
     now = _inside(clusters, facts.now)
     before = _inside(clusters, facts.before)
@@ -197,18 +206,18 @@ def _cluster_rows(facts: Facts, clusters: gpd.GeoDataFrame) -> tuple[
         for n, b in zip(now, before, strict=True)]
     stands = keep_at_fdr(p_values, rate=facts.number("gained_fdr"))
     order = np.lexsort((clusters["cluster_id"].astype(str), -now))
+    grew = now * facts.before.days > before * facts.now.days
+    up = np.asarray(stands, bool) & grew & comparable
     rows = []
     for i in order:
         row = clusters.iloc[i]
-        grew = now[i] * facts.before.days > before[i] * facts.now.days
         reading = ("holes" if facts.holes else "not_observed") if not comparable else (
-            "no_clear_change" if not stands[i] else "up" if grew else "down")
+            "no_clear_change" if not stands[i] else "up" if grew[i] else "down")
         rows.append((str(row["name"]), w.whole(now[i]),
                      w.whole(before[i]) if comparable else "–",
                      w.number(row["incidents_per_year"], 2), w.whole(row["n_places"]),
                      w(f"verdict.{reading}")))
-    risen = sum(row[-1] == w("verdict.up") for row in rows)
-    return tuple(rows[:int(facts.number("top_places"))]), int(sum(stands)), risen
+    return tuple(rows[:int(facts.number("top_places"))]), int(sum(stands)), up
 
 
 def _inside(clusters: gpd.GeoDataFrame, part: Slice) -> np.ndarray:
@@ -219,6 +228,15 @@ def _inside(clusters: gpd.GeoDataFrame, part: Slice) -> np.ndarray:
         return np.zeros(len(clusters), int)
     pairs = points.sindex.query(hulls, predicate="intersects")
     return np.bincount(pairs[0], minlength=len(clusters))
+
+
+def _within(incidents: pd.DataFrame, areas: gpd.GeoDataFrame) -> pd.DataFrame:
+    """Return the incidents that lie in any of some areas, edges counted in."""
+    if areas.empty:
+        return incidents.iloc[:0]
+    points = gpd.GeoDataFrame(incidents).geometry
+    found = points.sindex.query(areas.geometry.buffer(1).to_numpy(), predicate="intersects")[1]
+    return incidents.iloc[np.unique(found)]
 
 
 def _listed(facts: Facts, names: list[str]) -> str:

@@ -13,6 +13,7 @@ import pandas as pd
 from rehit.errors import InputFileError, SettingError, TableError
 
 FILE = "trace.json"
+_TABLE_ROWS = 12
 
 
 @dataclass(frozen=True)
@@ -89,8 +90,40 @@ class TraceBook:
 def rows_of(incidents: pd.DataFrame) -> tuple[str, ...]:
     """Return every log row behind these incidents as ``file#row``, spaces in names made safe."""
     texts: Iterable[str] = incidents["source_rows"].astype(str)
-    return tuple(part.strip().replace(" ", "%20")
-                 for text in texts for part in text.split(";") if part.strip())
+    return tuple(part for text in texts for part in _parts(text))
+
+
+def _parts(text: str) -> list[str]:
+    return [_safe(part.strip()) for part in text.split(";") if part.strip()]
+
+
+def _safe(row: str) -> str:
+    return row.replace(" ", "%20")
+
+
+def log_rows(incidents: pd.DataFrame,
+             set_aside: pd.DataFrame | None) -> dict[str, tuple[str, ...]]:
+    """Return the log rows that were kept, joined and set aside, and all of them as ``in``.
+
+    The first row of an incident is its own; the others were joined to it.
+
+    Examples
+    --------
+    >>> found = log_rows(pd.DataFrame({"source_rows": ["a#1;a#3", "a#2"]}),
+    ...                  pd.DataFrame({"source_file": ["a"], "source_row": [4]}))
+    >>> found["kept"], found["joined"], found["set_aside"]
+    (('a#1', 'a#2'), ('a#3',), ('a#4',))
+    """
+    own, joined = [], []
+    for text in incidents["source_rows"].astype(str):
+        first, *rest = _parts(text)
+        own.append(first)
+        joined += rest
+    aside = [] if set_aside is None else [
+        _safe(f"{file}#{row}") for file, row in zip(set_aside["source_file"],
+                                                     set_aside["source_row"], strict=True)]
+    lists = {"kept": tuple(own), "joined": tuple(joined), "set_aside": tuple(aside)}
+    return {"in": lists["kept"] + lists["joined"] + lists["set_aside"], **lists}
 
 
 def load_trace(folder: Path) -> list[dict[str, Any]]:
@@ -104,6 +137,18 @@ def load_trace(folder: Path) -> list[dict[str, Any]]:
                              allowed=f"a {FILE} written beside a report",
                              remedy="write the report first, then ask again") from error
     return figures
+
+
+def _table_lines(folder: Path, table: str) -> list[str]:
+    """Return the first rows of a table written beside the report."""
+    path = folder / "data" / f"{table}.parquet"
+    if not path.is_file():
+        return []
+    frame = pd.read_parquet(path)
+    frame = frame.drop(columns=[c for c in ("geometry", "words") if c in frame])
+    text = frame.head(_TABLE_ROWS).to_string(index=False, max_colwidth=40)
+    lines = [f"  first rows of {path.name} ({len(frame)} in all):"]
+    return lines + [f"    {line}" for line in text.splitlines()]
 
 
 def explain(figure_id: str, folder: Path) -> str:
@@ -134,7 +179,7 @@ def explain(figure_id: str, folder: Path) -> str:
     if found["parts"]:
         lines.append("  adds up from: " + " + ".join(found["parts"]))
     if found["table"]:
-        lines.append(f"  table: {found['table']}")
+        lines += [f"  table: {found['table']}", *_table_lines(Path(folder), found["table"])]
     rows = [row.replace("%20", " ") for row in found["rows"]]
     lines.append(f"  log rows: {len(rows)}")
     lines += [f"    {row}" for row in rows]
