@@ -117,6 +117,11 @@ def cost_sentences(chain: Chain) -> list[str]:
     best = costs[costs["cheapest"]]
     change = best[(best["strategy"] != BASELINE) & (best["saving"] > 0)]
     base = float(costs.loc[costs["strategy"] == BASELINE, "pv_mean"].sum())
+    unknown = int(chain.costing["method"].eq("inspect").sum())
+    if change.empty and unknown == len(best):
+        return [f"Removing each marking as it comes costs about {money}{base:,.0f} over "
+                f"{years:g} years (present value). No other way can be compared before someone "
+                "has looked at the surfaces: not one is known.", ""]
     if change.empty:
         return [f"Removing each marking as it comes costs about {money}{base:,.0f} over "
                 f"{years:g} years (present value), and no other way is cheaper anywhere.", ""]
@@ -214,7 +219,6 @@ def write_programme(chain: Chain, stage: Path, *, budget_per_year: float | None,
     found = chain.programme(years=years, robust=robust)
     write_csv(found.table, stage / "programme.csv")
     write_csv(chain.budget_sweep(years=years), stage / "budget_sweep.csv")
-    money = chain.project.currency
     return {
         "project": chain.project.name,
         "budget_per_year": chain.parameters["costs.programme_budget"],
@@ -222,17 +226,21 @@ def write_programme(chain: Chain, stage: Path, *, budget_per_year: float | None,
         "saving_greedy": round(found.saving_greedy, 2),
         "sentences": [
             programme_sentence(chain, found, years=years),
-            f"Taking the best-looking places first would save {money}{found.saving_greedy:,.0f}"
-            f"{' on average' if robust else ''}.",
-            *(robust_sentences(chain, found) if robust else []), *said, *chain.limits],
+            *(greedy_sentences(chain, found, robust=robust) if len(found.table) else []),
+            *said, *chain.limits],
     }
 
 
-def robust_sentences(chain: Chain, found: Programme) -> list[str]:
-    """Say what the programme saves if all rates turn out lower or higher than thought."""
+def greedy_sentences(chain: Chain, found: Programme, *, robust: bool) -> list[str]:
+    """Say what the plain ranking would save, and what is saved if all rates are not as thought."""
+    money = chain.project.currency
+    said = [f"Taking the best-looking places first would save {money}{found.saving_greedy:,.0f}"
+            f"{' on average' if robust else ''}."]
+    if not robust:
+        return said
     low, high = (chain.parameters[f"costs.rate_scenario_{end}"] for end in ("low", "high"))
-    money, better = chain.project.currency, found.saving_worst - found.saving_worst_otherwise
+    better = found.saving_worst - found.saving_worst_otherwise
     return [
-        f"It is chosen to hold if all rates are {low:g} or {high:g} times what is thought: in the "
-        f"worse case it saves {money}{found.saving_worst:,.0f}, {money}{max(better, 0.0):,.0f} "
-        "more than the programme that is best on average would."]
+        *said, f"The programme is chosen to hold if all rates are {low:g} or {high:g} times what "
+        f"is thought: in the worse case it saves {money}{found.saving_worst:,.0f}, "
+        f"{money}{max(better, 0.0):,.0f} more than the programme that is best on average would."]

@@ -28,14 +28,18 @@ def programme_sentence(chain: Chain, found: Programme, *, years: int) -> str:
     if not allowed:
         return (f"No coating can be planned: none of the {len(chain.costing):,} places is known to "
                 "be a surface whose owner allows one. A register says so in coating_allowed.")
+    known = int((chain.costing["coating_allowed"] & chain.costing["method"].ne("inspect")).sum())
+    if not known:
+        return (f"No coating can be planned: of none of the {allowed:,} places that allow one is "
+                "the surface known. Look at the worst of them first.")
     costs = chain.strategy_costs
     pays = costs["cheapest"] & (costs["first_cost"] > 0)
     if pays.any():
         return (f"Nothing can be coated within {money}{budget:,.0f} a year for {years} years, "
                 f"though {_places(int(pays.sum()))} worth it: the budget is too small for any of "
                 "them.")
-    return (f"No coating pays: on none of the {allowed:,} places that allow one does it cost less "
-            f"over {horizon:g} years than the cheapest way without.")
+    return (f"No coating pays: on none of the {known:,} places of known surface that allow one "
+            f"does it cost less over {horizon:g} years than the cheapest way without.")
 
 
 def _places(n: int) -> str:
