@@ -127,8 +127,8 @@ def compare_strategies(costing: pd.DataFrame, *,
     ...     "mark_area_m2": [1.5], "wall_area_m2": [12.0], "method": ["hot_wash"],
     ...     "coating_allowed": [True], "access": ["ground"], "traffic_control": [False]})
     >>> costs = compare_strategies(place, horizon_years=10, rng=np.random.default_rng(1))
-    >>> costs.loc[costs["pv_mean"].idxmin(), "strategy"]
-    'permanent_coating'
+    >>> costs.loc[costs["cheapest"], "strategy"].tolist()
+    ['permanent_coating']
     """
     parameters = parameters or load_parameters()
     comparison = compare_by_formula(costing, strategies=strategies, horizon_years=horizon_years,

@@ -75,7 +75,7 @@ def calibrate_methods(works: pd.DataFrame, *, methods: pd.DataFrame | None = Non
     ...                      "minutes": [30.0, 40.0, 60.0] * 50})
     >>> table = calibrate_methods(jobs).estimates.set_index("quantity")
     >>> table.loc["minutes_per_m2", ["default", "observed"]].round(3).tolist()
-    [8.0, 10.0]
+    [7.0, 10.0]
     """
     where = "calibrate_methods"
     values = parameters or load_parameters()
