@@ -61,7 +61,8 @@ display(HTML("<ul class='say'>" + "".join(f"<li>{line}</li>" for line in said) +
 # %%
 slider = widgets.FloatSlider(value=DOUBT_BELOW, min=0.5, max=1.0, step=0.05,
                              description="less sure than", style={"description_width": "initial"})
-turning(lambda below: f"<p>{(matched['match_confidence'] < below).sum():,} of {len(matched):,}</p>",
+turning(lambda below: f"<p>{(matched['match_confidence'] < below).sum():,} of {len(matched):,}</p>"
+        if len(matched) else "<p>None: no incident of this log is matched to an asset.</p>",
         below=slider)
 
 # %% [markdown]
@@ -83,8 +84,12 @@ words = {"incident_id": "incident", "asset_id": "asset", "match_confidence": "co
          "match_evidence": "what it rests on", "place_quality": "quality of the place",
          "place_kind": "kind of place"}
 worst = matched.sort_values("match_confidence").head(8)
-worst[["incident_id", "address", "asset_id", "match_confidence", "match_evidence"]].rename(
-    columns=words).style.hide().format(precision=2, escape="html", na_rep="not known")
+if worst.empty:
+    print("None: no incident of this log is matched to an asset.")
+else:
+    shown = ["incident_id", "address", "asset_id", "match_confidence", "match_evidence"]
+    display(worst[shown].rename(columns=words).style.hide().format(
+        precision=2, escape="html", na_rep="not known"))
 
 # %% [markdown]
 # Left without an asset, with the reason (two assets that fit equally well are both named):

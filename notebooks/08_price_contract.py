@@ -30,6 +30,7 @@ from html import escape
 
 import matplotlib.pyplot as plt
 import numpy as np
+import pandas as pd
 from IPython.display import HTML, display
 
 from rehit.costs.contract import exact_work_cost, expected_year
@@ -55,8 +56,15 @@ display(HTML("<ul class='say'>" + "".join(f"<li>{escape(said)}</li>" for said in
     *price_sentences(chain, contract, moved), *chain.limits)) + "</ul>"))
 
 # %%
-contract.prices[["form", "level", "price_per_year", "expected_margin", "chance_of_loss",
-                 "tail_loss_per_year"]].round(3)
+asked = {"form": "form of contract", "level": "keeps the margin in",
+         "price_per_year": f"price a year ({money})", "expected_margin": "expected margin",
+         "chance_of_loss": "chance of a loss",
+         "tail_loss_per_year": f"loss a year in the worst cases ({money}; below 0: a profit)"}
+contract.prices[list(asked)].assign(form=contract.prices["form"].str.replace("_", " ")).rename(
+    columns=asked).style.hide().format("{:,.0f}", subset=[
+        asked["price_per_year"], asked["tail_loss_per_year"]]).format("{:.0%}", subset=[
+            asked["level"], asked["expected_margin"]]).format(
+                "{:.1%}", subset=[asked["chance_of_loss"]])
 
 # %%
 display(HTML("<p>Who carries which risk:</p><ul class='say'>" + "".join(
@@ -110,7 +118,8 @@ contract.crews.round(3)
 # **Cost of the first year** at the expected volume, line by line:
 
 # %%
-display({name: round(value) for name, value in expected_year(contract).items()})
+pd.Series(expected_year(contract), name=money).map("{:,.0f}".format).rename(
+    index=lambda name: str(name).replace("_", " ")).to_frame()
 
 # %% [markdown]
 # **What moves the price.** Each assumption lower and higher by the same share:
@@ -134,9 +143,9 @@ with house_style():
 
 # %%
 exact, simulated = exact_work_cost(contract, rng=chain.rng("price check"))
-display({f"P{round(100 * level)}": (round(exact.quantile(level)),
-                                    round(float(np.quantile(simulated, level))))
-         for level in (0.5, 0.8, 0.9)})
+pd.DataFrame(
+    {f"P{round(100 * level)}": (exact.quantile(level), float(np.quantile(simulated, level)))
+     for level in (0.5, 0.8, 0.9)}, index=["exact", "simulated"]).map("{:,.0f}".format)
 
 # %% [markdown]
 # ### For the council: prices received, on the same simulated years

@@ -18,10 +18,13 @@ from rehit.incidents import quality
 from rehit.incidents.assemble import REASONS
 from rehit.parameters import load_parameters
 from rehit.pipeline.limits import find_limits
+from rehit.reporting.dictionary import table_schema
+from rehit.reporting.inputs import CONTRACTS
 from rehit.reporting.measures import gather_facts
 from rehit.reporting.phrases import Phrases, translated
 from rehit.reporting.quarterly import build_document
 from rehit.reporting.words import Words
+from rehit.tables import table
 from rehit.treatment.choose import choose_methods
 from rehit.treatment.methods import fill_reason, load_cautions, load_methods
 
@@ -146,6 +149,16 @@ def test_every_sentence_of_a_verdict_is_said() -> None:
     assert "de 0,39 a 0,72" in SPANISH(texts[0])
     # The report holds a verdict's sentences as one text.
     assert SPANISH(" ".join(texts)) == " ".join(SPANISH(text) for text in texts)
+
+
+def test_every_column_of_the_report_has_a_meaning_in_the_language() -> None:
+    meanings = {column.meaning for contract in ("incidents", "placed", *CONTRACTS.values())
+                for column in table(contract).columns}
+    assert len(meanings) > 180
+    assert [text for text in meanings if SPANISH(text) == text] == []
+    assert english_left(SPANISH(text) for text in meanings) == []
+    schema = table_schema("routes", pd.DataFrame({"route_id": ["a"]}), language="es")
+    assert schema["fields"][0]["description"] == "equipo o ruta"
 
 
 def test_english_is_left_as_it_is() -> None:

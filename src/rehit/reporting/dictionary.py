@@ -12,6 +12,8 @@ from typing import Any
 import pandas as pd
 
 from rehit.reporting.inputs import CONTRACTS
+from rehit.reporting.phrases import Phrases
+from rehit.reporting.words import Words
 from rehit.tables import GEOMETRY_KINDS, Column, table
 
 _TYPES = {"number": "number", "whole": "integer", "flag": "boolean", "time": "datetime",
@@ -34,7 +36,8 @@ def described_columns(attribute: str) -> dict[str, Column]:
     return columns
 
 
-def table_schema(attribute: str, frame: pd.DataFrame) -> dict[str, Any]:
+def table_schema(attribute: str, frame: pd.DataFrame, *,
+                 language: str = "en") -> dict[str, Any]:
     """Describe the columns of `frame` as a Table Schema.
 
     Parameters
@@ -43,13 +46,17 @@ def table_schema(attribute: str, frame: pd.DataFrame) -> dict[str, Any]:
         Attribute of ``ReportInput`` the table came as.
     frame
         The table; columns outside the contract are listed with the type found.
+    language
+        Language of the meanings.
 
     References
     ----------
     Frictionless Standards, Table Schema (version 1).
     """
     known = described_columns(attribute)
-    fields = [_field(known[c]) if c in known else {"name": str(c), "type": _found(frame[c])}
+    phrases = Phrases(Words(language))
+    fields = [_field(known[c], phrases) if c in known
+              else {"name": str(c), "type": _found(frame[c])}
               for c in frame.columns]
     schema: dict[str, Any] = {"fields": fields, "missingValues": [""]}
     key = [c for c in (table(contracts_of(attribute)[0]).key if contracts_of(attribute) else [])
@@ -59,9 +66,10 @@ def table_schema(attribute: str, frame: pd.DataFrame) -> dict[str, Any]:
     return schema
 
 
-def _field(column: Column) -> dict[str, Any]:
+def _field(column: Column, phrases: Phrases) -> dict[str, Any]:
     kind = "any" if column.kind in GEOMETRY_KINDS else _TYPES[column.kind]
-    field: dict[str, Any] = {"name": column.name, "type": kind, "description": column.meaning}
+    field: dict[str, Any] = {"name": column.name, "type": kind,
+                             "description": phrases(column.meaning)}
     if column.unit:
         field["unit"] = column.unit
     constraints: dict[str, Any] = {}
@@ -88,7 +96,8 @@ def _found(values: pd.Series) -> str:
     return "datetime" if pd.api.types.is_datetime64_any_dtype(values) else "string"
 
 
-def data_package(name: str, files: dict[str, tuple[str, pd.DataFrame]]) -> str:
+def data_package(name: str, files: dict[str, tuple[str, pd.DataFrame]], *,
+                 language: str = "en") -> str:
     """Write ``datapackage.json`` for the files that go out.
 
     Parameters
@@ -97,10 +106,12 @@ def data_package(name: str, files: dict[str, tuple[str, pd.DataFrame]]) -> str:
         Title of the project.
     files
         File name to the attribute it holds and the table.
+    language
+        Language of the columns' meanings.
     """
     resources = [{"name": attribute.replace("_", "-"), "path": path, "format": "parquet",
                   "mediatype": "application/vnd.apache.parquet",
-                  "schema": table_schema(attribute, frame)}
+                  "schema": table_schema(attribute, frame, language=language)}
                  for path, (attribute, frame) in files.items()]
     body = {"profile": "data-package", "name": "rehit-report", "title": name,
             "resources": resources}

@@ -100,6 +100,6 @@ def write_parquet(folder: Path, facts: Facts) -> list[str]:
         name = f"{attribute}.parquet"
         shown.to_parquet(folder / name, index=False)
         described[name] = (attribute, shown)
-    text = data_package(facts.inputs.name, described)
+    text = data_package(facts.inputs.name, described, language=facts.words.language)
     (folder / PACKAGE).write_text(text, encoding="utf-8", newline="\n")
     return [*described, PACKAGE]

@@ -12,6 +12,7 @@ import xlsxwriter
 from rehit.reporting.dictionary import described_columns
 from rehit.reporting.measures import Facts
 from rehit.reporting.palette import TEAL
+from rehit.reporting.phrases import Phrases
 from rehit.safe_text import neutralise_formula
 
 #: Text longer than this does not fit a cell (the file format's own limit).
@@ -76,14 +77,14 @@ def _figures(facts: Facts) -> pd.DataFrame:
 
 
 def _columns(facts: Facts, sheets: list[tuple[str, str, pd.DataFrame]]) -> pd.DataFrame:
-    w = facts.words
+    w, phrases = facts.words, Phrases(facts.words)
     rows = []
     for name, attribute, frame in sheets:
         known = described_columns(attribute)
         for column in frame.columns if attribute else ():
             d = known.get(column)
             rows.append((name, column, d.unit if d else "", d.kind if d else "",
-                         d.meaning if d else w("workbook.extra")))
+                         phrases(d.meaning) if d else w("workbook.extra")))
     return pd.DataFrame(rows, columns=[w(f"workbook.{c}") for c in (
         "sheet", "column", "unit", "kind", "meaning")])
 
