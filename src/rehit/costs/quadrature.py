@@ -9,7 +9,7 @@ from scipy.special import gammainc, gammaincinv
 
 Numbers = NDArray[np.float64]
 NODES = 64  # error of ten years' renewals below 0.003 at the widest rates tried
-HATS = 96  # grid of rates where the cheapest strategy changes from rate to rate
+HATS = 72  # grid of rates where the cheapest strategy changes from rate to rate
 BEYOND = 1e-6  # chance of a rate past that grid
 MANY_SHAPES = 2000  # above this many different shapes they are snapped to a fine grid
 NEGLIGIBLE = 1e-14
