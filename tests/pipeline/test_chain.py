@@ -7,7 +7,7 @@ import pytest
 
 from rehit.errors import SettingError
 from rehit.pipeline.chain import Chain, month_edges
-from rehit.pipeline.reports import quarter_days
+from rehit.pipeline.reports import period_days, quarter_days
 
 
 def test_months_begin_by_the_clock_of_the_place() -> None:
@@ -27,7 +27,20 @@ def test_a_quarter_can_be_asked_for(demo_chain: Chain) -> None:
     assert str(quarter_days(demo_chain, "2024q2")[0]) == "2024-04-01"
 
 
-@pytest.mark.parametrize("asked", ["2024", "2024Q5", "spring", "2031Q1"])
+@pytest.mark.parametrize("asked", ["2031", "2024Q5", "spring", "2031Q1"])
 def test_a_quarter_outside_the_log_is_refused(asked: str, demo_chain: Chain) -> None:
-    with pytest.raises(SettingError, match="--quarter"):
+    with pytest.raises(SettingError, match="--period"):
         quarter_days(demo_chain, asked)
+
+
+@pytest.mark.parametrize(("text", "first", "last"), [
+    ("2025q1", "2025-01-01", "2025-03-31"), ("2024-02", "2024-02-01", "2024-02-29"),
+    ("2024", "2024-01-01", "2024-12-31"), ("2025-01-15:2025-03-02", "2025-01-15", "2025-03-02")])
+def test_a_period_is_a_quarter_month_year_or_two_days(text: str, first: str, last: str) -> None:
+    assert [day.isoformat() for day in period_days(text)] == [first, last]
+
+
+@pytest.mark.parametrize("text", ["2025Q5", "2025-13", "2025-03-02:2025-01-15", "2025-01-15", "x"])
+def test_other_periods_are_refused_with_the_ways_to_write_one(text: str) -> None:
+    with pytest.raises(SettingError, match="a quarter such as 2025Q1"):
+        period_days(text)

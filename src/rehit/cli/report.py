@@ -19,8 +19,10 @@ EXAMPLE = "rehit report my_town --quarter 2025Q1"
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Give the command its options."""
     add_project_arguments(parser)
-    parser.add_argument("--quarter", metavar="YYYYQn",
-                        help="quarter to report on (default: the last whole quarter of the log)")
+    parser.add_argument("--period", "--quarter", dest="period", metavar="PERIOD",
+                        help="quarter 2025Q1, month 2025-03, year 2025 or days "
+                             "2025-01-15:2025-03-02 to report on (default: the last whole quarter "
+                             "of the log)")
     parser.add_argument("--lang", metavar="CODE", help="language of the report (default: project)")
     parser.add_argument("--routes", type=Path, metavar="FILE",
                         help="patrol routes to draw on the map, a routes.geojson of rehit patrol "
@@ -42,5 +44,5 @@ def run(args: argparse.Namespace) -> Answer:
     return run_command(
         args, label="Report", steps=14,
         open_first=["report.html", "map.html", "report.pdf", "workbook.xlsx"],
-        work=lambda chain, stage: write_quarter(chain, stage, quarter=args.quarter,
+        work=lambda chain, stage: write_quarter(chain, stage, quarter=args.period,
                                                 language=args.lang, routes=routes))

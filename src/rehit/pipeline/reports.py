@@ -23,12 +23,13 @@ from rehit.reporting.quarterly import write_report
 from rehit.reporting.trace import explain
 
 QUARTER = re.compile(r"(\d{4})-?Q([1-4])", re.IGNORECASE)
+MONTH = re.compile(r"\d{4}(-\d{2})?")
 
 
 def write_quarter(chain: Chain, stage: Path, *, quarter: str | None,
                   language: str | None = None,
                   routes: gpd.GeoDataFrame | None = None) -> dict[str, Any]:
-    """Run the chain and write the report of one quarter into `stage`.
+    """Run the chain and write the report of one period into `stage`.
 
     Parameters
     ----------
@@ -37,7 +38,7 @@ def write_quarter(chain: Chain, stage: Path, *, quarter: str | None,
     stage
         Folder to write into.
     quarter
-        Such as ``2025Q1``; the last whole one where None.
+        As :func:`period_days` takes it, such as ``2025Q1``; the last whole quarter where None.
     language
         Of the report; the project's where None.
     routes
@@ -59,22 +60,49 @@ def write_quarter(chain: Chain, stage: Path, *, quarter: str | None,
 
 
 def quarter_days(chain: Chain, quarter: str | None) -> tuple[date, date]:
-    """Return the first and last day of the quarter asked for, or the last whole one observed."""
+    """Return the first and last day of the period asked for, or of the last whole quarter."""
     zone = chain.project.time_zone
     start = chain.cleaned.observed_from.tz_convert(zone)
     end = chain.cleaned.observed_to.tz_convert(zone)
     if quarter is None:
         period = _last_quarter(chain.cleaned.incidents["reported_at"].dt.tz_convert(zone), end)
         return period.start_time.date(), period.end_time.date()
-    match = QUARTER.fullmatch(quarter)
-    if match is None:
-        raise SettingError("--quarter", got=repr(quarter), allowed="a quarter such as 2025Q1",
-                           remedy="write the year, then Q and a number from 1 to 4")
-    period = pd.Period(f"{match[1]}Q{match[2]}", freq="Q")
-    if period.end_time < start.tz_localize(None) or period.start_time > end.tz_localize(None):
-        raise SettingError("--quarter", got=quarter.upper(),
-                           allowed=f"a quarter between {start.date()} and {end.date()}",
-                           remedy="choose a quarter that the log covers")
+    first, last = period_days(quarter)
+    if pd.Timestamp(last) < start.tz_localize(None).normalize() or (
+            pd.Timestamp(first) > end.tz_localize(None)):
+        raise SettingError("--period", got=quarter.upper(),
+                           allowed=f"days between {start.date()} and {end.date()}",
+                           remedy="choose a period that the log covers")
+    return first, last
+
+
+def period_days(text: str) -> tuple[date, date]:
+    """Read a quarter, month, year or pair of days.
+
+    Examples
+    --------
+    >>> period_days("2025Q1")
+    (datetime.date(2025, 1, 1), datetime.date(2025, 3, 31))
+    >>> period_days("2024-02"), period_days("2025-01-15:2025-03-02")[1]
+    ((datetime.date(2024, 2, 1), datetime.date(2024, 2, 29)), datetime.date(2025, 3, 2))
+    """
+    quarter = QUARTER.fullmatch(text)
+    try:
+        if quarter:
+            period = pd.Period(f"{quarter[1]}Q{quarter[2]}", freq="Q")
+        elif MONTH.fullmatch(text):
+            period = pd.Period(text, freq="M" if "-" in text else "Y")
+        else:
+            first, last = (date.fromisoformat(day) for day in text.split(":"))
+            if first <= last:
+                return first, last
+            raise ValueError(text)
+    except ValueError as error:
+        raise SettingError(
+            "--period", got=repr(text),
+            allowed="a quarter such as 2025Q1, a month 2025-03, a year 2025, or a first and last "
+                    "day such as 2025-01-15:2025-03-02",
+            remedy="write it in one of these ways, the earlier day first") from error
     return period.start_time.date(), period.end_time.date()
 
 
