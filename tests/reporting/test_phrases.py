@@ -81,6 +81,8 @@ def test_every_finding_by_rule_is_said() -> None:
      "el final del extracto se estimó por las últimas fechas utilizables: 2025-12-31 21:47 UTC"),
     ("paint 0.33 L, brush, mini-roller, colour chart, drop sheet",
      "pintura 0,33 L, brocha, minirrodillo, carta de colores, lona"),
+    ("3 m away; same type; other substrate; same address",
+     "a 3 m; mismo tipo; otro material; misma dirección"),
     ("Words of the user's own", "Words of the user's own"),
 ])
 def test_sentences_with_figures_keep_them(english: str, spanish: str) -> None:
@@ -157,6 +159,9 @@ def test_every_column_of_the_report_has_a_meaning_in_the_language() -> None:
     assert len(meanings) > 180
     assert [text for text in meanings if SPANISH(text) == text] == []
     assert english_left(SPANISH(text) for text in meanings) == []
+    units = {column.unit for contract in ("incidents", "placed", *CONTRACTS.values())
+             for column in table(contract).columns}
+    assert english_left(SPANISH(unit) for unit in units if unit) == []
     schema = table_schema("routes", pd.DataFrame({"route_id": ["a"]}), language="es")
     assert schema["fields"][0]["description"] == "equipo o ruta"
 

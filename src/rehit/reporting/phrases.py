@@ -22,7 +22,8 @@ from rehit.reporting.words import Words
 
 #: Columns of the report's tables that hold sentences or names put together by a room.
 SAID = {
-    "findings": ("effect", "advice"), "set_aside": ("reason_words",), "evaluations": ("words",),
+    "incidents": ("match_evidence",), "findings": ("effect", "advice"),
+    "set_aside": ("reason_words",), "evaluations": ("words",),
     "advice": ("reason", "materials", "waste", "cautions"), "strategy_costs": ("why_not",),
     "forecast": ("method",), "forecast_scores": ("method",),
 }

@@ -48,7 +48,7 @@ def write_workbook(path: Path, facts: Facts) -> None:
         }
         _readme(book, facts, sheets, formats)
         for name, (_, frame, attribute) in sheets.items():
-            _write_sheet(book, name, frame, attribute, formats)
+            _write_sheet(book, name, frame, attribute, formats, phrases=Phrases(facts.words))
 
 
 def _sheets(facts: Facts) -> dict[str, tuple[str, pd.DataFrame, str]]:
@@ -83,7 +83,7 @@ def _columns(facts: Facts, sheets: list[tuple[str, str, pd.DataFrame]]) -> pd.Da
         known = described_columns(attribute)
         for column in frame.columns if attribute else ():
             d = known.get(column)
-            rows.append((name, column, d.unit if d else "", d.kind if d else "",
+            rows.append((name, column, phrases(d.unit) if d else "", d.kind if d else "",
                          phrases(d.meaning) if d else w("workbook.extra")))
     return pd.DataFrame(rows, columns=[w(f"workbook.{c}") for c in (
         "sheet", "column", "unit", "kind", "meaning")])
@@ -126,12 +126,12 @@ def _readme(book: Any, facts: Facts, sheets: dict[str, tuple[str, pd.DataFrame, 
 
 
 def _write_sheet(book: Any, name: str, frame: pd.DataFrame, attribute: str,
-                 formats: dict[str, Any]) -> None:
+                 formats: dict[str, Any], *, phrases: Phrases) -> None:
     sheet = book.add_worksheet(name)
     known = described_columns(attribute)
     for number, column in enumerate(frame.columns):
         unit = known[column].unit if column in known else ""
-        head = f"{column} [{unit}]" if unit else str(column)
+        head = f"{column} [{phrases(unit)}]" if unit else str(column)
         sheet.set_column(number, number, _width(frame[column], head),
                          formats[_pattern(frame[column], unit)])
         sheet.write_string(0, number, _safe(head), formats["head"])
