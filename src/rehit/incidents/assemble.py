@@ -7,6 +7,8 @@ import json
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 
 from rehit.incidents.rows import WHERE
 from rehit.tables import table
@@ -60,8 +62,9 @@ def build_incidents(rows: pd.DataFrame, own: np.ndarray, members: pd.DataFrame,
     geometry = gpd.GeoSeries.from_xy(x[own], y[own], index=made.index, crs=crs)
     geometry[np.isnan(x[own])] = None
     frame = gpd.GeoDataFrame(made, geometry=geometry, crs=crs)
-    frame = frame.sort_values(["reported_at", "incident_id"], kind="stable")
-    return frame[table("incidents").names].reset_index(drop=True)
+    keys = pa.table({"at": pa.array(frame["reported_at"]), "id": pa.array(frame["incident_id"])})
+    order = pc.sort_indices(keys, sort_keys=[("at", "ascending"), ("id", "ascending")])
+    return frame[table("incidents").names].take(order.to_numpy()).reset_index(drop=True)
 
 
 def gather_members(rows: pd.DataFrame, root: np.ndarray, active: np.ndarray,
@@ -69,9 +72,9 @@ def gather_members(rows: pd.DataFrame, root: np.ndarray, active: np.ndarray,
     """Return for each incident's own row its first report, number of reports and source rows."""
     at = np.flatnonzero(active)
     label = rows["source_file"].iloc[at] + "#" + rows["source_row"].iloc[at].astype("str")
-    part = pd.DataFrame({"root": root[at], "joined": (root[at] != at), "label": label.to_numpy(),
-                         "reported_at": reported_at.iloc[at].to_numpy(),
-                         "file": rows["source_file"].iloc[at].to_numpy(),
+    part = pd.DataFrame({"root": root[at], "joined": (root[at] != at), "label": label.array,
+                         "reported_at": reported_at.iloc[at].array,
+                         "file": rows["source_file"].iloc[at].array,
                          "row": rows["source_row"].iloc[at].to_numpy()})
     many = part["root"].duplicated(keep=False)
     single = part[~many].set_index("root")

@@ -16,6 +16,7 @@ from rehit.incidents.read import RawLog
 
 _SHOWN = 8
 _MAJORITY = 0.5
+_LOOK = 20_000  # rows that are enough to see that degrees became metres
 
 
 @dataclass(frozen=True)
@@ -45,7 +46,8 @@ class Drift:
     subject: str
 
 
-def find_drift(raw: RawLog, mapping: Mapping) -> list[Drift]:
+def find_drift(raw: RawLog, mapping: Mapping, *,
+               fields: pd.DataFrame | None = None) -> list[Drift]:
     """Compare a log with the mapping made for an earlier one.
 
     Parameters
@@ -54,6 +56,8 @@ def find_drift(raw: RawLog, mapping: Mapping) -> list[Drift]:
         This quarter's log.
     mapping
         The mapping, with the columns, words and formats recorded when it was made.
+    fields
+        What the mapping makes of the log, where the caller has it already.
 
     Returns
     -------
@@ -64,7 +68,7 @@ def find_drift(raw: RawLog, mapping: Mapping) -> list[Drift]:
     found = _columns(raw, mapping)
     wanted = {column for source in mapping.fields.values() for column in source.columns}
     if wanted & set(raw.table.columns) and _header_fits(raw, mapping):
-        fields = apply_mapping(raw, mapping)
+        fields = apply_mapping(raw, mapping) if fields is None else fields
         found += _empty(fields, mapping, raw)
         found += [drift for name in mapping.words for drift in _words(fields, name, mapping)]
         found += [drift for name in DATE_FIELDS for drift in _dates(fields, name, mapping)]
@@ -165,12 +169,18 @@ def _coordinates(fields: pd.DataFrame, mapping: Mapping) -> list[Drift]:
                           ("northing", False)):
         if name not in mapping.fields:
             continue
-        values = numbers(fields[name].fillna(""))
-        values = np.abs(values[np.isfinite(values) & (values != 0)])
         what = "degrees" if degrees else "metres or feet"
-        strange = (values > 180) if degrees else (values <= 180)
-        if len(values) and strange.mean() > _MAJORITY:
-            found.append(Drift("coordinates_changed", "fault", int(strange.sum()),
+        # A look at rows from the whole log first: only a changed log is worth counting out.
+        if _strange(fields[name].iloc[::len(fields) // _LOOK + 1], degrees).mean() > _MAJORITY:
+            found.append(Drift("coordinates_changed", "fault",
+                               int(_strange(fields[name], degrees).sum()),
                                f"{name} no longer holds {what}",
                                "correct the columns and the CRS in the mapping", name))
     return found
+
+
+def _strange(texts: pd.Series, degrees: bool) -> pd.Series:
+    """Return for each cell with a number whether it is none of what the column held before."""
+    values = numbers(texts.fillna(""))
+    values = np.abs(values[np.isfinite(values) & (values != 0)])
+    return pd.Series(values > 180 if degrees else values <= 180, dtype=bool)

@@ -46,8 +46,9 @@ def prepare(fields: pd.DataFrame) -> pd.DataFrame:
                            if "source_file" in fields else "log")
     rows["source_row"] = _row_numbers(fields)
     rows["content"] = _content(rows)
-    rows = rows.sort_values(["content", *WHERE], kind="stable")
-    return rows.reset_index(drop=True)
+    files = pd.factorize(rows["source_file"], sort=True)[0]
+    order = np.lexsort((rows["source_row"], files, rows["content"]))
+    return rows.take(order).reset_index(drop=True)
 
 
 def is_blank_id(ids: pd.Series) -> pd.Series:
@@ -83,14 +84,24 @@ def name_incidents(own: pd.DataFrame, report_ids: pd.Series) -> pd.Series:
 
 
 def _tidy(values: pd.Series) -> pd.api.extensions.ExtensionArray:
+    """Return the column tidied; each different text is looked at once."""
     cells = pa.array(values.astype("str"), type=pa.large_string(), from_pandas=True)
+    if isinstance(cells, pa.ChunkedArray):
+        cells = cells.combine_chunks()
+    different = cells.dictionary_encode()
+    if len(different.dictionary) > len(cells) / 2:
+        return pd.array(_tidied(cells), dtype="str")
+    return pd.array(_tidied(different.dictionary).take(different.indices), dtype="str")
+
+
+def _tidied(cells: pa.Array) -> pa.Array:
     # pyarrow's own notion of white space is Unicode's, as str.split() has it.
     trimmed = pc.utf8_trim_whitespace(cells)
     tidy = pc.replace_substring_regex(trimmed, pattern=r"[\s\x{00A0}\x{2000}-\x{200A}\x{202F}]+",
                                       replacement=" ")
     blank = pc.is_in(pc.utf8_lower(tidy), value_set=pa.array(_BLANK, type=pa.large_string()))
     nothing = pa.scalar(None, type=pa.large_string())
-    return pd.array(pc.if_else(blank, nothing, tidy), dtype="str")
+    return pc.if_else(blank, nothing, tidy)
 
 
 def _row_numbers(fields: pd.DataFrame) -> np.ndarray:

@@ -95,13 +95,18 @@ class Chain:
             vocabulary=self.project.path("vocabulary"), parameters=self.parameters)
         return clean_incidents(self._fields(), mapping=self.mapping, settings=settings)
 
+    @cached_property
+    def mapped_logs(self) -> tuple[pd.DataFrame, ...]:
+        """The rows of each file under rehit's names."""
+        return tuple(apply_mapping(raw, self.mapping) for raw in self.raw_logs)
+
     def _fields(self) -> pd.DataFrame:
-        """Return the rows of all files under rehit's names, and let go of the text they came in.
+        """Return the rows of all files in one table, and let go of the text they came in.
 
         A large log would otherwise stand in memory twice; it is read again if asked for.
         """
-        parts = [apply_mapping(raw, self.mapping) for raw in self.raw_logs]
-        del self.raw_logs
+        parts = self.mapped_logs
+        del self.raw_logs, self.mapped_logs
         self.step("Cleaning")
         return parts[0] if len(parts) == 1 else pd.concat(parts, ignore_index=True)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -30,13 +31,17 @@ def write_cleaned(chain: Chain, stage: Path, *, methods: bool = False) -> dict[s
         each file; their totals stand beside it; ``set_aside_reasons`` counts rows by reason.
     """
     # Before cleaning, which lets go of the raw text.
-    drift = [str(finding) for raw in chain.raw_logs for finding in find_drift(raw, chain.mapping)]
+    drift = [str(finding) for raw, fields in zip(chain.raw_logs, chain.mapped_logs, strict=True)
+             for finding in find_drift(raw, chain.mapping, fields=fields)]
     cleaned = chain.cleaned
     chain.step("Writing")
-    write_csv(cleaned.incidents, stage / "incidents.csv")
-    write_parquet(cleaned.incidents, stage / "incidents.parquet")
-    write_csv(cleaned.set_aside, stage / "set_aside.csv")
-    write_parquet(cleaned.ledger, stage / "ledger.parquet")
+    # The text of a large log takes as long as all its other files together.
+    with ThreadPoolExecutor(max_workers=2) as pool:
+        text = pool.submit(write_csv, cleaned.incidents, stage / "incidents.csv")
+        write_parquet(cleaned.incidents, stage / "incidents.parquet")
+        write_csv(cleaned.set_aside, stage / "set_aside.csv")
+        write_parquet(cleaned.ledger, stage / "ledger.parquet")
+        text.result()
     shares, done = (shares_table(chain), done_table(chain)) if methods else (None, None)
     page = quality_page(
         project_name=chain.project.name, findings=cleaned.findings, counts=cleaned.counts,
