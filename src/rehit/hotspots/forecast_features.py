@@ -23,7 +23,6 @@ OWN_COLUMNS = 1 + len(OWN_HALF_LIVES)  # long-run rate and fading counts come fi
 OWN_DAY_HALF_LIVES = (14.0, 60.0)
 AROUND_HALF_LIVES = (28.0, 180.0)
 BOXES = (3, 7, 15)  # cells across the squares around a place, its own cell in the middle
-FLOOR = 1e-3  # incidents/day added before logarithms are taken
 
 
 @dataclass(frozen=True)

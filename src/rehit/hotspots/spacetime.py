@@ -9,7 +9,8 @@ spoils every later test on it).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import geopandas as gpd
@@ -32,6 +33,7 @@ from rehit.tables import check
 
 RING_M = (0.0, 1.0, 50.0, 100.0, 200.0, 300.0, 400.0)
 WAIT_DAYS = (0.0, 7.0, 14.0, 28.0, 56.0, 91.0)
+ORDERS_AT_ONCE = 32
 
 
 @dataclass(frozen=True)
@@ -165,10 +167,11 @@ def knox_rings(placed_incidents: gpd.GeoDataFrame, *, ring_edges_m: Sequence[flo
     draws = int(numbers["hotspots.knox_permutations"])
     i, j, apart = close_pairs(xy, distance=rings[-1])
     ring = np.clip(np.searchsorted(rings, apart, side="left") - 1, 0, None)
-    observed = bin_pairs(ring, times, i, j, waits, n_rings=len(rings) - 1)
-    drawn = np.stack([
-        bin_pairs(ring, rng.permutation(times), i, j, waits, n_rings=len(rings) - 1)
-        for _ in range(draws)])
+
+    def count(order: np.ndarray) -> np.ndarray:
+        return bin_pairs(ring, order, i, j, waits, n_rings=len(rings) - 1)
+
+    observed, drawn = count(times), _permuted(count, times, draws, rng)
     expected, p = drawn.mean(axis=0), count_tail(observed, drawn.mean(axis=0), drawn.var(axis=0))
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = np.where(expected > 0, observed / expected, np.nan)
@@ -180,6 +183,17 @@ def knox_rings(placed_incidents: gpd.GeoDataFrame, *, ring_edges_m: Sequence[flo
                           raised=raised.ravel())
     check(result, "rings", where="knox_rings")
     return result
+
+
+def _permuted(count: Callable[[np.ndarray], np.ndarray], times: np.ndarray, draws: int,
+              rng: np.random.Generator) -> np.ndarray:
+    """Count random orders of the times, shape (draws, ...); few orders stand in memory at once."""
+    tables: list[np.ndarray] = []
+    with ThreadPoolExecutor(max_workers=2) as pool:
+        for first in range(0, draws, ORDERS_AT_ONCE):
+            orders = [rng.permutation(times) for _ in range(min(ORDERS_AT_ONCE, draws - first))]
+            tables += pool.map(count, orders)
+    return np.stack(tables)
 
 
 def _edges(edges: Sequence[float], name: str) -> np.ndarray:

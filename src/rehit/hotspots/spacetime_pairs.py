@@ -51,11 +51,12 @@ def bin_pairs(ring: np.ndarray, times: np.ndarray, i: np.ndarray, j: np.ndarray,
 
     A pair exactly on an edge belongs to the lower band; the first band holds time 0 too.
     """
-    apart = np.abs(times[i] - times[j])
-    near = apart <= edges[-1]
+    # np.take, unlike brackets, lets other threads work meanwhile.
+    apart = np.abs(np.take(times, i) - np.take(times, j))
+    near = np.flatnonzero(apart <= edges[-1])
     band = np.clip(np.searchsorted(edges, apart[near], side="left") - 1, 0, None)
     n_bands = len(edges) - 1
-    flat = np.bincount(ring[near] * n_bands + band, minlength=n_rings * n_bands)
+    flat = np.bincount(np.take(ring, near) * n_bands + band, minlength=n_rings * n_bands)
     return flat.reshape(n_rings, n_bands)
 
 
