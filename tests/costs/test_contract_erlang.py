@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.optimize import brentq
 
 from rehit.costs.contract_erlang import erlang_c, erlang_within
 from rehit.costs.contract_queue import serve
@@ -16,6 +17,23 @@ def test_waiting_and_service_level_against_pyworkforce() -> None:
     assert erlang_c(servers=14, load=load) == pytest.approx(0.1741319335950498, abs=1e-12)
     assert erlang_within(servers=14, load=load, service=3, wait=20 / 60) == pytest.approx(
         0.8883500191794669, abs=1e-12)
+
+
+@pytest.mark.parametrize(("servers", "waits", "load"), [(8, 0.05, 3.87), (10, 0.01, 4.08)])
+def test_load_against_the_erlang_c_table_of_dunlop_girma_and_irvine_1999(
+        servers: int, waits: float, load: float) -> None:
+    """Dunlop, Girma and Irvine, Digital Mobile Communications and the TETRA System, Wiley 1999,
+    A.4, Erlang C table: offered load by channels and chance of a queue, to two digits."""
+    found = brentq(lambda a: erlang_c(servers=servers, load=a) - waits, 0.01, servers - 0.01)
+    assert found == pytest.approx(load, abs=0.005)
+
+
+@pytest.mark.parametrize(("servers", "beyond", "rounding"), [(8, 0.016, 5e-4), (10, 0.0022, 5e-5)])
+def test_long_waits_against_the_example_of_dunlop_girma_and_irvine_1999(
+        servers: int, beyond: float, rounding: float) -> None:
+    """The same, example of A.4: share of the queued who wait longer than one service, load 3.87."""
+    late = 1 - erlang_within(servers=servers, load=3.87, service=1, wait=1)
+    assert late / erlang_c(servers=servers, load=3.87) == pytest.approx(beyond, abs=rounding)
 
 
 def test_queue_and_time_against_eye_clinic_of_gross_and_harris() -> None:
