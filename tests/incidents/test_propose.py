@@ -13,6 +13,7 @@ from pyproj import Transformer
 from rehit.incidents.dates import DateStyle, parse_dates
 from rehit.incidents.mapping import FIELDS, Mapping, answered, apply_mapping, with_setting
 from rehit.incidents.propose import propose_mapping, suggest_project
+from rehit.incidents.propose_crs import suggest_place
 from rehit.incidents.propose_words import header_scores, header_words
 from rehit.incidents.read import RawLog, read_log
 
@@ -330,6 +331,16 @@ def test_answers_are_put_into_the_settings() -> None:
     assert not settled.date_style("reported").day_first
     assert settled.size_unit == "ft2"
     assert settled.open_questions == ()
+
+
+def test_outskirts_that_join_on_belong_to_the_study_area_and_strays_do_not() -> None:
+    town = np.linspace(0.0, 0.1, 2000)
+    suburb, stray = np.linspace(0.1, 0.16, 12), np.array([0.3])
+    north = np.concatenate([town, suburb, stray]) + 45
+    place = suggest_place(np.full(len(north), -8.0), north)
+    assert place is not None
+    assert place.study_area[3] == pytest.approx(45.17, abs=1e-9)
+    assert place.study_area[1] == pytest.approx(45 - 0.02, abs=2e-3)
 
 
 def test_a_stray_column_of_coordinates_does_not_move_the_study_area() -> None:

@@ -213,7 +213,8 @@ def suggest_place(longitude: pd.Series | np.ndarray,
     -------
     ProjectPlace or None
         The WGS 84 UTM zone of the median point and the box that holds the middle 98 % of the
-        points with a fifth added on every side (at least 0.01 degree); None without points.
+        points with a fifth added on every side (at least 0.01 degree), stretched to outskirts that
+        join on: the next point outward is never further off than two fifths. None without points.
 
     Examples
     --------
@@ -234,9 +235,26 @@ def suggest_place(longitude: pd.Series | np.ndarray,
         return None
     west, east = (float(v) for v in np.quantile(lon, [0.01, 0.99]))
     south, north = (float(v) for v in np.quantile(lat, [0.01, 0.99]))
-    wide, tall = (max((b - a) * _MARGIN, _LEAST_DEGREES) for a, b in ((west, east), (south, north)))
-    area = (round(west - wide, 4), round(south - tall, 4),
-            round(east + wide, 4), round(north + tall, 4))
+    west, east = _joined(lon, west, east)
+    south, north = _joined(lat, south, north)
+    area = round(west, 4), round(south, 4), round(east, 4), round(north, 4)
     return ProjectPlace(f"EPSG:{found[0].code}", area, (
         f"{found[0].name} holds the median of {len(lon)} points",
-        "the study area holds the middle 98 % of them and a margin"))
+        "the study area holds the middle 98 % of them, outskirts that join on, and a margin"))
+
+
+def _joined(values: np.ndarray, low: float, high: float) -> tuple[float, float]:
+    """Stretch low to high by a margin, and to points further out that join on to them."""
+    step = max((high - low) * _MARGIN, _LEAST_DEGREES)
+    return -_edge(-values, -low, step), _edge(values, high, step)
+
+
+def _edge(values: np.ndarray, start: float, step: float) -> float:
+    """Walk upward from `start` while the next point is at most two steps away.
+
+    A row wrongly left out is worse than a stray one let in, which is seen on the map.
+    """
+    beyond = np.concatenate([[start], np.sort(values[values > start])])
+    gaps = np.flatnonzero(np.diff(beyond) > 2 * step)
+    last = beyond[gaps[0]] if len(gaps) else beyond[-1]
+    return float(max(start + step, last + _LEAST_DEGREES))
