@@ -21,6 +21,7 @@ from rehit.pipeline.report_input import report_input
 from rehit.project import FILE_NAME
 from rehit.reporting.quarterly import write_report
 from rehit.reporting.trace import explain
+from rehit.reporting.words import Words
 
 QUARTER = re.compile(r"(\d{4})-?Q([1-4])", re.IGNORECASE)
 MONTH = re.compile(r"\d{4}(-\d{2})?")
@@ -54,7 +55,7 @@ def write_quarter(chain: Chain, stage: Path, *, quarter: str | None,
         "project": chain.project.name, "period": [first.isoformat(), last.isoformat()],
         "rows": row_totals(chain),
         "limits": list(chain.limits),
-        "sentences": [f"{chain.project.name}, {first:%d %B %Y} to {last:%d %B %Y}.",
+        "sentences": [f"{chain.project.name}, {Words('en').days(first, last)}.",
                       *hotspot_sentences(chain), *cost_sentences(chain), *chain.limits],
     }
 
