@@ -51,6 +51,23 @@ def test_places_are_classed_by_chance_and_sized_by_rate() -> None:
     assert "rate_per_year" in ET.tostring(root, encoding="unicode")
 
 
+def test_the_surest_places_are_drawn_last() -> None:
+    renderer = ET.fromstring(style_of("places", Words("en")).partition("\n")[2]).find("renderer-v2")
+    assert renderer is not None
+    assert renderer.get("enableorderby") == "1"
+    clause = renderer.find("orderby/orderByClause")
+    assert clause is not None
+    assert (clause.text, clause.get("asc")) == ('"chance_above"', "1")
+
+
+def test_the_geopackage_is_of_a_version_that_older_programs_know(written: Path) -> None:
+    """GeoPackage 1.2 (OGC 12-128r14) says 10200 in the file's user_version."""
+    with sqlite3.connect(written / "rehit.gpkg") as base:
+        version = base.execute("PRAGMA user_version").fetchone()[0]
+    base.close()
+    assert version == 10200
+
+
 def test_parquet_and_its_dictionary_agree(written: Path) -> None:
     package = json.loads((written / "data" / "datapackage.json").read_text(encoding="utf-8"))
     assert {r["path"] for r in package["resources"]} == {

@@ -9,6 +9,7 @@ import pandas as pd
 import pyarrow as pa
 from pyarrow import csv as arrow_csv
 
+from rehit.reporting.geodata import GEOPACKAGE_VERSION
 from rehit.safe_text import neutralise_table
 
 
@@ -27,7 +28,7 @@ def write_layers(layers: dict[str, gpd.GeoDataFrame | None], path: Path) -> None
     """Write the layers that exist and have rows into one GeoPackage."""
     for name, layer in layers.items():
         if layer is not None and len(layer):
-            layer.to_file(path, layer=name, driver="GPKG")
+            layer.to_file(path, layer=name, driver="GPKG", VERSION=GEOPACKAGE_VERSION)
 
 
 def flat(table: pd.DataFrame) -> pd.DataFrame:

@@ -18,6 +18,8 @@ GEOPACKAGE, PACKAGE = "rehit.gpkg", "datapackage.json"
 #: Layer name to the attribute of ReportInput it holds, from the ground up.
 LAYERS = {"streets": "streets", "hot_cells": "cells", "clusters": "clusters", "routes": "routes",
           "incidents": "incidents", "places": "repeats"}
+#: Programs some years old warn at newer versions of the format.
+GEOPACKAGE_VERSION = "1.2"
 _STAMP = "2000-01-01T00:00:00.000Z"
 
 
@@ -45,7 +47,8 @@ def write_geopackage(path: Path, facts: Facts) -> None:
             located = gpd.GeoDataFrame(frame)
             located = located[located.geometry.notna()]
             if len(located):
-                located.to_file(path, layer=layer, driver="GPKG", engine="pyogrio")
+                located.to_file(path, layer=layer, driver="GPKG", engine="pyogrio",
+                                VERSION=GEOPACKAGE_VERSION)
                 styles.append((layer, located.geometry.name))
     finally:
         pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": None})

@@ -35,7 +35,8 @@ def style_of(layer: str, words: Words) -> str:
 
 def _graduated(root: ET.Element) -> None:
     renderer = ET.SubElement(root, "renderer-v2", type="graduatedSymbol", attr="chance_above",
-                             graduatedMethod="GraduatedColor", symbollevels="0")
+                             graduatedMethod="GraduatedColor", symbollevels="0",
+                             enableorderby="1")
     ranges = ET.SubElement(renderer, "ranges")
     symbols = ET.SubElement(renderer, "symbols")
     colours = ramp_colours(len(_CLASSES) - 1)
@@ -47,6 +48,9 @@ def _graduated(root: ET.Element) -> None:
             "name": "circle", "color": _rgba(colour), "outline_color": _rgba(INK),
             "outline_width": "0.2", "size": "3", "size_unit": "MM"})
         _data_defined(layer, "size", _SIZE)
+    # The surest places are drawn last, or the many uncertain ones around would hide them.
+    order = ET.SubElement(renderer, "orderby")
+    ET.SubElement(order, "orderByClause", asc="1", nullsFirst="1").text = '"chance_above"'
 
 
 def _hot(root: ET.Element, words: Words) -> None:
