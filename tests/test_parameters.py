@@ -24,6 +24,7 @@ def test_override_changes_a_copy_and_leaves_the_defaults_alone() -> None:
     after = load_parameters().override({"costs.discount_rate": 0.02})
     assert after["costs.discount_rate"] == 0.02
     assert after.row("costs.discount_rate").overridden
+    assert not load_parameters().row("costs.discount_rate").overridden
     assert load_parameters()["costs.discount_rate"] == before
 
 

@@ -34,16 +34,12 @@ class Parameter:
     meaning: str
     source: str
     value: float
+    overridden: bool = False  # given by somebody, even if it is the default over again
 
     @property
     def room(self) -> str:
         """The room this number belongs to, the part of its name before the dot."""
         return self.name.partition(".")[0]
-
-    @property
-    def overridden(self) -> bool:
-        """Whether the user's project file set this number."""
-        return self.value != self.default
 
 
 class Parameters(Mapping[str, float]):
@@ -109,7 +105,7 @@ class Parameters(Mapping[str, float]):
         for name, value in values.items():
             fault = self._fault(name, value, where=where)
             if fault is None:
-                rows[name] = replace(rows[name], value=float(value))
+                rows[name] = replace(rows[name], value=float(value), overridden=True)
             else:
                 faults.append(fault)
         if faults:

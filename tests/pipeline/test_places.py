@@ -77,3 +77,14 @@ def test_the_works_log_corrects_minutes_but_not_what_the_user_set() -> None:
         "costs.water_l_per_m2_hot_wash").high
     user = base.override({"costs.minutes_per_visit_paint_out": 30})
     assert with_calibration(user, estimates)["costs.minutes_per_visit_paint_out"] == 30
+
+
+def test_a_number_the_user_set_to_the_default_stays_too() -> None:
+    """They may have timed it and found the default right: the works log must not replace it."""
+    name = "costs.minutes_per_visit_paint_out"
+    base = load_parameters()
+    estimates = pd.DataFrame({"method": ["paint_out"], "quantity": ["minutes_per_visit"],
+                              "calibrated": [13.5]})
+    assert base[name] != 13.5
+    user = base.override({name: base[name]})
+    assert with_calibration(user, estimates)[name] == base[name]
