@@ -11,8 +11,6 @@ import typst
 
 from rehit.errors import SettingError
 
-FONT = "DejaVu Sans"
-
 
 def render_pdf(source: str, *, attachments: Mapping[str, bytes] | None = None) -> bytes:
     """Compile typst markup to a tagged PDF with a fixed time stamp.

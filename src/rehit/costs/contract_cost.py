@@ -58,7 +58,8 @@ def job_work(jobs: pd.DataFrame, callout: np.ndarray, *, parameters: Parameters)
         "crew_minutes": np.where(callout, 0.0, minutes),
         "callout_minutes": np.where(callout, np.maximum(minutes, least), 0.0),
         "materials": jobs["materials"], "water": jobs["water"], "access": jobs["access"],
-        "traffic_control": jobs["traffic_control"], "rate_value": value}, index=jobs.index)
+        "traffic_control": jobs["traffic_control"], "rate_value": value,
+    }, index=jobs.index)[list(WORK)]
 
 
 def cost_rates(jobs: pd.DataFrame, *, parameters: Parameters) -> tuple[dict[str, float], float]:

@@ -17,7 +17,6 @@ from rehit.errors import SettingError
 from rehit.parameters import Parameters
 
 Numbers = NDArray[np.float64]
-SCENARIOS = ("mean", "low rates", "high rates")
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,6 @@ from rehit.errors import SettingError
 
 _MASKED = re.compile(r"[x*#?.\s]*[x*#?][x*#?.\s]*|not recorded|withheld|redacted|hidden|masked",
                      re.IGNORECASE)
-_PLAIN = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?", re.IGNORECASE)
 _COMMA = re.compile(r"[+-]?\d{1,3},\d{3,}")
 _GROUPED = re.compile(r"[+-]?\d{1,3}([, ]\d{3})+(\.\d+)?")
 _SEXAGESIMAL = re.compile(

@@ -17,7 +17,6 @@ from rehit.incidents.dates_parts import apply_half, full_year, month_and_day, zo
 from rehit.incidents.dates_patterns import NO_DATE, SHAPES, TIME_FIRST, Shape, extract, whole
 from rehit.parameters import Parameters, load_parameters
 
-DAY_US = 86_400_000_000
 # Day 0 of spreadsheets as stored by ECMA-376 files with the 1900 date system, seen from March 1900.
 SERIAL_ZERO = np.datetime64("1899-12-30", "us")
 CLOCKS = ("none", "24", "12")

@@ -12,7 +12,6 @@ from rehit.incidents.propose_words import OTHER
 # A name that says nothing still leaves this much to content alone.
 _CONTENT_ALONE = {"reported": 0.4, "cleared": 0.4, "address": 0.8, "substrate": 0.5, "medium": 0.45,
                   "status": 0.5, "size": 0.5, "description": 0.35}
-_PLACE_FIELDS = ("latitude", "longitude", "easting", "northing", "location")
 
 
 @dataclass(frozen=True)

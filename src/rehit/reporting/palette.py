@@ -12,7 +12,6 @@ INK = "#1c2b36"
 QUIET = "#5a6772"
 LINE = "#c9d0d4"
 PAPER = "#ffffff"
-PANEL = "#f4f2ec"
 TEAL = "#0b6b67"
 OCHRE = "#b86a00"
 PLUM = "#6b3a78"
@@ -20,11 +19,10 @@ SKY = "#5aa9d6"
 RUST = "#9c2f1f"
 SAND = "#d8c48a"
 
-#: In the order in which series take them; each also gets its own marker and line style.
+#: In the order in which series take them; each also gets its own line style.
 SERIES = (TEAL, OCHRE, PLUM, SKY, RUST, SAND, INK)
-MARKERS = ("o", "s", "^", "D", "v", "P", "X")
-DASHES = ("-", (0, (5, 2)), (0, (1, 1.4)), (0, (7, 2, 1.5, 2)), (0, (3, 1.5)), "-", (0, (1, 3)))
-HATCHES = ("", "///", "...", "xxx", "\\\\\\", "ooo", "+++")
+DASHES = ("-", (0, (5, 2)), (0, (1, 1.4)), (0, (7, 2, 1.5, 2)), (0, (3, 1.5)),
+          (0, (9, 1.5, 1, 1.5, 1, 1.5)), (0, (1, 3)))
 
 _RAMP_LIGHT = (0.96, 0.02, 95.0)
 _RAMP_DARK = (0.36, 0.10, 195.0)
