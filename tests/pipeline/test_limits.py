@@ -5,6 +5,7 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
+from rehit.parameters import load_parameters
 from rehit.pipeline.limits import find_limits
 
 FULL = pd.DataFrame({
@@ -46,3 +47,20 @@ def test_a_log_without_a_register_says_what_is_not_counted() -> None:
 
 def test_an_empty_log_allows_no_conclusion() -> None:
     assert "nothing can be concluded" in find_limits(FULL.iloc[:0], has_register=True)[0]
+
+
+@pytest.mark.parametrize(("change", "number", "value"), [
+    ({"place_quality": ["none"] * 2 + ["surveyed"] * 10}, "placeless_share", 0.2),
+    ({"substrate": ["unknown"] * 8 + ["brick"] * 4}, "lacking_share", 0.8),
+    ({"place_quality": ["street"] * 8 + ["surveyed"] * 4}, "lacking_share", 0.8),
+    ({"reported_at": pd.to_datetime(["2024-01-01"] + ["2024-12-05"] * 11, utc=True)},
+     "extract_months", 13),
+    ({"reported_at": pd.to_datetime(["2024-01-01"] + ["2024-12-05"] * 11, utc=True)},
+     "extract_month_share", 0.95),
+])
+def test_the_project_decides_when_a_lack_is_worth_saying(
+        change: dict[str, object], number: str, value: float) -> None:
+    log = FULL.assign(**change)
+    assert len(find_limits(log, has_register=True)) == 1
+    lenient = load_parameters().override({f"pipeline.{number}": value})
+    assert find_limits(log, has_register=True, parameters=lenient) == ()

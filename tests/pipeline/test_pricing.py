@@ -6,11 +6,16 @@ import json
 import shutil
 import sys
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import pandas as pd
 import pytest
 
 from rehit.cli.main import main
+from rehit.errors import SettingError
+from rehit.parameters import load_parameters
+from rehit.pipeline.pricing import write_price
 
 DEMO = Path(__file__).parents[2] / "data_demo"
 FEW = """
@@ -116,3 +121,10 @@ def test_unusable_options_are_one_message(
     assert said.startswith("rehit: ")
     assert "Traceback" not in said
     assert not (tmp_path / "out").exists()
+
+
+def test_the_longest_contract_is_the_project_s_own(tmp_path: Path) -> None:
+    numbers = load_parameters().override({"contract.longest_years": 3})
+    chain: Any = SimpleNamespace(parameters=numbers)
+    with pytest.raises(SettingError, match="allowed: 1 to 3"):
+        write_price(chain, tmp_path, margin=None, years=4)

@@ -181,7 +181,8 @@ class Chain:
     @cached_property
     def limits(self) -> tuple[str, ...]:
         """What this log does not allow to conclude."""
-        return find_limits(self.incidents, has_register=self.register is not None)
+        return find_limits(self.incidents, has_register=self.register is not None,
+                           parameters=self.parameters)
 
     @cached_property
     def forecast(self) -> pd.DataFrame:

@@ -23,6 +23,8 @@ from rehit.pipeline.method_check import done_table, shares_table
 from rehit.pipeline.outputs import write_csv, write_parquet
 from rehit.pipeline.programme_words import programme_sentence
 
+RATE_STEPS = 41  # points of a drawn curve: more would not be seen
+
 
 def write_comparison(chain: Chain, stage: Path, *, horizon_years: int | None,
                      measured: Sequence[str] = (), shares: bool = False) -> dict[str, Any]:
@@ -169,7 +171,7 @@ def _simulated_totals(compared: Comparison, *, draws: int,
         rate_years=compared.rate_years, draws=draws, rng=rng).sum(axis=1)
 
 
-def rate_costs(chain: Chain, *, highest_rate: float = 20.0, steps: int = 41) -> pd.DataFrame:
+def rate_costs(chain: Chain) -> pd.DataFrame:
     """Return the yearly cost of each strategy at a range of known rates, at a typical place.
 
     Typical: the place of median surface among those where a coating is cheapest, or where it is
@@ -183,13 +185,11 @@ def rate_costs(chain: Chain, *, highest_rate: float = 20.0, steps: int = 41) -> 
     typical = pool.sort_values(["wall_area_m2", "place_id"]).iloc[[len(pool) // 2]]
     compared = compare_by_formula(typical, strategies=chain.strategies,
                                   parameters=chain.cost_parameters)
-    rates = np.linspace(0.0, highest_rate, steps)
-    years = compared.timeline.years
-    rate = chain.parameters["costs.discount_rate"]
-    annuity = years if rate == 0 else (1 - (1 + rate) ** -years) / rate
+    rates = np.linspace(0.0, chain.parameters["pipeline.shown_rate_limit"], RATE_STEPS)
     tables = [pd.DataFrame({
         "strategy": strategy.name, "rate_per_year": rates,
-        "annual_cost": cost_at_rates(piece, expected.weights, rates[None, :])[0] / annuity,
+        "annual_cost": cost_at_rates(piece, expected.weights, rates[None, :])[0]
+        / compared.timeline.annuity,
         "surface_m2": float(typical["wall_area_m2"].iloc[0]),
     }) for strategy, piece, expected in zip(compared.strategies, compared.pieces,
                                             compared.expected, strict=True)]

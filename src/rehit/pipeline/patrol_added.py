@@ -79,7 +79,7 @@ def write_added(chain: Chain, stage: Path, *, folder: Path | None, place: str, n
     chain.step("Writing run sheets")
     sheets = crew_sheets(changed)
     write_day(stage, changed, sheets, day=day, streets=chain.streets)
-    new = str(job["stop_id"].iloc[0])
+    new, early = str(job["stop_id"].iloc[0]), chain.parameters["patrol.early_back_minutes"]
     dropped = _dropped(plan, changed)
     return {
         "project": chain.project.name, "day": day.isoformat(), "changed_at": clock(minute),
@@ -88,7 +88,7 @@ def write_added(chain: Chain, stage: Path, *, folder: Path | None, place: str, n
         "sentences": [f"{day:%A} {day.day} {day:%B %Y}, changed at {clock(minute)}.",
                       job_sentence(changed, new, spot.name),
                       *dropped_sentences(dropped),
-                      *(crew_sentence(changed, sheet) for sheet in sheets),
+                      *(crew_sentence(changed, sheet, early_min=early) for sheet in sheets),
                       *changed.notes, *broken]}
 
 

@@ -11,8 +11,6 @@ from rehit.patrol.routes import Plan
 from rehit.patrol.sheets import Sheet, clock
 from rehit.pipeline.chain import Chain
 
-EARLY_MIN = 30.0
-
 
 def summary(chain: Chain, plan: Plan, sheets: list[Sheet], frequency: Frequency, *,
             handed: pd.DataFrame, day: date, notes: list[str],
@@ -31,36 +29,51 @@ def summary(chain: Chain, plan: Plan, sheets: list[Sheet], frequency: Frequency,
         "marking_days_per_week": round(frequency.marking_days_per_week, 1),
         "value_of_an_hour": round(frequency.value_of_an_hour, 2), "visits_without_room": no_room,
         "sentences": [
-            *_day_sentences(plan, sheets, reported, len(spots), expected, handed, day),
+            *_day_sentences(chain, plan, sheets, reported, len(spots), expected, handed, day),
             *_week_sentences(chain, frequency, no_room), *notes],
     }
 
 
-def _day_sentences(plan: Plan, sheets: list[Sheet], reported: int, spots: int, expected: float,
-                   handed: pd.DataFrame, day: date) -> list[str]:
-    said = [f"{day:%A} {day.day} {day:%B %Y}: {len(sheets)} of {len(plan.crews)} crews go out to "
-            f"{reported} reported jobs and {spots} hotspots, where about {expected:.1f} markings "
-            "should be found."]
-    said += [crew_sentence(plan, sheet) for sheet in sheets]
+def _day_sentences(chain: Chain, plan: Plan, sheets: list[Sheet], reported: int, spots: int,
+                   expected: float, handed: pd.DataFrame, day: date) -> list[str]:
+    early = chain.parameters["patrol.early_back_minutes"]
+    said = [f"{day:%A} {day.day} {day:%B %Y}: {len(sheets)} of {_many(len(plan.crews), 'crew')} "
+            f"{'goes' if len(sheets) == 1 else 'go'} out to {_many(reported, 'reported job')} and "
+            f"{_many(spots, 'hotspot')}, where about {expected:.1f} markings should be found."]
+    said += [crew_sentence(plan, sheet, early_min=early) for sheet in sheets]
     jobs = plan.left_out[plan.left_out["kind"] == "reported"]
     said += [f"Left out: {row['name']}: {row['reason']}." for row in jobs.to_dict("records")]
     rest = len(plan.left_out) - len(jobs)
     if rest:
-        said.append(f"{rest} hotspots are left for another day (left_out.csv says why).")
+        said.append(f"{_many(rest, 'hotspot')} {'is' if rest == 1 else 'are'} left for another day "
+                    "(left_out.csv says why).")
     if len(handed):
-        said.append(f"{len(handed)} open jobs are not for the crews (for_others.csv).")
+        said.append(f"{_many(len(handed), 'open job')} {'is' if len(handed) == 1 else 'are'} not "
+                    "for the crews (for_others.csv).")
     return said
 
 
-def crew_sentence(plan: Plan, sheet: Sheet) -> str:
-    """Return how many stops a crew has, when it is back, and why if that is early."""
+def crew_sentence(plan: Plan, sheet: Sheet, *, early_min: float) -> str:
+    """Return how many stops a crew has, when it is back, and why if that is early.
+
+    Parameters
+    ----------
+    plan, sheet
+        The day's plan, and the crew's part of it.
+    early_min
+        Minutes before the end of the shift from which a crew is back early.
+    """
     back = float(sheet.rows["arrive_min"].iloc[-1])
-    said = f"  {sheet.crew['name']}: {len(sheet.stops)} stops, back at {clock(back)}"
-    if back > float(sheet.crew["shift_end_min"]) - EARLY_MIN:
+    said = f"  {sheet.crew['name']}: {_many(len(sheet.stops), 'stop')}, back at {clock(back)}"
+    if back > float(sheet.crew["shift_end_min"]) - early_min:
         return said + "."
     why = ("no stop left out fits in the time that remains" if len(plan.left_out) else
            "every place likely enough to be offered is on a route")
     return f"{said}, with the shift ending at {clock(float(sheet.crew['shift_end_min']))}: {why}."
+
+
+def _many(n: int, word: str) -> str:
+    return f"1 {word}" if n == 1 else f"{n} {word}s"
 
 
 def _week_sentences(chain: Chain, frequency: Frequency, no_room: int) -> list[str]:

@@ -25,8 +25,6 @@ from rehit.pipeline.finding import read_measures
 from rehit.pipeline.outputs import write_csv
 from rehit.pipeline.patrolling import hop_hours
 
-LONGEST_YEARS = 15
-TRAVEL_PLACES, DAY_JOBS, WORKING_DAYS = 60, 10, 250
 MINUTES_PER_HOUR = 60
 
 
@@ -43,7 +41,7 @@ def write_price(chain: Chain, stage: Path, *, margin: float | None, years: int,
     received
         CSV of prices received, to be compared on the same simulated volumes.
     """
-    _check(margin, years)
+    _check(margin, years, chain.parameters)
     offers = None if received is None else read_received(received)
     contract = price_chain(chain, margin=margin, years=years)
     chain.step("Seeing what moves the price")
@@ -82,7 +80,7 @@ def write_price(chain: Chain, stage: Path, *, margin: float | None, years: int,
 
 def price_chain(chain: Chain, *, margin: float | None = None, years: int = 1) -> Contract:
     """Price a contract on the chain's incidents, methods, rates and posteriors."""
-    _check(margin, years)
+    _check(margin, years, chain.parameters)
     places = chain.repeats
     numbers = with_travel(chain)
     jobs = with_changes(contract_jobs(chain.incidents, chain.advice, parameters=numbers), chain)
@@ -120,19 +118,21 @@ def with_travel(chain: Chain) -> Parameters:
     """
     numbers = chain.cost_parameters
     row = numbers.row("contract.travel_minutes")
+    sampled = int(numbers["contract.travel_places"])
     known = chain.incidents[~chain.incidents.geometry.is_empty & chain.incidents.geometry.notna()]
-    if row.overridden or len(known) < TRAVEL_PLACES:
+    if row.overridden or len(known) < sampled:
         return numbers
-    sample = known.sample(TRAVEL_PLACES, random_state=chain.rng("travel")).geometry
+    sample = known.sample(sampled, random_state=chain.rng("travel")).geometry
     chain.step("Measuring drives")
     network = None if chain.streets is None else build_network(
         chain.streets.explode(ignore_index=True), parameters=numbers)
     days = (chain.cleaned.observed_to - chain.cleaned.observed_from) / pd.Timedelta("1D")
-    per_day = len(known) / max(1.0, days * WORKING_DAYS / DAYS_PER_YEAR)
-    # A crew's day holds about ten jobs; where the patch has more a day, they lie closer together.
-    day = min(max(DAY_JOBS, round(per_day)), TRAVEL_PLACES)
+    working = days * numbers["contract.working_days_per_year"] / DAYS_PER_YEAR
+    # Where the patch has more jobs a day than fill one crew's, they lie closer together.
+    per_day = round(len(known) / max(1.0, working))
+    day = min(max(int(numbers["contract.crew_day_jobs"]), per_day), sampled)
     minutes = []
-    for first in range(0, TRAVEL_PLACES - day + 1, day):
+    for first in range(0, sampled - day + 1, day):
         part = sample.iloc[first:first + day]
         travel = travel_times(pd.concat([part.iloc[:1], part]), network=network,
                               parameters=numbers)
@@ -189,10 +189,12 @@ def crews_needed(contract: Contract) -> dict[str, float | None]:
     return needed
 
 
-def _check(margin: float | None, years: int) -> None:
+def _check(margin: float | None, years: int, numbers: Parameters) -> None:
+    longest = int(numbers["contract.longest_years"])
     if margin is not None and not 0 <= margin < 1:
         raise SettingError("--margin", got=f"{margin:g}", allowed="a share of the price from 0 to "
                            "below 1", remedy="a markup of 25 % on cost is a margin of 0.2")
-    if not 1 <= years <= LONGEST_YEARS:
-        raise SettingError("--years", got=str(years), allowed=f"1 to {LONGEST_YEARS}",
-                           remedy="give the length of the contract in years")
+    if not 1 <= years <= longest:
+        raise SettingError("--years", got=str(years), allowed=f"1 to {longest}",
+                           remedy="give the length of the contract in years, or raise "
+                                  "longest_years of [contract]")
