@@ -207,7 +207,7 @@ def make_extras(incidents: gpd.GeoDataFrame, repeats: gpd.GeoDataFrame) -> dict[
             "reason_words": ["no usable date"] * 31 + ["a test entry"] * 9,
             "original": '{"phone": "555 0100"}'}),
         "findings": pd.DataFrame({
-            "code": ["default_point", "undated"], "severity": ["serious", "warning"],
+            "code": ["default_point", "undated"], "severity": ["high", "medium"],
             "count": [22, 80], "effect": ["22 rows share one default point", HOSTILE],
             "advice": ["ask for addresses", "ask for closing dates"]}),
     }

@@ -58,6 +58,16 @@ def test_methods_have_words() -> None:
         assert f"method.{code}" in catalogue("es")
 
 
+@pytest.mark.parametrize(("name", "column", "group"), [
+    ("incidents", "substrate", "substrate"), ("incidents", "status", "status"),
+    ("incidents", "priority", "priority"), ("advice", "method", "method"),
+    ("report_findings", "severity", "severity"),
+])
+def test_no_word_stands_for_a_code_that_cannot_come(name: str, column: str, group: str) -> None:
+    words = {key.partition(".")[2] for key in catalogue("en") if key.startswith(f"{group}.")}
+    assert words == set(table(name).column(column).allowed)
+
+
 @pytest.mark.parametrize(("value", "digits", "text"), [
     (12345.6, 3, "12,300"), (0.04567, 2, "0.046"), (9.96, 2, "10"), (99.7, 2, "100"),
     (-3.14159, 3, "\u22123.14"), (0, 3, "0"), (float("nan"), 3, "–"), (1234567, 2, "1,200,000")])

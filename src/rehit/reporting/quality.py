@@ -12,10 +12,9 @@ from rehit.reporting.quality_methods import method_blocks
 from rehit.reporting.rows import each
 from rehit.reporting.trace import log_rows
 from rehit.reporting.words import Words
+from rehit.tables import table
 
 _COLUMNS = ("rows_in", "rows_kept", "rows_joined", "rows_set_aside")
-_WEIGHT = {"serious": 0, "error": 0, "high": 0, "warning": 1, "medium": 1, "low": 2, "note": 3,
-           "info": 3}
 
 
 def quality_section(facts: Facts) -> Section:
@@ -77,7 +76,8 @@ def _account(w: Words, counts: pd.DataFrame, traces: tuple[str, ...]) -> list[Bl
 
 
 def _findings_grid(w: Words, findings: pd.DataFrame) -> Grid:
-    weight = findings["severity"].astype(str).map(_WEIGHT).fillna(9)
+    order = table("report_findings").column("severity").allowed  # what matters most comes first
+    weight = findings["severity"].astype(str).map({code: n for n, code in enumerate(order)})
     ordered = findings.assign(_weight=weight, _rows=-findings["count"].fillna(0)).sort_values(
         ["_weight", "_rows", "code"], kind="stable")
     rows = tuple(
