@@ -13,7 +13,13 @@ import pandas as pd
 import pytest
 
 from rehit.costs.contract_crews import analytic_start, crew_numbers, fewest
-from rehit.costs.contract_queue import Standards, crew_calendar, minutes_a_year
+from rehit.costs.contract_queue import (
+    Standards,
+    _summed,
+    crew_calendar,
+    minutes_a_year,
+    needs_callout,
+)
 from rehit.errors import SettingError, TableError
 from rehit.parameters import load_parameters
 
@@ -45,6 +51,40 @@ def test_numbers_of_crews_are_parts_of_one_then_whole_ones_to_the_cap() -> None:
     assert crew_numbers(numbers) == [0.25, 0.5, 0.75, 1, 2, 3]
     whole = load_parameters().override({"contract.crew_step": 1, "contract.crews_most": 2})
     assert crew_numbers(whole) == [1, 2]
+
+
+@pytest.mark.parametrize(("crews", "left_min", "called"), [
+    (1, 130, False), (1, 110, True), (0.25, 60, False), (0.25, 40, True)])
+def test_an_offensive_job_goes_to_a_call_out_where_too_little_of_the_day_is_left(
+        crews: float, left_min: float, called: bool) -> None:
+    """Two hours are needed, or half of the day where a part of a crew is there for less than four.
+
+    The day of a quarter of a crew lasts 96 minutes here; 24 hours from a Friday end on Saturday.
+    """
+    numbers = load_parameters().override({
+        "contract.callout_margin_minutes": 120, "contract.hours_per_day": 8,
+        "contract.productive_share": 0.8, "contract.weekend_cover": 1})
+    every = np.arange("2026-01-05", "2026-02-02", dtype="datetime64[D]")
+    calendar = crew_calendar(every[np.is_busday(every)], crews=crews, parameters=numbers)
+    minute = calendar.opens_minute + calendar.length_minutes - left_min
+    clock = np.array([np.datetime64("2026-01-09", "m") + np.timedelta64(round(minute), "m")] * 2)
+    found = needs_callout(clock, np.array([True, False]), calendar,
+                          standards=Standards(24.0, 5.0, 0.95), parameters=numbers)
+    assert found.tolist() == [called, False]
+
+
+@pytest.mark.parametrize(("crews", "waits", "wait_minutes"), [(1, 1 / 2, 30.0), (2, 1 / 3, 10.0)])
+def test_wait_by_formula_against_closed_forms_of_one_and_two_servers(
+        crews: int, waits: float, wait_minutes: float) -> None:
+    """Half of the time worked, 30 minutes a job: ρ/(1-ρ) and ρ²/(1-ρ²) of a job's time."""
+    days = np.arange("2026-01-05", "2028-01-03", dtype="datetime64[D]")
+    calendar = crew_calendar(days, crews=crews, parameters=NUMBERS)
+    year = {"jobs": 100, "offensive": 0, "late_offensive": 0, "late_ordinary": 0, "callouts": 0,
+            "minutes": 0.5 * crews * minutes_a_year(calendar), "waited": 0.0}
+    run = _summed(pd.DataFrame([year, year]), crews, calendar, 30.0)
+    assert run.utilisation == pytest.approx(0.5)
+    assert run.erlang_waits == pytest.approx(waits)
+    assert run.erlang_wait_hours * 60 == pytest.approx(wait_minutes)
 
 
 def test_search_starts_where_the_work_fits() -> None:

@@ -67,6 +67,26 @@ def test_volume_adds_up_and_grows_less_sure_with_the_years() -> None:
     assert paint["low"] < paint["expected"] < paint["high"]
 
 
+def test_without_bursts_the_level_is_as_unsure_as_the_posteriors() -> None:
+    """100 places of shape 10: the squared coefficient of variation of their sum is 1 in 1,000.
+
+    Evenly spaced jobs, no trend to speak of and whole years alike leave nothing else unsure.
+    """
+    numbers = NUMBERS.override({
+        "contract.dispersion": 1, "contract.year_effect_sd": 0, "contract.trend_sd": 0.001,
+        "contract.draws": 40_000})
+    jobs = pd.DataFrame({
+        "reported_at": pd.date_range(START, END, periods=1000, inclusive="neither"),
+        "method": "paint_out", "size_class": "small", "access_kind": "ground",
+        "needs_traffic_control": False})
+    volume = predict_volume(jobs, PLACES, observed_from=START, observed_to=END,
+                            parameters=numbers, rng=np.random.default_rng(3))
+    assert volume.dispersion == 1
+    means = volume.means[:, 0]
+    # Four standard errors of a variance from 40,000 draws: 4 * sqrt(2 / 40,000) = 2.8 %.
+    assert means.var() / means.mean() ** 2 == pytest.approx(1e-3, rel=0.028)
+
+
 def test_posteriors_summed_over_places() -> None:
     """Moments of independent gammas added up, against a simulation of them."""
     rng = np.random.default_rng(6)

@@ -136,6 +136,30 @@ def test_poisson_effect_equals_the_ratio_of_rate_ratios():
     assert effect_by_places(panel, negative_binomial=True).ratio == pytest.approx(by_hand, rel=0.01)
 
 
+def test_intervals_rest_on_the_places_less_the_two_groups():
+    """24 places in two groups leave 22 degrees of freedom: tables of t print 2.0739 at 95 %."""
+    table = log(*groups(12, 5.0, 0.7), seed=10)
+    panel = build_panel(table, treated_ids=[f"T{k}" for k in range(12)],
+                        comparison_ids=[f"C{k}" for k in range(12)], started_at=SINCE,
+                        observed_from=START, observed_to=END, settle_days=0.0,
+                        parameters=load_parameters())
+    found = effect_by_places(panel, negative_binomial=False)
+    low, high = found.interval(level=0.95)
+    reach = [np.log(found.ratio / low), np.log(high / found.ratio)]
+    assert reach / np.float64(found.standard_error) == pytest.approx([2.0739] * 2, abs=5e-5)
+
+
+def test_comparison_places_count_in_proportion_where_there_are_more_of_them():
+    """Twice as many comparison places: each of their incidents weighs half a treated one."""
+    before = {f"{g}{k}": 6.0 for g, n in (("T", 6), ("C", 12)) for k in range(n)}
+    after = {place: rate * (0.5 if place[0] == "T" else 1.5) for place, rate in before.items()}
+    seen = judged(log(before, after, seed=13), 6, comparison_ids=[f"C{k}" for k in range(12)])
+    counts = seen.counts.set_index("group")
+    change = counts["n_after"] - counts["n_before"]
+    assert change["comparison"] > 0
+    assert seen.difference.value == pytest.approx(change["treated"] - change["comparison"] / 2)
+
+
 def test_clustered_error_against_the_sandwich_written_out():
     """Delta of log rates: each place's residual over its group's expected count, summed squares."""
     table = log(*groups(12, 5.0, 0.7), seed=11)

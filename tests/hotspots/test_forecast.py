@@ -166,6 +166,18 @@ def test_places_without_their_columns_are_refused() -> None:
                         observed_from=FROM, observed_to=FROM + pd.Timedelta(days=60))
 
 
+@pytest.mark.parametrize("origin", [30.0, 400.0])
+def test_a_place_hit_every_day_shows_one_a_day_over_every_span(origin: float) -> None:
+    """Fading counts are divided by the days their weights sum to, also soon after the start."""
+    day = np.arange(0.5, origin)
+    history = make_history(np.zeros(len(day), int), day, np.zeros((1, 2)), always_known=True)
+    made = dict(zip(feature_names(), features(history, [origin], numbers=NUMBERS)[0, 0],
+                    strict=True))
+    own = {name: value for name, value in made.items() if name.startswith("own_")}
+    assert len(own) == 5
+    assert list(own.values()) == pytest.approx([1.0] * 5, abs=2e-4)
+
+
 def test_fading_counts_follow_their_definition() -> None:
     rng = np.random.default_rng(5)
     place, day = rng.integers(0, 4, 60), np.sort(rng.uniform(0, 100, 60))

@@ -7,7 +7,9 @@ import pandas as pd
 import pytest
 
 from rehit.hotspots.forecast_features import make_history
-from rehit.hotspots.forecast_record import past_record
+from rehit.hotspots.forecast_fit import PlaceForecast
+from rehit.hotspots.forecast_models import predictive_interval
+from rehit.hotspots.forecast_record import _total, past_record
 from rehit.parameters import load_parameters
 
 START = pd.Timestamp("2023-01-01", tz="UTC")
@@ -33,6 +35,17 @@ def test_totals_of_a_steady_town_are_forecast_within_their_intervals(record) -> 
     inside = (checks["low"] <= checks["observed"]) & (checks["observed"] <= checks["high"])
     assert inside.sum() >= 3
     assert checks["expected"].mean() == pytest.approx(30 * len(history.day) / 730, rel=0.15)
+
+
+def test_a_total_is_as_unsure_as_its_places_together() -> None:
+    """One place keeps its own interval; n alike are a negative binomial of n times the size."""
+    numbers = load_parameters()
+    level = numbers["hotspots.interval_level"]
+    for n in (1, 25):
+        made = PlaceForecast(np.full(n + 1, 4.0), np.full(n + 1, 2.0), "any", {})
+        known = np.arange(n + 1) > 0
+        low, high, _ = predictive_interval(np.array([4.0 * n]), np.array([2.0 * n]), level=level)
+        assert _total(made, known, numbers) == pytest.approx((4.0 * n, low[0], high[0]))
 
 
 def test_observed_counts_are_those_of_the_log(record) -> None:
