@@ -12,6 +12,7 @@ from rehit.costs.contract_aggregate import tail_mean
 from rehit.costs.contract_cost import simulate_work
 from rehit.costs.contract_jobs import with_effort
 from rehit.costs.contract_price import FORMS
+from rehit.costs.strategies import method_codes
 from rehit.errors import InputFileError, ManyErrors, RehitError, TableError
 
 COLUMNS = ("tenderer", "form", "item", "value")
@@ -129,8 +130,7 @@ def _schedule_faults(contract: Contract, key: tuple, rows: pd.DataFrame) -> list
     methods = sorted(contract.jobs["method"].unique())
     known = set(ITEMS[form])
     if form == "schedule_of_rates":
-        known |= set(methods) | {"paint_out", "solvent_wipe", "hot_wash", "scrape",
-                                 "polish_or_replace", "refer", "inspect"}
+        known |= {*methods, *method_codes()}
         lacking = [m for m in methods if m not in set(rows["item"])]
         if lacking:
             return [TableError(f"prices received, {tenderer}",

@@ -11,7 +11,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rehit.costs.expected import Expected, cost_at_rates
-from rehit.costs.investment import adjusted_internal_rate_of_return
 from rehit.costs.pieces import Pieces
 from rehit.costs.quadrature import gamma_hats
 from rehit.costs.renewals import BATCH
@@ -44,11 +43,6 @@ def savings_ratio(expected: Expected, baseline: Expected) -> Numbers:
     later = ((baseline.by_year[:, 1:].sum(axis=1) - baseline.residual)
              - (expected.by_year[:, 1:].sum(axis=1) - expected.residual))
     return np.divide(later, extra, out=np.full(len(extra), np.nan), where=extra > CENT)
-
-
-def yearly_yield(ratio: Numbers, *, discount_rate: float, n_years: int) -> Numbers:
-    """Return the adjusted internal rate of return that belongs to a savings ratio."""
-    return adjusted_internal_rate_of_return(ratio, discount_rate=discount_rate, n_years=n_years)
 
 
 def expected_losses(pieces: Sequence[Pieces], expected: Sequence[Expected], *, shape: Numbers,

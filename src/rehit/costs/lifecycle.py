@@ -16,8 +16,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from rehit.costs.breakeven import breakeven_rates
-from rehit.costs.decisions import expected_losses, payback_years, savings_ratio, yearly_yield
+from rehit.costs.decisions import expected_losses, payback_years, savings_ratio
 from rehit.costs.expected import Expected, expected_costs
+from rehit.costs.investment import adjusted_internal_rate_of_return
 from rehit.costs.pieces import Pieces, make_pieces
 from rehit.costs.rates import checked_costing, require_rates
 from rehit.costs.strategies import BASELINE, Strategy, load_strategies
@@ -182,8 +183,9 @@ def _one_strategy(comparison: Comparison, simulated: Simulated, losses: Numbers,
         "allowed": pieces.allowed, "why_not": pd.Series(pieces.why_not, dtype="str"),
         "expected_loss": losses[:, number],
         "savings_ratio": ratio,
-        "yearly_yield": yearly_yield(ratio, discount_rate=parameters["costs.discount_rate"],
-                                     n_years=comparison.timeline.years),
+        "yearly_yield": adjusted_internal_rate_of_return(
+            ratio, discount_rate=parameters["costs.discount_rate"],
+            n_years=comparison.timeline.years),
         "saving": base.present_value - expected.present_value,
         "crew_hours_first": pieces.hours,
     })

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from rehit.costs.strategies import METHODS, Strategy
+from rehit.costs.strategies import Strategy, method_codes
 from rehit.errors import ManyErrors, RehitError, SettingError, TableError
 from rehit.parameters import Parameters
 from rehit.tables import check
@@ -42,7 +42,7 @@ def require_rates(parameters: Parameters, *, where: str = "defaults/costs.csv") 
     ManyErrors
         With the file and key of each missing rate.
     """
-    needed = [*PLAIN, *(f"{rate}_{method}" for rate in BY_METHOD for method in METHODS)]
+    needed = [*PLAIN, *(f"{rate}_{method}" for rate in BY_METHOD for method in method_codes())]
     known = set(parameters)
     faults: list[RehitError] = [
         SettingError(f"{where} [{name}]", got="no such rate", allowed="a row with this name",
@@ -237,6 +237,6 @@ def _incidents_per_visit(costing: pd.DataFrame, parameters: Parameters) -> Numbe
 
 def _by_method(rate: str, methods: NDArray[np.str_], parameters: Parameters) -> Numbers:
     values = np.full(len(methods), np.nan)
-    for method in METHODS:
+    for method in method_codes():
         values[methods == method] = parameters[f"costs.{rate}_{method}"]
     return values

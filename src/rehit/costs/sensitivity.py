@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from rehit.costs.lifecycle import compare_by_formula
-from rehit.costs.strategies import BASELINE, METHODS, load_strategies
+from rehit.costs.strategies import BASELINE, load_strategies, method_codes
 from rehit.errors import SettingError
 from rehit.parameters import Parameters, load_parameters
 from rehit.tables import check
@@ -30,7 +30,7 @@ RATE = "re-hit rate"
 def movable(costing: pd.DataFrame, *, parameters: Parameters) -> list[str]:
     """Return the parameters whose range can move costs here: no settings, no idle methods."""
     used = {*costing["method"].unique(), "solvent_wipe"}
-    idle = [method for method in METHODS if method not in used]
+    idle = [method for method in method_codes() if method not in used]
     return [row.name for row in parameters.rows("costs")
             if row.name.removeprefix("costs.") not in FIXED
             and not any(row.name.endswith(f"_{method}") for method in idle)]

@@ -18,9 +18,8 @@ from pathlib import Path
 from rehit.costs.strategy_files import read_strategy_rows
 from rehit.errors import ManyErrors, RehitError, SettingError
 from rehit.parameters import Parameters
+from rehit.tables import table
 
-METHODS = ("paint_out", "solvent_wipe", "hot_wash", "scrape", "polish_or_replace", "refer",
-           "inspect")
 BASELINE = "remove_each_time"
 LIMITS = {
     "cleaning_share": (0.0, 10.0), "first_cost": (0.0, math.inf),
@@ -34,6 +33,12 @@ DEFAULTS = {
     "cover_minutes_per_m2": 0.0, "yearly_cost": 0.0, "life_years": math.inf,
     "life_cleanings": math.inf, "recoat_margin": 0.0, "recoat_every": 1.0, "effect_on_rate": 0.0,
 }
+
+
+def method_codes() -> tuple[str, ...]:
+    """Return the methods of removal that have rates: those the `costing` table allows."""
+    return table("costing").column("method").allowed
+
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -142,10 +147,11 @@ def _strategy(name: str, row: Mapping[str, object], file: str, parameters: Param
     cleaning = str(row.get("cleaning") or "removal").strip()
     only = _codes(row.get("only_methods"))
     faults += [SettingError(f"{where}, key {key!r}", got=repr(code),
-                            allowed=", ".join((*extra, *METHODS)), remedy="name one of these")
+                            allowed=", ".join((*extra, *method_codes())),
+                            remedy="name one of these")
                for key, codes, extra in (("cleaning", (cleaning,), ("removal",)),
                                          ("only_methods", only, ()))
-               for code in codes if code not in (*extra, *METHODS)]
+               for code in codes if code not in (*extra, *method_codes())]
     strategy = Strategy(
         name=name, meaning=str(row.get("meaning") or name), cleaning=cleaning, only_methods=only,
         needs_permission=_flag(row.get("needs_permission"), where, faults), **numbers)

@@ -173,15 +173,14 @@ def visits_table(setting: Setting, timed: list[Timed | None], travel: Travel) ->
         crew, home = setting.crews.iloc[index], setting.problem.crews[index]
         rows.append(_row(crew, 0, "depart", None, str(crew["depot_name"]), home.start,
                          (home.earliest,) * 3, 0, travel))
-        here, left = home.start, home.earliest
+        left = home.earliest
         for at, visit in enumerate(route.visits, start=1):
             kind, stop_id, name = _what(setting, visit.stop)
             rows.append(_row(crew, at, kind, stop_id, name, visit.location,
                              (visit.arrive, visit.start, visit.leave), visit.arrive - left, travel))
-            here, left = visit.location, visit.leave
+            left = visit.leave
         rows.append(_row(crew, len(route.visits) + 1, "return", None, str(crew["depot_name"]),
                          home.end, (route.back,) * 3, route.back - left, travel))
-        assert here >= 0
     columns = ["crew_id", "position", "kind", "stop_id", "name", "travel_min", "arrive_min",
                "start_min", "leave_min", "location", "geometry"]
     table = pd.DataFrame(rows, columns=columns)

@@ -176,7 +176,13 @@ def method_words(row: dict[str, object]) -> str:
         return "Look first"
     if row["method"] == "inspect":
         return "Decide on site"
-    return METHODS.get(str(row["method"]), str(row["method"]))
+    return _method_name(row)
+
+
+def _method_name(row: dict[str, object]) -> str:
+    """Return the name of a stop's method, a user's own code written out."""
+    code = str(row["method"])
+    return METHODS.get(code, code.replace("_", " ").capitalize())
 
 
 def expect_words(row: dict[str, object]) -> str:
@@ -186,7 +192,7 @@ def expect_words(row: dict[str, object]) -> str:
     chance = f"if marked ({float(str(row['expected'])):.0%})"
     if row["method"] == "inspect":
         return f"{chance}: record it"
-    return f"{chance}: {METHODS.get(str(row['method']), str(row['method'])).lower()}"
+    return f"{chance}: {_method_name(row).lower()}"
 
 
 def stop_numbers(numbers: tuple[int, ...], n: int, *, first: int = 1) -> str:

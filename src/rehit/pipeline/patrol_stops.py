@@ -11,15 +11,20 @@ import pandas as pd
 
 from rehit.parameters import Parameters
 from rehit.tables import check
+from rehit.tables import table as contract
 
 COLUMNS = ["stop_id", "name", "kind", "offensive", "expected", "method", "service_min",
            "earliest_min", "latest_min", "paint_l", "remover_l", "wash_water_l", "materials",
            "cautions", "geometry"]
 NOT_FOR_CREWS = frozenset({"refer", "polish_or_replace"})
-CREW_METHODS = frozenset({"paint_out", "solvent_wipe", "hot_wash", "scrape", "inspect"})
 NO_PLACE = frozenset({"default", "none"})
-M_PER_LITRE = ["paint_l", "remover_l", "wash_water_l"]
+LITRES = ["paint_l", "remover_l", "wash_water_l"]
 MIN_PER_DAY = 24 * 60
+
+
+def crew_methods() -> frozenset[str]:
+    """Return the methods that crews on a round can be sent out for."""
+    return frozenset(contract("advice").column("method").allowed) - NOT_FOR_CREWS
 
 
 def reported_stops(incidents: gpd.GeoDataFrame, advice: pd.DataFrame,
@@ -34,7 +39,7 @@ def reported_stops(incidents: gpd.GeoDataFrame, advice: pd.DataFrame,
     still = incidents[incidents["status"] == "open"].merge(advice, on="incident_id", how="left")
     method = still["method"].fillna("inspect")
     second = still["second_choice"].fillna("").where(method.isin(NOT_FOR_CREWS), "")
-    others = method.isin(NOT_FOR_CREWS) & ~second.isin(CREW_METHODS)
+    others = method.isin(NOT_FOR_CREWS) & ~second.isin(crew_methods())
     method = method.where(~method.isin(NOT_FOR_CREWS), second)
     minutes = still["minutes"].astype(float).fillna(parameters["patrol.job_minutes"])
     jobs = stops_table(
@@ -87,9 +92,9 @@ def hotspot_stops(repeats: gpd.GeoDataFrame, forecast: pd.DataFrame, incidents: 
     work = usual["minutes"].fillna(parameters["patrol.job_minutes"]) * chance
     look = parameters["patrol.look_minutes"] + parameters["patrol.setup_minutes"]
     table = pd.concat([places, usual.drop(columns=["place_id"])], axis=1)
-    for column in M_PER_LITRE:
+    for column in LITRES:
         table[column] = table[column].fillna(0.0) * chance
-    method = usual["method"].where(usual["method"].isin(CREW_METHODS), "inspect")
+    method = usual["method"].where(usual["method"].isin(crew_methods()), "inspect")
     return stops_table(table, stop_id=places["place_id"], name=usual["address"].fillna(
         places["place_id"]), kind="hotspot", offensive=False, expected=chance, method=method,
         service_min=look + work.where(method != "inspect", 0.0), latest_min=np.nan)
@@ -99,12 +104,12 @@ def usual_jobs(incidents: gpd.GeoDataFrame, advice: pd.DataFrame) -> pd.DataFram
     """Return the most frequent method of each place with its mean minutes and litres."""
     plain = pd.DataFrame(incidents[["incident_id", "place_id", "address", "reported_at"]])
     jobs = plain.merge(advice, on="incident_id").dropna(subset=["place_id"])
-    jobs = jobs[jobs["method"].isin(CREW_METHODS)]
+    jobs = jobs[jobs["method"].isin(crew_methods())]
     counts = jobs.groupby(["place_id", "method"]).size().rename("n").reset_index()
     counts = counts.sort_values(["place_id", "n", "method"], ascending=[True, False, True])
     best = counts.drop_duplicates("place_id")[["place_id", "method"]]
     rows = jobs.merge(best, on=["place_id", "method"]).sort_values("reported_at")
-    numbers = rows.groupby("place_id")[["minutes", *M_PER_LITRE]].mean()
+    numbers = rows.groupby("place_id")[["minutes", *LITRES]].mean()
     texts = rows.groupby("place_id")[["method", "materials", "cautions", "address"]].last()
     return texts.join(numbers)
 
@@ -116,13 +121,13 @@ def _names(table: pd.DataFrame) -> pd.Series:
 
 def stops_table(table: pd.DataFrame, **columns: Any) -> gpd.GeoDataFrame:
     """Return a `patrol_stops` table of rows with litres, materials and cautions, and the rest."""
-    stops = pd.DataFrame(table[[*M_PER_LITRE, "materials", "cautions"]]).reset_index(drop=True)
+    stops = pd.DataFrame(table[[*LITRES, "materials", "cautions"]]).reset_index(drop=True)
     for name, value in columns.items():
         stops[name] = value.to_numpy() if isinstance(value, pd.Series) else value
     stops["earliest_min"] = np.nan
     for name in ("stop_id", "name", "kind", "method"):
         stops[name] = stops[name].astype("str")
-    for name in ("expected", "service_min", "latest_min", *M_PER_LITRE):
+    for name in ("expected", "service_min", "latest_min", *LITRES):
         stops[name] = stops[name].astype(float)
     stops["offensive"] = stops["offensive"].astype(bool)
     stops["geometry"] = table.geometry.to_numpy()
