@@ -202,6 +202,27 @@ def test_programme_gives_a_range_only_if_it_holds_the_sum() -> None:
         assert (" to " in facts.book.figures["P3"].shown) is ranged
 
 
+def test_programme_says_when_money_is_due_and_what_the_saving_is_set_against() -> None:
+    """Two years of coats: the cost is not all due at once, the first year's best come first."""
+    inputs = make_input(n=200)
+    assert inputs.programme is not None
+    programme = inputs.programme.head(3).assign(year=[2, 1, 1], saving_per_year=[90.0, 20.0, 30.0])
+    best = str(programme["place_id"].iloc[2])
+    incidents = inputs.incidents.copy()
+    at_best = incidents["place_id"] == best
+    incidents.loc[at_best, "address"] = "7 Quay Lane"
+    facts = _facts(dataclasses.replace(inputs, programme=programme, incidents=incidents))
+    grid = _grid(programme_section(facts))
+    where = grid.headers.index("Coated in year")
+    assert [row[where] for row in grid.rows] == ["2", "1", "1"]
+    assert "cheapest way without a coating" in grid.note
+    said = _said(summary_section(facts))
+    assert "the first coats cost EUR\u00a01,200 in all, spread over 2 years." in said
+    second = facts.named(str(programme["place_id"].iloc[1]))
+    assert f"Start with {best} (7 Quay Lane), {second}, which save most." in said
+    assert "with the coatings paid for, against the cheapest way without a coating" in said
+
+
 def test_standards_are_those_of_the_service_parameters() -> None:
     numbers = load_parameters().override({"service.offensive_hours": 36.0,
                                           "service.ordinary_working_days": 10.0})

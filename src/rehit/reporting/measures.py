@@ -81,6 +81,12 @@ class Facts:
         """Return all incidents of the log at some places."""
         return self.inputs.incidents[self.inputs.incidents["place_id"].isin(set(places))]
 
+    def named(self, place: str) -> str:
+        """Write a place with the address it is mostly reported under, where the log has one."""
+        there = self.inputs.incidents["place_id"] == place
+        address = self.inputs.incidents.loc[there, "address"].dropna().mode()
+        return place if address.empty else f"{place} ({address.iloc[0]})"
+
     def money(self, value: float) -> str:
         """Write money in the project's currency, rounded to what it can bear."""
         return self.words.money(value, self.inputs.currency)
@@ -173,6 +179,13 @@ def verdict(comparison: Comparison | None, *, chance_limit: float) -> str:
         return "no_clear_change"
     grew = comparison.count / comparison.days > comparison.count_before / comparison.days_before
     return "up" if grew else "down"
+
+
+def starting_year(programme: pd.DataFrame) -> pd.Series:
+    """Return the year of the programme [years] in which each place is coated; 1 where not given."""
+    if "year" in programme:
+        return programme["year"]
+    return pd.Series(1, index=programme.index)
 
 
 def trace_counts(facts: Facts) -> None:

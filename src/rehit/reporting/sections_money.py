@@ -10,7 +10,7 @@ from rehit.reporting.coating import where_coating_pays
 from rehit.reporting.document import Grid, Section
 from rehit.reporting.drawing import draw_picture
 from rehit.reporting.figures import breakeven_curve, budget_sweep, cost_over_years, method_mix
-from rehit.reporting.measures import Facts, Slice
+from rehit.reporting.measures import Facts, Slice, starting_year
 from rehit.reporting.rows import each
 from rehit.tables import table
 
@@ -214,14 +214,15 @@ def _programme(facts: Facts, section: Section, programme: pd.DataFrame,
     ordered = programme.sort_values(["saving_per_year", "place_id"], ascending=[False, True])
     top = int(facts.number("top_places"))
     rows = tuple((str(row.place_id), w.code("strategy", row.strategy),
-                  facts.money(row.first_cost), facts.money(row.saving_per_year),
+                  w.whole(row.start), facts.money(row.first_cost), facts.money(row.saving_per_year),
                   _money_span(facts, row.saving_low, row.saving_high),
                   "–" if pd.isna(row.payback_year) else w.whole(row.payback_year))
-                 for row in each(ordered.head(top)))
+                 for row in each(ordered.assign(start=starting_year).head(top)))
     section.put(Grid(w("programme.caption", n=len(rows), total=w.whole(n)),
                      tuple(w(f"programme.col_{c}") for c in (
-                         "place", "strategy", "first", "saving", "range", "payback")), rows,
-                     frozenset({2, 3, 4, 5}), w("programme.note")))
+                         "place", "strategy", "start", "first", "saving", "range",
+                         "payback")), rows,
+                     frozenset({2, 3, 4, 5, 6}), w("programme.note")))
 
 
 def evaluation_section(facts: Facts) -> Section:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from rehit.reporting.compare import Comparison
 from rehit.reporting.document import Answer, Section, Sentence
-from rehit.reporting.measures import Facts, Slice, compare_slices, verdict
+from rehit.reporting.measures import Facts, Slice, compare_slices, starting_year, verdict
 
 #: Below this the weekly counts differ too little from chance for a reader to care.
 BUNCHING_WORTH_SAYING = 1.2
@@ -134,14 +134,17 @@ def _advice(facts: Facts) -> tuple[Sentence, ...]:
     figures = facts.book.figures
     lines = []
     if "P1" in figures:
-        lines.append(Sentence(w("summary.programme", n=int(figures["P1"].value),
-                                count=figures["P1"].shown, cost=figures["P2"].shown),
-                              ("P1", "P2"), "key"))
         best = facts.inputs.programme
         assert best is not None
-        first = best.sort_values(["saving_per_year", "place_id"], ascending=[False, True]).head(3)
-        lines.append(Sentence(w("summary.start_with", places=", ".join(
-            first["place_id"].astype(str)))))
+        last = int(starting_year(best).max())
+        spread = w("summary.spread", years=w.whole(last)) if last > 1 else ""
+        lines.append(Sentence(w("summary.programme", n=int(figures["P1"].value), spread=spread,
+                                count=figures["P1"].shown, cost=figures["P2"].shown),
+                              ("P1", "P2"), "key"))
+        soon = best[starting_year(best) == starting_year(best).min()]
+        first = soon.sort_values(["saving_per_year", "place_id"], ascending=[False, True]).head(3)
+        lines.append(Sentence(w("summary.start_with", n=len(first), places=", ".join(
+            facts.named(place) for place in first["place_id"].astype(str)))))
     if "M1" in figures:
         lines.append(Sentence(figures["M1"].label + ".", ("M1",)))
     if "H6" in figures and figures["H6"].value:
