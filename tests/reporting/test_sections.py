@@ -20,7 +20,7 @@ from report_tables import (
 )
 
 from rehit.parameters import load_parameters
-from rehit.reporting.document import Answer, Grid, Section, Sentence
+from rehit.reporting.document import Answer, Grid, Picture, Section, Sentence
 from rehit.reporting.inputs import ReportInput
 from rehit.reporting.measures import Facts, gather_facts, trace_counts
 from rehit.reporting.sections_money import (
@@ -221,6 +221,36 @@ def test_programme_says_when_money_is_due_and_what_the_saving_is_set_against() -
     second = facts.named(str(programme["place_id"].iloc[1]))
     assert f"Start with {best} (7 Quay Lane), {second}, which save most." in said
     assert "with the coatings paid for, against the cheapest way without a coating" in said
+
+
+def test_a_way_allowed_nowhere_is_not_called_the_cheapest() -> None:
+    """Only removal is allowed: there is nothing to compare, so no picture claims a winner."""
+    inputs = make_input(n=200)
+    costs, years = inputs.strategy_costs, inputs.cost_years
+    assert costs is not None
+    assert years is not None
+    only = dataclasses.replace(inputs, strategy_costs=costs.assign(
+        allowed=costs["strategy"] == "remove_each_time"))
+    assert not [b for b in cost_section(_facts(only)).blocks if isinstance(b, Picture)]
+    worst = costs["place_id"].unique()[:20]
+    some = costs.assign(allowed=(costs["strategy"] != "permanent_coating")
+                        | costs["place_id"].isin(worst[:3]))
+    costing = pd.DataFrame({"place_id": worst}).reindex(range(20))
+    part = dataclasses.replace(inputs, strategy_costs=some, costing=costing.assign(
+        wall_area_m2=5.0, gamma_shape=1.0, gamma_rate_years=1.0, mark_area_m2=1.0,
+        method="paint_out", coating_allowed=True, access="ground", traffic_control=False))
+    titles = [b.title for b in cost_section(_facts(part)).blocks if isinstance(b, Picture)]
+    assert "permanent coating would cost least" in titles[0]
+    assert titles[0].endswith("but only 3 of them allow it")
+    assert titles[1].startswith("At a place of middling size")
+
+
+def test_budgets_that_treat_nothing_are_not_drawn() -> None:
+    inputs = make_input(n=200)
+    assert inputs.budget_sweep is not None
+    nothing = dataclasses.replace(inputs, programme=None, budget_sweep=inputs.budget_sweep.assign(
+        n_places=0, saving_per_year=0.0, saving_low=0.0, saving_high=0.0))
+    assert not [b for b in programme_section(_facts(nothing)).blocks if isinstance(b, Picture)]
 
 
 def test_standards_are_those_of_the_service_parameters() -> None:

@@ -47,7 +47,7 @@ def method_mix(methods: pd.Series, *, ax: Axes, words: Words, titled: bool = Tru
 
 
 def cost_over_years(cost_years: pd.DataFrame, *, ax: Axes, words: Words, currency: str,
-                    titled: bool = True) -> FigureText:
+                    allowed: dict[str, int] | None = None, titled: bool = True) -> FigureText:
     """Draw the cost so far of each strategy over the years, with its interval as a band.
 
     Parameters
@@ -56,8 +56,12 @@ def cost_over_years(cost_years: pd.DataFrame, *, ax: Axes, words: Words, currenc
         Table ``report_cost_years``.
     currency
         Code in front of amounts.
+    allowed
+        At how many of the places each strategy is allowed; at all of them where not given.
     """
     strategies = list(dict.fromkeys(cost_years["strategy"]))
+    n_places = int(cost_years["n_places"].iloc[0])
+    barred = {s: n for s, n in (allowed or {}).items() if n < n_places}
     ends: dict[str, float] = {}
     for number, strategy in enumerate(strategies):
         line = cost_years[cost_years["strategy"] == strategy].sort_values("year")
@@ -65,7 +69,7 @@ def cost_over_years(cost_years: pd.DataFrame, *, ax: Axes, words: Words, currenc
         ax.fill_between(line["year"], line["cost_low"], line["cost_high"], color=SERIES[style],
                         alpha=0.13, linewidth=0)
         ax.plot(line["year"], line["cost_mean"], color=SERIES[style], linestyle=DASHES[style],
-                label=words.code("strategy", strategy))
+                label=_way(words, strategy, barred.get(strategy)))
         ends[strategy] = float(line["cost_mean"].iloc[-1])
     ax.xaxis.set_major_formatter(in_words(words, "given"))
     ax.set(xlabel=words("fig.years_x"), ylabel=words("fig.years_y", currency=currency))
@@ -79,13 +83,20 @@ def cost_over_years(cost_years: pd.DataFrame, *, ax: Axes, words: Words, currenc
              "best_cost": words.money(ends[best], currency),
              "other_cost": words.money(ends[other], currency),
              "years": words.number(float(cost_years["year"].max()), 2),
-             "places": words.whole(float(cost_years["n_places"].iloc[0])),
+             "places": words.whole(n_places), "allowed": words.whole(barred.get(best, n_places)),
              "n": len(strategies), "currency": currency}
-    return finish(ax, figure_text(words, "years", **facts), titled=titled)
+    key = "years_part" if best in barred else "years"
+    return finish(ax, figure_text(words, key, **facts), titled=titled)
+
+
+def _way(words: Words, strategy: str, allowed_at: int | None) -> str:
+    name = words.code("strategy", strategy)
+    return name if allowed_at is None else words("fig.years_allowed", way=name,
+                                                 n=words.whole(allowed_at))
 
 
 def breakeven_curve(rate_costs: pd.DataFrame, *, ax: Axes, words: Words, currency: str,
-                    titled: bool = True) -> FigureText:
+                    pays: bool = True, titled: bool = True) -> FigureText:
     """Draw the yearly cost of each strategy against the re-hit rate; the crossings are marked.
 
     Parameters
@@ -94,6 +105,8 @@ def breakeven_curve(rate_costs: pd.DataFrame, *, ax: Axes, words: Words, currenc
         Table ``report_rate_costs``; the first strategy is the one compared with.
     currency
         Code in front of amounts.
+    pays
+        Whether a coating is cheapest anywhere, so that the place drawn is like those.
     """
     strategies = list(dict.fromkeys(rate_costs["strategy"]))
     table = rate_costs.pivot_table(index="rate_per_year", columns="strategy", values="annual_cost")
@@ -124,7 +137,7 @@ def breakeven_curve(rate_costs: pd.DataFrame, *, ax: Axes, words: Words, currenc
     strategy = min(crossings, key=lambda s: crossings[s])
     facts |= {"strategy": words.code("strategy", strategy),
               "rate": words.number(crossings[strategy], 2)}
-    return finish(ax, figure_text(words, "rate", **facts), titled=titled)
+    return finish(ax, figure_text(words, "rate" if pays else "rate_plain", **facts), titled=titled)
 
 
 def first_crossing(x: np.ndarray, difference: np.ndarray) -> float | None:

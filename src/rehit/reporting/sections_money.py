@@ -7,9 +7,10 @@ import math
 import pandas as pd
 
 from rehit.reporting.coating import where_coating_pays
+from rehit.reporting.cost_pictures import cost_pictures
 from rehit.reporting.document import Grid, Section
 from rehit.reporting.drawing import draw_picture
-from rehit.reporting.figures import breakeven_curve, budget_sweep, cost_over_years, method_mix
+from rehit.reporting.figures import budget_sweep, method_mix
 from rehit.reporting.measures import Facts, Slice, starting_year
 from rehit.reporting.rows import each
 from rehit.tables import table
@@ -84,13 +85,7 @@ def cost_section(facts: Facts) -> Section:
         return section
     section.put(_strategy_grid(facts))
     _surfaces(facts, section)
-    years, rates = inputs.given("cost_years"), inputs.given("rate_costs")
-    if years is not None:
-        section.put(draw_picture("cost_years", lambda ax: cost_over_years(
-            years, ax=ax, words=w, currency=inputs.currency, titled=False)))
-    if rates is not None:
-        section.put(draw_picture("rate_costs", lambda ax: breakeven_curve(
-            rates, ax=ax, words=w, currency=inputs.currency, titled=False)))
+    section.put(*cost_pictures(facts))
     return section
 
 
@@ -188,7 +183,7 @@ def programme_section(facts: Facts) -> Section:
         section.say(w("missing.programme"), tone="limit")
     else:
         _programme(facts, section, programme, sweep)
-    if sweep is not None:
+    if sweep is not None and sweep["n_places"].any():
         section.put(draw_picture("budget", lambda ax: budget_sweep(
             sweep, ax=ax, words=w, currency=facts.inputs.currency, titled=False)))
     return section
