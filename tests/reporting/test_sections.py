@@ -76,6 +76,27 @@ def test_clusters_count_the_incidents_inside_their_hulls() -> None:
     assert facts.book.figures["H2"].value == pytest.approx(close.mean())
 
 
+def test_a_street_cluster_counts_its_street_wherever_its_middle_falls() -> None:
+    """A street has no area, and its middle lies where none of its incidents does."""
+    plain = make_input(n=300)
+    incidents = plain.incidents.copy()
+    incidents["place_id"] = np.where(incidents.index % 3 == 0, "plover lane", "other")
+    middle = make_clusters([(2950, 50)]).assign(places="plover lane", name="Plover Lane")
+    middle = middle.set_geometry(middle.geometry.centroid)
+    moved = middle.set_geometry(middle.geometry.translate(40))
+    facts = _facts(dataclasses.replace(plain, incidents=incidents, clusters=middle,
+                                       clusters_before=moved, cells=None))
+    section = hotspots_section(facts)
+    there = int((facts.now.incidents["place_id"] == "plover lane").sum())
+    assert there > 0
+    assert _grid(section).rows[0][:2] == ("Plover Lane", str(there))
+    assert facts.book.figures["H2"].value == pytest.approx(there / facts.now.count)
+    assert "New since the period before: 0" in _said(section)
+    rows = facts.inputs.incidents["place_id"] == "plover lane"
+    assert len(facts.book.figures["H1"].rows) == facts.inputs.incidents.loc[
+        rows, "source_rows"].str.split(";").str.len().sum()
+
+
 def test_tenfold_rise_in_one_cluster_is_called_and_the_rest_are_not() -> None:
     incidents = make_incidents(1500)
     burst = incidents[incidents["reported_at"] > "2025-08-01"].copy()

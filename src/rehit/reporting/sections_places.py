@@ -18,7 +18,8 @@ from rehit.reporting.figures import (
     ring_table,
     share_curve,
 )
-from rehit.reporting.measures import Facts, Slice
+from rehit.reporting.measures import Facts
+from rehit.reporting.membership import counts_inside, overlap_matrix, within
 from rehit.reporting.static_map import overview_picture
 
 #: What the forecast calls itself among the ways of forecasting that are compared.
@@ -134,7 +135,7 @@ def hotspots_section(facts: Facts) -> Section:
     if cells is not None:
         hot = int(cells["hot"].sum())
         figure = facts.trace("H3", hot, w.whole(hot), table="cells", cells=w.whole(len(cells)),
-                             incidents=_within(facts.inputs.incidents,
+                             incidents=within(facts.inputs.incidents,
                                                cells[cells["hot"].astype(bool)]))
         section.say(w("hotspots.cells", n=hot, count=w.whole(hot), cells=w.whole(len(cells))),
                     figure)
@@ -156,10 +157,10 @@ def _clusters(facts: Facts, section: Section, clusters: gpd.GeoDataFrame) -> Non
     matched = _matched(clusters, before, facts.number("cluster_overlap"))
     rows, changed, up = _cluster_rows(facts, clusters)
     facts.trace("H6", int(up.sum()), w.whole(up.sum()), table="clusters",
-                incidents=_within(facts.now.incidents, clusters[up]),
+                incidents=within(facts.now.incidents, clusters[up]),
                 rate=w.share(facts.number("gained_fdr")))
     facts.trace("H1", len(clusters), w.whole(len(clusters)), table="clusters",
-                incidents=_within(facts.inputs.incidents, clusters))
+                incidents=within(facts.inputs.incidents, clusters))
     section.say(w("hotspots.opening", n=len(clusters), count=w.whole(len(clusters))), "H1")
     if before is not None:
         overlap = w.share(facts.number("cluster_overlap"))
@@ -168,7 +169,7 @@ def _clusters(facts: Facts, section: Section, clusters: gpd.GeoDataFrame) -> Non
                                           ("H5", "clusters_before", before[~matched[1]])):
             found.append(rows_there["name"].astype(str).tolist())
             facts.trace(figure, len(rows_there), w.whole(len(rows_there)), table=table,
-                        overlap=overlap, incidents=_within(facts.inputs.incidents, rows_there))
+                        overlap=overlap, incidents=within(facts.inputs.incidents, rows_there))
         gained, lost = found
         section.say(w("hotspots.gained", n=len(gained), count=w.whole(len(gained)),
                       names=_listed(facts, gained)), "H4", tone="key")
@@ -188,17 +189,15 @@ def _matched(now: gpd.GeoDataFrame, before: gpd.GeoDataFrame | None,
     """Say which clusters overlap one of the other list by at least `overlap` (Jaccard)."""
     if before is None or before.empty:
         return np.zeros(len(now), bool), np.zeros(0, bool)
-    a = np.asarray(now.geometry.buffer(1).to_numpy())
-    b = np.asarray(before.geometry.buffer(1).to_numpy())
-    same = np.array([[x.intersection(y).area / x.union(y).area >= overlap for y in b] for x in a])
+    same = overlap_matrix(now, before) >= overlap
     return np.asarray(same.any(axis=1)), np.asarray(same.any(axis=0))
 
 
 def _cluster_rows(facts: Facts, clusters: gpd.GeoDataFrame) -> tuple[
         tuple[tuple[str, ...], ...], int, np.ndarray]:
     w = facts.words
-    now = _inside(clusters, facts.now)
-    before = _inside(clusters, facts.before)
+    now = counts_inside(clusters, facts.now.incidents)
+    before = counts_inside(clusters, facts.before.incidents)
     comparable = facts.now.days > 0 and facts.before.days > 0 and not facts.holes
     p_values = [compare_counts(
         count=int(n), days=facts.now.days, count_before=int(b), days_before=facts.before.days,
@@ -218,25 +217,6 @@ def _cluster_rows(facts: Facts, clusters: gpd.GeoDataFrame) -> tuple[
                      w.number(row["incidents_per_year"], 2), w.whole(row["n_places"]),
                      w(f"verdict.{reading}")))
     return tuple(rows[:int(facts.number("top_places"))]), int(sum(stands)), up
-
-
-def _inside(clusters: gpd.GeoDataFrame, part: Slice) -> np.ndarray:
-    points = gpd.GeoDataFrame(part.incidents)
-    points = points[points.geometry.notna()]
-    hulls = clusters.geometry.buffer(1).reset_index(drop=True)
-    if points.empty:
-        return np.zeros(len(clusters), int)
-    pairs = points.sindex.query(hulls, predicate="intersects")
-    return np.bincount(pairs[0], minlength=len(clusters))
-
-
-def _within(incidents: pd.DataFrame, areas: gpd.GeoDataFrame) -> pd.DataFrame:
-    """Return the incidents that lie in any of some areas, edges counted in."""
-    if areas.empty:
-        return incidents.iloc[:0]
-    points = gpd.GeoDataFrame(incidents).geometry
-    found = points.sindex.query(areas.geometry.buffer(1).to_numpy(), predicate="intersects")[1]
-    return incidents.iloc[np.unique(found)]
 
 
 def _listed(facts: Facts, names: list[str]) -> str:

@@ -18,6 +18,7 @@ from shapely import get_coordinates, get_parts, line_merge, union_all
 from rehit.reporting.document import Picture
 from rehit.reporting.drawing import house_style, is_narrow, to_png
 from rehit.reporting.measures import Facts
+from rehit.reporting.membership import within
 from rehit.reporting.palette import INK, LINE, OCHRE, PAPER, PLUM, QUIET, ramp
 
 #: Width of the drawing and room below it for the legend, wide and narrow [inches].
@@ -40,18 +41,18 @@ def overview_picture(facts: Facts) -> Picture:
 def _texts(facts: Facts) -> tuple[str, str, str]:
     w = facts.words
     clusters = facts.inputs.given("clusters")
+    drawn = facts.inputs.given("streets") is not None
     values = {"total": w.whole(facts.now.count), "crs": facts.inputs.crs,
-              "top": int(facts.number("top_places"))}
+              "top": int(facts.number("top_places")),
+              "streets": w("fig.map_streets") if drawn else ""}
     key = "map_plain"
     if clusters is not None and facts.now.count:
-        points = gpd.GeoDataFrame(facts.now.incidents)
-        placed = points[points.geometry.notna()]
-        hulls = union_all(clusters.geometry.buffer(1).to_numpy())
-        inside = placed[placed.geometry.intersects(hulls)]
-        share = len(inside) / max(len(placed), 1)
+        inside = within(facts.now.incidents, gpd.GeoDataFrame(clusters))
+        known = facts.now.incidents.geometry.notna() | facts.now.incidents.index.isin(inside.index)
+        share = len(inside) / max(int(known.sum()), 1)
         facts.trace("H2", share, w.share(share), incidents=inside, n=len(clusters),
-                    placed=w.whole(len(placed)))
-        values |= {"share": w.share(share), "n": len(clusters)}
+                    inside=w.whole(len(inside)), placed=w.whole(known.sum()))
+        values |= {"share": w.share(share), "n": len(clusters), "placed": w.whole(known.sum())}
         key = "map"
     return (w(f"fig.{key}_title", **values), w(f"fig.{key}_note", **values),
             w(f"fig.{key}_alt", **values))
