@@ -98,6 +98,31 @@ def test_starts_of_forecast_periods_stand_on_the_calendar_of_the_place() -> None
     assert [label.get_text() for label in ax.get_xticklabels()] == ["1 Sep 2025"]
 
 
+def test_lengths_of_forecast_periods_that_differ_are_both_said() -> None:
+    checks = DATA.forecast_checks.iloc[:2].assign(days=[30.0, 31.0])
+    ax = _axes()
+    figures.forecast_check(checks, ax=ax, words=EN)
+    assert ax.get_xlabel() == "Start of the period (30 to 31 days each)"
+
+
+def test_captions_count_what_is_drawn() -> None:
+    """Five of six surfaces, and four of six years, are drawn."""
+    curve = DATA.survival[DATA.survival["group"] == "brick"]
+    six = pd.concat([curve.assign(group=g, n=n) for g, n in (
+        ("brick", 600), ("metal", 500), ("glass", 400), ("render", 300), ("tile", 200),
+        ("stone", 100))])
+    text = figures.rehit_survival(six, ax=_axes(), words=EN, grouping="substrate")
+    assert text.note.startswith("n = 2,000 clearances")
+    days = pd.Series(pd.to_datetime(
+        ["2018-05-01"] * 9 + ["2019-05-01"] + [f"{y}-03-0{d}" for y in range(2020, 2024)
+                                               for d in (1, 2)], utc=True))
+    calendar = figures.incident_calendar(pd.DataFrame({"reported_at": days}), ax=_axes(), words=EN,
+                                         time_zone="UTC")
+    assert calendar.note.startswith("n = 8 incidents")
+    assert calendar.note.endswith("10 earlier ones are not drawn.")
+    assert "May 2018" not in calendar.title
+
+
 def test_ring_title_claims_nothing_that_chance_explains() -> None:
     weak = DATA.rings.assign(p_upper=0.4)
     assert "No clear sign" in figures.ring_table(weak, ax=_axes(), words=EN).title

@@ -208,6 +208,19 @@ def test_log_without_surfaces_asks_to_look_first() -> None:
     facts = _facts(dataclasses.replace(inputs, advice=inputs.advice.assign(method="inspect")))
     methods_section(facts)
     assert "before someone has looked" in facts.book.figures["M1"].label
+    section = methods_section(_facts(facts.inputs))
+    assert not [b for b in section.blocks if isinstance(b, Picture)]
+    n = facts.now.count
+    assert "A method was chosen" not in _said(section)
+    assert f"For {n} of the {n} incidents of the period someone has to look" in _said(section)
+
+
+def test_streets_show_no_rehits_and_an_estimated_chance_is_never_certain() -> None:
+    repeats = make_repeats(make_incidents(300)).assign(chance_above=1.0)
+    facts = _facts(make_input(n=300, repeats=repeats))
+    assert {row[6] for row in _grid(places_section(facts)).rows} == {">\u00a099%"}
+    streets = _facts(make_input(n=300, repeats=repeats.assign(place_kind="street", n_rehits=0)))
+    assert {row[4] for row in _grid(places_section(streets)).rows} == {"–"}
 
 
 def test_programme_gives_a_range_only_if_it_holds_the_sum() -> None:

@@ -43,7 +43,8 @@ def method_mix(methods: pd.Series, *, ax: Axes, words: Words, titled: bool = Tru
     facts = {"method": words.code("method", counts.index[-1]), "list": listed,
              "share": words.share(counts.iloc[-1] / len(methods)),
              "total": words.whole(len(methods))}
-    return finish(ax, figure_text(words, "mix", **facts), titled=titled)
+    key = "mix_inspect" if counts.index[-1] == "inspect" else "mix"
+    return finish(ax, figure_text(words, key, **facts), titled=titled)
 
 
 def cost_over_years(cost_years: pd.DataFrame, *, ax: Axes, words: Words, currency: str,

@@ -18,6 +18,9 @@ from rehit.reporting.drawing import (
 from rehit.reporting.palette import DASHES, INK, LINE, OCHRE, PAPER, QUIET, SERIES, TEAL, ramp
 from rehit.reporting.words import Words
 
+#: Years of the calendar, the latest of the log: more would not be legible.
+YEARS_DRAWN = 4
+
 
 def share_curve(repeats: pd.DataFrame, *, ax: Axes, words: Words, streets: bool = False,
                 titled: bool = True) -> FigureText:
@@ -48,7 +51,8 @@ def share_curve(repeats: pd.DataFrame, *, ax: Axes, words: Words, streets: bool 
     ax.plot(places, taken, color=TEAL, label=words("fig.share_curve_line"))
     ax.plot([0, 1], [0, 1], color=QUIET, linestyle=DASHES[2], label=words("fig.share_curve_even"))
     ax.plot([places[tenth]], [taken[tenth]], "o", color=OCHRE, markersize=7)
-    ax.annotate(words("fig.share_curve_mark", share=words.share(taken[tenth]), n=tenth),
+    ax.annotate(words("fig.share_curve_mark", share=words.share(taken[tenth]),
+                      n=words.whole(tenth)),
                 (places[tenth], taken[tenth]), (12, -14), textcoords="offset points", color=INK,
                 bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.5})
     ax.set(xlabel=words("fig.share_curve_x"), ylabel=words("fig.share_curve_y"),
@@ -56,8 +60,8 @@ def share_curve(repeats: pd.DataFrame, *, ax: Axes, words: Words, streets: bool 
     ax.xaxis.set_major_formatter(in_words(words, "share"))
     ax.yaxis.set_major_formatter(in_words(words, "share"))
     ax.legend(loc="lower right")
-    facts = {"share": words.share(taken[tenth]), "n": tenth, "places": words.whole(n_places),
-             "total": words.whole(total)}
+    facts = {"share": words.share(taken[tenth]), "n": words.whole(tenth),
+             "places": words.whole(n_places), "total": words.whole(total)}
     key = "share_curve_streets" if streets else "share_curve"
     return finish(ax, figure_text(words, key, **facts), titled=titled)
 
@@ -99,7 +103,8 @@ def rehit_survival(survival: pd.DataFrame, *, ax: Axes, words: Words, grouping: 
     best, worst = max(left, key=lambda g: left[g]), min(left, key=lambda g: left[g])
     facts = {"day": words.whole(day), "best": words.code(grouping, best),
              "worst": words.code(grouping, worst), "best_share": words.share(left[best][0]),
-             "worst_share": words.share(left[worst][0]), "total": words.whole(sizes.sum())}
+             "worst_share": words.share(left[worst][0]),
+             "total": words.whole(sizes[groups].sum())}
     same = "_same" if left[best][1] <= left[worst][2] else ""
     key = "survival_one" if len(left) == 1 else f"survival_{grouping}{same}"
     return finish(ax, figure_text(words, key, **facts), titled=titled)
@@ -182,7 +187,9 @@ def incident_calendar(incidents: pd.DataFrame, *, ax: Axes, words: Words, time_z
     """
     days = incidents["reported_at"].dt.tz_convert(time_zone).dt.tz_localize(None).dt.normalize()
     counts = days.value_counts()
-    years = sorted({int(y) for y in days.dt.year})[-4:]
+    years = sorted({int(y) for y in days.dt.year})[-YEARS_DRAWN:]
+    earlier = int((days.dt.year < years[0]).sum())
+    days = days[days.dt.year >= years[0]]
     grid = np.full((len(years) * 8 - 1, 54), np.nan)
     span = pd.date_range(days.min(), days.max(), freq="D")
     span = span[span.year >= years[0]]
@@ -209,7 +216,8 @@ def incident_calendar(incidents: pd.DataFrame, *, ax: Axes, words: Words, time_z
              "count": words.whole(by_month.max()),
              "weekday": words(f"weekday.{by_weekday.idxmax()}"),
              "weekday_share": words.share(by_weekday.max() / len(days)),
-             "total": words.whole(len(days))}
+             "total": words.whole(len(days)),
+             "left_out": words("fig.calendar_left_out", n=words.whole(earlier)) if earlier else ""}
     key = "calendar_even" if even else "calendar"
     return finish(ax, figure_text(words, key, **facts), titled=titled)
 

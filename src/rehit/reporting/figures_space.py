@@ -95,7 +95,9 @@ def forecast_check(checks: pd.DataFrame, *, ax: Axes, words: Words, time_zone: s
     ax.set_xticks(rows[::step], [
         f"{day.day} {words(f'month.{day.month}')[:3]} {day.year}" for day in starts[::step]],
         fontsize=8)
-    ax.set(xlabel=words("fig.check_x", days=words.whole(line["days"].median())),
+    shortest, longest = (words.whole(line["days"].agg(end)) for end in ("min", "max"))
+    days = shortest if shortest == longest else words.span(shortest, longest)
+    ax.set(xlabel=words("fig.check_x", days=days),
            ylabel=words("fig.check_y"))
     ax.set_ylim(0, float(line[["high", "observed"]].max().max()) * 1.08)
     ax.yaxis.set_major_formatter(in_words(words))

@@ -152,7 +152,7 @@ def _places(facts: Facts, grid: _Grid) -> list[list[Any]]:
              int(row.n_incidents), int(row.n_rehits), round(float(row.rate_per_year), 3),
              f"{w.number(row.rate_per_year, 2)} "
              f"({w.span(w.number(row.rate_low, 2), w.number(row.rate_high, 2))})",
-             round(float(row.chance_above), 3), w.share(row.chance_above),
+             round(float(row.chance_above), 3), w.chance(row.chance_above),
              _text(address.get(row.place_id)), int(row.n_rehits > 0 or not firm)]
             for row in each(shown)]
 

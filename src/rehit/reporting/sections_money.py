@@ -41,12 +41,25 @@ def methods_section(facts: Facts) -> Section:
                 key="M1_inspect" if top == "inspect" else "M1",
                 incidents=joined[joined["method"] == top], word=w.code("method", top),
                 share=w.share(counts.iloc[0] / len(joined)))
-    section.say(w("methods.opening", count=w.whole(len(joined)), n=len(joined)), "M0")
-    section.put(draw_picture("methods", lambda ax: method_mix(
-        joined["method"], ax=ax, words=w, titled=False), tall=0.85))
+    _say_methods(facts, section, counts)
+    if len(counts) > 1 or top != "inspect":
+        section.put(draw_picture("methods", lambda ax: method_mix(
+            joined["method"], ax=ax, words=w, titled=False), tall=0.85))
     section.put(_mix_grid(facts, joined, counts))
     section.say(w("methods.caution"), tone="note")
     return section
+
+
+def _say_methods(facts: Facts, section: Section, counts: pd.Series) -> None:
+    """Say for how many a method was chosen, and how many someone has to look at first."""
+    w = facts.words
+    look, total = int(counts.get("inspect", 0)), int(counts.sum())
+    if total > look:
+        section.say(w("methods.opening", count=w.whole(total - look), n=total - look),
+                    *([] if look else ["M0"]))
+    if look:
+        section.say(w("methods.opening_inspect", count=w.whole(look), total=w.whole(total),
+                      n=total), _code("inspect"))
 
 
 def _mix_grid(facts: Facts, joined: pd.DataFrame, counts: pd.Series) -> Grid:

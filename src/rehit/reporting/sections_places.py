@@ -101,8 +101,9 @@ def _place_row(facts: Facts, row: pd.Series, this: int) -> tuple[str, ...]:
     days: Any = row["median_days_to_rehit"]
     kind = row["asset_type"]
     return (str(row["place_id"]), "–" if pd.isna(kind) else w.thing(kind), w.whole(this),
-            w.whole(row["n_incidents"]), w.whole(row["n_rehits"]), rate,
-            w.share(row["chance_above"]), "–" if pd.isna(days) else w.number(float(days), 2))
+            w.whole(row["n_incidents"]),
+            "–" if row["place_kind"] == "street" else w.whole(row["n_rehits"]), rate,
+            w.chance(row["chance_above"]), "–" if pd.isna(days) else w.number(float(days), 2))
 
 
 def _survival(facts: Facts, section: Section) -> None:
@@ -111,7 +112,7 @@ def _survival(facts: Facts, section: Section) -> None:
         section.say(facts.words("missing.survival"), tone="note")
         return
     for grouping in ("substrate", "clearance_speed"):
-        if (survival["grouping"] == grouping).any():
+        if set(survival.loc[survival["grouping"] == grouping, "group"]) - {"unknown"}:
             section.put(_survival_picture(facts, survival, grouping))
     section.say(facts.words("places.survival_caution"), tone="note")
 

@@ -121,6 +121,16 @@ class Words:
             return ">" + NO_BREAK + self("format.percent", value="99")
         return self("format.percent", value=self.whole(value * 100))
 
+    def chance(self, value: float) -> str:
+        """Write a chance that was estimated: never as 0 or 100 %, which nothing estimated is.
+
+        Examples
+        --------
+        >>> Words("en").chance(1.0), Words("en").chance(0.0)
+        ('>\xa099%', '<\xa01%')
+        """
+        return self.share(min(max(value, 1e-9), 1 - 1e-9))
+
     def p_value(self, value: float) -> str:
         """Write a p-value to two decimals, or as below 0.01 or 0.001."""
         for limit in (0.001, 0.01):
