@@ -20,6 +20,8 @@ from rehit.reporting.page import resource
 from rehit.reporting.trace import Traced
 from rehit.reporting.words import Words
 
+#: A table of more rows than this may go on over the page; a shorter one keeps together.
+ROWS_KEPT_TOGETHER = 8
 _ENDING = {"svg+xml": "svg", "png": "png"}
 
 
@@ -56,7 +58,7 @@ class _Writer:
 
     def section(self, section: Section, *, breaks: bool) -> str:
         head = ("#pagebreak()\n" if breaks else "") + f"#part({typst_text(section.title)})"
-        return "\n".join([head, *(self.block(b) for b in section.blocks)])
+        return "\n".join([head, *(self.block(b) for b in tables_first(section.blocks))])
 
     def block(self, block: Block) -> str:
         if isinstance(block, Sentence):
@@ -80,7 +82,8 @@ class _Writer:
         numeric = "(" + "".join(f"{n}, " for n in sorted(grid.numeric)) + ")"
         rows = "(" + "".join(_strings(row) + ", " for row in grid.rows) + ")"
         return (f"#tidy({typst_text(grid.caption)}, {_strings(grid.headers)}, {rows}, {numeric}, "
-                f"{typst_text(grid.note)}, {_widths(grid.headers, grid.rows)})")
+                f"{typst_text(grid.note)}, {_widths(grid.headers, grid.rows)}, "
+                f"{_flag(breaks(grid.rows))})")
 
     def picture(self, picture: Picture) -> str:
         name = f"{picture.id}.{_ENDING[picture.kind]}"
@@ -103,7 +106,30 @@ class _Writer:
         return "\n".join((f"#part({typst_text(w('heading.trace'))})",
                           f"#say({typst_text(w('page.trace_paper'))}, (), \"plain\")",
                           f"#tidy({typst_text(w('workbook.figures'))}, {heads}, {rows}, (), \"\", "
-                          "(0.5fr, 2.6fr, 3.4fr, 1fr))"))
+                          f"(0.5fr, 2.6fr, 3.4fr, 1fr), {_flag(breaks(figures))})"))
+
+
+def tables_first(blocks: Sequence[Block]) -> list[Block]:
+    """Put a long table before the picture just above it.
+
+    A table fills what is left of a page and goes on over the next; a picture does not, and would
+    leave that space white.
+    """
+    ordered = list(blocks)
+    for at in range(1, len(ordered)):
+        above, block = ordered[at - 1], ordered[at]
+        if isinstance(above, Picture) and isinstance(block, Grid) and breaks(block.rows):
+            ordered[at - 1], ordered[at] = block, above
+    return ordered
+
+
+def breaks(rows: Sequence[object]) -> bool:
+    """Whether a table of these rows may go on over the page."""
+    return len(rows) > ROWS_KEPT_TOGETHER
+
+
+def _flag(value: bool) -> str:
+    return "true" if value else "false"
 
 
 def _widths(headers: Sequence[str], rows: Sequence[Sequence[str]]) -> str:

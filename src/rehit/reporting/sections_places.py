@@ -144,11 +144,11 @@ def hotspots_section(facts: Facts) -> Section:
     if rings is not None:
         section.put(draw_picture("rings", lambda ax: ring_table(
             rings, ax=ax, words=w, chance_limit=facts.number("chance_limit"), titled=False)))
+    _scores(facts, section)
     checks = facts.inputs.given("forecast_checks")
     if checks is not None:
         section.put(draw_picture("forecast", lambda ax: forecast_check(
             checks, ax=ax, words=w, time_zone=facts.inputs.time_zone, titled=False)))
-    _scores(facts, section)
     return section
 
 
