@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import re
+
 import pandas as pd
 import pytest
 
 from rehit.errors import SettingError
 from rehit.pipeline.chain import Chain, month_edges
-from rehit.pipeline.reports import period_days, quarter_days
+from rehit.pipeline.costing import cost_sentences
+from rehit.pipeline.finding import hotspot_sentences
+from rehit.pipeline.reports import in_report_language, period_days, quarter_days
 
 
 def test_months_begin_by_the_clock_of_the_place() -> None:
@@ -44,3 +48,11 @@ def test_a_period_is_a_quarter_month_year_or_two_days(text: str, first: str, las
 def test_other_periods_are_refused_with_the_ways_to_write_one(text: str) -> None:
     with pytest.raises(SettingError, match="a quarter such as 2025Q1"):
         period_days(text)
+
+
+def test_sentences_on_the_screen_are_in_the_language_of_the_report(demo_chain: Chain) -> None:
+    english = [*hotspot_sentences(demo_chain), *cost_sentences(demo_chain), *demo_chain.limits, ""]
+    said = in_report_language(english, language="es")
+    assert len(said) == len(english) - 1
+    assert not [text for text in said if re.search(r"\b(the|of|and|is|are|on|near|than)\b", text)]
+    assert in_report_language(english, language="en") == english[:-1]

@@ -208,3 +208,19 @@ def test_no_sentence_of_a_whole_spanish_report_is_english() -> None:
            for name in frame[frame.columns[0]]]
     left = [text for text in english_left(texts) if HOSTILE not in text]
     assert [text for text in left if not any(name in text for name in own)] == []
+
+
+@pytest.mark.parametrize(("english", "spanish"), [
+    ("4,313 of 5,224 incidents with a known place were re-hits: the surface had been cleared "
+     "since the one before.", "4.313 de 5.224 casos de lugar conocido fueron reincidencias"),
+    ("Worst: UP-0017, 20.4 a year (90 % interval 15.9 to 25.4).",
+     "El peor: UP-0017, 20,4 al año (intervalo del 90 %: de 15,9 a 25,4)."),
+    ("Removing each marking as it comes costs about €1,052,886 over 10 years (present value); "
+     "another way is cheaper on average on 1,080 of 1,626 places and saves about €109,175 (paint "
+     "out each time on 900 saves €64,972, permanent coating on 180 saves €44,203).",
+     "unos 109.175\u00a0€ (tapar con pintura cada vez en 900 ahorra 64.972\u00a0€, recubrimiento "
+     "permanente en 180 ahorra 44.203\u00a0€)."),
+])
+def test_sentences_of_the_screen_are_said_with_numbers_and_money(english: str,
+                                                                 spanish: str) -> None:
+    assert spanish in SPANISH(english)

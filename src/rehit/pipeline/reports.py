@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from dataclasses import replace
 from datetime import date, timedelta
 from importlib.resources import files
@@ -19,6 +20,7 @@ from rehit.pipeline.costing import cost_sentences, write_comparison
 from rehit.pipeline.finding import hotspot_sentences, write_hotspots
 from rehit.pipeline.report_input import report_input
 from rehit.project import FILE_NAME
+from rehit.reporting.phrases import Phrases
 from rehit.reporting.quarterly import write_report
 from rehit.reporting.trace import explain
 from rehit.reporting.words import Words
@@ -55,9 +57,18 @@ def write_quarter(chain: Chain, stage: Path, *, quarter: str | None,
         "project": chain.project.name, "period": [first.isoformat(), last.isoformat()],
         "rows": row_totals(chain),
         "limits": list(chain.limits),
-        "sentences": [f"{chain.project.name}, {Words('en').days(first, last)}.",
-                      *hotspot_sentences(chain), *cost_sentences(chain), *chain.limits],
+        "sentences": [
+            f"{chain.project.name}, {Words(chain.project.language).days(first, last)}.",
+            *in_report_language([*hotspot_sentences(chain), *cost_sentences(chain),
+                                 *chain.limits], language=chain.project.language)],
     }
+
+
+def in_report_language(said: Iterable[str], *, language: str) -> list[str]:
+    """Say sentences of the chain in the report's language, so that screen and page agree."""
+    words = Words(language)
+    phrases = Phrases(words)
+    return [phrases(text).replace(" near ", words("hotspots.near")) for text in said if text]
 
 
 def quarter_days(chain: Chain, quarter: str | None) -> tuple[date, date]:

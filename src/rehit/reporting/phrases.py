@@ -29,6 +29,8 @@ SAID = {
 }
 _FIELD = re.compile(r"\{(\w+)\}")
 _NUMBER = re.compile(r"[-+]?\d[\d,]*(\.\d+)?( ?%)?")
+#: An amount with the currency's sign before it, as rooms write it in English.
+_MONEY = re.compile(r"([^\w\s.,;:()#+/%-])(\d[\d,]*(?:\.\d+)?)")
 _WITHIN = r"(?:(?![.!?]\s[A-Z0-9]).)+?"
 _NEXT = re.compile(r"(?<=[.!?])\s+(?=[A-Z0-9])")
 
@@ -77,6 +79,10 @@ class Phrases:
     def _one(self, text: str) -> str | None:
         if _NUMBER.fullmatch(text):
             return self._number(text)
+        money = _MONEY.fullmatch(text)
+        if money:
+            return self.words("format.money_sign", minus="", currency=money[1],
+                              value=self._number(money[2]))
         lower = text[:1].lower() + text[1:]
         found = self._exact.get(text)
         if found is None and lower in self._exact:
