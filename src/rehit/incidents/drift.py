@@ -96,7 +96,7 @@ def _columns(raw: RawLog, mapping: Mapping) -> list[Drift]:
             hint = f"; {alike[0]!r} may be the same one renamed" if alike else ""
             found.append(Drift(
                 "column_missing", "fault" if users else "note", 1,
-                f"{', '.join(users)} stay empty" if users else "none: it was not used",
+                f"nothing is read into {', '.join(users)}" if users else "none: it was not used",
                 f"export the column again or change the mapping{hint}", column))
     for column in here:
         if column not in mapping.columns:

@@ -107,7 +107,8 @@ def table_from_rows(rows: Sequence[Sequence[str]], *, notes: tuple[str, ...] = (
     has_header = found if has_header is None else has_header
     said = list(notes)
     if first:
-        above = " / ".join(" ".join(cell for cell in row if cell.strip()) for row in rows[:first])
+        lines = [" ".join(cell for cell in row if cell.strip()) for row in rows[:first]]
+        above = " / ".join(filter(None, lines))
         said.append(f"{first} rows above the header left out: {above[:200]}")
     body = rows[first + 1:] if has_header else rows[first:]
     width = _width(rows[first], body, has_header)

@@ -6,8 +6,10 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
-from rehit.incidents.drift import find_drift
+import pandas as pd
+
 from rehit.pipeline.chain import Chain
+from rehit.pipeline.log_notes import log_findings, told
 from rehit.pipeline.method_check import done_table, shares_table
 from rehit.pipeline.outputs import write_csv, write_parquet
 from rehit.reporting.quality import quality_page
@@ -28,11 +30,11 @@ def write_cleaned(chain: Chain, stage: Path, *, methods: bool = False) -> dict[s
     -------
     dict
         ``per_file`` holds ``source_file, rows_in, rows_kept, rows_joined, rows_set_aside`` for
-        each file; their totals stand beside it; ``set_aside_reasons`` counts rows by reason.
+        each file; their totals stand beside it; ``set_aside_reasons`` counts rows by reason;
+        ``mapping_drift`` says in sentences where a file differs from the mapping.
     """
     # Before cleaning, which lets go of the raw text.
-    drift = [str(finding) for raw, fields in zip(chain.raw_logs, chain.mapped_logs, strict=True)
-             for finding in find_drift(raw, chain.mapping, fields=fields)]
+    files = log_findings(chain.raw_logs, chain.mapped_logs, chain.mapping)
     cleaned = chain.cleaned
     chain.step("Writing")
     # The text of a large log takes as long as all its other files together.
@@ -44,12 +46,13 @@ def write_cleaned(chain: Chain, stage: Path, *, methods: bool = False) -> dict[s
         text.result()
     shares, done = (shares_table(chain), done_table(chain)) if methods else (None, None)
     page = quality_page(
-        project_name=chain.project.name, findings=cleaned.findings, counts=cleaned.counts,
+        project_name=chain.project.name, counts=cleaned.counts,
+        findings=pd.concat([files, cleaned.findings], ignore_index=True),
         set_aside=cleaned.set_aside, observed_from=cleaned.observed_from,
         observed_to=cleaned.observed_to, time_zone=chain.project.time_zone,
         language=chain.project.language, method_shares=shares, advised_done=done)
     (stage / "quality.html").write_text(page, encoding="utf-8")
-    return {**cleaning_summary(chain), "mapping_drift": drift}
+    return {**cleaning_summary(chain), "mapping_drift": told(files)}
 
 
 def row_totals(chain: Chain) -> dict[str, int]:

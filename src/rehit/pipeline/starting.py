@@ -16,6 +16,7 @@ from rehit.incidents.mapping import Mapping
 from rehit.incidents.mapping_file import save_mapping
 from rehit.incidents.propose import propose_mapping, suggest_project
 from rehit.incidents.read import RawLog, read_logs, stack_logs
+from rehit.pipeline.log_notes import reading_note
 from rehit.project import FILE_NAME, is_projected_crs
 
 
@@ -107,12 +108,14 @@ def _summary(folder: Path, raw: Sequence[RawLog], mapping: Mapping,
                  for question in mapping.open_questions]
     columns = {name: " + ".join(source.columns) for name, source in mapping.fields.items()}
     rows = {log.name: len(log.table) for log in raw}
+    notes = [reading_note(log, note) for log in raw for note in log.notes]
     summary: dict[str, Any] = {
         "folder": str(folder), "rows": rows, "crs": crs, "questions": questions,
-        "columns": columns,
+        "columns": columns, "notes": notes,
         "files": [str(folder / FILE_NAME), str(folder / "mapping.toml")]}
     lines = [f"{name}: {count:,} rows" for name, count in rows.items()]
     lines += [f"  {target} ← {source}" for target, source in columns.items()]
+    lines += [f"  {note}" for note in notes]
     lines += ["", f"Projection: {crs}", ""]
     if questions:
         lines += ["Please answer in mapping.toml (the assumed answer is used meanwhile):"]
