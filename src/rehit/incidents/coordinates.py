@@ -11,11 +11,12 @@ from pyproj import CRS, Transformer
 from pyproj.exceptions import CRSError
 
 from rehit.errors import SettingError
+from rehit.incidents.grouping import is_grouped, ungrouped
 
 _MASKED = re.compile(r"[x*#?.\s]*[x*#?][x*#?.\s]*|not recorded|withheld|redacted|hidden|masked",
                      re.IGNORECASE)
+# "41,763" could be forty-one and a bit, or forty-one thousand: the first, as degrees are.
 _COMMA = re.compile(r"[+-]?\d{1,3},\d{3,}")
-_GROUPED = re.compile(r"[+-]?\d{1,3}([, ]\d{3})+(\.\d+)?")
 _SEXAGESIMAL = re.compile(
     r"([NSEWO])?\s*([+-]?\d+(?:[.,]\d+)?)\s*[°º ]?\s*(?:(\d+(?:[.,]\d+)?)\s*['′’ ]\s*)?"
     r"(?:(\d+(?:[.,]\d+)?)\s*(?:\"|″|”|'')?)?\s*([NSEWO])?", re.IGNORECASE)
@@ -169,14 +170,10 @@ def _odd_number(text: str) -> tuple[float, str]:
     text = text.strip()
     if _MASKED.fullmatch(text):
         return np.nan, "masked_place"
-    if _COMMA.fullmatch(text) and not _GROUPED.fullmatch(text):
+    if is_grouped(text):
+        return float(ungrouped(text)), ""
+    if _COMMA.fullmatch(text):
         return float(text.replace(",", ".")), ""
-    if _GROUPED.fullmatch(text):
-        groups = re.split("[, ]", text.partition(".")[0])
-        if len(groups) == 2 and "." not in text and "," in text:
-            # "41,763" could be forty-one and a bit, or forty-one thousand.
-            return float(text.replace(",", ".")), ""
-        return float(re.sub("[, ]", "", text)), ""
     found = _SEXAGESIMAL.fullmatch(text)
     if found is None or not any(c.isdigit() for c in text):
         return np.nan, "unreadable_place"

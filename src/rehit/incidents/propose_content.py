@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from rehit.incidents.dates import parse_dates
+from rehit.incidents.grouping import is_grouped, ungrouped_texts
 from rehit.incidents.propose_words import header_scores, plain_words
 from rehit.incidents.vocabulary import default_words
 
@@ -108,12 +109,14 @@ def _figures(kept: pd.Series, n_distinct: int) -> dict[str, Any]:
     decimals = kept[is_number].str.extract(r"[.,](\d+)$")[0].str.len().fillna(0)
     decimals = decimals[(real != 0)]
     letters = kept.str.contains(r"[^\W\d_]{2,}", regex=True)
+    # "6,483,231.12" reads as two numbers but is one.
+    single = kept[~kept.map(is_grouped).astype(bool)]
     return {
         "numbers": float(is_number.mean()), "low": float(low), "middle": float(middle),
         "high": float(high),
         "decimals": float((decimals >= 3).mean()) if len(decimals) else 0.0,
         "dates": _date_share(kept[~is_number], len(kept)), "times": _share(kept, _TIME),
-        "pairs": max(_share(kept, PAIR), _share(kept, PLANE_PAIR)), "wkt": _share(kept, WKT),
+        "pairs": max(_share(single, PAIR, len(kept)), _share(single, PLANE_PAIR, len(kept))), "wkt": _share(kept, WKT),
         "letters": float(letters.mean()), "streets": _street_share(kept[letters], len(kept)),
         "sizes": _size_share(kept), "measures": _share(kept[~is_number], _SIZE_UNIT, len(kept)),
         "mean_length": float(kept.str.len().mean()),
@@ -126,9 +129,10 @@ def numbers(texts: pd.Series) -> np.ndarray:
 
     Examples
     --------
-    >>> numbers(pd.Series(["51.5", "51,5", "XXXX", "-3"])).tolist()
-    [51.5, 51.5, nan, -3.0]
+    >>> numbers(pd.Series(["51.5", "51,5", "XXXX", "-3", "6,483,231.12"])).tolist()
+    [51.5, 51.5, nan, -3.0, 6483231.12]
     """
+    texts = ungrouped_texts(texts)
     plain = texts.where(texts.str.fullmatch(r"\s*[+-]?\d*[.,]?\d+([eE][+-]?\d+)?\s*|\s*\d+\.\s*"))
     values = pd.to_numeric(plain.str.replace(",", ".", regex=False), errors="coerce")
     result = values.to_numpy(dtype=float, na_value=np.nan)

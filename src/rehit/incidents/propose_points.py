@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from rehit.incidents.grouping import is_grouped
 from rehit.incidents.mapping_model import Places, Question
 from rehit.incidents.propose_content import PAIR, PLANE_PAIR, Profile, numbers
 from rehit.incidents.propose_crs import Area, match_area, usable
@@ -67,7 +68,8 @@ def pair_numbers(cells: pd.Series) -> tuple[np.ndarray, np.ndarray]:
     """Return the first and second number of "(51.5, -0.1)"-like texts, NaN where there is none."""
     pairs: list[tuple[float, ...]] = []
     for cell in cells.fillna(""):
-        found = PAIR.fullmatch(cell.strip()) or PLANE_PAIR.fullmatch(cell.strip())
+        found = None if is_grouped(cell) else (
+            PAIR.fullmatch(cell.strip()) or PLANE_PAIR.fullmatch(cell.strip()))
         pairs.append(tuple(float(t.replace(",", ".")) for t in found.groups()) if found
                      else (np.nan, np.nan))
     both = np.array(pairs, dtype=float).reshape(-1, 2)

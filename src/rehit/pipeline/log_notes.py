@@ -63,8 +63,8 @@ def reading_note(raw: RawLog, note: str) -> str:
 def told(findings: pd.DataFrame) -> list[str]:
     """Return the findings that change results as lines for a terminal."""
     grave = findings[findings["severity"].isin(("high", "medium"))]
-    return [f"{row.effect}; {row.advice[:1].lower()}{row.advice[1:]}"
-            for row in grave.itertuples()]
+    return [f"{effect}; {advice[:1].lower()}{advice[1:]}"
+            for effect, advice in zip(grave["effect"], grave["advice"], strict=True)]
 
 
 def _capital(text: str) -> str:
