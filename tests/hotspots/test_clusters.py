@@ -138,6 +138,13 @@ def test_one_wall_alone_is_no_cluster() -> None:
     check(found, "clusters", where="test")
 
 
+def test_a_log_too_thin_for_any_cluster_gives_none() -> None:
+    log = placed(np.array([[0.0, 0], [500, 0], [0, 900]]), ["high street"] * 3)
+    found = find_clusters(log, observed_from=FROM, observed_to=TO, rng=np.random.default_rng(1))
+    assert len(found) == 0
+    check(found, "clusters", where="test")
+
+
 def test_a_street_centroid_log_is_clustered_by_street() -> None:
     xy = np.repeat([[0.0, 0], [15, 0], [900, 0]], [30, 12, 4], axis=0)
     streets = ["long road"] * 30 + ["short row"] * 12 + ["quiet end"] * 4

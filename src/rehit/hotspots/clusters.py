@@ -99,13 +99,13 @@ def find_clusters(placed_incidents: gpd.GeoDataFrame, *, radius: float | None = 
     if len(points):
         step = _radius_m(radius, points, numbers)
         labels, stability = _labels(points, step, numbers, rng)
-        parts.append(_summaries(points, labels, kind="places", radius_m=step).assign(
-            stability=lambda t: stability[t["label"]]))
+        found = _summaries(points, labels, kind="places", radius_m=step)
+        if len(found):
+            parts.append(found.assign(stability=stability[found["label"]]))
     if len(streets):
         labels = pd.factorize(streets["group_street"])[0]
         parts.append(_summaries(streets, labels, kind="street", radius_m=np.nan).assign(
             stability=np.nan))
-    parts = [part for part in parts if len(part)]
     if not parts:
         return _no_clusters(placed_incidents)
     return _finish(pd.concat(parts, ignore_index=True), years, numbers, placed_incidents.crs)
