@@ -151,10 +151,20 @@ def test_a_rare_kind_borrows_from_the_rest():
     assert (kiosk["prior_mean_per_year"].iloc[0]) == pytest.approx(1.0, rel=0.1)
 
 
+@pytest.mark.parametrize("wait_days", [60.0, 250.0, 5000.0])
+def test_long_waits_do_not_bend_the_usual_rate_of_sites(gamma_rates, wait_days):
+    """A site never hit had the whole window to be hit in, however long the others waited."""
+    table = ranked(simulated(gamma_rates, seed=14, wait_days=wait_days))
+    true = pd.Series(gamma_rates, index=[f"A{k:04d}" for k in range(900)])
+    # Of some 800 sites; with nothing ever cleared each gives but one waiting time.
+    assert table["prior_mean_per_year"].iloc[0] == pytest.approx(1.6, rel=0.25)
+    assert 0.86 <= covered(table, true) <= 0.94
+
+
 def test_the_posterior_of_one_place_by_hand(gamma_log):
     table = ranked(gamma_log)
     prior = fit_prior(table["n_at_risk"].to_numpy(), table["exposure_years"].to_numpy(),
-                      zero_truncated=True)
+                      zero_truncated=True, watched_years=1096 / 365.25)
     shape, rate = posterior(table["n_at_risk"].to_numpy(), table["exposure_years"].to_numpy(),
                             prior)
     assert table["gamma_shape"].to_numpy() == pytest.approx(shape, rel=1e-3)

@@ -55,7 +55,7 @@ def return_ratio(placed_incidents: gpd.GeoDataFrame, panel: Panel, *, observed_f
     kind = kind_given(known, laid["place_code"].to_numpy(), len(places))
     places["prior_group"] = pd.Series(kind, index=places.index).fillna("any").astype("str")
     places["zero_truncated"] = True
-    priors = fit_priors(places, parameters=parameters)
+    priors = fit_priors(places, watched_years=length / 365.25, parameters=parameters)
     usual = priors.get((ALL_OTHERS, True)) or next(iter(priors.values()))
     group_of = places["prior_group"].reindex(panel.places["place_id"])
     factors = {}

@@ -88,12 +88,12 @@ def rank_repeats(placed_incidents: gpd.GeoDataFrame, *, register: gpd.GeoDataFra
     if register is not None:
         places = _with_register(places, register.to_crs(placed_incidents.crs), length)
     places = places.reset_index(drop=True)
-    _add_rates(places, numbers, threshold_per_year, rng)
+    _add_rates(places, length / DAYS_PER_YEAR, numbers, threshold_per_year, rng)
     order = np.lexsort((places["place_id"], places["rank_mean"]))
     return _finish(places.iloc[order], placed_incidents.crs)
 
 
-def fit_priors(places: pd.DataFrame, *,
+def fit_priors(places: pd.DataFrame, *, watched_years: float,
                parameters: Parameters) -> dict[tuple[str, bool], GammaPrior]:
     """Fit the distribution of rates of every kind of place that has enough data.
 
@@ -101,6 +101,8 @@ def fit_priors(places: pd.DataFrame, *,
     ----------
     places
         One row per place: ``prior_group, zero_truncated, n_at_risk, exposure_years``.
+    watched_years
+        Length of the observation window [years].
     parameters
         Uses ``hotspots.min_group_places`` and ``hotspots.min_group_incidents``.
 
@@ -120,17 +122,17 @@ def fit_priors(places: pd.DataFrame, *,
         if len(rest) < parameters["hotspots.min_group_places"]:
             rest = part
         if small.any():
-            priors[ALL_OTHERS, bool(truncated)] = _fit(rest, bool(truncated))
+            priors[ALL_OTHERS, bool(truncated)] = _fit(rest, bool(truncated), watched_years)
         for group in sums.index[enough]:
             priors[group, bool(truncated)] = _fit(part[part["prior_group"] == group],
-                                                  bool(truncated))
+                                                  bool(truncated), watched_years)
     return priors
 
 
-def _fit(part: pd.DataFrame, truncated: bool) -> GammaPrior:
+def _fit(part: pd.DataFrame, truncated: bool, watched_years: float) -> GammaPrior:
     # A place seen only through its first incident was clean when that came, so n_at_risk >= 1.
     return fit_prior(part["n_at_risk"].to_numpy(), part["exposure_years"].to_numpy(),
-                     zero_truncated=truncated)
+                     zero_truncated=truncated, watched_years=watched_years)
 
 
 def _places(known: gpd.GeoDataFrame, laid: pd.DataFrame, length: float,
@@ -243,14 +245,14 @@ def _common(basis: pd.Series) -> str:
     return "whole_window" if len(basis) and (basis == "whole_window").all() else "observed"
 
 
-def _add_rates(places: pd.DataFrame, numbers: Parameters, threshold: float | None,
-               rng: np.random.Generator) -> None:
+def _add_rates(places: pd.DataFrame, watched_years: float, numbers: Parameters,
+               threshold: float | None, rng: np.random.Generator) -> None:
     """Fill the rate columns of a table of our own making, in place."""
     kind = places["place_kind"].where(places["zero_truncated"], "asset")
     named = places["asset_type"].astype("object")
     places["prior_group"] = (kind + ": " + named.where(named.notna(), "any")).astype("str")
     shape, rate = np.empty(len(places)), np.empty(len(places))
-    priors = fit_priors(places, parameters=numbers)
+    priors = fit_priors(places, watched_years=watched_years, parameters=numbers)
     places["prior_mean_per_year"] = 0.0
     for (group, truncated), part in places.groupby(["prior_group", "zero_truncated"]):
         own = priors.get((str(group), bool(truncated)))

@@ -45,8 +45,8 @@ class GammaPrior:
         return self.shape / self.rate_years
 
 
-def fit_prior(counts: np.ndarray, exposure_years: np.ndarray, *,
-              zero_truncated: bool) -> GammaPrior:
+def fit_prior(counts: np.ndarray, exposure_years: np.ndarray, *, zero_truncated: bool,
+              watched_years: float | None = None) -> GammaPrior:
     """Fit the gamma distribution of rates to counts and exposures.
 
     Assumptions: counts are Poisson given the rate, places are independent, and (with
@@ -60,6 +60,11 @@ def fit_prior(counts: np.ndarray, exposure_years: np.ndarray, *,
         Time at risk per place [years], shape (n,), all positive.
     zero_truncated
         Whether places are seen only when hit at least once (a log without a register).
+    watched_years
+        Length of the observation window [years], with `zero_truncated`. A place that was never hit
+        would have been at risk all of it, so this, not the time at risk left after the waiting of
+        those that were hit, is the time in which a place could have stayed unseen. Default: the
+        exposures, right where nothing waited.
 
     Returns
     -------
@@ -97,10 +102,12 @@ def fit_prior(counts: np.ndarray, exposure_years: np.ndarray, *,
     if zero_truncated and (n <= 1).all():
         # Only single hits would send the mean to nothing: half a place hit twice keeps it finite.
         n, years, w = np.append(n, 2.0), np.append(years, exposure.mean()), np.append(w, 0.5)
+    unseen = (years if watched_years is None else np.maximum(years, watched_years)) if (
+        zero_truncated) else None
     start = np.array([0.0, np.clip(np.log(counts.sum() / exposure.sum()), *LOG_MEAN)])
 
     def target(theta: np.ndarray) -> tuple[float, np.ndarray]:
-        value, slope = _log_likelihood(theta, n, years, w, zero_truncated)
+        value, slope = _log_likelihood(theta, n, years, w, unseen)
         return -value / len(counts), -slope / len(counts)
 
     best = minimize(target, start, jac=True, method="L-BFGS-B", bounds=[LOG_SHAPE, LOG_MEAN])
@@ -221,8 +228,8 @@ def _vague(exposure: np.ndarray) -> GammaPrior:
 
 
 def _log_likelihood(theta: np.ndarray, n: np.ndarray, years: np.ndarray, weight: np.ndarray,
-                    truncated: bool) -> tuple[float, np.ndarray]:
-    """Value and slope along (log shape, log mean rate)."""
+                    unseen: np.ndarray | None) -> tuple[float, np.ndarray]:
+    """Value and slope along (log shape, log mean rate), for places seen only if hit in `unseen`."""
     shape, mean = np.exp(theta)
     rate = shape / mean
     log_keep = np.log(rate) - np.log(rate + years)
@@ -231,12 +238,13 @@ def _log_likelihood(theta: np.ndarray, n: np.ndarray, years: np.ndarray, weight:
     # Derivatives by shape (rate held) and by rate (shape held), then the chain to (shape, mean).
     by_shape = digamma(shape + n) - digamma(shape) + log_keep
     by_rate = shape / rate - (shape + n) / (rate + years)
-    if truncated:
-        none = np.exp(shape * log_keep)
+    if unseen is not None:
+        log_none = np.log(rate) - np.log(rate + unseen)
+        none = np.exp(shape * log_none)
         value = value - np.log1p(-none)
         odds = none / (1.0 - none)
-        by_shape = by_shape + odds * log_keep
-        by_rate = by_rate + odds * (shape / rate - shape / (rate + years))
+        by_shape = by_shape + odds * log_none
+        by_rate = by_rate + odds * (shape / rate - shape / (rate + unseen))
     slope = np.array([(weight * (by_shape * shape + by_rate * rate)).sum(),
                       -(weight * by_rate * rate).sum()])
     return float((weight * value).sum()), slope
