@@ -116,7 +116,8 @@ def _understand(fields: pd.DataFrame, mapping: Mapping | None, settings: CleanSe
     meaning = {name: table[["code"]] for name, table in meaning.items()}
     states = settle_states(rows, meaning, times, ledger=ledger)
     places = mapping.places if mapping else Places()
-    points = read_points(rows, plane_crs=places.crs or settings.crs,
+    # Without a mapping the grid is the project's; a mapping that names none knows none.
+    points = read_points(rows, plane_crs=places.crs if mapping else settings.crs,
                          location_crs=places.location_crs, location_order=places.location_order,
                          settings=settings, ledger=ledger)
     judged = judge_places(rows, points, words=words["place_quality"],

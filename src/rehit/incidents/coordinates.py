@@ -12,6 +12,7 @@ from pyproj.exceptions import CRSError
 
 from rehit.errors import SettingError
 from rehit.incidents.grouping import is_grouped, ungrouped
+from rehit.incidents.shape_text import is_shape, shape_point
 
 _MASKED = re.compile(r"[x*#?.\s]*[x*#?][x*#?.\s]*|not recorded|withheld|redacted|hidden|masked",
                      re.IGNORECASE)
@@ -22,7 +23,6 @@ _SEXAGESIMAL = re.compile(
     r"(?:(\d+(?:[.,]\d+)?)\s*(?:\"|″|”|'')?)?\s*([NSEWO])?", re.IGNORECASE)
 _PAIR = re.compile(r"([+-]?\d+(?:\.\d+)?(?:e[+-]?\d+)?)[\s,;]+([+-]?\d+(?:\.\d+)?(?:e[+-]?\d+)?)",
                    re.IGNORECASE)
-_WKT_POINT = re.compile(r"(?:srid=\d+;)?\s*point\s*z?m?\s*\(", re.IGNORECASE)
 
 
 class Candidate(NamedTuple):
@@ -39,7 +39,7 @@ class Candidate(NamedTuple):
     written: pd.Series
     x: np.ndarray
     y: np.ndarray
-    crs: CRS
+    crs: CRS | None
 
 
 def candidates(rows: pd.DataFrame, *, plane_crs: str, location_crs: str,
@@ -51,23 +51,24 @@ def candidates(rows: pd.DataFrame, *, plane_crs: str, location_crs: str,
     rows
         From :func:`rehit.incidents.rows.prepare`.
     plane_crs
-        CRS of easting and northing.
+        CRS of easting and northing; "" where nobody knows it, and then they are not used.
     location_crs, location_order
-        CRS and order (``lat_lon``, ``lon_lat``, ``wkt``) of the text that holds a point.
+        CRS ("" as above) and order (``lat_lon``, ``lon_lat``, ``wkt``) of the text that holds a
+        point. A text that names its own CRS is believed.
 
     Returns
     -------
     list of Candidate
         Those with any text in them, the most telling first. ``fault`` is ``masked_place``,
-        ``unreadable_place``, ``half_a_place`` or empty.
+        ``unreadable_place``, ``half_a_place``, ``grid_unknown`` or empty.
     """
     found = []
     if rows["latitude"].notna().any() or rows["longitude"].notna().any():
-        found.append(_from_pair(rows, "longitude", "latitude", "degrees", CRS.from_epsg(4326)))
+        found.append(_from_pair(rows, "longitude", "latitude", "degrees", _crs("EPSG:4326")))
     if rows["easting"].notna().any() or rows["northing"].notna().any():
         found.append(_from_pair(rows, "easting", "northing", "plane", _crs(plane_crs)))
     if rows["location"].notna().any():
-        found.append(_from_text(rows["location"], location_order, _crs(location_crs)))
+        found.append(from_text(rows["location"], order=location_order, crs=location_crs))
     return found
 
 
@@ -114,7 +115,9 @@ def _finite(values: np.ndarray) -> np.ndarray:
     return np.where(np.isfinite(values), values, np.nan)
 
 
-def _crs(name: str) -> CRS:
+def _crs(name: str) -> CRS | None:
+    if not name:
+        return None
     try:
         return CRS.from_user_input(name)
     except CRSError as error:
@@ -123,7 +126,8 @@ def _crs(name: str) -> CRS:
                            remedy="correct the mapping file") from error
 
 
-def _from_pair(rows: pd.DataFrame, x_name: str, y_name: str, source: str, crs: CRS) -> Candidate:
+def _from_pair(rows: pd.DataFrame, x_name: str, y_name: str, source: str,
+               crs: CRS | None) -> Candidate:
     x, x_fault = read_numbers(rows[x_name])
     y, y_fault = read_numbers(rows[y_name])
     fault = np.where(x_fault != "", x_fault, y_fault)
@@ -134,36 +138,55 @@ def _from_pair(rows: pd.DataFrame, x_name: str, y_name: str, source: str, crs: C
     nowhere = (x == 0) & (y == 0)
     fault = np.where(nowhere, "place_zero", fault)
     x, y = np.where(nowhere, np.nan, x), np.where(nowhere, np.nan, y)
-    longitude, latitude = to_degrees(x, y, crs)
+    fault = np.where((crs is None) & ~np.isnan(x), "grid_unknown", fault)
+    longitude, latitude = _degrees_if_known(x, y, crs)
     written = rows[y_name].fillna("") + ", " + rows[x_name].fillna("")
     return Candidate(source, (y_name, x_name), longitude, latitude, fault, written, x, y, crs)
 
 
-def _from_text(texts: pd.Series, order: str, crs: CRS) -> Candidate:
+def _degrees_if_known(x: np.ndarray, y: np.ndarray,
+                      crs: CRS | None) -> tuple[np.ndarray, np.ndarray]:
+    return (x * np.nan, y * np.nan) if crs is None else to_degrees(x, y, crs)
+
+
+def from_text(texts: pd.Series, *, order: str, crs: str) -> Candidate:
+    """Read the point in each cell of a column; see :func:`candidates`."""
     codes, unique = pd.factorize(texts, use_na_sentinel=True)
-    read = [_pair(str(text), order) for text in unique] + [(np.nan, np.nan, "")]
-    x = np.array([r[0] for r in read])[codes]
-    y = np.array([r[1] for r in read])[codes]
-    fault = np.array([r[2] for r in read], dtype=object)[codes]
-    longitude, latitude = to_degrees(x, y, crs)
-    return Candidate("location", ("location",), longitude, latitude, fault, texts, x, y, crs)
+    read = pd.DataFrame([*(_point(str(text), order, crs) for text in unique),
+                         (np.nan, np.nan, crs, "")], columns=["x", "y", "crs", "fault"])
+    x, y = read["x"].to_numpy(dtype=float), read["y"].to_numpy(dtype=float)
+    fault = read["fault"].to_numpy(dtype=object)
+    longitude, latitude = x * np.nan, y * np.nan
+    for name in read["crs"].unique():
+        same = (read["crs"] == name).to_numpy()
+        known = _crs(name)
+        longitude[same], latitude[same] = _degrees_if_known(x[same], y[same], known)
+        if known is None:
+            fault[same & ~np.isnan(x)] = "grid_unknown"
+    return Candidate("location", ("location",), longitude[codes], latitude[codes], fault[codes],
+                     texts, x[codes], y[codes], _crs(crs))
 
 
-def _pair(text: str, order: str) -> tuple[float, float, str]:
+def _point(text: str, order: str, crs: str) -> tuple[float, float, str, str]:
+    """Return x, y, their CRS and the fault of one cell."""
     if _MASKED.fullmatch(text):
-        return np.nan, np.nan, "masked_place"
-    found = _PAIR.search(text)
-    if found is None:
-        return np.nan, np.nan, "unreadable_place"
-    first, second = float(found.group(1)), float(found.group(2))
+        return np.nan, np.nan, crs, "masked_place"
+    shape = shape_point(text)
+    if shape is not None:
+        # Well-known text is x before y by its standard, whatever the mapping says.
+        first, second, crs = shape.x, shape.y, shape.crs or crs
+    else:
+        found = None if is_shape(text) else _PAIR.search(text)
+        if found is None:
+            return np.nan, np.nan, crs, "unreadable_place"
+        first, second = float(found.group(1)), float(found.group(2))
     if not (np.isfinite(first) and np.isfinite(second)):
-        return np.nan, np.nan, "unreadable_place"
+        return np.nan, np.nan, crs, "unreadable_place"
     if first == 0 and second == 0:
-        return np.nan, np.nan, "place_zero"
-    # WKT is x before y by its standard (OGC 06-103r4), whatever the mapping says.
-    if _WKT_POINT.match(text) or order in ("lon_lat", "wkt"):
-        return first, second, ""
-    return second, first, ""
+        return np.nan, np.nan, crs, "place_zero"
+    if shape is not None or order in ("lon_lat", "wkt"):
+        return first, second, crs, ""
+    return second, first, crs, ""
 
 
 def _odd_number(text: str) -> tuple[float, str]:

@@ -131,7 +131,7 @@ def _within(lon: np.ndarray, lat: np.ndarray, box: Box) -> np.ndarray:
 def _repair(candidate: Candidate, area: Box, ledger: Ledger) -> tuple[Candidate, np.ndarray]:
     lon, lat = candidate.longitude.copy(), candidate.latitude.copy()
     stray = ~np.isnan(lon) & ~_within(lon, lat, area)
-    if candidate.source == "plane":
+    if candidate.source == "plane" and candidate.crs is not None:
         return _repair_plane(candidate, stray, area, ledger)
     at = np.flatnonzero(stray)
     tries = [(rule, *mend(lon[at], lat[at])) for rule, mend in REPAIRS]
@@ -153,6 +153,7 @@ def _repair_plane(candidate: Candidate, stray: np.ndarray, area: Box, ledger: Le
                   ) -> tuple[Candidate, np.ndarray]:
     """Try a strayed easting and northing the other way round."""
     at = np.flatnonzero(stray)
+    assert candidate.crs is not None  # a grid nobody knows has no stray points
     x, y = to_degrees(candidate.y[at], candidate.x[at], candidate.crs)
     won = at[_within(x, y, area)]
     lon, lat = candidate.longitude.copy(), candidate.latitude.copy()

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from pyproj import Transformer
 
+from rehit.incidents.coordinates import from_text
 from rehit.incidents.dates_style import find_style
 from rehit.incidents.mapping import FIELDS, FieldSource, Mapping, Question, apply_mapping
 from rehit.incidents.mapping_answers import turned
@@ -17,7 +18,6 @@ from rehit.incidents.propose_crs import Area, ProjectPlace, suggest_place
 from rehit.incidents.propose_dates import find_dates
 from rehit.incidents.propose_fields import Score, assign, score_columns
 from rehit.incidents.propose_places import find_places
-from rehit.incidents.propose_points import pair_numbers
 from rehit.incidents.read import RawLog
 from rehit.parameters import Parameters, load_parameters
 
@@ -180,9 +180,11 @@ def suggest_project(raw: RawLog, mapping: Mapping) -> ProjectPlace | None:
 
 def _other_degrees(table: pd.DataFrame, mapping: Mapping) -> tuple[np.ndarray, np.ndarray]:
     """Take points from the location text, or else from the projected pair."""
-    first, second = pair_numbers(table["location"])
-    if np.isfinite(first).any() and mapping.places.location_crs == "EPSG:4326":
-        return (second, first) if mapping.places.location_order == "lat_lon" else (first, second)
+    places = mapping.places
+    if "location" in mapping.fields and places.location_crs:
+        read = from_text(table["location"], order=places.location_order, crs=places.location_crs)
+        if np.isfinite(read.longitude).any():
+            return read.longitude, read.latitude
     x, y = (numbers(table[name].fillna("")) for name in ("easting", "northing"))
     if mapping.places.crs and np.isfinite(x).any():
         change = Transformer.from_crs(mapping.places.crs, "EPSG:4326", always_xy=True)

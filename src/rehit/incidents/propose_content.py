@@ -16,6 +16,7 @@ import pandas as pd
 from rehit.incidents.dates import parse_dates
 from rehit.incidents.grouping import is_grouped, ungrouped_texts
 from rehit.incidents.propose_words import header_scores, plain_words
+from rehit.incidents.shape_text import is_shape
 from rehit.incidents.vocabulary import default_words
 
 SAMPLE = 2000
@@ -26,7 +27,6 @@ PAIR = re.compile(r"(?s)(?:.*[(\[{])?\s*([+-]?\d{1,3}[.,]\d+)°?\s*[,; ]\s*([+-]
                   r"[)\]}\s]*")
 PLANE_PAIR = re.compile(r"[(\[{\s]*([+-]?\d{4,8}(?:\.\d+)?)\s*[,; ]\s*([+-]?\d{4,8}(?:\.\d+)?)"
                         r"[)\]}\s]*")
-WKT = re.compile(r"(?i)(?:SRID=\d+;)?\s*(?:POINT|LINESTRING|POLYGON|MULTI\w+)\s*Z?M?\s*\(.*\)")
 _TIME = re.compile(r"(?i)\d{1,2}:\d{2}(:\d{2}(\.\d+)?)?\s*([ap]\.?m\.?)?|\d{1,2}\s*[ap]\.?m\.?")
 _SIZE = re.compile(r"(?i).*\d\s*(?:m2|m²|sq\W*m|sqm|sq\W*f|sqft|ft2|ft²|square|x\s*\d|cm\b|mm\b|"
                    r"by\s*\d|qm\b|mq\b|metr|feet|foot|ft\b|m\b|[\"'])?.*|.*\bA[0-5]\b.*")
@@ -116,7 +116,8 @@ def _figures(kept: pd.Series, n_distinct: int) -> dict[str, Any]:
         "high": float(high),
         "decimals": float((decimals >= 3).mean()) if len(decimals) else 0.0,
         "dates": _date_share(kept[~is_number], len(kept)), "times": _share(kept, _TIME),
-        "pairs": max(_share(single, PAIR, len(kept)), _share(single, PLANE_PAIR, len(kept))), "wkt": _share(kept, WKT),
+        "pairs": max(_share(single, PAIR, len(kept)), _share(single, PLANE_PAIR, len(kept))),
+        "wkt": float(kept.map(is_shape).mean()),
         "letters": float(letters.mean()), "streets": _street_share(kept[letters], len(kept)),
         "sizes": _size_share(kept), "measures": _share(kept[~is_number], _SIZE_UNIT, len(kept)),
         "mean_length": float(kept.str.len().mean()),

@@ -181,8 +181,9 @@ def _match_own(x: np.ndarray, y: np.ndarray, crs: str | None) -> Match | None:
     use = own.area_of_use
     if not own.is_projected or use is None or _share_inside(lon, lat, use.bounds) < _INSIDE:
         return None
-    said = (f"{own.name}: the project's CRS; the points lie in its area of use",)
-    ask = Question("places.crs", "Is the projected pair in the project's CRS?", (crs, "none"), crs)
+    said = (f"{own.name}: the CRS that was given; the points lie in its area of use",)
+    ask = Question("places.crs", f"Is the projected pair in {own.name} ({crs})?", (crs, "none"),
+                   crs)
     return Match(crs, 0.5, False, False, said, (ask,))
 
 

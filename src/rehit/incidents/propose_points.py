@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -12,6 +12,7 @@ from rehit.incidents.grouping import is_grouped
 from rehit.incidents.mapping_model import Places, Question
 from rehit.incidents.propose_content import PAIR, PLANE_PAIR, Profile, numbers
 from rehit.incidents.propose_crs import Area, match_area, usable
+from rehit.incidents.shape_text import shape_point
 
 
 @dataclass(frozen=True)
@@ -27,11 +28,15 @@ class Pair:
 
 @dataclass(frozen=True)
 class PointText:
-    """A column of points in text, the order of its numbers, whether they are on a grid."""
+    """A column of points in text, the order of its numbers, whether they are on a grid.
+
+    ``crs`` is the code that the texts themselves name, "" where they name none.
+    """
 
     column: tuple[str, float, tuple[str, ...]]
     order: str
     plane: bool = False
+    crs: str = ""
     questions: tuple[Question, ...] = ()
 
 
@@ -43,25 +48,38 @@ def find_text(sample: pd.DataFrame, profiles: Sequence[Profile], study_area: Are
         return None
     best = max(found, key=lambda p: (p.header("location") + max(p.pairs, p.wkt), -p.place))
     if best.wkt > 0.5:
-        said = f"{best.wkt:.0%} of its cells are well-known text"
-        return PointText((best.name, 0.95, (said,)), "wkt", _is_plane(sample[best.name]))
+        return _shape_text(best, sample[best.name])
     said = f"{best.pairs:.0%} of its cells hold two numbers"
     firsts, seconds = pair_numbers(sample[best.name])
     if np.nanmax(np.abs(firsts), initial=0) > 180:
-        return PointText((best.name, 0.8, (said,)), "lon_lat", True)
+        return PointText((best.name, 0.8, (said,)), "lon_lat", plane=True)
     order, sure, why = _pair_order(firsts, seconds, study_area)
     if not sure and degrees is not None and not degrees.questions:
         order, sure, why = _order_by_columns(sample, firsts, seconds, degrees)
     ask = () if sure else (Question(
         "places.location_order", f"Which number comes first in column {best.name!r}?",
         ("lat_lon", "lon_lat"), order, evidence=("both numbers are within 90 degrees",)),)
-    return PointText((best.name, 0.95 if sure else 0.7, (said, *why)), order, False, ask)
+    return PointText((best.name, 0.95 if sure else 0.7, (said, *why)), order,
+                     questions=ask)
 
 
-def _is_plane(cells: pd.Series) -> bool:
-    found = cells.str.extract(r"\(\s*([+-]?\d+(?:\.\d+)?)")[0]
-    values = np.abs(pd.to_numeric(found, errors="coerce"))
-    return bool(values.notna().any() and float(values.median()) > 180)
+def _shape_text(best: Profile, cells: pd.Series) -> PointText:
+    """A column of well-known text or binary; most of its shapes decide the CRS they name."""
+    said = f"{best.wkt:.0%} of its cells are well-known text or binary shapes"
+    x, y, names = shape_numbers(cells)
+    named = names[np.isfinite(x)]
+    crs = str(pd.Series(named).mode().iloc[0]) if len(named) else ""
+    plane = bool(len(named)) and float(np.nanmedian(np.maximum(np.abs(x), np.abs(y)))) > 180
+    why = (f"they name {crs} themselves",) if crs else ()
+    return PointText((best.name, 0.95, (said, *why)), "wkt", plane, crs)
+
+
+def shape_numbers(cells: pd.Series) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return x, y and the CRS named by each shape in text, NaN and "" where there is none."""
+    read = [shape_point(cell) for cell in cells.fillna("")]
+    return (np.array([np.nan if r is None else r.x for r in read], dtype=float),
+            np.array([np.nan if r is None else r.y for r in read], dtype=float),
+            np.array(["" if r is None else r.crs for r in read], dtype=object))
 
 
 def pair_numbers(cells: pd.Series) -> tuple[np.ndarray, np.ndarray]:
@@ -112,17 +130,15 @@ def _order_by_columns(sample: pd.DataFrame, first: np.ndarray, second: np.ndarra
 def plane_text_places(sample: pd.DataFrame, text: PointText, area: Area | None, crs: str | None,
                       places: Places, questions: list[Question]) -> Places:
     """Find the CRS of points in text that are on a grid; what cannot be told is asked."""
+    if text.crs:
+        return Places(places.crs, text.crs, text.order, places.evidence)
     cells = sample[text.column[0]]
-    if text.order == "wkt":
-        found = cells.str.extract(r"\(+\s*([+-]?[\d.]+)\s+([+-]?[\d.]+)")
-        x, y = numbers(found[0].fillna("")), numbers(found[1].fillna(""))
-    else:
-        x, y = pair_numbers(cells)
+    x, y = shape_numbers(cells)[:2] if text.order == "wkt" else pair_numbers(cells)
     match = match_area(x, y, area, crs) if (area or crs) and usable(x, y).any() else None
     if match is None:
         questions.append(Question(
             "places.location_crs", f"In which projected CRS is column {text.column[0]!r}?",
-            ("EPSG:...", "none"), places.crs or "none"))
+            tuple(filter(None, (places.crs, "EPSG:...", "none"))), places.crs or "none"))
         return Places(places.crs, places.crs, text.order, places.evidence)
-    questions += match.questions
+    questions += [replace(question, key="places.location_crs") for question in match.questions]
     return Places(places.crs, match.crs, text.order, places.evidence + match.evidence)

@@ -114,6 +114,8 @@ _RULES: dict[str, tuple[str, str, str]] = {
                      "Give the owner of the analysis the unmasked numbers"),
     "unreadable_place": ("medium", "coordinates that are no numbers were not used",
                          "Write plain numbers"),
+    "grid_unknown": ("high", "coordinates on a grid that the mapping does not name were not used",
+                     "Ask for the code of the grid and write it under [places] in the mapping"),
     "half_a_place": ("medium", "half a pair of coordinates was not used", "Record both numbers"),
     "swapped_axes": ("low", "latitude and longitude were exchanged, and put right",
                      "Check the order of the columns in the form"),

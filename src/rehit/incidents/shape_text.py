@@ -1,0 +1,86 @@
+"""Shapes that a cell holds as text: well-known text with or without its SRID, or WKB as hex digits.
+
+References
+----------
+OGC 06-103r4 (well-known text and binary). The SRID before the text, or within the binary form, is
+the extension that spatial databases write.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import NamedTuple
+
+import numpy as np
+import shapely
+from pyproj import CRS
+from pyproj.exceptions import CRSError
+from shapely.errors import ShapelyError
+from shapely.geometry.base import BaseGeometry
+
+_KINDS = r"(?:POINT|LINESTRING|POLYGON|MULTI\w+|GEOMETRYCOLLECTION)"
+_WKT = re.compile(rf"(?is)\s*(?:SRID=(\d+);)?\s*({_KINDS}\s*(?:Z|M|ZM)?\s*\(.*\))\s*")
+_BEGUN = re.compile(rf"(?i)\s*(?:SRID=\d+;)?\s*{_KINDS}\s*(?:Z|M|ZM)?\s*\(")
+# One byte for the order of the others, four for the kind, then two numbers at least.
+_HEX = re.compile(r"\s*0[01](?:[0-9A-Fa-f]{2}){20,}\s*")
+
+
+class ShapePoint(NamedTuple):
+    """The point that stands for a shape, and the code its text names ("" for none)."""
+
+    x: float
+    y: float
+    crs: str
+
+
+def is_shape(text: str) -> bool:
+    """Whether a cell looks like a shape, if only the beginning of one."""
+    return bool(_BEGUN.match(text) or _HEX.fullmatch(text))
+
+
+def shape_point(text: str) -> ShapePoint | None:
+    """Return the point that stands for the shape a cell holds; None where it holds none.
+
+    A line is stood for by its middle, an area by a point within it: a corner could be a whole
+    block away.
+
+    Examples
+    --------
+    >>> shape_point("SRID=2154;POINT(842000.5 6519000)")
+    ShapePoint(x=842000.5, y=6519000.0, crs='EPSG:2154')
+    >>> shape_point("LINESTRING (0 0, 10 0)")
+    ShapePoint(x=5.0, y=0.0, crs='')
+    """
+    try:
+        if found := _WKT.fullmatch(text):
+            shape, srid = shapely.from_wkt(found.group(2)), int(found.group(1) or 0)
+        elif _HEX.fullmatch(text):
+            shape = shapely.from_wkb(text.strip())
+            srid = int(shapely.get_srid(shape))
+        else:
+            return None
+    except (ShapelyError, ValueError, OverflowError):
+        return None
+    at = _middle(shape)
+    if at is None:
+        return None
+    return ShapePoint(float(at.x), float(at.y), f"EPSG:{srid}" if _is_code(srid) else "")
+
+
+def _middle(shape: BaseGeometry | None) -> shapely.Point | None:
+    if shape is None or shape.is_empty:
+        return None
+    if shape.geom_type == "Point":
+        point = shape
+    elif shape.geom_type == "LineString":
+        point = shape.interpolate(0.5, normalized=True)
+    else:
+        point = shape.representative_point()
+    return point if np.isfinite([point.x, point.y]).all() else None
+
+
+def _is_code(srid: int) -> bool:
+    try:
+        return srid > 0 and CRS.from_epsg(srid) is not None
+    except CRSError:
+        return False
