@@ -25,7 +25,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--streets", type=Path, metavar="FILE", help="street lines, if any")
     parser.add_argument("--name", metavar="TEXT", help="name of the place (default: the folder's)")
     parser.add_argument("--crs", metavar="CODE",
-                        help="projection such as EPSG:32630 (default: found from the log)")
+                        help="projection of your maps or of the log's coordinates, such as "
+                             "EPSG:32630 (default: found from the log)")
     parser.add_argument("--time-zone", default="UTC", metavar="ZONE",
                         help="time zone of the log's clock, such as Europe/Lisbon (default: UTC)")
     parser.add_argument("--currency", default="€", metavar="SIGN",

@@ -9,12 +9,15 @@ from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import tomlkit
+from pyproj import CRS
+from pyproj.exceptions import CRSError
 
 from rehit.errors import InputFileError, SettingError
 from rehit.files import staged_folder
 from rehit.incidents.mapping import Mapping
 from rehit.incidents.mapping_file import save_mapping
 from rehit.incidents.propose import propose_mapping, suggest_project
+from rehit.incidents.propose_crs import ProjectPlace
 from rehit.incidents.read import RawLog, read_logs, stack_logs
 from rehit.pipeline.log_notes import reading_note
 from rehit.project import FILE_NAME, is_projected_crs
@@ -31,7 +34,7 @@ def start_project(
     InputFileError
         If a log cannot be read, or the folder already holds a project.
     SettingError
-        If the time zone or the CRS is not a known one.
+        If the time zone or the CRS is not a known one, or no projection can be told.
     """
     for taken in (folder / FILE_NAME, folder / "mapping.toml"):
         if taken.exists():
@@ -47,12 +50,7 @@ def start_project(
                                  remedy="correct the name")
     mapping = propose_mapping(whole, crs=crs)
     place = suggest_project(whole, mapping)
-    own = mapping.places.crs if is_projected_crs(mapping.places.crs) else ""
-    project_crs = crs or own or (place.crs if place is not None else "")
-    if not project_crs:
-        raise SettingError("--crs", got="no projection, and a log without coordinates",
-                           allowed="a projected CRS such as EPSG:32630",
-                           remedy="name the projection your maps are drawn in with --crs")
+    project_crs = _project_crs(crs, mapping, place)
     files: dict[str, Any] = {"log": [_reference(path, folder) for path in logs],
                              "mapping": "mapping.toml"}
     files |= {role: _reference(path, folder)
@@ -73,10 +71,48 @@ def _check_settings(time_zone: str, crs: str | None) -> None:
         raise SettingError("--time-zone", got=repr(time_zone),
                            allowed="a name such as Europe/Lisbon",
                            remedy="use the IANA name of the zone the log is written in") from error
-    if crs is not None and not is_projected_crs(crs):
+    if crs is not None and not (is_projected_crs(crs) or _in_feet(crs)):
         raise SettingError("--crs", got=repr(crs),
-                           allowed="a projected CRS in metres, such as EPSG:32630",
+                           allowed="a projected CRS such as EPSG:32630",
                            remedy="use the code of the projection your maps are drawn in")
+
+
+def _in_feet(crs: str) -> bool:
+    """Whether it is a projected CRS in another unit: the log's grid, though not the project's."""
+    try:
+        return bool(CRS.from_user_input(crs).is_projected) and not is_projected_crs(crs)
+    except CRSError:
+        return False
+
+
+def _project_crs(crs: str | None, mapping: Mapping, place: ProjectPlace | None) -> str:
+    """Return the projection of the project: as told, the log's own grid, or the UTM zone.
+
+    A grid in feet is one the log may be in, but distances are worked out in metres.
+    """
+    places = mapping.places
+    for code in (crs, places.crs, places.location_crs):
+        if code and is_projected_crs(code):
+            return code
+    if crs and crs not in (places.crs, places.location_crs) and place is not None:
+        raise SettingError("--crs", got=f"{crs}, in which the log has no coordinates",
+                           allowed="a projected CRS in metres, such as EPSG:32630; in feet only "
+                           "where the log's own coordinates are in it",
+                           remedy="use the code of a projection in metres, or leave --crs out")
+    if place is not None:
+        return place.crs
+    grid = [column for name in ("easting", "northing", "location") if name in mapping.fields
+            for column in mapping.fields[name].columns]
+    if not grid:
+        raise SettingError("--crs", got=f"{crs or 'no projection'}, and a log without coordinates",
+                           allowed="a projected CRS in metres, such as EPSG:32630",
+                           remedy="name the projection your maps are drawn in with --crs")
+    columns = " and ".join(map(repr, grid))
+    raise SettingError(
+        "--crs", got=f"{crs or 'no projection'}, and coordinates in {columns} "
+        + ("that do not lie in it" if crs else "whose grid the log does not name"),
+        allowed="the projected CRS they are written in, in metres or feet, such as EPSG:27700",
+        remedy="ask the log's owner for the code of that grid and give it with --crs")
 
 
 def _reference(path: Path, folder: Path) -> str:
