@@ -6,6 +6,7 @@ import datetime as dt
 import zipfile
 from pathlib import Path
 
+import pandas as pd
 from python_calamine import CalamineError, CalamineWorkbook
 
 from rehit.errors import InputFileError
@@ -16,14 +17,15 @@ _MIDNIGHT = dt.time(0)
 
 def read_workbook(file: Path, *, sheet: str | None = None,
                   has_header: bool | None = None) -> RawTable:
-    """Read one sheet; text cells stay text ("00123"), dates become ISO text.
+    """Read a sheet; text cells stay text ("00123"), dates become ISO text.
 
     Parameters
     ----------
     file
         The workbook.
     sheet
-        Name of the sheet; the one with most filled rows if not given, which is noted.
+        Name of the sheet. If not given, the one with most filled rows, and under it those with
+        the same columns; which were read is noted.
     has_header
         Whether there are column names; found out if not told.
 
@@ -50,9 +52,44 @@ def read_workbook(file: Path, *, sheet: str | None = None,
     if chosen is None or not sheets[chosen]:
         raise InputFileError(where, got="an empty workbook", allowed="a sheet with rows",
                              remedy="choose another file or sheet")
-    left = [f"{name!r}" for name in names if name != chosen]
-    notes = (f"sheet {chosen!r} read, not {', '.join(left)}",) if left and sheet is None else ()
-    return table_from_rows(sheets[chosen], notes=notes, has_header=has_header)
+    if sheet is not None:
+        return table_from_rows(sheets[chosen], has_header=has_header)
+    return _with_like_sheets(sheets, chosen, has_header)
+
+
+def _with_like_sheets(sheets: dict[str, list[list[str]]], chosen: str,
+                      has_header: bool | None) -> RawTable:
+    """Read the chosen sheet, and under it those with the very same columns, such as other years.
+
+    A sheet that holds nothing but rows of those before it is a copy or an extract, and left out.
+    """
+    first = table_from_rows(sheets[chosen], has_header=has_header)
+    notes: tuple[str, ...] = ()
+    parts, used, ragged, size = [first.table], [chosen], list(first.ragged_rows), len(first.table)
+    known = _row_set(first.table)
+    for name in sheets:
+        other = table_from_rows(sheets[name], has_header=has_header) if name != chosen else None
+        if other is None or not (first.has_header and other.has_header) or (
+                set(other.table.columns) != set(first.table.columns)):
+            continue
+        new = _row_set(other.table[list(first.table.columns)])
+        if not new <= known:
+            known |= new
+            used.append(name)
+            parts.append(other.table)
+            notes += (*other.notes, f"rows of sheet {name!r} follow as rows {size + 1} to "
+                      f"{size + len(other.table)}")
+            ragged += [size + row for row in other.ragged_rows]
+            size += len(other.table)
+    left = ", ".join(f"{name!r}" for name in sheets if name not in used)
+    notes = ((f"sheet {chosen!r} read, not {left}",) if left else ()) + first.notes + notes
+    table = pd.concat(parts, ignore_index=True) if len(parts) > 1 else first.table
+    table.index = pd.RangeIndex(1, len(table) + 1, name="source_row")
+    return RawTable(table, first.has_header, tuple(dict.fromkeys(notes)), tuple(ragged))
+
+
+def _row_set(table: pd.DataFrame) -> set[tuple[str, ...]]:
+    return set(table.itertuples(index=False, name=None))
 
 
 def _cells(book: CalamineWorkbook, name: str) -> list[list[str]]:
