@@ -14,7 +14,8 @@ OTHER = "other"
 NEUTRAL = "neutral"
 _CAMEL = re.compile(r"(?<=[a-z0-9])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])")
 _NOT_WORD = re.compile(r"[^a-z0-9]+")
-_SPELT = str.maketrans({"ß": "ss", "æ": "ae", "ø": "o", "²": "2", "°": " ", "№": "no"})
+_SPELT = str.maketrans({"ß": "ss", "æ": "ae", "ø": "o", "²": "2", "°": " ", "№": "no",
+                        "#": " no "})
 
 
 @dataclass(frozen=True)

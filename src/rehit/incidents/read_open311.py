@@ -33,7 +33,8 @@ ALLOWED = "GeoJSON, an Open311 list of requests, or a list of records"
 def read_json(data: bytes, *, where: str) -> RawTable:
     """Read GeoJSON, a list of records (as Open311 gives), or one record per line.
 
-    Nested records become columns joined by a dot; nested lists stay JSON text.
+    Nested records become columns joined by a dot, and so do lists of questions with their answers;
+    other nested lists stay JSON text.
 
     Raises
     ------
@@ -85,11 +86,51 @@ def _flat(record: dict[str, Any], before: str = "") -> dict[str, str]:
         name = _whole_text(f"{before}{key}")
         if isinstance(value, dict):
             cells |= _flat(value, f"{name}.")
+        elif isinstance(value, list) and _is_answers(value):
+            cells |= _answers(value, name)
         elif isinstance(value, list):
             cells[name] = _whole_text(json.dumps(value, ensure_ascii=False))
         else:
             cells[name] = _whole_text(cell_text(value))
     return cells
+
+
+# A form's questions and answers come as a list of like records, each with its own name.
+_ASKED = ("label", "name", "question", "title", "key", "field", "code")
+_ANSWERED = ("value", "values", "answer", "response")
+
+
+def _is_answers(items: list[Any]) -> bool:
+    return bool(items) and all(
+        isinstance(item, dict) and _key_of(item, _ASKED) and _key_of(item, _ANSWERED)
+        for item in items)
+
+
+def _key_of(item: dict[str, Any], names: tuple[str, ...]) -> str:
+    """Return the first of `names` under which the record has something to tell apart."""
+    return next((key for name in names for key in item if key.casefold() == name), "")
+
+
+def _answers(items: list[dict[str, Any]], before: str) -> dict[str, str]:
+    """Give each question a column; several answers to one stand in one cell."""
+    cells: dict[str, str] = {}
+    for item in items:
+        asked = cell_text(item[_key_of(item, _ASKED)]).strip()
+        name = _whole_text(f"{before}.{asked}")
+        said = _answer_text(item[_key_of(item, _ANSWERED)])
+        cells[name] = "; ".join(filter(None, (cells.get(name, ""), said)))
+    return cells
+
+
+def _answer_text(value: object) -> str:
+    """Return an answer as text: a choice by its name, several one after the other."""
+    if isinstance(value, list):
+        return "; ".join(filter(None, map(_answer_text, value)))
+    if isinstance(value, dict):
+        key = _key_of(value, _ASKED) or _key_of(value, _ANSWERED)
+        return _answer_text(value[key]) if key else _whole_text(
+            json.dumps(value, ensure_ascii=False))
+    return _whole_text(cell_text(value))
 
 
 def _whole_text(text: str) -> str:
