@@ -39,3 +39,12 @@ def test_users_choice_wins_and_faults_are_listed() -> None:
                                    needed=("asset_id",), where="r.csv")
     assert [f.got for f in faults] == ["no column 'b' for owner", "the field 'colour'",
                                        "no column that looks like asset_id"]
+
+
+def test_registers_in_other_languages_are_read_without_help() -> None:
+    asked = {"asset_id": "Código", "asset_type": "Tipo", "substrate": "Material",
+             "address": "Morada", "wall_area_m2": "Área m2"}
+    assert guess_columns(list(asked.values()), kind="register")[0] == asked
+    asked = {"asset_id": "Objektnummer", "substrate": "Untergrund", "easting": "Rechtswert",
+             "northing": "Hochwert", "address": "Straße"}
+    assert guess_columns(list(asked.values()), kind="register")[0] == asked

@@ -86,7 +86,8 @@ def resolve_columns(names: list[str], columns: Mapping[str, str] | None, *, kind
     faults += [
         TableError(where, got=f"no column that looks like {field}",
                    allowed=", ".join(map(repr, names)),
-                   remedy=f'say which it is: columns={{"{field}": "..."}}')
+                   remedy=f'name it "{field.replace("_", " ")}" in the file '
+                   f'(from Python: columns={{"{field}": "..."}})')
         for field in needed if field not in chosen]
     notes += [f"{field} is read from {name!r}" for field, name in chosen.items()]
     unused = [n for n in names if n not in chosen.values()]

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import csv
+from importlib.resources import files
+
 import pandas as pd
 import pytest
 
@@ -87,3 +90,27 @@ def test_translations_are_counted_once_per_word() -> None:
 def test_states(status: str, outcome: str, cleared: str, expected: tuple[str, str]) -> None:
     row = clean(status=status, outcome=outcome, cleared=cleared).incidents.loc[0]
     assert (row["status"], row["outcome"]) == expected
+
+
+@pytest.mark.parametrize(("field", "word", "code"), [
+    ("status", "in Bearbeitung", "open"), ("status", "beseitigt", "cleared"),
+    ("status", "Em curso", "open"), ("status", "Finalizado", "closed"),
+    ("status", "Traité", "cleared"), ("status", "Anulado", "void"),
+    ("priority", "Ja", "offensive"), ("priority", "Nein", "ordinary"),
+    ("priority", "Não", "ordinary"), ("priority", "no ofensivo", "ordinary"),
+    ("substrate", "Sichtbeton", "concrete"), ("substrate", "persiana metálica", "metal"),
+    ("substrate", "pintura sobre enfoscado", "render"), ("substrate", "crépi", "render"),
+    ("substrate", "betão", "concrete"), ("outcome", "propriété privée", "private_owner")])
+def test_logs_in_other_languages_are_understood_without_guessing(
+        field: str, word: str, code: str) -> None:
+    read = translate(pd.Series([word]), default_words(field), fuzzy=False).iloc[0]
+    assert read["code"] == code
+
+
+def test_a_surface_word_of_another_language_means_the_same_in_log_and_register() -> None:
+    log = default_words("substrate").codes
+    source = files("rehit") / "words" / "surfaces.csv"
+    terms = [row for row in csv.DictReader(source.read_text(encoding="utf-8").splitlines())
+             if row["field"] == "substrate" and row["language"] != "en"]
+    assert len(terms) > 80
+    assert [row for row in terms if log.get(row["term"]) != row["code"]] == []

@@ -185,7 +185,9 @@ _ONLY_IN_FIELD = frozenset((
     "yes", "y", "true", "t", "1", "x", "no", "n", "false", "f", "0", "p1", "p2", "p3", "high",
     "low", "medium", "normal", "standard", "urgent", "emergency", "other", "none", "unknown",
     "na", "n a", "null", "nan", "pen", "acid", "brush", "scratch", "owner", "done", "open",
-    "explicit", "priority 1", "priority 2", "priority 3", "routine", "x"))
+    "explicit", "priority 1", "priority 2", "priority 3", "routine", "x",
+    "si", "sim", "oui", "ja", "nao", "non", "nein", "alta", "hoch", "haute", "media", "mittel",
+    "moyenne", "baja", "baixa", "niedrig", "basse", "urgente", "dringend", "eilig", "odio"))
 
 
 def _speaks_alone(word: str, rule: str) -> bool:
