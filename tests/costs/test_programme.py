@@ -90,3 +90,12 @@ def test_amounts_must_match_the_years() -> None:
 def test_a_programme_longer_than_the_horizon_is_refused(busy) -> None:
     with pytest.raises(SettingError, match="1 to the horizon of 2 years"):
         choose(busy, horizon_years=2)
+
+
+def test_no_budget_at_all_is_one_row_that_saves_nothing(busy) -> None:
+    """Eight multiples of nothing were eight rows of one key, and the command failed."""
+    sweep = budget_sweep(busy, budget_per_year=0, years=3, parameters=PARAMETERS,
+                         rng=np.random.default_rng(1))
+    assert sweep["budget"].tolist() == [0]
+    assert sweep["saving_per_year"].tolist() == [0]
+    assert sweep["chosen"].tolist() == [True]

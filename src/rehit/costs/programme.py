@@ -137,7 +137,8 @@ def budget_sweep(costing: pd.DataFrame, *, budget_per_year: float | None = None,
     hours = per_year(crew_hours_per_year, years, parameters["costs.programme_crew_hours"])
     annuity = prospects.comparisons[0].timeline.annuity
     rows = []
-    for share in sorted({*shares, 1.0}):
+    # All multiples of nothing are nothing: one row then, not eight of one key.
+    for share in sorted({*shares, 1.0}) if budget > 0 else [1.0]:
         money = np.full(years, budget * share)
         found = best_choice(prospects.candidates, budgets=money, hours=hours * max(share, 1.0),
                             gap=parameters["costs.programme_gap"])
