@@ -116,6 +116,22 @@ def test_sensitivity_has_the_right_signs(contract) -> None:
     assert table["range"].is_monotonic_decreasing
 
 
+def test_sensitivity_is_about_the_price_asked_and_moves_even_small_numbers_of_jobs(
+        contract) -> None:
+    """Found jobs are a few in a class: rounded to whole jobs a fifth more of them was none."""
+    table = sensitivity(contract, rng=np.random.default_rng(2))
+    asked = contract.price("lump_sum")["price_per_year"]
+    assert table["price"].to_numpy() == pytest.approx(asked)
+    rows = table.set_index("assumption")
+    margin = contract.margin
+    assert rows.loc["wanted margin", "price_high"] == pytest.approx(
+        asked * (1 - margin) / (1 - 1.2 * margin))
+    found, volume = (rows.loc[name] for name in ("jobs found by patrol", "volume"))
+    assert found["price_low"] < asked < found["price_high"]
+    # Patrols find a twentieth of what is reported, and smaller: no more than its part of volume.
+    assert found["range"] < 0.1 * volume["range"]
+
+
 def test_libreoffice_works_out_the_same_figures_to_the_cent(
         contract, tmp_path, recomputed) -> None:
     path = write_bid_workbook(tmp_path / "bid.xlsx", contract, name=HOSTILE, currency="€")

@@ -6,11 +6,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from rehit.costs.contract_estimate import found_share
 from rehit.costs.contract_volume import (
     change_weights,
     check_even,
     fit_town,
-    found_share,
     posterior_share_variance,
     predict_volume,
 )

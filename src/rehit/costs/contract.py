@@ -149,10 +149,14 @@ def price_contract(jobs: pd.DataFrame, places: pd.DataFrame, *, observed_from: p
 
 
 def foresee(jobs: pd.DataFrame, callout: np.ndarray, volume: Volume, queue: QueueRun,
-            capacity: Capacity, *, parameters: Parameters,
-            rng: np.random.Generator) -> Outlook:
-    """Simulate the cost of every contract year and what each price form pays."""
-    work = simulate_work(jobs, callout, volume, parameters=parameters, rng=rng)
+            capacity: Capacity, *, parameters: Parameters, rng: np.random.Generator,
+            weights: tuple[float, float] = (1.0, 1.0)) -> Outlook:
+    """Simulate the cost of every contract year and what each price form pays.
+
+    `weights`: what each reported job and each job found counts for, as in
+    :func:`rehit.costs.contract_cost.simulate_work`.
+    """
+    work = simulate_work(jobs, callout, volume, parameters=parameters, rng=rng, weights=weights)
     draws, years = work["jobs"].shape
     paths = index_paths(years=years, draws=draws, parameters=parameters, rng=rng)
     late = late_shares(queue, work["jobs"])

@@ -83,7 +83,8 @@ def cost_rates(jobs: pd.DataFrame, *, parameters: Parameters) -> tuple[dict[str,
 
 def simulate_work(jobs: pd.DataFrame, callout: np.ndarray, volume: Volume, *,
                   parameters: Parameters, rng: np.random.Generator,
-                  extra: Mapping[str, np.ndarray] | None = None) -> dict[str, np.ndarray]:
+                  extra: Mapping[str, np.ndarray] | None = None,
+                  weights: tuple[float, float] = (1.0, 1.0)) -> dict[str, np.ndarray]:
     """Return the year's work in every simulated year: each quantity draws × years.
 
     Each simulated job copies one of the log's jobs of its class, so sizes, access and the rest
@@ -94,6 +95,8 @@ def simulate_work(jobs: pd.DataFrame, callout: np.ndarray, volume: Volume, *,
     extra
         More columns to add up over the reported jobs and, at their own worth, those found:
         name to the values per job for both, each ``2 × jobs``.
+    weights
+        What each reported job and each job found counts for [jobs].
     """
     smaller = with_effort(jobs, parameters=parameters,
                           area_ratio=parameters["contract.found_area_ratio"])
@@ -109,9 +112,10 @@ def simulate_work(jobs: pd.DataFrame, callout: np.ndarray, volume: Volume, *,
     keys = list(volume.classes[list(CLASS)].itertuples(index=False, name=None))
     for number in range(n_classes):
         rows = groups[keys[number]]
-        for counts, table in ((volume.counts, reported), (volume.found, found)):
-            total += simulate_totals(table.to_numpy(float)[rows],
-                                     counts=counts[:, :, number].ravel(), rng=rng)
+        for counts, table, weight in zip((volume.counts, volume.found), (reported, found),
+                                         weights, strict=True):
+            total += weight * simulate_totals(table.to_numpy(float)[rows],
+                                              counts=counts[:, :, number].ravel(), rng=rng)
     return {name: total[:, column].reshape(draws, years)
             for column, name in enumerate(reported.columns)}
 

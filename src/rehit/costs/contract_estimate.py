@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import ndtr, ndtri
 
+from rehit.parameters import Parameters
+
 
 def normal_power(total: float, *, mean: float, variance: float, skewness: float) -> float:
     """Return the chance that a total is not exceeded, from three moments (normal power).
@@ -47,3 +49,20 @@ def accuracy_sd(*, accuracy: float, confidence: float) -> float:
     0.078
     """
     return float(accuracy / ndtri((1 + confidence) / 2))
+
+
+def found_share(chance: np.ndarray, *, parameters: Parameters) -> np.ndarray:
+    """Return what own patrols find beyond the reports, as a share of these (triangular)."""
+    low, likely, high = _found_points(parameters)
+    return triangular_quantile(chance, low=low, likely=likely, high=high)
+
+
+def mean_found_share(parameters: Parameters) -> float:
+    """Return the mean of :func:`found_share`."""
+    return sum(_found_points(parameters)) / 3
+
+
+def _found_points(parameters: Parameters) -> tuple[float, float, float]:
+    low = parameters["contract.found_low"]
+    likely = max(low, parameters["contract.found_likely"])
+    return low, likely, max(likely, parameters["contract.found_high"])

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from rehit.costs.contract import Capacity, Contract, foresee
+from rehit.costs.contract_estimate import mean_found_share
 from rehit.costs.contract_jobs import with_effort
 from rehit.costs.contract_price import price_forms
 from rehit.parameters import Parameters
@@ -38,7 +39,9 @@ def sensitivity(contract: Contract, *, form: str = "lump_sum",
                 rng: np.random.Generator) -> pd.DataFrame:
     """Return the `contract_sensitivity` table: the price with each assumption lower and higher.
 
-    Crews stay as bid, except where they are what is moved; so do the late shares.
+    Crews stay as bid, except where they are what is moved; so do the late shares. Every price
+    comes from the same ``contract.sensitivity_draws`` years; what these do to the price is applied
+    to the price asked, which rests on more.
 
     Parameters
     ----------
@@ -51,6 +54,7 @@ def sensitivity(contract: Contract, *, form: str = "lump_sum",
     swing = base["contract.sensitivity_swing"]
     seed = int(rng.integers(2**31))
     middle = _price(contract, base, 1.0, 1.0, contract.margin, form, seed)
+    asked = float(contract.price(form)["price_per_year"])
     rows = []
     for name, patterns in ASSUMPTIONS.items():
         prices = []
@@ -61,8 +65,9 @@ def sensitivity(contract: Contract, *, form: str = "lump_sum",
                 factor if name == "crews provided" else 1.0,
                 contract.margin * factor if name == "wanted margin" else contract.margin,
                 form, seed))
-        rows.append({"assumption": name, "swing": swing, "price": middle, "price_low": prices[0],
-                     "price_high": prices[1], "range": abs(prices[1] - prices[0])})
+        low, high = (asked * price / middle for price in prices)
+        rows.append({"assumption": name, "swing": swing, "price": asked, "price_low": low,
+                     "price_high": high, "range": abs(high - low)})
     table = pd.DataFrame(rows).sort_values("range", ascending=False, kind="stable")
     return table.reset_index(drop=True)
 
@@ -80,18 +85,16 @@ def _price(contract: Contract, numbers: Parameters, volume_factor: float, crews_
     draws = int(numbers["contract.sensitivity_draws"])
     rng = np.random.default_rng(seed)
     volume = contract.volume
-    found = (numbers["contract.found_likely"] / contract.parameters["contract.found_likely"]
-             if contract.parameters["contract.found_likely"] else 1.0)
-    volume = replace(volume, counts=_scaled(volume.counts[:draws], volume_factor),
-                     found=_scaled(volume.found[:draws], volume_factor * found))
+    usual = mean_found_share(contract.parameters)
+    found = mean_found_share(numbers) / usual if usual else 1.0
+    # The same jobs as before, each counting for more or less: new draws, or whole numbers of jobs
+    # in classes that have one or two a year, would bury what is looked at.
+    volume = replace(volume, counts=volume.counts[:draws], found=volume.found[:draws])
     capacity = Capacity(contract.capacity.crews * crews_factor, contract.capacity.paid_hours)
     jobs = with_effort(contract.jobs, parameters=numbers)
     outlook = foresee(jobs, contract.callout, volume, contract.queue, capacity,
-                      parameters=numbers, rng=rng)
+                      parameters=numbers, rng=rng,
+                      weights=(volume_factor, volume_factor * found))
     prices = price_forms(outlook, margin=margin, parameters=numbers)
     row = prices[(prices["form"] == form) & (prices["level"] == numbers["contract.price_level"])]
     return float(row["price_per_year"].iloc[0])
-
-
-def _scaled(counts: np.ndarray, factor: float) -> np.ndarray:
-    return np.rint(counts * factor).astype(int) if factor != 1 else counts

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from rehit.costs.contract_estimate import triangular_quantile
+from rehit.costs.contract_estimate import found_share
 from rehit.errors import TableError
 from rehit.parameters import Parameters, load_parameters
 
@@ -276,14 +276,6 @@ def posterior_share_variance(places: pd.DataFrame) -> float:
     shape, rate = places["gamma_shape"].to_numpy(), places["gamma_rate_years"].to_numpy()
     total = (shape / rate).sum()
     return float((shape / rate**2).sum() / total**2) if len(shape) else 0.0
-
-
-def found_share(chance: np.ndarray, *, parameters: Parameters) -> np.ndarray:
-    """Return what own patrols find beyond the reports, as a share of these (triangular)."""
-    low = parameters["contract.found_low"]
-    likely = max(low, parameters["contract.found_likely"])
-    high = max(likely, parameters["contract.found_high"])
-    return triangular_quantile(chance, low=low, likely=likely, high=high)
 
 
 def _gamma(mean: np.ndarray | float, variance: np.ndarray | float, size: int | tuple[int, ...],
