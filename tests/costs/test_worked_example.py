@@ -77,3 +77,18 @@ def test_no_text_becomes_a_formula_and_no_result_is_stored(one_wall, tmp_path) -
                     assert values[sheet.title][cell.coordinate].value is None
     assert seen > 300
     assert all(not set("[]:*?/\\") & set(name) for name in formulas.sheetnames)
+
+
+def test_summary_says_what_may_not_be_used_and_whose_the_numbers_are(one_wall, tmp_path) -> None:
+    """Painting out a bare wall is worked out too, and would look like the cheapest way."""
+    own = load_parameters().override({"costs.labour_per_hour": 34})
+    path = write_worked_example(tmp_path / "example.xlsx", one_wall.assign(method="hot_wash"),
+                                horizon_years=1, parameters=own)
+    book = load_workbook(path)
+    rows = {row[0]: row for row in book["Summary"].iter_rows(values_only=True)}
+    assert book["Summary"]["A1"].value.endswith("cost over 1 year")
+    assert rows["remove_each_time"][6] == "yes"
+    assert rows["paint_out_each_time"][6] == "no: the surface is not one it is used on"
+    source = {row[0]: row[4] for row in book["Inputs"].iter_rows(values_only=True)}
+    assert source["labour_per_hour"] == "this project's own; without it 60: assumption"
+    assert source["access_ladder"] == "assumption"

@@ -25,7 +25,7 @@ from rehit.costs.contract_sheets import (
     write_year,
 )
 from rehit.costs.contract_volume import DAYS_PER_YEAR
-from rehit.costs.workbook_file import leave_to_be_calculated
+from rehit.costs.workbook_file import leave_to_be_calculated, said_source
 from rehit.safe_text import neutralise_formula
 
 RATES = ("costs.labour_per_hour", "contract.productive_share", "contract.hours_per_day",
@@ -146,7 +146,7 @@ def _write_inputs(book: BidBook) -> None:
     for name in RATES:
         entry = contract.parameters.row(name)
         row = _input(book, sheet, row, name, entry.value,
-                     (entry.unit, entry.meaning, entry.source))
+                     (entry.unit, entry.meaning, said_source(entry)))
     queue = contract.queue
     for key, value, meaning in (
             ("late_offensive", 1 - queue.in_time_offensive, "offensive markings cleared late"),

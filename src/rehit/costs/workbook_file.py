@@ -1,10 +1,12 @@
-"""Finishing the file of a workbook with live formulas."""
+"""What the workbooks with live formulas share: where a number is from, finishing the file."""
 
 from __future__ import annotations
 
 import re
 from pathlib import Path
 from zipfile import ZIP_DEFLATED, ZipFile
+
+from rehit.parameters import Parameter
 
 
 def leave_to_be_calculated(path: Path) -> None:
@@ -19,3 +21,10 @@ def leave_to_be_calculated(path: Path) -> None:
             if info.filename.startswith("xl/worksheets/"):
                 content = re.sub(rb"</f><v>[^<]*</v>", b"</f>", content)
             archive.writestr(info, content)
+
+
+def said_source(entry: Parameter) -> str:
+    """Return where the number in force is from: a project's own is not its default's source."""
+    if not entry.overridden:
+        return entry.source
+    return f"this project's own; without it {entry.default:g}: {entry.source}"

@@ -23,6 +23,7 @@ from rehit.costs.pieces import planned_years
 from rehit.costs.rates import MEASURE
 from rehit.costs.renewals import Renewals
 from rehit.costs.strategies import Strategy
+from rehit.costs.timeline import years_words
 from rehit.costs.workbook_file import leave_to_be_calculated
 from rehit.costs.worked_inputs import (
     Book,
@@ -195,21 +196,22 @@ def _write_renewal_check(book: Book, number: int, by_cleaning: np.ndarray, name:
 
 def _write_summary(book: Book, sheet: object, totals: list[str]) -> None:
     comparison = book.comparison
-    sheet.set_column(1, 5, 20)  # type: ignore[attr-defined]
+    sheet.set_column(1, 6, 20)  # type: ignore[attr-defined]
     write = sheet.write_string  # type: ignore[attr-defined]
     formula, number = sheet.write_formula, sheet.write_number  # type: ignore[attr-defined]
     write(0, 0, "Place " + safe(book.place["place_id"]) + ": cost over "
-          f"{comparison.timeline.years} years", book.bold)
+          f"{years_words(comparison.timeline.years)}", book.bold)
     titles = ("strategy", "present value", "equal sum a year", "saved against the first",
-              "rehit's own figure", "agrees to the cent")
+              "rehit's own figure", "agrees to the cent", "may be used here")
     for column, title in enumerate(titles):
         write(2, column, title, book.bold)
     d, n = book.cells["discount_rate"], book.cells["horizon"]
     annuity = f"IF({d}=0,{n},(1-(1+{d})^-{n})/{d})"
-    for row, (strategy, expected, total) in enumerate(
-            zip(comparison.strategies, comparison.expected, totals, strict=True), start=3):
+    for row, (pieces, expected, total) in enumerate(
+            zip(comparison.pieces, comparison.expected, totals, strict=True), start=3):
         own = float(expected.present_value[0])
-        write(row, 0, safe(strategy.name))
+        write(row, 0, safe(pieces.strategy.name))
+        write(row, 6, "yes" if pieces.allowed[0] else f"no: {pieces.why_not[0]}")
         formula(row, 1, f"={total}", book.money)
         formula(row, 2, f"=B{row + 1}/{annuity}", book.money)
         formula(row, 3, f"=B4-B{row + 1}", book.money)

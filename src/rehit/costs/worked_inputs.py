@@ -13,6 +13,7 @@ from xlsxwriter.worksheet import Worksheet
 from rehit.costs.lifecycle import Comparison
 from rehit.costs.rates import BY_METHOD, ESCALATION, LINES, PLAIN, cleaning_methods
 from rehit.costs.strategies import Strategy
+from rehit.costs.workbook_file import said_source
 from rehit.parameters import Parameters
 from rehit.safe_text import neutralise_formula
 
@@ -75,7 +76,8 @@ def write_inputs(book: Book) -> None:
     row += 2
     for name in _parameter_names(book):
         entry = book.parameters.row(f"costs.{name}")
-        row = _input(book, sheet, row, name, entry.value, entry.unit, entry.meaning, entry.source)
+        row = _input(book, sheet, row, name, entry.value, entry.unit, entry.meaning,
+                     said_source(entry))
     row = _input(book, sheet, row, "horizon", book.comparison.timeline.years, "years",
                  "years compared", "this comparison")
     _write_strategies(book, sheet, row + 1)

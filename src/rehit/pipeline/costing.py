@@ -15,6 +15,7 @@ from rehit.costs.expected import cost_at_rates
 from rehit.costs.lifecycle import BASELINE, Comparison, compare_by_formula
 from rehit.costs.programme import Programme
 from rehit.costs.sensitivity import sobol_indices, tornado
+from rehit.costs.timeline import years_words
 from rehit.costs.uncertainty import simulated_costs
 from rehit.costs.worked_example import write_worked_example
 from rehit.pipeline.chain import Chain
@@ -113,7 +114,7 @@ def write_sensitivity(chain: Chain, stage: Path, place: pd.DataFrame, *, strateg
 def cost_sentences(chain: Chain) -> list[str]:
     """Say in plain words where changing the strategy pays."""
     costs, money = chain.strategy_costs, chain.project.currency
-    years = chain.parameters["costs.horizon_years"]
+    years = years_words(chain.parameters["costs.horizon_years"])
     if costs.empty:
         return ["No place can be costed: no incident of this log is tied to a place.", ""]
     best = costs[costs["cheapest"]]
@@ -122,18 +123,18 @@ def cost_sentences(chain: Chain) -> list[str]:
     unknown = int(chain.costing["method"].eq("inspect").sum())
     if change.empty and unknown == len(best):
         return [f"Removing each marking as it comes costs about {money}{base:,.0f} over "
-                f"{years:g} years (present value). No other way can be compared before someone "
+                f"{years} (present value). No other way can be compared before someone "
                 "has looked at the surfaces: not one is known.", ""]
     if change.empty:
         return [f"Removing each marking as it comes costs about {money}{base:,.0f} over "
-                f"{years:g} years (present value), and no other way is cheaper anywhere.", ""]
+                f"{years} (present value), and no other way is cheaper anywhere.", ""]
     named = change.groupby("strategy")["saving"].agg(["size", "sum"]).sort_values(
         ["size", "sum"], ascending=False)
     kinds = ", ".join(f"{str(name).replace('_', ' ')} on {row['size']:,.0f} saves "
                       f"{money}{row['sum']:,.0f}" for name, row in named.iterrows())
     top = change.sort_values("saving", ascending=False).iloc[0]
     return [
-        f"Removing each marking as it comes costs about {money}{base:,.0f} over {years:g} years "
+        f"Removing each marking as it comes costs about {money}{base:,.0f} over {years} "
         f"(present value); another way is cheaper on average on {len(change):,} of {len(best):,} "
         f"places and saves about {money}{change['saving'].sum():,.0f} ({kinds}).",
         f"The largest saving is at {top['place_id']}: {top['strategy'].replace('_', ' ')} saves "

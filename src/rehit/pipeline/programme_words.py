@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from rehit.costs.programme import Programme
+from rehit.costs.timeline import years_words
 from rehit.pipeline.chain import Chain
 
 
@@ -19,11 +20,12 @@ def programme_sentence(chain: Chain, found: Programme, *, years: int) -> str:
         Years the budget is given for [years].
     """
     numbers, money = chain.parameters, chain.project.currency
-    budget, horizon = numbers["costs.programme_budget"], numbers["costs.horizon_years"]
+    budget, length = numbers["costs.programme_budget"], years_words(years)
+    horizon = years_words(numbers["costs.horizon_years"])
     if len(found.table):
         return (f"{_places(len(found.table))} worth coating within {money}{budget:,.0f} a year "
-                f"for {years} years: that costs {money}{found.table['first_cost'].sum():,.0f} and "
-                f"saves about {money}{found.saving:,.0f} in present value over {horizon:g} years.")
+                f"for {length}: that costs {money}{found.table['first_cost'].sum():,.0f} and "
+                f"saves about {money}{found.saving:,.0f} in present value over {horizon}.")
     allowed = int(chain.costing["coating_allowed"].sum())
     if not allowed:
         return (f"No coating can be planned: none of the {len(chain.costing):,} places is known to "
@@ -35,11 +37,11 @@ def programme_sentence(chain: Chain, found: Programme, *, years: int) -> str:
     costs = chain.strategy_costs
     pays = costs["cheapest"] & (costs["first_cost"] > 0)
     if pays.any():
-        return (f"Nothing can be coated within {money}{budget:,.0f} a year for {years} years, "
+        return (f"Nothing can be coated within {money}{budget:,.0f} a year for {length}, "
                 f"though {_places(int(pays.sum()))} worth it: the budget is too small for any of "
                 "them.")
     return (f"No coating pays: on none of the {known:,} places of known surface that allow one "
-            f"does it cost less over {horizon:g} years than the cheapest way without.")
+            f"does it cost less over {horizon} than the cheapest way without.")
 
 
 def _places(n: int) -> str:
