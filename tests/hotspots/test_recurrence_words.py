@@ -78,7 +78,8 @@ def test_time_to_rehit_is_read_by_group_with_a_test():
 
 
 def test_time_to_rehit_says_when_the_median_was_not_reached():
-    table = pd.DataFrame({"days": [5.0, 50, 50, 50], "event": [True, False, False, False]})
+    table = pd.DataFrame({"place_id": list("abcd"), "days": [5.0, 50, 50, 50],
+                          "event": [True, False, False, False]})
     assert "cannot be told" in read_time_to_rehit(table)[0]
     assert "cannot be told" in read_time_to_rehit(table.iloc[:0])[0]
     with pytest.raises(TableError, match="lamps"):
@@ -87,7 +88,8 @@ def test_time_to_rehit_says_when_the_median_was_not_reached():
 
 def test_without_a_median_the_share_hit_within_a_year_is_told():
     # 20 of 100 hit at day 100 and 80 watched for 400 days: 20 % by the product limit, no median.
-    table = pd.DataFrame({"days": [100.0] * 20 + [400.0] * 80, "event": [True] * 20 + [False] * 80})
+    table = pd.DataFrame({"place_id": [f"w{k}" for k in range(100)],
+                          "days": [100.0] * 20 + [400.0] * 80, "event": [True] * 20 + [False] * 80})
     said = read_time_to_rehit(table)[0]
     assert said.startswith("20 % of cleared surfaces were hit again within 365 days (90 % interval")
     low, high = kaplan_meier(table["days"], table["event"], level=0.9)[["low", "high"]].iloc[0]

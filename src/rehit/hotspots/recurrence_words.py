@@ -8,7 +8,8 @@ import pandas as pd
 from rehit.errors import TableError
 from rehit.hotspots.models import RateModel, fit_rates
 from rehit.hotspots.recurrence import design
-from rehit.hotspots.survival import kaplan_meier, log_rank, median_time
+from rehit.hotspots.survival import kaplan_meier, median_time
+from rehit.hotspots.survival_places import log_rank
 from rehit.parameters import Parameters, load_parameters
 
 FEW = 5
@@ -34,7 +35,8 @@ def read_time_to_rehit(spells: pd.DataFrame, *, by: str | None = None,
 
     Examples
     --------
-    >>> spells = pd.DataFrame({"days": [5.0, 8, 8, 20], "event": [True, True, False, False]})
+    >>> spells = pd.DataFrame({"place_id": list("abcd"), "days": [5.0, 8, 8, 20],
+    ...                        "event": [True, True, False, False]})
     >>> read_time_to_rehit(spells)[0]
     'Half of cleared surfaces were hit again within 8 days (90 % interval 5 to not reached days; ...
     """
@@ -195,13 +197,13 @@ def _effect_sentence(row: object, level: float) -> str:
 
 
 def _median_sentence(what: str, spells: pd.DataFrame, level: float) -> str:
-    days, event = spells["days"].to_numpy(), spells["event"].to_numpy()
-    middle, low, high = median_time(days, event, level=level)
+    days, event, place = (spells[c].to_numpy() for c in ("days", "event", "place_id"))
+    middle, low, high = median_time(days, event, place=place, level=level)
     hits = int(event.sum())
     counted = f"{hits} re-hits, {len(event) - hits} still clean at the end"
     # A median that rests on the last few surfaces still watched would be an accident.
     if np.isnan(middle) or ((days >= middle).sum() < FEW and len(days) > FEW):
-        return _share_sentence(what, days, event, counted, level) or (
+        return _share_sentence(what, spells, counted, level) or (
             f"Too few of {what} were watched until half were hit again ({counted}), so the median "
             "time cannot be told.")
     span = " to ".join("not reached" if np.isnan(v) else f"{v:.0f}" for v in (low, high))
@@ -209,13 +211,13 @@ def _median_sentence(what: str, spells: pd.DataFrame, level: float) -> str:
             f"{span} days; {counted}).")
 
 
-def _share_sentence(what: str, days: np.ndarray, event: np.ndarray, counted: str,
-                    level: float) -> str:
+def _share_sentence(what: str, spells: pd.DataFrame, counted: str, level: float) -> str:
     """Say how many were hit again within the longest usual time that enough were watched for."""
+    days, event, place = (spells[c].to_numpy() for c in ("days", "event", "place_id"))
     within = [h for h in HORIZONS_DAYS if (days >= h).sum() >= FEW and (event & (days <= h)).any()]
     if not within:
         return ""
-    curve = kaplan_meier(days, event, level=level)
+    curve = kaplan_meier(days, event, place=place, level=level)
     at = curve[curve["days"] <= within[0]].iloc[-1]
     share, low, high = (100 * (1 - at[c]) for c in ("survival", "high", "low"))
     return (f"{share:.0f} % of {what} were hit again within {within[0]} days ({_percent(level)} "
@@ -224,8 +226,10 @@ def _share_sentence(what: str, days: np.ndarray, event: np.ndarray, counted: str
 
 
 def _log_rank_sentence(used: pd.DataFrame, word: pd.Series, by: str, level: float) -> str:
-    chi, freedom, p = log_rank(used["days"].to_numpy(), used["event"].to_numpy(), word.to_numpy())
-    test = f"log-rank chi-squared {chi:.1f} on {freedom} degrees of freedom, p {_p(p)}"
+    chi, freedom, p = log_rank(used["days"].to_numpy(), used["event"].to_numpy(), word.to_numpy(),
+                               place=used["place_id"].to_numpy())
+    test = (f"log-rank test with errors by place, chi-squared {chi:.1f} on {freedom} "
+            f"{'degree' if freedom == 1 else 'degrees'} of freedom, p {_p(p)}")
     if p < 1 - level:
         return f"Times to re-hit differ by {by.replace('_', ' ')} ({test}). {ASSOCIATION}"
     return f"The data cannot tell whether times to re-hit differ by {by} ({test})."

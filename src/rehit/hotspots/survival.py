@@ -4,21 +4,22 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from scipy.stats import chi2, norm
+from scipy.stats import norm
 
-from rehit.errors import SettingError, TableError
+from rehit.errors import TableError
+from rehit.hotspots.survival_places import place_variance
 
 # A log survival standing for zero: a finite number, so that running sums of other groups survive.
 LOG_ZERO = -60.0
 COLUMNS = ("days", "at_risk", "events", "survival", "standard_error", "low", "high")
 
 
-def kaplan_meier(days: np.ndarray, observed: np.ndarray, *, level: float = 0.95) -> pd.DataFrame:
+def kaplan_meier(days: np.ndarray, observed: np.ndarray, *, place: np.ndarray | None = None,
+                 level: float = 0.95) -> pd.DataFrame:
     """Estimate the share of cleared surfaces still clean after so many days.
 
     Assumptions: surfaces whose follow-up ends early (still clean at the end of the log) would have
-    gone on like the others; the spells are independent (see :func:`mean_cumulative_function` in
-    ``recurrence`` where the same place gives many).
+    gone on like the others; the spells are independent, or (with `place`) the places are.
 
     Parameters
     ----------
@@ -26,6 +27,9 @@ def kaplan_meier(days: np.ndarray, observed: np.ndarray, *, level: float = 0.95)
         Time from clearance to the next marking or to the end of follow-up [days], shape (n,).
     observed
         Whether the time ended with a marking (else censored), shape (n,).
+    place
+        Place of each spell, shape (n,). Spells of one place resemble each other; given, the error
+        is the larger of Greenwood's and that from the scatter between places.
     level
         Coverage of the pointwise interval, log-log transformed.
 
@@ -38,6 +42,7 @@ def kaplan_meier(days: np.ndarray, observed: np.ndarray, *, level: float = 0.95)
     References
     ----------
     Kaplan and Meier 1958, JASA 53:457-481. Kalbfleisch and Prentice 1980 (log-log interval).
+    Spells of one place: Ying and Wei 1994, J. Multivariate Analysis 50:17-29.
 
     Examples
     --------
@@ -55,6 +60,8 @@ def kaplan_meier(days: np.ndarray, observed: np.ndarray, *, level: float = 0.95)
     survival = np.cumprod(1.0 - d / r)
     with np.errstate(divide="ignore", invalid="ignore"):
         greenwood = np.cumsum(np.where(r > d, d / (r * (r - d)), np.inf))
+        if place is not None:
+            greenwood = np.maximum(greenwood, place_variance(place, time, event)[keep])
         error = np.where(survival > 0, survival * np.sqrt(greenwood), np.nan)
     low, high = log_log_interval(survival, greenwood, level=level)
     values = (at[keep], at_risk[keep], d.astype("int64"), survival, error, low, high)
@@ -72,9 +79,14 @@ def log_log_interval(survival: np.ndarray, greenwood: np.ndarray, *,
     return np.where(inner, low, np.nan), np.where(inner, high, np.nan)
 
 
-def median_time(days: np.ndarray, observed: np.ndarray, *,
+def median_time(days: np.ndarray, observed: np.ndarray, *, place: np.ndarray | None = None,
                 level: float = 0.9) -> tuple[float, float, float]:
     """Return the median time to re-hit with its interval; NaN where the curve does not get there.
+
+    Parameters
+    ----------
+    days, observed, place, level
+        As in :func:`kaplan_meier`.
 
     References
     ----------
@@ -85,7 +97,7 @@ def median_time(days: np.ndarray, observed: np.ndarray, *,
     >>> median_time(np.array([5, 8, 8, 20]), np.array([1, 1, 0, 0]))
     (8.0, 5.0, nan)
     """
-    curve = kaplan_meier(days, observed, level=level)
+    curve = kaplan_meier(days, observed, place=place, level=level)
     return (_first(curve["days"], curve["survival"]), _first(curve["days"], curve["low"]),
             _first(curve["days"], curve["high"]))
 
@@ -154,58 +166,6 @@ def grouped_medians(place: np.ndarray, days: np.ndarray, observed: np.ndarray, *
 def _running(values: np.ndarray, starts: np.ndarray, sizes: np.ndarray) -> np.ndarray:
     total = np.cumsum(values)
     return total - np.repeat(total[starts] - values[starts], sizes)
-
-
-def log_rank(days: np.ndarray, observed: np.ndarray,
-             group: np.ndarray) -> tuple[float, int, float]:
-    """Test whether groups differ in time to re-hit: chi-squared, degrees of freedom, p.
-
-    Parameters
-    ----------
-    days, observed
-        As in :func:`kaplan_meier`.
-    group
-        Group of each spell (substrate, fast or slow clearance ...), at least two.
-
-    Raises
-    ------
-    SettingError
-        If there is only one group.
-
-    References
-    ----------
-    Mantel 1966, Cancer Chemotherapy Reports 50:163-170; Peto and Peto 1972.
-
-    Examples
-    --------
-    >>> chi, freedom, p = log_rank(np.array([1, 2, 3, 9, 10, 11]), np.ones(6),
-    ...                            np.array(list("aaabbb")))
-    >>> round(chi, 3), freedom, round(p, 3)
-    (5.052, 1, 0.025)
-    """
-    time, event = _checked(days, observed)
-    names, code = np.unique(np.asarray(group), return_inverse=True)
-    if len(names) < 2:
-        raise SettingError("log_rank", got=f"{len(names)} group", allowed="two or more groups",
-                           remedy="compare at least two kinds of spell")
-    at = np.unique(time[event > 0])
-    k = len(names)
-    difference, variance = np.zeros(k), np.zeros((k, k))
-    if len(at) == 0:
-        return 0.0, k - 1, 1.0
-    # at_risk[j, g]: spells of group g with time >= at[j]
-    at_risk = np.stack([(code == g).sum() - np.searchsorted(np.sort(time[code == g]), at)
-                        for g in range(k)], axis=1).astype("float64")
-    deaths = np.stack([np.bincount(np.searchsorted(at, time[(event > 0) & (code == g)]),
-                                   minlength=len(at)) for g in range(k)], axis=1)
-    n, d = at_risk.sum(axis=1), deaths.sum(axis=1)
-    part = at_risk / n[:, None]
-    difference = (deaths - d[:, None] * part).sum(axis=0)
-    weight = d * np.where(n > 1, (n - d) / np.maximum(n - 1, 1), 0.0)
-    variance = np.diag((weight[:, None] * part).sum(axis=0)) - np.einsum(
-        "j,jg,jh->gh", weight, part, part)
-    chi = float(difference[:-1] @ np.linalg.pinv(variance[:-1, :-1]) @ difference[:-1])
-    return chi, k - 1, float(chi2.sf(chi, k - 1))
 
 
 def _checked(days: np.ndarray, observed: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
