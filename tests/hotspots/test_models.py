@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import t as student
 
 from rehit.errors import SettingError, TableError
 from rehit.hotspots.models import andersen_gill, fit_rates, prentice_williams_peterson
@@ -108,3 +109,14 @@ def test_unusable_spells_are_refused(change, error):
 def test_unknown_clock_is_refused(bladder):
     with pytest.raises(SettingError, match="total or gap"):
         prentice_williams_peterson(bladder, bladder[["rx"]], clock="both")
+
+
+def test_intervals_allow_for_few_places() -> None:
+    """Student's t with one degree of freedom less than places, errors stretched by n / (n - 1)."""
+    model = fit_rates(np.zeros(6), np.array([1.0, 2, 3, 4, 5, 6]), np.ones(6),
+                      np.array([[1.0], [0], [1], [0], [0], [1]]), names=("lit",),
+                      cluster=np.array([0, 0, 1, 1, 2, 2]))
+    row = model.table(level=0.9).iloc[0]
+    reach = student.ppf(0.95, 2) * row["robust_error"] * np.sqrt(3 / 2)
+    assert np.log(row["high"]) == pytest.approx(row["effect"] + reach)
+    assert np.log(row["low"]) == pytest.approx(row["effect"] - reach)

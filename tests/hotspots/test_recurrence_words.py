@@ -77,6 +77,48 @@ def test_time_to_rehit_is_read_by_group_with_a_test():
     assert "speed" in said[-1]
 
 
+def test_two_places_with_many_rehits_show_no_effect_of_waiting():
+    table = spells(0.5, places=400, seed=1)
+    often = table["place_id"].value_counts().index[:2]
+    table = pd.concat([table[table["place_id"].isin(often)]] * 30, ignore_index=True)
+    model, said = rapid_clearance(table)
+    assert model is None
+    assert "at 2 places can be compared within places" in said
+
+
+def test_waits_that_never_differ_are_named_as_the_reason():
+    table = spells(0.0, places=100, seed=2).assign(clearance_doublings=1.0)
+    model, said = rapid_clearance(table)
+    assert model is None
+    assert "waited equally long" in said
+
+
+def test_a_priority_that_says_the_same_as_the_wait_is_left_out():
+    """Offensive markings cleared in one day, the others in three: one column, said twice."""
+    table = spells(0.0, places=100, seed=2)
+    urgent = np.random.default_rng(1).uniform(size=len(table)) < 0.5
+    table = table.assign(priority=np.where(urgent, "offensive", "ordinary"),
+                         clearance_doublings=np.where(urgent, 1.0, 2.0))
+    model, said = rapid_clearance(table, effects=("priority",))
+    assert model.names == ("clearance_doublings",)
+    assert "each doubling of the wait" in said
+
+
+def test_few_places_give_no_reading_of_effects():
+    table = spells(0.0, places=60, seed=3)
+    x = (table["substrate"] == "brick").to_numpy(float)[:, None]
+
+    def said(places: int) -> str:
+        used = table["place_id"].isin(table["place_id"].unique()[:places]).to_numpy()
+        return read_rate_model(fit_rates(
+            np.zeros(used.sum()), table["days"].to_numpy()[used], table["event"].to_numpy()[used],
+            x[used], names=("brick",), cluster=table["place_id"].to_numpy()[used]))[0]
+
+    assert said(39) == ("With spells at 39 places the errors of these effects cannot be told (at "
+                        "least 40 are needed).")
+    assert "times the rate of re-hits" in said(40)
+
+
 def test_time_to_rehit_says_when_the_median_was_not_reached():
     table = pd.DataFrame({"place_id": list("abcd"), "days": [5.0, 50, 50, 50],
                           "event": [True, False, False, False]})

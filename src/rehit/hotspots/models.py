@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy.stats import norm
+from scipy.stats import t as student
 
 from rehit.errors import SettingError, TableError
 
@@ -50,16 +50,26 @@ class RateModel:
     settled: bool
 
     def table(self, *, level: float = 0.9) -> pd.DataFrame:
-        """Return one row per column: effect, both errors, rate ratio with robust interval, p."""
+        """Return one row per column: effect, both errors, rate ratio with robust interval, p.
+
+        Interval and p allow for the number of places behind the robust errors: Student's t with
+        one degree of freedom less than places, and the errors stretched by sqrt(n / (n - 1)).
+
+        References
+        ----------
+        Cameron and Miller 2015, J. Human Resources 50:317-372 (few clusters).
+        """
         robust = np.sqrt(np.diag(self.robust_covariance))
-        z = norm.ppf((1 + level) / 2)
+        free = max(self.n_clusters - 1, 1)
+        stretched = robust * np.sqrt((free + 1) / free)
+        z = student.ppf((1 + level) / 2, free)
         with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
             return pd.DataFrame({
                 "name": list(self.names), "effect": self.effects,
                 "naive_error": np.sqrt(np.diag(self.naive_covariance)), "robust_error": robust,
-                "rate_ratio": np.exp(self.effects), "low": np.exp(self.effects - z * robust),
-                "high": np.exp(self.effects + z * robust),
-                "p_value": 2 * norm.sf(np.abs(self.effects / robust)),
+                "rate_ratio": np.exp(self.effects), "low": np.exp(self.effects - z * stretched),
+                "high": np.exp(self.effects + z * stretched),
+                "p_value": 2 * student.sf(np.abs(self.effects / stretched), free),
             })
 
 

@@ -86,7 +86,8 @@ def read_rate_model(model: RateModel, *,
         From :mod:`rehit.hotspots.models`.
     parameters
         Uses ``hotspots.verdict_level``: many effects are read at once, so that an effect is called
-        one only where that wide an interval leaves out none.
+        one only where that wide an interval leaves out none. Uses ``hotspots.min_model_places``
+        too: errors taken from the scatter between few places would look far too small.
 
     Examples
     --------
@@ -100,6 +101,9 @@ def read_rate_model(model: RateModel, *,
     if not model.settled:
         return (f"With {model.n_events} re-hits at {model.n_clusters} places the model has no "
                 "finite answer: the data cannot tell these effects apart. Use fewer columns.",)
+    if model.n_clusters < numbers["hotspots.min_model_places"]:
+        return (f"With spells at {_places(model.n_clusters)} the errors of these effects cannot "
+                f"be told (at least {numbers['hotspots.min_model_places']:g} are needed).",)
     table = model.table(level=level)
     told = (table["low"] > 1) | (table["high"] < 1)
     said = [_effect_sentence(row, level) for part in (table[told], table[~told])
@@ -161,15 +165,38 @@ def rapid_clearance(spells: pd.DataFrame, *, effects: tuple[str, ...] = (),
     able = per_place.index[(per_place["size"] > 1) & (per_place["sum"] > 0)]
     used = used[used["place_id"].isin(able)]
     n = int(used["event"].sum())
-    if n < numbers["hotspots.min_rapid_events"] or used["clearance_doublings"].nunique() < 2:
-        return None, (f"Only {n} re-hits can be compared within places: the effect of faster "
-                      "clearance cannot be told from this log.")
+    if n < numbers["hotspots.min_rapid_events"] or len(able) < numbers[
+            "hotspots.min_model_places"]:
+        return None, (f"Only {'1 re-hit' if n == 1 else f'{n} re-hits'} at {_places(len(able))} "
+                      "can be compared within places: the effect of faster clearance cannot be "
+                      "told from this log.")
     x, kept = design(used, effects=("clearance_doublings", *effects), parameters=numbers)
-    x = x.loc[:, x.max() > x.min()]
+    x = _told_apart_within(x, kept["place_id"])
+    if "clearance_doublings" not in x:
+        return None, ("Every marking of a place waited equally long for its clearance, so the "
+                      "effect of faster clearance cannot be told from this log.")
     model = fit_rates(np.zeros(len(kept)), kept["days"].to_numpy(), kept["event"].to_numpy(),
                       x.to_numpy(), names=tuple(x.columns), cluster=kept["place_id"].to_numpy(),
                       strata=kept["place_id"].to_numpy())
     return model, _rapid_sentence(model, level)
+
+
+def _told_apart_within(x: pd.DataFrame, place: pd.Series) -> pd.DataFrame:
+    """Keep the columns that vary within places and say what the columns before them do not."""
+    centred = x - x.groupby(place.to_numpy()).transform("mean")
+    scale = np.sqrt(np.square(centred).mean()).to_numpy()
+    unit = centred.to_numpy() / np.where(scale > 1e-9, scale, np.inf)
+    products = unit.T @ unit / max(len(x), 1)
+    kept: list[int] = []
+    for j in range(products.shape[0]):
+        trial = [*kept, j]
+        if np.linalg.matrix_rank(products[np.ix_(trial, trial)], tol=1e-8) == len(trial):
+            kept = trial
+    return x.iloc[:, kept]
+
+
+def _places(n: int) -> str:
+    return "1 place" if n == 1 else f"{n} places"
 
 
 def _rapid_sentence(model: RateModel, level: float) -> str:

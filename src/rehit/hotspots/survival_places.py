@@ -62,8 +62,8 @@ def place_variance(place: np.ndarray, days: np.ndarray, event: np.ndarray) -> np
     change = [np.bincount(when, weights=w, minlength=len(at)) for w in (
         b**2 - b_before**2, b * m - b_before * m_before, m**2 - m_before**2)]
     bb, bm, mm = (np.cumsum(c) for c in change)
-    mm += float(np.square(size).sum())
-    total = np.maximum(bb - 2 * hazard * bm + hazard**2 * mm, 0.0)
+    every = float(np.square(size).sum())
+    total = np.maximum(bb - 2 * hazard * bm + hazard**2 * (mm + every), 0.0)
     return np.asarray(total * len(names) / (len(names) - 1.0))
 
 

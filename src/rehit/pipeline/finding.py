@@ -99,7 +99,9 @@ def recurrence_sentences(chain: Chain) -> list[str]:
     spells = chain.spells
     if spells.empty:
         return []
-    _, rapid = rapid_clearance(spells, effects=("priority",), parameters=chain.parameters)
+    # After a long wait the season has moved on, which would look like an effect of the wait.
+    _, rapid = rapid_clearance(spells, effects=("priority", "season"),
+                               parameters=chain.parameters)
     typical = read_typical_place(spells, rng=chain.rng("typical"), parameters=chain.parameters)
     return [*read_time_to_rehit(spells, parameters=chain.parameters), typical, rapid]
 
