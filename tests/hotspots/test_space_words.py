@@ -32,13 +32,32 @@ def rings(raised: list[bool], ratios: list[float]) -> pd.DataFrame:
 
 def test_near_repeats_name_reach_time_and_peak() -> None:
     said = read_rings(rings([False, True, True, True], [0.4, 1.2, 1.35, 1.1]))
-    assert "up to 100 m away and for up to 14 days" in said
+    # 50 to 100 m away nothing is raised after the first week, and the sentence must not say so.
+    assert "than chance 1 to 50 m away after 0 to 14 days and 50 to 100 m away after 0 to 7" in said
     assert "most so 50 to 100 m away after 0 to 7 days, 1.35 times" in said
+
+
+def test_bands_that_do_not_touch_are_told_apart() -> None:
+    table = pd.DataFrame({"from_m": [1.0] * 3, "to_m": [50.0] * 3, "from_days": [0.0, 7, 14],
+                          "to_days": [7.0, 14, 28], "ratio": [1.2, 1.0, 1.1],
+                          "raised": [True, False, True]})
+    assert "1 to 50 m away after 0 to 7 and 14 to 28 days;" in read_rings(table)
+
+
+def test_incidents_at_one_place_only_tell_no_near_repeats() -> None:
+    said = read_rings(rings([True, False, False, False], [3.0, *[float("nan")] * 3]))
+    assert said.startswith("No two incidents at different places lie within 100 m")
+
+
+def test_a_single_cell_is_not_called_no_hotter_than_chance() -> None:
+    cells = pd.DataFrame({"hot": [False], "p_upper": [float("nan")]})
+    assert "None" not in read_cells(cells, cell_m=100.0, by_assets=False)
 
 
 def test_repeats_on_the_same_wall_are_no_near_repeats() -> None:
     said = read_rings(rings([True, False, False, False], [3.0, 1, 1, 1]))
-    assert said.startswith("A marking brings no further one near it, within 100 m and 14 days")
+    assert said.startswith("This log shows no sign that a marking brings further ones near it")
+    assert "within 100 m and 14 days" in said
 
 
 def test_a_log_of_streets_tells_no_near_repeats() -> None:

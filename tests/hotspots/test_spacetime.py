@@ -127,6 +127,17 @@ def test_ring_table_raises_no_alarm_where_nothing_is_planted() -> None:
     assert sum(alarms) <= 1
 
 
+def test_one_wall_logged_metres_apart_is_no_near_repeat() -> None:
+    """A wall marked three times in a fortnight, its points scattered as a phone gives them."""
+    day = pd.Timestamp("2024-01-01", tz="UTC") + pd.to_timedelta([0, 5, 10, 200], unit="D")
+    log = gpd.GeoDataFrame({"reported_at": day, "place_id": ["w", "w", "w", "v"]},
+                           geometry=gpd.points_from_xy([0, 12, 5, 300], [0, 3, 9, 0]), crs=32630)
+    table = knox_rings(log, rng=np.random.default_rng(1))
+    own = table["to_m"] == 1
+    assert table.loc[own, "pairs"].sum() == 3
+    assert table.loc[~own & (table["to_m"] <= 50), "pairs"].sum() == 0
+
+
 def test_ring_table_of_an_empty_log_says_nothing_is_raised() -> None:
     table = knox_rings(planted_log(seed=1, offspring=0).iloc[:1], rng=np.random.default_rng(1))
     assert not table["raised"].any()

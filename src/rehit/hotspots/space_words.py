@@ -26,6 +26,9 @@ def read_cells(cells: pd.DataFrame, *, cell_m: float, by_assets: bool) -> str:
     """
     if not len(cells):
         return "No incident lies in a known cell, so no part of town can be tested against chance."
+    if "p_upper" in cells and cells["p_upper"].isna().all():
+        return (f"All incidents lie within so few cells of {cell_m:g} m that no part of town can "
+                "be held against the others.")
     hot, of_all = int(cells["hot"].sum()), f"{len(cells):,} cells of {cell_m:g} m"
     if hot:
         verb, pronoun = ("is", "it") if hot == 1 else ("are", "them")
@@ -54,22 +57,42 @@ def read_rings(rings: pd.DataFrame) -> str:
     >>> rings = pd.DataFrame({"from_m": [0.0, 1], "to_m": [1.0, 50], "from_days": [0.0, 0],
     ...                       "to_days": [7.0, 7], "ratio": [0.5, 1.3], "raised": [False, True]})
     >>> read_rings(rings)
-    'After a marking, markings elsewhere are more frequent than chance up to 50 m away and for ...
+    'After a marking, markings elsewhere are more frequent than chance 1 to 50 m away after 0 to ...
     """
     if rings["ratio"].isna().all():
         return ("No two incidents of this log lie a known distance apart, so near repeats cannot "
                 "be told.")
-    elsewhere = rings[rings["raised"] & (rings["from_m"] > 0)]
+    elsewhere = rings[rings["from_m"] > 0]
     farthest, longest = rings["to_m"].max(), rings["to_days"].max()
-    if not len(elsewhere):
-        return (f"A marking brings no further one near it, within {farthest:g} m and {longest:g} "
-                "days, that chance would not bring.")
-    most = elsewhere.iloc[int(elsewhere["ratio"].argmax())]
-    return ("After a marking, markings elsewhere are more frequent than chance up to "
-            f"{elsewhere['to_m'].max():g} m away and for up to {elsewhere['to_days'].max():g} "
-            f"days; most so {most['from_m']:g} to {most['to_m']:g} m away after "
+    if elsewhere["ratio"].isna().all():
+        return (f"No two incidents at different places lie within {farthest:g} m of each other, so "
+                "near repeats cannot be told.")
+    raised = elsewhere[elsewhere["raised"]]
+    if not len(raised):
+        return (f"This log shows no sign that a marking brings further ones near it, within "
+                f"{farthest:g} m and {longest:g} days, beyond what chance brings.")
+    most = raised.iloc[int(raised["ratio"].argmax())]
+    where = [f"{near:g} to {far:g} m away after {_bands(ring)} days"
+             for (near, far), ring in raised.groupby(["from_m", "to_m"])]
+    return (f"After a marking, markings elsewhere are more frequent than chance {_listed(where)}; "
+            f"most so {most['from_m']:g} to {most['to_m']:g} m away after "
             f"{most['from_days']:g} to {most['to_days']:g} days, {most['ratio']:.2f} times what "
             "chance gives.")
+
+
+def _bands(ring: pd.DataFrame) -> str:
+    """Times of one ring in words, bands that touch run together."""
+    spans: list[list[float]] = []
+    for low, high in ring.sort_values("from_days")[["from_days", "to_days"]].to_numpy():
+        if spans and spans[-1][1] == low:
+            spans[-1][1] = high
+        else:
+            spans.append([low, high])
+    return _listed([f"{low:g} to {high:g}" for low, high in spans])
+
+
+def _listed(parts: list[str]) -> str:
+    return ", ".join(parts[:-1]) + " and " + parts[-1] if len(parts) > 1 else parts[0]
 
 
 def read_emerging(zones: pd.DataFrame, *, known: bool = True,
