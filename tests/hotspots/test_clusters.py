@@ -138,11 +138,14 @@ def test_one_wall_alone_is_no_cluster() -> None:
     check(found, "clusters", where="test")
 
 
-def test_a_log_too_thin_for_any_cluster_gives_none() -> None:
-    log = placed(np.array([[0.0, 0], [500, 0], [0, 900]]), ["high street"] * 3)
-    found = find_clusters(log, observed_from=FROM, observed_to=TO, rng=np.random.default_rng(1))
-    assert len(found) == 0
-    check(found, "clusters", where="test")
+def test_a_log_without_any_group_has_no_clusters() -> None:
+    """Twelve incidents far apart, and none at all: an empty table, not a fault."""
+    few = placed(np.column_stack([np.arange(12) * 900.0, np.zeros(12)]), ["Mill Road"] * 12)
+    for rows in (few, few.iloc[:0]):
+        found = find_clusters(rows, observed_from=FROM, observed_to=TO,
+                              rng=np.random.default_rng(1))
+        check(found, "clusters", where="test")
+        assert found.empty
 
 
 def test_a_street_centroid_log_is_clustered_by_street() -> None:
