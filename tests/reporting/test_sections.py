@@ -97,6 +97,20 @@ def test_a_street_cluster_counts_its_street_wherever_its_middle_falls() -> None:
         rows, "source_rows"].str.split(";").str.len().sum()
 
 
+def test_log_without_clearance_dates_calls_nothing_a_rehit() -> None:
+    incidents = make_incidents(300)
+    incidents["cleared_at"] = pd.Series(pd.NaT, index=incidents.index).dt.tz_localize(
+        "UTC").dt.as_unit("us")
+    repeats = make_repeats(incidents).head(11)
+    facts = _facts(make_input(incidents=incidents, full=False, repeats=repeats))
+    assert "rest on an assumed time to clearance" in _grid(places_section(facts)).note
+    said = _said(summary_section(facts))
+    assert "were re-hits: they came" not in said
+    assert f"{facts.book.figures['V4'].shown} came on a place marked before" in said
+    assert "The 11 places hit most take" in said
+    assert facts.book.figures["A2"].label == "Share of the 11 places hit most"
+
+
 def test_tenfold_rise_in_one_cluster_is_called_and_the_rest_are_not() -> None:
     incidents = make_incidents(1500)
     burst = incidents[incidents["reported_at"] > "2025-08-01"].copy()

@@ -65,7 +65,7 @@ def _trace_places(facts: Facts, repeats: pd.DataFrame, top: int) -> None:
     worst = repeats.nlargest(top, "n_incidents", keep="first")
     total = max(int(repeats["n_incidents"].sum()), 1)
     share = float(worst["n_incidents"].sum()) / total
-    facts.trace("A2", share, w.share(share), table="repeats", top=top,
+    facts.trace("A2", share, w.share(share), table="repeats", top=len(worst),
                 incidents=facts.at(worst["place_id"]))
     if facts.inputs.threshold_per_year is not None and "street" not in set(repeats["place_kind"]):
         above = repeats["chance_above"] >= facts.number("sure_chance")
@@ -90,6 +90,8 @@ def _places_grid(facts: Facts, repeats: pd.DataFrame, top: int) -> Grid:
     headers = tuple(w(f"places.col_{c}") for c in names)
     note = w("places.note") if threshold is None else w(
         "places.note_threshold", threshold=w.given(threshold))
+    if not facts.inputs.incidents["cleared_at"].notna().any():
+        note += " " + w("places.note_assumed")
     return Grid(w("places.caption", n=len(worst)), headers, rows, frozenset({2, 3, 4, 5, 6, 7}),
                 note)
 

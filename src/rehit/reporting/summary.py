@@ -107,11 +107,16 @@ def _recurs(facts: Facts) -> tuple[Sentence, ...]:
         return (Sentence(w("summary.none_to_tell"), tone="key"),)
     firm = now - figures["V5"].value
     if not firm:
-        return (Sentence(w("summary.no_firm_place"), ("V5",), "key"), *_top_share(facts, "streets"))
-    lines = [Sentence(w("summary.rehits", n=int(rehits.value), count=rehits.shown,
-                        share=w.share(rehits.value / firm)),
-                      ("V3",), "key")]
-    lines += _top_share(facts, "places")
+        return (Sentence(w("summary.no_firm_place"), ("V5",), "key"), *_top_share(facts))
+    unsure = figures["V4"]
+    if unsure.value and not rehits.value:
+        lines = [Sentence(w("summary.uncertain", n=int(unsure.value), count=unsure.shown),
+                          ("V4",), "key")]
+    else:
+        lines = [Sentence(w("summary.rehits", n=int(rehits.value), count=rehits.shown,
+                            share=w.share(rehits.value / firm)),
+                          ("V3",), "key")]
+    lines += _top_share(facts)
     if "A3" in figures and facts.inputs.threshold_per_year is not None:
         key = "summary.over" if figures["A3"].value else "summary.over_none"
         lines.append(Sentence(w(key, n=int(figures["A3"].value),
@@ -121,12 +126,17 @@ def _recurs(facts: Facts) -> tuple[Sentence, ...]:
     return tuple(lines)
 
 
-def _top_share(facts: Facts, what: str) -> list[Sentence]:
+def _top_share(facts: Facts) -> list[Sentence]:
     figure = facts.book.figures.get("A2")
     if figure is None:
         return []
+    repeats = facts.inputs.given("repeats")
+    assert repeats is not None
+    walls = int(repeats["place_kind"].ne("street").sum())
+    what = "places" if walls else "streets"
     return [Sentence(facts.words(f"summary.top_share_{what}", share=figure.shown,
-                                 n=int(facts.number("top_places"))), ("A2",))]
+                                 n=min(int(facts.number("top_places")), walls or len(repeats))),
+                     ("A2",))]
 
 
 def _advice(facts: Facts) -> tuple[Sentence, ...]:
