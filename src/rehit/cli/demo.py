@@ -10,8 +10,8 @@ from rehit.cli.common import Answer, closing_lines, write_results
 HELP = "run the whole chain on an invented town"
 DESCRIPTION = """\
 Runs everything on an invented town with an invented log: cleaning, hotspots, treatment, costs,
-report. Takes about a minute and needs no network. Ends by naming the files to open and the five
-findings that matter."""
+patrol, report. Takes about a minute and needs no network. Ends by naming the files to open and the
+five findings that matter."""
 EXAMPLE = "rehit demo --out my_first_look"
 
 
@@ -27,7 +27,7 @@ def run(args: argparse.Namespace) -> Answer:
     from rehit.project import load_project
 
     project = load_project(demo_folder())
-    summary = write_results(project, args.out, label="Demo", steps=14, work=write_demo)
+    summary = write_results(project, args.out, label="Demo", steps=16, work=write_demo)
     lines = [f"{project.name}: five findings that matter", ""]
     lines += [f"{n}. {words}" for n, words in enumerate(summary["findings"], start=1)]
     return summary, lines + closing_lines(

@@ -18,7 +18,9 @@ from rehit.pipeline.chain import Chain
 from rehit.pipeline.cleaning import row_totals
 from rehit.pipeline.costing import cost_sentences, write_comparison
 from rehit.pipeline.finding import hotspot_sentences, write_hotspots
+from rehit.pipeline.patrolling import write_patrol
 from rehit.pipeline.report_input import report_input
+from rehit.pipeline.saved_routes import read_routes
 from rehit.project import FILE_NAME
 from rehit.reporting.phrases import Phrases
 from rehit.reporting.quarterly import write_report
@@ -144,7 +146,9 @@ def demo_folder() -> Path:
 
 def write_demo(chain: Chain, stage: Path) -> dict[str, Any]:
     """Run everything on the demo town and return the five findings that matter."""
-    summary = write_quarter(chain, stage, quarter=None)
+    write_patrol(chain, stage / "patrol", day=None, crews=None)
+    routes = read_routes(stage / "patrol", crs=chain.project.crs)
+    summary = write_quarter(chain, stage, quarter=None, routes=routes)
     (stage / "tables").mkdir()
     hotspots = write_hotspots(chain, stage / "tables")
     comparison = write_comparison(chain, stage / "tables", horizon_years=None)
