@@ -67,3 +67,15 @@ def test_a_log_without_known_places_gives_empty_tables() -> None:
         observed_from=START, numbers=load_parameters())
     assert checks.empty
     assert scores.empty
+
+
+def test_places_without_coordinates_are_forecast_all_the_same() -> None:
+    """A log that gives addresses only: the kernel density knows nothing, the counts do."""
+    rng = np.random.default_rng(8)
+    history = make_history(rng.integers(0, 12, 400), rng.uniform(0, 730, 400),
+                           np.full((12, 2), np.nan), always_known=True)
+    checks, scores = past_record(
+        history, starts=[START + pd.Timedelta(days=640)], ends=[START + pd.Timedelta(days=670)],
+        observed_from=START, numbers=load_parameters())
+    assert checks["observed"].iloc[0] == ((history.day >= 640) & (history.day < 670)).sum()
+    assert "kernel density" in set(scores["method"])

@@ -117,6 +117,8 @@ def _scale(history: History, score: Score, origin: float, horizon: float,
 def _kernel_score(history: History, day: float, *, numbers: Parameters) -> np.ndarray:
     """Kernel density of all incidents so far at each place's cell."""
     located = np.isfinite(history.xy_m).all(axis=1)
+    if not located.any():  # a log without coordinates: its places are known by address only
+        return np.zeros(history.n)
     x, y = history.xy_m[located].T
     side = numbers["hotspots.cell_m"]
     grid = lay_grid(x, y, side=side, max_cells=numbers["hotspots.max_cells"])
