@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
@@ -154,3 +157,20 @@ def test_check_finds_work_planned_before_the_change(morning: Plan, numbers: Para
     wrong = Plan(later.stops, later.crews, later.visits, later.left_out, later.travel,
                  since_min=600.0, done=dict.fromkeys(later.done, 1))
     assert any("before the plan was changed" in fault for fault in faults(wrong, numbers))
+
+
+def test_a_crew_on_its_way_home_is_not_late_for_a_job_it_does_not_get(
+        numbers: Parameters, network: Network) -> None:
+    """Both crews drive home when a job comes in that neither can do any more."""
+    far = make_stops(2, reported=2, service_min=470.0)
+    far.geometry = gpd.points_from_xy([500_500.0] * 2, [5_094_500.0] * 2)
+    crews = make_crews(shift_end_min=900.0, break_min=0.0)
+    plan = plan_routes(far, crews, network=network, parameters=numbers, seed=1)
+    home = plan.visits[plan.visits["kind"] == "return"]["arrive_min"]
+    crews["shift_end_min"] = home.max()
+    plan = replace(plan, crews=crews)
+    later = changed(plan, numbers, network, at=float(home.max()) - 0.5)
+    assert faults(later, numbers) == []
+    assert later.left_out["stop_id"].tolist() == ["new1"]
+    assert later.visits.loc[later.visits["kind"] == "return", "arrive_min"].tolist() == (
+        home.tolist())

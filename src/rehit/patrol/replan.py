@@ -185,7 +185,8 @@ def _joined(kept: gpd.GeoDataFrame, fresh: gpd.GeoDataFrame, plan: Plan, travel:
             rest = rest[rest["kind"] != "depart"]
         if len(own) and rest.empty and own["kind"].iloc[-1] != "return":
             now = setting.problem.crews[int(str(index))]
-            rest = _way_home(own, crew, now, travel) if len(own) > 1 else rest
+            rest = _way_home(own, _planned(plan, own, now), crew, now, travel) if len(
+                own) > 1 else rest
             own = own if len(own) > 1 else own.iloc[:0]
         whole = pd.concat([own, rest]) if len(own) and len(rest) else (own if len(own) else rest)
         parts.append(whole.assign(position=np.arange(len(whole))))
@@ -195,9 +196,24 @@ def _joined(kept: gpd.GeoDataFrame, fresh: gpd.GeoDataFrame, plan: Plan, travel:
     return visits
 
 
-def _way_home(own: gpd.GeoDataFrame, crew: pd.Series, now: Crew,
+def _planned(plan: Plan, own: gpd.GeoDataFrame, now: Crew) -> gpd.GeoDataFrame:
+    """Return the way home that a crew is on already, as a table of one row or none."""
+    day = plan.visits[plan.visits["crew_id"] == own["crew_id"].iloc[0]].sort_values("position")
+    last, following = day.iloc[len(own) - 1], day.iloc[len(own):len(own) + 1]
+    under_way = (following["kind"] == "return") & (
+        following["arrive_min"] >= now.earliest / S_PER_MIN) & (
+        last["leave_min"] == own["leave_min"].iloc[-1])
+    return following[under_way]
+
+
+def _way_home(own: gpd.GeoDataFrame, planned: gpd.GeoDataFrame, crew: pd.Series, now: Crew,
               travel: Travel) -> gpd.GeoDataFrame:
-    """Return the row that brings a crew home that has nothing left to do."""
+    """Return the row that brings a crew home that has nothing left to do.
+
+    A crew that is on its way already does not start again from its last stop.
+    """
+    if len(planned):
+        return planned
     drive = float(travel.seconds[now.start, now.end]) / S_PER_MIN
     back = now.earliest / S_PER_MIN + drive
     row = own.tail(1).assign(kind="return", stop_id=None, name=crew["depot_name"],
