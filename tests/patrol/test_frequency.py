@@ -11,6 +11,7 @@ from rehit.patrol.frequency import (
     DAYS_PER_YEAR,
     even_round,
     marking_days_per_week,
+    saved_by_one_hour,
     visit_intervals,
     worst_first,
 )
@@ -105,3 +106,24 @@ def test_senseless_input_is_refused(numbers: Parameters, change: dict[str, float
                                     words: str) -> None:
     with pytest.raises(SettingError, match=words):
         visit_intervals(town().assign(**change), hours_per_week=hours, parameters=numbers)
+
+
+def test_one_more_hour_saves_what_the_plan_with_it_leaves_less(numbers: Parameters) -> None:
+    one, more = (visit_intervals(town(), hours_per_week=h, parameters=numbers) for h in (3.0, 4.0))
+    saved = saved_by_one_hour(one, parameters=numbers)
+    assert saved == pytest.approx(one.marking_days_per_week - more.marking_days_per_week)
+    # The value at the margin promises far more than the whole hour keeps.
+    assert saved < 0.9 * one.value_of_an_hour
+
+
+def test_an_hour_that_only_closes_the_gap_to_the_longest_intervals_saves_nothing(
+        numbers: Parameters) -> None:
+    places = town().assign(longest_days=7.0)
+    hours = places["visit_h"].sum()
+    short = visit_intervals(places, hours_per_week=hours - 2.0, parameters=numbers)
+    assert saved_by_one_hour(short, parameters=numbers) == 0.0
+    nearly = visit_intervals(places, hours_per_week=hours - 0.5, parameters=numbers)
+    enough = visit_intervals(places, hours_per_week=hours + 0.5, parameters=numbers)
+    assert saved_by_one_hour(nearly, parameters=numbers) == pytest.approx(
+        nearly.marking_days_per_week - enough.marking_days_per_week)
+    assert saved_by_one_hour(nearly, parameters=numbers) > 0

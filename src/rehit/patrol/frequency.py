@@ -28,8 +28,8 @@ class Frequency:
     marking_days_per_week
         Days a week that markings stand, all places together.
     value_of_an_hour
-        Marking-days a week that one more crew-hour a week would save; 0 where every place is at
-        its shortest interval.
+        Marking-days saved per crew-hour at the margin, as if hours could be had in crumbs; 0 where
+        every place is at its shortest interval. See :func:`saved_by_one_hour` for a whole hour.
     short_by_h
         Crew hours a week missing to keep every longest interval; 0 where they suffice.
     """
@@ -94,6 +94,17 @@ def visit_intervals(places: pd.DataFrame, *, hours_per_week: float,
         _table(places, rate, cost, low, high, days), float(_hours(cost, days)),
         float((rate * days / 2).sum() * DAYS_PER_WEEK), value,
         float(max(least - hours_per_week, 0.0)))
+
+
+def saved_by_one_hour(frequency: Frequency, *, parameters: Parameters) -> float:
+    """Return the marking-days a week that one more crew-hour a week would save, worked out anew.
+
+    The value at the margin promises more than a whole hour keeps where hours are few; and where
+    they are short of the longest intervals, an hour first goes into those.
+    """
+    hours = frequency.hours_per_week - frequency.short_by_h + 1.0
+    more = visit_intervals(frequency.table, hours_per_week=hours, parameters=parameters)
+    return frequency.marking_days_per_week - more.marking_days_per_week
 
 
 def even_round(places: pd.DataFrame, *, hours_per_week: float) -> np.ndarray:

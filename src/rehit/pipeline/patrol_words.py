@@ -6,10 +6,18 @@ from datetime import date
 
 import pandas as pd
 
-from rehit.patrol.frequency import Frequency, even_round, marking_days_per_week, worst_first
+from rehit.patrol.frequency import (
+    Frequency,
+    even_round,
+    marking_days_per_week,
+    saved_by_one_hour,
+    worst_first,
+)
 from rehit.patrol.routes import Plan
 from rehit.patrol.sheets import Sheet, clock
 from rehit.pipeline.chain import Chain
+
+LEAST_SAVED = 0.05  # less is 0.0 as written
 
 
 def summary(chain: Chain, plan: Plan, sheets: list[Sheet], frequency: Frequency, *,
@@ -27,7 +35,7 @@ def summary(chain: Chain, plan: Plan, sheets: list[Sheet], frequency: Frequency,
         "n_left_out": len(plan.left_out), "n_for_others": len(handed),
         "patrol_hours_per_week": round(frequency.hours_per_week, 1),
         "marking_days_per_week": round(frequency.marking_days_per_week, 1),
-        "value_of_an_hour": round(frequency.value_of_an_hour, 2), "visits_without_room": no_room,
+        "value_of_an_hour": round(_saved(chain, frequency), 2), "visits_without_room": no_room,
         "sentences": [
             *_day_sentences(chain, plan, sheets, reported, len(spots), expected, handed, day),
             *_week_sentences(chain, frequency, no_room), *notes],
@@ -67,7 +75,8 @@ def crew_sentence(plan: Plan, sheet: Sheet, *, early_min: float) -> str:
     said = f"  {sheet.crew['name']}: {_many(len(sheet.stops), 'stop')}, back at {clock(back)}"
     if back > float(sheet.crew["shift_end_min"]) - early_min:
         return said + "."
-    why = ("no stop left out fits in the time that remains" if len(plan.left_out) else
+    why = ("no stop left out that it can do fits in the time that remains"
+           if len(plan.left_out) else
            "every place likely enough to be offered is on a route")
     return f"{said}, with the shift ending at {clock(float(sheet.crew['shift_end_min']))}: {why}."
 
@@ -87,11 +96,19 @@ def _week_sentences(chain: Chain, frequency: Frequency, no_room: int) -> list[st
     said = [
         f"Visit intervals for {len(table):,} places within {hours:.1f} crew hours a week leave "
         f"about {frequency.marking_days_per_week:,.0f} marking-days a week; the even round "
-        f"{even:,.0f}, worst first {worst:,.0f}. One more crew hour a week would save "
-        f"{frequency.value_of_an_hour:.1f}."]
+        f"{even:,.0f}, worst first {worst:,.0f}."]
+    saved = _saved(chain, frequency)
+    if saved >= LEAST_SAVED:
+        said[0] += f" One more crew hour a week would save {saved:.1f}."
     if frequency.short_by_h > 0:
         said.append(f"The longest intervals allowed need {frequency.short_by_h:.1f} crew hours a "
                     "week more than there are: allow longer ones or give more hours.")
     if no_room:
         said.append(f"{no_room} planned visits found no day with room in the calendar.")
     return said
+
+
+def _saved(chain: Chain, frequency: Frequency) -> float:
+    if frequency.table.empty:
+        return 0.0
+    return saved_by_one_hour(frequency, parameters=chain.parameters)
