@@ -5,12 +5,13 @@ from itertools import permutations
 import numpy as np
 import pandas as pd
 import pytest
-from patrol_town import grid_streets, make_crews, make_stops
+from patrol_town import EAST, NORTH, grid_streets, make_crews, make_stops
 from pyvrp.stop import MaxIterations
 from shapely.geometry import Point
 
 from rehit.errors import SettingError
 from rehit.parameters import Parameters
+from rehit.patrol import search
 from rehit.patrol.check_plan import check_plan
 from rehit.patrol.problem import Crew, Problem, finish_time
 from rehit.patrol.replan import replan
@@ -203,3 +204,34 @@ def test_check_finds_planted_mistakes(numbers: Parameters, words: str) -> None:
     found = check_plan(wrong, plan.stops, plan.crews, plan.left_out, seconds=plan.travel.seconds,
                        break_after_h=6.0, break_from_h=3.0, break_to_h=5.0)
     assert any(words in fault for fault in found)
+
+
+def mixed_day():
+    """A town of three kilometres, 24 long jobs, some for one crew only, and 96 likely places."""
+    rng = np.random.default_rng(1)
+    stops = make_stops(120, reported=24)
+    job = (stops["kind"] == "reported").to_numpy()
+    stops.geometry = stops.geometry.affine_transform([6, 0, 0, 6, -5 * EAST, -5 * NORTH])
+    stops["service_min"] = np.where(job, rng.uniform(15, 60, 120), rng.uniform(7, 12, 120))
+    stops["expected"] = rng.gamma(1, 0.08, 120).clip(0.02, 0.9)
+    stops["method"] = np.where(job & (rng.uniform(size=120) < 0.3), "hot_wash", "paint_out")
+    stops["wash_water_l"] = np.where(stops["method"] == "hot_wash", 60.0, 0.0)
+    crews = make_crews(3, methods=["paint_out", "paint_out;hot_wash", "paint_out"],
+                       water_l=[20.0, 600.0, 20.0], depot_id=["D", "D", "E"])
+    return stops, crews
+
+
+def test_penalties_keep_up_with_the_prizes_of_jobs_that_must_be_done(
+        numbers: Parameters, monkeypatch: pytest.MonkeyPatch) -> None:
+    """With PyVRP's own pace no run but those that begin with all jobs ends with all jobs."""
+    stops, crews = mixed_day()
+    found = []
+    for updates in (500, search.PENALTY_UPDATES):
+        monkeypatch.setattr(search, "PENALTY_UPDATES", updates)
+        plan = planned(stops, crews, numbers.override({"patrol.search_iterations": 2000.0}),
+                       streets=False)
+        assert faults(plan, numbers) == []
+        assert (plan.visits["kind"] == "reported").sum() == 24
+        spots = plan.visits.loc[plan.visits["kind"] == "hotspot", "stop_id"]
+        found.append(stops.set_index("stop_id")["expected"][spots].sum())
+    assert found[1] > 1.01 * found[0]

@@ -35,6 +35,10 @@ SHAKES = ((5, 50), (1, 10), (1, 25))
 MUST_WEIGHT = 3.0
 PENALTY = 2.0
 FRESH_SHARE = 2 / 3
+# Plans looked at between changes of the penalties. PyVRP's own 500 leave a run of some hundred
+# steps no time to find penalties that fit the prizes: with jobs that must be done, such runs never
+# came by a plan that keeps the shifts, or only by one that leaves out jobs.
+PENALTY_UPDATES = 20
 # Prizes above a few thousand times the ordinary ones drown the penalties of the search.
 MUST_CEILING = 2000.0
 
@@ -239,7 +243,9 @@ def _run(problem: Problem, fleet: Fleet, data: pyvrp.ProblemData, stop: Stop, *,
         if operator.supports(data):
             local.add_operator(operator(data))
     n_loads = data.num_load_dimensions
-    manager = pyvrp.PenaltyManager(([penalty] * n_loads, penalty, penalty), pyvrp.PenaltyParams())
+    manager = pyvrp.PenaltyManager(
+        ([penalty] * n_loads, penalty, penalty),
+        pyvrp.PenaltyParams(solutions_between_updates=PENALTY_UPDATES))
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", PenaltyBoundWarning)
         if start is None:
