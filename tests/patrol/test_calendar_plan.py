@@ -85,3 +85,14 @@ def test_no_crew_is_refused(numbers: Parameters) -> None:
         plan_calendar(pd.DataFrame({"place_id": ["a", "b"], "visit_h": 1.0, "interval_days": 7.0}),
                       stops.geometry, crew_ids=[], hours_per_day=1.0, first_day=MONDAY,
                       parameters=numbers)
+
+
+def test_a_crew_with_a_short_shift_gets_no_more_than_its_hours(numbers: Parameters) -> None:
+    stops = make_stops(80)
+    table = pd.DataFrame({"place_id": stops["stop_id"], "visit_h": 0.25, "interval_days": 7.0})
+    calendar = plan_calendar(table, stops.geometry, crew_ids=["long", "short"],
+                             hours_per_day=[4.0, 1.0], first_day=MONDAY, parameters=numbers)
+    assert calendar.hours["long"].max() <= 4.0
+    assert calendar.hours["short"].max() <= 1.0
+    assert calendar.hours["short"].sum() == pytest.approx(calendar.hours["long"].sum() / 4, rel=0.1)
+    assert calendar.no_room.empty

@@ -40,15 +40,15 @@ class Calendar:
 
 
 def plan_calendar(frequency: pd.DataFrame, points: gpd.GeoSeries, *, crew_ids: Sequence[str],
-                  hours_per_day: float, first_day: date, parameters: Parameters,
+                  hours_per_day: float | Sequence[float], first_day: date, parameters: Parameters,
                   holidays: Sequence[date] = ()) -> Calendar:
     """Spread visits over the working days of the coming weeks.
 
-    Places are dealt to crews as parts of town with equal work; then, the busiest first, each gets
-    the starting day that keeps the fullest of its days least full. Visits less than a week apart
-    are evenly spaced in working days, others in days of the calendar, so that a holiday moves one
-    visit and not all that follow. A visit whose day is free of work or full moves to the nearest
-    working day with room.
+    Places are dealt to crews as parts of town with work in proportion to their hours; then, the
+    busiest first, each gets the starting day that keeps the fullest of its days least full. Visits
+    less than a week apart are evenly spaced in working days, others in days of the calendar, so
+    that a holiday moves one visit and not all that follow. A visit whose day is free of work or
+    full moves to the nearest working day with room.
 
     Parameters
     ----------
@@ -59,7 +59,7 @@ def plan_calendar(frequency: pd.DataFrame, points: gpd.GeoSeries, *, crew_ids: S
     crew_ids
         Crews to share the visits.
     hours_per_day
-        Crew hours a day and crew for planned visits.
+        Hours a day for planned visits: of each crew, or one number for all alike.
     first_day
         First day of the calendar.
     parameters
@@ -80,7 +80,8 @@ def plan_calendar(frequency: pd.DataFrame, points: gpd.GeoSeries, *, crew_ids: S
     if not days or not crew_ids:
         raise SettingError("patrol.plan_calendar", got="no working day or no crew",
                            allowed="at least one of each", remedy="give crews and working days")
-    crew = _parts_of_town(points, frequency["visit_h"] / frequency["interval_days"], len(crew_ids))
+    most = np.broadcast_to(np.asarray(hours_per_day, dtype=float), len(crew_ids))
+    crew = _parts_of_town(points, frequency["visit_h"] / frequency["interval_days"], most)
     interval = frequency["interval_days"].to_numpy(float)
     load = np.zeros((len(days), len(crew_ids)))
     rows: list[tuple[object, ...]] = []
@@ -95,7 +96,8 @@ def plan_calendar(frequency: pd.DataFrame, points: gpd.GeoSeries, *, crew_ids: S
         hours = float(frequency["visit_h"].iloc[place])
         name = str(frequency["place_id"].iloc[place])
         grid = _grid(days, every, interval[place], parameters["patrol.calendar_shift"])
-        chosen, lost = _place_visits(load[:, crew[place]], grid, hours, hours_per_day)
+        chosen, lost = _place_visits(load[:, crew[place]], grid, hours,
+                                     float(most[crew[place]]))
         load[chosen, crew[place]] += hours
         rows += _rows(name, chosen, days, crew_ids[crew[place]], hours)
         if lost:
@@ -123,8 +125,9 @@ def _grid(days: list[date], every: list[date], interval: float, shift: float) ->
     return _Grid(offsets, len(every), interval, max(LONGEST_BREAK_DAYS, interval * shift))
 
 
-def _parts_of_town(points: gpd.GeoSeries, work: pd.Series, crews: int) -> np.ndarray:
-    """Deal places to crews along the town's longest direction, each with the same work."""
+def _parts_of_town(points: gpd.GeoSeries, work: pd.Series, hours: np.ndarray) -> np.ndarray:
+    """Deal places to crews along the town's longest direction, work in proportion to hours."""
+    crews = len(hours)
     xy = np.column_stack([points.x, points.y])
     if crews == 1 or len(xy) < crews:
         return np.arange(len(xy)) % crews
@@ -133,7 +136,8 @@ def _parts_of_town(points: gpd.GeoSeries, work: pd.Series, crews: int) -> np.nda
     order = np.argsort(along, kind="stable")
     done = np.cumsum(work.to_numpy(float)[order]) - work.to_numpy(float)[order] / 2
     part = np.empty(len(xy), dtype=np.int64)
-    part[order] = np.minimum((done / work.sum() * crews).astype(np.int64), crews - 1)
+    until = np.cumsum(hours) / hours.sum() if hours.sum() > 0 else np.arange(1, crews + 1) / crews
+    part[order] = np.minimum(np.searchsorted(until, done / work.sum(), side="right"), crews - 1)
     return part
 
 

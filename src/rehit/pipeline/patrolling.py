@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from rehit.errors import SettingError
+from rehit.parameters import Parameters
 from rehit.patrol.calendar_plan import plan_calendar
 from rehit.patrol.check_plan import check_plan
 from rehit.patrol.exports import routes_table, write_geojson, write_gpx, write_stops_csv
@@ -64,11 +65,10 @@ def write_patrol(chain: Chain, stage: Path, *, day: date | None,
     sheets = crew_sheets(plan)
     write_day(stage, plan, sheets, day=day, streets=chain.streets)
     neutralise_table(handed).to_csv(stage / "for_others.csv", index=False)
-    hours = _hours_per_day(chain, team)
     calendar = plan_calendar(
         frequency.table, places.geometry, crew_ids=list(team["crew_id"]),
-        hours_per_day=hours / len(team), first_day=day, parameters=chain.parameters,
-        holidays=list(chain_holidays(chain, day)))
+        hours_per_day=patrol_hours(team, parameters=chain.parameters).tolist(), first_day=day,
+        parameters=chain.parameters, holidays=list(chain_holidays(chain, day)))
     write_csv(frequency.table, stage / "visit_intervals.csv")
     write_csv(calendar.visits, stage / "visit_calendar.csv")
     return summary(chain, plan, sheets, frequency, handed=handed, day=day,
@@ -171,8 +171,8 @@ def visit_plan(chain: Chain, team: gpd.GeoDataFrame,
         "place_id": places["place_id"], "rate_per_year": places["rate_per_year"].astype(float),
         "visit_h": minutes / MIN_PER_H + mean_hop_hours(near),
         "longest_days": _standard(places, chain)})
-    hours = _hours_per_day(chain, team) * numbers["patrol.work_days_per_week"]
-    return visit_intervals(table, hours_per_week=hours, parameters=numbers), places
+    hours = patrol_hours(team, parameters=numbers).sum() * numbers["patrol.work_days_per_week"]
+    return visit_intervals(table, hours_per_week=float(hours), parameters=numbers), places
 
 
 def hop_hours(travel: Travel, *, neighbours: int) -> np.ndarray:
@@ -202,9 +202,15 @@ def _standard(places: pd.DataFrame, chain: Chain) -> pd.Series:
     return pd.Series(np.where(known, limit, np.nan), index=places.index)
 
 
-def _hours_per_day(chain: Chain, team: gpd.GeoDataFrame) -> float:
-    worked = team["shift_end_min"] - team["shift_start_min"] - team["break_min"]
-    return float(worked.sum()) / MIN_PER_H * chain.parameters["patrol.patrol_share"]
+def patrol_hours(team: gpd.GeoDataFrame, *, parameters: Parameters) -> np.ndarray:
+    """Return the hours a day that each crew has for planned visits.
+
+    A shift that is too short to need a break is worked through.
+    """
+    shift = team["shift_end_min"] - team["shift_start_min"]
+    due = shift > parameters["patrol.break_after_h"] * MIN_PER_H
+    worked = (shift - team["break_min"].where(due, 0.0)).clip(lower=0.0)
+    return worked.to_numpy(float) / MIN_PER_H * parameters["patrol.patrol_share"]
 
 
 def write_day(stage: Path, plan: Plan, sheets: list[Sheet], *, day: date,
