@@ -63,3 +63,42 @@ def test_no_vehicle_at_all_is_refused_with_every_reason() -> None:
     with pytest.raises(ManyErrors, match="2 faults"):
         crews_table(vehicles(depot_id="D9"), depot_points(depots(), crs=CRS, where="d.csv"),
                     where="v.csv")
+
+
+def test_vehicles_of_one_name_are_told_apart() -> None:
+    crews, notes = crews_table(vehicles(name=["Van", "van"]),
+                               depot_points(depots(), crs=CRS, where="d.csv"), where="v.csv")
+    assert crews["name"].tolist() == ["Van (V1)", "van (V2)"]
+    assert notes == ()
+
+
+def test_methods_written_in_other_ways_are_understood() -> None:
+    crews, notes = crews_table(vehicles(methods=["Paint out, hot-wash", " scrape ;; solvent_wipe"]),
+                               depot_points(depots(), crs=CRS, where="d.csv"), where="v.csv")
+    assert crews["methods"].tolist() == ["paint_out;hot_wash", "scrape;solvent_wipe"]
+    assert notes == ()
+
+
+@pytest.mark.parametrize(("column", "value", "words"), [
+    ("methods", "paint_out;whitewash", ("'whitewash'", "the crew does paint_out")),
+    ("methods", "", ("no methods", "nothing but look")),
+    ("water_l", "600 L", ("'600 L'", "taken as 0")),
+    ("break_minutes", "half an hour", ("'half an hour'", "taken as 0")),
+    ("break_minutes", "-30", ("'-30'", "taken as 0")),
+    ("crew_size", "two", ("'two'", "taken as 1"))])
+def test_a_cell_that_is_not_understood_is_named_and_the_vehicle_still_goes_out(
+        column: str, value: str, words: tuple[str, str]) -> None:
+    table = vehicles()
+    table[column] = [table[column].iloc[0], value]
+    crews, notes = crews_table(table, depot_points(depots(), crs=CRS, where="d.csv"),
+                               where="v.csv")
+    assert crews["crew_id"].tolist() == ["V1", "V2"]
+    assert len(notes) == 1
+    assert "v.csv, vehicle V2" in notes[0]
+    assert all(word in notes[0] for word in words)
+
+
+def test_a_vehicle_listed_twice_is_named_with_its_file() -> None:
+    with pytest.raises(ManyErrors, match=r"v\.csv.*\n.*'V1'.*twice"):
+        crews_table(vehicles(vehicle_id=["V1", "V1"]),
+                    depot_points(depots(), crs=CRS, where="d.csv"), where="v.csv")

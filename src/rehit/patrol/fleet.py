@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -10,10 +11,14 @@ import pandas as pd
 
 from rehit.errors import ManyErrors, RehitError, SettingError, TableError
 from rehit.tables import check
+from rehit.tables import table as contract
 
 MIN_PER_H = 60
 _CLOCK = re.compile(r"\s*(\d{1,2})[:.h](\d{2})\s*")
 WGS84 = 4326
+# Columns of numbers: the name in the `patrol_crews` table, and what holds where there is none.
+NUMBERS = {"crew_size": ("crew_size", 1.0), "water_l": ("water_l", 0.0),
+           "break_minutes": ("break_min", 0.0)}
 
 
 def depot_points(depots: pd.DataFrame, *, crs: str, where: str) -> gpd.GeoDataFrame:
@@ -54,7 +59,9 @@ def depot_points(depots: pd.DataFrame, *, crs: str, where: str) -> gpd.GeoDataFr
 
 def crews_table(vehicles: pd.DataFrame, depots: gpd.GeoDataFrame, *,
                 where: str) -> tuple[gpd.GeoDataFrame, tuple[str, ...]]:
-    """Return the `patrol_crews` table and a note for each vehicle that cannot go out.
+    """Return the `patrol_crews` table, and notes on vehicles that stay at home or are misread.
+
+    Vehicles of the same name get their id beside it, so that each keeps a run sheet of its own.
 
     Parameters
     ----------
@@ -78,39 +85,72 @@ def crews_table(vehicles: pd.DataFrame, depots: gpd.GeoDataFrame, *,
     rows: list[dict[str, object]] = []
     faults: list[RehitError] = []
     for row in vehicles.to_dict("records"):
-        fault = _row({str(k): v for k, v in row.items()}, depots, where, rows)
-        if fault is not None:
-            faults.append(fault)
+        faults += _row({str(k): v for k, v in row.items()}, depots, where, rows)
     if not rows:
         raise ManyErrors(where, faults)
-    crews = gpd.GeoDataFrame(pd.DataFrame(rows), geometry="geometry", crs=depots.crs)
-    check(crews, "patrol_crews", where="patrol.crews_table")
+    table = pd.DataFrame(rows)
+    same = table["name"].str.casefold().duplicated(keep=False)
+    table["name"] = table["name"].where(~same, table["name"] + " (" + table["crew_id"] + ")")
+    crews = gpd.GeoDataFrame(table, geometry="geometry", crs=depots.crs)
+    check(crews, "patrol_crews", where=where)
     return crews, tuple(str(fault) for fault in faults)
 
 
 def _row(row: dict[str, object], depots: gpd.GeoDataFrame, where: str,
-         rows: list[dict[str, object]]) -> RehitError | None:
-    """Add the vehicle to `rows`, or return why it stays at home."""
+         rows: list[dict[str, object]]) -> list[RehitError]:
+    """Add the vehicle to `rows` unless it must stay at home; return what is wrong with it."""
     spot = f"{where}, vehicle {row['vehicle_id']}"
     home = depots[(depots["depot_id"] == row["depot_id"]) & depots.geometry.notna()]
     if home.empty:
-        return SettingError(spot, got=f"depot {row['depot_id']!r}, which has no place",
-                            allowed="the depot_id of a depot with coordinates",
-                            remedy="correct it; the other vehicles are planned without this one")
+        return [SettingError(spot, got=f"depot {row['depot_id']!r}, which has no place",
+                             allowed="the depot_id of a depot with coordinates",
+                             remedy="correct it; the other vehicles are planned without this one")]
     start, end = minute_of_day(row["shift_start"]), minute_of_day(row["shift_end"])
     if start is None or end is None or end <= start:
-        return SettingError(spot, got=f"the shift {row['shift_start']} to {row['shift_end']}",
-                            allowed="a start and a later end such as 07:00 and 15:00",
-                            remedy="correct it; the other vehicles are planned without this one")
+        return [SettingError(spot, got=f"the shift {row['shift_start']} to {row['shift_end']}",
+                             allowed="a start and a later end such as 07:00 and 15:00",
+                             remedy="correct it; the other vehicles are planned without this one")]
     depot = home.iloc[0]
     rows.append({
         "crew_id": str(row["vehicle_id"]), "name": str(row["name"]), "kind": str(row["kind"]),
         "depot_id": str(row["depot_id"]), "depot_name": str(depot["name"]),
-        "methods": str(row["methods"]), "crew_size": _number(row["crew_size"], 1.0),
-        "water_l": _number(row["water_l"], 0.0), "shift_start_min": float(start),
-        "shift_end_min": float(end), "break_min": _number(row["break_minutes"], 0.0),
-        "geometry": depot["geometry"]})
-    return None
+        "methods": ";".join(_methods(row["methods"])), "shift_start_min": float(start),
+        "shift_end_min": float(end), "geometry": depot["geometry"],
+        **{name: _number(row[column], otherwise) for column, (name, otherwise) in NUMBERS.items()}})
+    return _misread(row, spot)
+
+
+def _methods(text: object) -> list[str]:
+    """Return the codes in a cell such as ``paint_out;hot_wash`` or ``Paint out, hot wash``."""
+    return [re.sub(r"[\s-]+", "_", part.strip().lower())
+            for part in re.split(r"[;,]", _text(text)) if part.strip()]
+
+
+def _text(value: Any) -> str:
+    """Return a cell as text, an empty one as none."""
+    return "" if pd.isna(value) else str(value).strip()
+
+
+def _misread(row: dict[str, object], spot: str) -> list[RehitError]:
+    """Return what of a vehicle cannot be understood, and what is taken instead."""
+    known = next(c.allowed for c in contract("patrol_stops").columns if c.name == "method")
+    able = _methods(row["methods"])
+    strange = [word for word in able if word not in known]
+    faults: list[RehitError] = []
+    if strange or not able:
+        left = [word for word in able if word in known]
+        faults.append(SettingError(
+            spot, got="the methods " + ", ".join(map(repr, strange)) if strange else "no methods",
+            allowed=", ".join(known) + ", separated by semicolons",
+            remedy="correct it; until then the crew does " + (", ".join(left) or (
+                "nothing but look"))))
+    for column, (_, otherwise) in NUMBERS.items():
+        text = _text(row[column])
+        if text and np.isnan(_number(text, np.nan)):
+            faults.append(SettingError(
+                f"{spot}, column {column!r}", got=repr(text), allowed="a number from 0",
+                remedy=f"write digits only; until then it is taken as {otherwise:g}"))
+    return faults
 
 
 def minute_of_day(text: object) -> int | None:

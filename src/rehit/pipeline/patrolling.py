@@ -220,8 +220,9 @@ def write_day(stage: Path, plan: Plan, sheets: list[Sheet], *, day: date,
     The plan itself is written too, for jobs that come in during the day.
     """
     when = f"{day:%A} {day.day} {day:%B %Y}"
+    names = file_names(plan.crews)
     for sheet in sheets:
-        name = f"{day.isoformat()}_{file_name(str(sheet.crew['name']))}"
+        name = f"{day.isoformat()}_{names[str(sheet.crew['crew_id'])]}"
         (stage / f"run_sheet_{name}.pdf").write_bytes(
             render_run_sheet(sheet, when=when, streets=streets))
         (stage / f"run_sheet_{name}.html").write_text(
@@ -232,6 +233,27 @@ def write_day(stage: Path, plan: Plan, sheets: list[Sheet], *, day: date,
     write_csv(routes_table(sheets), stage / "routes.csv")
     write_csv(plan.left_out, stage / "left_out.csv")
     write_plan(plan, stage / PLAN_FILE, day=day)
+
+
+def file_names(crews: pd.DataFrame) -> dict[str, str]:
+    """Return by ``crew_id`` a file name that no other crew has.
+
+    Names may differ only in what a file name leaves out, such as letters beyond a to z.
+
+    Examples
+    --------
+    >>> file_names(pd.DataFrame({"crew_id": ["V1", "V2"], "name": ["Öst", "Väst"]}))
+    {'V1': 'st', 'V2': 'v_st'}
+    >>> file_names(pd.DataFrame({"crew_id": ["V1", "V2"], "name": ["東", "西"]}))
+    {'V1': 'crew_v1', 'V2': 'crew_v2'}
+    """
+    ids = crews["crew_id"].astype("str")
+    found = crews["name"].map(file_name)
+    same = found.duplicated(keep=False)
+    found = found.where(~same, found + "_" + ids.map(file_name))
+    number = pd.Series(range(1, len(found) + 1), index=found.index).astype("str")
+    found = found.where(~found.duplicated(keep=False), found + "_" + number)
+    return dict(zip(ids, found, strict=True))
 
 
 def file_name(text: str) -> str:
