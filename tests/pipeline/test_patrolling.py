@@ -257,3 +257,52 @@ def test_a_plan_that_is_not_whole_is_one_message(
     assert "day_plan.json" in said
     assert "rehit patrol" in said
     assert "Traceback" not in said
+
+
+@pytest.mark.parametrize(("day", "words"), [
+    ("2025-12-30", "not after the log, which ends on 2025-12-30"),
+    ("2026-03-02", "2025-12-30, 62 days before the day planned"),
+    ("2026-01-05", "")])
+def test_a_day_the_log_does_not_know_is_planned_and_that_is_said(
+        copy: Path, day: str, words: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["patrol", str(copy), "--date", day]) == 0
+    said = capsys.readouterr().out
+    assert words in said
+    assert bool(words) == ("log" in said.partition("Open first")[0])
+
+
+def test_crews_whose_names_look_alike_in_a_file_name_keep_their_own_sheets(copy: Path) -> None:
+    file = copy / "vehicles.csv"
+    pd.read_csv(file).assign(name=["東", "西"], methods="paint_out").to_csv(file, index=False)
+    assert main(["patrol", str(copy)]) == 0
+    crews = set(table(copy / "results" / "stops.csv")["crew"])
+    assert crews
+    for crew, name in (("東", "crew_v1"), ("西", "crew_v2")):
+        sheet = copy / "results" / f"route_2025-12-31_{name}.gpx"
+        assert sheet.exists() == (crew in crews)
+        assert crew not in crews or f"<name>{crew}</name>" in sheet.read_text(encoding="utf-8")
+
+
+def test_a_shift_too_short_for_its_break_is_planned_all_the_same(
+        copy: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Ten-minute shifts with half an hour of break gave less than no hours for planned visits."""
+    file = copy / "vehicles.csv"
+    pd.read_csv(file).assign(shift_end="07:25").to_csv(file, index=False)
+    assert main(["patrol", str(copy)]) == 0
+    said = capsys.readouterr().out
+    # Two crews, 25 minutes, five days, three tenths of it: 1.25 hours.
+    hours = json.loads((copy / "results" / "summary.json").read_text(encoding="utf-8"))
+    assert hours["patrol_hours_per_week"] >= 1.2
+    assert "crew hours a week" in said
+
+
+def test_sheets_left_from_an_earlier_plan_of_the_day_are_named(
+        copy: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    old = {"run_sheet_2025-12-31_hot_wash_b.pdf", "route_2025-12-31_hot_wash_b.gpx"}
+    for name in (*old, "run_sheet_2025-12-30_hot_wash_b.pdf"):
+        (copy / "results" / name).write_bytes(b"of an earlier plan")
+    assert main(["patrol", str(copy), "--crews", "1", "--json"]) == 0
+    said = json.loads(capsys.readouterr().out)
+    assert {Path(name).name for name in said["from_earlier_plans"]} == old
+    assert any("do not hand them out" in sentence for sentence in said["sentences"])
+    assert all((copy / "results" / name).exists() for name in old)

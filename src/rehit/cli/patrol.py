@@ -6,7 +6,7 @@ import argparse
 from datetime import date
 from pathlib import Path
 
-from rehit.cli.common import Answer, add_project_arguments, run_command
+from rehit.cli.common import Answer, Summary, add_project_arguments, run_command
 from rehit.errors import SettingError
 
 HELP = "plan today's routes and how often to visit"
@@ -57,7 +57,21 @@ def run(args: argparse.Namespace) -> Answer:
     day = _day(args.date)
     return run_command(
         args, label="Patrol", steps=9, open_first=[".pdf"],
-        work=lambda chain, stage: write_patrol(chain, stage, day=day, crews=args.crews))
+        work=lambda chain, stage: _with_earlier(
+            write_patrol(chain, stage, day=day, crews=args.crews), stage,
+            args.out or chain.project.folder / "results"))
+
+
+def _with_earlier(summary: Summary, stage: Path, folder: Path) -> Summary:
+    """Name the crews' files of an earlier plan of the same day: a crew might be handed one."""
+    written = {path.name for path in stage.iterdir()}
+    old = sorted(str(path) for what in ("run_sheet", "route")
+                 for path in folder.glob(f"{what}_{summary['day']}_*") if path.name not in written)
+    summary["from_earlier_plans"] = old
+    if old:
+        summary["sentences"].append("Left from an earlier plan of this day, do not hand them out: "
+                                    + ", ".join(Path(name).name for name in old) + ".")
+    return summary
 
 
 def _run_added(args: argparse.Namespace) -> Answer:

@@ -79,21 +79,36 @@ def write_patrol(chain: Chain, stage: Path, *, day: date | None,
 def day_to_plan(chain: Chain, day: date | None) -> tuple[date, list[str]]:
     """Return the day asked for, or else the first working day after the log ends.
 
-    A day asked for is planned even if it is free of work, with a note that it is.
+    A day asked for is planned even if it is free of work or far from the log, with a note that it
+    is.
     """
-    first = day or day_after(chain.cleaned.observed_to, time_zone=chain.project.time_zone)
+    after = day_after(chain.cleaned.observed_to, time_zone=chain.project.time_zone)
+    first = day or after
     closed = chain_holidays(chain, first)
     n_week = int(chain.parameters["patrol.work_days_per_week"])
     if day is None:
         while first in closed or first.weekday() >= n_week:
             first += timedelta(days=1)
         return first, []
+    notes = _off_the_log(day, after, horizon_days=chain.parameters["patrol.horizon_days"])
     if day in closed:
-        return day, [f"{day.isoformat()} is a public holiday ({closed[day]}): are crews out?"]
-    if day.weekday() >= n_week:
-        return day, [f"{day.isoformat()} is a {day:%A}, outside the {n_week} working days a week: "
-                     "are crews out?"]
-    return day, []
+        notes.append(f"{day.isoformat()} is a public holiday ({closed[day]}): are crews out?")
+    elif day.weekday() >= n_week:
+        notes.append(f"{day.isoformat()} is a {day:%A}, outside the {n_week} working days a week: "
+                     "are crews out?")
+    return day, notes
+
+
+def _off_the_log(day: date, after: date, *, horizon_days: float) -> list[str]:
+    """Say where the log does not know how things stand on the day: open jobs are its last ones."""
+    last = after - timedelta(days=1)
+    if day <= last:
+        return [f"{day.isoformat()} is not after the log, which ends on {last.isoformat()}: the "
+                "plan has the jobs open at its end, not those of that day."]
+    if (day - last).days > horizon_days:
+        return [f"The log ends on {last.isoformat()}, {(day - last).days} days before the day "
+                "planned: jobs reported or done since are not known. Take a newer log."]
+    return []
 
 
 def chain_holidays(chain: Chain, day: date) -> dict[date, str]:
