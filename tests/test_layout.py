@@ -74,6 +74,24 @@ def test_every_constant_of_a_module_is_used() -> None:
                 if name not in read and not name.startswith("__")}
 
 
+def _errors_raised(node: ast.AST) -> set[str]:
+    called = (found.exc.func for found in ast.walk(node)
+              if isinstance(found, ast.Raise) and isinstance(found.exc, ast.Call))
+    return {func.id for func in called if isinstance(func, ast.Name)
+            and func.id.endswith(("Error", "Errors"))}
+
+
+@pytest.mark.parametrize("path", [p for p in MODULES if p.parent.name != "cli"],
+                         ids=lambda p: str(p.relative_to(SOURCE)))
+def test_public_functions_say_what_they_refuse(path: Path) -> None:
+    """Either under Raises or in the sentence itself."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.FunctionDef) and not node.name.startswith("_"):
+            said = ast.get_docstring(node) or ""
+            assert not _errors_raised(node) or "Raises" in said or "raising" in said or (
+                "refus" in said.lower()), f"{path.name}: {node.name}"
+
+
 def test_top_level_is_exactly_as_promised() -> None:
     found = {p.name for p in ROOT.iterdir() if not p.name.startswith(".")}
     assert found - {"build", "rehit_demo"} <= TOP_LEVEL

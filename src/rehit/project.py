@@ -70,7 +70,13 @@ class Project:
         return paths[0] if paths else None
 
     def require(self, role: str) -> Path:
-        """Return the file given for `role`, or say what is missing."""
+        """Return the file given for `role`, or say what is missing.
+
+        Raises
+        ------
+        SettingError
+            If the project names no such file.
+        """
         path = self.path(role)
         if path is None:
             raise SettingError(f"{self.folder / FILE_NAME} [files]", got=f"no {role!r} file",
@@ -104,7 +110,13 @@ def load_project(path: Path | str, *, also: FileCheck | None = None) -> Project:
 
 
 def read_toml(file: Path) -> dict[str, Any]:
-    """Read a TOML file, turning every way it can fail into one message."""
+    """Read a TOML file, turning every way it can fail into one message.
+
+    Raises
+    ------
+    InputFileError
+        If there is no such file, or it is not TOML.
+    """
     if not file.exists():
         raise InputFileError(str(file), got="no such file", allowed="a project file in TOML",
                              remedy="make one with: rehit new FOLDER --log YOUR_LOG")
@@ -117,7 +129,13 @@ def read_toml(file: Path) -> dict[str, Any]:
 
 def project_from_settings(settings: Mapping[str, Any], *, folder: Path, where: str,
                           also: FileCheck | None = None) -> Project:
-    """Check the settings of a project file and return the project they describe."""
+    """Check the settings of a project file and return the project they describe.
+
+    Raises
+    ------
+    ManyErrors
+        Listing every fault of the file.
+    """
     faults: list[RehitError] = []
     facts = _section(settings, "project", where, faults)
     faults += _key_faults(facts, PROJECT_KEYS, f"{where} [project]")

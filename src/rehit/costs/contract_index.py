@@ -64,6 +64,11 @@ def fidic_multiplier(*, fixed: float, coefficients: Sequence[float],
     coefficients, ratios
         b, c, d … and the current over the base index of each.
 
+    Raises
+    ------
+    SettingError
+        If the coefficients do not add up to 1, or do not match the ratios.
+
     References
     ----------
     FIDIC conditions of contract 1999, 13.8: ``Pn = a + b Ln/Lo + c En/Eo + d Mn/Mo + …``.

@@ -79,7 +79,13 @@ def _schedules() -> dict[str, list[tuple[int, int, float]]]:
 
 
 def schedule_rates(schedule: str, n_years: int) -> Numbers:
-    """Return the rate that a declining schedule sets for each of the years 1 to `n_years`."""
+    """Return the rate that a declining schedule sets for each of the years 1 to `n_years`.
+
+    Raises
+    ------
+    SettingError
+        For an unknown schedule, or more years than it covers.
+    """
     spans = _schedules().get(schedule)
     if spans is None or n_years > max(last for _, last, _ in spans):
         limits = ", ".join(f"{name} (to year {rows[-1][1]})" for name, rows in _schedules().items())
@@ -188,6 +194,11 @@ def residual_value(cost: float, *, bought_year: float, life_years: float, horizo
     Convention, stated because sources differ: with `first_year_counts` the year of purchase is a
     whole year of use (bought in year 1, horizon 10: ten years used); without it only the years
     after purchase are (nine used).
+
+    Raises
+    ------
+    SettingError
+        If the life is not above zero.
 
     References
     ----------

@@ -152,7 +152,13 @@ def budget_sweep(costing: pd.DataFrame, *, budget_per_year: float | None = None,
 
 
 def per_year(given: float | Sequence[float] | None, years: int, default: float) -> Numbers:
-    """Return one amount per year from a single amount, a list, or the default."""
+    """Return one amount per year from a single amount, a list, or the default.
+
+    Raises
+    ------
+    SettingError
+        For a negative amount, or a list of another length than the years.
+    """
     amounts = np.atleast_1d(np.asarray(default if given is None else given, dtype=float))
     if len(amounts) not in (1, years) or not (amounts >= 0).all():
         raise SettingError("programme budget or crew hours", got=str(given),

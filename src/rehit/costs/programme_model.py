@@ -93,6 +93,11 @@ def best_choice(candidates: Candidates, *, budgets: Numbers, hours: Numbers, gap
         Save most in the worst scenario instead of on average.
     time_limit_s
         Search no longer than this; the bound then tells how good the programme is.
+
+    Raises
+    ------
+    SettingError
+        If the relaxation cannot be solved.
     """
     if len(candidates.place) == 0:
         return Choice(np.zeros(0, dtype=bool), 0.0, 0.0)

@@ -44,6 +44,11 @@ def ranges_of(names: Sequence[str], *, parameters: Parameters, width: float) -> 
     ----------
     width
         1 for the whole range of the table; less to keep closer to the value in force.
+
+    Raises
+    ------
+    SettingError
+        If the width is not above 0 and at most 1.
     """
     if not 0 < width <= 1:
         raise SettingError("sensitivity width", got=f"{width}", allowed="above 0, at most 1",
@@ -56,7 +61,13 @@ def ranges_of(names: Sequence[str], *, parameters: Parameters, width: float) -> 
 def saving(costing: pd.DataFrame, *, strategy: str, against: str = BASELINE,
            strategies: Path | str | None = None, effects: Mapping[str, float] | None = None,
            parameters: Parameters, rate_factor: float = 1.0) -> float:
-    """Return the mean present saving of `strategy` against another, summed over the places."""
+    """Return the mean present saving of `strategy` against another, summed over the places.
+
+    Raises
+    ------
+    SettingError
+        For an unknown strategy.
+    """
     shifted = costing if rate_factor == 1 else costing.assign(
         gamma_rate_years=costing["gamma_rate_years"] / rate_factor)
     known = load_strategies(strategies, parameters=parameters, effects=effects)

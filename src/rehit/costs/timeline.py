@@ -64,6 +64,11 @@ def make_timeline(years: int, *, parameters: Parameters, schedule: str | None = 
     start_year
         Years from now after which the comparison starts; present values are still today's.
 
+    Raises
+    ------
+    SettingError
+        If the years are not a whole number from 1 to 125, or a schedule does not cover them.
+
     Examples
     --------
     >>> from rehit.parameters import load_parameters

@@ -118,6 +118,11 @@ def e_test(first: int, second: int, *, first_exposure: float = 1.0,
     first_exposure, second_exposure
         Time at risk of each, any one unit.
 
+    Raises
+    ------
+    SettingError
+        For a negative count, or an exposure that is not above 0.
+
     References
     ----------
     Krishnamoorthy and Thomson 2004, J. Statistical Planning and Inference 119:23-35.

@@ -80,6 +80,11 @@ def place_history(placed_incidents: gpd.GeoDataFrame, *, places: gpd.GeoDataFram
     ----------
     placed_incidents, places, observed_from, observed_to
         As in :func:`forecast_places`.
+
+    Raises
+    ------
+    TableError
+        If a needed column or the projected CRS is missing.
     """
     window_days(observed_from, observed_to)
     missing = [c for c in ("place_id", "place_kind") if c not in places.columns]

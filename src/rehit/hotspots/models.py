@@ -204,6 +204,11 @@ def prentice_williams_peterson(spells: pd.DataFrame, x: pd.DataFrame, *, clock: 
     ties
         As in :func:`fit_rates`.
 
+    Raises
+    ------
+    SettingError
+        For an unknown clock, and as in :func:`fit_rates`.
+
     References
     ----------
     Prentice, Williams and Peterson 1981, Biometrika 68:373-379.

@@ -70,6 +70,11 @@ def posterior_ranks(shape: np.ndarray, rate_years: np.ndarray, *, top: int, draw
         Mean rank and chance of being in the top, each of shape (n,). The chances add up to `top`
         (or to n where there are fewer places), short of 0.02 left out for speed.
 
+    Raises
+    ------
+    SettingError
+        If `top` or `draws` is below 1.
+
     References
     ----------
     Laird and Louis 1989, J. Educational Statistics 14:29-46 (posterior mean rank).

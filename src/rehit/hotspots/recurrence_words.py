@@ -33,6 +33,11 @@ def read_time_to_rehit(spells: pd.DataFrame, *, by: str | None = None,
         Uses ``hotspots.interval_level``, ``hotspots.verdict_level`` (for the test) and
         ``hotspots.min_level_events``.
 
+    Raises
+    ------
+    TableError
+        If there is no column `by`.
+
     Examples
     --------
     >>> spells = pd.DataFrame({"place_id": list("abcd"), "days": [5.0, 8, 8, 20],

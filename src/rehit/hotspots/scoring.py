@@ -77,6 +77,11 @@ def capture_at(expected: np.ndarray, counts: np.ndarray, *, share: float,
     share_ties
         As in :func:`capture_curve`.
 
+    Raises
+    ------
+    SettingError
+        If the share is not above 0 and at most 1.
+
     Examples
     --------
     >>> got = capture_at(np.array([8.0, 4, 4, 2, 1, 0]), np.array([6, 7, 3, 2, 1, 0]), share=1 / 6)

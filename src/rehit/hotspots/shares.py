@@ -105,6 +105,11 @@ def gini_by_chance(counts: np.ndarray, *, draws: int, level: float, only_hit: bo
     rng
         Random generator.
 
+    Raises
+    ------
+    SettingError
+        For a place without an incident together with `only_hit`.
+
     Examples
     --------
     >>> low, high = gini_by_chance(np.array([5, 0, 0, 0]), draws=200, level=0.9,
@@ -137,6 +142,11 @@ def _cut_at_zero(mean: float, size: tuple[int, int], rng: np.random.Generator) -
 
 def share_of_worst(counts: np.ndarray, *, part: float) -> float:
     """Return the share of incidents at the worst `part` (0-1) of the places.
+
+    Raises
+    ------
+    SettingError
+        If the part is not above 0 and at most 1.
 
     Examples
     --------

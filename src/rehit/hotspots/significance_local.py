@@ -74,6 +74,11 @@ def gi_star(values: np.ndarray, weights: csr_matrix, *, book_variance: bool = Fa
 def gi(values: np.ndarray, weights: csr_matrix) -> np.ndarray:
     """Return Gi standard scores (the place itself left out of mean, variance and neighbours).
 
+    Raises
+    ------
+    SettingError
+        If a place is its own neighbour.
+
     References
     ----------
     Ord and Getis 1995, Geographical Analysis 27:286-306.

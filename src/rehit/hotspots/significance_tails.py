@@ -84,6 +84,11 @@ def false_discovery(p: np.ndarray, *, rate: float) -> np.ndarray:
     rate
         Share of false alarms among the cells called hot that is accepted.
 
+    Raises
+    ------
+    SettingError
+        If the rate does not lie between 0 and 1.
+
     References
     ----------
     Benjamini and Hochberg 1995, JRSS B 57:289-300.

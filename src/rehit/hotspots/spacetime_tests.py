@@ -95,6 +95,11 @@ def jacquez(xy: np.ndarray, times: np.ndarray, *, k: int, permutations: int = 0,
     permutations, rng
         As in :func:`knox`; p is NaN without permutations.
 
+    Raises
+    ------
+    SettingError
+        If `k` is below 1, or not below the number of incidents.
+
     References
     ----------
     Jacquez 1996, Statistics in Medicine 15:1935-1949.

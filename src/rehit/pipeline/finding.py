@@ -135,7 +135,13 @@ def draw_steps(name: str, found: Evaluation, path: Path) -> None:
 
 def evaluations(chain: Chain, *,
                 measures: str | None = None) -> Iterator[tuple[str, pd.Timestamp, Evaluation]]:
-    """Go through the measures of the project, each with its start and evaluation."""
+    """Go through the measures of the project, each with its start and evaluation.
+
+    Raises
+    ------
+    SettingError
+        For a measure begun outside the log.
+    """
     path = Path(measures) if measures else chain.project.require("measures")
     table = read_measures(path, time_zone=chain.project.time_zone)
     incidents, first, last = chain.incidents, chain.cleaned.observed_from, chain.cleaned.observed_to
@@ -169,7 +175,13 @@ def evaluation_table(results: list[tuple[str, pd.Timestamp, Evaluation]]) -> pd.
 
 
 def read_measures(path: Path, *, time_zone: str) -> pd.DataFrame:
-    """Read the measures table, its start days as UTC times, or say what is wrong with it."""
+    """Read the measures table, its start days as UTC times, or say what is wrong with it.
+
+    Raises
+    ------
+    InputFileError, SettingError
+        If the file cannot be read, lacks a column or a value; for an unknown role or day.
+    """
     if not path.is_file():
         raise InputFileError(str(path), got="no such file",
                              allowed=f"a CSV with the columns {', '.join(MEASURE_COLUMNS)}",

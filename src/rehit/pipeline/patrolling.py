@@ -126,7 +126,13 @@ def street_network(chain: Chain) -> Network | None:
 
 
 def fleet(chain: Chain, crews: int | None) -> tuple[gpd.GeoDataFrame, tuple[str, ...]]:
-    """Return the crews that go out, and notes on vehicles that cannot."""
+    """Return the crews that go out, and notes on vehicles that cannot.
+
+    Raises
+    ------
+    SettingError
+        For more crews than there are vehicles that can go out, or none.
+    """
     depots_file, vehicles_file = chain.project.require("depots"), chain.project.require("vehicles")
     depots = depot_points(read_text_table(depots_file).table, crs=chain.project.crs,
                           where=str(depots_file))
@@ -142,7 +148,13 @@ def fleet(chain: Chain, crews: int | None) -> tuple[gpd.GeoDataFrame, tuple[str,
 
 
 def day_stops(chain: Chain, day: date, *, crews: int) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
-    """Return the day's stops, and the open jobs that are for someone else."""
+    """Return the day's stops, and the open jobs that are for someone else.
+
+    Raises
+    ------
+    SettingError
+        If there is nothing to go out for.
+    """
     incidents, numbers = chain.incidents, chain.parameters
     jobs, handed = reported_stops(incidents, chain.advice, chain.repeats, day=day,
                                   time_zone=chain.project.time_zone, parameters=numbers)

@@ -74,7 +74,13 @@ def in_report_language(said: Iterable[str], *, language: str) -> list[str]:
 
 
 def quarter_days(chain: Chain, quarter: str | None) -> tuple[date, date]:
-    """Return the first and last day of the period asked for, or of the last whole quarter."""
+    """Return the first and last day of the period asked for, or of the last whole quarter.
+
+    Raises
+    ------
+    SettingError
+        If the log does not reach into the period.
+    """
     zone = chain.project.time_zone
     start = chain.cleaned.observed_from.tz_convert(zone)
     end = chain.cleaned.observed_to.tz_convert(zone)
@@ -92,6 +98,11 @@ def quarter_days(chain: Chain, quarter: str | None) -> tuple[date, date]:
 
 def period_days(text: str) -> tuple[date, date]:
     """Read a quarter, month, year or pair of days.
+
+    Raises
+    ------
+    SettingError
+        If the text is no period.
 
     Examples
     --------
@@ -135,7 +146,13 @@ def explain_figure(folder: Path, *, figure_id: str) -> tuple[dict[str, Any], lis
 
 
 def demo_folder() -> Path:
-    """Return the folder of the invented town, which stands beside the source."""
+    """Return the folder of the invented town, which stands beside the source.
+
+    Raises
+    ------
+    InputFileError
+        If the town is not there: only a checkout holds it.
+    """
     folder = Path(str(files("rehit"))).parents[1] / "data_demo"
     if not (folder / FILE_NAME).exists():
         raise InputFileError(

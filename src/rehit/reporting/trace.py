@@ -127,7 +127,13 @@ def log_rows(incidents: pd.DataFrame,
 
 
 def load_trace(folder: Path) -> list[dict[str, Any]]:
-    """Read the figures of a report that was written into `folder`, rows included."""
+    """Read the figures of a report that was written into `folder`, rows included.
+
+    Raises
+    ------
+    InputFileError
+        If no report was written there, or its figures cannot be read.
+    """
     path = Path(folder) / FILE
     try:
         body = json.loads(path.read_text(encoding="utf-8"))

@@ -32,7 +32,13 @@ def languages() -> tuple[str, ...]:
 
 @cache
 def catalogue(language: str) -> dict[str, Any]:
-    """Read one language's catalogue as flat keys ``section.name``."""
+    """Read one language's catalogue as flat keys ``section.name``.
+
+    Raises
+    ------
+    SettingError
+        For a language without a catalogue.
+    """
     if language not in languages():
         raise SettingError("language", got=repr(language), allowed=", ".join(languages()),
                            remedy="choose one of these or add a catalogue words_<language>.toml")

@@ -157,6 +157,13 @@ def _row_faults(row: pd.Series, where: str) -> list[RehitError]:
 def fill_reason(template: str, words: dict[str, str]) -> str:
     """Fill the case into a reason sentence; ``{Surface}`` starts with a capital.
 
+    Raises
+    ------
+    KeyError
+        For a placeholder that the case does not have.
+    ValueError
+        For braces around anything but a plain name.
+
     Examples
     --------
     >>> fill_reason("{Surface}: wipe it.", {"surface": "bare metal"})
