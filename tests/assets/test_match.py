@@ -73,19 +73,21 @@ def test_number_far_from_its_point_is_doubted() -> None:
     assert outvoted["asset_id"] == "W-1"  # place and house number together outvote the number
 
 
-def test_confidence_against_hand_computation() -> None:
+@pytest.mark.parametrize("metres", [3, 18])
+def test_confidence_against_hand_computation(metres: int) -> None:
     """Fellegi and Sunter 1969 with a two-dimensional normal error, by hand for one asset at 3 m.
 
     The wall of 20 m² is taken as 8 m long, which widens the error by 8/sqrt(24) m.
     """
     values = load_parameters()
     sigma = math.hypot(values["assets.surveyed_error_m"], 20 / 2.5 / math.sqrt(24))
-    density = math.exp(-0.5 * (3 / sigma) ** 2) / (2 * math.pi * sigma**2)
+    density = math.exp(-0.5 * (metres / sigma) ** 2) / (2 * math.pi * sigma**2)
     ratio = density * values["assets.type_agrees_ratio"] * values["assets.substrate_agrees_ratio"]
     rival = values["assets.unregistered_per_hectare"] / 10_000
-    found = place([{"x": 3, "y": 0, "asset_type_given": "Wall", "substrate": "brick"}], [WALL])
+    found = place([{"x": metres, "y": 0, "asset_type_given": "Wall", "substrate": "brick"}],
+                  [WALL])
     assert found["match_confidence"][0] == pytest.approx(ratio / (ratio + rival), abs=0.0005)
-    assert found["match_evidence"][0] == "3 m away; same type; same substrate"
+    assert found["match_evidence"][0] == f"{metres} m away; same type; same substrate"
 
 
 def test_tie_is_left_unmatched_and_both_are_named() -> None:

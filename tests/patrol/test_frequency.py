@@ -86,6 +86,16 @@ def test_too_few_hours_keep_the_longest_intervals_and_say_how_short(numbers: Par
     assert found.short_by_h == pytest.approx(places["visit_h"].sum() - 2.0)
 
 
+def test_value_of_an_hour_where_hours_are_short_by_hand(numbers: Parameters) -> None:
+    """At T days a place of λ a day and c hours a visit gains λ T² / 2c for one more hour."""
+    days = numbers["patrol.max_interval_days"]
+    two = pd.DataFrame({"place_id": ["a", "b"], "rate_per_year": [40.0, 10.0],
+                        "visit_h": [0.5, 0.1]})
+    found = visit_intervals(two, hours_per_week=0.01, parameters=numbers)
+    by_hand = [rate / DAYS_PER_YEAR * days**2 / (2 * hours) for rate, hours in ((40, .5), (10, .1))]
+    assert found.value_of_an_hour == pytest.approx(max(by_hand))
+
+
 def test_hours_to_spare_give_the_shortest_intervals(numbers: Parameters) -> None:
     found = visit_intervals(town(), hours_per_week=1e6, parameters=numbers)
     assert (found.table["interval_days"] == numbers["patrol.min_interval_days"]).all()

@@ -1,8 +1,10 @@
+"""A plain first plan, and what a finished plan has room for."""
+
 from __future__ import annotations
 
 import numpy as np
 
-from rehit.patrol.greedy import fill_routes
+from rehit.patrol.greedy import fill_routes, greedy_routes
 from rehit.patrol.problem import Break, Crew, Problem, finish_time
 
 
@@ -54,3 +56,13 @@ def test_time_for_a_break_that_falls_due_is_kept() -> None:
     (route,) = fill_routes(line((Crew(0, 0, 0, 100, rest=rest),)), [[]], anything)
     # Without the break 90 of 100 would be filled; with it no more than 60 may be.
     assert sorted(route) == [0, 1]
+
+
+def test_greedy_weighs_the_square_of_the_score_against_the_extra_time() -> None:
+    """One of two stops fits: 4² for 40 minutes is more than 2² for 16; 4/40 is less than 2/16."""
+    at = np.array([0, 15, -3])
+    problem = Problem(
+        travel=np.abs(at[:, None] - at[None]), location=np.array([1, 2]), service=np.full(2, 10),
+        earliest=np.zeros(2, dtype=int), latest=np.full(2, 1000), score=np.array([4.0, 2.0]),
+        must=np.zeros(2, bool), crews=(Crew(0, 0, 0, 45),))
+    assert greedy_routes(problem) == [[0]]

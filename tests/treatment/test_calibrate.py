@@ -144,3 +144,13 @@ def test_useless_jobs_and_missing_columns() -> None:
     with pytest.raises(ManyErrors) as caught:
         calibrate_methods(pd.DataFrame({"x": [1]}))
     assert len(caught.value.errors) == 3
+
+
+def test_no_part_of_a_job_falls_below_a_twentieth_of_its_default() -> None:
+    """Larger jobs took less time here, so least squares alone has the time per m² below nothing."""
+    area = np.linspace(1.0, 9.0, 200)
+    parts = np.column_stack([np.full(200, 20.0), 5.0 * area])
+    mean, _, alone, _ = shrunken_ratios(parts, 60.0 - 5.0 * area, prior_cv=5.0, job_cv=0.1,
+                                        job_cv_jobs=1e9)
+    assert alone[1] < 0
+    assert mean[1] == 0.05
