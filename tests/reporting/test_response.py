@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -30,12 +31,25 @@ def test_open_ones_count_only_once_their_time_is_up() -> None:
         ("2025-01-10 10:00", "2025-01-11 11:00", "cleared", "cleared", "minute"),  # late
         ("2025-01-20 10:00", None, "open", "pending", "minute"),                   # overdue
         ("2025-01-30 20:00", None, "open", "pending", "minute"),                   # still in time
+        ("2025-01-30 20:00", "2025-01-30 21:00", "cleared", "cleared", "minute"),  # time not up
         ("2025-01-15 10:00", None, "closed_undated", "cleared", "minute"),         # no date
         ("2025-01-15 10:00", "2025-01-15 11:00", "cleared", "private_owner", "minute"),
     ]))
     assert (len(found.within), len(found.judged)) == (1, 3)
     assert found.share == pytest.approx(1 / 3)
     assert (found.waiting, found.undated) == (2, 1)
+
+
+def test_the_share_does_not_depend_on_where_the_log_was_cut() -> None:
+    """Half of all are cleared within a day, whatever part of the days was still running."""
+    rng = np.random.default_rng(3)
+    reported = TO - pd.to_timedelta(rng.uniform(0, 4, 40_000), unit="D")
+    cleared = reported + pd.to_timedelta(rng.exponential(1 / np.log(2), 40_000), unit="D")
+    log = pd.DataFrame({"reported_at": reported, "cleared_at": cleared.where(cleared <= TO),
+                        "outcome": "cleared", "reported_precision": "minute"})
+    log["status"] = np.where(log["cleared_at"].notna(), "cleared", "open")
+    # Three standard errors of a share of 30,000.
+    assert _measure(log).share == pytest.approx(0.5, abs=3 * 0.5 / np.sqrt(30_000))
 
 
 def test_median_counts_open_ones_as_not_yet() -> None:

@@ -37,10 +37,11 @@ def measure_response(incidents: pd.DataFrame, *, allowed_h: float, observed_to: 
                      time_zone: str, level: float) -> Response:
     """Measure one priority's incidents against the time allowed.
 
-    An incident is judged once its time is up before the log ends (or it was cleared in time), so
-    that one reported yesterday counts neither way. Left out: closed without a usable date, and
-    ended with nothing to clear (not found, private owner, referred). Where the log gives days
-    only, the standard is counted in whole days.
+    An incident is judged once its time is up before the log ends. One reported yesterday counts
+    neither way, not even if it is cleared already: of those reported so late only the fast ones
+    could be seen, and the share would look better than it is. Left out: closed without a usable
+    date, and ended with nothing to clear (not found, private owner, referred). Where the log gives
+    days only, the standard is counted in whole days.
 
     Parameters
     ----------
@@ -63,9 +64,8 @@ def measure_response(incidents: pd.DataFrame, *, allowed_h: float, observed_to: 
     timed &= (incidents["status"] == "open") | incidents["cleared_at"].notna()
     rows = incidents[timed]
     due = due_times(rows, allowed_h=allowed_h, time_zone=time_zone)
-    in_time = rows["cleared_at"] <= due
-    judged = rows[in_time | (due <= observed_to)]
-    within = rows[in_time]
+    judged = rows[due <= observed_to]
+    within = judged[judged["cleared_at"] <= due[due <= observed_to]]
     share = len(within) / len(judged) if len(judged) else math.nan
     low, high = share_interval(len(within), len(judged), level=level)
     return Response(judged, within, share, low, high, _median_h(rows, observed_to),
