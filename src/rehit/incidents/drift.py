@@ -9,7 +9,7 @@ import pandas as pd
 
 from rehit.incidents.dates import DateStyle
 from rehit.incidents.dates_style import find_style
-from rehit.incidents.mapping import DATE_FIELDS, Mapping, apply_mapping
+from rehit.incidents.mapping import DATE_FIELDS, FieldSource, Mapping, apply_mapping
 from rehit.incidents.propose_content import numbers
 from rehit.incidents.propose_words import plain_words
 from rehit.incidents.read import RawLog
@@ -91,7 +91,8 @@ def _columns(raw: RawLog, mapping: Mapping) -> list[Drift]:
                       "export it as before, or propose a new mapping", raw.name)]
     for column in mapping.columns:
         if column not in here:
-            users = [name for name, s in mapping.fields.items() if column in s.columns]
+            users = [name for name, s in mapping.fields.items()
+                     if column in s.columns and not _another_holds(name, s, here)]
             alike = [name for name in here if plain_words(name) == plain_words(column)]
             hint = f"; {alike[0]!r} may be the same one renamed" if alike else ""
             found.append(Drift(
@@ -103,6 +104,14 @@ def _columns(raw: RawLog, mapping: Mapping) -> list[Drift]:
             found.append(Drift("column_new", "note", 1, "none: it is not read",
                                "add it to the mapping if it says something useful", column))
     return found
+
+
+def _another_holds(name: str, source: FieldSource, here: list[str]) -> bool:
+    """Whether the field stands in another column of the same source, renamed between files.
+
+    The columns of an address or of a split date each hold a piece of their own.
+    """
+    return name != "address" and not source.parts and any(c in here for c in source.columns)
 
 
 def _empty(fields: pd.DataFrame, mapping: Mapping, raw: RawLog) -> list[Drift]:

@@ -18,6 +18,7 @@ from rehit.incidents.propose_crs import Area, ProjectPlace, suggest_place
 from rehit.incidents.propose_dates import find_dates
 from rehit.incidents.propose_fields import Score, assign, score_columns
 from rehit.incidents.propose_places import find_places
+from rehit.incidents.propose_renamed import find_renamed, under_first_names, with_later_names
 from rehit.incidents.read import RawLog
 from rehit.parameters import Parameters, load_parameters
 
@@ -58,6 +59,13 @@ def propose_mapping(raw: RawLog, *, study_area: Area | None = None, crs: str | N
     (('Opened',), ('Lat',))
     """
     rules = parameters or load_parameters()
+    renamed = find_renamed(raw) if raw.has_header else {}
+    if renamed:
+        found = propose_mapping(under_first_names(raw, renamed), study_area=study_area, crs=crs,
+                                parameters=rules)
+        found = replace(found, columns=tuple(map(str, raw.table.columns)),
+                        fields=with_later_names(found.fields, renamed))
+        return replace(found, words=field_words(raw, found))
     profiles = profile_columns(raw.table, has_header=raw.has_header)
     places = find_places(raw.table, profiles, study_area=study_area, crs=crs, parameters=rules)
     taken = {column for column, _, _ in places.columns.values()}

@@ -34,6 +34,8 @@ class RawLog:
         What had to be decided or mended while reading, in words.
     ragged_rows
         ``source_row`` of rows with more or fewer cells than the header; kept, but to be doubted.
+    columns_of
+        For several files under each other: the columns of each.
     """
 
     name: str
@@ -41,6 +43,7 @@ class RawLog:
     has_header: bool = True
     notes: tuple[str, ...] = ()
     ragged_rows: tuple[int, ...] = ()
+    columns_of: tuple[frozenset[str], ...] = ()
 
 
 def read_log(path: Path | str, *, sheet: str | None = None, layer: str | None = None,
@@ -138,7 +141,9 @@ def stack_logs(logs: Sequence[RawLog]) -> RawLog:
     table = pd.concat([log.table for log in logs], ignore_index=True).fillna("")
     table.index = pd.RangeIndex(1, len(table) + 1, name="source_row")
     notes = tuple(dict.fromkeys(note for log in logs for note in log.notes))
-    return RawLog(logs[0].name, table, all(log.has_header for log in logs), notes)
+    columns = tuple(frozenset(map(str, log.table.columns)) for log in logs)
+    return RawLog(logs[0].name, table, all(log.has_header for log in logs), notes,
+                  columns_of=columns)
 
 
 def _told_apart(logs: list[RawLog], files: list[Path]) -> tuple[RawLog, ...]:

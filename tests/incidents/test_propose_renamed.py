@@ -1,0 +1,55 @@
+"""Exports of one system whose columns were renamed in between."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from rehit.incidents.clean import clean_incidents
+from rehit.incidents.drift import find_drift
+from rehit.incidents.mapping import apply_mapping
+from rehit.incidents.propose import propose_mapping
+from rehit.incidents.propose_renamed import find_renamed
+from rehit.incidents.read import RawLog, stack_logs
+from rehit.incidents.settings import CleanSettings
+
+
+def quarter(name: str, first: int, *, closed: str, north: str = "Lat") -> RawLog:
+    days = [f"{n % 28 + 1:02d}" for n in range(20)]
+    return RawLog(name, pd.DataFrame({
+        "Ref": [f"R{first + n}" for n in range(20)],
+        "Date reported": [f"{day}/0{first // 20 + 1}/2025 09:00" for day in days],
+        closed: [f"{day}/0{first // 20 + 1}/2025 15:00" for day in days],
+        north: [f"{53.8 + (n + 1) / 997:.5f}" for n in range(20)],
+        "Lon": [f"{-1.5 - (n + 1) / 991:.5f}" for n in range(20)],
+    }, index=pd.RangeIndex(1, 21, name="source_row"), dtype="str"))
+
+
+def test_a_renamed_clearance_is_read_from_both_files() -> None:
+    logs = [quarter("q1", 0, closed="Date closed"),
+            quarter("q2", 20, closed="Closed on", north="Latitude")]
+    mapping = propose_mapping(stack_logs(logs))
+    assert mapping.fields["cleared"].columns == ("Date closed", "Closed on")
+    assert mapping.fields["latitude"].columns == ("Lat", "Latitude")
+    assert mapping.columns == ("Ref", "Date reported", "Date closed", "Lat", "Lon", "Closed on",
+                               "Latitude")
+    assert not mapping.open_questions
+    fields = pd.concat([apply_mapping(log, mapping) for log in logs], ignore_index=True)
+    made = clean_incidents(fields, mapping=mapping, settings=CleanSettings(
+        time_zone="UTC", crs="EPSG:32630"))
+    assert made.incidents["cleared_at"].notna().tolist() == [True] * 40
+    assert made.incidents["place_quality"].isin(["surveyed", "address"]).all()
+    assert [d for log in logs for d in find_drift(log, mapping) if d.severity != "note"] == []
+
+
+def test_two_columns_in_one_file_are_two_columns() -> None:
+    both = quarter("q2", 20, closed="Closed on")
+    both.table["Date closed"] = both.table["Closed on"]
+    logs = [quarter("q1", 0, closed="Date closed"), both]
+    assert find_renamed(stack_logs(logs)) == {}
+
+
+def test_a_renamed_column_that_is_gone_altogether_is_a_fault() -> None:
+    logs = [quarter("q1", 0, closed="Date closed"), quarter("q2", 20, closed="Closed on")]
+    mapping = propose_mapping(stack_logs(logs))
+    found = find_drift(quarter("q3", 40, closed="Termination"), mapping)
+    assert [d.subject for d in found if d.severity == "fault"] == ["Date closed", "Closed on"]
