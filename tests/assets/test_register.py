@@ -13,6 +13,7 @@ import pytest
 import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from pyproj import Transformer
 
 from rehit.assets.register import inspect_register, read_register
 from rehit.errors import InputFileError, ManyErrors, RehitError, TableError
@@ -233,3 +234,23 @@ def test_any_table_of_strings_gives_a_register_or_one_clear_error(
             return
     assert len(reading.register) + len(reading.without_place) <= len(rows)
     assert np.isfinite(reading.register.total_bounds).all()
+
+
+@pytest.mark.parametrize("written", ["comma", "grouped", "ewkt", "ewkb"])
+def test_places_as_spreadsheets_and_databases_write_them(written: str, tmp_path: Path) -> None:
+    lon, lat = [4.8301, 4.8402], [45.7503, 45.7604]
+    x, y = Transformer.from_crs("EPSG:4326", "EPSG:2154", always_xy=True).transform(lon, lat)
+    shapes = shapely.set_srid(shapely.points(x, y), 2154)
+    columns = {
+        "comma": {"Latitude": [f"{v}".replace(".", ",") for v in lat],
+                  "Longitude": [f"{v}".replace(".", ",") for v in lon]},
+        "grouped": {"X": [f"{v:,.2f}" for v in x], "Y": [f"{v:,.2f}" for v in y]},
+        "ewkt": {"geom": [f"SRID=2154;{s.wkt}" for s in shapes]},
+        "ewkb": {"geom": shapely.to_wkb(shapes, hex=True, include_srid=True)}}[written]
+    path = tmp_path / "register.csv"
+    pd.DataFrame({"Code": ["00012", "00013"], **columns}).to_csv(path, index=False, sep=";")
+    crs = "EPSG:2154" if written == "grouped" else "EPSG:32631"
+    found = read_register(path, crs=crs)
+    degrees = found.to_crs(4326).geometry
+    assert degrees.x.tolist() == pytest.approx(lon, abs=1e-6)
+    assert degrees.y.tolist() == pytest.approx(lat, abs=1e-6)

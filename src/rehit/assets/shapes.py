@@ -11,6 +11,8 @@ import pyproj
 import shapely
 
 from rehit.errors import RehitError, TableError
+from rehit.number_text import coordinate_numbers
+from rehit.shape_text import read_shape
 from rehit.tabular import TextTable
 
 POINT_PAIRS = (("longitude", "latitude"), ("easting", "northing"))
@@ -47,19 +49,34 @@ def register_geometry(raw: TextTable, chosen: Mapping[str, str], *, crs: object,
 def _from_columns(table: pd.DataFrame, chosen: Mapping[str, str],
                   target: pyproj.CRS) -> gpd.GeoSeries | None:
     if "wkt" in chosen:
-        text = table[chosen["wkt"]].str.replace(r"^SRID=\d+;", "", regex=True)
-        written = np.array([t if isinstance(t, str) else None for t in text], dtype=object)
-        with np.errstate(all="ignore"):  # numbers beyond any place are emptied below
-            return gpd.GeoSeries(shapely.from_wkt(written, on_invalid="ignore"))
+        return _from_text(table[chosen["wkt"]], target)
     for (x_name, y_name), crs in zip(POINT_PAIRS, (DEGREES, target), strict=True):
         if x_name in chosen and y_name in chosen:
-            x, y = (pd.to_numeric(table[chosen[n]], errors="coerce").to_numpy(float)
-                    for n in (x_name, y_name))
+            x, y = (coordinate_numbers(table[chosen[n]]) for n in (x_name, y_name))
             good = np.isfinite(x) & np.isfinite(y)
             points = np.full(len(x), None, dtype=object)
             points[good] = shapely.points(x[good], y[good])
             return gpd.GeoSeries(points, crs=crs)
     return None
+
+
+def _from_text(texts: pd.Series, target: pyproj.CRS) -> gpd.GeoSeries:
+    """Read shapes written as text; where they name their CRS it is theirs, else not yet known."""
+    with np.errstate(all="ignore"):  # numbers beyond any place are emptied later
+        read = [read_shape(text) if isinstance(text, str) else (None, "") for text in texts]
+    shapes = gpd.GeoSeries([shapely.set_srid(shape, 0) if shape is not None else None
+                            for shape, _ in read])
+    codes = pd.Series([code for _, code in read], dtype="str")
+    named = sorted(set(codes) - {""})
+    if not named:
+        return shapes
+    if len(named) == 1:
+        return shapes.set_crs(named[0])
+    # Without a code of its own among others that have one, a shape is in the project's.
+    whole = shapes.set_crs(target)
+    for code in named:
+        whole[codes == code] = shapes[codes == code].set_crs(code).to_crs(target)
+    return whole
 
 
 def _likely_crs(shapes: gpd.GeoSeries, target: pyproj.CRS) -> object:

@@ -11,8 +11,8 @@ from pyproj import CRS, Transformer
 from pyproj.exceptions import CRSError
 
 from rehit.errors import SettingError
-from rehit.incidents.grouping import is_grouped, ungrouped
-from rehit.incidents.shape_text import is_shape, shape_point
+from rehit.number_text import is_grouped, ungrouped
+from rehit.shape_text import is_shape, shape_point
 
 _MASKED = re.compile(r"[x*#?.\s]*[x*#?][x*#?.\s]*|not recorded|withheld|redacted|hidden|masked",
                      re.IGNORECASE)

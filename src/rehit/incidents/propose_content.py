@@ -14,10 +14,10 @@ import numpy as np
 import pandas as pd
 
 from rehit.incidents.dates import parse_dates
-from rehit.incidents.grouping import is_grouped, ungrouped_texts
 from rehit.incidents.propose_words import header_scores, plain_words
-from rehit.incidents.shape_text import is_shape
 from rehit.incidents.vocabulary import default_words
+from rehit.number_text import is_grouped, ungrouped_texts
+from rehit.shape_text import is_shape
 
 SAMPLE = 2000
 MOST_WORDS = 200

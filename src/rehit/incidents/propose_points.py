@@ -8,11 +8,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from rehit.incidents.grouping import is_grouped
 from rehit.incidents.mapping_model import Places, Question
 from rehit.incidents.propose_content import PAIR, PLANE_PAIR, Profile, numbers
 from rehit.incidents.propose_crs import Area, match_area, usable
-from rehit.incidents.shape_text import shape_point
+from rehit.number_text import is_grouped
+from rehit.shape_text import shape_point
 
 
 @dataclass(frozen=True)

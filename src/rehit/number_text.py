@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 
+import numpy as np
 import pandas as pd
 
 # By comma or dot only twice or with decimals after it: written once and without decimals
@@ -44,3 +45,17 @@ def ungrouped_texts(texts: pd.Series) -> pd.Series:
     """Return a column of texts with the thousands of its numbers no longer set apart."""
     grouped = texts.str.fullmatch(_GROUPED.pattern).fillna(False).astype(bool)
     return texts.mask(grouped, texts[grouped].map(ungrouped)) if grouped.any() else texts
+
+
+def coordinate_numbers(texts: pd.Series) -> np.ndarray:
+    """Return coordinates as numbers, with decimal point or comma; NaN where a cell is none.
+
+    Examples
+    --------
+    >>> coordinate_numbers(pd.Series(["-8,617855", "565.123,45", "n/a"])).tolist()
+    [-8.617855, 565123.45, nan]
+    """
+    plain = ungrouped_texts(texts).str.strip()
+    comma = plain.str.fullmatch(r"[+-]?\d+,\d+").fillna(False).astype(bool)
+    plain = plain.mask(comma, plain.str.replace(",", ".", regex=False))
+    return pd.to_numeric(plain, errors="coerce").to_numpy(dtype=float, na_value=np.nan)

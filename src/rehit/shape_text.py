@@ -9,6 +9,7 @@ the extension that spatial databases write.
 from __future__ import annotations
 
 import re
+from functools import cache
 from typing import NamedTuple
 
 import numpy as np
@@ -51,6 +52,15 @@ def shape_point(text: str) -> ShapePoint | None:
     >>> shape_point("LINESTRING (0 0, 10 0)")
     ShapePoint(x=5.0, y=0.0, crs='')
     """
+    shape, crs = read_shape(text)
+    at = _middle(shape)
+    if at is None:
+        return None
+    return ShapePoint(float(at.x), float(at.y), crs)
+
+
+def read_shape(text: str) -> tuple[BaseGeometry | None, str]:
+    """Return the shape a cell holds (None for none) and the code its text names ("" for none)."""
     try:
         if found := _WKT.fullmatch(text):
             shape, srid = shapely.from_wkt(found.group(2)), int(found.group(1) or 0)
@@ -58,13 +68,10 @@ def shape_point(text: str) -> ShapePoint | None:
             shape = shapely.from_wkb(text.strip())
             srid = int(shapely.get_srid(shape))
         else:
-            return None
+            return None, ""
     except (ShapelyError, ValueError, OverflowError):
-        return None
-    at = _middle(shape)
-    if at is None:
-        return None
-    return ShapePoint(float(at.x), float(at.y), f"EPSG:{srid}" if _is_code(srid) else "")
+        return None, ""
+    return shape, f"EPSG:{srid}" if _is_code(srid) else ""
 
 
 def _middle(shape: BaseGeometry | None) -> shapely.Point | None:
@@ -79,6 +86,7 @@ def _middle(shape: BaseGeometry | None) -> shapely.Point | None:
     return point if np.isfinite([point.x, point.y]).all() else None
 
 
+@cache
 def _is_code(srid: int) -> bool:
     try:
         return srid > 0 and CRS.from_epsg(srid) is not None
