@@ -20,6 +20,7 @@ from rehit.incidents.propose import propose_mapping, suggest_project
 from rehit.incidents.propose_crs import ProjectPlace
 from rehit.incidents.read import RawLog, read_logs, stack_logs
 from rehit.pipeline.log_notes import reading_note
+from rehit.pipeline.register_notes import register_lines
 from rehit.project import FILE_NAME, is_projected_crs
 
 
@@ -55,13 +56,16 @@ def start_project(
                              "mapping": "mapping.toml"}
     files |= {role: _reference(path, folder)
               for role, path in (("register", register), ("streets", streets)) if path is not None}
+    # Read before anything is written: a register that cannot be used is known at once.
+    assets = [] if register is None else register_lines(
+        register, crs=project_crs, area=None if place is None else place.study_area)
     text = _project_text(
         name=name or folder.resolve().name, crs=project_crs, time_zone=time_zone,
         currency=currency, area=None if place is None else place.study_area, files=files)
     with staged_folder(folder) as stage:
         save_mapping(mapping, stage / "mapping.toml")
         (stage / FILE_NAME).write_text(text, encoding="utf-8")
-    return _summary(folder, raw, mapping, project_crs)
+    return _summary(folder, raw, mapping, project_crs, assets)
 
 
 def _check_settings(time_zone: str, crs: str | None) -> None:
@@ -139,7 +143,7 @@ def _project_text(*, name: str, crs: str, time_zone: str, currency: str,
 
 
 def _summary(folder: Path, raw: Sequence[RawLog], mapping: Mapping,
-             crs: str) -> tuple[dict[str, Any], list[str]]:
+             crs: str, assets: Sequence[str]) -> tuple[dict[str, Any], list[str]]:
     questions = [f"{question.ask} (assumed: {question.assumed})"
                  for question in mapping.open_questions]
     columns = {name: " + ".join(source.columns) for name, source in mapping.fields.items()}
@@ -147,11 +151,12 @@ def _summary(folder: Path, raw: Sequence[RawLog], mapping: Mapping,
     notes = [reading_note(log, note) for log in raw for note in log.notes]
     summary: dict[str, Any] = {
         "folder": str(folder), "rows": rows, "crs": crs, "questions": questions,
-        "columns": columns, "notes": notes,
+        "columns": columns, "notes": notes, "register": list(assets),
         "files": [str(folder / FILE_NAME), str(folder / "mapping.toml")]}
     lines = [f"{name}: {count:,} rows" for name, count in rows.items()]
     lines += [f"  {target} ← {source}" for target, source in columns.items()]
     lines += [f"  {note}" for note in notes]
+    lines += assets
     lines += ["", f"Projection: {crs}", ""]
     if questions:
         lines += ["Please answer in mapping.toml (the assumed answer is used meanwhile):"]
