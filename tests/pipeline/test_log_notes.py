@@ -10,7 +10,7 @@ from openpyxl import Workbook
 from rehit.cli.main import main
 from rehit.incidents.mapping import apply_mapping
 from rehit.incidents.propose import propose_mapping
-from rehit.incidents.read import read_log
+from rehit.incidents.read import read_log, stack_logs
 from rehit.pipeline.log_notes import log_findings, told
 from rehit.reporting.phrases import Phrases
 from rehit.reporting.words import Words
@@ -73,3 +73,13 @@ def test_what_reading_left_out_is_said_at_once(tmp_path: Path, capsys: object) -
     said = capsys.readouterr().out  # type: ignore[attr-defined]
     assert "log.xlsx as read: sheet 'Sheet' read, not 'Key'" in said
     assert "log.xlsx as read: 2 rows above the header left out: Council of somewhere\n" in said
+
+
+def test_a_list_of_clearances_is_not_told_to_hold_addresses(tmp_path: Path) -> None:
+    cases = quarter(tmp_path, "q1", closed="Remark")
+    (tmp_path / "clear.csv").write_text("Ref,Date closed\n" + "".join(
+        f"q1{n},{n % 28 + 1:02d}/04/2025 10:00\n" for n in range(30)), encoding="utf-8")
+    logs = [read_log(cases), read_log(tmp_path / "clear.csv")]
+    mapping = propose_mapping(stack_logs(logs))
+    findings = log_findings(logs, [apply_mapping(raw, mapping) for raw in logs], mapping)
+    assert told(findings) == []

@@ -18,6 +18,8 @@ REASONS = {
     "repeated_header": "the row repeats the column names; export the log in one piece",
     "reported_date_missing": "no report date, so the incident cannot be put in time; make the "
                              "field compulsory",
+    "clearance_only": "the row only says how the report of the same number ended, which was taken "
+                      "over",
     "reported_date_unreadable": "the report date cannot be read; write dates as year-month-day",
     "reported_date_impossible": "the report date does not exist in the calendar; check the entry",
     "reported_date_out_of_range": "the year of the report cannot be right; check the entry",

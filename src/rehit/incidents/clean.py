@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from rehit.incidents.assemble import build_incidents, build_set_aside, count_rows, gather_members
+from rehit.incidents.clearance_rows import REASON, carry_clearances
 from rehit.incidents.dates import DateStyle
 from rehit.incidents.duplicates import Joins, join_reports
 from rehit.incidents.ledger import Ledger
@@ -106,6 +107,7 @@ def _understand(fields: pd.DataFrame, mapping: Mapping | None, settings: CleanSe
     rows = prepare(fields)
     ledger = Ledger(rows)
     rows = _without_persons(rows, ledger, settings)
+    rows, carried = carry_clearances(rows, ledger)
     words = load_words(settings.vocabulary)
     styles: dict[str, DateStyle | None] = {
         name: mapping.date_style(name) if mapping else None for name in ("reported", "cleared")}
@@ -125,6 +127,7 @@ def _understand(fields: pd.DataFrame, mapping: Mapping | None, settings: CleanSe
     sizes = _sizes(rows, mapping.size_unit if mapping else "", words["size"], settings, ledger)
     exact = judged["address_kind"].isin(EXACT_KINDS) | rows["asset_id"].notna()
     reason = _reasons(rows, times, meaning, points.outside & ~exact.to_numpy(), mapping, settings)
+    reason = reason.mask(carried, REASON).astype("str")
     return _Work(rows, ledger, words, reason, times, meaning, translations, states, points, judged,
                  sizes)
 

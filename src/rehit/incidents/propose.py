@@ -66,7 +66,7 @@ def propose_mapping(raw: RawLog, *, study_area: Area | None = None, crs: str | N
         found = replace(found, columns=tuple(map(str, raw.table.columns)),
                         fields=with_later_names(found.fields, renamed))
         return replace(found, words=field_words(raw, found))
-    profiles = profile_columns(raw.table, has_header=raw.has_header)
+    profiles = profile_columns(raw.table, has_header=raw.has_header, sizes=raw.sizes)
     places = find_places(raw.table, profiles, study_area=study_area, crs=crs, parameters=rules)
     taken = {column for column, _, _ in places.columns.values()}
     scores = score_columns(profiles, has_header=raw.has_header)

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import csv
 import re
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from functools import cache
 from importlib.resources import files
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -81,12 +82,29 @@ class Profile:
             self.n_distinct > 1)
 
 
-def profile_columns(frame: pd.DataFrame, *, has_header: bool = True) -> list[Profile]:
-    """Return one profile per column, from at most ``SAMPLE`` rows spread evenly over the log."""
+def profile_columns(frame: pd.DataFrame, *, has_header: bool = True,
+                    sizes: Sequence[int] = ()) -> list[Profile]:
+    """Return one profile per column, from at most ``SAMPLE`` rows spread evenly over the log.
+
+    With the `sizes` of several files under each other, values are distinct if they are within
+    each file: a second file may well speak of the same requests.
+    """
+    if len(sizes) > 1:
+        edges = np.cumsum([0, *sizes])
+        parts = [frame.iloc[a:b].head(SAMPLE) for a, b in pairwise(edges)]
+        return [replace(p, distinct=max(p.distinct, _least_distinct(parts, p.place)))
+                for p in profile_columns(frame, has_header=has_header)]
     rows = np.unique(np.linspace(0, len(frame) - 1, min(len(frame), SAMPLE)).astype(int))
     sample = frame.iloc[rows]
     return [_profile(str(name), place, sample.iloc[:, place], has_header)
             for place, name in enumerate(frame.columns)]
+
+
+def _least_distinct(parts: Sequence[pd.DataFrame], place: int) -> float:
+    """Return the smallest share of different values that a column has within any file."""
+    filled = [cells[cells != ""] for cells in (
+        part.iloc[:, place].fillna("").astype("str").str.strip() for part in parts)]
+    return min((cells.nunique() / len(cells) for cells in filled if len(cells)), default=0.0)
 
 
 def _profile(name: str, place: int, cells: pd.Series, has_header: bool) -> Profile:

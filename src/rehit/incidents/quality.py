@@ -73,7 +73,8 @@ def _set_aside(e: Evidence) -> Iterator[Finding]:
     counts = e.set_aside["reason"].value_counts()
     for reason, count in counts.items():
         words, _, advice = REASONS[str(reason)].partition("; ")
-        severity = "low" if reason in ("empty_row", "repeated_header", "void_status") else "high"
+        severity = "low" if reason in ("empty_row", "repeated_header", "void_status",
+                                       "clearance_only") else "high"
         yield Finding(f"set_aside_{reason}", severity, int(count),
                       f"{_times(int(count), 'row')} not counted as an incident: {words}",
                       (advice or words).capitalize())

@@ -36,6 +36,8 @@ class RawLog:
         ``source_row`` of rows with more or fewer cells than the header; kept, but to be doubted.
     columns_of
         For several files under each other: the columns of each.
+    sizes
+        For several files under each other: the rows of each.
     """
 
     name: str
@@ -44,6 +46,7 @@ class RawLog:
     notes: tuple[str, ...] = ()
     ragged_rows: tuple[int, ...] = ()
     columns_of: tuple[frozenset[str], ...] = ()
+    sizes: tuple[int, ...] = ()
 
 
 def read_log(path: Path | str, *, sheet: str | None = None, layer: str | None = None,
@@ -143,7 +146,7 @@ def stack_logs(logs: Sequence[RawLog]) -> RawLog:
     notes = tuple(dict.fromkeys(note for log in logs for note in log.notes))
     columns = tuple(frozenset(map(str, log.table.columns)) for log in logs)
     return RawLog(logs[0].name, table, all(log.has_header for log in logs), notes,
-                  columns_of=columns)
+                  columns_of=columns, sizes=tuple(len(log.table) for log in logs))
 
 
 def _told_apart(logs: list[RawLog], files: list[Path]) -> tuple[RawLog, ...]:

@@ -34,17 +34,28 @@ def log_findings(raw_logs: Sequence[RawLog], mapped: Sequence[pd.DataFrame],
         ``code, severity, count, effect, advice`` as :func:`rehit.incidents.quality.find_faults`
         gives, the worst first.
     """
+    # Where one file holds the reports and another how they ended, each lacks the other's columns.
+    apart = any(fields["reported"].isna().all() and fields["report_id"].notna().any()
+                for fields in mapped) and len(mapped) > 1
     found = [row for raw, fields in zip(raw_logs, mapped, strict=True)
-             for row in (*_drifts(raw, fields, mapping), *_notes(raw))]
+             for row in (*_drifts(raw, fields, mapping, _others(raw, raw_logs) if apart else set()),
+                         *_notes(raw))]
     found.sort(key=lambda row: SEVERITIES.index(str(row[1])))
     table = pd.DataFrame(found, columns=list(COLUMNS))
     return table.astype({"code": "str", "severity": "str", "count": "int64", "effect": "str",
                          "advice": "str"})
 
 
-def _drifts(raw: RawLog, fields: pd.DataFrame, mapping: Mapping) -> Iterator[tuple[object, ...]]:
+def _others(raw: RawLog, raw_logs: Sequence[RawLog]) -> set[str]:
+    """Return the columns of the files beside this one."""
+    return {str(name) for other in raw_logs if other is not raw for name in other.table.columns}
+
+
+def _drifts(raw: RawLog, fields: pd.DataFrame, mapping: Mapping,
+            elsewhere: set[str]) -> Iterator[tuple[object, ...]]:
     for drift in find_drift(raw, mapping, fields=fields):
-        yield (drift.code, _SEVERITY[drift.severity], drift.count,
+        known = drift.code == "column_missing" and drift.subject in elsewhere
+        yield (drift.code, "note" if known else _SEVERITY[drift.severity], drift.count,
                f"{raw.name} differs from the mapping in {drift.subject}: {drift.effect}",
                _capital(drift.advice))
 
