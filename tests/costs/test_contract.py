@@ -14,6 +14,7 @@ from openpyxl import load_workbook
 
 from rehit.costs.contract import Contract, exact_work_cost, expected_year
 from rehit.costs.contract_compare import compare_received, read_received
+from rehit.costs.contract_offer import tender_figures, tender_words
 from rehit.costs.contract_rates import schedule_of_rates
 from rehit.costs.contract_sensitivity import sensitivity
 from rehit.costs.contract_summary import assumptions, bid_summary
@@ -49,6 +50,7 @@ def test_every_table_keeps_its_contract(contract) -> None:
     check(contract.crews, "contract_crews", where="test")
     check(contract.volume_table(), "contract_volume", where="test")
     check(schedule_of_rates(contract), "contract_rates", where="test")
+    check(tender_figures(contract), "contract_offer", where="test")
 
 
 def test_found_jobs_are_smaller_and_shift_the_mix(contract) -> None:
@@ -218,6 +220,31 @@ def test_prices_received_are_compared_on_the_same_volumes(contract, tmp_path) ->
     assert rows.loc["C", "mean"] == pytest.approx(expected, rel=0.01)
     assert rows.loc["D", "mean"] == pytest.approx(
         1.2 * contract.outlook.bases["cost_plus"][:, 0].mean())
+
+
+def test_figures_for_the_tender_pay_what_the_prices_say(contract, tmp_path) -> None:
+    """Read back as prices received, each form pays its mean price of the first year."""
+    path = tmp_path / "bid_offer.csv"
+    tender_figures(contract).to_csv(path, index=False)
+    table = compare_received(contract, read_received(path), rng=np.random.default_rng(4))
+    paid = table.set_index("form")["mean"]
+    for form in ("lump_sum", "banded_lump_sum", "cost_plus"):
+        first = contract.outlook.bases[form][:, 0].mean() * contract.price(form)["factor"]
+        assert paid[form] == pytest.approx(first, rel=1e-9)
+    above = contract.outlook.work["jobs"][:, 0] > contract.outlook.band_top
+    assert 0 < above.mean() < 0.5
+    assert paid["banded_lump_sum"] > tender_figures(contract)["value"].iloc[1]
+    # Two years: the first is below the mean of both, which are adjusted.
+    first = tender_figures(contract)["value"].iloc[0]
+    assert first < contract.price("lump_sum")["price_per_year"] < 1.05 * first
+    assert f"€{first:,.0f} in the first year." == tender_words(contract, currency="€")["lump_sum"]
+
+
+def test_a_level_that_is_no_whole_percentage_keeps_its_name(contract) -> None:
+    """P87.5 was shown as P88, and the years above P99.9 as those above P100."""
+    fine = replace(contract, parameters=contract.parameters.override(
+        {"contract.tail_level": 0.999}))
+    assert "cte99.9" in fine.cost_summary()
 
 
 def test_faults_of_prices_received_are_all_listed(contract, tmp_path) -> None:

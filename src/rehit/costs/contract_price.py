@@ -32,6 +32,17 @@ CARRIES = {
 }
 
 
+def points(level: float) -> str:
+    """Return a chance in hundredths, whole or not, as it stands in names such as P80.
+
+    Examples
+    --------
+    >>> points(0.8), points(0.875), points(1 - 0.999)
+    ('80', '87.5', '0.1')
+    """
+    return f"{100 * level:.6g}"
+
+
 def margin_from_markup(markup: float) -> float:
     """Return profit over price from profit over cost.
 
@@ -188,6 +199,6 @@ def cost_summary(outlook: Outlook, *, parameters: Parameters) -> dict[str, float
     """Return mean, P50, P80, P90 and the conditional tail expectation of the first year's cost."""
     cost = outlook.cost[:, 0]
     tail = parameters["contract.tail_level"]
-    return {"mean": float(cost.mean()), **{f"p{round(100 * q)}": float(np.quantile(cost, q))
+    return {"mean": float(cost.mean()), **{f"p{points(q)}": float(np.quantile(cost, q))
                                            for q in (0.1, *LEVELS)},
-            f"cte{round(100 * tail)}": tail_mean(cost, tail)}
+            f"cte{points(tail)}": tail_mean(cost, tail)}

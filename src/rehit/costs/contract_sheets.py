@@ -12,7 +12,8 @@ from rehit.costs.contract import expected_year, index_weights
 from rehit.costs.contract_cost import LINES
 from rehit.costs.contract_index import LINES as INDEX_LINES
 from rehit.costs.contract_index import expected_indices, indexed_price
-from rehit.costs.contract_price import CARRIES, FORMS
+from rehit.costs.contract_offer import tender_figures, write_offer
+from rehit.costs.contract_price import CARRIES, FORMS, points
 from rehit.costs.contract_rates import schedule_of_rates
 
 if TYPE_CHECKING:
@@ -105,7 +106,7 @@ def write_schedule(book: BidBook) -> None:
     prices = book.contract.prices
     rows = prices[prices["form"] == "schedule_of_rates"]
     titles = ["item", "unit", "jobs in the log", f"at cost ({book.currency})"]
-    for column, words in enumerate([*titles, *(f"asked, P{round(100 * v)}" for v in
+    for column, words in enumerate([*titles, *(f"asked, P{points(v)}" for v in
                                                rows["level"])]):
         sheet.write_string(2, column, words, book.bold)
     expected = mean_expected_year(book)
@@ -149,7 +150,7 @@ def write_prices(book: BidBook, sheet: Worksheet) -> None:
     for row, record in enumerate(contract.prices.to_dict("records"), start=4):
         key = f"{record['form']}.{record['level']}"
         sheet.write_string(row, 0, str(record["form"]).replace("_", " "))
-        sheet.write_string(row, 1, f"P{round(100 * record['level'])}")
+        sheet.write_string(row, 1, f"P{points(record['level'])}")
         sheet.write_formula(row, 2, f"={c['mean_year']}*{cost_ratio!r}", book.money)
         sheet.write_number(row, 3, record["price_per_year"] * (1 - contract.margin) / expected,
                            book.drawn)
@@ -166,11 +167,10 @@ def write_prices(book: BidBook, sheet: Worksheet) -> None:
     notes = ("Blue cells (sheet Inputs) are to be changed, and prices follow. Green cells come "
              "from the simulation: after a large change run rehit price again.",
              "Chance of loss and worst cases hold for the inputs of this run. A negative loss is "
-             "a profit.",
-             f"Banded lump sum: holds up to {contract.outlook.band_top:,.0f} jobs a year.")
+             "a profit.")
     for number, words in enumerate(notes):
         sheet.write_string(row + 4 + number, 0, words)
-    row += 5 + len(notes)
+    row = write_offer(book, sheet, row + 5 + len(notes)) + 1
     sheet.write_string(row, 0, "who carries which risk", book.strong)
     for number, (form, words) in enumerate(CARRIES.items(), start=row + 1):
         sheet.write_string(number, 0, form.replace("_", " "))
@@ -258,13 +258,18 @@ def _own_figures(book: BidBook) -> list[tuple[str, str, float, float]]:
                         float(index[year - 1]), small))
     for record in contract.prices.to_dict("records"):
         key = f"{record['form']}.{record['level']}"
-        words = f"{str(record['form']).replace('_', ' ')}, P{round(100 * record['level'])}"
+        words = f"{str(record['form']).replace('_', ' ')}, P{points(record['level'])}"
         figures.append((f"{words}: price", f"price.{key}", record["price_per_year"], cent))
         figures.append((f"{words}: margin", f"margin.{key}", record["expected_margin"], small))
         figures.append((f"{words}: markup", f"markup.{key}", record["expected_markup"], small))
+    offers = tender_figures(contract)
+    figures += [(f"tender, {row['form']}: {row['item']}".replace("_", " "),
+                 f"offer.{row['form']}.{row['item']}", row["value"],
+                 small if row["item"] == "markup" else cent)
+                for row in offers[offers["form"] != "schedule_of_rates"].to_dict("records")]
     levels = contract.prices.loc[contract.prices["form"] == "schedule_of_rates", "level"]
     for number, level in enumerate(levels):
-        figures += [(f"rate {str(row['item']).replace('_', ' ')}, P{round(100 * level)}",
+        figures += [(f"rate {str(row['item']).replace('_', ' ')}, P{points(level)}",
                      f"rate.{row['item']}.{number}", row["asked"], cent)
                     for row in schedule_of_rates(contract, level=level).to_dict("records")]
     assert set(FORMS) == set(contract.prices["form"])

@@ -10,7 +10,8 @@ import pandas as pd
 from rehit.costs.contract import Contract, expected_year
 from rehit.costs.contract_crews import crews_words
 from rehit.costs.contract_jobs import EXCLUSIONS
-from rehit.costs.contract_price import CARRIES, FORMS
+from rehit.costs.contract_offer import tender_words
+from rehit.costs.contract_price import CARRIES, FORMS, points
 from rehit.costs.contract_rates import schedule_of_rates
 from rehit.costs.contract_sheets import LINE_WORDS
 from rehit.costs.contract_volume import DAYS_PER_YEAR
@@ -32,6 +33,7 @@ CAUTIONS = (
 )
 _BARS = 31
 _TALL_MM = 22
+_LEVEL = "contract.price_level"
 _BURSTS = 1.05
 _FULL_YEAR = 0.95  # a log that lacks a few days knows its seasons
 _FILL, _LOSS = 'rgb("#5b7fa6")', 'rgb("#c0562f")'
@@ -67,25 +69,26 @@ def bid_summary(contract: Contract, sensitivity: pd.DataFrame, *, name: str,
 
 def _first_page(contract: Contract, sensitivity: pd.DataFrame, name: str, money: str) -> str:
     offer, cost = contract.price("lump_sum"), contract.cost_summary()
-    level = round(100 * contract.parameters["contract.price_level"])
+    level = points(contract.parameters["contract.price_level"])
     lead = (f"To earn a margin of {contract.margin:.0%} of the price in {level} of 100 simulated "
             f"contracts, ask {money}{offer['price_per_year']:,.0f} a year as a lump sum (before "
             f"tax, {_years(contract.years)}). The expected cost is {money}"
             f"{offer['cost_per_year']:,.0f} a year; the chance of a loss at this price is "
             f"{_chance(offer['chance_of_loss'])}.")
-    tail = round(100 * contract.parameters["contract.tail_level"])
+    tail = contract.parameters["contract.tail_level"]
+    worst = f"the worst {points(1 - tail)} of 100"
     jobs = contract.outlook.work["jobs"][:, 0]
     low, high = np.quantile(jobs, [0.1, 0.9])
     spread = (f"Jobs in the first year: {jobs.mean():,.0f} expected, {low:,.0f} to {high:,.0f} in "
               f"80 of 100 cases. Cost: {money}{cost['p10']:,.0f} to {money}{cost['p90']:,.0f}; "
-              f"{money}{cost[f'cte{tail}']:,.0f} on average in the {100 - tail} worst of 100.")
+              f"{money}{cost[f'cte{points(tail)}']:,.0f} on average in {worst}.")
     return "\n".join([
         f"#heading(level: 1, {typst_text('Bid: ' + name)})", _text(lead), "", _text(spread),
         "== Price by form", _price_table(contract, money),
         _text("Prices a year. P50, P80, P90: the wanted margin is kept in so many of 100 simulated "
               "contracts. Margin is profit over price, markup is profit over cost. Worst cases: "
-              f"mean result a year in the {100 - tail} worst of 100 contracts."),
-        _carries(),
+              f"mean result a year in {worst} contracts."),
+        _carries(contract, money),
         "== What the first year may cost", _histogram(contract, money),
         "== Crews against the response standards", _crew_table(contract),
         "== Which assumption moves the lump sum", _tornado(sensitivity, money)])
@@ -174,8 +177,8 @@ def _price_table(contract: Contract, money: str) -> str:
     prices = contract.prices
     levels = sorted(prices["level"].unique())
     offered = contract.parameters["contract.price_level"]
-    at = round(100 * offered)
-    header = ["form", *(f"P{round(100 * level)}, {money}" for level in levels),
+    at = points(offered)
+    header = ["form", *(f"P{points(level)}, {money}" for level in levels),
               f"margin, P{at}", f"loss chance, P{at}", f"worst cases, P{at}"]
     cells = list(header)
     for form in FORMS:
@@ -189,11 +192,13 @@ def _price_table(contract: Contract, money: str) -> str:
     return _table(f"({widths})", f"({align})", cells, len(header))
 
 
-def _carries() -> str:
-    cells = ["form", "who carries which risk"]
+def _carries(contract: Contract, money: str) -> str:
+    said = tender_words(contract, currency=money)
+    cells = ["form", f"to write in the tender, P{points(contract.parameters[_LEVEL])}",
+             "who carries which risk"]
     for form in FORMS:
-        cells += [form.replace("_", " "), CARRIES[form]]
-    return _table("(auto, 1fr)", "(left, left)", cells, 2)
+        cells += [form.replace("_", " "), said[form], CARRIES[form]]
+    return _table("(auto, 1fr, 1.3fr)", "(left, left, left)", cells, 3)
 
 
 def _crew_table(contract: Contract) -> str:

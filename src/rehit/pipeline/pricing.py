@@ -12,6 +12,8 @@ from rehit.costs.contract import Contract, exact_work_cost, price_contract
 from rehit.costs.contract_compare import compare_received, comparison_sentences, read_received
 from rehit.costs.contract_crews import KINDS, crews_words
 from rehit.costs.contract_jobs import contract_jobs
+from rehit.costs.contract_offer import tender_figures
+from rehit.costs.contract_price import points
 from rehit.costs.contract_rates import schedule_of_rates
 from rehit.costs.contract_sensitivity import sensitivity
 from rehit.costs.contract_summary import bid_summary, short_log
@@ -52,8 +54,8 @@ def write_price(chain: Chain, stage: Path, *, margin: float | None, years: int,
     (stage / "bid_summary.pdf").write_bytes(bid_summary(
         contract, moved, name=name, currency=money, limits=chain.limits))
     tables = {"bid": contract.prices, "bid_volume": contract.volume_table(),
-              "bid_crews": contract.crews, "bid_rates": schedule_of_rates(contract),
-              "bid_sensitivity": moved}
+              "bid_crews": contract.crews, "bid_offer": tender_figures(contract),
+              "bid_rates": schedule_of_rates(contract), "bid_sensitivity": moved}
     sentences = price_sentences(chain, contract, moved)
     if offers is not None:
         compared = compare_received(contract, offers, rng=chain.rng("prices received"))
@@ -148,13 +150,13 @@ def price_sentences(chain: Chain, contract: Contract, moved: pd.DataFrame) -> li
     money, offer = chain.project.currency, contract.price("lump_sum")
     work, cost = contract.outlook.work["jobs"][:, 0], contract.cost_summary()
     low, high = np.quantile(work, [0.1, 0.9])
-    level = round(100 * contract.parameters["contract.price_level"])
+    level = points(contract.parameters["contract.price_level"])
     top = moved[moved["assumption"] != "wanted margin"].iloc[0]
     change = abs(top["price_high"] - top["price_low"]) / 2 / top["price"]
     clear = "clears" if contract.queue.crews <= 1 else "clear"
     queue, per_year = contract.queue, len(contract.excluded) / contract.volume.observed_years
     return [
-        f"Ask {money}{offer['price_per_year']:,.0f} a year as a lump sum: it keeps a margin of "
+        f"Ask {_lump_sum(contract, money)}: it keeps a margin of "
         f"{contract.margin:.0%} of the price in {level} of 100 simulated contracts; the chance "
         f"of a loss is {offer['chance_of_loss']:.1%}.",
         f"The first year brings about {work.mean():,.0f} jobs ({low:,.0f} to {high:,.0f} in 80 of "
@@ -171,6 +173,17 @@ def price_sentences(chain: Chain, contract: Contract, moved: pd.DataFrame) -> li
         "glass, heritage stone, specialist work).",
         *short_log(contract),
     ]
+
+
+def _lump_sum(contract: Contract, money: str) -> str:
+    """Say what lump sum to ask: later years are adjusted, so their mean is not the first year's."""
+    mean = float(contract.price("lump_sum")["price_per_year"])
+    if contract.years == 1:
+        return f"{money}{mean:,.0f} a year as a lump sum"
+    figures = tender_figures(contract)
+    first = float(figures.loc[figures["form"] == "lump_sum", "value"].iloc[0])
+    return (f"{money}{first:,.0f} as a lump sum for the first year, adjusted by the indices in "
+            f"later ones ({money}{mean:,.0f} a year on average over {contract.years} years)")
 
 
 def crews_needed(contract: Contract) -> dict[str, float | None]:
