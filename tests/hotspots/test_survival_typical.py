@@ -56,9 +56,11 @@ def test_one_spell_per_place_is_kaplan_meier():
 
 def test_readings_admit_what_the_log_cannot_tell():
     rng = np.random.default_rng(4)
-    quiet = pd.DataFrame({"place_id": list("abcd"), "days": [9.0, 50, 50, 50],
-                          "event": [True, False, False, False]})
+    quiet = pd.DataFrame({"place_id": list("abcdefghijkl"), "days": [9.0] + [50.0] * 11,
+                          "event": [True] + [False] * 11})
     assert "cannot be told" in read_typical_place(quiet, rng=rng)
+    one = pd.DataFrame({"place_id": "a", "days": [9.0, 11, 13], "event": True})
+    assert read_typical_place(one, rng=rng).startswith("Only 1 place was cleared: too few")
     assert "half of the 200 places" in read_typical_place(spells(200, rng), rng=rng)
 
 

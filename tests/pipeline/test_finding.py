@@ -7,10 +7,17 @@ from pathlib import Path
 import pandas as pd
 import pytest
 from matplotlib.image import imread
+from small_town import make_town
 
 from rehit.errors import InputFileError, SettingError
 from rehit.pipeline.chain import Chain
-from rehit.pipeline.finding import evaluation_table, evaluations, write_evaluation
+from rehit.pipeline.finding import (
+    evaluation_table,
+    evaluations,
+    hotspot_sentences,
+    write_evaluation,
+)
+from rehit.project import load_project
 
 HEAD = "measure,asset_id,role,started_at\n"
 
@@ -58,3 +65,29 @@ def test_lighting_of_ten_walls_is_told_with_its_limits(demo_chain: Chain, tmp_pa
     assert 0.01 < (picture[:, :, :3].min(axis=2) < 0.8).mean() < 0.2  # drawn, and not all over
     steps = pd.read_csv(tmp_path / "lighting_before_and_after.csv")
     assert set(steps["group"]) == {"treated", "comparison"}
+
+
+def test_the_demo_town_is_told_without_warnings_of_pace(demo_chain: Chain) -> None:
+    said = hotspot_sentences(demo_chain)
+    assert said[0].endswith("were re-hits: the surface had been cleared since the one before.")
+    assert said[1].endswith("account for half of the incidents.")
+    assert not any("changed pace" in s or "The log covers" in s for s in said)
+
+
+def test_without_clearance_dates_no_surface_is_said_to_have_been_cleared(tmp_path: Path) -> None:
+    town = make_town(tmp_path / "town")
+    log = pd.read_csv(town / "log.csv", dtype="str")
+    log.assign(Closed="", Status="Closed").to_csv(town / "log.csv", index=False)
+    chain = Chain(load_project(town))
+    chain.set_parameter("hotspots.interval_level", 0.8, where="test")
+    said = hotspot_sentences(chain)
+    assert "are taken for re-hits: the log gives too few clearance dates to tell" in said[0]
+    assert "(80 % interval" in said[3]
+
+
+def test_a_short_log_says_that_its_rates_are_stretched(tmp_path: Path) -> None:
+    town = make_town(tmp_path / "town")
+    log = pd.read_csv(town / "log.csv", dtype="str")
+    log[log["Reported"] < "2025-02-01"].to_csv(town / "log.csv", index=False)
+    said = hotspot_sentences(Chain(load_project(town)))
+    assert "days only: rates per year stretch" in said[-1]

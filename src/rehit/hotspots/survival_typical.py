@@ -102,6 +102,9 @@ def read_typical_place(spells: pd.DataFrame, *, rng: np.random.Generator,
                        parameters: Parameters | None = None) -> str:
     """Say how long a typical place stays clean.
 
+    The bootstrap draws whole places, and of a handful it can draw little but the same again, so
+    that fewer than ``hotspots.typical_least_places`` give no reading.
+
     Examples
     --------
     >>> read_typical_place(pd.DataFrame({"place_id": [], "days": [], "event": []}),
@@ -112,9 +115,12 @@ def read_typical_place(spells: pd.DataFrame, *, rng: np.random.Generator,
     if len(spells) == 0:
         return ("The log gives no clearance dates to count from, so the time to re-hit cannot be "
                 "told.")
+    n, least = spells["place_id"].nunique(), numbers["hotspots.typical_least_places"]
+    if n < least:
+        return (f"Only {n} {'place was' if n == 1 else 'places were'} cleared: too few to say how "
+                f"long a typical place stays clean (at least {least:g} are needed).")
     middle, low, high = typical_median(spells, rng=rng, parameters=numbers)
     level = f"{100 * numbers['hotspots.interval_level']:g} % interval"
-    n = spells["place_id"].nunique()
     if np.isinf(middle):
         return (f"At more than half of the {n} places that were cleared a typical spell outlasts "
                 "the log, so the median time cannot be told.")

@@ -12,7 +12,9 @@ from matplotlib.figure import Figure
 from rehit.errors import InputFileError, SettingError
 from rehit.hotspots.evaluate import Evaluation, evaluate_measure
 from rehit.hotspots.evaluate_plot import plot_steps
+from rehit.hotspots.exposure import window_days
 from rehit.hotspots.recurrence_words import rapid_clearance, read_time_to_rehit
+from rehit.hotspots.reporting_change import find_reporting_change, read_reporting_change
 from rehit.hotspots.space_words import read_cells, read_emerging, read_rings
 from rehit.hotspots.survival_typical import read_typical_place
 from rehit.pipeline.chain import Chain
@@ -20,6 +22,7 @@ from rehit.pipeline.outputs import write_csv, write_layers, write_parquet
 from rehit.pipeline.recurring import emerging_zones, write_reading
 
 MEASURE_COLUMNS = ("measure", "asset_id", "role", "started_at")
+SHORT_LOG_DAYS = 360  # a year but for the rim of an extract
 VERDICTS = {"worked": "fewer", "got worse": "more", "can't tell": "cannot_tell"}
 
 
@@ -66,32 +69,59 @@ def hotspot_sentences(chain: Chain) -> list[str]:
     if repeats.empty or not repeats["n_incidents"].sum():
         return ["No incident of this log can be tied to a place, so nothing can be said to recur."]
     kinds = repeats["place_kind"].unique()
-    kind = {"asset": "assets", "site": "sites", "street": "streets"}[str(kinds[0])] if len(
-        kinds) == 1 else "places"
-    walls = repeats[repeats["place_kind"] != "street"]
-    rehits, known = int(walls["n_rehits"].sum()), int(walls["n_incidents"].sum())
+    kind = str(kinds[0]) if len(kinds) == 1 else "place"
     ordered = repeats.sort_values("n_incidents", ascending=False)["n_incidents"].cumsum()
     half = int((ordered < 0.5 * ordered.iloc[-1]).sum()) + 1
     sure = int((repeats["chance_above"] > chain.parameters["reporting.sure_chance"]).sum())
-    worst = repeats.iloc[0]
+    worst, level = repeats.iloc[0], 100 * chain.parameters["hotspots.interval_level"]
     said = [
-        f"{rehits:,} of {known:,} incidents with a known place were re-hits: the surface had been "
-        "cleared since the one before." if known else
-        "No incident is placed better than its street, so re-hits of a surface cannot be told.",
-        f"{half:,} of {len(repeats):,} {kind} account for half of them.",
-        f"{sure:,} {kind} almost surely exceed {threshold:g} incidents a year.",
+        _rehit_sentence(repeats, chain),
+        f"{half:,} of {len(repeats):,} {kind}s {'accounts' if half == 1 else 'account'} for half "
+        "of the incidents.",
+        f"{sure:,} {kind}{' almost surely exceeds' if sure == 1 else 's almost surely exceed'} "
+        f"{threshold:g} incidents a year.",
         f"Worst: {worst['place_id']}, {worst['rate_per_year']:.1f} a year "
-        f"(90 % interval {worst['rate_low']:.1f} to {worst['rate_high']:.1f}).",
+        f"({level:g} % interval {worst['rate_low']:.1f} to {worst['rate_high']:.1f}).",
     ]
     if len(chain.clusters) and chain.clusters["n_rehits"].sum():
         top = chain.clusters.sort_values("n_rehits", ascending=False).iloc[0]
         kept = chain.clusters["radius_m"].max()
         near = f" of places within {kept:.0f} m of a neighbour" if kept > 0 else ""
-        said.append(f"{len(chain.clusters)} clusters{near}; most re-hits in {top['name']} "
+        many = "1 cluster" if len(chain.clusters) == 1 else f"{len(chain.clusters)} clusters"
+        said.append(f"{many}{near}; most re-hits in {top['name']} "
                     f"({int(top['n_rehits']):,} on {int(top['n_places'])} places).")
     said.append(read_cells(chain.cells, cell_m=chain.parameters["hotspots.cell_m"],
                            by_assets=chain.register is not None))
-    return said
+    return said + _pace_sentences(chain)
+
+
+def _rehit_sentence(repeats: pd.DataFrame, chain: Chain) -> str:
+    """Say how many incidents were re-hits, and on what that rests."""
+    walls = repeats[repeats["place_kind"] != "street"]
+    rehits, known = int(walls["n_rehits"].sum()), int(walls["n_incidents"].sum())
+    if not known:
+        return ("No incident is placed better than its street, so re-hits of a surface cannot be "
+                "told.")
+    numbers = f"{rehits:,} of {known:,} incidents with a known place"
+    hit = walls[walls["n_incidents"] > 0]
+    if (hit["exposure_basis"] == "whole_window").all():
+        days = chain.parameters["hotspots.assumed_wait_days"]
+        return (f"{numbers} are taken for re-hits: the log gives too few clearance dates to tell, "
+                f"and they came at least {days:g} days after the one before.")
+    return f"{numbers} were re-hits: the surface had been cleared since the one before."
+
+
+def _pace_sentences(chain: Chain) -> list[str]:
+    """Say what the length and the pace of the log do not allow."""
+    first, last = chain.cleaned.observed_from, chain.cleaned.observed_to
+    days = window_days(first, last)
+    said = []
+    if days < SHORT_LOG_DAYS:
+        said.append(f"The log covers {days:,.0f} {'day' if round(days) == 1 else 'days'} only: "
+                    "rates per year stretch what was seen in them to a year, whatever the season.")
+    change = find_reporting_change(chain.incidents["reported_at"], observed_from=first,
+                                   observed_to=last, parameters=chain.parameters)
+    return [*said, read_reporting_change(change)] if change else said
 
 
 def recurrence_sentences(chain: Chain) -> list[str]:

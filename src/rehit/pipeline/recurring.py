@@ -67,19 +67,23 @@ def mean_counts(chain: Chain, clock: tuple[pd.DataFrame, pd.Series]) -> list[str
 
 
 def worst_trends(chain: Chain, clock: tuple[pd.DataFrame, pd.Series]) -> list[str]:
-    """Say of each of the worst places whether its incidents come faster or slower."""
+    """Say of each of the worst places whether its incidents come faster or slower.
+
+    Several places are read at once, so that the level is that of verdicts.
+    """
     times, ends = clock
     numbers = chain.parameters
     draws = int(numbers["pipeline.trend_draws"])
     least, level = (numbers[f"hotspots.{name}"]
-                    for name in ("min_trend_incidents", "interval_level"))
+                    for name in ("min_trend_incidents", "verdict_level"))
     rng, said = chain.rng("trends"), []
     walls = chain.repeats[chain.repeats["place_kind"] != "street"]
     for place in walls["place_id"].head(int(numbers["pipeline.trend_places"])):
         at = times.loc[times["place_id"] == place, "days_at_risk"].to_numpy()
         at = at[at > 0]
         if len(at) < least:
-            said.append(f"{place}: {len(at)} incidents are too few to tell.")
+            few = "1 incident is" if len(at) == 1 else f"{len(at)} incidents are"
+            said.append(f"{place}: {few} too few to tell.")
             continue
         law = fit_power_law(at, end=float(ends[place]))
         poor = fit_chance(at, law, draws=draws, rng=rng) < numbers["pipeline.poor_fit_chance"]
