@@ -49,6 +49,15 @@ def test_incidents_at_one_place_only_tell_no_near_repeats() -> None:
     assert said.startswith("No two incidents at different places lie within 100 m")
 
 
+def test_a_log_of_one_week_tells_no_near_repeats_and_nothing_new() -> None:
+    nan = float("nan")
+    said = read_rings(rings([False] * 4, [1.0, 1.0, 1.0, nan]))
+    assert said.startswith("All incidents lie so close together in time")
+    zones = pd.DataFrame({"zone_id": [], "p_value": []})
+    assert "too short" in read_emerging(zones, observed_days=9.0)
+    assert read_emerging(zones, observed_days=30.0).startswith("Nothing new stands out")
+
+
 def test_a_single_cell_is_not_called_no_hotter_than_chance() -> None:
     cells = pd.DataFrame({"hot": [False], "p_upper": [float("nan")]})
     assert "None" not in read_cells(cells, cell_m=100.0, by_assets=False)

@@ -21,7 +21,7 @@ ROOT = Path(__file__).parents[2]
 #: Notebook to what its answer says and what the knob's own answer says.
 NOTEBOOKS = {
     "02_match_assets": ("incidents are matched to an asset of the register", " of "),
-    "03_find_hotspots": ("of them", "almost surely above"),
+    "03_find_hotspots": ("for half of the incidents", "almost surely above"),
     "05_compare_costs": ("Removing each marking as it comes costs", "remove"),
     "06_plan_patrol": ("How often to visit can be told", "crew hours"),
 }

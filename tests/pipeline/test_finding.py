@@ -91,3 +91,17 @@ def test_a_short_log_says_that_its_rates_are_stretched(tmp_path: Path) -> None:
     log[log["Reported"] < "2025-02-01"].to_csv(town / "log.csv", index=False)
     said = hotspot_sentences(Chain(load_project(town)))
     assert "days only: rates per year stretch" in said[-1]
+
+
+def test_the_chance_in_the_table_is_one_the_verdict_rests_on(demo_chain: Chain,
+                                                            tmp_path: Path) -> None:
+    """Two walls a side: errors clustered by four places look tiny and decide nothing."""
+    ids = demo_chain.repeats["place_id"].head(4)
+    rows = "".join(f"mural,{place},{('treated', 'comparison')[k % 2]},2024-07-02\n"
+                   for k, place in enumerate(ids))
+    results = list(evaluations(demo_chain, measures=written(tmp_path, HEAD + rows)))
+    effects = results[0][2].effects.set_index("method")
+    shown = evaluation_table(results)["p_value"].iloc[0]
+    assert not effects.loc["Poisson, errors clustered by place", "decides"]
+    assert shown == effects.loc[effects["decides"], "p_value"].max()
+    assert shown != effects.loc["Poisson, errors clustered by place", "p_value"]

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 
 from rehit.parameters import Parameters, load_parameters
 
+LEAST_DAYS = 14.0  # two whole weeks: one to look at, one to compare it with
 
 def read_cells(cells: pd.DataFrame, *, cell_m: float, by_assets: bool) -> str:
     """Say how many grid cells are hotter than chance, and what none of them would mean.
@@ -63,12 +65,16 @@ def read_rings(rings: pd.DataFrame) -> str:
         return ("No two incidents of this log lie a known distance apart, so near repeats cannot "
                 "be told.")
     elsewhere = rings[rings["from_m"] > 0]
-    farthest, longest = rings["to_m"].max(), rings["to_days"].max()
+    farthest = rings["to_m"].max()
     if elsewhere["ratio"].isna().all():
         return (f"No two incidents at different places lie within {farthest:g} m of each other, so "
                 "near repeats cannot be told.")
     raised = elsewhere[elsewhere["raised"]]
+    possible = elsewhere[elsewhere["ratio"].notna()]
+    if not len(raised) and possible["from_days"].nunique() < 2:
+        return ("All incidents lie so close together in time that near repeats cannot be told.")
     if not len(raised):
+        farthest, longest = possible["to_m"].max(), possible["to_days"].max()
         return (f"This log shows no sign that a marking brings further ones near it, within "
                 f"{farthest:g} m and {longest:g} days, beyond what chance brings.")
     most = raised.iloc[int(raised["ratio"].argmax())]
@@ -95,7 +101,7 @@ def _listed(parts: list[str]) -> str:
     return ", ".join(parts[:-1]) + " and " + parts[-1] if len(parts) > 1 else parts[0]
 
 
-def read_emerging(zones: pd.DataFrame, *, known: bool = True,
+def read_emerging(zones: pd.DataFrame, *, known: bool = True, observed_days: float = np.inf,
                   parameters: Parameters | None = None) -> str:
     """Say what is emerging now, or that nothing stands out.
 
@@ -105,6 +111,8 @@ def read_emerging(zones: pd.DataFrame, *, known: bool = True,
         From :func:`rehit.hotspots.scan.scan_statistic`, emerging.
     known
         Whether any incident lies at a known point, so that there was something to scan.
+    observed_days
+        Length of the log [days]: under two weeks there is no earlier week to compare with.
     parameters
         Uses ``hotspots.emerging_chance``.
 
@@ -118,6 +126,8 @@ def read_emerging(zones: pd.DataFrame, *, known: bool = True,
     if not known:
         return ("No incident lies at a known point, so what is emerging cannot be told from a map; "
                 "watch the streets.")
+    if observed_days < LEAST_DAYS:
+        return "The log is too short to hold its last week against those before it."
     sure = zones[zones["p_value"] <= numbers["hotspots.emerging_chance"]]
     if not len(sure):
         return "Nothing new stands out in the last weeks."

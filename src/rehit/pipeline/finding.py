@@ -34,7 +34,8 @@ def write_hotspots(chain: Chain, stage: Path) -> dict[str, Any]:
     chain.step("Reading recurrence")
     recurrence = recurrence_sentences(chain)
     said = [*hotspot_sentences(chain), read_rings(chain.rings),
-            read_emerging(zones, known=len(cells) > 0, parameters=chain.parameters), *recurrence]
+            read_emerging(zones, known=len(cells) > 0, observed_days=_log_days(chain),
+                          parameters=chain.parameters), *recurrence]
     write_reading(chain, stage, first=said)
     chain.step("Writing")
     for name, table in (("repeats", repeats), ("clusters", clusters), ("cells", cells),
@@ -76,6 +77,7 @@ def hotspot_sentences(chain: Chain) -> list[str]:
     worst, level = repeats.iloc[0], 100 * chain.parameters["hotspots.interval_level"]
     said = [
         _rehit_sentence(repeats, chain),
+        f"All incidents lie at one {kind}." if len(repeats) == 1 else
         f"{half:,} of {len(repeats):,} {kind}s {'accounts' if half == 1 else 'account'} for half "
         "of the incidents.",
         f"{sure:,} {kind}{' almost surely exceeds' if sure == 1 else 's almost surely exceed'} "
@@ -111,14 +113,18 @@ def _rehit_sentence(repeats: pd.DataFrame, chain: Chain) -> str:
     return f"{numbers} were re-hits: the surface had been cleared since the one before."
 
 
+def _log_days(chain: Chain) -> float:
+    return window_days(chain.cleaned.observed_from, chain.cleaned.observed_to)
+
+
 def _pace_sentences(chain: Chain) -> list[str]:
     """Say what the length and the pace of the log do not allow."""
     first, last = chain.cleaned.observed_from, chain.cleaned.observed_to
-    days = window_days(first, last)
-    said = []
+    days, said = _log_days(chain), []
     if days < SHORT_LOG_DAYS:
-        said.append(f"The log covers {days:,.0f} {'day' if round(days) == 1 else 'days'} only: "
-                    "rates per year stretch what was seen in them to a year, whatever the season.")
+        length = "less than two days" if days < 2 else f"{days:,.0f} days only"
+        said.append(f"The log covers {length}: rates per year stretch what was seen in them to a "
+                    "year, whatever the season.")
     change = find_reporting_change(chain.incidents["reported_at"], observed_from=first,
                                    observed_to=last, parameters=chain.parameters)
     return [*said, read_reporting_change(change)] if change else said
@@ -199,7 +205,8 @@ def evaluation_table(results: list[tuple[str, pd.Timestamp, Evaluation]]) -> pd.
         **{f"n_{group}": int(found.counts.loc[found.counts["group"] == group, "n_places"].sum())
            for group in ("treated", "comparison")},
         "ratio": found.rate_ratio, "low": found.low, "high": found.high,
-        "p_value": found.effects["p_value"].iloc[0] if len(found.effects) else float("nan"),
+        # The widest of the deciding intervals gave the verdict, so the largest of their chances.
+        "p_value": found.effects.loc[found.effects["decides"].astype("bool"), "p_value"].max(),
         "verdict": VERDICTS[found.verdict], "words": " ".join(found.sentences),
     } for name, started, found in results])
 
