@@ -18,6 +18,7 @@ def _log(rows: list[tuple[str, str | None, str, str | None]]) -> pd.DataFrame:
     return pd.DataFrame({
         "incident_id": [f"i{n}" for n in range(len(frame))],
         "place_id": frame["place_id"], "place_kind": frame["place_kind"],
+        "place_quality": "surveyed", "asset_id_given": None,
         "reported_at": pd.to_datetime(frame["reported"], utc=True),
         "cleared_at": pd.to_datetime(frame["cleared"], utc=True)})
 
@@ -36,6 +37,14 @@ def test_kinds_on_one_wall_by_hand() -> None:
     kinds = kind_of(shuffled).reindex(log.index)
     assert kinds.tolist() == ["first", "rehit", "uncertain", "no_place", "no_place", "first",
                               "uncertain"]
+
+
+def test_a_stand_in_point_shows_no_rehit_unless_the_log_gives_the_number() -> None:
+    """As the ranking of places counts them, so that both say the same."""
+    log = _log([("w1", "asset", f"2025-0{m}-01", f"2025-0{m}-03") for m in (1, 2, 3)])
+    log["place_quality"] = ["surveyed", "default", "default"]
+    log.loc[2, "asset_id_given"] = "w 1"
+    assert kind_of(log).tolist() == ["first", "no_place", "rehit"]
 
 
 def test_kind_does_not_change_its_input() -> None:

@@ -17,6 +17,8 @@ from rehit.reporting.words import Words
 
 #: A working day of a standard counts as this many calendar days: five of seven are worked.
 DAYS_PER_WORKING_DAY = 7 / 5
+#: Qualities of a place that cannot show a wall recurring, unless the log gives its number.
+POOR_PLACES = ("street", "default", "none")
 KINDS = ("first", "rehit", "uncertain", "no_place")
 STATES = ("cleared", "open", "closed_undated", "unknown")
 #: Ways to split the period's incidents: column to its codes and the number of the first figure.
@@ -79,7 +81,9 @@ class Facts:
 
     def at(self, places: pd.Series) -> pd.DataFrame:
         """Return all incidents of the log at some places."""
-        return self.inputs.incidents[self.inputs.incidents["place_id"].isin(set(places))]
+        rows = self.inputs.incidents
+        known = has_firm_place(rows) | rows["place_kind"].eq("street")
+        return rows[known & rows["place_id"].isin(set(places))]
 
     def named(self, place: str) -> str:
         """Write a place with the address it is mostly reported under, where the log has one."""
@@ -126,6 +130,17 @@ def gather_facts(inputs: ReportInput, parameters: Parameters) -> Facts:
                  bunching, weeks)
 
 
+def has_firm_place(incidents: pd.DataFrame) -> pd.Series:
+    """Say which incidents are known to belong to an asset or site, as the ranking counts them.
+
+    One that the log locates by a stand-in point, or to a street, does so only where the log
+    itself gave the asset's number.
+    """
+    firm = incidents["place_kind"].isin(["asset", "site"]) & incidents["place_id"].notna()
+    poor = incidents["place_quality"].isin(POOR_PLACES)
+    return firm & ~(poor & incidents["asset_id_given"].isna())
+
+
 def kind_of(incidents: pd.DataFrame) -> pd.Series:
     """Say of each incident whether it is the first on its place, a re-hit, or cannot be told.
 
@@ -138,7 +153,7 @@ def kind_of(incidents: pd.DataFrame) -> pd.Series:
     pandas.Series
         Codes of :data:`KINDS` on the index of `incidents`.
     """
-    firm = incidents["place_kind"].isin(["asset", "site"]) & incidents["place_id"].notna()
+    firm = has_firm_place(incidents)
     placed = incidents.loc[firm, ["place_id", "reported_at", "cleared_at", "incident_id"]]
     placed = placed.sort_values(["place_id", "reported_at", "incident_id"])
     cleared_before = placed.groupby("place_id")["cleared_at"].shift()

@@ -112,6 +112,8 @@ def _recurs(facts: Facts) -> tuple[Sentence, ...]:
     if unsure.value and not rehits.value:
         lines = [Sentence(w("summary.uncertain", n=int(unsure.value), count=unsure.shown),
                           ("V4",), "key")]
+    elif not rehits.value:
+        lines = [Sentence(w("summary.no_rehits"), ("V3",), "key")]
     else:
         lines = [Sentence(w("summary.rehits", n=int(rehits.value), count=rehits.shown,
                             share=w.share(rehits.value / firm)),
