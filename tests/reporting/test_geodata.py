@@ -78,3 +78,11 @@ def test_parquet_and_its_dictionary_agree(written: Path) -> None:
     incidents = gpd.read_parquet(written / "data" / "incidents.parquet")
     assert incidents.crs.to_epsg() == 25831
     assert "original" not in pd.read_parquet(written / "data" / "set_aside.parquet").columns
+
+
+def test_clusters_that_are_streets_get_a_style_that_can_draw_points() -> None:
+    words = Words("en")
+    assert 'type="fill"' in style_of("clusters", words)
+    ring = style_of("clusters", words, points=True)
+    assert 'type="marker"' in ring
+    assert "fill" not in ring

@@ -18,7 +18,7 @@ needs_pdftotext = pytest.mark.skipif(shutil.which("pdftotext") is None, reason="
 
 def _grid(n: int) -> Grid:
     return Grid("Places", ("Place", "Incidents"), tuple((f"row{i}end", str(i)) for i in range(n)),
-                frozenset({1}))
+                frozenset({1}), note="A note under the table.")
 
 
 def _pages(path: Path, n_before: int, n_rows: int) -> list[str]:
@@ -37,9 +37,10 @@ def test_no_page_begins_or_ends_with_a_single_row(tmp_path: Path) -> None:
     """However far down the page a table starts, its first two and last three rows hold together."""
     broken = 0
     for n_before in (0, 20, 21, 22, 23, 24, 25, 26, 27):
-        pages = [[i for i in range(28) if f"row{i}end" in page]
-                 for page in _pages(tmp_path / "p.pdf", n_before, 28)]
+        texts = _pages(tmp_path / "p.pdf", n_before, 28)
+        pages = [[i for i in range(28) if f"row{i}end" in page] for page in texts]
         held = [rows for rows in pages if rows]
+        assert "A note under" in texts[max(i for i, rows in enumerate(pages) if rows)]
         assert [i for rows in held for i in rows] == list(range(28))
         broken += len(held) > 1
         assert all(len(rows) >= 2 for rows in held)

@@ -49,14 +49,14 @@ def write_geopackage(path: Path, facts: Facts) -> None:
             if len(located):
                 located.to_file(path, layer=layer, driver="GPKG", engine="pyogrio",
                                 VERSION=GEOPACKAGE_VERSION)
-                styles.append((layer, located.geometry.name))
+                styles.append((layer, bool((located.geom_type == "Point").all())))
     finally:
         pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": None})
     if styles:
         _add_styles(path, styles, facts)
 
 
-def _add_styles(path: Path, layers: list[tuple[str, str]], facts: Facts) -> None:
+def _add_styles(path: Path, layers: list[tuple[str, bool]], facts: Facts) -> None:
     with sqlite3.connect(path) as base:
         base.execute(
             "CREATE TABLE layer_styles (id INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, "
@@ -67,14 +67,14 @@ def _add_styles(path: Path, layers: list[tuple[str, str]], facts: Facts) -> None
         base.execute(
             "INSERT INTO gpkg_contents (table_name, data_type, identifier, description, "
             "last_change) VALUES ('layer_styles', 'attributes', 'layer_styles', '', ?)", (_STAMP,))
-        for layer, _ in layers:
+        for layer, points in layers:
             column = base.execute("SELECT column_name FROM gpkg_geometry_columns "
                                   "WHERE table_name = ?", (layer,)).fetchone()[0]
             base.execute(
                 "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, "
                 "f_geometry_column, styleName, styleQML, styleSLD, useAsDefault, description, "
                 "owner, ui, update_time) VALUES ('', '', ?, ?, ?, ?, '', 1, ?, '', '', ?)",
-                (layer, column, layer, style_of(layer, facts.words),
+                (layer, column, layer, style_of(layer, facts.words, points=points),
                  facts.words.code("about", layer), _STAMP))
     base.close()
 

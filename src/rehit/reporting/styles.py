@@ -13,8 +13,10 @@ _CLASSES = (0.0, 0.25, 0.5, 0.75, 0.9, 1.0)
 _SIZE = "2 + 6 * sqrt(\"rate_per_year\" / maximum(\"rate_per_year\"))"
 
 
-def style_of(layer: str, words: Words) -> str:
+def style_of(layer: str, words: Words, *, points: bool = False) -> str:
     """Return the QML of one layer: streets, hot_cells, clusters, routes, incidents or places.
+
+    Clusters that are whole streets stand on the map as `points`, which a fill cannot draw.
 
     Examples
     --------
@@ -29,7 +31,7 @@ def style_of(layer: str, words: Words) -> str:
     else:
         renderer = ET.SubElement(root, "renderer-v2", type="singleSymbol", symbollevels="0")
         symbols = ET.SubElement(renderer, "symbols")
-        _SINGLE[layer](symbols, "0")
+        (_ring if points and layer == "clusters" else _SINGLE[layer])(symbols, "0")
     return '<!DOCTYPE qgis>\n' + ET.tostring(root, encoding="unicode")
 
 
@@ -75,6 +77,12 @@ def _outline(symbols: ET.Element, name: str) -> None:
     _symbol(symbols, name, "fill", "SimpleFill", {
         "style": "no", "outline_color": _rgba(OCHRE), "outline_style": "dash",
         "outline_width": "0.6"})
+
+
+def _ring(symbols: ET.Element, name: str) -> None:
+    _symbol(symbols, name, "marker", "SimpleMarker", {
+        "name": "circle", "color": _rgba(OCHRE, 0), "outline_color": _rgba(OCHRE),
+        "outline_style": "dash", "outline_width": "0.6", "size": "5", "size_unit": "MM"})
 
 
 def _dot(symbols: ET.Element, name: str) -> None:
