@@ -92,6 +92,9 @@ def test_a_street_cluster_counts_its_street_wherever_its_middle_falls() -> None:
     assert _grid(section).rows[0][:2] == ("Plover Lane", str(there))
     assert facts.book.figures["H2"].value == pytest.approx(there / facts.now.count)
     assert "New since the period before: 0" in _said(section)
+    unnamed = _facts(dataclasses.replace(
+        facts.inputs, clusters=middle.assign(places=""), clusters_before=moved.assign(places="")))
+    assert "New since the period before: 0" in _said(hotspots_section(unnamed))
     rows = facts.inputs.incidents["place_id"] == "plover lane"
     assert len(facts.book.figures["H1"].rows) == facts.inputs.incidents.loc[
         rows, "source_rows"].str.split(";").str.len().sum()

@@ -58,10 +58,11 @@ def overlap_matrix(now: gpd.GeoDataFrame, before: gpd.GeoDataFrame) -> np.ndarra
     """Return the share of area (Jaccard) that clusters have in common; 1 for the same street."""
     a, b = now.geometry.buffer(1).to_numpy(), before.geometry.buffer(1).to_numpy()
     shared = np.array([[x.intersection(y).area / x.union(y).area for y in b] for x in a])
-    both = np.outer(is_street(now), is_street(before))
-    if both.any():
-        same = now["places"].to_numpy()[:, None] == before["places"].to_numpy()[None, :]
-        shared = np.where(both, same.astype(float), shared)
+    points = np.outer(now.geometry.area == 0, before.geometry.area == 0)
+    if points.any():
+        # A street's middle moves with its incidents; its name does not.
+        same = now["name"].to_numpy()[:, None] == before["name"].to_numpy()[None, :]
+        shared = np.where(points, same.astype(float), shared)
     return shared
 
 
