@@ -79,3 +79,15 @@ def test_a_needed_file_that_is_not_named_is_asked_for(tmp_path: Path) -> None:
     project = load_project(write(tmp_path, GOOD))
     with pytest.raises(SettingError, match="register"):
         project.require("register")
+
+
+@pytest.mark.parametrize(("text", "meant"), [
+    ('[project]\ntimezone = "UTC"\n', "perhaps time_zone is meant"),
+    ('[files]\nvehicle = "v.csv"\n', "perhaps vehicles is meant"),
+    ("[Patrol]\nlook_minutes = 3\n", "perhaps patrol is meant"),
+    ("[cost]\ndiscount_rate = 0.03\n", "perhaps costs is meant")])
+def test_a_misspelt_word_brings_the_one_that_was_meant(
+        tmp_path: Path, text: str, meant: str) -> None:
+    (tmp_path / "rehit.toml").write_text(text, encoding="utf-8")
+    with pytest.raises(ManyErrors, match=meant):
+        load_project(tmp_path)

@@ -8,8 +8,9 @@ it is reported at once.
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -171,8 +172,14 @@ def _section(settings: Mapping[str, Any], name: str, where: str,
 def _key_faults(section: Mapping[str, Any], allowed: tuple[str, ...],
                 where: str) -> list[RehitError]:
     return [SettingError(where, got=f"the key {key!r}", allowed=", ".join(allowed),
-                         remedy="correct the key or delete the line")
+                         remedy=_perhaps(key, allowed) + "correct the key or delete the line")
             for key in section if key not in allowed]
+
+
+def _perhaps(word: str, allowed: Sequence[str]) -> str:
+    """Return the allowed word that was probably meant, as the beginning of a remedy."""
+    near = get_close_matches(word.casefold(), allowed, n=1)
+    return f"perhaps {near[0]} is meant; " if near else ""
 
 
 def _fact_faults(facts: Mapping[str, Any], where: str) -> list[RehitError]:
@@ -248,9 +255,10 @@ def _parameters(settings: Mapping[str, Any], where: str, faults: list[RehitError
         if name in ("project", "files"):
             continue
         if name not in rooms or not isinstance(section, Mapping):
-            faults.append(SettingError(f"{where} [{name}]", got="an unknown section",
-                                       allowed=", ".join(["project", "files", *sorted(rooms)]),
-                                       remedy="correct the section name or delete it"))
+            known = ["project", "files", *sorted(rooms)]
+            faults.append(SettingError(
+                f"{where} [{name}]", got="an unknown section", allowed=", ".join(known),
+                remedy=_perhaps(name, known) + "correct the section name or delete it"))
             continue
         overrides |= {f"{name}.{key}": value for key, value in section.items()}
     try:
