@@ -306,3 +306,34 @@ def test_sheets_left_from_an_earlier_plan_of_the_day_are_named(
     assert {Path(name).name for name in said["from_earlier_plans"]} == old
     assert any("do not hand them out" in sentence for sentence in said["sentences"])
     assert all((copy / "results" / name).exists() for name in old)
+
+
+def test_a_day_on_which_no_crew_can_go_out_is_written_with_the_reasons(
+        copy: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    file = copy / "vehicles.csv"
+    pd.read_csv(file).assign(shift_end="07:02").to_csv(file, index=False)
+    assert main(["patrol", str(copy)]) == 0
+    said = capsys.readouterr()
+    assert "0 of 2 crews go out" in said.out
+    assert "it fits in no shift, even alone" in said.out
+    out = copy / "results"
+    assert json.loads((out / "routes.geojson").read_text(encoding="utf-8"))["features"] == []
+    left = table(out / "left_out.csv")
+    assert len(left) == 12
+    assert set(left["code"]) == {"does_not_fit"}
+    # Nor can a job that comes in be done; it is said and not a fault of rehit.
+    assert add(copy, now="07:01") == 0
+    assert "is in no route: it fits in no shift" in capsys.readouterr().out
+    # The report goes on without routes.
+    assert main(["report", str(copy)]) == 0
+
+
+@pytest.mark.parametrize(("old", "new", "words"), [
+    ('streets = "streets.geojson"', 'streets = "log.csv"', "a table without lines"),
+    ("[patrol]", "[patrol]\nbreak_from_h = 6\nbreak_to_h = 4", "break_from_h and break_to_h")])
+def test_settings_that_contradict_each_other_or_the_files_are_one_message(
+        copy: Path, old: str, new: str, words: str, capsys: pytest.CaptureFixture[str]) -> None:
+    file = copy / "rehit.toml"
+    file.write_text(file.read_text(encoding="utf-8").replace(old, new), encoding="utf-8")
+    assert main(["patrol", str(copy)]) == 2
+    assert words in capsys.readouterr().err

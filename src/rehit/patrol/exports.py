@@ -74,13 +74,15 @@ def _xml(text: str) -> str:
 
 def write_geojson(sheets: list[Sheet], path: Path) -> None:
     """Write all stops and ways of the day as one GeoJSON file (RFC 7946: WGS 84 degrees)."""
-    parts = [routes_table(sheets).to_crs(WGS84).assign(what="route")]
+    # On a day without any route there is nothing to convert, and no projection to convert from.
+    parts = [routes_table(sheets).to_crs(WGS84).assign(what="route")] if sheets else []
     for sheet in sheets:
         rows = sheet.rows[["crew_id", "position", "number", "kind", "stop_id", "name", "method",
                            "arrive_min", "leave_min", "geometry"]].to_crs(WGS84)
         parts.append(rows.assign(arrive=rows["arrive_min"].map(clock),
                                  leave=rows["leave_min"].map(clock), what="stop"))
-    whole = gpd.GeoDataFrame(pd.concat(parts, ignore_index=True), crs=WGS84)
+    whole = gpd.GeoDataFrame(pd.concat(parts, ignore_index=True), crs=WGS84) if parts else (
+        gpd.GeoDataFrame(geometry=[], crs=WGS84))
     path.write_text(whole.to_json(drop_id=True, na="drop"), encoding="utf-8")
 
 

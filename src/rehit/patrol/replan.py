@@ -190,7 +190,8 @@ def _joined(kept: gpd.GeoDataFrame, fresh: gpd.GeoDataFrame, plan: Plan, travel:
             own = own if len(own) > 1 else own.iloc[:0]
         whole = pd.concat([own, rest]) if len(own) and len(rest) else (own if len(own) else rest)
         parts.append(whole.assign(position=np.arange(len(whole))))
-    table = pd.concat([p for p in parts if len(p)], ignore_index=True)
+    # Nobody out before and nobody now: the table stays without rows.
+    table = pd.concat([p for p in parts if len(p)] or parts, ignore_index=True)
     visits = gpd.GeoDataFrame(table, geometry="geometry", crs=kept.crs)
     check(visits, "patrol_visits", where="patrol.replan")
     return visits

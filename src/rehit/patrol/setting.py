@@ -8,6 +8,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
+from rehit.errors import SettingError
 from rehit.parameters import Parameters
 from rehit.patrol.problem import Break, Crew, Problem
 from rehit.patrol.travel import Travel
@@ -44,7 +45,13 @@ def day_problem(stops: gpd.GeoDataFrame, crews: gpd.GeoDataFrame, travel: Travel
         Reads the ``patrol.*`` numbers on breaks and on offensive jobs.
     locations
         Row of each stop in the travel matrix; by default the rows after the crews'.
+
+    Raises
+    ------
+    SettingError
+        If the break would have to begin after it must have begun.
     """
+    _refuse_breaks(parameters)
     rows = len(crews) + np.arange(len(stops)) if locations is None else np.asarray(locations)
     seconds = np.where(np.isfinite(travel.seconds), np.ceil(travel.seconds), NO_WAY_S)
     whole = seconds.astype(np.int64)
@@ -62,6 +69,15 @@ def day_problem(stops: gpd.GeoDataFrame, crews: gpd.GeoDataFrame, travel: Travel
         service=np.ceil(stops["service_min"].to_numpy(float) * S_PER_MIN).astype(np.int64),
         earliest=earliest, latest=latest, crews=team, loads=_loads(stops, skills))
     return Setting(early(relaxed, offensive, parameters), relaxed, stops, crews, offensive)
+
+
+def _refuse_breaks(parameters: Parameters) -> None:
+    first, last = parameters["patrol.break_from_h"], parameters["patrol.break_to_h"]
+    if first > last:
+        raise SettingError(
+            "[patrol] break_from_h and break_to_h", got=f"{first:g} and {last:g} hours",
+            allowed="a first hour for the break that is not after the last one",
+            remedy="raise break_to_h or lower break_from_h")
 
 
 def split(text: object) -> list[str]:

@@ -58,6 +58,9 @@ def read_streets(path: Path, *, crs: str) -> gpd.GeoDataFrame:
         lines = _read_extract(path) if path.name.endswith(".pbf") else gpd.read_file(path)
     except (pyogrio.errors.DataSourceError, OSError, RuntimeError) as error:
         raise _bad(path, f"a file that cannot be read ({error})") from error
+    # A table without places comes back as a plain table.
+    if not isinstance(lines, gpd.GeoDataFrame):
+        raise _bad(path, "a table without lines")
     if lines.crs is None:
         raise _bad(path, "no coordinate reference system")
     lines = lines[lines.geometry.geom_type.isin(["LineString", "MultiLineString"])]
