@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import json
 from pathlib import Path
 
 import pytest
@@ -246,3 +247,14 @@ def test_what_the_csv_module_writes_comes_back_cell_for_cell(
         writer.writerows([["request number", "reported date", "street address"], *body])
     raw = read_log(file, has_header=True)
     assert raw.table.to_numpy().tolist() == body
+
+
+@pytest.mark.parametrize("name", ["EPSG:99999", "nonsense", "EPSG:", "\ud800"])
+def test_a_projection_nobody_knows_is_one_message(tmp_path: Path, name: str) -> None:
+    content = {"type": "FeatureCollection", "crs": {"properties": {"name": name}}, "features": [
+        {"type": "Feature", "properties": {"id": "1"},
+         "geometry": {"type": "Point", "coordinates": [1.0, 2.0]}}]}
+    file = tmp_path / "log.geojson"
+    file.write_text(json.dumps(content), encoding="utf-8")
+    with pytest.raises(InputFileError, match="GeoJSON in an unknown CRS"):
+        read_log(file)

@@ -18,6 +18,7 @@ import geopandas as gpd
 import pandas as pd
 from defusedxml.common import DefusedXmlException
 from defusedxml.ElementTree import fromstring
+from pyproj.exceptions import ProjError
 from shapely.errors import ShapelyError
 from shapely.geometry import shape
 
@@ -159,7 +160,7 @@ def _features(content: dict[str, Any], where: str) -> RawTable:
     try:
         frame = gpd.GeoDataFrame(table.table.reset_index(drop=True),
                                  geometry=gpd.GeoSeries(shapes, crs=crs))
-    except Exception as error:  # pyproj raises several kinds for a bad name
+    except (ProjError, ValueError) as error:  # ValueError: a name that is no whole text
         raise InputFileError(where, got=f"GeoJSON in an unknown CRS ({crs!r})",
                              allowed="WGS 84 or an EPSG code",
                              remedy="export it in WGS 84") from error
