@@ -21,7 +21,7 @@ def _day(*, back_min: float, n_left_out: int) -> tuple[Any, Any]:
 @pytest.mark.parametrize(("back_min", "early_min", "n_left_out", "said"), [
     (870.5, 30.0, 4, "  Van A: 1 stop, back at 14:30."),
     (870.0, 30.0, 4, "  Van A: 1 stop, back at 14:30, with the shift ending at 15:00: no stop "
-     "left out fits in the time that remains."),
+     "left out that it can do fits in the time that remains."),
     (870.0, 30.0, 0, "  Van A: 1 stop, back at 14:30, with the shift ending at 15:00: every place "
      "likely enough to be offered is on a route."),
     (870.0, 45.0, 4, "  Van A: 1 stop, back at 14:30."),

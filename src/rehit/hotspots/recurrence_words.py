@@ -99,7 +99,7 @@ def read_rate_model(model: RateModel, *,
     >>> model = RateModel(("lit",), np.array([-0.5]), np.eye(1) * 0.01, np.eye(1) * 0.01, -1.0,
     ...                   400, 200, 80, True)
     >>> read_rate_model(model)[0]
-    'Lower: lit, 0.61 times the rate of re-hits per unit (99 % interval 0.47 to 0.78).'
+    'Lower: lit, 0.61 times the rate of re-hits per unit (99 % interval 0.47 to 0.79).'
     """
     numbers = load_parameters() if parameters is None else parameters
     level = numbers["hotspots.verdict_level"]
