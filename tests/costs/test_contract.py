@@ -70,6 +70,12 @@ def test_summary_says_whose_holidays_and_where_the_log_is_short(contract) -> Non
     said = " ".join(assumptions(contract))
     assert "public holidays (PT) excepted" in said
     assert "less than a year" not in said
+    assert "as they would come now" not in said
+    classes = contract.volume.classes
+    coated = replace(contract, volume=replace(contract.volume, classes=classes.assign(
+        n=classes["n"] * 0.9)))
+    n = len(contract.jobs)
+    assert f"as they would come now ({0.9 * n:,.0f} of {n:,})" in assumptions(coated)[0]
     brief = replace(contract, region=None, volume=replace(contract.volume, observed_years=0.5))
     said = " ".join(assumptions(brief))
     assert "names no country" in said
@@ -258,6 +264,20 @@ def test_faults_of_prices_received_are_all_listed(contract, tmp_path) -> None:
                                                "A,schedule_of_rates,paint_out,5"]))
     with pytest.raises(ManyErrors, match="no rate for hot_wash"):
         compare_received(contract, partly, rng=np.random.default_rng(4))
+
+
+def test_prices_are_read_as_a_council_saves_them_and_a_percentage_is_no_share(tmp_path) -> None:
+    """A spreadsheet saves semicolons in much of Europe; a markup of 12 was taken for 1,200 %."""
+    path = received(tmp_path, [])
+    path.write_text("tenderer;form;item;value\nA;lump_sum;lump_sum_per_year;180000.5\n",
+                    encoding="utf-8")
+    assert read_received(path)["value"].tolist() == [180000.5]
+    sheet = tmp_path / "received.xlsx"
+    pd.DataFrame({"tenderer": ["B"], "form": ["cost_plus"], "item": ["markup"],
+                  "value": [0.12]}).to_excel(sheet, index=False)
+    assert read_received(sheet)["value"].tolist() == [0.12]
+    with pytest.raises(ManyErrors, match=r"row 2: got a markup of 12; .*write 12 % as 0.12"):
+        read_received(received(tmp_path, ["A,cost_plus,markup,12"]))
 
 
 def test_more_margin_asks_more_and_one_year_is_not_indexed(contract) -> None:

@@ -14,6 +14,7 @@ from rehit.costs.contract_jobs import with_effort
 from rehit.costs.contract_price import FORMS
 from rehit.costs.strategies import method_codes
 from rehit.errors import InputFileError, ManyErrors, RehitError, TableError
+from rehit.tabular import read_text_table
 
 COLUMNS = ("tenderer", "form", "item", "value")
 ITEMS = {
@@ -24,8 +25,13 @@ ITEMS = {
 }
 
 
+MOST_MARKUP = 1.0  # a fee above the cost itself is a percentage that lacks its sign
+
+
 def read_received(path: Path | str) -> pd.DataFrame:
     """Read the prices received: ``tenderer, form, item, value``, one row per figure.
+
+    A CSV file with any separator, or a workbook.
 
     Items: ``lump_sum_per_year`` (lump sum); with it ``band_top_jobs`` and ``rate_above_band``
     (banded); ``minimum_charge`` and a rate per m² under each method's name (schedule of rates);
@@ -38,12 +44,7 @@ def read_received(path: Path | str) -> pd.DataFrame:
     ManyErrors
         Listing every fault in it.
     """
-    try:
-        table = pd.read_csv(path, dtype="str", encoding="utf-8-sig", skipinitialspace=True)
-    except (OSError, UnicodeDecodeError, pd.errors.ParserError, pd.errors.EmptyDataError) as error:
-        raise InputFileError(str(path), got=f"a file that cannot be read ({error})",
-                             allowed="a CSV file with " + ", ".join(COLUMNS),
-                             remedy="save the prices as CSV in UTF-8") from error
+    table = read_text_table(path).table
     missing = [name for name in COLUMNS if name not in table.columns]
     if missing:
         raise InputFileError(str(path), got=f"no column {', '.join(missing)}",
@@ -63,7 +64,12 @@ def _row_faults(table: pd.DataFrame, where: str) -> list[RehitError]:
     for row, value in enumerate(values):
         if not np.isfinite(value) or value < 0:
             faults.append(TableError(f"{where}, row {row + 2}", got=repr(table["value"].iloc[row]),
-                                     allowed="a number from 0", remedy="write it without units"))
+                                     allowed="a number from 0, as 1234.5",
+                                     remedy="write it without units and separators"))
+        elif table["item"].iloc[row] == "markup" and value > MOST_MARKUP:
+            faults.append(TableError(f"{where}, row {row + 2}", got=f"a markup of {value:g}",
+                                     allowed=f"a share of the cost, at most {MOST_MARKUP:g}",
+                                     remedy="write 12 % as 0.12"))
     if table.empty or (table["tenderer"] == "").any():
         faults.append(TableError(where, got="no tenderer", allowed="a name in every row",
                                  remedy="name each tenderer, A and B will do"))

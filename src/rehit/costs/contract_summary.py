@@ -109,8 +109,8 @@ def assumptions(contract: Contract) -> list[str]:
     v, p = contract.volume, contract.parameters
     return [
         f"Volume: {v.per_year:,.0f} jobs a year in a log of {v.observed_years:.1f} years, those "
-        f"outside the price not counted; trend {v.trend:+.1%} a year (standard error "
-        f"{v.trend_sd:.1%}); " + (
+        f"outside the price not counted{_changed(contract)}; trend {v.trend:+.1%} a year "
+        f"(standard error {v.trend_sd:.1%}); " + (
             f"bursts make counts vary {v.dispersion:.1f} times as much as chance alone."
             if v.dispersion >= _BURSTS else "counts vary as much as chance alone has it."),
         *short_log(contract),
@@ -138,6 +138,13 @@ def assumptions(contract: Contract) -> list[str]:
         "Tax is not in any figure. Rates marked as assumptions in the workbook are to be replaced "
         "by the contractor's own.",
     ]
+
+
+def _changed(contract: Contract) -> str:
+    """Say it where jobs at places changed since do not count as the log has them."""
+    counted, held = contract.volume.classes["n"].sum(), len(contract.jobs)
+    return "" if round(counted) == held else (
+        f" and those at places changed since as they would come now ({counted:,.0f} of {held:,})")
 
 
 def short_log(contract: Contract) -> list[str]:

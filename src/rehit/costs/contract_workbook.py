@@ -177,8 +177,8 @@ def _write_work(book: BidBook) -> None:
     sheet = book.sheet("Work", widths=(20, 12, 16, 16, 16, 16, 16))
     sheet.write_string(0, 0, "Jobs expected in the first year", book.title)
     table = book.contract.volume_table()
-    titles = ("method", "size", "jobs in the log", "jobs expected", "10 % point", "90 % point",
-              "of these found by patrol")
+    titles = ("method", "size", "jobs of the log, as they would come now", "jobs expected",
+              "10 % point", "90 % point", "of these found by patrol")
     for column, words in enumerate(titles):
         sheet.write_string(2, column, words, book.bold)
     sheet.set_row(2, HEAD_HEIGHT)
