@@ -87,7 +87,8 @@ def survival_curves(chain: Chain) -> pd.DataFrame:
 
 
 def _curve(spells: pd.DataFrame) -> pd.DataFrame:
-    curve = kaplan_meier(spells["days"].to_numpy(), spells["event"].to_numpy())
+    curve = kaplan_meier(spells["days"].to_numpy(), spells["event"].to_numpy(),
+                         place=spells["place_id"].to_numpy())
     return curve.rename(columns={"survival": "unmarked"})[["days", "unmarked", "low", "high"]]
 
 
