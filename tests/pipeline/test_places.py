@@ -20,6 +20,7 @@ INCIDENTS = gpd.GeoDataFrame({
     "incident_id": ["1", "2", "3"], "asset_id": ["A", "B", None], "place_id": ["A", "B", "site-1"],
     "substrate": ["stone", "metal", "render"], "finish": ["painted", "unknown", "bare"],
     "address": ["1 gull ln", "2 Quay", "3 Quay"], "area_m2": [2.0, None, 4.0],
+    "asset_id_given": ["A", None, None], "place_quality": ["surveyed", "address", "surveyed"],
 }, geometry=[Point(0, 0), Point(9, 9), Point(5, 5)], crs="EPSG:32625")
 ADVICE = pd.DataFrame({"incident_id": ["1", "2", "3"],
                        "method": ["hot_wash", "paint_out", "solvent_wipe"]})
@@ -34,6 +35,19 @@ def test_known_facts_of_the_register_replace_guesses_of_the_log() -> None:
     assert joined["address"].tolist() == ["1 Gull Lane", "2 Quay", "3 Quay"]
     assert joined["coating_allowed"].tolist() == [True, False, True]
     assert INCIDENTS["substrate"].tolist() == ["stone", "metal", "render"]
+
+
+def test_an_incident_known_by_its_assets_number_stands_at_the_asset() -> None:
+    """A stand-in point, none, and the street's middle give way; a point of its own stays."""
+    four = gpd.GeoDataFrame(
+        pd.concat([INCIDENTS.iloc[[0]]] * 4 + [INCIDENTS.iloc[[1]]], ignore_index=True).assign(
+            place_quality=["default", "none", "street", "address", "default"]),
+        geometry=[Point(5, 5), None, Point(7, 7), Point(1, 1), Point(5, 5)], crs="EPSG:32625")
+    joined = with_register(four, REGISTER)
+    assert [(p.x, p.y) for p in joined.geometry] == [(0, 0), (0, 0), (0, 0), (1, 1), (5, 5)]
+    assert joined["place_quality"].tolist() == [
+        "surveyed", "surveyed", "surveyed", "address", "default"]
+    assert four["place_quality"].tolist()[0] == "default"
 
 
 def test_without_a_register_places_are_ordinary_ground_level_walls() -> None:

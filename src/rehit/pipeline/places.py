@@ -8,6 +8,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
+from rehit.hotspots.grid import POOR_PLACES
 from rehit.parameters import Parameters
 from rehit.tables import check
 from rehit.treatment.choose import choose_methods
@@ -24,7 +25,9 @@ def with_register(incidents: gpd.GeoDataFrame,
     """Return the incidents with the register's columns joined and its surface facts preferred.
 
     The register's owner has seen the surface; whoever filed the report may have guessed. So a
-    known substrate, finish or address of the register replaces the log's.
+    known substrate, finish or address of the register replaces the log's. An incident that the log
+    ties to its asset by number but gives no point of its own stands at the asset's, or clusters
+    and cells would miss what the ranking of places counts.
     """
     joined = incidents.copy()
     if register is None:
@@ -43,12 +46,25 @@ def with_register(incidents: gpd.GeoDataFrame,
         # Whoever drives there wants the one address of the register, not each caller's spelling.
         address = pd.Series(facts["address"].to_numpy(), index=joined.index)
         joined["address"] = address.where(address.notna(), joined["address"]).astype("str")
+        joined = _at_their_assets(joined, register)
     for column in ("heritage", "coating_allowed", "traffic_control"):
         joined[column] = joined[column].astype(bool)
     for column in ("asset_type", "access", "owner"):
         joined[column] = joined[column].astype("str")
     joined["wall_area_m2"] = joined["wall_area_m2"].astype(float)
     return joined
+
+
+def _at_their_assets(joined: gpd.GeoDataFrame, register: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Give incidents of a numbered asset that lack a point of their own the asset's."""
+    numbered = joined["asset_id"].notna() & joined["asset_id_given"].notna()
+    lacking = numbered & joined["place_quality"].isin(POOR_PLACES)
+    points = register.set_index("asset_id").geometry.representative_point()
+    there = points.reindex(joined["asset_id"])
+    there.index = joined.index
+    geometry = joined.geometry.where(~lacking, there)
+    quality = joined["place_quality"].where(~lacking, "surveyed")
+    return joined.assign(place_quality=quality).set_geometry(geometry)
 
 
 def costing_table(repeats: pd.DataFrame, incidents: pd.DataFrame, advice: pd.DataFrame,
