@@ -65,6 +65,7 @@ class Chain:
     def set_parameter(self, name: str, value: float, *, where: str) -> None:
         """Override one number for this run, refusing a value out of its range."""
         self.parameters = self.parameters.override({name: value}, where=where)
+        self.__dict__.pop("cost_parameters", None)  # made from them, perhaps before
 
     def step(self, words: str) -> None:
         """Tell the user what is being worked on."""
