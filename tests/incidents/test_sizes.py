@@ -5,6 +5,8 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
+from rehit.incidents.clean import clean_incidents
+from rehit.incidents.settings import CleanSettings
 from rehit.incidents.sizes import read_size, read_sizes
 from rehit.parameters import load_parameters
 
@@ -65,3 +67,42 @@ def test_column_keeps_its_index() -> None:
     table = read_sizes(pd.Series(["2x3m", None, "small"], index=[9, 4, 2]))
     assert table.index.tolist() == [9, 4, 2]
     assert table["area_basis"].tolist() == ["measured", "unknown", "size_class"]
+
+
+@pytest.mark.parametrize(("text", "area_m2"), [
+    ("1,200 sq ft", 1200 * FT2), ("1,200sf", 1200 * FT2), ("2,400 x 1,200 mm", 2.88),
+    ("1,200.5 sq ft", 1200.5 * FT2), ("1.200,5 m2", 1200.5), ("1,500,000 mm2", 1.5),
+    ("1,000-1,200 sq ft", 1100 * FT2), ("1,200 cm x 2,5 cm", 1.2 * 2.5 / 100**2),
+    ("0,250 m2", 0.25), ("1,250 m", 1.25**2), ("1,250 m x 0,800 m", 1.0), ("1,5 ft2", 1.5 * FT2)])
+def test_comma_before_three_digits(text: str, area_m2: float) -> None:
+    assert read_size(text).area_m2 == pytest.approx(area_m2, rel=1e-12)
+
+
+def test_the_column_tells_what_its_commas_mean() -> None:
+    """In a log with decimal commas a comma is one; in a log with decimal points it is not."""
+    def areas(*texts: str) -> list[float]:
+        return read_sizes(pd.Series(texts))["area_m2"].round(6).tolist()
+    assert areas("1,200 m2", "2,5 m2", "1,250 sq ft") == [1.2, 2.5, round(1.25 * FT2, 6)]
+    assert areas("1,200 m2", "2.5 m2", "1,250 m") == [1200.0, 2.5, 1.5625]
+    open_case = read_sizes(pd.Series(["1,200 m2", "3 m2"]))
+    assert open_case["area_m2"].tolist() == [1.2, 3.0]
+    assert open_case["rule"].tolist() == ["comma_could_be_thousands", "area_with_unit"]
+
+
+@pytest.mark.parametrize(("unit", "area_m2"), [("ft2", 1200 * FT2), ("m2", 1.2), ("cm", 144.0)])
+def test_bare_number_with_a_comma_goes_by_its_unit(unit: str, area_m2: float) -> None:
+    assert read_size("1,200", unit=unit).area_m2 == pytest.approx(area_m2)
+
+
+@pytest.mark.parametrize("translations", [True, False])
+def test_open_commas_stand_in_ledger_and_findings(translations: bool) -> None:
+    fields = pd.DataFrame({"source_file": "log.csv", "source_row": [1, 2],
+                           "reported": ["2025-03-01 09:00", "2025-03-02 10:00"],
+                           "address": ["12 Elm Street", "40 Oak Road"],
+                           "size": ["1,200 m2", "3 m2"]})
+    cleaned = clean_incidents(fields, mapping=None, settings=CleanSettings(
+        time_zone="UTC", crs="EPSG:32630", translations_in_ledger=translations))
+    entry = cleaned.ledger[cleaned.ledger["rule"] == "comma_could_be_thousands"]
+    assert entry[["before", "after"]].to_numpy().tolist() == [["1,200 m2", "1.2 m2"]]
+    finding = cleaned.findings.set_index("code").loc["comma_could_be_thousands"]
+    assert finding["count"] == 1

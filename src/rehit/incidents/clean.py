@@ -22,7 +22,8 @@ from rehit.incidents.repeats import NEVER
 from rehit.incidents.reports import in_seconds, read_reports
 from rehit.incidents.rows import name_incidents, prepare
 from rehit.incidents.settings import Cleaned, CleanSettings
-from rehit.incidents.sizes import read_sizes
+from rehit.incidents.size_numbers import comma_habit
+from rehit.incidents.sizes import AMBIGUOUS, read_sizes
 from rehit.incidents.states import NOT_CLEANED, settle_states
 from rehit.incidents.times import Times, iso, read_times
 from rehit.incidents.vocabulary import Words, load_words, plain_words
@@ -146,19 +147,22 @@ def _without_persons(rows: pd.DataFrame, ledger: Ledger, settings: CleanSettings
 
 def _sizes(rows: pd.DataFrame, unit: str, words: Words, settings: CleanSettings,
            ledger: Ledger) -> pd.DataFrame:
-    sizes = read_sizes(rows["size"], unit=unit, words=words, parameters=settings.parameters)
+    comma = comma_habit(rows["size"].dropna().unique())
+    sizes = read_sizes(rows["size"], unit=unit, words=words, parameters=settings.parameters,
+                       comma=comma)
     written = pd.Series([f"{area:.3g} m2" if area == area else None
                          for area in sizes["area_m2"].tolist()], dtype="str")
     told = sizes["rule"] != ""
     if settings.translations_in_ledger:
         ledger.add(told, column="size", before=rows["size"], after=written, rule=sizes["rule"])
     else:
-        ledger.add(told & sizes["area_m2"].isna(), column="size", before=rows["size"], after=None,
+        unsure = sizes["area_m2"].isna() | (sizes["rule"] == AMBIGUOUS)
+        ledger.add(told & unsure, column="size", before=rows["size"], after=written,
                    rule=sizes["rule"])
     silent = rows["size"].isna() & rows["description"].notna()
     if silent.any():
         found = read_sizes(rows["description"].where(silent), words=words,
-                           parameters=settings.parameters, loose=False)
+                           parameters=settings.parameters, loose=False, comma=comma)
         gained = found["area_m2"].notna()
         area = found["area_m2"].round(3).astype("str") + " m2"
         ledger.add(gained, column="size", before=None, after=area, rule="size_from_description")

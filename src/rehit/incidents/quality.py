@@ -157,6 +157,9 @@ _RULES: dict[str, tuple[str, str, str]] = {
     "size_unreadable": ("low", "sizes that cannot be read were not used",
                         "Write width x height in metres"),
     "size_without_unit": ("medium", "sizes without a unit were not used", "Write the unit"),
+    "comma_could_be_thousands": ("medium", "sizes such as 1,200 m2 were read as a little above "
+                                 "one, for nothing tells whether the comma parts thousands",
+                                 "Write thousands without a mark"),
     "size_beyond_belief": ("low", "sizes beyond belief were not used", "Check the entry"),
     "marking_text": ("note", "quoted texts of markings were not kept",
                      "Describe the marking, do not quote it"),

@@ -8,6 +8,7 @@ from typing import NamedTuple
 
 import pandas as pd
 
+from rehit.incidents.size_numbers import NUMBER, comma_habit, is_ambiguous, read_number
 from rehit.incidents.vocabulary import Words, default_words, plain_words
 from rehit.parameters import Parameters, load_parameters
 
@@ -19,22 +20,21 @@ _UNIT_WORDS = {
     "inch": "in", "inche": "in", '"': "in", "''": "in", "″": "in", "”": "in", "ft": "ft",
     "foot": "ft", "feet": "ft", "'": "ft", "′": "ft", "’": "ft", "yd": "yd", "yard": "yd",
 }
-_NUMBER = r"(\d+(?:[.,]\d+)?|[.,]\d+|\d+\s*/\s*\d+|[½¼¾])"
 _UNIT = (r"(millimet(?:re|er)s?|centimet(?:re|er)s?|met(?:re|er)s?|mtrs?|mts?|mm|cms?|m|inche?s?|"
          r"ins?|feet|foot|fts?|yards?|yds?|''|[\"″”'′’])")
 _SQUARED = r"(?:\^?\s*2|²)"
-_AREA = re.compile(rf"{_NUMBER}\s*{_UNIT}\.?\s*{_SQUARED}(?!\d)")
-_AREA_WORD = re.compile(rf"{_NUMBER}\s*(?:sq(?:uare|\.)?|sq)\s*\.?\s*{_UNIT}(?![a-z])")
-_SHORT_AREA = re.compile(rf"{_NUMBER}\s*(sqm|sqft|sf|qm)(?![a-z])")
+_AREA = re.compile(rf"{NUMBER}\s*{_UNIT}\.?\s*{_SQUARED}(?!\d)")
+_AREA_WORD = re.compile(rf"{NUMBER}\s*(?:sq(?:uare|\.)?|sq)\s*\.?\s*{_UNIT}(?![a-z])")
+_SHORT_AREA = re.compile(rf"{NUMBER}\s*(sqm|sqft|sf|qm)(?![a-z])")
 _SHORT_UNITS = {"sqm": "m", "sqft": "ft", "sf": "ft", "qm": "m"}
-_SIDES = re.compile(rf"{_NUMBER}\s*{_UNIT}?\s*(?:high|long|wide|tall)?\s*(?:x|×|\*|by|mal)\s*"
-                    rf"{_NUMBER}\s*{_UNIT}?(?![a-z])")
+_SIDES = re.compile(rf"{NUMBER}\s*{_UNIT}?\s*(?:high|long|wide|tall)?\s*(?:x|×|\*|by|mal)\s*"
+                    rf"{NUMBER}\s*{_UNIT}?(?![a-z])")
 _PAPER = re.compile(r"(?<![a-z0-9])a([0-6])(?![a-z0-9])")
-_RANGE = re.compile(rf"{_NUMBER}\s*(?:-|–|to)\s*{_NUMBER}(?=\s*(?:sq|m|ft|feet|foot|²))")
-_ONE_SIDE = re.compile(rf"{_NUMBER}\s*{_UNIT}(?![a-z])")
-_BARE = re.compile(rf"(?:about|approx\.?|approximately|ca\.?|circa|~|<|>)?\s*{_NUMBER}")
-_CLASS = re.compile(rf"size class {_NUMBER} m2")
-_FRACTIONS = {"½": 0.5, "¼": 0.25, "¾": 0.75}
+_RANGE = re.compile(rf"{NUMBER}\s*(?:-|–|to)\s*{NUMBER}(?=\s*(?:sq|m|ft|feet|foot|²))")
+_ONE_SIDE = re.compile(rf"{NUMBER}\s*{_UNIT}(?![a-z])")
+_BARE = re.compile(rf"(?:about|approx\.?|approximately|ca\.?|circa|~|<|>)?\s*{NUMBER}")
+_CLASS = re.compile(rf"size class {NUMBER} m2")
+_UNIT_AHEAD = re.compile(rf"\s*((?:sq)?)(?:uare)?\.?\s*{_UNIT}(?![a-z])\.?\s*({_SQUARED}?)")
 
 
 class Size(NamedTuple):
@@ -46,10 +46,13 @@ class Size(NamedTuple):
 
 
 UNREAD = Size(math.nan, "unknown", "size_unreadable")
+# "1,200 m2" where nothing in the log tells what its commas mean.
+AMBIGUOUS = "comma_could_be_thousands"
 
 
 def read_size(text: str, *, unit: str = "", words: Words | None = None,
-              parameters: Parameters | None = None, loose: bool = True) -> Size:
+              parameters: Parameters | None = None, loose: bool = True,
+              comma: str | None = None) -> Size:
     """Return the marked area that a text gives.
 
     A product of two lengths, an area with its unit and a paper size are measures; a word such as
@@ -68,6 +71,9 @@ def read_size(text: str, *, unit: str = "", words: Words | None = None,
         Areas of the classes and the limit of belief.
     loose
         Whether class words, single lengths and bare numbers count; not in a free description.
+    comma
+        What a comma before three digits means, from
+        :func:`rehit.incidents.size_numbers.comma_habit`; by default what the text itself tells.
 
     Examples
     --------
@@ -77,10 +83,14 @@ def read_size(text: str, *, unit: str = "", words: Words | None = None,
     0.557
     >>> read_size("small").basis
     'size_class'
+    >>> round(read_size("1,200 sq ft").area_m2, 1)
+    111.5
     """
     numbers = parameters or load_parameters()
     line = " ".join(text.casefold().split())
-    size = _measured(line, unit) or (_by_word(line, unit, words, numbers) if loose else None)
+    habit = comma_habit([line]) if comma is None else comma
+    size = _measured(line, unit, habit) or (
+        _by_word(line, unit, words, numbers, habit) if loose else None)
     if size is None:
         return UNREAD
     if math.isnan(size.area_m2):
@@ -91,8 +101,12 @@ def read_size(text: str, *, unit: str = "", words: Words | None = None,
 
 
 def read_sizes(texts: pd.Series, *, unit: str = "", words: Words | None = None,
-               parameters: Parameters | None = None, loose: bool = True) -> pd.DataFrame:
+               parameters: Parameters | None = None, loose: bool = True,
+               comma: str | None = None) -> pd.DataFrame:
     """Read a column of sizes, each different text once.
+
+    The column as a whole tells whether "1,200" is above a thousand or just above one, unless
+    `comma` does. What stays open is read as a decimal, with the rule ``comma_could_be_thousands``.
 
     Returns
     -------
@@ -101,61 +115,69 @@ def read_sizes(texts: pd.Series, *, unit: str = "", words: Words | None = None,
         `texts`.
     """
     codes, unique = pd.factorize(texts, use_na_sentinel=True)
-    read = [read_size(text, unit=unit, words=words, parameters=parameters, loose=loose)
+    habit = comma_habit(unique) if comma is None else comma
+    read = [read_size(text, unit=unit, words=words, parameters=parameters, loose=loose, comma=habit)
             for text in unique]
     table = pd.DataFrame([*read, Size(math.nan, "unknown", "")],
                          columns=["area_m2", "area_basis", "rule"])
     return table.take(codes).set_axis(texts.index)
 
 
-def _measured(line: str, unit: str) -> Size | None:
+def _measured(line: str, unit: str, comma: str) -> Size | None:
     if found := _CLASS.search(line):
-        return Size(_number(found.group(1)), "size_class", "")
-    line = _RANGE.sub(lambda m: f"{(_number(m.group(1)) + _number(m.group(2))) / 2:g} ", line)
+        return Size(read_number(found.group(1), unit="m2", comma=comma), "size_class", "")
+    line = _RANGE.sub(lambda m: _middle(m, comma), line)
     if found := _SIDES.search(line):
         # "2x3m": the unit written once stands for both sides.
         second = _unit(found.group(4)) or _unit(found.group(2)) or unit.removesuffix("2")
         first = _unit(found.group(2)) or second
         if not first:
             return Size(math.nan, "unknown", "size_without_unit")
-        area = _number(found.group(1)) * METRES[first] * _number(found.group(3)) * METRES[second]
+        area = _length(found.group(1), first, comma) * _length(found.group(3), second, comma)
         return Size(area, "measured", "two_sides")
     if found := _SHORT_AREA.search(line):
-        side = METRES[_SHORT_UNITS[found.group(2)]]
-        return Size(_number(found.group(1)) * side**2, "measured", "area_with_unit")
+        return _area(found.group(1), _SHORT_UNITS[found.group(2)], comma)
     if found := _AREA.search(line) or _AREA_WORD.search(line):
-        side = METRES[_unit(found.group(2))]
-        return Size(_number(found.group(1)) * side**2, "measured", "area_with_unit")
+        return _area(found.group(1), _unit(found.group(2)), comma)
     if found := _PAPER.search(line):
         # ISO 216: A0 is one square metre, each next size half of it.
         return Size(0.5 ** int(found.group(1)), "measured", "paper_size")
     return None
 
 
-def _by_word(line: str, unit: str, words: Words | None, numbers: Parameters) -> Size | None:
+def _by_word(line: str, unit: str, words: Words | None, numbers: Parameters,
+             comma: str) -> Size | None:
     if found := _ONE_SIDE.search(line):
-        side = _number(found.group(1)) * METRES[_unit(found.group(2))]
+        side = _length(found.group(1), _unit(found.group(2)), comma)
         return Size(side**2, "measured", "one_side_as_square")
     if found := _BARE.fullmatch(line):
         if not unit:
             return Size(math.nan, "unknown", "size_without_unit")
-        value = _number(found.group(1)) * METRES[unit.removesuffix("2")]
         if unit.endswith("2"):
-            return Size(value * METRES[unit.removesuffix("2")], "measured", "area_with_unit")
-        return Size(value**2, "measured", "one_side_as_square")
+            return _area(found.group(1), unit.removesuffix("2"), comma)
+        return Size(_length(found.group(1), unit, comma)**2, "measured", "one_side_as_square")
     hits = (words or default_words("size")).find(line)
     if hits and plain_words(line):
         return Size(numbers[f"incidents.size_{hits[0].code}_m2"], "size_class", "size_word")
     return None
 
 
-def _number(text: str) -> float:
-    if text in _FRACTIONS:
-        return _FRACTIONS[text]
-    if "/" in text:
-        over, under = text.split("/")
-        return float(over) / float(under) if float(under) else math.nan
-    return float(text.replace(",", "."))
+def _length(text: str, unit: str, comma: str) -> float:
+    return read_number(text, unit=unit, comma=comma) * METRES[unit]
+
+
+def _area(text: str, side: str, comma: str) -> Size:
+    unit = f"{side}2"
+    rule = AMBIGUOUS if is_ambiguous(text, unit=unit, comma=comma) else "area_with_unit"
+    return Size(read_number(text, unit=unit, comma=comma) * METRES[side]**2, "measured", rule)
+
+
+def _middle(found: re.Match[str], comma: str) -> str:
+    """Return the middle of a range such as "2-4 m2", as a number without marks of thousands."""
+    ahead = _UNIT_AHEAD.match(found.string, found.end())
+    unit = "" if ahead is None else _unit(ahead.group(2)) + ("2" if ahead[1] or ahead[3] else "")
+    low, high = (read_number(text, unit=unit, comma=comma) for text in found.groups())
+    return f"{round((low + high) / 2, 6)} "
 
 
 def _unit(text: str | None) -> str:
