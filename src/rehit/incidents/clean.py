@@ -11,6 +11,7 @@ from rehit.incidents.assemble import build_incidents, build_set_aside, count_row
 from rehit.incidents.clearance_rows import REASON, carry_clearances
 from rehit.incidents.dates import DateStyle
 from rehit.incidents.duplicates import Joins, join_reports
+from rehit.incidents.durations import date_clearances
 from rehit.incidents.ledger import Ledger
 from rehit.incidents.mapping import Mapping, Places
 from rehit.incidents.meaning import enter_translations, flagged, read_meaning
@@ -112,8 +113,10 @@ def _understand(fields: pd.DataFrame, mapping: Mapping | None, settings: CleanSe
     words = load_words(settings.vocabulary)
     styles: dict[str, DateStyle | None] = {
         name: mapping.date_style(name) if mapping else None for name in ("reported", "cleared")}
-    times = read_times(rows, styles=styles, settings=settings, ledger=ledger)
     meaning = read_meaning(rows, words)
+    rows = date_clearances(rows, meaning, style=styles["reported"], settings=settings,
+                           ledger=ledger)
+    times = read_times(rows, styles=styles, settings=settings, ledger=ledger)
     translations = enter_translations(ledger, rows, meaning, settings.translations_in_ledger)
     # The rules are in the ledger now; only the codes are needed further.
     meaning = {name: table[["code"]] for name, table in meaning.items()}

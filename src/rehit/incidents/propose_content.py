@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from rehit.incidents.dates import parse_dates
+from rehit.incidents.durations import read_duration
 from rehit.incidents.propose_words import header_scores, plain_words
 from rehit.incidents.vocabulary import default_words
 from rehit.number_text import is_grouped, ungrouped_texts
@@ -62,6 +63,7 @@ class Profile:
     streets: float = 0.0
     sizes: float = 0.0
     measures: float = 0.0
+    durations: float = 0.0
     mean_length: float = 0.0
     words: Mapping[str, float] = field(default_factory=dict)
 
@@ -138,6 +140,7 @@ def _figures(kept: pd.Series, n_distinct: int) -> dict[str, Any]:
         "wkt": float(kept.map(is_shape).mean()),
         "letters": float(letters.mean()), "streets": _street_share(kept[letters], len(kept)),
         "sizes": _size_share(kept), "measures": _share(kept[~is_number], _SIZE_UNIT, len(kept)),
+        "durations": _duration_share(kept),
         "mean_length": float(kept.str.len().mean()),
         "words": _word_shares(kept) if n_distinct <= MOST_WORDS else {},
     }
@@ -171,6 +174,12 @@ def _date_share(texts: pd.Series, size: int) -> float:
     shown = parsed.times.notna() | parsed.codes.isin(["date_impossible", "date_out_of_range"])
     missing = parsed.codes == "date_missing"
     return float((shown & ~missing).sum()) / max(size - int(missing.sum()), 1)
+
+
+def _duration_share(kept: pd.Series) -> float:
+    counts = kept.value_counts(normalize=True)
+    known = [read_duration(str(cell), field="days_open") >= 0 for cell in counts.index]
+    return float(counts.to_numpy()[known].sum())
 
 
 def _size_share(kept: pd.Series) -> float:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from rehit.incidents.dates_style import NUMBER_FORMATS, picture_format
+from rehit.incidents.durations import DURATION_FIELDS
 from rehit.incidents.propose_content import Profile
 from rehit.incidents.propose_words import OTHER
 
@@ -68,6 +69,7 @@ def _contents(profile: Profile) -> dict[str, tuple[float, tuple[str, ...]]]:
         "asset_type": (text, ()), "house_number": (max(profile.numbers, 0.5), ()),
         "place_quality": (text, ()), "size": _size_content(profile),
         "description": _description_content(profile, text),
+        **dict.fromkeys(DURATION_FIELDS, _duration_content(profile)),
     }
     for name in ("status", "outcome", "substrate", "medium"):
         known = words.get(name, 0.0)
@@ -125,6 +127,11 @@ def _size_content(profile: Profile) -> tuple[float, tuple[str, ...]]:
     return share, (f"{share:.0%} of its cells are measures with a unit",)
 
 
+def _duration_content(profile: Profile) -> tuple[float, tuple[str, ...]]:
+    return profile.durations, (f"{profile.durations:.0%} of its cells are lengths of time",
+                               "used for closed cases, as no column gives the date")
+
+
 def _description_content(profile: Profile, text: float) -> tuple[float, tuple[str, ...]]:
     if profile.header("description"):
         return max(text, 0.6), ()
@@ -153,7 +160,14 @@ def assign(scores: Sequence[Score], *, taken: set[str], least: float) -> dict[st
             continue
         chosen[score.field] = score
         used.add(score.column)
-    return chosen
+    return _without_idle_durations(chosen)
+
+
+def _without_idle_durations(chosen: dict[str, Score]) -> dict[str, Score]:
+    """Leave out times to clearance that a clearance date makes idle, or no report date dates."""
+    told = {name for name in DURATION_FIELDS if name in chosen}
+    idle = set(sorted(told)[1:]) if "reported" in chosen and "cleared" not in chosen else told
+    return {name: score for name, score in chosen.items() if name not in idle}
 
 
 def _only_date(scores: Sequence[Score], used: set[str]) -> bool:

@@ -141,6 +141,10 @@ _RULES: dict[str, tuple[str, str, str]] = {
                                   "Check the entry"),
     "cleared_within_clock_error": ("low", "cleared a little before reported: put at the report",
                                    "Set the clocks of both systems alike"),
+    "cleared_from_duration": ("low", "clearance dates were worked out from the report and the time "
+                              "to clearance", "Export the date of completion"),
+    "duration_unreadable": ("medium", "times to clearance that cannot be read were not used",
+                            "Write days as a number"),
     "closed_not_cleaned": ("medium", "cases closed as referred or private count as not cleared, "
                            "though the log gives a closing date",
                            "Record whether and when the surface was cleaned"),

@@ -55,6 +55,8 @@ def settle_states(rows: pd.DataFrame, meaning: dict[str, pd.DataFrame], times: T
     if times.has_clearings:
         # A log that writes clearing dates, and has none here, says that the case is open.
         silent = rows["status"].isna().to_numpy() & ~written
+        # A time it stood open, that nothing calls closed, leaves it open whether it still does.
+        silent &= rows[["days_open", "hours_open"]].isna().all(axis=1).to_numpy()
         state[silent] = "open"
         state[written & ~dated] = "closed_undated"
         ledger.add(silent & ~closed & ~still_open, column="status", before=None, after="open",
