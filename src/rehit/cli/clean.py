@@ -44,5 +44,6 @@ def run(args: argparse.Namespace) -> Answer:
         for row in summary["per_file"]]
     lines += [f"  {count:,} set aside: {words}"
               for words, count in summary["set_aside_reasons"].items()]
+    lines += [f"  warning: {sentence}" for sentence in summary["set_aside_warnings"]]
     lines += [f"  check: {sentence}" for sentence in summary["mapping_drift"]]
     return summary, lines + closing_lines(summary, open_first=["quality.html", "set_aside.csv"])

@@ -8,6 +8,7 @@ from typing import Any
 
 import pandas as pd
 
+from rehit.pipeline.aside_notes import aside_warnings
 from rehit.pipeline.chain import Chain
 from rehit.pipeline.log_notes import log_findings, told
 from rehit.pipeline.method_check import done_table, shares_table
@@ -31,6 +32,7 @@ def write_cleaned(chain: Chain, stage: Path, *, methods: bool = False) -> dict[s
     dict
         ``per_file`` holds ``source_file, rows_in, rows_kept, rows_joined, rows_set_aside`` for
         each file; their totals stand beside it; ``set_aside_reasons`` counts rows by reason;
+        ``set_aside_warnings`` says in a sentence why a large share is set aside, and what to do;
         ``mapping_drift`` says in sentences where a file differs from the mapping.
     """
     # Before cleaning, which lets go of the raw text.
@@ -52,7 +54,9 @@ def write_cleaned(chain: Chain, stage: Path, *, methods: bool = False) -> dict[s
         observed_to=cleaned.observed_to, time_zone=chain.project.time_zone,
         language=chain.project.language, method_shares=shares, advised_done=done)
     (stage / "quality.html").write_text(page, encoding="utf-8")
-    return {**cleaning_summary(chain), "mapping_drift": told(files)}
+    warned = aside_warnings(cleaned.set_aside, rows_in=int(cleaned.counts["rows_in"].sum()),
+                            parameters=chain.parameters)
+    return {**cleaning_summary(chain), "set_aside_warnings": warned, "mapping_drift": told(files)}
 
 
 def row_totals(chain: Chain) -> dict[str, int]:
