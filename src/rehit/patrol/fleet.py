@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from typing import Any
 
 import geopandas as gpd
@@ -16,9 +17,47 @@ from rehit.tables import table as contract
 MIN_PER_H = 60
 _CLOCK = re.compile(r"\s*(\d{1,2})[:.h](\d{2})\s*")
 WGS84 = 4326
+DEPOT_COLUMNS = ("depot_id", "name")
+VEHICLE_COLUMNS = ("vehicle_id", "name", "kind", "depot_id", "methods", "crew_size", "water_l",
+                   "shift_start", "shift_end", "break_minutes")
+# What each file looks like: its column names and one line, as a person would write them.
+EXAMPLES = {
+    "depots": (",".join((*DEPOT_COLUMNS, "lon", "lat")), "D1,Main depot,-9.1393,38.7223"),
+    "vehicles": (",".join(VEHICLE_COLUMNS),
+                 "V1,Van A,paint_only,D1,paint_out;solvent_wipe,2,20,07:00,15:00,30"),
+}
 # Columns of numbers: the name in the `patrol_crews` table, and what holds where there is none.
 NUMBERS = {"crew_size": ("crew_size", 1.0), "water_l": ("water_l", 0.0),
            "break_minutes": ("break_min", 0.0)}
+
+
+def refuse_without_files(missing: Sequence[str], *, where: str) -> None:
+    """Say in one go which files a patrol lacks and what stands in them.
+
+    Parameters
+    ----------
+    missing
+        Those of ``depots`` and ``vehicles`` that the project does not name.
+    where
+        The project file, for the message.
+
+    Raises
+    ------
+    SettingError
+        If any is missing.
+    """
+    if not missing:
+        return
+    shown = "\n".join(f"  {role}.csv\n    " + "\n    ".join(EXAMPLES[role]) for role in missing)
+    lines = " and ".join(f'{role} = "{role}.csv"' for role in missing)
+    notes = ["methods are parted by semicolons"] * ("vehicles" in missing)
+    if "depots" in missing:
+        notes.insert(0, "lon and lat are degrees; x and y in the project's projection do as well")
+    raise SettingError(
+        f"{where} [files]", got=" and ".join(f"no {role!r} file" for role in missing),
+        allowed=f"{lines}, with files such as\n{shown}\n  ({'; '.join(notes)})",
+        remedy="write " + ("the files" if len(missing) > 1 else "the file")
+        + " and add " + ("these lines" if len(missing) > 1 else "this line") + " to [files]")
 
 
 def depot_points(depots: pd.DataFrame, *, crs: str, where: str) -> gpd.GeoDataFrame:
@@ -40,7 +79,7 @@ def depot_points(depots: pd.DataFrame, *, crs: str, where: str) -> gpd.GeoDataFr
     SettingError
         If no depot has a place.
     """
-    _columns(depots, ("depot_id", "name"), where)
+    _columns(depots, DEPOT_COLUMNS, where)
     if {"lon", "lat"} <= set(depots.columns):
         points = gpd.GeoSeries(gpd.points_from_xy(_numbers(depots, "lon"), _numbers(depots, "lat")),
                                crs=WGS84, index=depots.index).to_crs(crs)
@@ -80,8 +119,7 @@ def crews_table(vehicles: pd.DataFrame, depots: gpd.GeoDataFrame, *,
     ManyErrors
         If no vehicle can go out, with the reason for each.
     """
-    _columns(vehicles, ("vehicle_id", "name", "kind", "depot_id", "methods", "crew_size", "water_l",
-                        "shift_start", "shift_end", "break_minutes"), where)
+    _columns(vehicles, VEHICLE_COLUMNS, where)
     rows: list[dict[str, object]] = []
     faults: list[RehitError] = []
     for row in vehicles.to_dict("records"):

@@ -15,7 +15,7 @@ from rehit.parameters import Parameters
 from rehit.patrol.calendar_plan import plan_calendar
 from rehit.patrol.check_plan import check_plan
 from rehit.patrol.exports import routes_table, write_geojson, write_gpx, write_stops_csv
-from rehit.patrol.fleet import crews_table, depot_points
+from rehit.patrol.fleet import crews_table, depot_points, refuse_without_files
 from rehit.patrol.frequency import Frequency, visit_intervals
 from rehit.patrol.nearest import nearest_seconds
 from rehit.patrol.phone_page import phone_page
@@ -28,6 +28,7 @@ from rehit.pipeline.chain import Chain
 from rehit.pipeline.outputs import write_csv
 from rehit.pipeline.patrol_stops import day_after, hotspot_stops, reported_stops
 from rehit.pipeline.patrol_words import summary
+from rehit.project import FILE_NAME
 from rehit.safe_text import neutralise_table
 from rehit.tabular import read_text_table
 from rehit.workdays import public_holidays
@@ -131,8 +132,12 @@ def fleet(chain: Chain, crews: int | None) -> tuple[gpd.GeoDataFrame, tuple[str,
     Raises
     ------
     SettingError
-        For more crews than there are vehicles that can go out, or none.
+        For more crews than there are vehicles that can go out, or none, and for a project that
+        names no depots or no vehicles.
     """
+    refuse_without_files([role for role in ("depots", "vehicles")
+                          if chain.project.path(role) is None],
+                         where=str(chain.project.folder / FILE_NAME))
     depots_file, vehicles_file = chain.project.require("depots"), chain.project.require("vehicles")
     depots = depot_points(read_text_table(depots_file).table, crs=chain.project.crs,
                           where=str(depots_file))

@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 import tomlkit
 from pyproj import CRS
 from pyproj.exceptions import CRSError
+from tomlkit.items import Table
 
 from rehit.errors import InputFileError, SettingError
 from rehit.files import staged_folder
@@ -19,6 +20,7 @@ from rehit.incidents.mapping_file import save_mapping
 from rehit.incidents.propose import propose_mapping, suggest_project
 from rehit.incidents.propose_crs import ProjectPlace
 from rehit.incidents.read import RawLog, read_logs, stack_logs
+from rehit.patrol.fleet import EXAMPLES
 from rehit.pipeline.log_notes import reading_note
 from rehit.pipeline.register_notes import register_lines
 from rehit.project import FILE_NAME, is_projected_crs
@@ -134,12 +136,25 @@ def _project_text(*, name: str, crs: str, time_zone: str, currency: str,
         facts["study_area"] = [round(v, 4) for v in area]
         facts["study_area"].comment("west, south, east, north: places outside it are doubted")
     document["project"] = facts
-    document["files"] = files
+    document["files"] = _files_table(files)
     service = tomlkit.table()
     service.comment("response standards; any number of the parameter table may be set like this")
     service.update({"offensive_hours": 24, "ordinary_working_days": 5})
     document["service"] = service
     return tomlkit.dumps(document)
+
+
+def _files_table(files: dict[str, Any]) -> Table:
+    """Return the files of the project, with those that a patrol needs as lines to be taken in."""
+    named = tomlkit.table()
+    named.update(files)
+    named.add(tomlkit.comment("rehit patrol needs two more; take away the # before a line once "
+                              "its file is there:"))
+    for role, (columns, line) in EXAMPLES.items():
+        named.add(tomlkit.comment(f'{role} = "{role}.csv"'))
+        named.add(tomlkit.comment(f"  columns: {columns}"))
+        named.add(tomlkit.comment(f"  such as: {line}"))
+    return named
 
 
 def _summary(folder: Path, raw: Sequence[RawLog], mapping: Mapping,
@@ -162,5 +177,7 @@ def _summary(folder: Path, raw: Sequence[RawLog], mapping: Mapping,
         lines += ["Please answer in mapping.toml (the assumed answer is used meanwhile):"]
         lines += [f"  ? {question}" for question in questions]
     lines += ["", f"Check {folder / FILE_NAME} and {folder / 'mapping.toml'}, then run:",
-              f"  rehit report {folder}"]
+              f"  rehit report {folder}", "",
+              "rehit patrol also needs the crews' depots and vehicles: two small CSV files, whose "
+              f"columns stand in {folder / FILE_NAME} under [files]."]
     return summary, lines
