@@ -91,3 +91,24 @@ def test_a_misspelt_word_brings_the_one_that_was_meant(
     (tmp_path / "rehit.toml").write_text(text, encoding="utf-8")
     with pytest.raises(ManyErrors, match=meant):
         load_project(tmp_path)
+
+
+@pytest.mark.parametrize(("section", "said"), [
+    ("[patrol]\nmin_interval_days = 20\nmax_interval_days = 5",
+     ("[patrol] min_interval_days and max_interval_days",
+      "min_interval_days = 20 above max_interval_days = 5;", "both in days")),
+    ("[patrol]\nmax_interval_days = 1\nmin_interval_days = 2.5", ("= 2.5 above",)),
+    ("[hotspots]\nradius_low_m = 400",
+     ("[hotspots] radius_low_m and radius_high_m", "radius_high_m = 150 (the default)"))])
+def test_limits_that_cross_are_one_message_with_both_keys_and_the_file(
+        tmp_path: Path, section: str, said: tuple[str, ...]) -> None:
+    with pytest.raises(ManyErrors) as caught:
+        load_project(write(tmp_path, f"{GOOD}\n{section}\n"))
+    assert len(caught.value.errors) == 1
+    for part in (str(tmp_path / "rehit.toml"), *said):
+        assert part in str(caught.value)
+
+
+def test_limits_that_meet_are_no_fault(tmp_path: Path) -> None:
+    text = f"{GOOD}\n[patrol]\nmin_interval_days = 5\nmax_interval_days = 5\n"
+    assert load_project(write(tmp_path, text)).parameters["patrol.max_interval_days"] == 5

@@ -132,6 +132,43 @@ class Parameters(Mapping[str, float]):
         return None
 
 
+# Numbers that bound something from below and from above: each may be in range and yet cross.
+_BOUNDS = (("patrol.min_interval_days", "patrol.max_interval_days"),
+           ("patrol.break_from_h", "patrol.break_to_h"),
+           ("hotspots.radius_low_m", "hotspots.radius_high_m"),
+           ("incidents.date_year_low", "incidents.date_year_high"))
+
+
+def crossed_bounds(parameters: Parameters, *, where: str) -> list[SettingError]:
+    """Return a fault for each pair of numbers of which the smaller one is above the larger.
+
+    Parameters
+    ----------
+    parameters
+        The numbers in force.
+    where
+        The file they were changed in, for the message.
+
+    Examples
+    --------
+    >>> crossed_bounds(load_parameters(), where="rehit.toml")
+    []
+    """
+    faults = []
+    for pair in _BOUNDS:
+        low, high = (parameters.row(name) for name in pair)
+        if low.value <= high.value:
+            continue
+        room, names = low.room, [row.name.partition(".")[2] for row in (low, high)]
+        said = [f"{name} = {row.value:g}" + ("" if row.overridden else " (the default)")
+                for name, row in zip(names, (low, high), strict=True)]
+        faults.append(SettingError(
+            f"{where} [{room}] {names[0]} and {names[1]}", got=" above ".join(said),
+            allowed=f"{names[0]} up to {names[1]}, both in {low.unit}",
+            remedy=f"lower {names[0]} ({low.meaning}) or raise {names[1]} ({high.meaning})"))
+    return faults
+
+
 @cache
 def load_parameters() -> Parameters:
     """Read the defaults of every room, each checked to lie inside its own range."""

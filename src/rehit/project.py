@@ -19,7 +19,7 @@ from pyproj import CRS
 from pyproj.exceptions import CRSError
 
 from rehit.errors import InputFileError, ManyErrors, RehitError, SettingError
-from rehit.parameters import Parameters, load_parameters
+from rehit.parameters import Parameters, crossed_bounds, load_parameters
 
 FILE_NAME = "rehit.toml"
 FILE_KEYS = ("log", "mapping", "register", "streets", "works", "depots", "vehicles", "vocabulary",
@@ -262,7 +262,9 @@ def _parameters(settings: Mapping[str, Any], where: str, faults: list[RehitError
             continue
         overrides |= {f"{name}.{key}": value for key, value in section.items()}
     try:
-        return defaults.override(overrides, where=where)
+        numbers = defaults.override(overrides, where=where)
     except ManyErrors as error:
         faults += error.errors
         return defaults
+    faults += crossed_bounds(numbers, where=where)
+    return numbers
