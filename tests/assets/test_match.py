@@ -13,7 +13,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rehit.assets.given_numbers import match_numbers
+from rehit.assets.given_numbers import match_numbers, match_without_letters
 from rehit.assets.match import place_incidents
 from rehit.assets.register import read_register
 from rehit.errors import ManyErrors, TableError
@@ -50,6 +50,37 @@ def test_loose_numbers_need_one_asset() -> None:
     ids = pd.Series(["A-1", "A1", "B-01"])
     assert match_numbers(pd.Series(["A1", "a 1", "b1", None, "C", ""]), ids).tolist() == [
         1, -1, 2, -1, -1, -1]
+
+
+@pytest.mark.parametrize(("log", "register", "rows"), [
+    (["MUR-0001", "mur 2"], ["1", "0002"], [0, 1]),
+    (["1", "0002"], ["MUR-0001", "MUR-2"], [0, 1]),
+    (["1", "2"], ["MUR-1", "BAN-1", "MUR-2"], [-1, 2]),
+    (["MUR-1", "BAN-1", "MUR-2"], ["1", "2"], [-1, -1, 1]),
+    (["BAN-1"], ["MUR-1"], [-1]), (["MUR-1"], ["1", "BAN-1"], [-1]),
+    (["1", "BAN-1"], ["MUR-1"], [-1, -1]),
+    (["MUR-1-2", "12/3", "MUR", "", "1a"], ["1", "2", "3", "12"], [-1] * 5)])
+def test_letters_left_out_on_one_side(log: list[str], register: list[str],
+                                      rows: list[int]) -> None:
+    assert match_without_letters(pd.Series(log), pd.Series(register)).tolist() == rows
+
+
+@pytest.mark.parametrize(("ids", "written"), [("7", "MUR-0007"), ("MUR-0007", "7")])
+def test_a_number_without_its_letters_counts_less_and_yields_to_hints(
+        ids: str, written: str) -> None:
+    """Near or without a point it is taken; far off, or of another kind, it is not."""
+    near, nowhere, far, other = place([
+        {"x": 30, "y": 0, "asset_id_given": written},
+        {"asset_id_given": written, "place_quality": "none"},
+        {"x": 900, "y": 0, "asset_id_given": written},
+        {"x": 30, "y": 0, "asset_id_given": written, "asset_type_given": "cabinet"},
+    ], [{**WALL, "asset_id": ids, "asset_type": "wall"}]).to_dict("records")
+    for found in (near, nowhere):
+        assert (found["asset_id"], found["match_confidence"]) == (ids, 0.9)
+        assert found["match_evidence"] == "number given in the log, its letters left aside"
+    for found in (far, other):
+        assert found["place_kind"] == "site"
+        assert found["match_evidence"].startswith(f"number {written} is not in the register")
 
 
 def test_number_of_no_asset_is_said_and_place_decides() -> None:

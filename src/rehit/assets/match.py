@@ -8,7 +8,7 @@ import pandas as pd
 import shapely
 
 from rehit.assets.evidence import AGREES, DIFFERS, STREET, Features, features, score_places
-from rehit.assets.given_numbers import match_numbers
+from rehit.assets.given_numbers import match_numbers, match_without_letters
 from rehit.assets.houses import match_houses
 from rehit.assets.rival import unregistered_density
 from rehit.assets.sites import derive_sites
@@ -99,6 +99,7 @@ def _by_number(result: pd.DataFrame, frame: gpd.GeoDataFrame, register: gpd.GeoD
     """Match by the written number; return the asset of each number whose place contradicts it."""
     row = match_numbers(frame["asset_id_given"].astype("str"), register["asset_id"])
     given = frame["asset_id_given"].notna()
+    row, loose = _with_loose(row, frame, register, log, assets, pointed, metre, values)
     lost = given & row.lt(0)
     result.loc[lost, "evidence"] = (
         "number " + frame.loc[lost, "asset_id_given"].astype("object").str.slice(0, SHOWN)
@@ -110,13 +111,32 @@ def _by_number(result: pd.DataFrame, frame: gpd.GeoDataFrame, register: gpd.GeoD
     far = gap > values["assets.id_far_m"] * metre
     sure = hit & ~far
     result.loc[sure, "asset"] = row[sure]
-    result.loc[sure, "confidence"] = values["assets.id_only_confidence"]
-    result.loc[sure, "evidence"] = "number given in the log"
+    result.loc[sure, "confidence"] = np.where(
+        loose[sure], values["assets.id_letters_confidence"], values["assets.id_only_confidence"])
+    result.loc[sure, "evidence"] = np.where(
+        loose[sure], "number given in the log, its letters left aside", "number given in the log")
     names = register["asset_id"].to_numpy(object)
     result.loc[far, "evidence"] = [
         f"number given is {names[r]}, but the point is {g / metre:.0f} m from it"
         for r, g in zip(row[far], gap[far], strict=True)]
     return row.where(far, -1)
+
+
+def _with_loose(row: pd.Series, frame: gpd.GeoDataFrame, register: gpd.GeoDataFrame,
+                log: Features, assets: Features, pointed: np.ndarray, metre: float,
+                values: Parameters) -> tuple[pd.Series, np.ndarray]:
+    """Add numbers that fit but for their letters, and say where; a hint against them rules it out.
+
+    Such a number is weaker than one as written: it is not taken where the point is far off or
+    another kind of asset is named.
+    """
+    found = match_without_letters(frame["asset_id_given"].astype("str"), register["asset_id"])
+    loose = (row.lt(0) & found.ge(0)).to_numpy(copy=True)
+    at = found.to_numpy()[loose]
+    other = (log.kind[loose] != "") & (assets.kind[at] != "") & (log.kind[loose] != assets.kind[at])
+    gap = np.where(pointed[loose], shapely.distance(log.geometry[loose], assets.geometry[at]), 0.0)
+    loose[loose] = ~other & ~(gap > values["assets.id_far_m"] * metre)
+    return row.mask(loose, found), loose
 
 
 def _by_place(result: pd.DataFrame, frame: gpd.GeoDataFrame, register: gpd.GeoDataFrame,
