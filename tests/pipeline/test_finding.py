@@ -16,7 +16,9 @@ from rehit.pipeline.finding import (
     evaluations,
     hotspot_sentences,
     write_evaluation,
+    write_hotspots,
 )
+from rehit.pipeline.pricing import write_price
 from rehit.project import load_project
 
 HEAD = "measure,asset_id,role,started_at\n"
@@ -68,7 +70,7 @@ def test_lighting_of_ten_walls_is_told_with_its_limits(demo_chain: Chain, tmp_pa
 
 
 def test_the_demo_town_is_told_without_warnings_of_pace(demo_chain: Chain) -> None:
-    said = hotspot_sentences(demo_chain)
+    said = [*hotspot_sentences(demo_chain), *demo_chain.limits]
     assert said[0].endswith("were re-hits: the surface had been cleared since the one before.")
     assert said[1].endswith("account for half of the incidents.")
     assert not any("changed pace" in s or "The log covers" in s for s in said)
@@ -85,12 +87,17 @@ def test_without_clearance_dates_no_surface_is_said_to_have_been_cleared(tmp_pat
     assert "(80 % interval" in said[3]
 
 
-def test_a_short_log_says_that_its_rates_are_stretched(tmp_path: Path) -> None:
+def test_a_short_log_says_once_that_its_rates_are_stretched(tmp_path: Path) -> None:
     town = make_town(tmp_path / "town")
     log = pd.read_csv(town / "log.csv", dtype="str")
     log[log["Reported"] < "2025-02-01"].to_csv(town / "log.csv", index=False)
-    said = hotspot_sentences(Chain(load_project(town)))
-    assert "days only: rates per year stretch" in said[-1]
+    chain = Chain(load_project(town))
+    summary = write_hotspots(chain, tmp_path)
+    said = [text for text in summary["sentences"] if "days only: rates per year stretch" in text]
+    assert len(said) == 1
+    assert said[0] in chain.limits
+    bid = write_price(chain, tmp_path, margin=None, years=1)["sentences"]
+    assert sum(text.startswith("The log covers ") for text in bid) == 1
 
 
 def test_the_chance_in_the_table_is_one_the_verdict_rests_on(demo_chain: Chain,

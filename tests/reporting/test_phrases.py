@@ -14,6 +14,7 @@ from report_tables import HOSTILE, make_incidents, make_input
 
 from rehit.hotspots import evaluate_words
 from rehit.hotspots.evaluate_words import WORKED, WORSE
+from rehit.hotspots.reporting_change import ReportingChange, read_reporting_change
 from rehit.incidents import quality
 from rehit.incidents.assemble import REASONS
 from rehit.parameters import load_parameters
@@ -102,9 +103,13 @@ def test_limits_are_said_for_logs_of_every_kind() -> None:
     month = pd.Timestamp("2024-03-05", tz="UTC")
     bunched = incidents.assign(reported_at=incidents["reported_at"].where(
         incidents.index < 40, month))
+    first = incidents["reported_at"].min()
     said = {text for log in (poor, half, closed, bunched, incidents.iloc[:0])
-            for text in find_limits(log, has_register=False)}
-    assert len(said) >= 11
+            for days in (1, 40, 800)
+            for text in find_limits(log, has_register=False, observed_from=first,
+                                    observed_to=first + pd.Timedelta(days=days))}
+    said.add(read_reporting_change(ReportingChange(month, 7.0, 28.0, 4.0)))
+    assert len(said) >= 14
     assert english_left(SPANISH(text) for text in said) == []
 
 

@@ -183,7 +183,8 @@ class Chain:
     def limits(self) -> tuple[str, ...]:
         """What this log does not allow to conclude."""
         return find_limits(self.incidents, has_register=self.register is not None,
-                           parameters=self.parameters)
+                           observed_from=self.cleaned.observed_from,
+                           observed_to=self.cleaned.observed_to, parameters=self.parameters)
 
     @cached_property
     def forecast(self) -> pd.DataFrame:

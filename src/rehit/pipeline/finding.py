@@ -14,7 +14,6 @@ from rehit.hotspots.evaluate import Evaluation, evaluate_measure
 from rehit.hotspots.evaluate_plot import plot_steps
 from rehit.hotspots.exposure import window_days
 from rehit.hotspots.recurrence_words import rapid_clearance, read_time_to_rehit
-from rehit.hotspots.reporting_change import find_reporting_change, read_reporting_change
 from rehit.hotspots.space_words import read_cells, read_emerging, read_rings
 from rehit.hotspots.survival_typical import read_typical_place
 from rehit.pipeline.chain import Chain
@@ -22,7 +21,6 @@ from rehit.pipeline.outputs import write_csv, write_layers, write_parquet
 from rehit.pipeline.recurring import emerging_zones, write_reading
 
 MEASURE_COLUMNS = ("measure", "asset_id", "role", "started_at")
-SHORT_LOG_DAYS = 360  # a year but for the rim of an extract
 VERDICTS = {"worked": "fewer", "got worse": "more", "can't tell": "cannot_tell"}
 
 
@@ -92,9 +90,8 @@ def hotspot_sentences(chain: Chain) -> list[str]:
         many = "1 cluster" if len(chain.clusters) == 1 else f"{len(chain.clusters)} clusters"
         said.append(f"{many}{near}; most re-hits in {top['name']} "
                     f"({int(top['n_rehits']):,} on {int(top['n_places'])} places).")
-    said.append(read_cells(chain.cells, cell_m=chain.parameters["hotspots.cell_m"],
-                           by_assets=chain.register is not None))
-    return said + _pace_sentences(chain)
+    return [*said, read_cells(chain.cells, cell_m=chain.parameters["hotspots.cell_m"],
+                              by_assets=chain.register is not None)]
 
 
 def _rehit_sentence(repeats: pd.DataFrame, chain: Chain) -> str:
@@ -115,19 +112,6 @@ def _rehit_sentence(repeats: pd.DataFrame, chain: Chain) -> str:
 
 def _log_days(chain: Chain) -> float:
     return window_days(chain.cleaned.observed_from, chain.cleaned.observed_to)
-
-
-def _pace_sentences(chain: Chain) -> list[str]:
-    """Say what the length and the pace of the log do not allow."""
-    first, last = chain.cleaned.observed_from, chain.cleaned.observed_to
-    days, said = _log_days(chain), []
-    if days < SHORT_LOG_DAYS:
-        length = "less than two days" if days < 2 else f"{days:,.0f} days only"
-        said.append(f"The log covers {length}: rates per year stretch what was seen in them to a "
-                    "year, whatever the season.")
-    change = find_reporting_change(chain.incidents["reported_at"], observed_from=first,
-                                   observed_to=last, parameters=chain.parameters)
-    return [*said, read_reporting_change(change)] if change else said
 
 
 def recurrence_sentences(chain: Chain) -> list[str]:

@@ -4,10 +4,16 @@ from __future__ import annotations
 
 import pandas as pd
 
+from rehit.hotspots.exposure import window_days
+from rehit.hotspots.reporting_change import find_reporting_change, read_reporting_change
 from rehit.parameters import Parameters, load_parameters
 
+#: How the limit of a short log begins: the bid says the same of its own season.
+SHORT_LOG = "The log covers "
 
-def find_limits(incidents: pd.DataFrame, *, has_register: bool,
+
+def find_limits(incidents: pd.DataFrame, *, has_register: bool, observed_from: pd.Timestamp,
+                observed_to: pd.Timestamp,
                 parameters: Parameters | None = None) -> tuple[str, ...]:
     """Return one sentence for each thing that this log does not allow to conclude.
 
@@ -17,19 +23,35 @@ def find_limits(incidents: pd.DataFrame, *, has_register: bool,
         Placed incidents (the contracts ``incidents`` and ``placed``).
     has_register
         Whether the project names an asset register.
+    observed_from, observed_to
+        Observation window, UTC.
     parameters
-        Uses ``pipeline.extract_months``, ``extract_month_share``, ``lacking_share`` and
-        ``placeless_share``.
+        Uses ``pipeline.short_log_days``, ``extract_months``, ``extract_month_share``,
+        ``lacking_share`` and ``placeless_share``, and what
+        :func:`rehit.hotspots.reporting_change.find_reporting_change` uses.
     """
     numbers = load_parameters() if parameters is None else parameters
     if incidents.empty:
         return ("The log holds no usable incident, so nothing can be concluded.",)
     checks = (_extract, _clearance, _places, _surfaces, _sizes, _offensive)
-    said = [sentence for check in checks for sentence in check(incidents, numbers)]
+    said = [*_short(window_days(observed_from, observed_to), numbers),
+            *(sentence for check in checks for sentence in check(incidents, numbers))]
+    change = find_reporting_change(incidents["reported_at"], observed_from=observed_from,
+                                   observed_to=observed_to, parameters=numbers)
+    if change:
+        said.append(read_reporting_change(change))
     if not has_register:
         said.append("There is no asset register: places are derived from the log, so a wall that "
                     "was never reported is not counted, and owners and wall areas are not known.")
     return tuple(said)
+
+
+def _short(days: float, numbers: Parameters) -> list[str]:
+    if days >= numbers["pipeline.short_log_days"]:
+        return []
+    length = "less than two days" if days < 2 else f"{days:,.0f} days only"
+    return [f"{SHORT_LOG}{length}: rates per year stretch what was seen in them to a year, "
+            "whatever the season."]
 
 
 def _extract(incidents: pd.DataFrame, numbers: Parameters) -> list[str]:

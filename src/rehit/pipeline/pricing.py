@@ -24,6 +24,7 @@ from rehit.parameters import Parameters
 from rehit.patrol.travel import build_network, travel_times
 from rehit.pipeline.chain import Chain
 from rehit.pipeline.finding import read_measures
+from rehit.pipeline.limits import SHORT_LOG
 from rehit.pipeline.outputs import write_csv
 from rehit.pipeline.patrolling import hop_hours
 
@@ -52,7 +53,7 @@ def write_price(chain: Chain, stage: Path, *, margin: float | None, years: int,
     name, money = chain.project.name, chain.project.currency
     write_bid_workbook(stage / "bid.xlsx", contract, name=name, currency=money)
     (stage / "bid_summary.pdf").write_bytes(bid_summary(
-        contract, moved, name=name, currency=money, limits=chain.limits))
+        contract, moved, name=name, currency=money, limits=_other_limits(chain, contract)))
     tables = {"bid": contract.prices, "bid_volume": contract.volume_table(),
               "bid_crews": contract.crews, "bid_offer": tender_figures(contract),
               "bid_rates": schedule_of_rates(contract), "bid_sensitivity": moved}
@@ -76,7 +77,7 @@ def write_price(chain: Chain, stage: Path, *, margin: float | None, years: int,
         "prices": contract.prices.drop(columns=["meaning", "who_carries"]).to_dict("records"),
         "check_cost_of_work_p80": {"exact": round(exact.quantile(0.8), 2),
                                    "simulated": round(float(np.quantile(simulated, 0.8)), 2)},
-        "sentences": [*sentences, *chain.limits],
+        "sentences": [*sentences, *_other_limits(chain, contract)],
     }
 
 
@@ -173,6 +174,13 @@ def price_sentences(chain: Chain, contract: Contract, moved: pd.DataFrame) -> li
         "glass, heritage stone, specialist work).",
         *short_log(contract),
     ]
+
+
+def _other_limits(chain: Chain, contract: Contract) -> tuple[str, ...]:
+    """Return the log's limits; a short log only where the bid does not say that itself."""
+    if not short_log(contract):
+        return chain.limits
+    return tuple(text for text in chain.limits if not text.startswith(SHORT_LOG))
 
 
 def _lump_sum(contract: Contract, money: str) -> str:
