@@ -225,6 +225,24 @@ def test_no_sentence_of_a_whole_spanish_report_is_english() -> None:
      "out each time on 900 saves €64,972, permanent coating on 180 saves €44,203).",
      "unos 109.175\u00a0€ (tapar con pintura cada vez en 900 ahorra 64.972\u00a0€, recubrimiento "
      "permanente en 180 ahorra 44.203\u00a0€)."),
+    ("148 of 1,626 places account for half of the incidents.",
+     "148 de 1.626 lugares reúnen la mitad de los casos."),
+    ("1 of 12 streets accounts for half of the incidents.",
+     "1 de 12 calles reúne la mitad de los casos."),
+    ("1 site almost surely exceeds 4 incidents a year.",
+     "1 sitio supera casi con seguridad 4 casos al año."),
+    ("All incidents lie at one asset.", "Todos los casos están en un solo lugar (bien)."),
+    ("12 of 40 incidents with a known place are taken for re-hits: the log gives too few clearance "
+     "dates to tell, and they came at least 7 days after the one before.",
+     "12 de 40 casos de lugar conocido se toman por reincidencias"),
+    ("Worst: UP-0017, 20.4 a year (80 % interval 15.9 to 25.4).",
+     "El peor: UP-0017, 20,4 al año (intervalo del 80 %: de 15,9 a 25,4)."),
+    ("1 cluster of places within 50 m of a neighbour; most re-hits in Low Street (3 on 2 places).",
+     "1 agrupación de lugares a menos de 50 m de otro; las más reincidencias, en Low Street"),
+    ("All incidents lie within so few cells of 100 m that no part of town can be held against the "
+     "others.", "Todos los casos están en tan pocas celdas de 100 m"),
+    ("Removing each marking as it comes costs about €512 over 1 year (present value), and no other "
+     "way is cheaper anywhere.", "cuesta unos 512\u00a0€ en 1 año (valor actual)"),
 ])
 def test_sentences_of_the_screen_are_said_with_numbers_and_money(english: str,
                                                                  spanish: str) -> None:
