@@ -243,6 +243,9 @@ def test_no_sentence_of_a_whole_spanish_report_is_english() -> None:
      "others.", "Todos los casos están en tan pocas celdas de 100 m"),
     ("Removing each marking as it comes costs about €512 over 1 year (present value), and no other "
      "way is cheaper anywhere.", "cuesta unos 512\u00a0€ en 1 año (valor actual)"),
+    ("The largest saving is at UP-0017: permanent coating saves about EUR 4,120 (over 99% sure to "
+     "be cheapest).", "El mayor ahorro está en UP-0017: recubrimiento permanente ahorra unos "
+     "4.120\u00a0EUR (probabilidad de ser lo más barato: más del 99\u00a0%)."),
 ])
 def test_sentences_of_the_screen_are_said_with_numbers_and_money(english: str,
                                                                  spanish: str) -> None:

@@ -18,6 +18,7 @@ from rehit.costs.sensitivity import sobol_indices, tornado
 from rehit.costs.timeline import years_words
 from rehit.costs.uncertainty import simulated_costs
 from rehit.costs.worked_example import write_worked_example
+from rehit.pipeline.amounts import amount, chance
 from rehit.pipeline.chain import Chain
 from rehit.pipeline.measured import effect_sentences, effect_table, use_measured_effects
 from rehit.pipeline.method_check import done_table, shares_table
@@ -119,26 +120,27 @@ def cost_sentences(chain: Chain) -> list[str]:
         return ["No place can be costed: no incident of this log is tied to a place.", ""]
     best = costs[costs["cheapest"]]
     change = best[(best["strategy"] != BASELINE) & (best["saving"] > 0)]
-    base = float(costs.loc[costs["strategy"] == BASELINE, "pv_mean"].sum())
+    removing = amount(costs.loc[costs["strategy"] == BASELINE, "pv_mean"].sum(), money)
     unknown = int(chain.costing["method"].eq("inspect").sum())
     if change.empty and unknown == len(best):
-        return [f"Removing each marking as it comes costs about {money}{base:,.0f} over "
+        return [f"Removing each marking as it comes costs about {removing} over "
                 f"{years} (present value). No other way can be compared before someone "
                 "has looked at the surfaces: not one is known.", ""]
     if change.empty:
-        return [f"Removing each marking as it comes costs about {money}{base:,.0f} over "
+        return [f"Removing each marking as it comes costs about {removing} over "
                 f"{years} (present value), and no other way is cheaper anywhere.", ""]
     named = change.groupby("strategy")["saving"].agg(["size", "sum"]).sort_values(
         ["size", "sum"], ascending=False)
     kinds = ", ".join(f"{str(name).replace('_', ' ')} on {row['size']:,.0f} saves "
-                      f"{money}{row['sum']:,.0f}" for name, row in named.iterrows())
+                      f"{amount(row['sum'], money)}" for name, row in named.iterrows())
     top = change.sort_values("saving", ascending=False).iloc[0]
+    sure = chance(top["chance_cheapest"])
     return [
-        f"Removing each marking as it comes costs about {money}{base:,.0f} over {years} "
+        f"Removing each marking as it comes costs about {removing} over {years} "
         f"(present value); another way is cheaper on average on {len(change):,} of {len(best):,} "
-        f"places and saves about {money}{change['saving'].sum():,.0f} ({kinds}).",
+        f"places and saves about {amount(change['saving'].sum(), money)} ({kinds}).",
         f"The largest saving is at {top['place_id']}: {top['strategy'].replace('_', ' ')} saves "
-        f"about {money}{top['saving']:,.0f} ({top['chance_cheapest']:.0%} sure to be cheapest)."
+        f"about {amount(top['saving'], money)} ({sure} sure to be cheapest)."
         + ("" if chain.effects
            else " No effect of coating on how often a wall is hit is assumed."),
     ]
@@ -235,7 +237,7 @@ def write_programme(chain: Chain, stage: Path, *, budget_per_year: float | None,
 def greedy_sentences(chain: Chain, found: Programme, *, robust: bool) -> list[str]:
     """Say what the plain ranking would save, and what is saved if all rates are not as thought."""
     money = chain.project.currency
-    said = [f"Taking the best-looking places first would save {money}{found.saving_greedy:,.0f}"
+    said = [f"Taking the best-looking places first would save {amount(found.saving_greedy, money)}"
             f"{' on average' if robust else ''}."]
     if not robust:
         return said
@@ -243,5 +245,5 @@ def greedy_sentences(chain: Chain, found: Programme, *, robust: bool) -> list[st
     better = found.saving_worst - found.saving_worst_otherwise
     return [
         *said, f"The programme is chosen to hold if all rates are {low:g} or {high:g} times what "
-        f"is thought: in the worse case it saves {money}{found.saving_worst:,.0f}, "
-        f"{money}{max(better, 0.0):,.0f} more than the programme that is best on average would."]
+        f"is thought: in the worse case it saves {amount(found.saving_worst, money)}, "
+        f"{amount(max(better, 0.0), money)} more than the programme that is best on average would."]

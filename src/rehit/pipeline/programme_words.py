@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from rehit.costs.programme import Programme
 from rehit.costs.timeline import years_words
+from rehit.pipeline.amounts import amount
 from rehit.pipeline.chain import Chain
 
 
@@ -20,12 +21,13 @@ def programme_sentence(chain: Chain, found: Programme, *, years: int) -> str:
         Years the budget is given for [years].
     """
     numbers, money = chain.parameters, chain.project.currency
-    budget, length = numbers["costs.programme_budget"], years_words(years)
+    budget = amount(numbers["costs.programme_budget"], money, exact=True)
+    length = years_words(years)
     horizon = years_words(numbers["costs.horizon_years"])
     if len(found.table):
-        return (f"{_places(len(found.table))} worth coating within {money}{budget:,.0f} a year "
-                f"for {length}: that costs {money}{found.table['first_cost'].sum():,.0f} and "
-                f"saves about {money}{found.saving:,.0f} in present value over {horizon}.")
+        return (f"{_places(len(found.table))} worth coating within {budget} a year "
+                f"for {length}: that costs {amount(found.table['first_cost'].sum(), money)} and "
+                f"saves about {amount(found.saving, money)} in present value over {horizon}.")
     allowed = int(chain.costing["coating_allowed"].sum())
     if not allowed:
         return (f"No coating can be planned: none of the {len(chain.costing):,} places is known to "
@@ -37,7 +39,7 @@ def programme_sentence(chain: Chain, found: Programme, *, years: int) -> str:
     costs = chain.strategy_costs
     pays = costs["cheapest"] & (costs["first_cost"] > 0)
     if pays.any():
-        return (f"Nothing can be coated within {money}{budget:,.0f} a year for {length}, "
+        return (f"Nothing can be coated within {budget} a year for {length}, "
                 f"though {_places(int(pays.sum()))} worth it: the budget is too small for any of "
                 "them.")
     return (f"No coating pays: on none of the {known:,} places of known surface that allow one "

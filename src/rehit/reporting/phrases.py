@@ -31,6 +31,8 @@ _FIELD = re.compile(r"\{(\w+)\}")
 _NUMBER = re.compile(r"[-+]?\d[\d,]*(\.\d+)?( ?%)?")
 #: An amount with the currency's sign before it, as rooms write it in English.
 _MONEY = re.compile(r"([^\w\s.,;:()#+/%-])(\d[\d,]*(?:\.\d+)?)")
+#: The same with the currency's code.
+_MONEY_CODE = re.compile(r"([A-Z]{2,5}) (\d[\d,]*(?:\.\d+)?)")
 _WITHIN = r"(?:(?![.!?]\s[A-Z0-9]).)+?"
 _NEXT = re.compile(r"(?<=[.!?])\s+(?=[A-Z0-9])")
 
@@ -83,6 +85,10 @@ class Phrases:
         if money:
             return self.words("format.money_sign", minus="", currency=money[1],
                               value=self._number(money[2]))
+        coded = _MONEY_CODE.fullmatch(text)
+        if coded:
+            return self.words("format.money_code", minus="", currency=coded[1],
+                              value=self._number(coded[2]))
         lower = text[:1].lower() + text[1:]
         found = self._exact.get(text)
         if found is None and lower in self._exact:
