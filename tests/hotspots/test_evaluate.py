@@ -94,6 +94,14 @@ def test_a_measure_begun_last_month_cannot_be_judged():
     assert any("days after" in r for r in seen.reasons)
 
 
+def test_one_day_is_one_day() -> None:
+    rates = dict.fromkeys("abcdef", 20.0)
+    found = evaluate_measure(
+        log(rates, rates, seed=4), treated_ids=list("abc"), comparison_ids=list("def"),
+        started_at=END - pd.Timedelta(days=1), observed_from=START, observed_to=END)
+    assert "only 1 day after the measure was observed" in found.sentences[0]
+
+
 def test_groups_moving_apart_before_the_measure_forbid_a_verdict():
     table = log(*groups(30, 8.0, 0.4), seed=7)
     early = (table["place_id"].str[0] == "T") & (table["reported_at"] < SINCE)

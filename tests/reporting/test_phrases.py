@@ -149,6 +149,7 @@ def test_every_sentence_of_a_verdict_is_said() -> None:
             "there are no comparison places, so a change cannot be told from what would have "
             "happened anyway", "the treated places had only 1 incident on clean surfaces before "
             "the measure (at least 20 are needed)", "only 40 days after the measure were observed "
+            "(at least 90 are needed)", "only 1 day after the measure was observed "
             "(at least 90 are needed)")),
         *(evaluate_words._moved(q) for q in (0.4, -0.4, -1.4))]
     assert english_left(SPANISH(text) for text in texts) == []
@@ -169,6 +170,23 @@ def test_every_column_of_the_report_has_a_meaning_in_the_language() -> None:
     assert english_left(SPANISH(unit) for unit in units if unit) == []
     schema = table_schema("routes", pd.DataFrame({"route_id": ["a"]}), language="es")
     assert schema["fields"][0]["description"] == "equipo o ruta"
+
+
+@pytest.mark.parametrize(("language", "said"), [
+    ("en", "against the comparison places: \u2212180.7 (99% interval \u2212250.1 to +3.2; below 0"),
+    ("es", "de comparación: \u2212180,7 (intervalo del 99\u00a0%: de \u2212250,1 a +3,2; por"),
+])
+def test_figures_of_a_verdict_are_written_as_the_report_writes_them(language: str,
+                                                                    said: str) -> None:
+    given = make_input(language=language)
+    assert given.evaluations is not None
+    told = given.evaluations.assign(words=(
+        "In incidents, against the comparison places: -180.7 (99 % interval -250.1 to +3.2; below "
+        "0 means prevented; weighted displacement difference). Twice hit-and-run on 2024-07-02."))
+    facts = gather_facts(dataclasses.replace(given, evaluations=told), load_parameters())
+    text = " ".join(_texts(build_document(facts).sections))
+    assert said in text
+    assert "hit-and-run on 2024-07-02" in text
 
 
 def test_english_is_left_as_it_is() -> None:

@@ -81,8 +81,10 @@ def _thin_data(panel: Panel, numbers: Parameters) -> list[str]:
     shortest = numbers["hotspots.min_evaluated_days"]
     for name, days in (("before", panel.days_before), ("after", panel.days_after)):
         if days < shortest:
-            doubts.append(f"only {days:.0f} days {name} the measure were observed (at least "
-                          f"{shortest:.0f} are needed)")
+            seen = f"{days:.0f} days {name} the measure were"
+            if round(days) == 1:
+                seen = f"1 day {name} the measure was"
+            doubts.append(f"only {seen} observed (at least {shortest:.0f} are needed)")
     return doubts
 
 

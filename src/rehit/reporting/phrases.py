@@ -18,7 +18,7 @@ from typing import Any
 import pandas as pd
 
 from rehit.reporting.inputs import ReportInput
-from rehit.reporting.words import Words
+from rehit.reporting.words import MINUS, Words
 
 #: Columns of the report's tables that hold sentences or names put together by a room.
 SAID = {
@@ -33,6 +33,8 @@ _NUMBER = re.compile(r"[-+]?\d[\d,]*(\.\d+)?( ?%)?")
 _MONEY = re.compile(r"([^\w\s.,;:()#+/%-])(\d[\d,]*(?:\.\d+)?)")
 #: The same with the currency's code.
 _MONEY_CODE = re.compile(r"([A-Z]{2,5}) (\d[\d,]*(?:\.\d+)?)")
+_SPACED_PERCENT = re.compile(r"(?<=\d) %")
+_BARE_MINUS = re.compile(r"(?<![\w.,-])-(?=\d)")
 _WITHIN = r"(?:(?![.!?]\s[A-Z0-9]).)+?"
 _NEXT = re.compile(r"(?<=[.!?])\s+(?=[A-Z0-9])")
 
@@ -106,7 +108,7 @@ class Phrases:
 
     def _number(self, text: str) -> str:
         digits = text.rstrip("% ").replace(",", "\0").replace(".", self.words("format.decimal"))
-        digits = digits.replace("\0", self.words("format.thousands"))
+        digits = digits.replace("\0", self.words("format.thousands")).replace("-", MINUS)
         return self.words("format.percent", value=digits) if text.endswith("%") else digits
 
 
@@ -140,6 +142,17 @@ def _group(name: str) -> str:
     return f"(?P<{name}>{_NUMBER.pattern if name == 'n' else _WITHIN})"
 
 
+def styled(text: str) -> str:
+    """Write the numbers of an English sentence as the report does: per cent and minus.
+
+    Examples
+    --------
+    >>> styled("-180.7 (99 % interval -250.1 to -3.2) since 2024-07-02")
+    '−180.7 (99% interval −250.1 to −3.2) since 2024-07-02'
+    """
+    return _BARE_MINUS.sub(MINUS, _SPACED_PERCENT.sub("%", text))
+
+
 def translated(frame: pd.DataFrame, attribute: str, words: Words) -> pd.DataFrame:
     """Return one of the report's tables with its sentences in the language of `words`.
 
@@ -153,7 +166,9 @@ def translated(frame: pd.DataFrame, attribute: str, words: Words) -> pd.DataFram
         The language.
     """
     if words.language == "en":
-        return frame
+        if attribute != "evaluations" or "words" not in frame:
+            return frame
+        return frame.assign(words=frame["words"].map(styled, na_action="ignore"))
     if attribute in ("clusters", "clusters_before"):
         return frame.assign(name=frame["name"].str.replace(
             " near ", words("hotspots.near"), regex=False))
@@ -164,8 +179,6 @@ def translated(frame: pd.DataFrame, attribute: str, words: Words) -> pd.DataFram
 
 def in_language(inputs: ReportInput, words: Words) -> ReportInput:
     """Return the report's tables and limits with every sentence in the language of `words`."""
-    if words.language == "en":
-        return inputs
     phrases = Phrases(words)
     changed: dict[str, Any] = {
         name: translated(frame, name, words) for name, frame in inputs.tables()}
