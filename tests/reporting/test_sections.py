@@ -219,6 +219,22 @@ def test_methods_add_up_and_only_this_period_counts() -> None:
     assert sum(figures[p].value for p in figures["M0"].parts) == figures["M0"].value
 
 
+def test_the_method_needed_most_is_a_share_in_value_label_and_sentence() -> None:
+    inputs = make_input(n=700)
+    assert inputs.advice is not None
+    solvent = inputs.advice["incident_id"].isin(inputs.advice["incident_id"].iloc[::3])
+    facts = _facts(dataclasses.replace(inputs, advice=inputs.advice.assign(
+        method=np.where(solvent, "solvent_wipe", "paint_out"))))
+    methods_section(facts)
+    figure, figures = facts.book.figures["M1"], facts.book.figures
+    assert figure.value == max(figures[p].value for p in figures["M0"].parts) / facts.now.count
+    assert 0.6 < figure.value < 0.74
+    assert figure.shown == facts.words.share(figure.value)
+    assert figure.label == "Share of the incidents that the method needed most suits: “paint out”"
+    assert (f"The method needed most is “paint out”: it suits {figure.shown} of the incidents of "
+            "the period.") in _said(summary_section(facts))
+
+
 def test_log_without_surfaces_asks_to_look_first() -> None:
     inputs = make_input(n=300)
     assert inputs.advice is not None

@@ -15,6 +15,8 @@ from rehit.reporting.measures import Facts, Slice, starting_year
 from rehit.reporting.rows import each
 from rehit.tables import table
 
+METHODS = table("advice").column("method").allowed
+
 
 def methods_section(facts: Facts) -> Section:
     """Write which method fits how many of the period's incidents, and what that takes."""
@@ -37,10 +39,9 @@ def methods_section(facts: Facts) -> Section:
         facts.trace(_code(method), int(n), w.whole(n), key="M_part", word=w.code("method", method),
                     incidents=joined[joined["method"] == method])
     top = str(counts.index[0])
-    facts.trace("M1", int(counts.iloc[0]), w.share(counts.iloc[0] / len(joined)),
-                key="M1_inspect" if top == "inspect" else "M1",
-                incidents=joined[joined["method"] == top], word=w.code("method", top),
-                share=w.share(counts.iloc[0] / len(joined)))
+    share = float(counts.iloc[0] / len(joined))
+    facts.trace("M1", share, w.share(share), key="M1_inspect" if top == "inspect" else "M1",
+                incidents=joined[joined["method"] == top], word=w.code("method", top))
     _say_methods(facts, section, counts)
     if len(counts) > 1 or top != "inspect":
         section.put(draw_picture("methods", lambda ax: method_mix(
@@ -77,9 +78,17 @@ def _mix_grid(facts: Facts, joined: pd.DataFrame, counts: pd.Series) -> Grid:
                 w("methods.note"), tuple(_code(m) for m in counts.index))
 
 
+def leading_method(facts: Facts) -> str:
+    """Return the method that most of the period's incidents need, as the section counted them."""
+    figures = facts.book.figures
+    counted = {method: figures[_code(method)].value for method in METHODS
+               if _code(method) in figures}
+    return min(counted, key=lambda method: (-counted[method], method))
+
+
 def _code(method: object) -> str:
     """Return the figure code of a method: M2 for the first method of the contract, and so on."""
-    return f"M{table('advice').column('method').allowed.index(str(method)) + 2}"
+    return f"M{METHODS.index(str(method)) + 2}"
 
 
 def cost_section(facts: Facts) -> Section:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from rehit.reporting.compare import Comparison
 from rehit.reporting.document import Answer, Section, Sentence
 from rehit.reporting.measures import Facts, Slice, compare_slices, starting_year, verdict
+from rehit.reporting.sections_money import leading_method
 
 #: Below this the weekly counts differ too little from chance for a reader to care.
 BUNCHING_WORTH_SAYING = 1.2
@@ -158,7 +159,10 @@ def _advice(facts: Facts) -> tuple[Sentence, ...]:
         lines.append(Sentence(w("summary.start_with", n=len(first), places=", ".join(
             facts.named(place) for place in first["place_id"].astype(str)))))
     if "M1" in figures:
-        lines.append(Sentence(figures["M1"].label + ".", ("M1",)))
+        top = leading_method(facts)
+        lines.append(Sentence(
+            w("summary.inspect" if top == "inspect" else "summary.method",
+              word=w.code("method", top), share=figures["M1"].shown), ("M1",)))
     if "H6" in figures and figures["H6"].value:
         lines.append(Sentence(w("summary.look", n=int(figures["H6"].value),
                                 count=figures["H6"].shown), ("H6",)))
