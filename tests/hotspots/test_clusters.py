@@ -131,6 +131,31 @@ def test_two_clusters_of_one_street_get_names_of_their_own(two_streets) -> None:
     assert found["name"].tolist() == ["High Street", "High Street (2)"]
 
 
+def test_a_cluster_without_a_street_is_named_by_its_worst_place(two_streets) -> None:
+    """Neither a phantom street nor the word for no address: seen on two published logs."""
+    log = two_streets.assign(address="Not Recorded", street_key=np.nan)
+    log.loc[log.index[:16], "place_id"] = ["0/0"] * 8 + ["10/0"] * 4 + ["500/0"] * 4
+    found = find_clusters(log, radius=30, observed_from=FROM, observed_to=TO,
+                          rng=np.random.default_rng(1))
+    assert found["name"].tolist() == ["surroundings of 500/0", "surroundings of 0/0"]
+    assert found["streets"].tolist() == ["", ""]
+    some = log.assign(address=["N/A"] * 11 + ["Mill Lane"] + ["Not known"] * 19)
+    named = find_clusters(some, radius=30, observed_from=FROM, observed_to=TO,
+                          rng=np.random.default_rng(1))
+    assert named["name"].tolist() == ["surroundings of 500/0", "Mill Lane"]
+
+
+def test_streets_without_a_name_stay_apart_by_their_number() -> None:
+    log = placed(np.tile([[0.0, 0], [900.0, 0]], (12, 1)), [""] * 24, place_kind="street",
+                 place_quality="street").assign(street_key=np.nan)
+    log["place_id"] = ["ST-1", "ST-2"] * 12
+    found = find_clusters(log, observed_from=FROM, observed_to=TO, rng=np.random.default_rng(1))
+    assert found["name"].tolist() == ["surroundings of ST-1", "surroundings of ST-2"]
+    nowhere = log.assign(place_id=pd.NA, place_kind=pd.NA)
+    assert find_clusters(nowhere, observed_from=FROM, observed_to=TO,
+                         rng=np.random.default_rng(1)).empty
+
+
 def test_one_wall_alone_is_no_cluster() -> None:
     log = placed(np.zeros((40, 2)), ["high street"] * 40)
     found = find_clusters(log, observed_from=FROM, observed_to=TO, rng=np.random.default_rng(1))

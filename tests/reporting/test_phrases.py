@@ -189,6 +189,14 @@ def test_figures_of_a_verdict_are_written_as_the_report_writes_them(language: st
     assert "hit-and-run on 2024-07-02" in text
 
 
+def test_a_cluster_named_by_a_place_is_said() -> None:
+    names = pd.DataFrame({"name": ["surroundings of S-12", "High Street near Mill Lane"]})
+    assert translated(names, "clusters", Words("es"))["name"].tolist() == [
+        "alrededores de S-12", "High Street cerca de Mill Lane"]
+    assert "en alrededores de S-12 (" in SPANISH(
+        "4 clusters; most re-hits in surroundings of S-12 (8 on 3 places).")
+
+
 def test_english_is_left_as_it_is() -> None:
     frame = pd.DataFrame({"effect": ["points at 0, 0 were not used"], "advice": ["Check it"]})
     assert translated(frame, "findings", Words("en")) is frame

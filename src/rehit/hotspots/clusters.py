@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from rehit.addresses import address_table
 from rehit.errors import SettingError
 from rehit.hotspots.clusters_density import (
     dense_groups,
@@ -103,9 +104,10 @@ def find_clusters(placed_incidents: gpd.GeoDataFrame, *, radius: float | None = 
         if len(found):
             parts.append(found.assign(stability=stability[found["label"]]))
     if len(streets):
-        labels = pd.factorize(streets["group_street"])[0]
-        parts.append(_summaries(streets, labels, kind="street", radius_m=np.nan).assign(
-            stability=np.nan))
+        labels = pd.factorize(streets["group_street"].fillna(streets["group_place"]))[0]
+        found = _summaries(streets, labels, kind="street", radius_m=np.nan)
+        if len(found):
+            parts.append(found.assign(stability=np.nan))
     if not parts:
         return _no_clusters(placed_incidents)
     return _finish(pd.concat(parts, ignore_index=True), years, numbers, placed_incidents.crs)
@@ -181,12 +183,18 @@ def _usable(placed: gpd.GeoDataFrame, start: pd.Timestamp, end: pd.Timestamp,
 
 
 def _street_names(rows: gpd.GeoDataFrame) -> pd.Series:
-    """Street of each incident, written as a name; the address or nothing where it is not known."""
+    """Street of each incident, written as a name; else its address; NaN where neither is known.
+
+    An address that only says that there is none ("not recorded") is none.
+    """
     names = pd.Series(np.nan, index=rows.index, dtype="object")
-    for column in ("street_key", "address"):
-        if column in rows.columns:
-            names = names.where(names.notna(), rows[column].astype("object"))
-    return names.fillna("").astype("str").str.strip().str.title().replace("", "unnamed street")
+    if "street_key" in rows.columns:
+        names = names.where(names.notna(), rows["street_key"].astype("object"))
+    if "address" in rows.columns:
+        said = address_table(rows["address"])["address_key"].notna()
+        names = names.where(names.notna(), rows["address"].where(said).astype("object"))
+    written = names.astype("str").str.strip().str.title()
+    return written.where(names.notna() & written.ne(""), np.nan).astype("object")
 
 
 def _radius_m(radius: float | None, points: gpd.GeoDataFrame, numbers: Parameters) -> float:
@@ -257,7 +265,7 @@ def _finish(table: pd.DataFrame, years: float, numbers: Parameters,
     ids = [f"C{i:0{width}d}" for i in range(1, len(kept) + 1)]
     result = gpd.GeoDataFrame({
         "cluster_id": pd.Series(ids, dtype="str"),
-        "name": pd.Series(_distinct_names(kept["streets"].tolist()), dtype="str"),
+        "name": pd.Series(_distinct_names(kept), dtype="str"),
         **{c: kept[c].to_numpy() for c in ("n_incidents", "n_places", "n_rehits")},
         "incidents_per_year": kept["n_incidents"].to_numpy() / years,
         **{c: kept[c].to_numpy()
@@ -267,9 +275,13 @@ def _finish(table: pd.DataFrame, years: float, numbers: Parameters,
     return result
 
 
-def _distinct_names(streets: list[str]) -> list[str]:
-    """Main street of each group; where several share it, with the next street or a number."""
-    parts = [s.split("; ") for s in streets]
+def _distinct_names(groups: pd.DataFrame) -> list[str]:
+    """Main street of each group; where several share it, with the next street or a number.
+
+    A group without any street is named by the place that is hit most.
+    """
+    parts = [s.split("; ") if s else [f"surroundings of {places.partition('; ')[0]}"]
+             for s, places in zip(groups["streets"], groups["places"], strict=True)]
     main = pd.Series([p[0] for p in parts], dtype="object")
     shared = main.duplicated(keep=False)
     named = pd.Series([f"{p[0]} near {p[1]}" if twice and len(p) > 1 else p[0]

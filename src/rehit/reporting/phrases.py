@@ -171,7 +171,8 @@ def translated(frame: pd.DataFrame, attribute: str, words: Words) -> pd.DataFram
         return frame.assign(words=frame["words"].map(styled, na_action="ignore"))
     if attribute in ("clusters", "clusters_before"):
         return frame.assign(name=frame["name"].str.replace(
-            " near ", words("hotspots.near"), regex=False))
+            " near ", words("hotspots.near"), regex=False).str.replace(
+            "^surroundings of ", words("hotspots.surroundings"), regex=True))
     phrases = Phrases(words)
     return frame.assign(**{column: _said(frame[column], phrases)
                            for column in SAID.get(attribute, ()) if column in frame})
