@@ -86,3 +86,11 @@ def test_hours_need_a_clock_to_give_a_time() -> None:
     made = cleaned(log(["2025-03-04", "2025-03-09"], "Hours to clear", ["5", "30"],
                        ["Cleared", "Cleared"]))
     assert made.incidents["cleared_at"].dt.strftime("%d %H:%M").tolist() == ["04 00:00", "10 00:00"]
+
+
+def test_without_a_status_nothing_is_dated_and_it_is_said() -> None:
+    made = cleaned(log(["2025-03-04", "2025-03-09", "2025-03-11"], "Days to clear",
+                       ["5", "30", "2"], ["", "", "Open"]))
+    assert made.incidents["cleared_at"].isna().all()
+    assert made.incidents["status"].tolist() == ["unknown", "unknown", "open"]
+    assert made.findings.set_index("code").loc["duration_without_status", "count"] == 2

@@ -21,6 +21,7 @@ _CLOCK = re.compile(rf"(?:(\d{{1,6}})\s*{_DAYS},?\s*)?(\d{{1,6}}):(\d\d)(?::(\d\
                     re.IGNORECASE)
 RULE = "cleared_from_duration"
 UNREAD = "duration_unreadable"
+UNTOLD = "duration_without_status"
 
 
 def read_duration(text: str, *, field: str) -> float:
@@ -70,14 +71,19 @@ def date_clearances(rows: pd.DataFrame, meaning: dict[str, pd.DataFrame], *,
     settings
         Time zone and numbers.
     ledger
-        Takes an entry for each date filled, and for each duration that cannot be read.
+        Takes an entry for each date filled, and for each duration that cannot be read or of which
+        nothing tells whether the case is closed.
     """
     closed = meaning["status"]["code"].isin(("cleared", "closed")) | meaning["outcome"][
         "code"].isin(CLOSED_OUTCOMES)
     wanted = rows["cleared"].isna() & closed.to_numpy()
     wanted &= meaning["status"]["code"].ne("open").to_numpy()
+    untold = rows["cleared"].isna() & (meaning["status"]["code"] == "unknown").to_numpy() & (
+        meaning["outcome"]["code"] == "unknown").to_numpy()
     filled = rows
     for field in DURATION_FIELDS:
+        ledger.add(untold & rows[field].notna(), column="cleared", before=rows[field], after=None,
+                   rule=UNTOLD)
         here = wanted & filled["cleared"].isna() & rows[field].notna()
         if not here.any():
             continue

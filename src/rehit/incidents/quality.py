@@ -145,6 +145,8 @@ _RULES: dict[str, tuple[str, str, str]] = {
                               "to clearance", "Export the date of completion"),
     "duration_unreadable": ("medium", "times to clearance that cannot be read were not used",
                             "Write days as a number"),
+    "duration_without_status": ("high", "times to clearance were not used where nothing tells "
+                                "whether the case is closed", "Record a status"),
     "closed_not_cleaned": ("medium", "cases closed as referred or private count as not cleared, "
                            "though the log gives a closing date",
                            "Record whether and when the surface was cleaned"),
