@@ -79,6 +79,13 @@ def test_no_text_becomes_a_formula_and_no_result_is_stored(one_wall, tmp_path) -
     assert all(not set("[]:*?/\\") & set(name) for name in formulas.sheetnames)
 
 
+def test_every_sheet_prints_across_as_wide_as_one_page(one_wall, tmp_path) -> None:
+    path = write_worked_example(tmp_path / "example.xlsx", one_wall, parameters=PARAMETERS)
+    for sheet in load_workbook(path):
+        assert (sheet.page_setup.orientation, sheet.page_setup.fitToHeight) == ("landscape", 0)
+        assert sheet.sheet_properties.pageSetUpPr.fitToPage
+
+
 def test_summary_says_what_may_not_be_used_and_whose_the_numbers_are(one_wall, tmp_path) -> None:
     """Painting out a bare wall is worked out too, and would look like the cheapest way."""
     own = load_parameters().override({"costs.labour_per_hour": 34})

@@ -31,6 +31,26 @@ def test_headers_are_frozen_filtered_and_carry_units(book: openpyxl.Workbook) ->
     assert {"x", "y"} <= set(heads)
 
 
+def test_every_sheet_prints_across_as_wide_as_one_page(book: openpyxl.Workbook) -> None:
+    for sheet in book:
+        page = sheet.page_setup
+        assert (page.orientation, page.paperSize, page.fitToHeight) == ("landscape", 9, 0)
+        assert sheet.sheet_properties.pageSetUpPr.fitToPage
+        assert sheet.oddFooter.left.text == "&A"
+        assert (sheet.print_title_rows == "$1:$1") == (sheet.title != "Read me")
+
+
+def test_lines_of_the_read_me_break_within_the_page(book: openpyxl.Workbook) -> None:
+    readme = book["Read me"]
+    merged = {str(area) for area in readme.merged_cells.ranges}
+    long = [row[0] for row in readme.iter_rows(min_row=3) if len(str(row[0].value or "")) > 114]
+    assert long
+    for cell in long:
+        assert f"A{cell.row}:C{cell.row}" in merged
+        assert cell.alignment.wrap_text
+        assert readme.row_dimensions[cell.row].height >= 30
+
+
 def test_no_cell_is_a_formula_or_a_link_to_elsewhere(book: openpyxl.Workbook,
                                                      written: Path) -> None:
     kinds = {c.data_type for sheet in book for row in sheet.iter_rows() for c in row}

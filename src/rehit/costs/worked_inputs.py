@@ -51,6 +51,8 @@ class Book:
         """Add a sheet whose first column is wide enough for words."""
         sheet = self.workbook.add_worksheet(name)
         sheet.set_column(0, 0, 34)
+        sheet.set_landscape()
+        sheet.fit_to_pages(1, 0)
         return sheet
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -19,6 +20,9 @@ from rehit.safe_text import neutralise_formula
 CELL_LENGTH = 32_767
 #: Rows as they came may hold personal data; they stay with the cleaned log.
 PRIVATE = {"original"}
+_README_WIDTHS = (24, 10, 80)
+_LINE_POINTS = 15  # height of one line of text
+_A4 = 9  # as the file format numbers it
 _ROW_LIMIT = 1_048_575
 _OPTIONS = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False,
             "constant_memory": True, "default_date_format": "yyyy-mm-dd hh:mm"}
@@ -105,9 +109,9 @@ def _readme(book: Any, facts: Facts, sheets: dict[str, tuple[str, pd.DataFrame, 
             formats: dict[str, Any]) -> None:
     w, inputs = facts.words, facts.inputs
     sheet = book.add_worksheet(w("workbook.readme"))
-    sheet.set_column(0, 0, 24)
-    sheet.set_column(1, 1, 10)
-    sheet.set_column(2, 2, 80)
+    for column, width in enumerate(_README_WIDTHS):
+        sheet.set_column(column, column, width)
+    _set_page(sheet)
     sheet.write_string(0, 0, _safe(w("workbook.title", name=inputs.name)), formats["title"])
     lines = [w("workbook.period", period=w.days(inputs.period_start, inputs.period_end)),
              w("workbook.made", observed_from=facts.day(inputs.observed_from),
@@ -115,7 +119,9 @@ def _readme(book: Any, facts: Facts, sheets: dict[str, tuple[str, pd.DataFrame, 
                currency=inputs.currency, price_year=inputs.price_year, crs=inputs.crs),
              w("workbook.units"), w("workbook.text_safe"), *inputs.limits]
     for row, line in enumerate(lines, start=2):
-        sheet.write_string(row, 0, _safe(line))
+        # Across all columns and broken into lines, or print would cut it off at the last column.
+        sheet.set_row(row, _LINE_POINTS * math.ceil(len(line) / sum(_README_WIDTHS)))
+        sheet.merge_range(row, 0, row, len(_README_WIDTHS) - 1, _safe(line), formats["wrap"])
     top = len(lines) + 3
     for column, head in enumerate(("sheets", "rows", "about")):
         sheet.write_string(top, column, w(f"workbook.{head}"), formats["head"])
@@ -136,8 +142,7 @@ def _write_sheet(book: Any, name: str, frame: pd.DataFrame, attribute: str,
                          formats[_pattern(frame[column], unit)])
         sheet.write_string(0, number, _safe(head), formats["head"])
     sheet.freeze_panes(1, 1)
-    sheet.set_landscape()
-    sheet.fit_to_pages(1, 0)
+    _set_page(sheet)
     sheet.repeat_rows(0)
     rows = frame.head(_ROW_LIMIT)
     if len(rows):
@@ -145,6 +150,14 @@ def _write_sheet(book: Any, name: str, frame: pd.DataFrame, attribute: str,
     for number, row in enumerate(rows.itertuples(index=False, name=None), start=1):
         for place, value in enumerate(row):
             _write_cell(sheet, number, place, value, formats)
+
+
+def _set_page(sheet: Any) -> None:
+    """Print across the sheet, as wide as one page, with its name and the page below."""
+    sheet.set_landscape()
+    sheet.set_paper(_A4)
+    sheet.fit_to_pages(1, 0)
+    sheet.set_footer("&L&A&R&P / &N")
 
 
 def _pattern(values: pd.Series, unit: str) -> str:
