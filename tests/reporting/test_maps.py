@@ -92,3 +92,18 @@ def test_legend_names_only_the_layers_that_are_there(full_input: ReportInput) ->
         legend = page[page.index('class="keys"'):page.index("</main>")]
         assert ("patrol routes" in legend) is there
         assert "recurring places" in legend
+
+
+def test_an_address_that_says_there_is_none_is_no_address() -> None:
+    given = make_input(n=300)
+    place = given.incidents["place_id"].mode().iloc[0]
+    there = given.incidents["place_id"] == place
+    rows = given.incidents.assign(address=given.incidents["address"].where(
+        ~there, "Not Recorded"))
+    facts = gather_facts(dataclasses.replace(given, incidents=rows), load_parameters())
+    assert "Not Recorded" not in render_map(facts, report_name="report.html")
+    assert facts.named(place) == place
+    some = rows.assign(address=rows["address"].where(rows.index != rows.index[there][0],
+                                                     "7 Quay Lane"))
+    facts = gather_facts(dataclasses.replace(given, incidents=some), load_parameters())
+    assert facts.named(place) == f"{place} (7 Quay Lane)"

@@ -14,7 +14,7 @@ from markupsafe import Markup
 from pyproj import CRS
 from shapely import get_coordinates, get_parts
 
-from rehit.reporting.measures import Facts
+from rehit.reporting.measures import Facts, real_addresses
 from rehit.reporting.page import environment, policy, refuse_external, resource
 from rehit.reporting.palette import OCHRE, PLUM, QUIET, SKY, TEAL, ramp_colours
 from rehit.reporting.rows import each
@@ -146,7 +146,8 @@ def _places(facts: Facts, grid: _Grid) -> list[list[Any]]:
     shown = repeats[(repeats["n_incidents"] > 0)].sort_values(["rank_mean", "place_id"])
     shown = shown[shown.geometry.notna()].head(int(facts.number("map_points")))
     firm = (shown["place_kind"] != "street").any()
-    address = facts.inputs.incidents.groupby("place_id")["address"].first()
+    rows = facts.inputs.incidents
+    address = real_addresses(rows["address"]).groupby(rows["place_id"]).first()
     return [[*grid.pair(row.geometry), str(row.place_id),
              "" if pd.isna(row.asset_type) else _text(w.thing(row.asset_type)),
              int(row.n_incidents), int(row.n_rehits), round(float(row.rate_per_year), 3),
@@ -175,7 +176,7 @@ def _incidents(facts: Facts, grid: _Grid, points: gpd.GeoDataFrame) -> dict[str,
         "state": [states.index(s) for s in latest["status"]],
         "surfaces": [w.code("substrate", s) for s in surfaces],
         "surface": [surfaces.index(s) for s in latest["substrate"]],
-        "address": [_text(v) for v in latest["address"]],
+        "address": [_text(v) for v in real_addresses(latest["address"])],
         "text": [_text(v) for v in latest["description"]],
     }
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
+from rehit.addresses import address_table
 from rehit.parameters import Parameters
 from rehit.reporting.compare import Comparison, bunching_of, compare_counts, weekly_counts
 from rehit.reporting.inputs import ReportInput, Standards
@@ -88,7 +89,7 @@ class Facts:
     def named(self, place: str) -> str:
         """Write a place with the address it is mostly reported under, where the log has one."""
         there = self.inputs.incidents["place_id"] == place
-        address = self.inputs.incidents.loc[there, "address"].dropna().mode()
+        address = real_addresses(self.inputs.incidents.loc[there, "address"]).dropna().mode()
         return place if address.empty else f"{place} ({address.iloc[0]})"
 
     def money(self, value: float) -> str:
@@ -128,6 +129,17 @@ def gather_facts(inputs: ReportInput, parameters: Parameters) -> Facts:
                           observed_to=inputs.observed_to)
     return Facts(inputs, words, parameters, standards, now, before, year,
                  bunching, weeks)
+
+
+def real_addresses(addresses: pd.Series) -> pd.Series:
+    """Return addresses as written, without those that only say that there is none.
+
+    Examples
+    --------
+    >>> real_addresses(pd.Series(["5 Elm Rd", "Not Recorded"])).tolist()
+    ['5 Elm Rd', nan]
+    """
+    return addresses.where(address_table(addresses)["address_key"].notna())
 
 
 def has_firm_place(incidents: pd.DataFrame) -> pd.Series:
