@@ -30,19 +30,23 @@ def carry_clearances(rows: pd.DataFrame, ledger: Ledger) -> tuple[pd.DataFrame, 
     tuple
         The rows with their empty cells filled, and where a row only served to fill another.
     """
-    ids = rows["report_id"].mask(is_blank_id(rows["report_id"]))
-    dated = rows["reported"].notna() & ids.notna()
-    late = rows["reported"].isna() & ids.notna() & rows[list(_TELLING)].notna().any(axis=1)
-    late &= ids.isin(ids[dated])
+    late = rows["reported"].isna() & rows[list(_TELLING)].notna().any(axis=1)
+    # Few rows lack a report date: only their numbers are looked at, not those of a whole log.
+    ids = rows.loc[late, "report_id"]
+    ids = ids[ids.notna() & ~is_blank_id(ids)]
+    dated = rows["reported"].notna() & rows["report_id"].isin(ids)
+    ids = ids[ids.isin(rows.loc[dated, "report_id"])]
+    late = pd.Series(rows.index.isin(ids.index), index=rows.index)
     if not late.any():
         return rows, late
     filled = rows.copy(deep=False)
     for name in _CARRIED:
         # The rows are in an order of their content, so the first is the same in any file order.
-        known = rows.loc[late & rows[name].notna(), name]
+        known = rows.loc[ids.index, name].dropna()
         known = known.set_axis(ids[known.index])
-        given = ids.map(known[~known.index.duplicated()])
-        gained = dated & rows[name].isna() & given.notna()
+        given = rows.loc[dated, "report_id"].map(known[~known.index.duplicated()])
+        given = given[rows.loc[given.index, name].isna() & given.notna()].reindex(rows.index)
+        gained = given.notna()
         if gained.any():
             filled[name] = rows[name].where(~gained, given).astype("str")
             ledger.add(np.asarray(gained), column=name, before=None, after=given,
