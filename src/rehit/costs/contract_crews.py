@@ -19,6 +19,7 @@ from rehit.costs.contract_queue import (
 from rehit.costs.contract_volume import Volume
 from rehit.errors import SettingError
 from rehit.parameters import Parameters
+from rehit.wording import counted
 
 KINDS = ("offensive", "ordinary")
 _SEARCH_SHARE = 0.1
@@ -179,7 +180,7 @@ def crews_words(crews: float) -> str:
     """
     if crews < 1:
         return f"{crews:g} of a crew"
-    return "1 crew" if crews == 1 else f"{crews:g} crews"
+    return counted(float(crews), "crew")
 
 
 def crews_table(runs: list[QueueRun]) -> pd.DataFrame:

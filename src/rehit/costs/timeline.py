@@ -102,14 +102,3 @@ def make_timeline(years: int, *, parameters: Parameters, schedule: str | None = 
         year_end=(grown_end * ends)[:, start_year:],
         growth_running=grown_running[:, start_year:], growth_year_end=grown_end[:, start_year:],
         annuity=constant if schedule is None else float(real_ends.sum()))
-
-
-def years_words(years: float) -> str:
-    """Return a number of years in words that agree with it.
-
-    Examples
-    --------
-    >>> years_words(1), years_words(10.0)
-    ('1 year', '10 years')
-    """
-    return "1 year" if years == 1 else f"{years:g} years"

@@ -23,7 +23,6 @@ from rehit.costs.pieces import planned_years
 from rehit.costs.rates import MEASURE
 from rehit.costs.renewals import Renewals
 from rehit.costs.strategies import Strategy
-from rehit.costs.timeline import years_words
 from rehit.costs.workbook_file import leave_to_be_calculated
 from rehit.costs.worked_inputs import (
     Book,
@@ -34,6 +33,7 @@ from rehit.costs.worked_inputs import (
     write_unit_costs,
 )
 from rehit.parameters import Parameters, load_parameters
+from rehit.wording import counted
 
 COLUMNS = ("year", "cleanings expected", "cleaning cost", "upkeep", "planned repaints",
            "planned repaint cost", "renewals at a cleaning", "cost of these", "renewals by age",
@@ -200,7 +200,7 @@ def _write_summary(book: Book, sheet: object, totals: list[str]) -> None:
     write = sheet.write_string  # type: ignore[attr-defined]
     formula, number = sheet.write_formula, sheet.write_number  # type: ignore[attr-defined]
     write(0, 0, "Place " + safe(book.place["place_id"]) + ": cost over "
-          f"{years_words(comparison.timeline.years)}", book.bold)
+          f"{counted(comparison.timeline.years, 'year')}", book.bold)
     titles = ("strategy", "present value", "equal sum a year", "saved against the first",
               "rehit's own figure", "agrees to the cent", "may be used here")
     for column, title in enumerate(titles):

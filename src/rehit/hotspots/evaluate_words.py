@@ -10,6 +10,7 @@ from rehit.hotspots.evaluate_models import Effect
 from rehit.hotspots.evaluate_panel import Panel
 from rehit.hotspots.evaluate_wdd import Difference
 from rehit.parameters import Parameters
+from rehit.wording import counted
 
 WORKED, WORSE, CANNOT_TELL = "worked", "got worse", "can't tell"
 
@@ -76,8 +77,8 @@ def _thin_data(panel: Panel, numbers: Parameters) -> list[str]:
     for group in ("treated", "comparison"):
         n = panel.clean_counts(group)[0]
         if n < least:
-            doubts.append(f"the {group} places had only {_incidents(n)} on clean surfaces before "
-                          f"the measure (at least {least} are needed)")
+            doubts.append(f"the {group} places had only {counted(n, 'incident')} on clean "
+                          f"surfaces before the measure (at least {least} are needed)")
     shortest = numbers["hotspots.min_evaluated_days"]
     for name, days in (("before", panel.days_before), ("after", panel.days_after)):
         if days < shortest:
@@ -121,9 +122,9 @@ def _reading(panel: Panel, found: Verdict, *, worked: bool) -> list[str]:
     for group in ("treated", "comparison"):
         (n0, n1), (y0, y1) = panel.clean_counts(group), panel.years(group)
         if y0 > 0:
-            out.append(f"{group.capitalize()} places: {_incidents(n0)} on clean surfaces before "
-                       f"and {n1} after, {n0 / y0:.2f} and {n1 / y1:.2f} per place and year at "
-                       "risk.")
+            out.append(f"{group.capitalize()} places: {counted(n0, 'incident')} on clean "
+                       f"surfaces before and {n1} after, {n0 / y0:.2f} and {n1 / y1:.2f} per "
+                       "place and year at risk.")
         never = int((panel.places.loc[panel.places["group"] == group,
                                       ["n_before", "n_after"]].sum(axis=1) == 0).sum())
         if never:
@@ -164,10 +165,6 @@ def _moved(quotient: float) -> str:
         meaning = "as many markings or more may have moved nearby as were prevented"
     return (f"Weighted displacement quotient {quotient:.2f}: {meaning} "
             "(a ratio without an interval; read it with the difference above).")
-
-
-def _incidents(n: int) -> str:
-    return "1 incident" if n == 1 else f"{n} incidents"
 
 
 def _chance(found: Verdict) -> str:

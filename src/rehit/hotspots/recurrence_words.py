@@ -11,6 +11,7 @@ from rehit.hotspots.recurrence import design
 from rehit.hotspots.survival import kaplan_meier, median_time
 from rehit.hotspots.survival_places import log_rank
 from rehit.parameters import Parameters, load_parameters
+from rehit.wording import counted
 
 FEW = 5
 HORIZONS_DAYS = (365, 182, 91, 28)
@@ -107,8 +108,8 @@ def read_rate_model(model: RateModel, *,
         return (f"With {model.n_events} re-hits at {model.n_clusters} places the model has no "
                 "finite answer: the data cannot tell these effects apart. Use fewer columns.",)
     if model.n_clusters < numbers["hotspots.min_model_places"]:
-        return (f"With spells at {_places(model.n_clusters)} the errors of these effects cannot "
-                f"be told (at least {numbers['hotspots.min_model_places']:g} are needed).",)
+        return (f"With spells at {counted(model.n_clusters, 'place')} the errors of these effects "
+                f"cannot be told (at least {numbers['hotspots.min_model_places']:g} are needed).",)
     table = model.table(level=level)
     told = (table["low"] > 1) | (table["high"] < 1)
     said = [_effect_sentence(row, level) for part in (table[told], table[~told])
@@ -172,7 +173,7 @@ def rapid_clearance(spells: pd.DataFrame, *, effects: tuple[str, ...] = (),
     n = int(used["event"].sum())
     if n < numbers["hotspots.min_rapid_events"] or len(able) < numbers[
             "hotspots.min_model_places"]:
-        return None, (f"Only {'1 re-hit' if n == 1 else f'{n} re-hits'} at {_places(len(able))} "
+        return None, (f"Only {counted(n, 're-hit')} at {counted(len(able), 'place')} "
                       "can be compared within places: the effect of faster clearance cannot be "
                       "told from this log.")
     x, kept = design(used, effects=("clearance_doublings", *effects), parameters=numbers)
@@ -198,10 +199,6 @@ def _told_apart_within(x: pd.DataFrame, place: pd.Series) -> pd.DataFrame:
         if np.linalg.matrix_rank(products[np.ix_(trial, trial)], tol=1e-8) == len(trial):
             kept = trial
     return x.iloc[:, kept]
-
-
-def _places(n: int) -> str:
-    return "1 place" if n == 1 else f"{n} places"
 
 
 def _rapid_sentence(model: RateModel, level: float) -> str:

@@ -11,6 +11,7 @@ import shapely
 from rehit.patrol.route_map import draw_map
 from rehit.patrol.sheets import Sheet, clock
 from rehit.pdf import render_pdf, typst_text
+from rehit.wording import counted
 
 WGS84 = 4326
 # Above so many rows the list would take a third page: map and type shrink, then each row is a line.
@@ -62,7 +63,7 @@ def head_words(sheet: Sheet) -> str:
     back = f"back {clock(rows['arrive_min'].iloc[-1])}"
     people = f"Crew of {crew['crew_size']:g}, {str(crew['kind']).replace('_', ' ')}."
     n = len(sheet.stops)
-    stops = "1 stop" if n == 1 else f"{n} stops"
+    stops = counted(n, "stop")
     if sheet.since_min is None:
         return (f"{stops}; out {clock(rows['leave_min'].iloc[0])} from {rows['name'].iloc[0]}, "
                 f"{back}. {people}")

@@ -15,7 +15,6 @@ from rehit.costs.expected import cost_at_rates
 from rehit.costs.lifecycle import BASELINE, Comparison, compare_by_formula
 from rehit.costs.programme import Programme
 from rehit.costs.sensitivity import sobol_indices, tornado
-from rehit.costs.timeline import years_words
 from rehit.costs.uncertainty import simulated_costs
 from rehit.costs.worked_example import write_worked_example
 from rehit.pipeline.amounts import amount, chance
@@ -24,6 +23,7 @@ from rehit.pipeline.measured import effect_sentences, effect_table, use_measured
 from rehit.pipeline.method_check import done_table, shares_table
 from rehit.pipeline.outputs import write_csv, write_parquet
 from rehit.pipeline.programme_words import programme_sentence
+from rehit.wording import counted
 
 RATE_STEPS = 41  # points of a drawn curve: more would not be seen
 
@@ -115,7 +115,7 @@ def write_sensitivity(chain: Chain, stage: Path, place: pd.DataFrame, *, strateg
 def cost_sentences(chain: Chain) -> list[str]:
     """Say in plain words where changing the strategy pays."""
     costs, money = chain.strategy_costs, chain.project.currency
-    years = years_words(chain.parameters["costs.horizon_years"])
+    years = counted(chain.parameters["costs.horizon_years"], "year")
     if costs.empty:
         return ["No place can be costed: no incident of this log is tied to a place.", ""]
     best = costs[costs["cheapest"]]

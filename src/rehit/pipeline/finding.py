@@ -19,6 +19,7 @@ from rehit.hotspots.survival_typical import read_typical_place
 from rehit.pipeline.chain import Chain
 from rehit.pipeline.outputs import write_csv, write_layers, write_parquet
 from rehit.pipeline.recurring import emerging_zones, write_reading
+from rehit.wording import counted
 
 MEASURE_COLUMNS = ("measure", "asset_id", "role", "started_at")
 VERDICTS = {"worked": "fewer", "got worse": "more", "can't tell": "cannot_tell"}
@@ -87,7 +88,7 @@ def hotspot_sentences(chain: Chain) -> list[str]:
         top = chain.clusters.sort_values("n_rehits", ascending=False).iloc[0]
         kept = chain.clusters["radius_m"].max()
         near = f" of places within {kept:.0f} m of a neighbour" if kept > 0 else ""
-        many = "1 cluster" if len(chain.clusters) == 1 else f"{len(chain.clusters)} clusters"
+        many = counted(len(chain.clusters), "cluster")
         said.append(f"{many}{near}; most re-hits in {top['name']} "
                     f"({int(top['n_rehits']):,} on {int(top['n_places'])} places).")
     return [*said, read_cells(chain.cells, cell_m=chain.parameters["hotspots.cell_m"],

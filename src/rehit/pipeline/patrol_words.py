@@ -16,6 +16,7 @@ from rehit.patrol.frequency import (
 from rehit.patrol.routes import Plan
 from rehit.patrol.sheets import Sheet, clock
 from rehit.pipeline.chain import Chain
+from rehit.wording import counted
 
 LEAST_SAVED = 0.05  # less is 0.0 as written
 
@@ -29,34 +30,38 @@ def summary(chain: Chain, plan: Plan, sheets: list[Sheet], frequency: Frequency,
     spots = visits[visits["kind"] == "hotspot"]
     expected = float(spots.merge(plan.stops[["stop_id", "expected"]], on="stop_id")[
         "expected"].sum())
+    # Worked out anew with that hour, so once for figure and sentence.
+    saved = 0.0 if frequency.table.empty else saved_by_one_hour(
+        frequency, parameters=chain.parameters)
     return {
         "project": chain.project.name, "day": day.isoformat(), "n_crews_out": len(sheets),
         "n_reported": reported, "n_hotspots": len(spots), "expected_found": round(expected, 2),
         "n_left_out": len(plan.left_out), "n_for_others": len(handed),
         "patrol_hours_per_week": round(frequency.hours_per_week, 1),
         "marking_days_per_week": round(frequency.marking_days_per_week, 1),
-        "value_of_an_hour": round(_saved(chain, frequency), 2), "visits_without_room": no_room,
+        "value_of_an_hour": round(saved, 2), "visits_without_room": no_room,
         "sentences": [
             *_day_sentences(chain, plan, sheets, reported, len(spots), expected, handed, day),
-            *_week_sentences(chain, frequency, no_room), *notes],
+            *_week_sentences(chain, frequency, saved, no_room), *notes],
     }
 
 
 def _day_sentences(chain: Chain, plan: Plan, sheets: list[Sheet], reported: int, spots: int,
                    expected: float, handed: pd.DataFrame, day: date) -> list[str]:
     early = chain.parameters["patrol.early_back_minutes"]
-    said = [f"{day:%A} {day.day} {day:%B %Y}: {len(sheets)} of {_many(len(plan.crews), 'crew')} "
-            f"{'goes' if len(sheets) == 1 else 'go'} out to {_many(reported, 'reported job')} and "
-            f"{_many(spots, 'hotspot')}, where about {expected:.1f} markings should be found."]
+    said = [f"{day:%A} {day.day} {day:%B %Y}: {len(sheets)} of {counted(len(plan.crews), 'crew')} "
+            f"{'goes' if len(sheets) == 1 else 'go'} out to {counted(reported, 'reported job')} "
+            f"and {counted(spots, 'hotspot')}, where about {expected:.1f} markings should be "
+            "found."]
     said += [crew_sentence(plan, sheet, early_min=early) for sheet in sheets]
     jobs = plan.left_out[plan.left_out["kind"] == "reported"]
     said += [f"Left out: {row['name']}: {row['reason']}." for row in jobs.to_dict("records")]
     rest = len(plan.left_out) - len(jobs)
     if rest:
-        said.append(f"{_many(rest, 'hotspot')} {'is' if rest == 1 else 'are'} left for another day "
-                    "(left_out.csv says why).")
+        said.append(f"{counted(rest, 'hotspot')} {'is' if rest == 1 else 'are'} left for another "
+                    "day (left_out.csv says why).")
     if len(handed):
-        said.append(f"{_many(len(handed), 'open job')} {'is' if len(handed) == 1 else 'are'} not "
+        said.append(f"{counted(len(handed), 'open job')} {'is' if len(handed) == 1 else 'are'} not "
                     "for the crews (for_others.csv).")
     return said
 
@@ -72,7 +77,7 @@ def crew_sentence(plan: Plan, sheet: Sheet, *, early_min: float) -> str:
         Minutes before the end of the shift from which a crew is back early.
     """
     back = float(sheet.rows["arrive_min"].iloc[-1])
-    said = f"  {sheet.crew['name']}: {_many(len(sheet.stops), 'stop')}, back at {clock(back)}"
+    said = f"  {sheet.crew['name']}: {counted(len(sheet.stops), 'stop')}, back at {clock(back)}"
     if back > float(sheet.crew["shift_end_min"]) - early_min:
         return said + "."
     why = ("no stop left out that it can do fits in the time that remains"
@@ -81,11 +86,8 @@ def crew_sentence(plan: Plan, sheet: Sheet, *, early_min: float) -> str:
     return f"{said}, with the shift ending at {clock(float(sheet.crew['shift_end_min']))}: {why}."
 
 
-def _many(n: int, word: str) -> str:
-    return f"1 {word}" if n == 1 else f"{n} {word}s"
-
-
-def _week_sentences(chain: Chain, frequency: Frequency, no_room: int) -> list[str]:
+def _week_sentences(chain: Chain, frequency: Frequency, saved: float,
+                    no_room: int) -> list[str]:
     if frequency.table.empty:
         return []
     table, numbers = frequency.table, chain.parameters
@@ -97,7 +99,6 @@ def _week_sentences(chain: Chain, frequency: Frequency, no_room: int) -> list[st
         f"Visit intervals for {len(table):,} places within {hours:.1f} crew hours a week leave "
         f"about {frequency.marking_days_per_week:,.0f} marking-days a week; the even round "
         f"{even:,.0f}, worst first {worst:,.0f}."]
-    saved = _saved(chain, frequency)
     if saved >= LEAST_SAVED:
         said[0] += f" One more crew hour a week would save {saved:.1f}."
     if frequency.short_by_h > 0:
@@ -106,9 +107,3 @@ def _week_sentences(chain: Chain, frequency: Frequency, no_room: int) -> list[st
     if no_room:
         said.append(f"{no_room} planned visits found no day with room in the calendar.")
     return said
-
-
-def _saved(chain: Chain, frequency: Frequency) -> float:
-    if frequency.table.empty:
-        return 0.0
-    return saved_by_one_hour(frequency, parameters=chain.parameters)

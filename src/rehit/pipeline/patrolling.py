@@ -38,7 +38,8 @@ S_PER_H = 3600
 
 
 def write_patrol(chain: Chain, stage: Path, *, day: date | None,
-                 crews: int | None) -> dict[str, object]:
+                 crews: int | None,
+                 search_iterations: float | None = None) -> dict[str, object]:
     """Plan one day and the coming weeks and write everything into `stage`.
 
     Parameters
@@ -51,14 +52,17 @@ def write_patrol(chain: Chain, stage: Path, *, day: date | None,
         The day to plan; by default the first working day after the log ends.
     crews
         How many of the project's vehicles go out; by default all.
+    search_iterations
+        Steps of the route search; by default ``patrol.search_iterations``.
     """
     team, notes = fleet(chain, crews)
     day, idle = day_to_plan(chain, day)
     network = street_network(chain)
     stops, handed = day_stops(chain, day, crews=len(team))
     chain.step("Planning the routes")
-    plan = plan_routes(stops, team, network=network, parameters=chain.parameters,
-                       seed=chain.project.seed)
+    numbers = chain.parameters if search_iterations is None else chain.parameters.override(
+        {"patrol.search_iterations": search_iterations})
+    plan = plan_routes(stops, team, network=network, parameters=numbers, seed=chain.project.seed)
     broken = plan_faults(chain, plan)
     frequency, places = visit_plan(chain, team, network)
     stage.mkdir(exist_ok=True)

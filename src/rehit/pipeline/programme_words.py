@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from rehit.costs.programme import Programme
-from rehit.costs.timeline import years_words
 from rehit.pipeline.amounts import amount
 from rehit.pipeline.chain import Chain
+from rehit.wording import counted
 
 
 def programme_sentence(chain: Chain, found: Programme, *, years: int) -> str:
@@ -22,8 +22,8 @@ def programme_sentence(chain: Chain, found: Programme, *, years: int) -> str:
     """
     numbers, money = chain.parameters, chain.project.currency
     budget = amount(numbers["costs.programme_budget"], money, exact=True)
-    length = years_words(years)
-    horizon = years_words(numbers["costs.horizon_years"])
+    length = counted(years, "year")
+    horizon = counted(numbers["costs.horizon_years"], "year")
     if len(found.table):
         return (f"{_places(len(found.table))} worth coating within {budget} a year "
                 f"for {length}: that costs {amount(found.table['first_cost'].sum(), money)} and "

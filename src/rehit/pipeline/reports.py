@@ -163,12 +163,9 @@ def demo_folder() -> Path:
 
 def write_demo(chain: Chain, stage: Path) -> dict[str, Any]:
     """Run everything on the demo town and return the five findings that matter."""
-    whole = chain.parameters
     # A first look should not wait for the last stop that a longer search would fit in.
-    chain.set_parameter("patrol.search_iterations", whole["pipeline.demo_search_iterations"],
-                        where="demo")
-    write_patrol(chain, stage / "patrol", day=None, crews=None)
-    chain.parameters = whole
+    write_patrol(chain, stage / "patrol", day=None, crews=None,
+                 search_iterations=chain.parameters["pipeline.demo_search_iterations"])
     routes = read_routes(stage / "patrol", crs=chain.project.crs)
     summary = write_quarter(chain, stage, quarter=None, routes=routes)
     (stage / "tables").mkdir()
