@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -25,6 +24,7 @@ from rehit.patrol.saved import PLAN_FILE, write_plan
 from rehit.patrol.sheets import Sheet, crew_sheets
 from rehit.patrol.travel import Network, Travel, build_network
 from rehit.pipeline.chain import Chain
+from rehit.pipeline.file_names import file_names
 from rehit.pipeline.outputs import write_csv
 from rehit.pipeline.patrol_stops import day_after, hotspot_stops, reported_stops
 from rehit.pipeline.patrol_words import summary
@@ -37,8 +37,7 @@ MIN_PER_H = 60
 S_PER_H = 3600
 
 
-def write_patrol(chain: Chain, stage: Path, *, day: date | None,
-                 crews: int | None,
+def write_patrol(chain: Chain, stage: Path, *, day: date | None, crews: int | None,
                  search_iterations: float | None = None) -> dict[str, object]:
     """Plan one day and the coming weeks and write everything into `stage`.
 
@@ -269,35 +268,3 @@ def write_day(stage: Path, plan: Plan, sheets: list[Sheet], *, day: date,
     write_csv(routes_table(sheets), stage / "routes.csv")
     write_csv(plan.left_out, stage / "left_out.csv")
     write_plan(plan, stage / PLAN_FILE, day=day)
-
-
-def file_names(crews: pd.DataFrame) -> dict[str, str]:
-    """Return by ``crew_id`` a file name that no other crew has.
-
-    Names may differ only in what a file name leaves out, such as letters beyond a to z.
-
-    Examples
-    --------
-    >>> file_names(pd.DataFrame({"crew_id": ["V1", "V2"], "name": ["Öst", "Väst"]}))
-    {'V1': 'st', 'V2': 'v_st'}
-    >>> file_names(pd.DataFrame({"crew_id": ["V1", "V2"], "name": ["東", "西"]}))
-    {'V1': 'crew_v1', 'V2': 'crew_v2'}
-    """
-    ids = crews["crew_id"].astype("str")
-    found = crews["name"].map(file_name)
-    same = found.duplicated(keep=False)
-    found = found.where(~same, found + "_" + ids.map(file_name))
-    number = pd.Series(range(1, len(found) + 1), index=found.index).astype("str")
-    found = found.where(~found.duplicated(keep=False), found + "_" + number)
-    return dict(zip(ids, found, strict=True))
-
-
-def file_name(text: str) -> str:
-    """Return a name safe on any file system.
-
-    Examples
-    --------
-    >>> file_name("Hot-wash trailer C")
-    'hot-wash_trailer_c'
-    """
-    return re.sub(r"[^a-z0-9-]+", "_", text.lower()).strip("_")[:40] or "crew"
