@@ -28,7 +28,7 @@ from html import escape
 import pandas as pd
 from IPython.display import HTML, display
 
-from rehit.pipeline.chain import Chain
+from rehit.chain import Chain
 from rehit.project import load_project
 
 chain = Chain(load_project(PROJECT))

@@ -27,9 +27,9 @@ DOUBT_BELOW = 0.8  # matches less sure than this are worth a look by a person
 import ipywidgets as widgets
 from IPython.display import HTML, display
 
-from rehit.pipeline.chain import Chain
+from rehit.chain import Chain
 from rehit.project import load_project
-from rehit.reporting.knobs import turning
+from rehit.report.knobs import turning
 
 chain = Chain(load_project(PROJECT))
 incidents = chain.incidents

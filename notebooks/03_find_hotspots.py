@@ -30,14 +30,14 @@ import matplotlib.pyplot as plt
 import pandas as pd
 from IPython.display import HTML, display
 
-from rehit.hotspots.ranks import chance_above
-from rehit.pipeline.chain import Chain
-from rehit.pipeline.finding import hotspot_sentences, recurrence_sentences
-from rehit.pipeline.report_input import ring_table as rings_for_report
+from rehit.chain import Chain
+from rehit.hotspots.rates import chance_above
+from rehit.outputs.hotspots import hotspot_sentences, recurrence_sentences
+from rehit.outputs.report import ring_table as rings_for_report
 from rehit.project import load_project
-from rehit.reporting.figures import house_style, rate_caterpillar, ring_table, share_curve
-from rehit.reporting.knobs import turning
-from rehit.reporting.words import Words
+from rehit.report.figures import house_style, rate_caterpillar, ring_table, share_curve
+from rehit.report.knobs import turning
+from rehit.report.words import Words
 
 chain = Chain(load_project(PROJECT))
 chain.set_parameter("hotspots.threshold_per_year", THRESHOLD_PER_YEAR, where="this notebook")

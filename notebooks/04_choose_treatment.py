@@ -28,12 +28,11 @@ from html import escape
 import matplotlib.pyplot as plt
 from IPython.display import HTML, display
 
-from rehit.pipeline.chain import Chain
+from rehit.chain import Chain
 from rehit.project import load_project
-from rehit.reporting.figures import house_style, method_mix
-from rehit.reporting.words import Words
-from rehit.treatment.choose import explain
-from rehit.treatment.compare import compare_done, method_shares
+from rehit.report.figures import house_style, method_mix
+from rehit.report.words import Words
+from rehit.treatment.choose import compare_done, explain, method_shares
 
 chain = Chain(load_project(PROJECT))
 advice = chain.advice

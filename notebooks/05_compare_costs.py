@@ -33,16 +33,14 @@ import matplotlib.pyplot as plt
 import numpy as np
 from IPython.display import HTML, display
 
-from rehit.costs.cashflow import cash_flow_table
-from rehit.costs.lifecycle import compare_strategies
-from rehit.pipeline.chain import Chain
-from rehit.pipeline.costing import cost_sentences, cost_years, rate_costs
-from rehit.pipeline.programme_words import programme_sentence
+from rehit.chain import Chain
+from rehit.costs.lifecycle import cash_flow_table, compare_strategies
+from rehit.outputs.costs import cost_sentences, cost_years, programme_sentence, rate_costs
 from rehit.project import load_project
-from rehit.reporting.coating import where_coating_pays
-from rehit.reporting.figures import breakeven_curve, budget_sweep, cost_over_years, house_style
-from rehit.reporting.knobs import turning
-from rehit.reporting.words import Words
+from rehit.report.figures import breakeven_curve, budget_sweep, cost_over_years, house_style
+from rehit.report.knobs import turning
+from rehit.report.sections import where_coating_pays
+from rehit.report.words import Words
 
 chain = Chain(load_project(PROJECT))
 chain.set_parameter("costs.horizon_years", HORIZON_YEARS, where="this notebook")

@@ -36,22 +36,22 @@ import pandas as pd
 import shapely
 from IPython.display import HTML, display
 
-from rehit.patrol.frequency import visit_intervals
-from rehit.patrol.routes import plan_routes
-from rehit.patrol.sheets import clock, crew_sheets
-from rehit.pipeline.chain import Chain
-from rehit.pipeline.patrol_words import summary
-from rehit.pipeline.patrolling import (
+from rehit.chain import Chain
+from rehit.outputs.patrol import (
     day_stops,
     day_to_plan,
     fleet,
     plan_faults,
     street_network,
+    summary,
     visit_plan,
 )
+from rehit.patrol.day import clock, crew_sheets
+from rehit.patrol.looks import visit_intervals
+from rehit.patrol.routes import plan_routes
 from rehit.project import load_project
-from rehit.reporting.figures import house_style
-from rehit.reporting.knobs import turning
+from rehit.report.figures import house_style
+from rehit.report.knobs import turning
 
 chain = Chain(load_project(PROJECT))
 numbers = chain.parameters

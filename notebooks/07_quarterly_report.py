@@ -32,11 +32,11 @@ from pathlib import Path
 import pandas as pd
 from IPython.display import HTML, display
 
-from rehit.files import staged_folder
-from rehit.pipeline.chain import Chain
-from rehit.pipeline.reports import write_quarter
+from rehit.chain import Chain
+from rehit.files.writing import staged_folder
+from rehit.outputs.report import write_quarter
 from rehit.project import load_project
-from rehit.reporting.trace import explain
+from rehit.report.trace import explain
 
 chain = Chain(load_project(PROJECT))
 

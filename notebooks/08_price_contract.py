@@ -33,15 +33,19 @@ import numpy as np
 import pandas as pd
 from IPython.display import HTML, display
 
-from rehit.costs.contract import exact_work_cost, expected_year
-from rehit.costs.contract_compare import compare_received, comparison_sentences, read_received
-from rehit.costs.contract_price import CARRIES, markup_from_margin
-from rehit.costs.contract_rates import schedule_of_rates
-from rehit.costs.contract_sensitivity import sensitivity
-from rehit.pipeline.chain import Chain
-from rehit.pipeline.pricing import price_chain, price_sentences
+from rehit.chain import Chain
+from rehit.contract.compare import compare_received, comparison_sentences, read_received
+from rehit.contract.price import (
+    CARRIES,
+    exact_work_cost,
+    expected_year,
+    markup_from_margin,
+    schedule_of_rates,
+    sensitivity,
+)
+from rehit.outputs.price import price_chain, price_sentences
 from rehit.project import load_project
-from rehit.reporting.figures import house_style
+from rehit.report.figures import house_style
 
 chain = Chain(load_project(PROJECT))
 contract = price_chain(chain, margin=MARGIN, years=YEARS)

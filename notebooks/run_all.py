@@ -20,9 +20,9 @@ from nbconvert import HTMLExporter
 from papermill.exceptions import PapermillExecutionError
 
 from rehit import errors
-from rehit.files import staged_folder
+from rehit.files.writing import staged_folder
 from rehit.project import load_project
-from rehit.reporting.page import policy, refuse_external
+from rehit.report.pages import policy, refuse_external
 
 HERE = Path(__file__).parent
 PAGE = HERE / "page"

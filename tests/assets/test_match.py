@@ -2,30 +2,23 @@
 
 from __future__ import annotations
 
-import importlib.util
 import math
 from pathlib import Path
 
 import geopandas as gpd
 import pandas as pd
 import pytest
+import register_town as town
 import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rehit.assets.given_numbers import match_numbers, match_without_letters
-from rehit.assets.match import place_incidents
+from rehit.assets.match import match_numbers, match_without_letters, place_incidents
 from rehit.assets.register import read_register
 from rehit.errors import ManyErrors, TableError
 from rehit.parameters import load_parameters
 
 ROOT = Path(__file__).parents[2]
-_spec = importlib.util.spec_from_file_location(
-    "town_for_assets", Path(__file__).with_name("town.py"))
-assert _spec is not None
-assert _spec.loader is not None
-town = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(town)
 
 ELM = {"address": "5 Elm Rd", "address_key": "5 elm road", "street_key": "elm road"}
 WALL = {"asset_id": "W-1", "x": 0, "y": 0, **ELM}

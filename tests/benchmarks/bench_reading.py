@@ -17,11 +17,11 @@ from typing import TypeVar
 import numpy as np
 import pandas as pd
 
+from rehit.files.reader import read_log
 from rehit.incidents.dates import parse_dates
 from rehit.incidents.drift import find_drift
 from rehit.incidents.mapping import apply_mapping
 from rehit.incidents.propose import propose_mapping
-from rehit.incidents.read import read_log
 
 DEMO = Path(__file__).parents[2] / "data_demo" / "incidents.csv"
 T = TypeVar("T")

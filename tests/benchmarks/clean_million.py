@@ -23,11 +23,11 @@ from pathlib import Path
 import pandas as pd
 from pyproj import Transformer
 
+from rehit.files.reader import read_log
 from rehit.incidents.clean import clean_incidents
 from rehit.incidents.mapping import apply_mapping
 from rehit.incidents.propose import propose_mapping
-from rehit.incidents.read import read_log
-from rehit.incidents.settings import CleanSettings
+from rehit.incidents.rows import CleanSettings
 
 ROOT = Path(__file__).parents[2]
 CRS = "EPSG:32625"

@@ -24,14 +24,20 @@ sys.path.insert(0, str(Path(__file__).parents[2] / "data_demo"))
 from make_demo import clean_placed_incidents, clean_register, make_town
 from town.model import TIME_ZONE
 
-from rehit.costs.contract import Contract, price_contract
-from rehit.costs.contract_calendar import local_clock, working_days
-from rehit.costs.contract_cost import WORK, job_work, year_cost
-from rehit.costs.contract_jobs import contract_jobs
-from rehit.costs.contract_queue import Standards, crew_calendar, needs_callout, queue_year
-from rehit.hotspots.repeats import rank_repeats
+from rehit.chain import with_register
+from rehit.contract.cost import WORK, job_work, year_cost
+from rehit.contract.crews import (
+    Standards,
+    crew_calendar,
+    local_clock,
+    needs_callout,
+    queue_year,
+    working_days,
+)
+from rehit.contract.price import Contract, price_contract
+from rehit.contract.volume import contract_jobs
+from rehit.hotspots.rates import rank_repeats
 from rehit.parameters import load_parameters
-from rehit.pipeline.places import with_register
 from rehit.treatment.choose import choose_methods
 
 NUMBERS = load_parameters().override({

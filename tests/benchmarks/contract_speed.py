@@ -17,11 +17,11 @@ sys.path.insert(0, str(Path(__file__).parents[2] / "data_demo"))
 from make_demo import clean_placed_incidents, clean_register, make_town
 from town.model import TIME_ZONE
 
-from rehit.costs.contract import price_contract
-from rehit.costs.contract_jobs import contract_jobs
-from rehit.hotspots.repeats import rank_repeats
+from rehit.chain import with_register
+from rehit.contract.price import price_contract
+from rehit.contract.volume import contract_jobs
+from rehit.hotspots.rates import rank_repeats
 from rehit.parameters import load_parameters
-from rehit.pipeline.places import with_register
 from rehit.treatment.choose import choose_methods
 
 

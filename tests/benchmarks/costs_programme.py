@@ -12,8 +12,7 @@ import time
 import numpy as np
 from costs_simulation import places
 
-from rehit.costs.programme_model import best_choice, greedy_choice
-from rehit.costs.prospects import find_prospects
+from rehit.costs.programme import best_choice, find_prospects, greedy_choice
 from rehit.parameters import load_parameters
 
 TARGET_S = 60.0

@@ -19,7 +19,7 @@ sys.path.insert(0, str(Path(__file__).parents[2] / "data_demo"))
 from make_demo import clean_placed_incidents, make_town
 
 from rehit.hotspots.evaluate import evaluate_measure
-from rehit.hotspots.repeats import rank_repeats
+from rehit.hotspots.rates import rank_repeats
 from rehit.parameters import Parameters, load_parameters
 
 

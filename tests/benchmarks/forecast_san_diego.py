@@ -17,9 +17,9 @@ import numpy as np
 import pandas as pd
 from pyproj import Transformer
 
-from rehit.hotspots.forecast_features import History, make_history
+from rehit.hotspots.forecast import History, make_history
 from rehit.hotspots.grid import lay_grid
-from rehit.hotspots.scoring_rolling import score_rolling, summarise
+from rehit.hotspots.scoring import score_rolling, summarise
 from rehit.parameters import load_parameters
 
 LOG = Path(__file__).parents[3] / "shared" / "data" / "san_diego" / "SDGraffiti3.csv"

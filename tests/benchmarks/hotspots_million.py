@@ -20,7 +20,7 @@ import pandas as pd
 
 from rehit.hotspots.clusters import find_clusters, suggest_radius
 from rehit.hotspots.forecast import forecast_places
-from rehit.hotspots.repeats import rank_repeats
+from rehit.hotspots.rates import rank_repeats
 from rehit.hotspots.significance import hot_cells
 from rehit.parameters import load_parameters
 

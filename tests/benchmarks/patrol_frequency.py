@@ -17,7 +17,7 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from rehit.parameters import load_parameters
-from rehit.patrol.frequency import even_round, visit_intervals, worst_first
+from rehit.patrol.looks import even_round, visit_intervals, worst_first
 
 DEMO = Path(__file__).parents[2] / "data_demo"
 YEAR_DAYS = 365.0

@@ -15,10 +15,9 @@ import numpy as np
 import shapely
 
 from rehit.parameters import load_parameters
-from rehit.patrol.check_plan import check_plan
+from rehit.patrol.check import check_plan
 from rehit.patrol.routes import day_travel, plan_routes
-from rehit.patrol.streets import read_streets
-from rehit.patrol.travel import build_network
+from rehit.patrol.travel import build_network, read_streets
 
 DEMO = Path(__file__).parents[2] / "data_demo"
 CRS = "EPSG:32625"

@@ -18,10 +18,14 @@ import pandas as pd
 from statsmodels.duration.hazard_regression import PHReg
 from statsmodels.duration.survfunc import SurvfuncRight
 
-from rehit.hotspots.models import fit_rates
-from rehit.hotspots.recurrence import design, mean_cumulative_function, rehit_spells
-from rehit.hotspots.recurrence_clock import risk_clock
-from rehit.hotspots.repeats import rank_repeats
+from rehit.hotspots.rates import rank_repeats
+from rehit.hotspots.recurrence import (
+    design,
+    fit_rates,
+    mean_cumulative_function,
+    rehit_spells,
+    risk_clock,
+)
 from rehit.hotspots.survival import grouped_medians
 
 START = pd.Timestamp("2020-01-01", tz="UTC")

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
-from rehit.patrol.problem import Crew, Problem
+from rehit.patrol.search import Crew, Problem
 
 SCALE = 10_000
 

@@ -8,10 +8,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from rehit.costs.breakeven import breakeven_table
+from rehit.costs.cashflow import cost_at_rates, random_events_present_value
 from rehit.costs.discounting import annuity_factor, year_factors
-from rehit.costs.expected import cost_at_rates, random_events_present_value
-from rehit.costs.lifecycle import compare_by_formula, compare_strategies
+from rehit.costs.lifecycle import breakeven_table, compare_by_formula, compare_strategies
 from rehit.costs.strategies import Strategy, load_strategies
 from rehit.errors import ManyErrors, SettingError
 from rehit.parameters import load_parameters

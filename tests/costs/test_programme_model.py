@@ -7,7 +7,7 @@ from itertools import product
 import numpy as np
 import pytest
 
-from rehit.costs.programme_model import Candidates, best_choice, greedy_choice
+from rehit.costs.programme import Candidates, best_choice, greedy_choice
 
 
 def random_case(rng: np.random.Generator, *, scenarios: int = 1) -> tuple[Candidates, ...]:

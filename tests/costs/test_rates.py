@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from rehit.costs.pieces import make_pieces
+from rehit.costs.cashflow import make_pieces
 from rehit.costs.rates import LABOUR, LINES, MATERIALS, patches_until_repaint, spots
 from rehit.costs.strategies import Strategy, load_strategies
 from rehit.parameters import load_parameters

@@ -6,11 +6,12 @@ import numpy as np
 import pytest
 from scipy.stats import gamma, nbinom, poisson
 
-from rehit.costs.quadrature import gamma_hats, gamma_nodes
 from rehit.costs.renewals import (
     Life,
     expected_patch_repaints,
     expected_renewals,
+    gamma_hats,
+    gamma_nodes,
     patch_repaints_at_rate,
     renewals_at_rate,
 )

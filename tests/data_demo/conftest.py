@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 
 import pytest
 
 FOLDER = Path(__file__).parents[2] / "data_demo"
-sys.path.insert(0, str(FOLDER))
 
 
 @pytest.fixture(scope="session")

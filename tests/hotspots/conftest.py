@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable
 from functools import cache
-from pathlib import Path
 from typing import Any
 
 import pytest
-
-sys.path.insert(0, str(Path(__file__).parents[2] / "data_demo"))
 
 
 @cache

@@ -9,11 +9,12 @@ import pytest
 from sklearn.cluster import DBSCAN
 
 from rehit.errors import SettingError, TableError
-from rehit.hotspots.clusters import find_clusters, suggest_radius
-from rehit.hotspots.clusters_density import (
+from rehit.hotspots.clusters import (
     dense_groups,
+    find_clusters,
     find_neighbours,
     resampled_stability,
+    suggest_radius,
     suggest_radius_from,
 )
 from rehit.tables import check
@@ -57,7 +58,7 @@ def test_clusters_do_not_depend_on_the_order_of_rows(piles) -> None:
 
 
 def test_dense_piles_are_folded_before_their_pairs_fill_the_memory(piles, monkeypatch) -> None:
-    monkeypatch.setattr("rehit.hotspots.clusters_density.PAIR_LIMIT", 500)
+    monkeypatch.setattr("rehit.hotspots.clusters.PAIR_LIMIT", 500)
     folded = find_neighbours(piles, radius=25.0)
     assert len(folded.xy) < 300
     assert folded.weights.sum() == len(piles)

@@ -8,9 +8,7 @@ import pandas as pd
 import pytest
 
 from rehit.errors import SettingError, TableError
-from rehit.hotspots.evaluate import evaluate_measure
-from rehit.hotspots.evaluate_models import effect_by_places
-from rehit.hotspots.evaluate_panel import around, build_panel
+from rehit.hotspots.evaluate import around, build_panel, effect_by_places, evaluate_measure
 from rehit.hotspots.evaluate_plot import plot_steps
 from rehit.parameters import load_parameters
 from rehit.tables import check

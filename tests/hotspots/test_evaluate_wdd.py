@@ -7,7 +7,7 @@ import pytest
 from scipy.stats import poisson
 
 from rehit.errors import SettingError
-from rehit.hotspots.evaluate_wdd import (
+from rehit.hotspots.evaluate import (
     displacement_difference,
     displacement_quotient,
     e_test,

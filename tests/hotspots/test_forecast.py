@@ -11,22 +11,24 @@ import pandas as pd
 import pytest
 
 from rehit.errors import SettingError, TableError
-from rehit.hotspots.forecast import forecast_cells, forecast_places
-from rehit.hotspots.forecast_features import (
+from rehit.hotspots.forecast import (
     FOREVER,
+    NO_SEASON,
+    SHORT_LOG,
     fading_counts,
     feature_names,
     features,
-    make_history,
-)
-from rehit.hotspots.forecast_fit import SHORT_LOG, forecast_counts, past_starts
-from rehit.hotspots.forecast_models import (
+    find_season,
     fit_level_and_recency,
     fit_spread,
+    forecast_cells,
+    forecast_counts,
+    forecast_places,
+    make_history,
+    past_starts,
     predictive_interval,
     size_of,
 )
-from rehit.hotspots.forecast_season import NO_SEASON, find_season
 from rehit.hotspots.scoring import calibration_table, interval_coverage, poisson_log_score
 from rehit.parameters import load_parameters
 from rehit.tables import check

@@ -13,10 +13,9 @@ import pandas as pd
 import pytest
 from pyproj import Transformer
 
-from rehit.hotspots.forecast_features import History, make_history
+from rehit.hotspots.forecast import History, make_history
 from rehit.hotspots.grid import lay_grid
-from rehit.hotspots.scoring import capture_at
-from rehit.hotspots.scoring_rolling import FORECAST, baselines, score_rolling, summarise
+from rehit.hotspots.scoring import FORECAST, baselines, capture_at, score_rolling, summarise
 from rehit.parameters import load_parameters
 
 LOG = Path(__file__).parents[3] / "shared" / "data" / "san_diego" / "SDGraffiti3.csv"

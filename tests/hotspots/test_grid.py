@@ -8,13 +8,7 @@ import pandas as pd
 import pytest
 
 from rehit.errors import DataWarning, SettingError, TableError
-from rehit.hotspots.grid import (
-    exposure_of,
-    lay_grid,
-    metres_per_unit,
-    study_cells,
-    well_placed,
-)
+from rehit.hotspots.grid import exposure_of, lay_grid, metres_per_unit, study_cells, well_placed
 
 
 def test_every_point_is_counted_once_and_lies_in_its_square() -> None:

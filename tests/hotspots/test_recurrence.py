@@ -10,10 +10,15 @@ import pandas as pd
 import pytest
 
 from rehit.errors import SettingError, TableError
-from rehit.hotspots.models import andersen_gill, prentice_williams_peterson
-from rehit.hotspots.recurrence import design, mean_cumulative_function, rehit_spells
-from rehit.hotspots.recurrence_clock import risk_clock
-from rehit.hotspots.trend import fit_power_law
+from rehit.hotspots.recurrence import (
+    andersen_gill,
+    design,
+    fit_power_law,
+    mean_cumulative_function,
+    prentice_williams_peterson,
+    rehit_spells,
+    risk_clock,
+)
 from rehit.tables import check
 
 PUBLISHED = Path(__file__).parents[1] / "published" / "recurrence"

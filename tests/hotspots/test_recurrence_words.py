@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from rehit.errors import TableError
-from rehit.hotspots.models import fit_rates
+from rehit.hotspots.recurrence import fit_rates
 from rehit.hotspots.recurrence_words import (
     clearance_speed,
     rapid_clearance,

@@ -9,8 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from rehit.hotspots.scan import scan_statistic
-from rehit.hotspots.scan_core import log_likelihood_ratio, poisson_scan
+from rehit.hotspots.scan import log_likelihood_ratio, poisson_scan, scan_statistic
 from rehit.parameters import load_parameters
 from rehit.tables import check
 

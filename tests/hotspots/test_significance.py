@@ -10,9 +10,14 @@ from scipy.sparse import csr_matrix
 from scipy.stats import binom
 
 from rehit.errors import DataWarning, SettingError, TableError
-from rehit.hotspots.significance import hot_cells, local_moran_grid, window_scores
-from rehit.hotspots.significance_local import gi_star
-from rehit.hotspots.significance_tails import false_discovery, sum_tails
+from rehit.hotspots.significance import (
+    false_discovery,
+    gi_star,
+    hot_cells,
+    local_moran_grid,
+    sum_tails,
+    window_scores,
+)
 from rehit.tables import check
 
 WHEN = pd.Timestamp("2024-05-01", tz="UTC")

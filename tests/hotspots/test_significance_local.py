@@ -14,7 +14,7 @@ from scipy.sparse import csr_matrix
 from scipy.special import ndtri
 
 from rehit.errors import SettingError
-from rehit.hotspots.significance_local import (
+from rehit.hotspots.significance import (
     critical_score,
     distance_weights,
     gi,

@@ -12,10 +12,16 @@ import pytest
 from scipy.sparse import csr_matrix
 
 from rehit.hotspots.grid import lay_grid
-from rehit.hotspots.significance import hot_cells, window_scores
-from rehit.hotspots.significance_local import gi_star
-from rehit.hotspots.significance_pool import Units, marked_units, unit_pool
-from rehit.hotspots.significance_tails import false_discovery, sum_tails
+from rehit.hotspots.significance import (
+    Units,
+    false_discovery,
+    gi_star,
+    hot_cells,
+    marked_units,
+    sum_tails,
+    unit_pool,
+    window_scores,
+)
 
 WHEN = pd.Timestamp("2024-05-01", tz="UTC")
 

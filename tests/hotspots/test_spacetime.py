@@ -12,7 +12,6 @@ from scipy.stats import poisson
 
 from rehit.errors import SettingError, TableError
 from rehit.hotspots.spacetime import knox, knox_rings
-from rehit.hotspots.spacetime_tests import jacquez, mantel, modified_knox
 from rehit.parameters import load_parameters
 
 PUBLISHED = Path(__file__).parents[1] / "published"
@@ -35,24 +34,10 @@ def test_knox_against_pointpats_and_surveillance_on_burkitt(burkitt) -> None:
     assert np.isnan(result.p_permuted)
 
 
-def test_mantel_against_pointpats_on_burkitt(burkitt) -> None:
-    assert mantel(*burkitt)[0] == pytest.approx(0.0483684, abs=5e-8)
-
-
-def test_jacquez_against_pointpats_on_burkitt(burkitt) -> None:
-    assert jacquez(*burkitt, k=3)[0] == 12
-
-
-def test_modified_knox_against_pointpats_on_burkitt(burkitt) -> None:
-    assert modified_knox(*burkitt, distance=20, interval=5) == pytest.approx(2.8101604, abs=5e-8)
-
-
 def test_tests_leave_the_times_alone_so_that_the_next_one_is_right(burkitt) -> None:
-    # pointpats' deprecated knox shuffles them in place: Mantel .04787 and Jacquez 8 afterwards.
+    # pointpats' deprecated knox shuffles them in place.
     xy, times = burkitt[0].copy(), burkitt[1].copy()
     knox(xy, times, distance=20, interval=5, permutations=3, rng=np.random.default_rng(1))
-    mantel(xy, times, permutations=2, rng=np.random.default_rng(1))
-    jacquez(xy, times, k=3, permutations=2, rng=np.random.default_rng(1))
     assert np.array_equal(xy, burkitt[0])
     assert np.array_equal(times, burkitt[1])
 
@@ -72,11 +57,8 @@ def test_permuted_chance_is_near_the_poisson_one_where_nothing_is_planted() -> N
 
 
 def test_permutations_need_a_generator(burkitt) -> None:
-    for ask in (lambda: knox(*burkitt, distance=20, interval=5, permutations=9),
-                lambda: mantel(*burkitt, permutations=9),
-                lambda: jacquez(*burkitt, k=3, permutations=9)):
-        with pytest.raises(SettingError, match="Generator"):
-            ask()
+    with pytest.raises(SettingError, match="Generator"):
+        knox(*burkitt, distance=20, interval=5, permutations=9)
 
 
 def planted_log(*, seed: int, offspring: float) -> gpd.GeoDataFrame:

@@ -6,8 +6,13 @@ import numpy as np
 import pytest
 
 from rehit.errors import SettingError, TableError
-from rehit.hotspots.survival import grouped_medians, kaplan_meier, median_time
-from rehit.hotspots.survival_places import log_rank, place_variance
+from rehit.hotspots.survival import (
+    grouped_medians,
+    kaplan_meier,
+    log_rank,
+    median_time,
+    place_variance,
+)
 
 # Freireich et al. 1963, Blood 21:699-716: weeks in remission (6-MP, placebo); from memory, as in
 # Kleinbaum and Klein, Survival Analysis, table 2.1 on; confirmed by the printed results below.

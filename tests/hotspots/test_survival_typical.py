@@ -7,8 +7,13 @@ import pandas as pd
 import pytest
 
 from rehit.errors import TableError
-from rehit.hotspots.survival import kaplan_meier, median_time
-from rehit.hotspots.survival_typical import read_typical_place, typical_curve, typical_median
+from rehit.hotspots.survival import (
+    kaplan_meier,
+    median_time,
+    read_typical_place,
+    typical_curve,
+    typical_median,
+)
 
 
 def spells(n: int, rng: np.random.Generator, *, window: float = 700.0) -> pd.DataFrame:

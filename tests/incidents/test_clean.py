@@ -6,11 +6,11 @@ import pandas as pd
 import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
+from recleaned import as_fields
 
 from rehit.errors import SettingError
 from rehit.incidents.clean import clean_incidents
-from rehit.incidents.reclean import as_fields
-from rehit.incidents.settings import Cleaned, CleanSettings
+from rehit.incidents.rows import Cleaned, CleanSettings
 from rehit.tables import check, table
 
 SETTINGS = CleanSettings(time_zone="Europe/Lisbon", crs="EPSG:32625")

@@ -14,7 +14,7 @@ import pandas as pd
 import pytest
 
 from rehit.incidents.clean import clean_incidents
-from rehit.incidents.settings import Cleaned, CleanSettings
+from rehit.incidents.rows import Cleaned, CleanSettings
 
 FOLDER = Path(__file__).parent / "faults"
 EXPECTED = pd.read_csv(FOLDER / "expected.csv", dtype={"expected": "str"})

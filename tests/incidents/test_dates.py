@@ -12,13 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rehit.errors import SettingError
-from rehit.incidents.dates import (
-    FAULT_CODES,
-    REMARK_CODES,
-    DateStyle,
-    parse_dates,
-)
-from rehit.incidents.dates_style import find_style
+from rehit.incidents.dates import FAULT_CODES, REMARK_CODES, DateStyle, find_style, parse_dates
 from rehit.parameters import load_parameters
 
 MARCH_5 = "2018-03-05 14:22:00+00:00"

@@ -5,10 +5,10 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
+from rehit.files.reader import RawLog
 from rehit.incidents.drift import find_drift
 from rehit.incidents.mapping import Mapping
 from rehit.incidents.propose import propose_mapping
-from rehit.incidents.read import RawLog
 
 ROWS = 30
 

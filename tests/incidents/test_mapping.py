@@ -11,6 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from rehit.errors import InputFileError, ManyErrors, SettingError
+from rehit.files.reader import RawLog, read_log
 from rehit.incidents.dates import DateStyle
 from rehit.incidents.drift import find_drift
 from rehit.incidents.mapping import (
@@ -25,10 +26,9 @@ from rehit.incidents.mapping import (
     with_setting,
 )
 from rehit.incidents.propose import propose_mapping, suggest_project
-from rehit.incidents.read import RawLog, read_log
 from rehit.tables import check, table
 
-FAULTS = Path(__file__).parent / "faults_reading"
+FAULTS = Path(__file__).parents[1] / "files" / "faults_reading"
 
 
 def log(columns: dict[str, list[str]], *, has_header: bool = True) -> RawLog:

@@ -10,8 +10,8 @@ import pytest
 
 from rehit.incidents.clean import clean_incidents
 from rehit.incidents.meaning import flagged, translate
-from rehit.incidents.settings import Cleaned, CleanSettings
-from rehit.incidents.vocabulary import default_words
+from rehit.incidents.rows import Cleaned, CleanSettings
+from rehit.words.log_vocabulary import default_words
 
 
 def clean(**row: str) -> Cleaned:

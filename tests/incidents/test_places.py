@@ -7,11 +7,10 @@ import pandas as pd
 import pytest
 from pyproj import Geod
 
-from rehit.addresses import address_table
 from rehit.incidents.clean import clean_incidents
-from rehit.incidents.coordinates import read_numbers
-from rehit.incidents.place_quality import address_keys
-from rehit.incidents.settings import Cleaned, CleanSettings
+from rehit.incidents.places import address_keys, read_numbers
+from rehit.incidents.rows import Cleaned, CleanSettings
+from rehit.words.addresses import address_table
 
 TOWN = (-33.0220, 45.9970, -32.9780, 46.0184)
 CRS = "EPSG:32625"

@@ -10,12 +10,12 @@ import pandas as pd
 import pytest
 from pyproj import Transformer
 
+from rehit.files.reader import RawLog, read_log
 from rehit.incidents.dates import DateStyle, parse_dates
 from rehit.incidents.mapping import FIELDS, Mapping, answered, apply_mapping, with_setting
+from rehit.incidents.projection import suggest_place
 from rehit.incidents.propose import propose_mapping, suggest_project
-from rehit.incidents.propose_crs import suggest_place
-from rehit.incidents.propose_words import header_scores, header_words
-from rehit.incidents.read import RawLog, read_log
+from rehit.words.headers import header_scores, log_header_words
 
 SHARED = Path(__file__).parents[2].parent / "shared" / "data"
 ROWS = 40
@@ -364,17 +364,17 @@ def test_a_log_without_coordinates_suggests_no_place() -> None:
 def test_every_header_word_names_a_field_and_a_reason() -> None:
     helpers = {"other", "neutral", "house_number", *(f"part_{p}" for p in (
         "year", "month", "day", "hour", "minute", "second", "half", "time"))}
-    for word in header_words():
+    for word in log_header_words():
         assert word.field in (*FIELDS, *helpers), word
         assert word.reason
         assert 0 <= word.weight <= 1
         assert word.words == " ".join(word.words.split()).lower()
-    assert {word.language for word in header_words()} == {"en", "es", "fr", "de", "pt"}
+    assert {word.language for word in log_header_words()} == {"en", "es", "fr", "de", "pt"}
 
 
 def test_header_words_are_reached_by_their_own_words() -> None:
     """A word with accents in the list could never match a name, which is compared without."""
-    for word in header_words():
+    for word in log_header_words():
         if word.field != "neutral":
             assert word.field in header_scores(word.words), word
 
@@ -386,6 +386,6 @@ def test_one_proposal_twice_is_the_same() -> None:
 
 def test_no_column_serves_two_fields() -> None:
     for name in csv.DictReader(["fault", "open311.json", "rows_wrapped_in_quotes.csv"]):
-        raw = read_log(Path(__file__).parent / "faults_reading" / name["fault"])
+        raw = read_log(Path(__file__).parents[1] / "files" / "faults_reading" / name["fault"])
         used = [c for source in propose_mapping(raw).fields.values() for c in source.columns]
         assert len(used) == len(set(used))

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import pandas as pd
 
+from rehit.files.reader import RawLog, stack_logs
 from rehit.incidents.clean import clean_incidents
 from rehit.incidents.drift import find_drift
 from rehit.incidents.mapping import apply_mapping
-from rehit.incidents.propose import propose_mapping
-from rehit.incidents.propose_renamed import find_renamed
-from rehit.incidents.read import RawLog, stack_logs
-from rehit.incidents.settings import CleanSettings
+from rehit.incidents.propose import find_renamed, propose_mapping
+from rehit.incidents.rows import CleanSettings
 
 
 def quarter(name: str, first: int, *, closed: str, north: str = "Lat") -> RawLog:

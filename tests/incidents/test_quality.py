@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import pandas as pd
 
-from rehit.incidents.assemble import REASONS
 from rehit.incidents.clean import clean_incidents
 from rehit.incidents.quality import _RULES, SEVERITIES
-from rehit.incidents.settings import CleanSettings
+from rehit.incidents.rows import REASONS, CleanSettings
 
 SETTINGS = CleanSettings(time_zone="UTC", crs="EPSG:32625")
 

@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 from rehit.incidents.clean import clean_incidents
-from rehit.incidents.settings import CleanSettings
+from rehit.incidents.rows import CleanSettings
 from rehit.incidents.sizes import read_size, read_sizes
 from rehit.parameters import load_parameters
 

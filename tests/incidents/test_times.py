@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 from rehit.incidents.clean import clean_incidents
-from rehit.incidents.settings import Cleaned, CleanSettings
+from rehit.incidents.rows import Cleaned, CleanSettings
 from rehit.parameters import load_parameters
 
 

@@ -12,11 +12,10 @@ from shapely.geometry import Point
 from rehit.errors import SettingError
 from rehit.parameters import Parameters
 from rehit.patrol import search
-from rehit.patrol.check_plan import check_plan
-from rehit.patrol.problem import Crew, Problem, finish_time
-from rehit.patrol.replan import replan
+from rehit.patrol.check import check_plan
+from rehit.patrol.day import replan
 from rehit.patrol.routes import Plan, plan_routes
-from rehit.patrol.search import search_routes
+from rehit.patrol.search import Crew, Problem, finish_time, search_routes
 from rehit.patrol.travel import build_network
 
 

@@ -12,8 +12,7 @@ from shapely.geometry import LineString, Point
 
 from rehit.errors import InputFileError, TableError
 from rehit.parameters import Parameters
-from rehit.patrol.streets import read_streets
-from rehit.patrol.travel import build_network, travel_times, ways
+from rehit.patrol.travel import build_network, read_streets, travel_times, ways
 
 
 def network(lines: gpd.GeoDataFrame, numbers: Parameters):

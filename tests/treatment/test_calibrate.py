@@ -10,9 +10,8 @@ import pytest
 
 from rehit.errors import ManyErrors
 from rehit.parameters import load_parameters
-from rehit.treatment.calibrate import calibrate_methods, shrunken_ratios
+from rehit.treatment.calibrate import calibrate_methods, read_works, shrunken_ratios
 from rehit.treatment.methods import load_methods
-from rehit.treatment.works import read_works
 
 DEMO = Path(__file__).parents[2] / "data_demo" / "works_log.csv"
 

@@ -1,117 +1,442 @@
-"""Cash flows year by year and line by line, for a reader who wants to add them up."""
+"""Expected costs by formula: year by year with an uncertain rate, and at a known rate."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import Path
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.interpolate import CubicSpline
 
-from rehit.costs.expected import renewals_of
-from rehit.costs.lifecycle import compare_by_formula
-from rehit.costs.pieces import Pieces, planned_years
-from rehit.costs.rates import LINES
+from rehit.costs.discounting import annuity_factor, schedule_rates
+from rehit.costs.rates import (
+    ESCALATION,
+    LINES,
+    MEASURE,
+    cleaning_lines,
+    cover_hours,
+    cover_lines,
+    patches_until_repaint,
+    repaint_lines,
+    spots,
+    wash_water_l,
+)
+from rehit.costs.renewals import (
+    Life,
+    Renewals,
+    expected_patch_repaints,
+    expected_renewals,
+    patch_repaint_curves,
+    renewal_curves,
+)
 from rehit.costs.strategies import Strategy
-from rehit.costs.timeline import Timeline, make_timeline
-from rehit.parameters import Parameters, load_parameters
-from rehit.tables import check
+from rehit.errors import SettingError
+from rehit.parameters import Parameters
+
+# The years of a comparison: how each cost line grows and is discounted.
 
 Numbers = NDArray[np.float64]
-ITEMS = ("first cost", "cleaning", "upkeep", "planned repaint", "renewal at a cleaning",
-         "renewal by age", "credit for unused life")
 
 
-def cash_flow_table(costing: pd.DataFrame, *,
-                    strategies: Sequence[Strategy] | Path | str | None = None,
-                    horizon_years: int | None = None, schedule: str | None = None,
-                    nominal: bool = False, parameters: Parameters | None = None) -> pd.DataFrame:
-    """Return the expected cash flows of every strategy at every place.
+@dataclass(frozen=True)
+class Timeline:
+    """Growth and discount factors of each cost line and year.
+
+    Attributes
+    ----------
+    years
+        Length of the comparison.
+    start, growth_start
+        Present value and growth of one unit of each line paid at the start, shape (lines,).
+    running
+        Present value of one unit of today's cost of each line in each year, for costs spread
+        over the year, shape (lines, years).
+    year_end
+        The same for costs that fall at the end of a year (renewals by age, planned repaints).
+    growth_running, growth_year_end
+        The growth parts alone, for a table of cash flows.
+    annuity
+        Present value of one unit at the end of every year.
+    """
+
+    years: int
+    start: Numbers
+    growth_start: Numbers
+    running: Numbers
+    year_end: Numbers
+    growth_running: Numbers
+    growth_year_end: Numbers
+    annuity: float
+
+
+def make_timeline(years: int, *, parameters: Parameters, schedule: str | None = None,
+                  nominal: bool = False, start_year: int = 0) -> Timeline:
+    """Return the factors of a comparison over `years`.
 
     Parameters
     ----------
-    costing
-        The `costing` table.
-    strategies, horizon_years, schedule, parameters
-        As for :func:`rehit.costs.lifecycle.compare_by_formula`.
+    years
+        Whole number of years, at least 1.
+    parameters
+        Rate, payment point and escalations are read from it.
+    schedule
+        Name of a declining schedule of discount rates, in place of the single rate.
     nominal
-        Show money of the day instead of today's prices. Present values are the same.
+        Work in money of the day: growth and discount rates both carry inflation, so that present
+        values stay the same and only the cash flows change.
+    start_year
+        Years from now after which the comparison starts; present values are still today's.
+
+    Raises
+    ------
+    SettingError
+        If the years are not a whole number from 1 to 125, or a schedule does not cover them.
+
+    Examples
+    --------
+    >>> from rehit.parameters import load_parameters
+    >>> make_timeline(2, parameters=load_parameters()).running.shape
+    (8, 2)
+    """
+    if isinstance(years, bool) or int(years) != years or not 1 <= years <= 125:
+        raise SettingError("horizon_years", got=repr(years), allowed="a whole number, 1 to 125",
+                           remedy="choose another horizon")
+    years, last = int(years), int(years) + start_year
+    inflation = parameters["costs.inflation"] if nominal else 0.0
+    rates = (np.full(last, parameters["costs.discount_rate"]) if schedule is None
+             else schedule_rates(schedule, last))
+    rates = (1 + rates) * (1 + inflation) - 1
+    ends = 1 / np.cumprod(1 + rates)
+    begins = np.concatenate([[1.0], ends[:-1]])
+    point = parameters["costs.payment_point"]
+    growth = np.array([
+        (1 + parameters[f"costs.escalation_{ESCALATION[line]}"]) * (1 + inflation) - 1
+        for line in LINES])[:, None]
+    number = np.arange(1.0, last + 1)
+    grown_running = (1 + growth) ** (number - 1 + point)
+    grown_end = np.asarray((1 + growth) ** number, dtype=float)
+    # A level annual cost is stated in today's money, so the annuity is always in real terms.
+    real_ends = ends * (1 + inflation) ** number
+    constant = annuity_factor(years, discount_rate=parameters["costs.discount_rate"])
+    grown_start = ((1 + growth) ** start_year)[:, 0]
+    return Timeline(
+        years=years, start=grown_start * begins[start_year], growth_start=grown_start,
+        running=(grown_running * (begins * (1 + rates) ** -point))[:, start_year:],
+        year_end=(grown_end * ends)[:, start_year:],
+        growth_running=grown_running[:, start_year:], growth_year_end=grown_end[:, start_year:],
+        annuity=constant if schedule is None else float(real_ends.sum()))
+
+
+# One strategy at every place, taken apart into what the formula and the simulation both need.
+
+Rows = slice | NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Renewing:
+    """Something renewed when used up: what it costs, when, and what is credited at the end."""
+
+    lines: Numbers
+    life: Life
+    pays_at_reset: bool
+    credited: bool
+
+
+@dataclass(frozen=True)
+class Pieces:
+    """Costs of one strategy, shape (places, lines) at today's prices.
+
+    Attributes
+    ----------
+    first
+        At the start.
+    yearly
+        Every year, whatever happens.
+    per_cleaning
+        At each cleaning.
+    planned
+        At each planned repaint.
+    planned_every
+        Years between planned repaints at each place; 0 = the wall is not painted.
+    renewing
+        Covers or repaints that use up; at most one.
+    effect_on_rate
+        Share of markings prevented.
+    water_l, hours
+        Wash water of one cleaning [L], crew hours of one covering.
+    allowed, why_not
+        Whether the strategy may be used at each place, and else the reason.
+    """
+
+    strategy: Strategy
+    first: Numbers
+    yearly: Numbers
+    per_cleaning: Numbers
+    planned: Numbers
+    planned_every: NDArray[np.int64]
+    renewing: Renewing | None
+    effect_on_rate: float
+    water_l: Numbers
+    hours: Numbers
+    allowed: NDArray[np.bool_]
+    why_not: NDArray[np.object_]
+
+
+    def at(self, rows: Rows) -> Pieces:
+        """Return the pieces at some of the places."""
+        renewing = self.renewing
+        if renewing is not None:
+            life = renewing.life
+            renewing = replace(renewing, lines=renewing.lines[rows], life=Life(
+                life.cleanings[rows], life.years, life.reset_every[rows]))
+        names = ("first", "yearly", "per_cleaning", "planned", "planned_every", "water_l", "hours",
+                 "allowed", "why_not")
+        return replace(self, renewing=renewing,
+                       **{name: getattr(self, name)[rows] for name in names})
+
+
+def make_pieces(costing: pd.DataFrame, strategies: Sequence[Strategy], *,
+                parameters: Parameters) -> list[Pieces]:
+    """Return the pieces of each strategy at all places of a costing table."""
+    return [_pieces(costing, strategy, parameters) for strategy in strategies]
+
+
+def _pieces(costing: pd.DataFrame, strategy: Strategy, parameters: Parameters) -> Pieces:
+    painted = costing["method"].to_numpy(str) == "paint_out"
+    every = round(parameters["costs.planned_repaint_years"])
+    planned_every = np.where(painted, every, 0).astype(np.int64)
+    repaint = repaint_lines(costing, parameters=parameters)
+    yearly = np.zeros((len(costing), len(LINES)))
+    yearly[:, MEASURE] = strategy.yearly_cost
+    allowed, why_not = permission(costing, strategy)
+    first = cover_lines(costing, strategy, parameters=parameters)
+    per_cleaning = cleaning_lines(costing, strategy, parameters=parameters)
+    # The full repaint takes the place of the last patch, so only what it costs more is added.
+    renewed = (repaint - per_cleaning).clip(0) if strategy.paints else first
+    return Pieces(
+        strategy=strategy, first=first, yearly=yearly, per_cleaning=per_cleaning,
+        planned=np.where(painted[:, None], repaint, 0.0), planned_every=planned_every,
+        renewing=_renewing(costing, strategy, renewed, planned_every, parameters),
+        effect_on_rate=strategy.effect_on_rate,
+        water_l=wash_water_l(costing, strategy, parameters=parameters),
+        hours=cover_hours(costing, strategy, parameters=parameters),
+        allowed=allowed, why_not=why_not)
+
+
+def _renewing(costing: pd.DataFrame, strategy: Strategy, lines: Numbers,
+              planned_every: NDArray[np.int64], parameters: Parameters) -> Renewing | None:
+    if strategy.paints:
+        life = Life(patches_until_repaint(costing, parameters=parameters), np.inf, planned_every)
+        return Renewing(lines, life, pays_at_reset=False, credited=False)
+    if not lines.any():
+        return None
+    # Only what lies on the wall goes when the wall is repainted.
+    resets = planned_every if strategy.covers_wall else np.zeros_like(planned_every)
+    cleanings = np.full(len(costing), np.floor(strategy.life_cleanings))
+    if strategy.covers_wall:
+        cleanings = cleanings * spots(costing, parameters=parameters)
+    life_years = (np.inf if np.isinf(strategy.life_years)
+                  else float(max(1, round(strategy.life_years))))
+    return Renewing(lines, Life(cleanings, life_years, resets), pays_at_reset=True, credited=True)
+
+
+def permission(costing: pd.DataFrame,
+               strategy: Strategy) -> tuple[NDArray[np.bool_], NDArray[np.object_]]:
+    """Return where a strategy may be used, and the reason where it may not."""
+    unknown = (costing["method"].eq("inspect").to_numpy() & bool(strategy.only_methods))
+    forbidden = (~costing["coating_allowed"].to_numpy(bool) if strategy.needs_permission
+                 else np.zeros(len(costing), dtype=bool))
+    unfit = (~costing["method"].isin(strategy.only_methods).to_numpy()
+             if strategy.only_methods else np.zeros(len(costing), dtype=bool))
+    reasons = np.full(len(costing), None, dtype=object)
+    reasons[unfit] = "the surface is not one it is used on"
+    reasons[unknown & unfit] = "the surface is not known: look at it first"
+    reasons[forbidden] = "the owner does not allow a coating"
+    return ~(forbidden | unfit), reasons
+
+
+def planned_years(every: NDArray[np.int64], years: int) -> NDArray[np.bool_]:
+    """Return in which year ends a planned repaint falls, shape (places, years), never the last."""
+    number = np.arange(1, years + 1)
+    due = number % np.maximum(every, 1)[:, None] == 0
+    return due & (every > 0)[:, None] & (number < years)
+
+
+@dataclass(frozen=True)
+class Weights:
+    """Present values that multiply what is random, in one strategy.
+
+    Attributes
+    ----------
+    fixed
+        Present value of all that is certain, shape (places,).
+    cleaning
+        Of one cleaning in each year, shape (places, years).
+    by_cleaning, by_age
+        Of one renewal at a cleaning in each year, and at each year's end.
+    unused
+        Credited at the horizon for a wholly unused cover, shape (places,).
+    """
+
+    fixed: Numbers
+    cleaning: Numbers
+    by_cleaning: Numbers
+    by_age: Numbers
+    unused: Numbers
+
+
+    def at(self, rows: Rows) -> Weights:
+        """Return the weights at some of the places."""
+        return Weights(self.fixed[rows], self.cleaning[rows], self.by_cleaning[rows],
+                       self.by_age[rows], self.unused[rows])
+
+
+def make_weights(pieces: Pieces, timeline: Timeline, *, parameters: Parameters) -> Weights:
+    """Return the present-value weights of one strategy."""
+    years = timeline.years
+    due = planned_years(pieces.planned_every, years)
+    fixed = (pieces.first @ timeline.start + pieces.yearly @ timeline.running.sum(axis=1)
+             + (pieces.planned @ timeline.year_end * due).sum(axis=1))
+    nothing = np.zeros((len(fixed), years))
+    weights = Weights(fixed, pieces.per_cleaning @ timeline.running, nothing, nothing,
+                      np.zeros(len(fixed)))
+    if pieces.renewing is None:
+        return weights
+    lines = pieces.renewing.lines
+    credit = parameters["costs.residual_share"] if pieces.renewing.credited else 0.0
+    return Weights(
+        fixed, weights.cleaning, lines @ timeline.running,
+        lines @ timeline.year_end if pieces.renewing.pays_at_reset else nothing,
+        credit * (lines @ timeline.year_end[:, -1]))
+
+
+@dataclass(frozen=True)
+class Expected:
+    """Expected present values of one strategy at every place.
+
+    Attributes
+    ----------
+    by_year
+        Expected discounted cost, shape (places, years + 1): the first column is the start.
+    residual
+        Expected discounted credit for unused life at the horizon, shape (places,).
+    water_l
+        Expected wash water over the horizon [L].
+    weights
+        What each random event weighs.
+    """
+
+    by_year: Numbers
+    residual: Numbers
+    water_l: Numbers
+    weights: Weights
+
+    @property
+    def present_value(self) -> Numbers:
+        """Expected present value over the horizon, residual credited."""
+        return np.asarray(self.by_year.sum(axis=1) - self.residual)
+
+
+def expected_costs(pieces: Pieces, timeline: Timeline, *, shape: Numbers, rate_years: Numbers,
+                   parameters: Parameters) -> Expected:
+    """Return the expected costs of one strategy where the rate is gamma distributed."""
+    years = timeline.years
+    weights = make_weights(pieces, timeline, parameters=parameters)
+    thinned_years = rate_years / max(1 - pieces.effect_on_rate, 1e-12)
+    mean_rate = shape / thinned_years
+    by_year = np.zeros((len(shape), years + 1))
+    by_year[:, 0] = pieces.first @ timeline.start
+    by_year[:, 1:] = (pieces.yearly @ timeline.running + mean_rate[:, None] * weights.cleaning
+                      + pieces.planned @ timeline.year_end
+                      * planned_years(pieces.planned_every, years))
+    renewals = renewals_of(pieces, shape=shape, rate_years=thinned_years, years=years)
+    by_year[:, 1:] += (renewals.by_cleaning * weights.by_cleaning
+                       + renewals.by_age * weights.by_age)
+    return Expected(by_year, renewals.unused * weights.unused,
+                    mean_rate * years * pieces.water_l, weights)
+
+
+def renewals_of(pieces: Pieces, *, shape: Numbers, rate_years: Numbers, years: int) -> Renewals:
+    """Return the expected renewals of one strategy (none where nothing uses up)."""
+    nothing = np.zeros((len(shape), years))
+    if pieces.renewing is None:
+        return Renewals(nothing, nothing, np.zeros(len(shape)))
+    if not pieces.renewing.credited:
+        repaints = expected_patch_repaints(shape, rate_years, pieces.renewing.life, years=years)
+        return Renewals(repaints, nothing, np.zeros(len(shape)))
+    return expected_renewals(shape, rate_years, pieces.renewing.life, years=years)
+
+
+def cost_at_rates(pieces: Pieces, weights: Weights, rates: Numbers) -> Numbers:
+    """Return the expected present value of one strategy where the yearly rate is known.
+
+    Parameters
+    ----------
+    pieces, weights
+        The strategy at some places.
+    rates
+        Yearly rates without the strategy's effect, shape (places, m) or (1, m).
 
     Returns
     -------
-    pandas.DataFrame
-        The `cash_flows` table: place_id, strategy, year (0 = now), item, line, amount, discounted.
-        The discounted amounts of a strategy add up to its ``pv_mean``. Empty lines are left out.
+    numpy.ndarray
+        Shape (places, m).
     """
-    parameters = parameters or load_parameters()
-    comparison = compare_by_formula(costing, strategies=strategies, horizon_years=horizon_years,
-                                    schedule=schedule, parameters=parameters)
-    timeline = make_timeline(comparison.timeline.years, parameters=parameters, schedule=schedule,
-                             nominal=nominal)
-    frames = [
-        _long(item, amounts, discounted, comparison.costing["place_id"], strategy.name)
-        for strategy, pieces in zip(comparison.strategies, comparison.pieces, strict=True)
-        for item, amounts, discounted in _items(pieces, timeline, comparison.shape,
-                                                comparison.rate_years, parameters)]
-    table = pd.concat(frames, ignore_index=True)
-    table = table[table["amount"] != 0]
-    order = {name: number for number, name in enumerate(s.name for s in comparison.strategies)}
-    rank = table["strategy"].map(order)
-    table = table.assign(_rank=rank).sort_values(["place_id", "_rank", "year"], kind="stable")
-    table = table.drop(columns="_rank").reset_index(drop=True)
-    check(table, "cash_flows", where="costs.cash_flow_table")
-    return table
-
-
-def _items(pieces: Pieces, timeline: Timeline, shape: Numbers, rate_years: Numbers,
-           parameters: Parameters) -> list[tuple[str, Numbers, Numbers]]:
-    """Return item, amounts and discounted amounts, each of shape (places, lines, years + 1)."""
-    years = timeline.years
-    thinned = rate_years / max(1 - pieces.effect_on_rate, 1e-12)
-    renewals = renewals_of(pieces, shape=shape, rate_years=thinned, years=years)
-    events = np.repeat((shape / thinned)[:, None], years, axis=1)
-    always = np.ones_like(events)
-    due = planned_years(pieces.planned_every, years).astype(float)
-    running = (timeline.growth_running, timeline.running)
-    ends = (timeline.growth_year_end, timeline.year_end)
-    found = [("first cost", *_at_start(pieces.first, timeline)),
-             ("cleaning", *_spread(pieces.per_cleaning, events, running)),
-             ("upkeep", *_spread(pieces.yearly, always, running)),
-             ("planned repaint", *_spread(pieces.planned, due, ends))]
+    thinned = rates * (1 - pieces.effect_on_rate)
+    cost = weights.fixed[:, None] + thinned * weights.cleaning.sum(axis=1)[:, None]
     if pieces.renewing is None:
-        return found
-    lines = pieces.renewing.lines
-    found.append(("renewal at a cleaning", *_spread(lines, renewals.by_cleaning, running)))
-    if pieces.renewing.pays_at_reset:
-        found.append(("renewal by age", *_spread(lines, renewals.by_age, ends)))
+        return cost
+    life = pieces.renewing.life
+    stacked = weights.by_cleaning
     if pieces.renewing.credited:
-        at_end = np.zeros_like(events)
-        at_end[:, -1] = -parameters["costs.residual_share"] * renewals.unused
-        found.append(("credit for unused life", *_spread(lines, at_end, ends)))
-    return found
+        stacked = np.hstack([stacked, weights.by_age, -weights.unused[:, None]])
+    groups = np.unique(np.column_stack([life.cleanings, life.reset_every]), axis=0)
+    for cycles, every in groups:
+        rows = np.flatnonzero((life.cleanings == cycles) & (life.reset_every == every))
+        some = thinned if len(thinned) == 1 else thinned[rows]
+        curves = _curves(pieces.renewing, float(some.max()), float(cycles), int(every),
+                         years=weights.cleaning.shape[1])
+        values = curves(np.sqrt(some))
+        if len(some) == 1:
+            cost[rows] += stacked[rows] @ values[0].T
+        else:
+            cost[rows] += np.einsum("pk,pmk->pm", stacked[rows], values)
+    return cost
 
 
-def _at_start(lines: Numbers, timeline: Timeline) -> tuple[Numbers, Numbers]:
-    shape = (*lines.shape, timeline.years + 1)
-    amounts, discounted = np.zeros(shape), np.zeros(shape)
-    amounts[:, :, 0], discounted[:, :, 0] = lines * timeline.growth_start, lines * timeline.start
-    return amounts, discounted
+def _curves(renewing: Renewing, highest_rate: float, cycles: float, every: int, *,
+            years: int) -> CubicSpline:
+    if renewing.credited:
+        return renewal_curves(highest_rate, cycles=cycles, life_years=renewing.life.years,
+                              reset_every=every, years=years)
+    return patch_repaint_curves(highest_rate, cycles=cycles, reset_every=every, years=years)
 
 
-def _spread(lines: Numbers, times: Numbers,
-            factors: tuple[Numbers, Numbers]) -> tuple[Numbers, Numbers]:
-    growth, present = factors
-    events = lines[:, :, None] * times[:, None, :]
-    empty = np.zeros((*lines.shape, 1))
-    return (np.concatenate([empty, events * growth], axis=2),
-            np.concatenate([empty, events * present], axis=2))
+def random_events_present_value(*, rate_per_year: float, cost: float, discount_rate: float,
+                                horizon_years: float) -> tuple[float, float]:
+    """Return mean and standard deviation of the present value of a cost met at random times.
 
+    Markings are Poisson, each costs the same, and each is discounted from its own moment. The
+    year-by-year model with costs in the middle of the year comes within 0.01 % of this.
 
-def _long(item: str, amounts: Numbers, discounted: Numbers, places: pd.Series,
-          strategy: str) -> pd.DataFrame:
-    place, line, year = np.nonzero(amounts)
-    return pd.DataFrame({
-        "place_id": places.to_numpy()[place], "strategy": strategy, "year": year, "item": item,
-        "line": np.array(LINES)[line], "amount": amounts[place, line, year],
-        "discounted": discounted[place, line, year]})
+    References
+    ----------
+    Campbell's theorem for shot noise: with force of interest d = ln(1 + rate), the mean is
+    r c (1 - exp(-d T)) / d and the variance r c^2 (1 - exp(-2 d T)) / (2 d).
+
+    Examples
+    --------
+    >>> mean, deviation = random_events_present_value(
+    ...     rate_per_year=4, cost=100, discount_rate=0.05, horizon_years=10)
+    >>> round(mean, 2), round(deviation, 2)
+    (3165.28, 505.4)
+    """
+    force = float(np.log1p(discount_rate))
+    if force == 0:
+        mean = rate_per_year * cost * horizon_years
+        return mean, float(np.sqrt(mean * cost))
+    mean = -rate_per_year * cost * np.expm1(-force * horizon_years) / force
+    variance = -rate_per_year * cost**2 * np.expm1(-2 * force * horizon_years) / (2 * force)
+    return float(mean), float(np.sqrt(variance))

@@ -7,28 +7,346 @@ are exact, by formula; intervals and chances come from simulated futures.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import permutations
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from joblib import Parallel, delayed
 from numpy.typing import NDArray
 
-from rehit.costs.breakeven import breakeven_rates
-from rehit.costs.decisions import expected_losses, payback_years, savings_ratio
-from rehit.costs.expected import Expected, expected_costs
-from rehit.costs.investment import adjusted_internal_rate_of_return
-from rehit.costs.pieces import Pieces, make_pieces
-from rehit.costs.rates import checked_costing, require_rates
+from rehit.costs.cashflow import (
+    Expected,
+    Pieces,
+    Rows,
+    Timeline,
+    Weights,
+    cost_at_rates,
+    expected_costs,
+    make_pieces,
+    make_timeline,
+    make_weights,
+    planned_years,
+    renewals_of,
+)
+from rehit.costs.discounting import adjusted_internal_rate_of_return
+from rehit.costs.rates import LINES, checked_costing, require_rates
+from rehit.costs.renewals import BATCH, gamma_hats
 from rehit.costs.strategies import BASELINE, Strategy, load_strategies
-from rehit.costs.timeline import Timeline, make_timeline
-from rehit.costs.uncertainty import Simulated, simulate
 from rehit.errors import SettingError
 from rehit.parameters import Parameters, load_parameters
 from rehit.tables import check
 
+# Simulated futures of every place under every strategy, with common random numbers.
+#
+# Each future draws a rate from the place's gamma distribution and the markings of each year from
+# a Poisson distribution. All strategies of a place meet the same markings, so that differences
+# between them are not blurred. Places go through in small blocks, each with a random stream of
+# its own: the result does not depend on how many processors work on it.
+
 Numbers = NDArray[np.float64]
+Floats = NDArray[np.float32]
+BLOCK_BYTES = 8_000_000  # counts of one block of places, small enough to stay near the processor
+
+
+@dataclass(frozen=True)
+class Simulated:
+    """What the futures say, each of shape (places, strategies).
+
+    Attributes
+    ----------
+    mean, standard_error
+        Of the present value.
+    low, high
+        Ends of its interval.
+    chance_cheapest
+        Share of the futures in which the strategy costs least among those allowed; the first
+        named wins a tie.
+    """
+
+    mean: Numbers
+    standard_error: Numbers
+    low: Numbers
+    high: Numbers
+    chance_cheapest: Numbers
+
+
+def simulate(pieces: Sequence[Pieces], weights: Sequence[Weights], *, shape: Numbers,
+             rate_years: Numbers, draws: int, level: float, rng: np.random.Generator,
+             n_jobs: int = 1) -> Simulated:
+    """Simulate every place under every strategy and sum up.
+
+    Parameters
+    ----------
+    pieces, weights
+        One of each per strategy, same order.
+    shape, rate_years
+        Gamma distribution of the yearly rate at each place.
+    draws
+        Futures per place, at least 2.
+    level
+        Probability inside the interval, such as 0.8.
+    rng
+        Source of randomness.
+    n_jobs
+        Threads (joblib; another joblib backend may take over).
+    """
+    years = weights[0].cleaning.shape[1]
+    size = max(1, BLOCK_BYTES // (8 * draws * years))
+    starts = range(0, len(shape), size)
+    streams = rng.spawn(len(starts))
+    blocks = (np.arange(start, min(start + size, len(shape))) for start in starts)
+    parts = Parallel(n_jobs=n_jobs, prefer="threads")(
+        delayed(_simulate_block)(pieces, weights, rows, shape[rows], rate_years[rows], draws,
+                                 level, stream)
+        for rows, stream in zip(blocks, streams, strict=True))
+    stacked = np.concatenate(parts, axis=1) if parts else np.zeros((5, 0, len(pieces)))
+    return Simulated(*stacked)
+
+
+def simulated_costs(pieces: Sequence[Pieces], weights: Sequence[Weights], *,
+                    rows: NDArray[np.int64], shape: Numbers, rate_years: Numbers, draws: int,
+                    rng: np.random.Generator) -> Floats:
+    """Return the present values of some places' futures, shape (strategies, places, draws)."""
+    years = weights[0].cleaning.shape[1]
+    rate = rng.standard_gamma(shape[:, None], (len(shape), draws)) / rate_years[:, None]
+    counts = rng.poisson(rate[:, None, :], (len(shape), years, draws))
+    met = {effect: _counts_met(counts, rate, effect, rng)
+           for effect in dict.fromkeys(p.effect_on_rate for p in pieces)}
+    result = np.empty((len(pieces), len(shape), draws), dtype=np.float32)
+    for number, (piece, weight) in enumerate(zip(pieces, weights, strict=True)):
+        seen = met[piece.effect_on_rate]
+        slope = weight.cleaning[rows, None, :].astype(np.float32)
+        cost = (slope @ seen)[:, 0, :] + weight.fixed[rows, None].astype(np.float32)
+        _add_renewals(cost, seen, piece, weight, rows)
+        result[number] = cost
+    return result
+
+
+def _counts_met(counts: NDArray[np.int64], rate: Numbers, effect: float,
+                rng: np.random.Generator) -> Floats:
+    """Return the markings that still come: thinned at random, or joined by more."""
+    if effect == 0:
+        return counts.astype(np.float32)
+    if effect > 0:
+        return rng.binomial(counts, 1 - effect).astype(np.float32)
+    more = rng.poisson(-effect * rate[:, None, :], counts.shape)
+    return (counts + more).astype(np.float32)
+
+
+def _add_renewals(cost: Floats, counts: Floats, piece: Pieces, weight: Weights,
+                  rows: NDArray[np.int64]) -> None:
+    """Add to `cost`, in place, the renewals along each future, following the cover's state."""
+    if piece.renewing is None:
+        return
+    life, years = piece.renewing.life, counts.shape[1]
+    cycles = life.cleanings[rows, None].astype(np.float32)
+    every = life.reset_every[rows]
+    follows_age = piece.renewing.credited
+    used = np.zeros_like(cost)
+    age = np.zeros_like(cost)
+    for year in range(years):
+        used += counts[:, year]
+        renewed = np.floor(used / cycles)
+        cost += weight.by_cleaning[rows, year, None].astype(np.float32) * renewed
+        np.subtract(used, renewed * np.where(np.isinf(cycles), 0, cycles), out=used)
+        reset = (every > 0) & ((year + 1) % np.maximum(every, 1) == 0)
+        if follows_age:
+            age += 1
+            np.copyto(age, 1, where=renewed > 0)
+        if year + 1 == years:
+            break
+        if follows_age and (reset.any() or life.years < years):
+            due = (age >= life.years) | reset[:, None]
+            cost += weight.by_age[rows, year, None].astype(np.float32) * due
+            np.copyto(used, 0, where=due)
+            np.copyto(age, 0, where=due)
+        elif reset.any():
+            used[reset] = 0
+    if follows_age:
+        unused = np.minimum(1 - age / life.years, 1 - used / cycles).clip(0)
+        cost -= weight.unused[rows, None].astype(np.float32) * unused
+
+
+def _simulate_block(pieces: Sequence[Pieces], weights: Sequence[Weights],
+                    rows: NDArray[np.int64], shape: Numbers, rate_years: Numbers, draws: int,
+                    level: float, rng: np.random.Generator) -> Numbers:
+    costs = simulated_costs(pieces, weights, rows=rows, shape=shape, rate_years=rate_years,
+                            draws=draws, rng=rng)
+    allowed = np.array([p.allowed[rows] for p in pieces])
+    usable = np.where(allowed[:, :, None], costs, np.float32(np.inf))
+    winner = usable.argmin(axis=0)
+    chance = np.array([(winner == number).mean(axis=1) for number in range(len(pieces))])
+    mean = costs.mean(axis=2, dtype=np.float64)
+    error = costs.std(axis=2, dtype=np.float64, ddof=1) / np.sqrt(draws)
+    low = int(np.floor((1 - level) / 2 * (draws - 1)))
+    high = draws - 1 - low
+    costs.partition([low, high], axis=2)
+    return np.stack([mean.T, error.T, costs[:, :, low].T, costs[:, :, high].T, chance.T])
+
+
+# The re-hit rate at which two strategies cost the same.
+
+GRID = 160  # rates looked at for a change of sign, evenly spaced in their square roots
+HALVINGS = 14  # narrows a bracket so far that a straight line does the rest
+
+
+def breakeven_rates(piece: Pieces, weights: Weights, other: Pieces, other_weights: Weights, *,
+                    highest_rate: float) -> Numbers:
+    """Return the lowest yearly rate at which two strategies cost the same, place by place.
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (places,). NaN where the first strategy is never the cheaper one up to
+        `highest_rate`; 0 where it is at every rate.
+    """
+    def gap(rates: Numbers, rows: Rows = slice(None)) -> Numbers:
+        return (cost_at_rates(piece.at(rows), weights.at(rows), rates)
+                - cost_at_rates(other.at(rows), other_weights.at(rows), rates))
+
+    grid = np.linspace(0, np.sqrt(highest_rate), GRID)[1:] ** 2
+    size = len(weights.fixed)
+    parts = [_bracket(gap, grid, np.arange(start, min(start + BATCH, size)))
+             for start in range(0, size, BATCH)]
+    if not parts:
+        return np.zeros(0)
+    low, high, starts_cheaper, answer = (np.concatenate(p) for p in zip(*parts, strict=True))
+    open_rows = np.flatnonzero(np.isinf(answer))
+    low, high, starts_cheaper = low[open_rows], high[open_rows], starts_cheaper[open_rows]
+    for _ in range(HALVINGS if len(open_rows) else 0):
+        middle = (low + high) / 2
+        same_side = (gap(middle[:, None], open_rows)[:, 0] < 0) == starts_cheaper
+        low, high = np.where(same_side, middle, low), np.where(same_side, high, middle)
+    if len(open_rows):
+        at_low, at_high = (gap(rate[:, None], open_rows)[:, 0] for rate in (low, high))
+        rise = np.where(at_high == at_low, 1.0, at_high - at_low)
+        answer[open_rows] = np.clip(low - at_low * (high - low) / rise, low, high)
+    return answer
+
+
+def _bracket(gap: Callable[[Numbers, Rows], Numbers], grid: Numbers,
+             rows: NDArray[np.int64]) -> tuple[Numbers, Numbers, NDArray[np.bool_], Numbers]:
+    """Return two rates around the lowest break-even, and the answer where there is none (else inf).
+    """
+    cheaper = gap(grid[None, :], rows) < 0
+    changes = cheaper[:, 1:] != cheaper[:, :-1]
+    at = changes.argmax(axis=1)
+    low, high = grid[at].copy(), grid[at + 1].copy()
+    starts_cheaper = cheaper[np.arange(len(at)), at]
+    # The lowest stretch, from zero to the first grid point, may hide a change of its own.
+    hidden = (gap(np.zeros((1, 1)), rows)[:, 0] > 0) & cheaper[:, 0]
+    low[hidden], high[hidden], starts_cheaper[hidden] = 0.0, grid[0], False
+    answer = np.where(cheaper.all(axis=1), 0.0, np.nan)
+    answer[changes.any(axis=1) | hidden] = np.inf
+    return low, high, starts_cheaper, answer
+
+
+def breakeven_table(costing: pd.DataFrame, *,
+                    strategies: Sequence[Strategy] | Path | str | None = None,
+                    horizon_years: int | None = None,
+                    parameters: Parameters | None = None) -> pd.DataFrame:
+    """Return the break-even re-hit rate of every strategy against every other, place by place.
+
+    Parameters
+    ----------
+    costing
+        The `costing` table.
+    strategies
+        A file to load them from, or the strategies themselves; default the shipped ones.
+    horizon_years
+        Default: ``costs.horizon_years``.
+    parameters
+        Default: the shipped ones.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The `breakevens` table: place_id, strategy, other_strategy, rate_per_year (NaN: never
+        cheaper; 0: always).
+    """
+    parameters = parameters or load_parameters()
+    require_rates(parameters)
+    costing = checked_costing(costing, where="costs.breakeven_table")
+    chosen = (load_strategies(strategies, parameters=parameters)
+              if strategies is None or isinstance(strategies, Path | str) else strategies)
+    years = int(horizon_years or parameters["costs.horizon_years"])
+    timeline = make_timeline(years, parameters=parameters)
+    pieces = make_pieces(costing, chosen, parameters=parameters)
+    weights = [make_weights(p, timeline, parameters=parameters) for p in pieces]
+    limit = parameters["costs.breakeven_rate_limit"]
+    parts = [pd.DataFrame({
+        "place_id": costing["place_id"], "strategy": chosen[i].name,
+        "other_strategy": chosen[j].name,
+        "rate_per_year": breakeven_rates(pieces[i], weights[i], pieces[j], weights[j],
+                                         highest_rate=limit),
+    }) for i, j in permutations(range(len(chosen)), 2)]
+    return pd.concat(parts, ignore_index=True).sort_values(
+        ["place_id", "strategy", "other_strategy"], ignore_index=True)
+
+
+# What a decision needs to know of each strategy, from its expected costs.
+#
+# Everything is against the baseline, removing each time.
+
+CENT = 0.005  # money differences below this are rounding
+
+
+def payback_years(expected: Expected, baseline: Expected) -> Numbers:
+    """Return the first year by whose end a strategy's cost so far is no more than the baseline's.
+
+    Discounted expected costs, no credit for unused life; NaN where that never happens or nothing
+    is paid at the start.
+    """
+    ahead = np.cumsum(baseline.by_year - expected.by_year, axis=1)
+    pays = ahead[:, 1:] >= -CENT
+    first = np.where(pays.any(axis=1), pays.argmax(axis=1) + 1.0, np.nan)
+    return np.where(expected.by_year[:, 0] > baseline.by_year[:, 0] + CENT, first, np.nan)
+
+
+def savings_ratio(expected: Expected, baseline: Expected) -> Numbers:
+    """Return the savings-to-investment ratio: later savings per unit of extra first cost.
+
+    References
+    ----------
+    NIST Handbook 135. Later savings are present values, credit for unused life included; NaN
+    where no extra first cost is paid.
+    """
+    extra = expected.by_year[:, 0] - baseline.by_year[:, 0]
+    later = ((baseline.by_year[:, 1:].sum(axis=1) - baseline.residual)
+             - (expected.by_year[:, 1:].sum(axis=1) - expected.residual))
+    return np.divide(later, extra, out=np.full(len(extra), np.nan), where=extra > CENT)
+
+
+def expected_losses(pieces: Sequence[Pieces], expected: Sequence[Expected], *, shape: Numbers,
+                    rate_years: Numbers) -> Numbers:
+    """Return what each strategy is expected to cost beyond the best for the true rate.
+
+    For the strategy cheapest on average this is the value of knowing the rate for certain: the
+    most that finding out more about the place could be worth over the horizon. Only the rate's
+    uncertainty counts, not the luck of later years, which nobody can find out.
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (places, strategies), present value; NaN where a strategy is not allowed.
+    """
+    losses = np.empty((len(shape), len(pieces)))
+    # Places whose repaints fall due after as many patches share their curves: keep them together.
+    order = np.lexsort([p.renewing.life.cleanings for p in pieces if p.renewing is not None]
+                       or [shape])
+    for start in range(0, len(shape), BATCH):
+        part = order[start:start + BATCH]
+        nodes, weights = gamma_hats(shape[part], rate_years[part])
+        costs = np.stack([cost_at_rates(piece.at(part), known.weights.at(part), nodes)
+                          for piece, known in zip(pieces, expected, strict=True)], axis=2)
+        allowed = np.stack([piece.allowed[part] for piece in pieces], axis=1)
+        best = np.where(allowed[:, None, :], costs, np.inf).min(axis=2)
+        regret = np.einsum("pn,pns->ps", weights, costs - best[:, :, None])
+        losses[part] = np.where(allowed, regret.clip(0), np.nan)
+    return losses
 
 
 @dataclass(frozen=True)
@@ -189,3 +507,103 @@ def _one_strategy(comparison: Comparison, simulated: Simulated, losses: Numbers,
         "saving": base.present_value - expected.present_value,
         "crew_hours_first": pieces.hours,
     })
+
+
+# Cash flows year by year and line by line, for a reader who wants to add them up.
+
+ITEMS = ("first cost", "cleaning", "upkeep", "planned repaint", "renewal at a cleaning",
+         "renewal by age", "credit for unused life")
+
+
+def cash_flow_table(costing: pd.DataFrame, *,
+                    strategies: Sequence[Strategy] | Path | str | None = None,
+                    horizon_years: int | None = None, schedule: str | None = None,
+                    nominal: bool = False, parameters: Parameters | None = None) -> pd.DataFrame:
+    """Return the expected cash flows of every strategy at every place.
+
+    Parameters
+    ----------
+    costing
+        The `costing` table.
+    strategies, horizon_years, schedule, parameters
+        As for :func:`rehit.costs.lifecycle.compare_by_formula`.
+    nominal
+        Show money of the day instead of today's prices. Present values are the same.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The `cash_flows` table: place_id, strategy, year (0 = now), item, line, amount, discounted.
+        The discounted amounts of a strategy add up to its ``pv_mean``. Empty lines are left out.
+    """
+    parameters = parameters or load_parameters()
+    comparison = compare_by_formula(costing, strategies=strategies, horizon_years=horizon_years,
+                                    schedule=schedule, parameters=parameters)
+    timeline = make_timeline(comparison.timeline.years, parameters=parameters, schedule=schedule,
+                             nominal=nominal)
+    frames = [
+        _long(item, amounts, discounted, comparison.costing["place_id"], strategy.name)
+        for strategy, pieces in zip(comparison.strategies, comparison.pieces, strict=True)
+        for item, amounts, discounted in _items(pieces, timeline, comparison.shape,
+                                                comparison.rate_years, parameters)]
+    table = pd.concat(frames, ignore_index=True)
+    table = table[table["amount"] != 0]
+    order = {name: number for number, name in enumerate(s.name for s in comparison.strategies)}
+    rank = table["strategy"].map(order)
+    table = table.assign(_rank=rank).sort_values(["place_id", "_rank", "year"], kind="stable")
+    table = table.drop(columns="_rank").reset_index(drop=True)
+    check(table, "cash_flows", where="costs.cash_flow_table")
+    return table
+
+
+def _items(pieces: Pieces, timeline: Timeline, shape: Numbers, rate_years: Numbers,
+           parameters: Parameters) -> list[tuple[str, Numbers, Numbers]]:
+    """Return item, amounts and discounted amounts, each of shape (places, lines, years + 1)."""
+    years = timeline.years
+    thinned = rate_years / max(1 - pieces.effect_on_rate, 1e-12)
+    renewals = renewals_of(pieces, shape=shape, rate_years=thinned, years=years)
+    events = np.repeat((shape / thinned)[:, None], years, axis=1)
+    always = np.ones_like(events)
+    due = planned_years(pieces.planned_every, years).astype(float)
+    running = (timeline.growth_running, timeline.running)
+    ends = (timeline.growth_year_end, timeline.year_end)
+    found = [("first cost", *_at_start(pieces.first, timeline)),
+             ("cleaning", *_spread(pieces.per_cleaning, events, running)),
+             ("upkeep", *_spread(pieces.yearly, always, running)),
+             ("planned repaint", *_spread(pieces.planned, due, ends))]
+    if pieces.renewing is None:
+        return found
+    lines = pieces.renewing.lines
+    found.append(("renewal at a cleaning", *_spread(lines, renewals.by_cleaning, running)))
+    if pieces.renewing.pays_at_reset:
+        found.append(("renewal by age", *_spread(lines, renewals.by_age, ends)))
+    if pieces.renewing.credited:
+        at_end = np.zeros_like(events)
+        at_end[:, -1] = -parameters["costs.residual_share"] * renewals.unused
+        found.append(("credit for unused life", *_spread(lines, at_end, ends)))
+    return found
+
+
+def _at_start(lines: Numbers, timeline: Timeline) -> tuple[Numbers, Numbers]:
+    shape = (*lines.shape, timeline.years + 1)
+    amounts, discounted = np.zeros(shape), np.zeros(shape)
+    amounts[:, :, 0], discounted[:, :, 0] = lines * timeline.growth_start, lines * timeline.start
+    return amounts, discounted
+
+
+def _spread(lines: Numbers, times: Numbers,
+            factors: tuple[Numbers, Numbers]) -> tuple[Numbers, Numbers]:
+    growth, present = factors
+    events = lines[:, :, None] * times[:, None, :]
+    empty = np.zeros((*lines.shape, 1))
+    return (np.concatenate([empty, events * growth], axis=2),
+            np.concatenate([empty, events * present], axis=2))
+
+
+def _long(item: str, amounts: Numbers, discounted: Numbers, places: pd.Series,
+          strategy: str) -> pd.DataFrame:
+    place, line, year = np.nonzero(amounts)
+    return pd.DataFrame({
+        "place_id": places.to_numpy()[place], "strategy": strategy, "year": year, "item": item,
+        "line": np.array(LINES)[line], "amount": amounts[place, line, year],
+        "discounted": discounted[place, line, year]})

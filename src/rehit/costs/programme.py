@@ -2,23 +2,403 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.optimize import Bounds, LinearConstraint, linprog, milp
+from scipy.sparse import coo_array, csr_array, hstack, vstack
 
-from rehit.costs.programme_model import Choice, best_choice, greedy_choice
-from rehit.costs.programme_table import programme_table, total_interval
-from rehit.costs.prospects import Prospects, find_prospects
-from rehit.costs.strategies import Strategy
+from rehit.costs.lifecycle import Comparison, compare_by_formula, payback_years, simulated_costs
+from rehit.costs.strategies import Strategy, load_strategies
 from rehit.errors import SettingError
 from rehit.parameters import Parameters, load_parameters
 from rehit.tables import check
 
+# Which places to cover in which year: the exact optimum by HiGHS, and the plain ranking.
+#
+# One candidate is a place, a strategy and the year it starts. At most one candidate per place is
+# chosen; each year's first costs stay within its budget and its crew hours within what is there.
+
 Numbers = NDArray[np.float64]
+Whole = NDArray[np.int64]
+ROUNDING = 1e-7  # values this close to a whole number are taken for it
+
+
+@dataclass(frozen=True)
+class Candidates:
+    """What may be chosen, one entry per place, strategy and starting year.
+
+    Attributes
+    ----------
+    place, strategy, year
+        Positions; `year` counts from 0.
+    saving
+        Present value saved against the baseline, shape (candidates, scenarios); the first
+        scenario is the mean.
+    cost, hours
+        First cost and crew hours in the starting year.
+    """
+
+    place: Whole
+    strategy: Whole
+    year: Whole
+    saving: Numbers
+    cost: Numbers
+    hours: Numbers
+
+    def keep(self, rows: NDArray[np.bool_]) -> Candidates:
+        """Return some of the candidates."""
+        return Candidates(self.place[rows], self.strategy[rows], self.year[rows],
+                          self.saving[rows], self.cost[rows], self.hours[rows])
+
+
+@dataclass(frozen=True)
+class Choice:
+    """The candidates chosen, and how close to the best possible they are proven to be.
+
+    Attributes
+    ----------
+    chosen
+        Flag per candidate.
+    saving
+        Their total saving in the objective used.
+    bound
+        No programme can save more than this.
+    """
+
+    chosen: NDArray[np.bool_]
+    saving: float
+    bound: float
+
+    @property
+    def gap(self) -> float:
+        """Return the distance to the bound as a share of it."""
+        return 0.0 if self.bound <= 0 else max(0.0, 1 - self.saving / self.bound)
+
+
+def best_choice(candidates: Candidates, *, budgets: Numbers, hours: Numbers, gap: float,
+                robust: bool = False, time_limit_s: float = 600.0) -> Choice:
+    """Choose the candidates that save most.
+
+    The linear relaxation bounds what any programme can save; rounded down and filled up it gives
+    a programme that is often within the accepted gap already. Where it is not, candidates whose
+    reduced cost shows that they cannot be part of a better programme are fixed, and the rest goes
+    to the exact search. With a gap of 0 the result is the optimum.
+
+    Parameters
+    ----------
+    candidates
+        What may be chosen.
+    budgets, hours
+        Money and crew hours of each year.
+    gap
+        Accepted distance to the best possible, as a share.
+    robust
+        Save most in the worst scenario instead of on average.
+    time_limit_s
+        Search no longer than this; the bound then tells how good the programme is.
+
+    Raises
+    ------
+    SettingError
+        If the relaxation cannot be solved.
+    """
+    if len(candidates.place) == 0:
+        return Choice(np.zeros(0, dtype=bool), 0.0, 0.0)
+    problem = _problem(candidates, budgets, hours, robust=robust)
+    relaxed = linprog(problem.objective, A_ub=problem.matrix, b_ub=problem.most,
+                      bounds=np.column_stack([problem.lower, problem.upper]), method="highs")
+    if relaxed.x is None:
+        raise SettingError("programme", got=str(relaxed.message), allowed="a solved programme",
+                           remedy="check the budgets and rates")
+    n, bound = len(candidates.place), -float(relaxed.fun)
+    start = relaxed.x[:n] > 1 - ROUNDING
+    # The plain ranking is a start too, so that it can never be the better one.
+    starts = [start, _greedy(candidates, budgets, hours, start=start),
+              _greedy(candidates, budgets, hours, start=np.zeros(n, dtype=bool))]
+    best = max((_choice(candidates, chosen, bound, robust=robust) for chosen in starts),
+               key=lambda choice: choice.saving)
+    if best.gap <= gap:
+        return best
+    reduced = np.abs(relaxed.lower.marginals + relaxed.upper.marginals)
+    free = (reduced <= (bound - best.saving) * (1 + ROUNDING) + ROUNDING)
+    free[n:] = True
+    return _exact(candidates, problem, relaxed.x, free, best, gap=gap, robust=robust,
+                  time_limit_s=time_limit_s)
+
+
+def _exact(candidates: Candidates, problem: _Problem, relaxed: Numbers, free: NDArray[np.bool_],
+           best: Choice, *, gap: float, robust: bool, time_limit_s: float) -> Choice:
+    fixed = np.where(free, 0.0, np.round(relaxed))
+    found = milp(
+        problem.objective[free],
+        constraints=LinearConstraint(problem.matrix[:, np.flatnonzero(free)],
+                                     ub=problem.most - problem.matrix @ fixed),
+        bounds=Bounds(problem.lower[free], problem.upper[free]),
+        integrality=problem.whole[free],
+        # Without presolve the solver keeps quiet on standard output; what is left is small.
+        options={"mip_rel_gap": gap, "time_limit": time_limit_s, "presolve": False})
+    if found.x is None:
+        return best
+    values = fixed.copy()
+    values[free] = found.x
+    searched = -float(found.mip_dual_bound) - float(problem.objective @ fixed)
+    chosen = values[:len(candidates.place)] > 0.5
+    bound = min(best.bound, max(searched, best.saving))
+    better = _choice(candidates, chosen, bound, robust=robust)
+    return better if better.saving >= best.saving else replace(best, bound=bound)
+
+
+def _choice(candidates: Candidates, chosen: NDArray[np.bool_], bound: float, *,
+            robust: bool) -> Choice:
+    saving = candidates.saving[chosen].sum(axis=0)
+    return Choice(chosen, float(saving.min() if robust else saving[0]), bound)
+
+
+@dataclass(frozen=True)
+class _Problem:
+    """Minimise objective @ x with matrix @ x <= most, lower <= x <= upper, some x whole."""
+
+    objective: Numbers
+    matrix: csr_array
+    most: Numbers
+    lower: Numbers
+    upper: Numbers
+    whole: Numbers
+
+
+def _problem(candidates: Candidates, budgets: Numbers, hours: Numbers, *,
+             robust: bool) -> _Problem:
+    n = len(candidates.place)
+    limits, most = _limits(candidates, budgets, hours)
+    nothing, everything = np.zeros(n), np.ones(n)
+    if not robust:
+        return _Problem(-candidates.saving[:, 0], limits, most, nothing, everything, everything)
+    # One more unknown, the saving in the worst scenario: z - saving(s) <= 0 for each s.
+    scenarios = candidates.saving.shape[1]
+    worst = hstack([csr_array(-candidates.saving.T), csr_array(np.ones((scenarios, 1)))])
+    padded = hstack([limits, csr_array((limits.shape[0], 1))])
+    return _Problem(
+        np.append(nothing, -1.0), csr_array(vstack([padded, worst])),
+        np.append(most, np.zeros(scenarios)), np.append(nothing, -np.inf),
+        np.append(everything, np.inf), np.append(everything, 0.0))
+
+
+def greedy_choice(candidates: Candidates, *, budgets: Numbers, hours: Numbers) -> Choice:
+    """Choose by the plain ranking: most saved per unit of money first, while money lasts.
+
+    The same limits hold as for the optimum, so it can never save more.
+    """
+    none = np.zeros(len(candidates.place), dtype=bool)
+    chosen = _greedy(candidates, budgets, hours, start=none)
+    return _choice(candidates, chosen, np.inf, robust=False)
+
+
+def _greedy(candidates: Candidates, budgets: Numbers, hours: Numbers, *,
+            start: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return `start` filled up, most saved per unit of money first."""
+    chosen = start.copy()
+    size = len(budgets)
+    money = budgets - np.bincount(candidates.year[start], candidates.cost[start], minlength=size)
+    time = hours - np.bincount(candidates.year[start], candidates.hours[start], minlength=size)
+    taken = np.zeros(int(candidates.place.max(initial=-1)) + 1, dtype=bool)
+    taken[candidates.place[start]] = True
+    saving = candidates.saving[:, 0]
+    ratio = saving / np.maximum(candidates.cost, 1e-9)
+    for item in np.lexsort([candidates.year, candidates.place, -ratio]):
+        place, year = candidates.place[item], candidates.year[item]
+        fits = candidates.cost[item] <= money[year] and candidates.hours[item] <= time[year]
+        if fits and not taken[place] and saving[item] > 0:
+            chosen[item] = taken[place] = True
+            money[year] -= candidates.cost[item]
+            time[year] -= candidates.hours[item]
+    return chosen
+
+
+def _limits(candidates: Candidates, budgets: Numbers, hours: Numbers) -> tuple[csr_array, Numbers]:
+    """Return the constraint matrix and its right sides: once per place, money, crew hours."""
+    n, n_years = len(candidates.place), len(budgets)
+    _, place = np.unique(candidates.place, return_inverse=True)
+    column = np.arange(n)
+    parts = [(np.ones(n), place, int(place.max()) + 1, np.ones(int(place.max()) + 1))]
+    for amounts, available in ((candidates.cost, budgets), (candidates.hours, hours)):
+        if np.isfinite(available).all():
+            parts.append((amounts, candidates.year, n_years, available))
+    rows = [coo_array((data, (row, column)), shape=(size, n)) for data, row, size, _ in parts]
+    return csr_array(vstack(rows)), np.concatenate([right for *_, right in parts])
+
+
+# What could be covered, where and when, with what it would save: the input of the programme.
+
+
+@dataclass(frozen=True)
+class Prospects:
+    """Candidates, and the comparisons they come from.
+
+    Attributes
+    ----------
+    candidates
+        Places where an allowed strategy with a first cost saves money on average.
+    comparisons
+        One per starting year: the strategies from that year to the horizon.
+    instead_of
+        Position, per place, of the strategy that would otherwise be followed: the cheapest
+        allowed one without a first cost.
+    """
+
+    candidates: Candidates
+    comparisons: tuple[Comparison, ...]
+    instead_of: NDArray[np.int64]
+
+
+def find_prospects(costing: pd.DataFrame, *,
+                   strategies: Sequence[Strategy] | Path | str | None, years: int,
+                   horizon_years: int, scenarios: bool, parameters: Parameters) -> Prospects:
+    """Return every covering that would save money on average, for each starting year.
+
+    A place covered in year t keeps its present strategy until then; the saving is the present
+    value, to the same horizon, of what is no longer spent on that strategy less what the covering
+    and its upkeep cost. Planned repaints are counted from the year of covering.
+
+    Raises
+    ------
+    SettingError
+        If the programme is longer than the horizon.
+    """
+    if not 1 <= years <= horizon_years:
+        raise SettingError("programme years", got=str(years),
+                           allowed=f"1 to the horizon of {horizon_years} years",
+                           remedy="shorten the programme or lengthen the horizon")
+    if strategies is None or isinstance(strategies, Path | str):
+        strategies = load_strategies(strategies, parameters=parameters)
+    comparisons = tuple(
+        compare_by_formula(costing, strategies=strategies, horizon_years=horizon_years - start,
+                           start_year=start, parameters=parameters) for start in range(years))
+    instead_of = cheapest_without_first_cost(comparisons[0])
+    savings = [_savings(c, instead_of) for c in comparisons]
+    stacked = [[saving] for saving in savings]
+    if scenarios:
+        for name in ("rate_scenario_low", "rate_scenario_high"):
+            shifted = costing.assign(
+                gamma_rate_years=costing["gamma_rate_years"] / parameters[f"costs.{name}"])
+            for start in range(years):
+                stacked[start].append(_savings(compare_by_formula(
+                    shifted, strategies=strategies, horizon_years=horizon_years - start,
+                    start_year=start, parameters=parameters), instead_of))
+    return Prospects(_candidates(comparisons, stacked), comparisons, instead_of)
+
+
+def cheapest_without_first_cost(comparison: Comparison) -> NDArray[np.int64]:
+    """Return per place the position of the cheapest allowed strategy that needs no first cost."""
+    values = np.column_stack([
+        np.where(pieces.allowed & (pieces.first.sum(axis=1) == 0), expected.present_value, np.inf)
+        for pieces, expected in zip(comparison.pieces, comparison.expected, strict=True)])
+    return values.argmin(axis=1)
+
+
+def _savings(comparison: Comparison, instead_of: NDArray[np.int64]) -> Numbers:
+    values = np.column_stack([e.present_value for e in comparison.expected])
+    return np.take_along_axis(values, instead_of[:, None], axis=1) - values
+
+
+def _candidates(comparisons: Sequence[Comparison], stacked: Sequence[list[Numbers]]) -> Candidates:
+    parts: list[Candidates] = []
+    for start, (comparison, savings) in enumerate(zip(comparisons, stacked, strict=True)):
+        for number, pieces in enumerate(comparison.pieces):
+            cost = pieces.first @ comparison.timeline.growth_start
+            saving = np.column_stack([scenario[:, number] for scenario in savings])
+            rows = np.flatnonzero(pieces.allowed & (cost > 0) & (saving[:, 0] > 0))
+            parts.append(Candidates(rows, np.full(len(rows), number), np.full(len(rows), start),
+                                    saving[rows], cost[rows], pieces.hours[rows]))
+    return Candidates(*(np.concatenate([getattr(p, name) for p in parts])
+                        for name in ("place", "strategy", "year", "saving", "cost", "hours")))
+
+
+# The programme as a table, with the interval of what each place and all together save.
+
+BLOCK_PLACES = 200  # places simulated at once, to bound memory
+
+
+def programme_table(prospects: Prospects, chosen: NDArray[np.bool_], parameters: Parameters,
+                    rng: np.random.Generator) -> pd.DataFrame:
+    """Return the chosen candidates as a table, most saved per unit of first cost on top."""
+    picked = prospects.candidates.keep(chosen)
+    first = prospects.comparisons[0]
+    names = np.array([s.name for s in first.strategies])
+    annuity = first.timeline.annuity
+    payback, low, high = np.full((3, len(picked.place)), np.nan)
+    for rows, futures in _futures(prospects, picked, parameters, rng):
+        ends = np.quantile(futures, _ends(parameters), axis=1)
+        low[rows], high[rows] = ends
+        payback[rows] = _payback(prospects, picked, rows)
+    table = pd.DataFrame({
+        "place_id": first.costing["place_id"].to_numpy(str)[picked.place],
+        "strategy": names[picked.strategy], "year": picked.year + 1,
+        "instead_of": names[prospects.instead_of[picked.place]],
+        "first_cost": picked.cost, "crew_hours": picked.hours, "saving": picked.saving[:, 0],
+        "saving_per_year": picked.saving[:, 0] / annuity, "saving_low": low / annuity,
+        "saving_high": high / annuity, "payback_year": payback,
+        "saving_per_cost": picked.saving[:, 0] / picked.cost})
+    return table.sort_values(["saving_per_cost", "place_id"], ascending=[False, True],
+                             ignore_index=True)
+
+
+def _payback(prospects: Prospects, picked: Candidates, rows: NDArray[np.int64]) -> Numbers:
+    comparison = prospects.comparisons[int(picked.year[rows[0]])]
+    years = comparison.timeline.years
+    found = np.full(len(rows), np.nan)
+    for number in np.unique(picked.strategy[rows]):
+        for other in np.unique(prospects.instead_of[picked.place[rows]]):
+            both = (picked.strategy[rows] == number) & (
+                prospects.instead_of[picked.place[rows]] == other)
+            paid = payback_years(comparison.expected[number], comparison.expected[other])
+            found[both] = paid[picked.place[rows][both]]
+    return np.where(found <= years, found, np.nan)
+
+
+def total_interval(prospects: Prospects, chosen: NDArray[np.bool_], parameters: Parameters,
+                   rng: np.random.Generator) -> tuple[float, float]:
+    """Return the interval of the present value that the chosen candidates save together.
+
+    Places are simulated independently of each other: a rate that falls in the whole town at once
+    is looked at by the robust choice instead.
+    """
+    picked = prospects.candidates.keep(chosen)
+    total = np.zeros(int(parameters["costs.draws"]))
+    for _, futures in _futures(prospects, picked, parameters, rng):
+        total += futures.sum(axis=0)
+    low, high = np.quantile(total, _ends(parameters))
+    return float(low), float(high)
+
+
+def _futures(prospects: Prospects, picked: Candidates, parameters: Parameters,
+             rng: np.random.Generator) -> Iterator[tuple[NDArray[np.int64], Numbers]]:
+    """Yield positions among the picked, and their simulated savings, shape (places, draws)."""
+    draws = int(parameters["costs.draws"])
+    for year in np.unique(picked.year):
+        comparison = prospects.comparisons[year]
+        weights = [e.weights for e in comparison.expected]
+        here = np.flatnonzero(picked.year == year)
+        for start in range(0, len(here), BLOCK_PLACES):
+            rows = here[start:start + BLOCK_PLACES]
+            place = picked.place[rows]
+            costs = simulated_costs(
+                comparison.pieces, weights, rows=place, shape=comparison.shape[place],
+                rate_years=comparison.rate_years[place], draws=draws, rng=rng)
+            number = np.arange(len(rows))
+            yield rows, (costs[prospects.instead_of[place], number].astype(float)
+                         - costs[picked.strategy[rows], number])
+
+
+def _ends(parameters: Parameters) -> list[float]:
+    tail = (1 - parameters["costs.interval_level"]) / 2
+    return [tail, 1 - tail]
+
+
 SWEEP = (0.0, 0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0)  # shares of the budget looked at
 
 

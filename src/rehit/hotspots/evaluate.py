@@ -8,20 +8,809 @@ from dataclasses import dataclass
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+from scipy.optimize import brentq
+from scipy.stats import chi2, norm, poisson
+from scipy.stats import t as student
+from scipy.stats.contingency import odds_ratio
+from statsmodels.genmod import families
+from statsmodels.genmod.generalized_linear_model import GLM
 
-from rehit.hotspots.evaluate_models import Effect, effect_by_places, effect_by_steps, pre_trend
-from rehit.hotspots.evaluate_panel import GROUPS, Panel, around, build_panel, with_rates
-from rehit.hotspots.evaluate_return import return_ratio
-from rehit.hotspots.evaluate_wdd import (
-    Difference,
-    displacement_difference,
-    displacement_quotient,
-    e_test,
-    exact_ratio,
-)
-from rehit.hotspots.evaluate_words import Verdict, judge
+from rehit.errors import SettingError
+from rehit.hotspots.rates import ALL_OTHERS, fit_priors, kind_given, posterior
+from rehit.observed import known_places, time_at_risk, timeline, waiting_between, waits, window_days
 from rehit.parameters import Parameters, load_parameters
 from rehit.tables import require_projected
+from rehit.wording import counted
+
+# Before and after, with comparison places: displacement measures and tests for counts.
+
+# Probability left beyond the last count that the E-test looks at.
+BEYOND = 1e-12
+
+
+@dataclass(frozen=True)
+class Difference:
+    """A weighted displacement difference: incidents prevented (below 0) or added, with error."""
+
+    value: float
+    standard_error: float
+
+    @property
+    def z(self) -> float:
+        """Standard score, 0 where nothing was counted."""
+        return self.value / self.standard_error if self.standard_error > 0 else 0.0
+
+    def interval(self, *, level: float) -> tuple[float, float]:
+        """Normal interval."""
+        reach = float(norm.ppf((1 + level) / 2)) * self.standard_error
+        return self.value - reach, self.value + reach
+
+
+def displacement_difference(*, treated: tuple[float, float], comparison: tuple[float, float],
+                            displaced: tuple[float, float] = (0.0, 0.0),
+                            displaced_comparison: tuple[float, float] = (0.0, 0.0),
+                            after_to_before: float = 1.0, comparison_weight: float = 1.0,
+                            displaced_weight: float = 1.0) -> Difference:
+    """Return the weighted displacement difference (WDD) with its standard error.
+
+    Assumptions: the counts are Poisson, and without the measure treated places would have changed
+    by as many incidents as comparison places.
+
+    Parameters
+    ----------
+    treated, comparison
+        Incidents (before, after).
+    displaced, displaced_comparison
+        Incidents (before, after) around the treated and the comparison places.
+    after_to_before
+        Length of the time after over that before; counts after are scaled to the time before.
+    comparison_weight, displaced_weight
+        What comparison counts are multiplied by where the compared areas differ in size: treated
+        over comparison, displaced over its comparison.
+
+    References
+    ----------
+    Wheeler and Ratcliffe 2018, Crime Science 7:11.
+
+    Examples
+    --------
+    >>> wdd = displacement_difference(treated=(207, 110), comparison=(308, 318),
+    ...     displaced=(178, 157), displaced_comparison=(150, 140))
+    >>> wdd.value, round(wdd.z, 2)
+    (-118.0, -2.98)
+    """
+    value, variance = 0.0, 0.0
+    for weight, (before, after) in ((1.0, treated), (-comparison_weight, comparison),
+                                    (1.0, displaced), (-displaced_weight, displaced_comparison)):
+        _counts(before, after)
+        value += weight * (after / after_to_before - before)
+        variance += weight**2 * (after / after_to_before**2 + before)
+    return Difference(float(value), float(np.sqrt(variance)))
+
+
+def displacement_quotient(*, treated: tuple[float, float], displaced: tuple[float, float],
+                          comparison: tuple[float, float]) -> float:
+    """Return the weighted displacement quotient (WDQ), NaN where it has no meaning.
+
+    Above 0 the surroundings gained too (diffusion of benefit); from 0 to -1 less moved away than
+    was prevented; below -1 more moved than was prevented. It has a meaning only where the treated
+    places improved against the comparison.
+
+    Parameters
+    ----------
+    treated, displaced, comparison
+        Incidents (before, after) at the treated places, around them, and at comparison places.
+
+    References
+    ----------
+    Bowers and Johnson 2003, J. Quantitative Criminology 19:275-301.
+
+    Examples
+    --------
+    >>> displacement_quotient(treated=(100, 50), displaced=(100, 120), comparison=(100, 100))
+    -0.4
+    """
+    for pair in (treated, displaced, comparison):
+        _counts(*pair)
+    if min(comparison) == 0:
+        return float("nan")
+    success = treated[1] / comparison[1] - treated[0] / comparison[0]
+    if success >= 0:
+        return float("nan")
+    moved = displaced[1] / comparison[1] - displaced[0] / comparison[0]
+    return float(round(moved / success, 12))
+
+
+def e_test(first: int, second: int, *, first_exposure: float = 1.0,
+           second_exposure: float = 1.0) -> float:
+    """Return the two-sided p-value of the E-test for two Poisson counts; exact for small ones.
+
+    Parameters
+    ----------
+    first, second
+        Incidents in two periods or places.
+    first_exposure, second_exposure
+        Time at risk of each, any one unit.
+
+    Raises
+    ------
+    SettingError
+        For a negative count, or an exposure that is not above 0.
+
+    References
+    ----------
+    Krishnamoorthy and Thomson 2004, J. Statistical Planning and Inference 119:23-35.
+
+    Examples
+    --------
+    >>> round(e_test(6, 2), 4)
+    0.1749
+    """
+    _counts(first, second)
+    if first_exposure <= 0 or second_exposure <= 0:
+        raise SettingError("e_test", got=f"exposures {first_exposure}, {second_exposure}",
+                           allowed="above 0", remedy="give the time at risk of both")
+    if first + second == 0:
+        return 1.0
+    rate = (first + second) / (first_exposure + second_exposure)
+    counts = [np.arange(poisson.ppf(1 - BEYOND, rate * t) + 1)
+              for t in (first_exposure, second_exposure)]
+    x, y = counts[0][:, None], counts[1][None, :]
+    seen = abs(_distance(np.array(first), np.array(second), first_exposure, second_exposure))
+    far = np.abs(_distance(x, y, first_exposure, second_exposure)) >= seen - 1e-9
+    chance = (poisson.pmf(x, rate * first_exposure) * poisson.pmf(y, rate * second_exposure))
+    return float(min(1.0, chance[far].sum()))
+
+
+def exact_ratio(*, treated: tuple[int, int], comparison: tuple[int, int],
+                treated_exposure: tuple[float, float], comparison_exposure: tuple[float, float],
+                level: float) -> tuple[float, float, float]:
+    """Return the ratio of rate ratios (treated over comparison) with an exact interval.
+
+    Given each group's total, the counts after are binomial; the ratio is their conditional odds
+    ratio, corrected for the exposures. Poisson counts are assumed.
+
+    Parameters
+    ----------
+    treated, comparison
+        Incidents (before, after).
+    treated_exposure, comparison_exposure
+        Time at risk (before, after), any one unit.
+    level
+        Coverage of the interval.
+
+    Returns
+    -------
+    tuple of float
+        Estimate, low, high; the estimate may be 0, infinite, or NaN where nothing was counted.
+
+    References
+    ----------
+    Cornfield 1956; Fisher 1962 (conditional interval of the odds ratio).
+
+    Examples
+    --------
+    >>> ratio = exact_ratio(treated=(20, 8), comparison=(20, 20), treated_exposure=(1, 1),
+    ...                     comparison_exposure=(1, 1), level=0.95)
+    >>> [round(r, 2) for r in ratio]
+    [0.41, 0.12, 1.24]
+    """
+    _counts(*treated)
+    _counts(*comparison)
+    table = np.array([[treated[1], treated[0]], [comparison[1], comparison[0]]], dtype=int)
+    offset = ((treated_exposure[1] / treated_exposure[0])
+              / (comparison_exposure[1] / comparison_exposure[0]))
+    if (table.sum(axis=1) == 0).any() or (table.sum(axis=0) == 0).any():
+        return float("nan"), 0.0, float("inf")
+    found = odds_ratio(table, kind="conditional")
+    interval = found.confidence_interval(confidence_level=level)
+    return (float(found.statistic / offset), float(interval.low / offset),
+            float(interval.high / offset))
+
+
+def _distance(x: np.ndarray, y: np.ndarray, first: float, second: float) -> np.ndarray:
+    spread = np.sqrt(x / first**2 + y / second**2)
+    return np.where(spread > 0, (x / first - y / second) / np.where(spread > 0, spread, 1.0), 0.0)
+
+
+def _counts(before: float, after: float) -> None:
+    if not (before >= 0 and after >= 0):
+        raise SettingError("counts before and after", got=f"{before}, {after}",
+                           allowed="numbers from 0", remedy="count the incidents again")
+
+
+# Counts and time at risk before and after a measure, place by place and step by step.
+
+GROUPS = ("treated", "comparison", "displaced", "displaced_comparison")
+
+
+@dataclass(frozen=True)
+class Panel:
+    """Who was counted, and how often they were hit before and after.
+
+    Parameters
+    ----------
+    places
+        One row per place: ``place_id, group, n_before, n_after`` (all incidents), ``clean_before,
+        clean_after`` (incidents on a clean surface), ``years_before, years_after`` (at risk).
+    steps
+        One row per group and step of time: ``group, from_day, to_day, after, n, years``.
+    days_before, days_after
+        Lengths of the two periods [days].
+    """
+
+    places: pd.DataFrame
+    steps: pd.DataFrame
+    days_before: float
+    days_after: float
+
+    def counts(self, group: str) -> tuple[int, int]:
+        """All incidents of a group (before, after)."""
+        part = self.places[self.places["group"] == group]
+        return int(part["n_before"].sum()), int(part["n_after"].sum())
+
+    def clean_counts(self, group: str) -> tuple[int, int]:
+        """Incidents on clean surfaces of a group (before, after)."""
+        part = self.places[self.places["group"] == group]
+        return int(part["clean_before"].sum()), int(part["clean_after"].sum())
+
+    def years(self, group: str) -> tuple[float, float]:
+        """Time at risk of a group (before, after) [years]."""
+        part = self.places[self.places["group"] == group]
+        return float(part["years_before"].sum()), float(part["years_after"].sum())
+
+
+def build_panel(placed_incidents: gpd.GeoDataFrame, *, treated_ids: Iterable[str],
+                comparison_ids: Iterable[str], displaced_ids: Iterable[str] = (),
+                displaced_comparison_ids: Iterable[str] = (), started_at: pd.Timestamp,
+                observed_from: pd.Timestamp, observed_to: pd.Timestamp, settle_days: float,
+                parameters: Parameters) -> Panel:
+    """Count every named place before and after, whether it was ever hit or not.
+
+    Parameters
+    ----------
+    placed_incidents
+        Incidents with the placed columns.
+    treated_ids, comparison_ids, displaced_ids, displaced_comparison_ids
+        ``place_id`` of each group; no place in two groups.
+    started_at
+        When the measure began, inside the window.
+    observed_from, observed_to
+        Period the log covers, UTC.
+    settle_days
+        Days from `started_at` that are left out, while the measure is put in place [days].
+    parameters
+        Numbers in force.
+
+    Raises
+    ------
+    SettingError
+        For a place in two groups, no treated place, or a start outside the window.
+    """
+    length = window_days(observed_from, observed_to)
+    start, resume = _limits(started_at, observed_from, length, settle_days)
+    groups = _groups(treated_ids, comparison_ids, displaced_ids, displaced_comparison_ids)
+    known = known_places(placed_incidents)
+    known = known[known["place_id"].isin(groups.index)]
+    laid = timeline(known, observed_from=observed_from, observed_to=observed_to,
+                    parameters=parameters)
+    place = known["place_id"].loc[laid.index]
+    names = place[laid["first"]].to_numpy()
+    places = pd.DataFrame({"place_id": groups.index, "group": groups.to_numpy()})
+    least = parameters["hotspots.min_exposure_days"]
+    for when, low, high in (("before", 0.0, start), ("after", resume, length)):
+        inside = laid[(laid["reported"] >= low) & (laid["reported"] < high + (when == "after"))]
+        for column, rows in (("n", inside), ("clean", inside[inside["at_risk"]])):
+            counted = place.loc[rows.index].value_counts()
+            places[f"{column}_{when}"] = places["place_id"].map(counted).fillna(0).astype("int64")
+        waited = waiting_between(laid, from_day=low, to_day=high)
+        waited.index = names
+        days = high - low - places["place_id"].map(waited).fillna(0.0)
+        places[f"years_{when}"] = days.clip(lower=least) / 365.25
+    steps = _steps(laid, groups.loc[place].to_numpy(), groups, start, resume, length,
+                   parameters["hotspots.evaluate_bin_days"])
+    return Panel(places, steps, start, length - resume)
+
+
+def around(placed_incidents: gpd.GeoDataFrame, ids: Iterable[str], *, within_m: float,
+           apart_from: Iterable[str]) -> list[str]:
+    """Return the places within a distance of the named ones: where markings may have moved to.
+
+    Parameters
+    ----------
+    placed_incidents
+        Incidents with the placed columns; projected CRS.
+    ids
+        Places in the middle.
+    within_m
+        Distance [m], in a CRS in metres.
+    apart_from
+        Places that may not be returned.
+    """
+    known = known_places(placed_incidents)
+    points = gpd.GeoSeries(known.geometry.to_numpy(), index=known["place_id"].to_numpy(),
+                           crs=placed_incidents.crs)
+    points = points[~points.index.duplicated()].dropna()
+    middle = points[points.index.isin(set(ids))]
+    if middle.empty:
+        return []
+    near = points.index[points.distance(middle.union_all()) <= within_m]
+    return sorted(set(near) - set(ids) - set(apart_from))
+
+
+def with_rates(steps: pd.DataFrame, *, started_at: pd.Timestamp, observed_from: pd.Timestamp,
+               level: float) -> pd.DataFrame:
+    """Return the steps with dates, rates and exact Poisson intervals, ready to plot.
+
+    References
+    ----------
+    Garwood 1936, Biometrika 28:437-442 (interval of a Poisson count).
+    """
+    tail = (1 - level) / 2
+    n, years = steps["n"].to_numpy(), steps["years"].to_numpy()
+    low = np.where(n > 0, chi2.ppf(tail, 2 * np.maximum(n, 1)) / 2, 0.0)
+    return steps.assign(
+        step_from=observed_from + pd.to_timedelta(steps["from_day"], unit="D"),
+        step_to=observed_from + pd.to_timedelta(steps["to_day"], unit="D"),
+        rate_per_year=n / years, rate_low=low / years,
+        rate_high=chi2.ppf(1 - tail, 2 * n + 2) / 2 / years, started_at=started_at)
+
+
+def _limits(started_at: pd.Timestamp, observed_from: pd.Timestamp, length: float,
+            settle_days: float) -> tuple[float, float]:
+    good = isinstance(started_at, pd.Timestamp) and not pd.isna(started_at) and started_at.tzinfo
+    start = (started_at - observed_from).total_seconds() / 86_400 if good else np.nan
+    if not 0 < start < length or not 0 <= settle_days < length - start:
+        raise SettingError("evaluate: started_at", got=f"{started_at} and {settle_days} days",
+                           allowed="a time with a zone inside the observed period, and fewer days "
+                           "of settling than remain after it",
+                           remedy="check the date of the measure and the period of the log")
+    return start, start + settle_days
+
+
+def _groups(*ids: Iterable[str]) -> pd.Series:
+    lists = [pd.Index(pd.unique(pd.Series(list(i), dtype="object").astype("str"))) for i in ids]
+    groups = pd.Series([g for g, i in zip(GROUPS, lists, strict=True) for _ in i],
+                       index=[p for i in lists for p in i], dtype="object")
+    twice = groups.index[groups.index.duplicated()]
+    if len(twice) or len(lists[0]) == 0:
+        got = f"{twice[0]!r} in two groups" if len(twice) else "no treated place"
+        raise SettingError("evaluate: places", got=got, allowed="at least one treated place and "
+                           "every place in one group only", remedy="correct the lists of places")
+    return groups
+
+
+def _steps(laid: pd.DataFrame, group: np.ndarray, groups: pd.Series, start: float, resume: float,
+           length: float, width: float) -> pd.DataFrame:
+    """Whole steps counted away from the measure on both sides; a scrap at the rim is left out."""
+    before = [(start - k * width, start - (k - 1) * width, False)
+              for k in range(int(start // width), 0, -1)]
+    after = [(resume + k * width, resume + (k + 1) * width, True)
+             for k in range(int((length - resume) // width))]
+    sizes = groups.value_counts()
+    code = pd.Index(sizes.index).get_indexer(group)
+    begin, end = waits(laid)
+    clean, reported = laid["at_risk"].to_numpy(), laid["reported"].to_numpy()
+    rows = []
+    for low, high, is_after in before + after:
+        days = np.maximum(np.minimum(end, high) - np.maximum(begin, low), 0.0)
+        waited = np.bincount(code, weights=days, minlength=len(sizes))
+        inside = clean & (reported >= low) & (reported < high)
+        n = np.bincount(code[inside], minlength=len(sizes))
+        years = np.maximum(sizes.to_numpy() * (high - low) - waited, 1.0) / 365.25
+        rows += [(g, low, high, is_after, int(n[k]), years[k]) for k, g in enumerate(sizes.index)]
+    return pd.DataFrame(rows, columns=["group", "from_day", "to_day", "after", "n", "years"])
+
+
+# Difference-in-differences on rates: Poisson and negative-binomial, with honest errors.
+
+COLUMNS = ("constant", "treated", "after", "treated_after")
+LEAST_DISPERSION, MOST_DISPERSION = 1e-6, 1e3
+
+
+@dataclass(frozen=True)
+class Effect:
+    """An effect as a ratio of rates, with its interval and where the error came from."""
+
+    method: str
+    log_ratio: float
+    standard_error: float
+    freedom: float
+
+    @property
+    def ratio(self) -> float:
+        """Rate ratio: below 1 the measure lowered the rate."""
+        return float(np.exp(self.log_ratio))
+
+    def interval(self, *, level: float) -> tuple[float, float]:
+        """Interval by Student's t."""
+        reach = float(student.ppf((1 + level) / 2, self.freedom)) * self.standard_error
+        return float(np.exp(self.log_ratio - reach)), float(np.exp(self.log_ratio + reach))
+
+    @property
+    def p_value(self) -> float:
+        """Two-sided p-value of no effect."""
+        return float(2 * student.sf(abs(self.log_ratio) / self.standard_error, self.freedom))
+
+
+def effect_by_places(panel: Panel, *, negative_binomial: bool) -> Effect | None:
+    """Estimate the effect from places before and after, errors clustered by place.
+
+    Assumptions: without the measure, the treated places' rate would have changed by the same
+    ratio as the comparison places'; places are independent of each other.
+
+    Parameters
+    ----------
+    panel
+        From :func:`rehit.hotspots.evaluate.build_panel`.
+    negative_binomial
+        Whether rates may scatter between places beyond chance (else Poisson).
+
+    Returns
+    -------
+    Effect or None
+        None where one of the four cells has no incident, or a group has fewer than two places.
+
+    References
+    ----------
+    Hilbe 2011, Negative Binomial Regression. Liang and Zeger 1986, Biometrika 73:13-22.
+    """
+    used = panel.places[panel.places["group"].isin(["treated", "comparison"])]
+    long = pd.concat([pd.DataFrame({
+        "place": np.arange(len(used)), "treated": (used["group"] == "treated").to_numpy(float),
+        "after": float(when == "after"), "n": used[f"clean_{when}"].to_numpy(),
+        "years": used[f"years_{when}"].to_numpy()}) for when in ("before", "after")])
+    x = _design(long)
+    if _empty_cell(long) or used["group"].value_counts().min() < 2:
+        return None
+    offset = np.log(long["years"].to_numpy())
+    n = long["n"].to_numpy()
+    family = families.Poisson()
+    if negative_binomial:
+        family = families.NegativeBinomial(alpha=_dispersion(n, x, offset))
+    fit = GLM(n, x, family=family, offset=offset).fit(
+        cov_type="cluster", cov_kwds={"groups": long["place"].to_numpy()})
+    name = "negative binomial" if negative_binomial else "Poisson"
+    return Effect(f"{name}, errors clustered by place", float(fit.params[3]),
+                  float(fit.bse[3]), max(1.0, len(used) - 2.0))
+
+
+def effect_by_steps(steps: pd.DataFrame) -> Effect | None:
+    """Estimate the effect from the groups' steps of time, errors widened by their scatter.
+
+    Within each step the treated places' part of the incidents is binomial, so that season and
+    everything else common to both groups drops out; what scatter is left widens the error.
+
+    Parameters
+    ----------
+    steps
+        Steps of a :class:`Panel`.
+
+    Returns
+    -------
+    Effect or None
+        None with an empty cell, no comparison, or fewer than six steps.
+
+    References
+    ----------
+    McCullagh and Nelder 1989, Generalized Linear Models, section 4.5 (quasi-binomial).
+    """
+    paired = _paired(steps)
+    if len(paired) < 6 or _empty_cell(_two_groups(steps)):
+        return None
+    x = np.column_stack([np.ones(len(paired)), paired["after"]])
+    return _quasi(paired, x, "treated part step by step, errors from the scatter between steps")
+
+
+def pre_trend(steps: pd.DataFrame) -> Effect | None:
+    """Estimate how treated and comparison places moved apart per year before the measure.
+
+    Parameters
+    ----------
+    steps
+        Steps of a :class:`Panel`.
+
+    Returns
+    -------
+    Effect or None
+        Ratio per year of treated over comparison; None with fewer than four steps before, or
+        fewer than one incident per step on either side in the mean.
+    """
+    paired = _paired(steps[~steps["after"]])
+    if len(paired) < 4 or paired[["treated", "comparison"]].sum().min() < len(paired):
+        return None
+    years = (paired["from_day"].to_numpy() - paired["from_day"].mean()) / 365.25
+    x = np.column_stack([np.ones(len(paired)), years])
+    return _quasi(paired, x, "trend before the measure, treated over comparison, per year")
+
+
+def _paired(steps: pd.DataFrame) -> pd.DataFrame:
+    """One row per step in which either group was hit: both counts and years side by side."""
+    used = steps[steps["group"].isin(["treated", "comparison"])]
+    wide = used.pivot_table(index="from_day", columns="group", values=["n", "years"])
+    if len(used) == 0 or wide.shape[1] < 4:
+        return pd.DataFrame({c: [] for c in ("from_day", "treated", "comparison", "log_years",
+                                             "after")})
+    out = pd.DataFrame({
+        "from_day": wide.index, "treated": wide["n"]["treated"].to_numpy(),
+        "comparison": wide["n"]["comparison"].to_numpy(),
+        "log_years": np.log(wide["years"]["treated"] / wide["years"]["comparison"]).to_numpy(),
+        "after": used.groupby("from_day")["after"].first().to_numpy(dtype="float64")})
+    return out[out["treated"] + out["comparison"] > 0]
+
+
+def _quasi(paired: pd.DataFrame, x: np.ndarray, name: str) -> Effect:
+    fit = GLM(paired[["treated", "comparison"]].to_numpy(), x, family=families.Binomial(),
+                 offset=paired["log_years"].to_numpy()).fit()
+    freedom = len(paired) - x.shape[1]
+    scatter = max(1.0, float(fit.pearson_chi2) / freedom)
+    return Effect(name, float(fit.params[1]), float(fit.bse[1]) * np.sqrt(scatter),
+                  float(freedom))
+
+
+def _two_groups(steps: pd.DataFrame) -> pd.DataFrame:
+    used = steps[steps["group"].isin(["treated", "comparison"])]
+    return used.assign(treated=(used["group"] == "treated").astype(float),
+                       after=used["after"].astype(float))
+
+
+def _design(long: pd.DataFrame) -> np.ndarray:
+    treated, after = long["treated"].to_numpy(), long["after"].to_numpy()
+    return np.column_stack([np.ones(len(long)), treated, after, treated * after])
+
+
+def _empty_cell(long: pd.DataFrame) -> bool:
+    cells = long.groupby(["treated", "after"])["n"].sum()
+    return len(cells) < 4 or bool((cells == 0).any())
+
+
+def _dispersion(n: np.ndarray, x: np.ndarray, offset: np.ndarray) -> float:
+    """Dispersion at which the Pearson statistic equals its degrees of freedom (moments)."""
+    free = len(n) - x.shape[1]
+
+    def excess(log_alpha: float) -> float:
+        family = families.NegativeBinomial(alpha=float(np.exp(log_alpha)))
+        return float(GLM(n, x, family=family, offset=offset).fit().pearson_chi2) - free
+
+    low, high = np.log(LEAST_DISPERSION), np.log(MOST_DISPERSION)
+    if free <= 0 or excess(low) <= 0:
+        return LEAST_DISPERSION
+    if excess(high) >= 0:
+        return MOST_DISPERSION
+    return float(np.exp(brentq(excess, low, high, xtol=1e-3)))
+
+
+# Places picked after a bad spell fall back to their usual anyway: how much of a change is that?
+
+def return_ratio(placed_incidents: gpd.GeoDataFrame, panel: Panel, *, observed_from: pd.Timestamp,
+                 started_at: pd.Timestamp, parameters: Parameters) -> float | None:
+    """Return the rate ratio to expect from the fall back to the usual alone.
+
+    Each group's incidents before are compared with their empirical-Bayes expectation, given how
+    often places of their kind were hit; the ratio is treated over comparison. It is 1 where both
+    groups were picked alike, below 1 where the treated places stood out more before the measure,
+    whether by luck (then they fall back) or by nature (then they do not): it bounds the doubt.
+
+    Parameters
+    ----------
+    placed_incidents
+        All incidents with the placed columns, of other places too: they say what is usual.
+    panel
+        Counts of the places compared.
+    observed_from, started_at
+        The time before the measure.
+    parameters
+        Uses ``hotspots.min_group_places`` and ``hotspots.min_group_incidents``.
+
+    Returns
+    -------
+    float or None
+        None where the log knows too few places to say what is usual.
+
+    References
+    ----------
+    Hauer 1997, Observational Before-After Studies in Road Safety, chapter 11 (empirical Bayes).
+    """
+    known = known_places(placed_incidents)
+    laid = timeline(known, observed_from=observed_from, observed_to=started_at,
+                    parameters=parameters)
+    length = (started_at - observed_from).total_seconds() / 86_400
+    places = time_at_risk(laid, length_days=length, parameters=parameters)
+    if len(places) < parameters["hotspots.min_group_places"] or (
+            places["n_at_risk"].sum() < parameters["hotspots.min_group_incidents"]):
+        return None
+    known = known.loc[laid.index]
+    places.index = pd.Index(known["place_id"].to_numpy()[laid["first"].to_numpy()])
+    kind = kind_given(known, laid["place_code"].to_numpy(), len(places))
+    places["prior_group"] = pd.Series(kind, index=places.index).fillna("any").astype("str")
+    places["zero_truncated"] = True
+    priors = fit_priors(places, watched_years=length / 365.25, parameters=parameters)
+    usual = priors.get((ALL_OTHERS, True)) or next(iter(priors.values()))
+    group_of = places["prior_group"].reindex(panel.places["place_id"])
+    factors = {}
+    for group in ("treated", "comparison"):
+        rows = (panel.places["group"] == group).to_numpy()
+        part = panel.places[rows]
+        mean = np.empty(len(part))
+        for k, name in enumerate(group_of[rows]):
+            shape, rate = posterior(part["clean_before"].to_numpy()[[k]],
+                                    part["years_before"].to_numpy()[[k]],
+                                    priors.get((str(name), True), usual))
+            mean[k] = (shape / rate)[0]
+        seen = part["clean_before"].sum()
+        factors[group] = (mean * part["years_before"]).sum() / seen if seen else np.nan
+    ratio = factors["treated"] / factors["comparison"]
+    return float(ratio) if np.isfinite(ratio) else None
+
+
+# The verdict on a measure in plain words.
+
+WORKED, WORSE, CANNOT_TELL = "worked", "got worse", "can't tell"
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """The numbers that a verdict rests on."""
+
+    ratio: float
+    low: float
+    high: float
+    level: float
+    before_after_p: float
+    difference: Difference
+    quotient: float
+    trend: Effect | None
+    usual: float | None
+
+
+def judge(panel: Panel, found: Verdict,
+          numbers: Parameters) -> tuple[str, tuple[str, ...], tuple[str, ...]]:
+    """Return the verdict, the reasons for it, and the full reading.
+
+    A verdict other than "can't tell" needs comparison places, enough incidents and time on both
+    sides, no sign that the groups moved apart before the measure, and an interval that leaves out
+    "no effect" with and without what a return to the usual could explain.
+
+    Parameters
+    ----------
+    panel
+        Counts and time at risk.
+    found
+        Estimates.
+    numbers
+        Parameters in force.
+    """
+    doubts = [*_thin_data(panel, numbers), *_apart_before(found.trend, numbers)]
+    inside = found.low <= 1.0 <= found.high
+    if not doubts and inside:
+        doubts.append(f"the data would also fit no effect: the {_percent(found.level)} interval of "
+                      f"the rate ratio runs from {_ratio(found.low)} to {_ratio(found.high)}, and "
+                      "1 means no effect")
+    if not doubts:
+        doubts += _fallen_back(found)
+    if doubts:
+        word, reasons = CANNOT_TELL, tuple(doubts)
+    else:
+        word = WORKED if found.high < 1.0 else WORSE
+        side = "below" if word == WORKED else "above"
+        reasons = (f"the {_percent(found.level)} interval of the rate ratio, "
+                   f"{_ratio(found.low)} to {_ratio(found.high)}, lies wholly {side} 1, which "
+                   "would mean no effect",)
+    sentences = (_headline(word, reasons), *_reading(panel, found, worked=word == WORKED))
+    return word, reasons, sentences
+
+
+def _thin_data(panel: Panel, numbers: Parameters) -> list[str]:
+    doubts = []
+    sizes = panel.places["group"].value_counts()
+    if sizes.get("comparison", 0) == 0:
+        return ["there are no comparison places, so a change cannot be told from what would have "
+                "happened anyway"]
+    least = int(numbers["hotspots.min_evaluated_incidents"])
+    for group in ("treated", "comparison"):
+        n = panel.clean_counts(group)[0]
+        if n < least:
+            doubts.append(f"the {group} places had only {counted(n, 'incident')} on clean "
+                          f"surfaces before the measure (at least {least} are needed)")
+    shortest = numbers["hotspots.min_evaluated_days"]
+    for name, days in (("before", panel.days_before), ("after", panel.days_after)):
+        if days < shortest:
+            seen = f"{days:.0f} days {name} the measure were"
+            if round(days) == 1:
+                seen = f"1 day {name} the measure was"
+            doubts.append(f"only {seen} observed (at least {shortest:.0f} are needed)")
+    return doubts
+
+
+def _apart_before(trend: Effect | None, numbers: Parameters) -> list[str]:
+    if trend is None:
+        return []
+    low, high = trend.interval(level=numbers["hotspots.pre_trend_level"])
+    if low <= 1.0 <= high:
+        return []
+    way = "rising against" if trend.ratio > 1 else "falling against"
+    return [f"the treated places were already {way} the comparison places before the measure "
+            f"(x {_ratio(trend.ratio)} a year)"]
+
+
+def _fallen_back(found: Verdict) -> list[str]:
+    if found.usual is None:
+        return []
+    low, high = found.low / found.usual, found.high / found.usual
+    if not low <= 1.0 <= high and (high < 1.0) == (found.high < 1.0):
+        return []
+    return ["the treated and comparison places were not hit alike before the measure: a return to "
+            f"the usual of their kind could alone make the ratio {_ratio(found.usual)}. Compare "
+            "with places that were hit as often"]
+
+
+def _headline(word: str, reasons: tuple[str, ...]) -> str:
+    opening = {WORKED: "The measure worked", WORSE: "Things got worse with the measure",
+               CANNOT_TELL: "We can't tell whether the measure worked"}[word]
+    return f"{opening}: {'; '.join(reasons)}."
+
+
+def _reading(panel: Panel, found: Verdict, *, worked: bool) -> list[str]:
+    out = []
+    for group in ("treated", "comparison"):
+        (n0, n1), (y0, y1) = panel.clean_counts(group), panel.years(group)
+        if y0 > 0:
+            out.append(f"{group.capitalize()} places: {counted(n0, 'incident')} on clean "
+                       f"surfaces before and {n1} after, {n0 / y0:.2f} and {n1 / y1:.2f} per "
+                       "place and year at risk.")
+        never = int((panel.places.loc[panel.places["group"] == group,
+                                      ["n_before", "n_after"]].sum(axis=1) == 0).sum())
+        if never:
+            out.append(f"{never} of the {group} places {'does' if never == 1 else 'do'} not appear "
+                       "in the log; check the numbers if that is not as it should be.")
+    out.append(f"The treated places alone, before against after: so large a change would come by "
+               f"luck with chance {_chance(found)} (E-test); by itself that cannot tell the "
+               "measure from the season.")
+    if np.isfinite(found.ratio):
+        out.append(f"Against the comparison places the rate at treated places was multiplied by "
+                   f"{_ratio(found.ratio)} ({_percent(found.level)} interval "
+                   f"{_ratio(found.low)} to {_ratio(found.high)}).")
+    if not (panel.places["group"] == "comparison").any():
+        return out
+    low, high = found.difference.interval(level=found.level)
+    value = found.difference.value
+    out.append(f"In incidents, against the comparison places: {value:+.1f} "
+               f"({_percent(found.level)} interval {low:+.1f} to {high:+.1f}; below 0 means "
+               "prevented; weighted displacement difference).")
+    if worked and np.isfinite(found.quotient):
+        out.append(_moved(found.quotient))
+    if found.trend is None:
+        out.append("The trend before the measure could not be tested: too few incidents or steps.")
+    if found.usual is None:
+        out.append("Whether treated places were picked for a bad spell could not be checked: the "
+                   "log knows too few other places.")
+    out.append("This holds if treated and comparison places would have changed alike without the "
+               "measure, and if both were picked alike.")
+    return out
+
+
+def _moved(quotient: float) -> str:
+    if quotient > 0:
+        meaning = "the surroundings seem to have gained as well"
+    elif quotient > -1:
+        meaning = "some markings may have moved nearby, fewer than were prevented"
+    else:
+        meaning = "as many markings or more may have moved nearby as were prevented"
+    return (f"Weighted displacement quotient {quotient:.2f}: {meaning} "
+            "(a ratio without an interval; read it with the difference above).")
+
+
+def _chance(found: Verdict) -> str:
+    p = found.before_after_p
+    return "below 0.001" if p < 0.001 else f"{p:.3f}"
+
+
+def _percent(level: float) -> str:
+    return f"{100 * level:g} %"
+
+
+def _ratio(value: float) -> str:
+    return "unbounded" if np.isinf(value) else f"{value:.2f}"
 
 
 @dataclass(frozen=True)
@@ -56,7 +845,7 @@ class Evaluation:
         How treated and comparison moved apart per year before the measure, where testable.
     return_ratio
         Rate ratio to expect if treated places only fall back to the usual of their kind, where the
-        log knows enough places (see :func:`rehit.hotspots.evaluate_return.return_ratio`).
+        log knows enough places (see :func:`rehit.hotspots.evaluate.return_ratio`).
     """
 
     verdict: str

@@ -3,16 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Protocol
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+from scipy.ndimage import uniform_filter
+from scipy.optimize import minimize
+from scipy.special import gammaln, xlogy
+from scipy.stats import f as f_distribution
+from scipy.stats import nbinom
+from statsmodels.genmod import families
+from statsmodels.genmod.generalized_linear_model import GLM
+from threadpoolctl import threadpool_limits
 
 from rehit.errors import SettingError, TableError
-from rehit.hotspots.exposure import known_places, window_days
-from rehit.hotspots.forecast_features import History, make_history
-from rehit.hotspots.forecast_fit import SHORT_LOG, PlaceForecast, forecast_counts
-from rehit.hotspots.forecast_models import predictive_interval
 from rehit.hotspots.grid import (
     cell_side,
     coordinates,
@@ -21,8 +27,685 @@ from rehit.hotspots.grid import (
     metres_per_unit,
     well_placed,
 )
+from rehit.hotspots.rates import fit_prior, posterior
+from rehit.observed import known_places, window_days
 from rehit.parameters import Parameters, load_parameters
 from rehit.tables import check, empty, require_projected
+
+if TYPE_CHECKING:
+    from sklearn.ensemble import HistGradientBoostingRegressor
+
+
+# The yearly swing of the whole town's incidents, used only where the log shows it.
+
+YEAR = 365.25
+WEEK = 7.0
+
+
+@dataclass(frozen=True)
+class Season:
+    """A yearly swing: rate times ``exp(cosine cos(2 pi t / year) + sine sin(2 pi t / year))``.
+
+    Parameters
+    ----------
+    cosine, sine
+        Amplitudes on the log scale, t counted in days since the window opened; both zero where no
+        season is shown.
+    """
+
+    cosine: float
+    sine: float
+
+    def factor(self, day: np.ndarray) -> np.ndarray:
+        """Return the rate on each day relative to the year's middle."""
+        angle = 2.0 * np.pi * np.asarray(day, "float64") / YEAR
+        return np.exp(self.cosine * np.cos(angle) + self.sine * np.sin(angle))
+
+    def mean_factor(self, start: float, length: float) -> float:
+        """Return the mean factor over the days from `start` on."""
+        return float(self.factor(start + np.arange(0.5, max(length, 1.0))).mean())
+
+
+NO_SEASON = Season(0.0, 0.0)
+
+
+def find_season(day: np.ndarray, end: float, *, numbers: Parameters) -> Season:
+    """Fit one yearly wave to weekly totals, and keep it only if the log bears it out.
+
+    Assumptions: the swing has the same shape every year. It is kept if the log covers
+    ``hotspots.season_min_years``, the wave passes an F test at ``hotspots.season_level`` (the
+    spread of the weeks taken from the data), and each half of the log swings the same way by at
+    least ``hotspots.season_agreement`` of the whole, so that a single busy summer is not taken for
+    a season.
+
+    Parameters
+    ----------
+    day
+        Day of each incident since the window opened.
+    end
+        Day up to which incidents are looked at.
+    numbers
+        Parameters of the room.
+
+    Examples
+    --------
+    >>> from rehit.parameters import load_parameters
+    >>> rng = np.random.default_rng(1)
+    >>> t = rng.uniform(0, 3 * 365.25, 9000)
+    >>> kept = t[rng.uniform(0, 2, len(t)) < 1 + 0.5 * np.cos(2 * np.pi * t / 365.25)]
+    >>> season = find_season(kept, 3 * 365.25, numbers=load_parameters())
+    >>> bool(0.4 < season.cosine < 0.6), bool(abs(season.sine) < 0.1)
+    (True, True)
+    """
+    if end < numbers["hotspots.season_min_years"] * YEAR:
+        return NO_SEASON
+    weeks = int(end // WEEK)
+    past = day[(day >= 0) & (day < weeks * WEEK)]
+    if len(past) < weeks:
+        return NO_SEASON
+    totals = np.bincount((past // WEEK).astype("int64"), minlength=weeks).astype("float64")
+    middle = (np.arange(weeks) + 0.5) * WEEK
+    wave, chance = _fit_wave(totals, middle)
+    half = weeks // 2
+    first, _ = _fit_wave(totals[:half], middle[:half])
+    second, _ = _fit_wave(totals[half:], middle[half:])
+    agreed = min(first @ wave, second @ wave) >= numbers["hotspots.season_agreement"] * wave @ wave
+    if chance > numbers["hotspots.season_level"] or not agreed:
+        return NO_SEASON
+    return Season(float(wave[0]), float(wave[1]))
+
+
+def _fit_wave(totals: np.ndarray, middle: np.ndarray) -> tuple[np.ndarray, float]:
+    """Log-linear trend with and without the wave; returns its amplitudes and the F test's p."""
+    angle = 2.0 * np.pi * middle / YEAR
+    plain = np.column_stack([np.ones(len(middle)), middle / YEAR])
+    full = np.column_stack([plain, np.cos(angle), np.sin(angle)])
+    if not totals.any():
+        return np.zeros(2), 1.0
+    with_wave = GLM(totals, full, family=families.Poisson()).fit()
+    without = GLM(totals, plain, family=families.Poisson()).fit()
+    spread = max(with_wave.pearson_chi2 / with_wave.df_resid, 1.0)
+    ratio = (without.deviance - with_wave.deviance) / 2.0 / spread
+    return with_wave.params[2:], float(f_distribution.sf(max(ratio, 0.0), 2, with_wave.df_resid))
+
+
+# What was known at an origin: fading counts of each place and of the cells around it.
+#
+# Every number is built from incidents before the origin only, so that a forecast scored on a past
+# period has not seen it.
+
+FOREVER = np.inf  # half-life of a count that never fades
+OWN_HALF_LIVES = (14.0, 60.0, 180.0)  # days: a fortnight, two months, half a year
+OWN_COLUMNS = 1 + len(OWN_HALF_LIVES)  # long-run rate and fading counts come first
+OWN_DAY_HALF_LIVES = (14.0, 60.0)
+AROUND_HALF_LIVES = (28.0, 180.0)
+BOXES = (3, 7, 15)  # cells across the squares around a place, its own cell in the middle
+
+
+@dataclass(frozen=True)
+class History:
+    """Incidents as (place number, day), sorted by day, and where the places stand.
+
+    Parameters
+    ----------
+    place
+        Place number of each incident, 0..n-1.
+    day
+        Day of each incident since the window opened, ascending.
+    xy_m
+        Place coordinates [m], shape (n, 2); NaN where unknown.
+    weight
+        Weight of each incident in fading counts (1 unless the season is taken out).
+    known_from
+        Day from which each place was known to exist: minus infinity for register assets and given
+        cells, the first incident for sites derived from the log (before it nobody could have
+        forecast for them).
+    """
+
+    place: np.ndarray
+    day: np.ndarray
+    xy_m: np.ndarray
+    known_from: np.ndarray
+    weight: np.ndarray
+
+    @property
+    def n(self) -> int:
+        """Number of places."""
+        return len(self.known_from)
+
+    def without_season(self, season: Season) -> History:
+        """Return the history with incidents of the busy season weighing less."""
+        return replace(self, weight=1.0 / season.factor(self.day))
+
+    def counts(self, start: float, end: float) -> np.ndarray:
+        """Return incidents per place in ``[start, end)``."""
+        first, last = np.searchsorted(self.day, [start, end], side="left")
+        return np.bincount(self.place[first:last], minlength=self.n)
+
+
+def make_history(place: np.ndarray, day: np.ndarray, xy_m: np.ndarray, *,
+                 always_known: np.ndarray | bool) -> History:
+    """Sort incidents by day and note from when each place was known.
+
+    Parameters
+    ----------
+    place, day
+        Place number and day of each incident, any order.
+    xy_m
+        Place coordinates [m], shape (n, 2).
+    always_known
+        Whether each place was known before its first incident (register assets, given cells).
+
+    Examples
+    --------
+    >>> h = make_history(np.array([1, 0]), np.array([5.0, 2.0]), np.zeros((2, 2)),
+    ...                  always_known=False)
+    >>> h.day.tolist(), h.known_from.tolist()
+    ([2.0, 5.0], [2.0, 5.0])
+    """
+    order = np.argsort(day, kind="stable")
+    place, day = np.asarray(place)[order], np.asarray(day, "float64")[order]
+    first = np.full(len(xy_m), np.inf)
+    np.minimum.at(first, place, day)
+    known = np.where(np.broadcast_to(always_known, first.shape), -np.inf, first)
+    return History(place, day, np.asarray(xy_m, "float64"), known, np.ones(len(day)))
+
+
+def fading_counts(history: History, origins: Sequence[float], half_life: float, *,
+                  once_a_day: bool = False) -> np.ndarray:
+    """Return counts in which each incident halves its weight every `half_life` days.
+
+    Parameters
+    ----------
+    history
+        The incidents.
+    origins
+        Days at which to look back, ascending.
+    half_life
+        Days; infinite for a plain count.
+    once_a_day
+        Count several incidents of one place on one day once: one spree, not several.
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (origins, places).
+
+    Examples
+    --------
+    >>> h = make_history(np.array([0, 0]), np.array([0.0, 10.0]), np.zeros((1, 2)),
+    ...                  always_known=True)
+    >>> fading_counts(h, [10.0, 20.0], 10.0).ravel().tolist()
+    [0.5, 0.75]
+    """
+    place, day, worth = history.place, history.day, history.weight
+    if once_a_day:
+        whole = np.floor(day).astype("int64")
+        _, kept = np.unique(whole * history.n + place, return_index=True)
+        kept.sort()
+        place, day, worth = place[kept], day[kept], worth[kept]
+    state, then = np.zeros(history.n), float(origins[0])
+    result = np.empty((len(origins), history.n))
+    cuts = np.searchsorted(day, np.asarray(origins), side="left")
+    start = 0
+    for row, (origin, cut) in enumerate(zip(origins, cuts.tolist(), strict=True)):
+        weight = worth[start:cut] * 0.5 ** ((origin - day[start:cut]) / half_life)
+        state = state * 0.5 ** ((origin - then) / half_life)
+        state += np.bincount(place[start:cut], weights=weight, minlength=history.n)
+        result[row], then, start = state, origin, cut
+    return result
+
+
+def feature_names() -> list[str]:
+    """Return the names of the columns made by :func:`features`, in order."""
+    own = ["long_run", *(f"own_{h:g}d" for h in OWN_HALF_LIVES)]
+    days = [f"own_days_{h:g}d" for h in OWN_DAY_HALF_LIVES]
+    return own + days + [f"ring{b}_{h:g}d" for h in AROUND_HALF_LIVES for b in BOXES]
+
+
+def features(history: History, origins: Sequence[float], *, numbers: Parameters) -> np.ndarray:
+    """Return what each place and its surroundings had shown by each origin, as daily rates.
+
+    Parameters
+    ----------
+    history
+        The incidents.
+    origins
+        Days, ascending.
+    numbers
+        Uses ``hotspots.cell_m`` (side of the cells that make up the surroundings) and
+        ``hotspots.max_cells``.
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (origins, places, features), float32, columns as :func:`feature_names`: the
+        gamma-Poisson rate of the whole past, and fading counts divided by the days that their
+        weights sum to.
+    """
+    columns = [np.stack([long_run_rate(history, origin) for origin in origins])]
+    columns += [_per_day(fading_counts(history, origins, h), origins, h) for h in OWN_HALF_LIVES]
+    columns += [_per_day(fading_counts(history, origins, h, once_a_day=True), origins, h)
+                for h in OWN_DAY_HALF_LIVES]
+    for half_life in AROUND_HALF_LIVES:
+        own = _per_day(fading_counts(history, origins, half_life), origins, half_life)
+        columns += _rings(history, own, numbers)
+    return np.stack(columns, axis=-1).astype("float32")
+
+
+def long_run_rate(history: History, origin: float) -> np.ndarray:
+    """Return each place's gamma-Poisson posterior mean rate [incidents/day] at an origin.
+
+    The distribution of rates is fitted to the places known at the origin; the others get its mean.
+    """
+    counts = history.counts(-np.inf, origin).astype("float64")
+    known = history.known_from < origin
+    days = np.full(history.n, max(float(origin), 1.0))
+    if not known.any():
+        return np.zeros(history.n)
+    derived = bool((counts[known] > 0).all())
+    prior = fit_prior(counts[known], days[known], zero_truncated=derived)
+    shape, rate = posterior(counts, days, prior)
+    return np.where(known, shape / rate, prior.mean)
+
+
+def _per_day(counts: np.ndarray, origins: Sequence[float], half_life: float) -> np.ndarray:
+    """Divide by the effective days of looking back since the window opened."""
+    back = np.maximum(np.asarray(origins, "float64"), 1.0)
+    if np.isinf(half_life):
+        return counts / back[:, None]
+    span = half_life / np.log(2.0)
+    return counts / (span * -np.expm1(-back / span))[:, None]
+
+
+def _rings(history: History, own: np.ndarray, numbers: Parameters) -> list[np.ndarray]:
+    """Sum over square rings of cells around each place: nearest, farther, farthest."""
+    located = np.isfinite(history.xy_m).all(axis=1)
+    rings = [np.zeros_like(own) for _ in BOXES]
+    if not located.any():
+        return rings
+    x, y = history.xy_m[located].T
+    grid = lay_grid(x, y, side=numbers["hotspots.cell_m"], max_cells=numbers["hotspots.max_cells"])
+    cell = grid.index(x, y)
+    for row in range(len(own)):
+        flat = np.bincount(cell, weights=own[row, located], minlength=grid.size)
+        inner = own[row, located]
+        for ring, box in zip(rings, BOXES, strict=True):
+            summed = uniform_filter(flat.reshape(grid.rows, grid.columns), box, mode="constant")
+            outer = summed.ravel()[cell] * box**2
+            ring[row, located] = np.maximum(outer - inner, 0.0)
+            inner = outer
+    return rings
+
+
+# Two ways to turn what was known into expected incidents, and the spread around them.
+#
+# *Level and recency*: expected = a mix of the town's mean, the place's gamma-Poisson long-run rate
+# and its fading counts, with weights that are not negative, found by Poisson likelihood. *Context
+# and recency*: the geometric mean of boosted trees, which see the same inputs and the surroundings
+# (the self-exciting part), and of one plain fading count, which steadies their ranking at the top.
+# Which of the two is used is decided on held-out periods.
+
+LEAST = 1e-9  # expected incidents below which no place is put, so that the log score is finite
+STEADY_COLUMN = 1 + OWN_HALF_LIVES.index(60.0)  # the fading count that baselines rank by, too
+SIZE_BOUNDS = (1e-3, 1e4)
+TREE_STEPS = 255  # steps of a feature that the trees' library can tell apart
+
+
+class Model(Protocol):
+    """Something fitted that gives expected incidents per place from features."""
+
+    def expected(self, table: np.ndarray) -> np.ndarray:
+        """Return expected incidents, shape (rows,)."""
+        ...
+
+
+@dataclass(frozen=True)
+class LevelAndRecency:
+    """Mixture of a common level and fading counts; weights in days (rate times days)."""
+
+    weights: np.ndarray
+    level: float
+
+    def expected(self, table: np.ndarray) -> np.ndarray:
+        """Return expected incidents, shape (rows,)."""
+        own = table[:, :OWN_COLUMNS].astype("float64")
+        return np.maximum(self.level + own @ self.weights, LEAST)
+
+
+@dataclass(frozen=True)
+class ContextAndRecency:
+    """Geometric mean of boosted trees (on steps of the features) and a plain fading count."""
+
+    trees: HistGradientBoostingRegressor
+    edges: tuple[np.ndarray, ...]
+    level: float
+    slope: float
+    scale: float = 1.0
+
+    def expected(self, table: np.ndarray) -> np.ndarray:
+        """Return expected incidents, shape (rows,)."""
+        with threadpool_limits(limits=1, user_api="openmp"):
+            context = self.trees.predict(_in_steps(table, self.edges))
+        recent = self.level + self.slope * table[:, STEADY_COLUMN].astype("float64")
+        return np.maximum(self.scale * np.sqrt(context * recent), LEAST)
+
+
+def fit_level_and_recency(table: np.ndarray, counts: np.ndarray,
+                          season: np.ndarray) -> LevelAndRecency:
+    """Fit the mixture by Poisson likelihood with weights not below zero.
+
+    Parameters
+    ----------
+    table
+        Features, shape (rows, features), the first of them the place's own fading rates.
+    counts
+        Incidents in the period after, shape (rows,).
+    season
+        Factor of the time of year by which each row's expectation is multiplied.
+    """
+    own = table[:, :OWN_COLUMNS].astype("float64")
+    return LevelAndRecency(*_nonnegative_poisson(own, counts.astype("float64"), season))
+
+
+def fit_scaled(score: np.ndarray, counts: np.ndarray) -> tuple[float, float]:
+    """Return level and slope that turn a score into expected counts, by Poisson likelihood.
+
+    Examples
+    --------
+    >>> level, slope = fit_scaled(np.array([0.0, 0.0, 1.0, 1.0]), np.array([1, 1, 3, 3]))
+    >>> round(level, 3), round(slope, 3)
+    (1.0, 2.0)
+    """
+    weights, level = _nonnegative_poisson(score[:, None].astype("float64"),
+                                          counts.astype("float64"), np.ones(len(counts)))
+    return level, float(weights[0])
+
+
+def fit_context_and_recency(table: np.ndarray, counts: np.ndarray, season: np.ndarray, *,
+                            numbers: Parameters) -> ContextAndRecency:
+    """Fit boosted trees and a plain fading count, each with Poisson loss, and blend them.
+
+    Parameters
+    ----------
+    table, counts, season
+        As in :func:`fit_level_and_recency`.
+    numbers
+        Uses ``hotspots.tree_rounds``, ``tree_leaves``, ``tree_least_rows``, ``tree_step``. The
+        seed is fixed, so that one log always gives one forecast.
+    """
+    # A slow import that only a forecast needs.
+    from sklearn.ensemble import HistGradientBoostingRegressor
+
+    trees = HistGradientBoostingRegressor(
+        loss="poisson", learning_rate=numbers["hotspots.tree_step"],
+        max_iter=int(numbers["hotspots.tree_rounds"]),
+        max_leaf_nodes=int(numbers["hotspots.tree_leaves"]),
+        min_samples_leaf=int(numbers["hotspots.tree_least_rows"]), early_stopping=False,
+        random_state=0)
+    edges = tuple(_step_edges(column) for column in table.T)
+    # A Poisson count over its season factor, weighted by it, has the same likelihood. One thread:
+    # on a busy machine several wait for each other a hundred times longer than they work.
+    with threadpool_limits(limits=1, user_api="openmp"):
+        trees.fit(_in_steps(table, edges), counts / season, sample_weight=season)
+    slope, level = _nonnegative_poisson(table[:, [STEADY_COLUMN]].astype("float64"),
+                                        counts.astype("float64"), season)
+    blend = ContextAndRecency(trees, edges, level, float(slope[0]))
+    # A geometric mean lies below the arithmetic one; the total is put right again.
+    total = float((season * blend.expected(table)).sum())
+    return replace(blend, scale=float(counts.sum()) / max(total, LEAST))
+
+
+def _step_edges(column: np.ndarray) -> np.ndarray:
+    """Return the edges that cut a feature into steps of equally many rows.
+
+    The trees would cut it so themselves, but with weighted rows their library spends four fifths
+    of a fit on that.
+    """
+    values = np.unique(column)
+    if len(values) <= TREE_STEPS:
+        return (values[1:] + values[:-1]) / 2
+    shares = np.linspace(0, 1, TREE_STEPS + 1)[1:-1]
+    return np.unique(np.quantile(column, shares, method="averaged_inverted_cdf"))
+
+
+def _in_steps(table: np.ndarray, edges: tuple[np.ndarray, ...]) -> np.ndarray:
+    return np.column_stack([np.searchsorted(edge, column) for edge, column in zip(
+        edges, table.T, strict=True)]).astype("float32")
+
+
+def fit_spread(expected: np.ndarray, counts: np.ndarray) -> tuple[float, float]:
+    """Return (scale, power) of the negative-binomial size ``scale * expected**power``.
+
+    Fitted by likelihood on periods the expectations were not fitted to; the power lets busy places
+    be more, or less, regular than quiet ones.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(1)
+    >>> mean = np.full(20_000, 2.0)
+    >>> scale, power = fit_spread(mean, rng.negative_binomial(3, 3 / 5, 20_000))
+    >>> bool(2.5 < scale * 2.0**power < 3.5)
+    True
+    """
+    hit = counts > 0
+
+    def loss(theta: np.ndarray) -> float:
+        return -float(_nb_log(counts, expected, size_of(expected, np.exp(theta[0]), theta[1]),
+                              hit).mean())
+
+    best = minimize(loss, np.array([0.0, 0.5]), method="L-BFGS-B",
+                    bounds=[(-6.0, 6.0), (0.0, 1.0)])
+    return float(np.exp(best.x[0])), float(best.x[1])
+
+
+def size_of(expected: np.ndarray, scale: float, power: float) -> np.ndarray:
+    """Return the negative-binomial size (variance = mean + mean**2 / size)."""
+    return np.clip(scale * expected**power, *SIZE_BOUNDS)
+
+
+def predictive_interval(expected: np.ndarray, size: np.ndarray, *,
+                        level: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return lower and upper points of the central interval and the chance of any incident.
+
+    Counts are whole, so an interval holds at least the chance asked for, often more.
+
+    Examples
+    --------
+    >>> low, high, any_ = predictive_interval(np.array([3.0]), np.array([1e4]), level=0.9)
+    >>> low.tolist(), high.tolist(), any_.round(3).tolist()
+    ([1.0], [6.0], [0.95])
+    """
+    tail = (1.0 - level) / 2.0
+    chance = size / (size + expected)
+    none = chance**size
+    # Most places have nearly no chance of an incident; only the others need the slow quantile.
+    low, high = np.zeros(len(expected)), np.zeros(len(expected))
+    some = none < 1.0 - tail
+    high[some] = nbinom.ppf(1.0 - tail, size[some], chance[some])
+    many = none < tail
+    low[many] = nbinom.ppf(tail, size[many], chance[many])
+    return low, high, 1.0 - none
+
+
+def _nonnegative_poisson(inputs: np.ndarray, counts: np.ndarray,
+                         season: np.ndarray) -> tuple[np.ndarray, float]:
+    """Poisson regression with identity link and non-negative weights; returns (weights, level)."""
+    scale = np.maximum(inputs.mean(axis=0), 1e-12)
+    table = np.column_stack([np.ones(len(inputs)), inputs / scale]) * season[:, None]
+
+    def loss(weights: np.ndarray) -> tuple[float, np.ndarray]:
+        mean = table @ weights + LEAST
+        value = (mean - xlogy(counts, mean)).mean()
+        return float(value), table.T @ (1.0 - counts / mean) / len(counts)
+
+    start = np.full(table.shape[1], max(counts.mean(), LEAST) / table.shape[1])
+    best = minimize(loss, start, jac=True, method="L-BFGS-B",
+                    bounds=[(0.0, None)] * table.shape[1])
+    return best.x[1:] / scale, float(best.x[0])
+
+
+def _nb_log(counts: np.ndarray, mean: np.ndarray, size: np.ndarray, hit: np.ndarray) -> np.ndarray:
+    """Negative-binomial log likelihood; the gamma functions only where the count is not zero."""
+    value = -size * np.log1p(mean / size)
+    c, m, s = counts[hit], mean[hit], size[hit]
+    value[hit] += gammaln(c + s) - gammaln(s) - gammaln(c + 1) + c * np.log(m / (m + s))
+    return value
+
+
+# Fitting a forecast on past periods of one log, and choosing the model on held-out ones.
+
+SHORT_LOG = "long-run rate"
+LEVEL = "level and recency"
+CONTEXT = "context and recency"
+
+
+@dataclass(frozen=True)
+class PlaceForecast:
+    """Expected incidents per place in the period after the origin, with their spread.
+
+    Parameters
+    ----------
+    expected
+        Expected incidents, shape (places,).
+    size
+        Negative-binomial size of each prediction: variance = mean + mean**2 / size.
+    method
+        Which model was used.
+    held_out_scores
+        Mean Poisson log score per place and period of each candidate on the held-out periods
+        (higher is better); empty where the log is too short to hold any out.
+    """
+
+    expected: np.ndarray
+    size: np.ndarray
+    method: str
+    held_out_scores: dict[str, float]
+
+
+@dataclass(frozen=True)
+class Periods:
+    """Past periods of one length: their starts, features, counts and which rows may be used."""
+
+    starts: np.ndarray
+    table: np.ndarray
+    counts: np.ndarray
+    usable: np.ndarray
+    season: np.ndarray
+
+    def rows(self, chosen: np.ndarray, *,
+             limit: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Stack the usable rows of the chosen periods, thinned evenly to at most `limit`."""
+        pick = np.argwhere(self.usable & chosen[:, None])
+        step = max(1, int(np.ceil(len(pick) / limit)))
+        period, place = pick[::step].T
+        return self.table[period, place], self.counts[period, place], self.season[period]
+
+
+def past_starts(origin: float, horizon: float, *, numbers: Parameters) -> np.ndarray:
+    """Return the starts of past periods that end by the origin and leave a warm-up before them.
+
+    Parameters
+    ----------
+    origin
+        Day of the forecast since the window opened.
+    horizon
+        Length of the period [days].
+    numbers
+        Uses ``hotspots.origin_step_days``, ``warm_up_days``, ``max_origins``.
+
+    Examples
+    --------
+    >>> from rehit.parameters import load_parameters
+    >>> past_starts(250.0, 28.0, numbers=load_parameters()).tolist()
+    [166.0, 180.0, 194.0, 208.0, 222.0]
+    """
+    step = numbers["hotspots.origin_step_days"]
+    back = origin - horizon - step * np.arange(int(numbers["hotspots.max_origins"]))
+    return np.asarray(np.sort(back[back >= numbers["hotspots.warm_up_days"]]))
+
+
+def gather_periods(history: History, starts: np.ndarray, horizon: float, season: Season, *,
+                   numbers: Parameters) -> Periods:
+    """Compute features and outcomes of past periods, fewer of them where there are many places."""
+    most = max(6, int(3 * numbers["hotspots.max_training_rows"] / max(history.n, 1)))
+    if len(starts) > most:
+        starts = starts[np.unique(np.linspace(0, len(starts) - 1, most).round().astype(int))]
+    counts = np.stack([history.counts(s, s + horizon) for s in starts])
+    usable = history.known_from[None, :] < starts[:, None]
+    return Periods(starts, features(history, starts.tolist(), numbers=numbers), counts, usable,
+                   np.array([season.mean_factor(s, horizon) for s in starts]))
+
+
+def forecast_counts(history: History, *, origin: float, horizon: float, numbers: Parameters,
+                    only: str | None = None) -> PlaceForecast:
+    """Forecast each place's incidents in the `horizon` days after `origin`.
+
+    Models are fitted on periods that end before a few held-out ones, compared there by Poisson
+    log score, and the winner is fitted again on all periods. The spread comes from the held-out
+    periods. A yearly swing of the whole town is taken out first where the log shows one. Where
+    the log is too short for that, the gamma-Poisson long-run rate is used.
+
+    Parameters
+    ----------
+    history
+        Incidents; those from the origin on are not looked at.
+    origin, horizon
+        Day of the forecast and length of the period [days].
+    numbers
+        Parameters of the room.
+    only
+        Use this model without comparing; its spread still comes from the held-out periods.
+    """
+    starts = past_starts(origin, horizon, numbers=numbers)
+    held = int(numbers["hotspots.held_out_periods"])
+    if len(starts) < 2 * held or not len(history.day):
+        return long_run_forecast(history, origin=origin, horizon=horizon, numbers=numbers)
+    season = find_season(history.day, origin, numbers=numbers)
+    level = history.without_season(season)
+    periods = gather_periods(level, starts, horizon, season, numbers=numbers)
+    later = periods.starts >= periods.starts[-held]
+    earlier = periods.starts + horizon <= periods.starts[-held]
+    limit = numbers["hotspots.max_training_rows"]
+    if not (periods.usable & earlier[:, None]).any() or not periods.counts[earlier].any():
+        return long_run_forecast(history, origin=origin, horizon=horizon, numbers=numbers)
+    test, truth, factor = periods.rows(later, limit=limit)
+    scores, spreads = {}, {}
+    for name, model in _fit_all(*periods.rows(earlier, limit=limit), numbers, only=only).items():
+        guess = factor * model.expected(test)
+        scores[name] = float((xlogy(truth, guess) - guess - gammaln(truth + 1)).mean())
+        spreads[name] = fit_spread(guess, truth)
+    best = max(scores, key=lambda name: scores[name])
+    every = np.ones(len(periods.starts), dtype=bool)
+    model = _fit_all(*periods.rows(every, limit=limit), numbers, only=best)[best]
+    now = features(level, [origin], numbers=numbers)[0]
+    expected = model.expected(now) * season.mean_factor(origin, horizon)
+    return PlaceForecast(expected, size_of(expected, *spreads[best]), best, scores)
+
+
+def long_run_forecast(history: History, *, origin: float, horizon: float,
+                      numbers: Parameters) -> PlaceForecast:
+    """Forecast from each place's gamma-Poisson long-run rate, for logs too short for more."""
+    counts = history.counts(-np.inf, origin)
+    years = np.full(history.n, max(origin, numbers["hotspots.min_exposure_days"]) / 365.25)
+    derived = bool(np.isfinite(history.known_from).all())
+    prior = fit_prior(counts, years, zero_truncated=derived and bool((counts > 0).all()))
+    shape, rate = posterior(counts, years, prior)
+    expected = np.maximum(shape / rate * horizon / 365.25, LEAST)
+    return PlaceForecast(expected, shape, SHORT_LOG, {})
+
+
+def _fit_all(table: np.ndarray, counts: np.ndarray, season: np.ndarray, numbers: Parameters, *,
+             only: str | None = None) -> dict[str, Model]:
+    models: dict[str, Model] = {}
+    if only in (None, LEVEL):
+        models[LEVEL] = fit_level_and_recency(table, counts, season)
+    # Trees with less than a few leaves' worth of rows would only learn the mean.
+    enough = len(table) >= 4 * numbers["hotspots.tree_least_rows"] and counts.any()
+    if only == CONTEXT or (only is None and enough):
+        models[CONTEXT] = fit_context_and_recency(table, counts, season, numbers=numbers)
+    return models
+
 
 HORIZONS_DAYS = (7, 28, 91)
 

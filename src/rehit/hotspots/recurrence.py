@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
+import geopandas as gpd
 import numpy as np
 import pandas as pd
-from scipy.stats import norm
+from scipy.stats import chi2, norm
+from scipy.stats import t as student
 
 from rehit.errors import SettingError, TableError
-from rehit.hotspots.exposure import known_places, timeline, window_days
+from rehit.observed import known_places, time_at_risk, timeline, window_days
 from rehit.parameters import Parameters, load_parameters
 from rehit.tables import table
 
@@ -22,7 +26,7 @@ def rehit_spells(placed_incidents: pd.DataFrame, *, register: pd.DataFrame | Non
                  parameters: Parameters | None = None) -> pd.DataFrame:
     """Cut every place's history into spells from a clearance to the next marking.
 
-    Assumptions: as in :func:`rehit.hotspots.exposure.timeline`. Time before a place's first
+    Assumptions: as in :func:`rehit.observed.timeline`. Time before a place's first
     clearance is left out, since nothing is known about the clearance before it. The last spell of
     a place ends with the window, censored. The log must give clearance dates; places known only to
     their street give no spells.
@@ -271,3 +275,530 @@ def _carry_register(spells: pd.DataFrame, register: pd.DataFrame) -> pd.DataFram
         plain = column.removesuffix("_logged")
         joined[plain] = joined[plain].where(joined[plain].notna(), joined[column])
     return joined
+
+
+# Every place's own clock of time at risk: for mean cumulative functions and power-law trends.
+
+def risk_clock(placed_incidents: gpd.GeoDataFrame, *, register: pd.DataFrame | None = None,
+               observed_from: pd.Timestamp, observed_to: pd.Timestamp,
+               parameters: Parameters | None = None) -> tuple[pd.DataFrame, pd.Series]:
+    """Return when on its place's clock of days at risk each incident on a clean surface came.
+
+    Assumptions: as in :func:`rehit.observed.timeline`; the clock stands still while the
+    place waits to be cleared.
+
+    Parameters
+    ----------
+    placed_incidents
+        Incidents with the placed columns.
+    register
+        The owner's assets; those never hit are then watched too.
+    observed_from, observed_to
+        Period the log covers, UTC.
+    parameters
+        Numbers in force.
+
+    Returns
+    -------
+    tuple
+        Incidents: ``incident_id, place_id, days_at_risk``; and the days at risk of every place by
+        the end of the window, indexed by ``place_id``.
+
+    Examples
+    --------
+    >>> day = pd.Timestamp("2024-01-01", tz="UTC") + pd.to_timedelta([10, 30], unit="D")
+    >>> log = pd.DataFrame({"incident_id": ["a", "b"], "place_id": "w", "place_kind": "site",
+    ...     "reported_at": day, "cleared_at": day + pd.Timedelta(days=5), "status": "cleared"})
+    >>> times, ends = risk_clock(log, observed_from=pd.Timestamp("2024-01-01", tz="UTC"),
+    ...                          observed_to=pd.Timestamp("2024-02-10", tz="UTC"))
+    >>> times["days_at_risk"].tolist(), float(ends["w"])
+    ([10.0, 25.0], 30.0)
+    """
+    numbers = load_parameters() if parameters is None else parameters
+    length = window_days(observed_from, observed_to)
+    known = known_places(placed_incidents)
+    laid = timeline(known, observed_from=observed_from, observed_to=observed_to,
+                    parameters=numbers)
+    known = known.loc[laid.index]
+    summed = time_at_risk(laid, length_days=length, parameters=numbers)
+    names = known["place_id"].to_numpy()[laid["first"].to_numpy()]
+    ends = pd.Series(summed["exposure_years"].to_numpy() * 365.25, index=names, dtype="float64",
+                     name="days_at_risk").rename_axis("place_id").round(9)
+    if register is not None:
+        listed = register["asset_id"].astype("str")
+        unhit = listed[~listed.isin(ends.index)]
+        ends = pd.concat([ends, pd.Series(length, index=unhit)]).rename_axis("place_id")
+    clean = laid["at_risk"].to_numpy()
+    at = (laid["reported"] - laid["waiting_before"]).to_numpy()[clean]
+    times = pd.DataFrame({
+        "incident_id": known["incident_id"].to_numpy()[clean],
+        "place_id": known["place_id"].to_numpy()[clean], "days_at_risk": at.round(9)})
+    # A place nearly always waiting is credited some exposure, never less than its last incident.
+    last = times.groupby("place_id")["days_at_risk"].max().reindex(ends.index).fillna(0.0)
+    return times, ends.clip(lower=last)
+
+
+# Power-law trend: whether incidents come faster or slower as time at risk goes on.
+
+@dataclass(frozen=True)
+class PowerLaw:
+    """A power-law Poisson process: expected incidents by time t are ``scale * t ** shape``.
+
+    Parameters
+    ----------
+    shape
+        Below 1 the incidents slow down, above 1 they speed up (maximum likelihood).
+    shape_unbiased
+        The same with the small-sample bias taken out.
+    scale
+        Of the maximum likelihood fit.
+    n
+        Incidents used.
+    end
+        End of the observation [unit of the times].
+    stopped_at_event
+        Whether observation ended with the last incident rather than at a set time.
+    """
+
+    shape: float
+    shape_unbiased: float
+    scale: float
+    n: int
+    end: float
+    stopped_at_event: bool
+
+    @property
+    def scale_unbiased(self) -> float:
+        """Scale that goes with the unbiased shape, so that n incidents are expected by the end."""
+        return self.n / self.end**self.shape_unbiased
+
+    def expected(self, time: float) -> float:
+        """Expected incidents by `time`."""
+        return self.scale * time**self.shape
+
+    def mean_time_between(self, *, unbiased: bool) -> float:
+        """Mean time between incidents at the rate reached at the end."""
+        return self.end / (self.n * (self.shape_unbiased if unbiased else self.shape))
+
+    def shape_interval(self, *, level: float) -> tuple[float, float]:
+        """Exact interval of the shape, by the chi-squared pivot.
+
+        References
+        ----------
+        Crow 1974, Reliability analysis for complex, repairable systems, SIAM; MIL-HDBK-189.
+        """
+        free = 2 * (self.n - 1) if self.stopped_at_event else 2 * self.n
+        tail = (1 - level) / 2
+        unit = self.shape / (2 * self.n)
+        return float(chi2.ppf(tail, free) * unit), float(chi2.ppf(1 - tail, free) * unit)
+
+    def mean_time_interval(self, *, level: float) -> tuple[float, float]:
+        """Approximate interval of the mean time between incidents at the end, time truncated.
+
+        The upper end is infinite where too few incidents bound it.
+
+        References
+        ----------
+        NIST/SEMATECH e-Handbook of Statistical Methods, section 8.4.5.2.
+        """
+        z, n = norm.ppf((1 + level) / 2), self.n
+        middle = self.mean_time_between(unbiased=True) * n * (n - 1)
+        low = middle / (n + z**2 / 4 + np.sqrt(n * z**2 / 2 + z**4 / 16)) ** 2
+        reach = n - z * np.sqrt(n / 2)
+        return float(low), float(middle / reach**2) if reach > 0 else float("inf")
+
+
+def fit_power_law(times: np.ndarray, *, end: float | None) -> PowerLaw:
+    """Fit the power-law (Crow-AMSAA) process to the times of one place's incidents.
+
+    Assumptions: incidents come at random at a rate that is a power of the time at risk; the clock
+    starts at 0 with the observation.
+
+    Parameters
+    ----------
+    times
+        Incident times, any one unit, shape (n,), positive; at least two, three if `end` is None.
+    end
+        Time at which watching stopped; None when it stopped with the last incident.
+
+    Returns
+    -------
+    PowerLaw
+
+    Raises
+    ------
+    TableError
+        For too few incidents, or times outside the observation.
+
+    References
+    ----------
+    Crow 1974; MIL-HDBK-189 (1981) appendix C.
+
+    Examples
+    --------
+    >>> law = fit_power_law(np.array([5, 40, 43, 175, 389, 712, 747, 795, 1299, 1478]), end=1500)
+    >>> round(law.shape, 4), round(law.mean_time_between(unbiased=True), 2)
+    (0.5372, 310.23)
+    """
+    t = np.sort(np.asarray(times, "float64"))
+    least = 3 if end is None else 2
+    if len(t) < least or not (t > 0).all() or (end is not None and t[-1] > end):
+        raise TableError("fit_power_law", got=f"{len(t)} times up to {t.max(initial=0):g}",
+                         allowed=f"at least {least} times above 0 and not after the end",
+                         remedy="use times since the observation began; pool sparse places")
+    n, last = len(t), float(t[-1] if end is None else end)
+    total = float(np.log(last / t).sum())
+    shape = n / total
+    unbiased = (n - 2 if end is None else n - 1) / total
+    return PowerLaw(shape, unbiased, n / last**shape, n, last, end is None)
+
+
+def cramer_von_mises(times: np.ndarray, law: PowerLaw) -> float:
+    """Return the Cramer-von Mises distance between incident times and a fitted power law.
+
+    References
+    ----------
+    MIL-HDBK-189 (1981) appendix C.
+
+    Examples
+    --------
+    >>> t = np.array([5, 40, 43, 175, 389, 712, 747, 795, 1299, 1478])
+    >>> round(cramer_von_mises(t, fit_power_law(t, end=1500)), 3)
+    0.054
+    """
+    t = np.sort(np.asarray(times, "float64"))
+    used = t[:-1] if law.stopped_at_event else t
+    m = len(used)
+    middle = (2 * np.arange(1, m + 1) - 1) / (2 * m)
+    return float(1 / (12 * m) + (((used / law.end) ** law.shape_unbiased - middle) ** 2).sum())
+
+
+def fit_chance(times: np.ndarray, law: PowerLaw, *, draws: int,
+               rng: np.random.Generator) -> float:
+    """Return the chance of a Cramer-von Mises distance at least as great if the law holds.
+
+    The distance does not depend on shape or scale, so simulating uniform times suffices.
+
+    Examples
+    --------
+    >>> t = np.array([5, 40, 43, 175, 389, 712, 747, 795, 1299, 1478])
+    >>> law = fit_power_law(t, end=1500)
+    >>> fit_chance(t, law, draws=200, rng=np.random.default_rng(1)) > 0.1
+    True
+    """
+    seen = cramer_von_mises(times, law)
+    beyond = 0
+    for _ in range(draws):
+        trial = rng.uniform(size=law.n)
+        end = None if law.stopped_at_event else 1.0
+        beyond += cramer_von_mises(trial, fit_power_law(trial, end=end)) >= seen
+    return (beyond + 1) / (draws + 1)
+
+
+def read_power_law(law: PowerLaw, *, level: float = 0.9) -> str:
+    """Say in one sentence what a fitted power law means, and that the data cannot tell if so.
+
+    The shape of the law is the ratio of the pace at the end to the average pace so far.
+
+    Examples
+    --------
+    >>> law = fit_power_law(np.array([5, 40, 43, 175, 389, 712, 747, 795, 1299, 1478]), end=1500)
+    >>> read_power_law(law)
+    'Incidents are coming more slowly: the pace at the end is 0.54 times the average so far (90 ...
+    """
+    low, high = law.shape_interval(level=level)
+    numbers = (f"the pace at the end is {law.shape:.2f} times the average so far "
+               f"({100 * level:g} % interval {low:.2f} to {high:.2f}; 1 would mean no change)")
+    if low > 1:
+        return f"Incidents are coming faster: {numbers}."
+    if high < 1:
+        return f"Incidents are coming more slowly: {numbers}."
+    return f"The dates cannot tell whether incidents come faster or slower: {numbers}."
+
+
+# Recurrent-event models: Andersen-Gill and Prentice-Williams-Peterson with grouped robust errors.
+#
+# The proportional-rates likelihood with late entry is written out here because the usual libraries
+# either take the entry time as inside the spell or get the clustered errors wrong when it is used.
+
+TIES = ("efron", "breslow")
+ROUNDS = 40
+SETTLED = 1e-10
+
+
+@dataclass(frozen=True)
+class RateModel:
+    """A fitted model: effects on the log rate, with naive and cluster-robust covariance.
+
+    Parameters
+    ----------
+    names
+        Columns of the design, in the order of `effects`.
+    effects
+        Change of the log rate per unit of each column.
+    naive_covariance, robust_covariance
+        Inverse information; the same sandwiched around score residuals summed by place.
+    log_likelihood
+        Partial log likelihood at the estimate.
+    n_spells, n_events, n_clusters
+        Size of the data used.
+    settled
+        Whether the fit converged to finite effects.
+    """
+
+    names: tuple[str, ...]
+    effects: np.ndarray
+    naive_covariance: np.ndarray
+    robust_covariance: np.ndarray
+    log_likelihood: float
+    n_spells: int
+    n_events: int
+    n_clusters: int
+    settled: bool
+
+    def table(self, *, level: float = 0.9) -> pd.DataFrame:
+        """Return one row per column: effect, both errors, rate ratio with robust interval, p.
+
+        Interval and p allow for the number of places behind the robust errors: Student's t with
+        one degree of freedom less than places, and the errors stretched by sqrt(n / (n - 1)).
+
+        References
+        ----------
+        Cameron and Miller 2015, J. Human Resources 50:317-372 (few clusters).
+        """
+        robust = np.sqrt(np.diag(self.robust_covariance))
+        free = max(self.n_clusters - 1, 1)
+        stretched = robust * np.sqrt((free + 1) / free)
+        z = student.ppf((1 + level) / 2, free)
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+            return pd.DataFrame({
+                "name": list(self.names), "effect": self.effects,
+                "naive_error": np.sqrt(np.diag(self.naive_covariance)), "robust_error": robust,
+                "rate_ratio": np.exp(self.effects), "low": np.exp(self.effects - z * stretched),
+                "high": np.exp(self.effects + z * stretched),
+                "p_value": 2 * student.sf(np.abs(self.effects / stretched), free),
+            })
+
+
+@dataclass(frozen=True)
+class _Clock:
+    """Spells sorted out once: who is at risk at which event time."""
+
+    event_at: np.ndarray  # row -> event time it ends with, -1 where censored
+    enter: np.ndarray  # row -> number of event times before it enters
+    leave: np.ndarray  # row -> number of event times up to its end
+    tied: np.ndarray  # event time -> events there
+    at: np.ndarray  # (event time, tie) pairs: event time of each
+    part: np.ndarray  # (event time, tie) pairs: share of the tied events taken out
+
+
+def fit_rates(start: np.ndarray, stop: np.ndarray, event: np.ndarray, x: np.ndarray, *,
+              names: tuple[str, ...], cluster: np.ndarray, strata: np.ndarray | None = None,
+              ties: str = "efron") -> RateModel:
+    """Fit a proportional-rates model to spells (start, stop].
+
+    Assumptions: effects multiply the rate and do not change with time; a spell is at risk after
+    `start` and up to and with `stop`; spells of one cluster may depend on each other (robust
+    covariance), clusters are independent.
+
+    Parameters
+    ----------
+    start, stop
+        Spell limits [any one unit of time], shape (n,), start < stop.
+    event
+        Whether the spell ended with a marking, shape (n,).
+    x
+        Design, shape (n, p).
+    names
+        Names of the p columns.
+    cluster
+        Place of each spell, shape (n,).
+    strata
+        Groups with a baseline of their own, shape (n,); default one group.
+    ties
+        ``efron`` or ``breslow``: how several events at one time are treated.
+
+    Returns
+    -------
+    RateModel
+
+    Raises
+    ------
+    SettingError
+        For an unknown `ties`, or columns of the design that cannot be told apart.
+    TableError
+        For spells that do not last, values missing in the design, or no event at all.
+
+    References
+    ----------
+    Andersen and Gill 1982, Annals of Statistics 10:1100-1120. Therneau and Grambsch 2000, Modeling
+    Survival Data, chapter 8 and appendix E. Lin and Wei 1989, JASA 84:1074-1078 (robust errors).
+
+    Examples
+    --------
+    >>> model = fit_rates(np.zeros(4), np.array([1.0, 2, 3, 4]), np.ones(4),
+    ...     np.array([[1.0], [0], [1], [0]]), names=("lit",), cluster=np.arange(4))
+    >>> model.effects.round(3)
+    array([0.941])
+    """
+    start, stop = np.asarray(start, "float64"), np.asarray(stop, "float64")
+    event, x = np.asarray(event, dtype=bool), np.asarray(x, "float64")
+    _check(start, stop, event, x, names, ties)
+    clock = _lay_out(start, stop, event, strata, efron=ties == "efron")
+    centred = x - x.mean(axis=0)
+    effects, value, settled = np.zeros(x.shape[1]), -np.inf, False
+    step = np.zeros(x.shape[1])
+    for _ in range(ROUNDS):
+        trial, score, information, _ = _sums(effects + step, centred, event, clock)
+        if trial < value - SETTLED * abs(value):
+            step = step / 2
+            continue
+        effects, gain, value = effects + step, trial - value, trial
+        if gain < SETTLED * (1 + abs(value)):
+            settled = True
+            break
+        step = np.linalg.pinv(information, hermitian=True) @ score
+    _, _, information, residuals = _sums(effects, centred, event, clock)
+    naive = np.linalg.pinv(information, hermitian=True)
+    code, groups = pd.factorize(np.asarray(cluster))
+    grouped = np.zeros((len(groups), x.shape[1]))
+    np.add.at(grouped, code, residuals)
+    influence = grouped @ naive
+    # Monotone likelihood "settles" far out: no finite effect explains the data better.
+    # So does a column that never varies among those at risk together: its information is nil.
+    scale = np.sqrt(np.diag(information).clip(min=1e-300))
+    told_apart = np.linalg.cond(information / np.outer(scale, scale)) < 1e10
+    finite = bool(told_apart and np.sqrt(np.diag(naive)).max() < 50)
+    return RateModel(tuple(names), effects, naive, influence.T @ influence, value, len(start),
+                     int(event.sum()), len(groups), settled and finite)
+
+
+def andersen_gill(spells: pd.DataFrame, x: pd.DataFrame, *, ties: str = "efron") -> RateModel:
+    """Fit the Andersen-Gill model: one baseline on the clock of the window, every spell alike.
+
+    The baseline follows the calendar, so season is in it already: read the effect of season from
+    the gap clock of :func:`prentice_williams_peterson`.
+
+    Parameters
+    ----------
+    spells
+        ``place_id, start, stop, event`` (see :func:`rehit.hotspots.recurrence.rehit_spells`).
+    x
+        Numeric design with the index of `spells`.
+    ties
+        As in :func:`fit_rates`.
+    """
+    return fit_rates(spells["start"].to_numpy(), spells["stop"].to_numpy(),
+                     spells["event"].to_numpy(), x.to_numpy(dtype="float64"),
+                     names=tuple(x.columns), cluster=spells["place_id"].to_numpy(), ties=ties)
+
+
+def prentice_williams_peterson(spells: pd.DataFrame, x: pd.DataFrame, *, clock: str,
+                               last_stratum: int | None = None,
+                               ties: str = "efron") -> RateModel:
+    """Fit the Prentice-Williams-Peterson model: a baseline of its own for every further re-hit.
+
+    Parameters
+    ----------
+    spells
+        ``place_id, start, stop, event, event_number``.
+    x
+        Numeric design with the index of `spells`.
+    clock
+        ``total`` (time since the window began) or ``gap`` (time since the last clearance).
+    last_stratum
+        Later re-hits share one baseline from this number on; default none share.
+    ties
+        As in :func:`fit_rates`.
+
+    Raises
+    ------
+    SettingError
+        For an unknown clock, and as in :func:`fit_rates`.
+
+    References
+    ----------
+    Prentice, Williams and Peterson 1981, Biometrika 68:373-379.
+    """
+    if clock not in ("total", "gap"):
+        raise SettingError("prentice_williams_peterson", got=f"clock={clock!r}",
+                           allowed="total or gap", remedy="choose one")
+    start, stop = spells["start"].to_numpy("float64"), spells["stop"].to_numpy("float64")
+    strata = spells["event_number"].to_numpy()
+    if last_stratum is not None:
+        strata = np.minimum(strata, last_stratum)
+    if clock == "gap":
+        start, stop = np.zeros(len(start)), stop - start
+    return fit_rates(start, stop, spells["event"].to_numpy(), x.to_numpy(dtype="float64"),
+                     names=tuple(x.columns), cluster=spells["place_id"].to_numpy(),
+                     strata=strata, ties=ties)
+
+
+def _lay_out(start: np.ndarray, stop: np.ndarray, event: np.ndarray, strata: np.ndarray | None, *,
+             efron: bool) -> _Clock:
+    """Give every stratum its own stretch of whole-number time, so that one pass serves all."""
+    moments, rank = np.unique(np.concatenate([start, stop]), return_inverse=True)
+    code = np.zeros(len(start), int) if strata is None else pd.factorize(np.asarray(strata))[0]
+    begin = code * (len(moments) + 1) + rank[: len(start)]
+    end = code * (len(moments) + 1) + rank[len(start):]
+    times, tied = np.unique(end[event], return_counts=True)
+    event_at = np.where(event, np.searchsorted(times, end), -1)
+    at = np.repeat(np.arange(len(times)), tied)
+    nth = np.arange(len(at)) - np.repeat(np.cumsum(tied) - tied, tied)
+    part = nth / tied[at] if efron else np.zeros(len(at))
+    return _Clock(event_at, np.searchsorted(times, begin, side="right"),
+                  np.searchsorted(times, end, side="right"), tied, at, part)
+
+
+def _sums(effects: np.ndarray, x: np.ndarray, event: np.ndarray,
+          clock: _Clock) -> tuple[float, np.ndarray, np.ndarray, np.ndarray]:
+    """Log likelihood, score, information, and score residual of every row."""
+    eta = x @ effects
+    shift = eta.max()
+    risk = np.exp(eta - shift)
+    many = len(clock.tied)
+    both = np.column_stack([risk, risk[:, None] * x])
+    # Sum over the rows at risk at each event time: those entered, less those gone.
+    change = np.zeros((many + 1, both.shape[1]))
+    np.add.at(change, clock.enter, both)
+    np.add.at(change, clock.leave, -both)
+    present = np.cumsum(change, axis=0)[:many]
+    deaths = np.zeros_like(present)
+    np.add.at(deaths, clock.event_at[event], both[event])
+    pool = present[clock.at] - clock.part[:, None] * deaths[clock.at]
+    size, mean = pool[:, 0], pool[:, 1:] / pool[:, :1]
+    value = float(eta[event].sum() - np.log(size).sum() - shift * len(size))
+    score = x[event].sum(axis=0) - mean.sum(axis=0)
+    # Steps of the baseline, and of the baseline times the mean design, at each event time.
+    ones = np.column_stack([np.ones(len(size)), mean]) / size[:, None]
+    steps, spared, means = (np.zeros((many, both.shape[1])) for _ in range(3))
+    np.add.at(steps, clock.at, ones)
+    np.add.at(spared, clock.at, ones * clock.part[:, None])
+    np.add.at(means[:, 1:], clock.at, mean)
+    ahead = np.concatenate([np.zeros((1, both.shape[1])), np.cumsum(steps, axis=0)])
+    lived = ahead[clock.leave] - ahead[clock.enter]
+    lived[event] -= spared[clock.event_at[event]]  # tied events count in part only (Efron)
+    information = (x * (risk * lived[:, 0])[:, None]).T @ x - mean.T @ mean
+    residuals = -risk[:, None] * (x * lived[:, :1] - lived[:, 1:])
+    own = clock.event_at[event]
+    residuals[event] += x[event] - means[own, 1:] / clock.tied[own][:, None]
+    return value, score, information, residuals
+
+
+def _check(start: np.ndarray, stop: np.ndarray, event: np.ndarray, x: np.ndarray,
+           names: tuple[str, ...], ties: str) -> None:
+    if ties not in TIES:
+        raise SettingError("fit_rates", got=f"ties={ties!r}", allowed=" or ".join(TIES),
+                           remedy="choose one")
+    if not (start < stop).all() or not np.isfinite(x).all() or not event.any():
+        raise TableError("fit_rates: spells", got="a spell that does not last, a missing value in "
+                         "the design, or no event", allowed="start < stop, a full design, an event",
+                         remedy="build the spells with recurrence.rehit_spells and design")
+    centred = x - x.mean(axis=0)
+    scale = np.sqrt((centred**2).mean(axis=0))
+    flat = [n for n, s in zip(names, scale, strict=True) if s == 0]
+    if flat or np.linalg.matrix_rank(centred / np.where(scale > 0, scale, 1)) < x.shape[1]:
+        raise SettingError("fit_rates: design", got="columns that do not vary, or that say the same"
+                           f" as others ({', '.join(flat or names)})",
+                           allowed="columns that can be told apart",
+                           remedy="leave out one of them")

@@ -6,10 +6,8 @@ import numpy as np
 import pandas as pd
 
 from rehit.errors import TableError
-from rehit.hotspots.models import RateModel, fit_rates
-from rehit.hotspots.recurrence import design
-from rehit.hotspots.survival import kaplan_meier, median_time
-from rehit.hotspots.survival_places import log_rank
+from rehit.hotspots.recurrence import RateModel, design, fit_rates
+from rehit.hotspots.survival import kaplan_meier, log_rank, median_time
 from rehit.parameters import Parameters, load_parameters
 from rehit.wording import counted
 
@@ -89,7 +87,7 @@ def read_rate_model(model: RateModel, *,
     Parameters
     ----------
     model
-        From :mod:`rehit.hotspots.models`.
+        From :mod:`rehit.hotspots.recurrence`.
     parameters
         Uses ``hotspots.verdict_level``: many effects are read at once, so that an effect is called
         one only where that wide an interval leaves out none. Uses ``hotspots.min_model_places``

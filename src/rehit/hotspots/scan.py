@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import dataclass
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+from scipy.spatial import cKDTree
+from scipy.special import xlogy
 
-from rehit.hotspots.exposure import window_days
+from rehit.errors import SettingError
 from rehit.hotspots.grid import (
     Grid,
     coordinates,
@@ -17,9 +22,206 @@ from rehit.hotspots.grid import (
     study_cells,
     well_placed,
 )
-from rehit.hotspots.scan_core import draw_circles, poisson_scan, scan_maps
+from rehit.observed import window_days
 from rehit.parameters import Parameters, load_parameters
 from rehit.tables import check, empty, require_projected
+
+# Kulldorff's Poisson scan statistic on any locations: circles, and cylinders that end today.
+#
+# Every location is the centre of circles that grow from neighbour to neighbour. The statistic is
+# the largest log likelihood ratio of "more inside than outside"; its chance comes from simulated
+# maps scanned in the same way, so that looking at thousands of circles is paid for.
+
+@dataclass(frozen=True)
+class Circles:
+    """Circles around each location: members in order of distance, and how many are allowed.
+
+    Parameters
+    ----------
+    members
+        Location numbers by distance from each centre, shape (n, k).
+    distance
+        Their distances, same shape.
+    allowed
+        Whether the circle that ends with this member may be scanned, same shape.
+    """
+
+    members: np.ndarray
+    distance: np.ndarray
+    allowed: np.ndarray
+
+
+def draw_circles(xy: np.ndarray, exposure: np.ndarray, *, max_share: float,
+                 max_radius: float = np.inf) -> Circles:
+    """List the circles around every location up to a share of the exposure and a radius.
+
+    Parameters
+    ----------
+    xy
+        Coordinates, shape (n, 2), planar.
+    exposure
+        What could have been hit at each location, shape (n,).
+    max_share
+        Largest share of the exposure in a circle, at most 0.5 by custom.
+    max_radius
+        Largest radius, unit of `xy`.
+
+    Raises
+    ------
+    SettingError
+        If the share is not in (0, 1] or no location has exposure.
+    """
+    if not 0 < max_share <= 1 or not exposure.sum() > 0:
+        raise SettingError("scan", got=f"share {max_share:g}, exposure {exposure.sum():g}",
+                           allowed="a share in (0, 1] and some exposure", remedy="use 0.5")
+    tree = cKDTree(xy)
+    k = len(xy)
+    if np.isfinite(max_radius):
+        k = int(tree.query_ball_point(xy, max_radius, return_length=True).max())
+    distance, members = tree.query(xy, k=np.arange(1, k + 1))
+    inside = np.cumsum(exposure[members], axis=1) / exposure.sum()
+    allowed = (inside <= max_share * (1 + 1e-12)) & (distance <= max_radius)
+    return Circles(members, distance, allowed)
+
+
+def log_likelihood_ratio(observed: np.ndarray, expected: np.ndarray, total: float) -> np.ndarray:
+    """Return Kulldorff's log likelihood ratio of an excess inside (0 where there is none).
+
+    Examples
+    --------
+    >>> round(float(log_likelihood_ratio(np.array([139.0]), np.array([72.67]), 1503.0)[0]), 1)
+    25.4
+
+    References
+    ----------
+    Kulldorff 1997, Communications in Statistics: Theory and Methods 26:1481-1496.
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        inside = xlogy(observed, observed / expected)
+        outside = xlogy(total - observed, (total - observed) / (total - expected))
+        ratio = np.where((observed > expected) & (expected > 0), inside + outside, 0.0)
+    return np.asarray(np.nan_to_num(ratio, nan=0.0, posinf=0.0))
+
+
+def scan_maps(circles: Circles, counts: np.ndarray, expected: np.ndarray, *, total: float,
+              simulate: Callable[[], np.ndarray], permutations: int,
+              most_zones: int = 10) -> pd.DataFrame:
+    """Scan a map of counts and as many simulated maps.
+
+    Parameters
+    ----------
+    circles
+        From :func:`draw_circles`.
+    counts, expected
+        Observed and expected events by location and duration, shape (n, d): column j holds the
+        latest j + 1 periods (one column for a scan in space only).
+    total
+        All events, those outside the durations included.
+    simulate
+        Gives one map of counts as it would be if nothing were going on.
+    permutations
+        Number of simulated maps.
+    most_zones
+        Most zones returned.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per zone, the most likely first, then those that share no location with a likelier
+        one: ``centre`` (location number), ``members`` (tuple of location numbers), ``duration``
+        (periods), ``radius``, ``observed``, ``expected``, ``relative_risk``, ``llr``, ``p_value``
+        (P(largest ratio of a simulated map at least as large), the data counted in).
+    """
+    mean = _cumulated(circles, expected)
+    ratio = _ratios(circles, counts, mean, total)
+    largest = np.array([_ratios(circles, simulate(), mean, total).max()
+                        for _ in range(permutations)])
+    rows: list[dict[str, object]] = []
+    taken = np.zeros(len(counts), dtype=bool)
+    order = np.argsort(-ratio, axis=None, kind="stable")
+    for flat in order[: np.count_nonzero(ratio > 0)]:
+        centre, last, duration = np.unravel_index(flat, ratio.shape)
+        inside = circles.members[centre, : last + 1]
+        if taken[inside].any():
+            continue
+        taken[inside] = True
+        observed = float(counts[inside, duration].sum())
+        rows.append(_zone(circles, int(centre), int(last), int(duration), observed,
+                          float(mean[centre, last, duration]), total, float(ratio.flat[flat]),
+                          largest))
+        if len(rows) == most_zones:
+            break
+    columns = ["centre", "members", "duration", "radius", "observed", "expected", "relative_risk",
+               "llr", "p_value"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def poisson_scan(xy: np.ndarray, counts: np.ndarray, exposure: np.ndarray, *,
+                 max_share: float = 0.5, max_radius: float = np.inf, permutations: int = 999,
+                 rng: np.random.Generator, most_zones: int = 10) -> pd.DataFrame:
+    """Scan counts in space against exposure.
+
+    Parameters
+    ----------
+    xy, counts, exposure
+        Coordinates, shape (n, 2); events and exposure per location, shape (n,).
+    max_share, max_radius
+        As in :func:`draw_circles`.
+    permutations, most_zones
+        As in :func:`scan_maps`.
+    rng
+        Source of randomness.
+
+    Returns
+    -------
+    pandas.DataFrame
+        As :func:`scan_maps`.
+
+    References
+    ----------
+    Kulldorff 1997, Communications in Statistics: Theory and Methods 26:1481-1496.
+
+    Examples
+    --------
+    >>> xy = np.column_stack([np.arange(10.0), np.zeros(10)])
+    >>> counts = np.array([1, 0, 1, 9, 8, 1, 0, 1, 1, 0])
+    >>> zones = poisson_scan(xy, counts, np.ones(10), permutations=99,
+    ...                      rng=np.random.default_rng(1))
+    >>> sorted(zones["members"][0]), zones["p_value"][0] <= 0.05
+    ([3, 4], np.True_)
+    """
+    total = int(counts.sum())
+    circles = draw_circles(xy, exposure, max_share=max_share, max_radius=max_radius)
+    chances = exposure / exposure.sum()
+    return scan_maps(
+        circles, counts[:, None].astype("float64"), (total * chances)[:, None], total=total,
+        simulate=lambda: rng.multinomial(total, chances)[:, None].astype("float64"),
+        permutations=permutations, most_zones=most_zones)
+
+
+def _cumulated(circles: Circles, values: np.ndarray) -> np.ndarray:
+    """Sum values over each circle, shape (n, k, d)."""
+    return np.cumsum(values[circles.members], axis=1)
+
+
+def _ratios(circles: Circles, counts: np.ndarray, mean: np.ndarray, total: float) -> np.ndarray:
+    ratio = np.zeros(mean.shape)
+    inside = _cumulated(circles, counts)
+    # Only circles with an excess need the logarithms.
+    more = (inside > mean) & circles.allowed[:, :, None]
+    ratio[more] = log_likelihood_ratio(inside[more], mean[more], total)
+    return ratio
+
+
+def _zone(circles: Circles, centre: int, last: int, duration: int, observed: float,
+          expected: float, total: float, ratio: float, largest: np.ndarray) -> dict[str, object]:
+    outside = (total - observed) / (total - expected) if total > expected else np.nan
+    risk = observed / expected / outside if outside > 0 else np.inf
+    return {
+        "centre": centre, "members": tuple(circles.members[centre, : last + 1].tolist()),
+        "duration": duration + 1, "radius": float(circles.distance[centre, last]),
+        "observed": observed, "expected": expected, "relative_risk": risk, "llr": ratio,
+        "p_value": (1 + int((largest >= ratio - 1e-9).sum())) / (len(largest) + 1)}
 
 
 def scan_statistic(placed_incidents: gpd.GeoDataFrame, *, observed_from: pd.Timestamp,

@@ -5,11 +5,28 @@ All functions take numbers of one past period: what was expected and what came, 
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
+from functools import partial
+
 import numpy as np
 import pandas as pd
 from scipy.special import gammaln, xlogy
+from scipy.stats import nbinom
 
 from rehit.errors import SettingError
+from rehit.hotspots.forecast import (
+    FOREVER,
+    LEAST,
+    History,
+    PlaceForecast,
+    fading_counts,
+    fit_scaled,
+    forecast_counts,
+    past_starts,
+    predictive_interval,
+)
+from rehit.hotspots.grid import days_since, kernel_density, lay_grid
+from rehit.parameters import Parameters
 
 
 def capture_curve(expected: np.ndarray, counts: np.ndarray, *, area: np.ndarray | None = None,
@@ -163,3 +180,197 @@ def _same_length(expected: np.ndarray, counts: np.ndarray) -> None:
         raise SettingError("scoring", got=f"{len(expected)} forecasts and {len(counts)} counts",
                            allowed="one of each per place, and at least one place",
                            remedy="score the places that were forecast")
+
+
+# Scoring forecasts on one past period after another, beside the counts anybody could make.
+
+Score = Callable[[History, float], np.ndarray]
+FORECAST = "forecast"
+
+
+def baselines(numbers: Parameters) -> dict[str, Score]:
+    """Return the scores a forecast must beat: each takes the history and a day, gives a score.
+
+    All-history count, counts of the last 90 and 365 days, exponentially fading count
+    (``hotspots.baseline_half_life_days``) and kernel density (``hotspots.kernel_bandwidth_m``).
+    """
+    return {
+        "count, all history": lambda h, day: fading_counts(h, [day], FOREVER)[0],
+        "count, 365 days": lambda h, day: h.counts(day - 365.0, day).astype("float64"),
+        "count, 90 days": lambda h, day: h.counts(day - 90.0, day).astype("float64"),
+        "exponentially weighted": lambda h, day: fading_counts(
+            h, [day], numbers["hotspots.baseline_half_life_days"])[0],
+        "kernel density": partial(_kernel_score, numbers=numbers),
+    }
+
+
+def score_rolling(history: History, origins: Sequence[float], *, horizon: float,
+                  numbers: Parameters, shares: Sequence[float] = (0.01, 0.05)) -> pd.DataFrame:
+    """Forecast one past period after another and score each beside the baselines.
+
+    Every number at an origin is computed from incidents before it. So that the log score is fair,
+    each baseline is given the level and slope that make it a Poisson expectation, fitted on the
+    periods before the origin; its ranking is not changed by that. Ties are shared. Places not yet
+    known at an origin are left out of it.
+
+    Parameters
+    ----------
+    history
+        All incidents of the log.
+    origins
+        Days at which to forecast.
+    horizon
+        Length of the periods [days].
+    numbers
+        Parameters of the room.
+    shares
+        Shares of the places at which captures are reported.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per origin and method: ``incidents``, ``log_score`` (mean per place), per share
+        ``hit_rate_1``, ``pai_1``, ``pei_1`` ... (percent in the name) and, for the forecast,
+        ``coverage`` and ``coverage_hit`` (of the places expected to have half an incident or more)
+        of its intervals, and ``model``.
+    """
+    rows = []
+    for origin in origins:
+        known = history.known_from < origin
+        truth = history.counts(origin, origin + horizon)[known]
+        made = forecast_counts(history, origin=origin, horizon=horizon, numbers=numbers)
+        low, high, _ = predictive_interval(made.expected[known], made.size[known],
+                                           level=numbers["hotspots.interval_level"])
+        busy = made.expected[known] >= 0.5
+        extra = {"coverage": interval_coverage(truth, low, high), "model": made.method,
+                 "coverage_hit": interval_coverage(truth[busy], low[busy], high[busy])
+                 if busy.any() else np.nan}
+        rows.append(_scored(FORECAST, origin, made.expected[known], truth, shares) | extra)
+        for name, score in baselines(numbers).items():
+            level, slope = _scale(history, score, origin, horizon, numbers)
+            expected = np.maximum(level + slope * score(history, origin)[known], LEAST)
+            rows.append(_scored(name, origin, expected, truth, shares))
+    return pd.DataFrame(rows)
+
+
+def summarise(scores: pd.DataFrame) -> pd.DataFrame:
+    """Average the scores of :func:`score_rolling` over its origins, one row per method."""
+    numeric = scores.drop(columns=["origin", "model"]).groupby("method", sort=False)
+    return numeric.mean().drop(columns="incidents")
+
+
+def _scored(method: str, origin: float, expected: np.ndarray, truth: np.ndarray,
+            shares: Sequence[float]) -> dict[str, object]:
+    row: dict[str, object] = {"method": method, "origin": origin, "incidents": int(truth.sum()),
+                              "log_score": poisson_log_score(expected, truth)}
+    for share in shares:
+        got = capture_at(expected, truth, share=share, share_ties=True)
+        row |= {f"{name}_{share * 100:g}": value for name, value in got.items()}
+    return row
+
+
+def _scale(history: History, score: Score, origin: float, horizon: float,
+           numbers: Parameters) -> tuple[float, float]:
+    """Level and slope fitted on up to six past periods that end by the origin."""
+    starts = past_starts(origin, horizon, numbers=numbers)[-6:]
+    if not len(starts):
+        starts = np.array([max(origin - horizon, 0.0)])
+    known = [history.known_from < start for start in starts]
+    scores = np.concatenate([score(history, s)[k] for s, k in zip(starts, known, strict=True)])
+    truth = np.concatenate([history.counts(s, s + horizon)[k]
+                            for s, k in zip(starts, known, strict=True)])
+    return fit_scaled(scores, truth) if len(truth) else (LEAST, 1.0)
+
+
+def _kernel_score(history: History, day: float, *, numbers: Parameters) -> np.ndarray:
+    """Kernel density of all incidents so far at each place's cell."""
+    located = np.isfinite(history.xy_m).all(axis=1)
+    if not located.any():  # a log without coordinates: its places are known by address only
+        return np.zeros(history.n)
+    x, y = history.xy_m[located].T
+    side = numbers["hotspots.cell_m"]
+    grid = lay_grid(x, y, side=side, max_cells=numbers["hotspots.max_cells"])
+    counts = history.counts(-np.inf, day)[located]
+    density = kernel_density(grid.tally(x, y, counts), cell_m=side,
+                             bandwidth_m=numbers["hotspots.kernel_bandwidth_m"])
+    result = np.zeros(history.n)
+    result[located] = density.ravel()[grid.index(x, y)]
+    return result
+
+
+# How good the forecasts would have been: past months forecast from what was known before them.
+
+CHECK_COLUMNS = ("period_start", "days", "expected", "low", "high", "observed")
+SCORE_COLUMNS = ("method", "horizon_days", "hit_rate", "log_score", "pai")
+
+
+def past_record(history: History, *, starts: Sequence[pd.Timestamp], ends: Sequence[pd.Timestamp],
+                observed_from: pd.Timestamp,
+                numbers: Parameters) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Forecast past periods, each from the incidents before it alone, and hold them to what came.
+
+    Parameters
+    ----------
+    history
+        All incidents of the log, from :func:`rehit.hotspots.forecast.place_history`.
+    starts, ends
+        Beginning and end of each period [UTC], both inside the log's window.
+    observed_from
+        First moment of the log's window [UTC].
+    numbers
+        Uses ``hotspots.interval_level`` and ``hotspots.score_share`` beside the forecast's own.
+
+    Returns
+    -------
+    tuple of pandas.DataFrame
+        One row per period: ``period_start, days, expected, low, high, observed`` (all places known
+        at its start together); and one row per method: ``method, horizon_days, hit_rate,
+        log_score, pai`` averaged over the periods, the plain counts beside the forecast.
+        Both are empty where the log is too short.
+    """
+    checks, scores = [], []
+    for start, end in zip(starts, ends, strict=True):
+        origin, close = days_since(pd.Series([start, end]), observed_from)
+        known = history.known_from < origin
+        if not known.any():
+            continue
+        made = forecast_counts(history, origin=float(origin), horizon=float(close - origin),
+                               numbers=numbers)
+        came = history.counts(float(origin), float(close))[known]
+        checks.append((start, float(close - origin), *_total(made, known, numbers),
+                       float(came.sum())))
+        scores += _scores(history, made, known, came, float(origin), float(close), numbers)
+    table = pd.DataFrame(scores, columns=list(SCORE_COLUMNS))
+    means = table.groupby("method", sort=False, as_index=False).mean()
+    means["horizon_days"] = means["horizon_days"].round().astype("int64")
+    return pd.DataFrame(checks, columns=list(CHECK_COLUMNS)), means
+
+
+def _total(made: PlaceForecast, known: np.ndarray,
+           numbers: Parameters) -> tuple[float, float, float]:
+    """Return mean and interval of all places' incidents together.
+
+    Places are taken as independent given the forecast, so their variances add; a negative binomial
+    of that mean and variance gives the interval.
+    """
+    mean = made.expected[known]
+    variance = float((mean + mean**2 / made.size[known]).sum())
+    total = float(mean.sum())
+    tail = (1 - numbers["hotspots.interval_level"]) / 2
+    size = total**2 / max(variance - total, 1e-9 * total + 1e-12)
+    low, high = nbinom.ppf([tail, 1 - tail], size, size / (size + total))
+    return total, float(low), float(high)
+
+
+def _scores(history: History, made: PlaceForecast, known: np.ndarray, came: np.ndarray,
+            origin: float, close: float,
+            numbers: Parameters) -> list[tuple[str, float, float, float, float]]:
+    share = numbers["hotspots.score_share"]
+    ranked = {FORECAST: made.expected[known]} | {
+        name: score(history, origin)[known] for name, score in baselines(numbers).items()}
+    rows = []
+    for name, expected in ranked.items():
+        got = capture_at(expected, came, share=share, share_ties=True)
+        log_score = poisson_log_score(expected, came) if name == FORECAST else float("nan")
+        rows.append((name, close - origin, got["hit_rate"], log_score, got["pai"]))
+    return rows

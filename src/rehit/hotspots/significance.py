@@ -2,17 +2,411 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+from scipy.fft import irfft, next_fast_len, rfft
 from scipy.ndimage import convolve
+from scipy.sparse import csr_matrix
+from scipy.spatial import cKDTree
+from scipy.special import comb, ndtri
+from scipy.stats import hypergeom
 
-from rehit.hotspots.grid import Grid, cell_side, coordinates, lay_grid, study_cells, well_placed
-from rehit.hotspots.significance_local import standardised_rates
-from rehit.hotspots.significance_pool import Pool, cell_pool, marked_units, unit_pool
-from rehit.hotspots.significance_tails import false_discovery, sum_tails
+from rehit.errors import SettingError
+from rehit.hotspots.grid import (
+    Grid,
+    asset_exposure,
+    cell_side,
+    coordinates,
+    lay_grid,
+    study_cells,
+    well_placed,
+)
 from rehit.parameters import Parameters, load_parameters
 from rehit.tables import check, empty, require_projected
+
+# Exact chances of sums of values drawn from a map, and false-discovery control over many tests.
+
+LATTICE_STEPS = 4096  # numerical resolution of values that are not whole numbers
+LARGE_FROM, MOST_LARGE = 0.99, 12  # values above this quantile, and at most so many, are large
+LONGEST_EXACT = 2**23  # sums that can be larger than this are worked out on the lattice as well
+
+
+def sum_tails(sample: np.ndarray, sums: np.ndarray, how_many: np.ndarray) -> np.ndarray:
+    """Return P(sum of k values drawn from `sample` >= s) for each s and its k.
+
+    Values are drawn with replacement, which errs on the careful side, but for the few largest: each
+    of those is drawn once at most, or the chance of drawing the one very hot wall twice would hide
+    truly hot areas. Whole numbers are exact; other values are rounded to a fine lattice.
+
+    Parameters
+    ----------
+    sample
+        The values that could be drawn, shape (n,).
+    sums, how_many
+        The sums asked about and of how many values each is made, shape (m,).
+
+    Examples
+    --------
+    >>> sum_tails(np.array([0, 0, 1, 1]), np.array([2.0]), np.array([2])).round(4).tolist()
+    [0.25]
+    """
+    low, most = float(sample.min()), int(how_many.max(initial=1))
+    whole = bool((sample == np.round(sample)).all()) and (
+        float(sample.max()) - low) * most < LONGEST_EXACT
+    step = 1.0 if whole else max((float(sample.max()) - low) / LATTICE_STEPS, 1e-12)
+    steps = np.sort(np.round((sample - low) / step).astype("int64"))
+    large = steps[steps > np.quantile(steps, LARGE_FROM)][-MOST_LARGE:]
+    usual = np.bincount(steps[: len(steps) - len(large)]) / (len(steps) - len(large))
+    tails = np.ones(len(sums))
+    for k in np.unique(how_many[how_many > 0]):
+        upper = _upper_tail(usual, large, int(k), len(steps))
+        chosen = how_many == k
+        # Half a step of slack so that rounding on the lattice never makes a sum look rarer.
+        slack = 1e-9 if whole else 0.5 * k
+        place = np.ceil((sums[chosen] - k * low) / step - slack).astype("int64")
+        tails[chosen] = upper[np.clip(place, 0, len(upper) - 1)]
+    # The transform is exact to about 1e-16; smaller chances are not claimed.
+    return np.maximum(tails, 1e-15)
+
+
+def _upper_tail(usual: np.ndarray, large: np.ndarray, k: int, n: int) -> np.ndarray:
+    """Return P(sum of k draws >= s) on the lattice s = 0, 1, ..., by characteristic functions.
+
+    How many of the draws are large values is hypergeometric, and every set of so many is as likely.
+    """
+    most = min(k, len(large))
+    shares = hypergeom.pmf(np.arange(most + 1), n, len(large), k)
+    longest = k * (len(usual) - 1) + int(large.sum()) + 1
+    length = next_fast_len(longest, real=True)
+    spectrum = rfft(usual, length)
+    wave = -2j * np.pi * np.arange(len(spectrum)) / length
+    sets = [np.ones(len(spectrum), dtype=complex)]  # sums over all sets of 0, 1, ... large values
+    for value in large:
+        turn = np.exp(wave * value)
+        longer = [a + b * turn for a, b in zip(sets[1:], sets[:-1], strict=True)]
+        sets = [sets[0], *longer, *([sets[-1] * turn] if len(sets) <= most else [])]
+    mixed = sum(share / comb(len(large), j) * chosen * spectrum ** (k - j)
+                for j, (share, chosen) in enumerate(zip(shares, sets, strict=True)))
+    total = np.maximum(irfft(mixed, length), 0.0)[:longest]
+    return np.append(np.minimum(np.cumsum(total[::-1])[::-1], 1.0), 0.0)
+
+
+def false_discovery(p: np.ndarray, *, rate: float) -> np.ndarray:
+    """Tell which chances pass the Benjamini-Hochberg control; NaN never passes nor counts.
+
+    Parameters
+    ----------
+    p
+        Chances, shape (n,); NaN where there is no test.
+    rate
+        Share of false alarms among the cells called hot that is accepted.
+
+    Raises
+    ------
+    SettingError
+        If the rate does not lie between 0 and 1.
+
+    References
+    ----------
+    Benjamini and Hochberg 1995, JRSS B 57:289-300.
+
+    Examples
+    --------
+    >>> false_discovery(np.array([0.001, 0.02, 0.04, 0.9, np.nan]), rate=0.05).tolist()
+    [True, True, False, False, False]
+    """
+    if not 0 < rate < 1:
+        raise SettingError("false discovery rate", got=f"{rate:g}", allowed="between 0 and 1",
+                           remedy="set hotspots.false_discovery_rate")
+    tested = np.isfinite(p)
+    ordered = np.sort(p[tested])
+    passing = np.flatnonzero(ordered <= rate * np.arange(1, len(ordered) + 1) / len(ordered))
+    limit = ordered[passing[-1]] if len(passing) else -1.0
+    return np.asarray(tested & (np.nan_to_num(p, nan=2.0) <= limit))
+
+
+# Spatial autocorrelation statistics on any neighbour matrix, as their authors define them.
+#
+# Written here because the usual library's default for Gi* is row-standardised, which shrinks the
+# score by about the square root of the number of neighbours (0.644 in place of the published
+# 1.451).
+
+def distance_weights(xy: np.ndarray, *, distance: float, include_self: bool) -> csr_matrix:
+    """Return binary weights of all points within `distance` of each other.
+
+    Parameters
+    ----------
+    xy
+        Coordinates, shape (n, 2), planar.
+    distance
+        Largest distance of a neighbour, same unit, inclusive.
+    include_self
+        Whether a point is its own neighbour (the star of Gi*).
+    """
+    n = len(xy)
+    pairs = cKDTree(xy).query_pairs(distance, output_type="ndarray")
+    i, j = np.concatenate([pairs, pairs[:, ::-1]]).T
+    if include_self:
+        i, j = np.concatenate([i, np.arange(n)]), np.concatenate([j, np.arange(n)])
+    return csr_matrix((np.ones(len(i)), (i, j)), shape=(n, n))
+
+
+def gi_star(values: np.ndarray, weights: csr_matrix, *, book_variance: bool = False) -> np.ndarray:
+    """Return Gi* standard scores (the place itself counts among its neighbours).
+
+    Parameters
+    ----------
+    values
+        One value per place, shape (n,).
+    weights
+        Neighbour weights including the diagonal; any non-negative weights, not row-standardised.
+    book_variance
+        Use the variance as printed by Getis and Ord 1996 p. 267 (divisor n - 1 for the variance of
+        the values), which shrinks scores by sqrt((n - 1) / n).
+
+    Returns
+    -------
+    numpy.ndarray
+        Standard scores; NaN where a place has no or only neighbours, or all values are equal.
+
+    References
+    ----------
+    Ord and Getis 1995, Geographical Analysis 27:286-306, equation 14.2 of Getis and Ord 1996.
+
+    Examples
+    --------
+    >>> xy = np.array([[0.0, 0], [1, 0], [2, 0], [3, 0]])
+    >>> w = distance_weights(xy, distance=1.0, include_self=True)
+    >>> gi_star(np.array([5.0, 5, 0, 0]), w).round(3).tolist()
+    [1.732, 1.0, -1.0, -1.732]
+    """
+    n = len(values)
+    spread = np.std(values, ddof=1 if book_variance else 0)
+    sums, squares = _row_sums(weights)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        scale = spread * np.sqrt((n * squares - sums**2) / (n - 1))
+        return (weights @ values - np.mean(values) * sums) / np.where(scale > 0, scale, np.nan)
+
+
+def gi(values: np.ndarray, weights: csr_matrix) -> np.ndarray:
+    """Return Gi standard scores (the place itself left out of mean, variance and neighbours).
+
+    Raises
+    ------
+    SettingError
+        If a place is its own neighbour.
+
+    References
+    ----------
+    Ord and Getis 1995, Geographical Analysis 27:286-306.
+    """
+    n = len(values)
+    if weights.diagonal().any():
+        raise SettingError("gi", got="weights with a place as its own neighbour",
+                           allowed="an empty diagonal", remedy="use gi_star for such weights")
+    mean = (values.sum() - values) / (n - 1)
+    variance = (np.square(values).sum() - values**2) / (n - 1) - mean**2
+    sums, squares = _row_sums(weights)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        scale = np.sqrt(variance * ((n - 1) * squares - sums**2) / (n - 2))
+        return (weights @ values - sums * mean) / np.where(scale > 0, scale, np.nan)
+
+
+def moran(values: np.ndarray, weights: csr_matrix) -> tuple[float, float]:
+    """Return global Moran's I and its standard score under randomisation.
+
+    Parameters
+    ----------
+    values
+        One value per place, shape (n,).
+    weights
+        Neighbour weights with an empty diagonal; row-standardise them first if that is wanted.
+
+    Returns
+    -------
+    tuple of float
+        I and z.
+
+    References
+    ----------
+    Cliff and Ord 1981, Spatial Processes, pp. 44-46.
+
+    Examples
+    --------
+    >>> w = distance_weights(np.arange(8.0)[:, None] * [1, 0], distance=1.0, include_self=False)
+    >>> round(moran(np.arange(8.0), w)[0], 4)
+    0.7143
+    """
+    n = len(values)
+    z = values - np.mean(values)
+    total = weights.sum()
+    statistic = n / total * float(z @ (weights @ z)) / float(z @ z)
+    both = weights + weights.T
+    s1 = 0.5 * both.multiply(both).sum()
+    s2 = float(np.square(np.asarray(weights.sum(axis=1)).ravel()
+                         + np.asarray(weights.sum(axis=0)).ravel()).sum())
+    expected = -1.0 / (n - 1)
+    kurtosis = float((z**4).mean() / (z**2).mean() ** 2)
+    first = n * ((n**2 - 3 * n + 3) * s1 - n * s2 + 3 * total**2)
+    second = kurtosis * ((n**2 - n) * s1 - 2 * n * s2 + 6 * total**2)
+    variance = (first - second) / ((n - 1) * (n - 2) * (n - 3) * total**2) - expected**2
+    return float(statistic), float((statistic - expected) / np.sqrt(variance))
+
+
+def row_standardised(weights: csr_matrix) -> csr_matrix:
+    """Return the weights with each row summing to one (rows without neighbours stay empty)."""
+    sums = np.asarray(weights.sum(axis=1)).ravel()
+    scale = np.divide(1.0, sums, out=np.zeros_like(sums), where=sums > 0)
+    return csr_matrix(weights.multiply(scale[:, None]))
+
+
+def standardised_rates(counts: np.ndarray, exposure: np.ndarray) -> np.ndarray:
+    """Return rates with mean 0 and variance 1 whatever the exposure (empirical Bayes index).
+
+    Parameters
+    ----------
+    counts, exposure
+        Events and what could have had them, shape (n,); exposures positive.
+
+    References
+    ----------
+    Assuncao and Reis 1999, Statistics in Medicine 18:2147-2162.
+
+    Examples
+    --------
+    >>> standardised_rates(np.array([1, 4, 9]), np.array([10.0, 10.0, 30.0])).round(3).tolist()
+    [-1.248, 0.832, 0.433]
+    """
+    overall = counts.sum() / exposure.sum()
+    rates = counts / exposure
+    between = (exposure * (rates - overall) ** 2).sum() / exposure.sum()
+    between -= overall / (exposure.sum() / len(exposure))
+    variance = between + overall / exposure
+    # Assuncao and Reis: where the estimate of the between-place variance fails, leave it out.
+    variance = np.where(variance > 0, variance, overall / exposure)
+    return np.asarray((rates - overall) / np.sqrt(variance))
+
+
+def critical_score(n: int, *, alpha: float) -> float:
+    """Return the one-sided critical score for the largest of `n` independent local scores.
+
+    References
+    ----------
+    Sidak 1967. The values printed by Ord and Getis 1995, Table 3 (alpha = 0.05: 1.645, 3.083,
+    3.289, 3.886 for n = 1, 50, 100, 1000) lie between this and the Bonferroni limit.
+
+    Examples
+    --------
+    >>> round(critical_score(100, alpha=0.05), 3)
+    3.283
+    """
+    return float(ndtri((1.0 - alpha) ** (1.0 / n)))
+
+
+def _row_sums(weights: csr_matrix) -> tuple[np.ndarray, np.ndarray]:
+    sums = np.asarray(weights.sum(axis=1)).ravel()
+    return sums, np.asarray(weights.multiply(weights).sum(axis=1)).ravel()
+
+
+# What the grid cells are compared with: the pool of values that chance could have dealt them.
+#
+# Without a register the pool holds the cells themselves. With one it holds the single assets: a
+# cell of one asset and a cell of thirteen are then each held against as many assets from the
+# register, and a wall that is hit all the time is one draw of many and makes no area hot by
+# itself. Comparing rates of whole cells instead would give the cell of one asset the weight of
+# the cell of thirteen, and hide truly hot streets behind the scatter of sparse cells.
+
+@dataclass(frozen=True)
+class Pool:
+    """Values that could have been dealt in any order, and what each cell got of them.
+
+    Parameters
+    ----------
+    members
+        The single values, shape (n,).
+    sums, number
+        Their sum and their number in each cell, shape (rows, columns).
+    """
+
+    members: np.ndarray
+    sums: np.ndarray
+    number: np.ndarray
+
+
+@dataclass(frozen=True)
+class Units:
+    """The single things that can be marked: assets, and places of the log that are no asset.
+
+    Parameters
+    ----------
+    x, y
+        Where they stand [units of the CRS].
+    counts
+        Incidents on each.
+    exposure
+        1 each, or wall area [m2].
+    """
+
+    x: np.ndarray
+    y: np.ndarray
+    counts: np.ndarray
+    exposure: np.ndarray
+
+
+def cell_pool(values: np.ndarray, inside: np.ndarray) -> Pool:
+    """Return the pool of the studied cells themselves."""
+    return Pool(values[inside], np.where(inside, values, 0.0), inside.astype("float64"))
+
+
+def unit_pool(units: Units, grid: Grid) -> Pool:
+    """Return the pool of single assets: their counts, or standardised rates of unequal walls."""
+    values = units.counts.astype("float64")
+    if np.ptp(units.exposure) > 0:
+        values = standardised_rates(values, units.exposure)
+    return Pool(values, grid.tally(units.x, units.y, values), grid.tally(units.x, units.y))
+
+
+def marked_units(incidents: gpd.GeoDataFrame, register: gpd.GeoDataFrame, *, basis: str,
+                 reach: float) -> Units:
+    """Count the incidents on each asset, and on each place of the log that is no asset.
+
+    Parameters
+    ----------
+    incidents
+        Incidents with point geometry. ``asset_id`` says which asset was marked; without that column
+        it is the nearest asset within `reach`. The others are gathered by ``place_id``, or by
+        their point.
+    register
+        Asset register in the same projected CRS.
+    basis
+        As in :func:`rehit.hotspots.grid.asset_exposure`; a place that is no asset counts as the
+        median asset.
+    reach
+        Farthest asset taken for the one that was marked [units of the CRS].
+    """
+    exposure = asset_exposure(register, basis=basis)
+    asset_x, asset_y = coordinates(register)
+    x, y = coordinates(incidents)
+    if "asset_id" in incidents.columns:
+        row = pd.Index(register["asset_id"]).get_indexer(pd.Index(incidents["asset_id"]))
+    else:
+        gap, nearest = cKDTree(np.column_stack([asset_x, asset_y])).query(
+            np.column_stack([x, y]), distance_upper_bound=reach)
+        row = np.where(np.isfinite(gap), nearest, -1)
+    on_assets = np.bincount(row[row >= 0], minlength=len(register))
+    left = pd.DataFrame({"x": x, "y": y})[row < 0]
+    known = "place_id" in incidents.columns
+    key = [incidents["place_id"].to_numpy()[row < 0]] if known else ["x", "y"]
+    places = left.groupby(key, dropna=False).agg(px=("x", "mean"), py=("y", "mean"),
+                                                 n=("x", "size"))
+    return Units(
+        np.concatenate([asset_x, places["px"].to_numpy()]),
+        np.concatenate([asset_y, places["py"].to_numpy()]),
+        np.concatenate([on_assets, places["n"].to_numpy()]),
+        np.concatenate([exposure, np.full(len(places), float(np.median(exposure)))]))
 
 
 def hot_cells(placed_incidents: gpd.GeoDataFrame, *, cell_m: float | None = None,

@@ -4,10 +4,302 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from scipy.stats import norm
+from scipy.stats import chi2, norm
 
-from rehit.errors import TableError
-from rehit.hotspots.survival_places import place_variance
+from rehit.errors import SettingError, TableError
+from rehit.parameters import Parameters, load_parameters
+
+# Errors of survival curves and tests where one place gives many spells that resemble each other.
+#
+# A wall that is hit often gives many short spells. Counting each as news of its own makes intervals
+# far too narrow and calls kinds of wall different that only hold different walls.
+
+def place_variance(place: np.ndarray, days: np.ndarray, event: np.ndarray) -> np.ndarray:
+    """Return the variance of the log survival curve from the scatter between places.
+
+    Each place adds its finished spells less what its spells at risk let expect. With one spell a
+    place this is Greenwood's variance but for n / (n - 1), n the places.
+
+    Parameters
+    ----------
+    place
+        Place of each spell, shape (n,).
+    days
+        Length of each spell [days], shape (n,).
+    event
+        Whether it ended with a marking, shape (n,).
+
+    Returns
+    -------
+    numpy.ndarray
+        One value per distinct time of `days`, ascending; NaN from the time on at which no spell
+        is left, 0 where there is one place only.
+
+    Examples
+    --------
+    >>> place_variance(np.array(["a", "b"]), np.array([5.0, 9.0]), np.array([1, 0])).tolist()
+    [1.0, 1.0]
+    """
+    code, names = pd.factorize(np.asarray(place))
+    if len(names) < 2:
+        return np.zeros(len(np.unique(days)))
+    at, step = np.unique(days, return_inverse=True)
+    d = np.bincount(step, weights=event, minlength=len(at))
+    r = len(days) - np.searchsorted(np.sort(days), at, side="left").astype("float64")
+    with np.errstate(divide="ignore", invalid="ignore"):
+        each = np.where(r > d, 1.0 / (r - d), np.nan)
+        hazard = np.cumsum(np.where(d > 0, d * each / r, 0.0))
+    # A place's sum is b - m G: b from spells that are over, m spells still at risk, G the hazard.
+    order = np.lexsort((step, code))
+    own, when = code[order], step[order]
+    gain = np.where(event[order] > 0, each[when], 0.0) - hazard[when]
+    first = np.flatnonzero(np.diff(own, prepend=-1))
+    size = np.diff(np.append(first, len(own)))
+    gain = np.nan_to_num(gain)
+    run = np.cumsum(gain)
+    b = run - np.repeat(run[first] - gain[first], size)
+    m = np.repeat(first + size, size) - np.arange(1, len(own) + 1.0)
+    b_before, m_before = b - gain, m + 1.0
+    change = [np.bincount(when, weights=w, minlength=len(at)) for w in (
+        b**2 - b_before**2, b * m - b_before * m_before, m**2 - m_before**2)]
+    bb, bm, mm = (np.cumsum(c) for c in change)
+    every = float(np.square(size).sum())
+    total = np.maximum(bb - 2 * hazard * bm + hazard**2 * (mm + every), 0.0)
+    return np.asarray(total * len(names) / (len(names) - 1.0))
+
+
+def log_rank(days: np.ndarray, observed: np.ndarray, group: np.ndarray, *,
+             place: np.ndarray | None = None) -> tuple[float, int, float]:
+    """Test whether groups differ in time to re-hit: chi-squared, degrees of freedom, p.
+
+    Parameters
+    ----------
+    days, observed
+        As in :func:`rehit.hotspots.survival.kaplan_meier`.
+    group
+        Group of each spell (substrate, fast or slow clearance ...), at least two.
+    place
+        Place of each spell. Given, the error of the test comes from the scatter between places, so
+        that a group of few often-hit walls is not called different; else spells are independent.
+
+    Raises
+    ------
+    SettingError
+        If there is only one group.
+
+    References
+    ----------
+    Mantel 1966, Cancer Chemotherapy Reports 50:163-170; Peto and Peto 1972. Errors by place: Lin
+    and Wei 1989, JASA 84:1074-1078 (robust score test).
+
+    Examples
+    --------
+    >>> chi, freedom, p = log_rank(np.array([1, 2, 3, 9, 10, 11]), np.ones(6),
+    ...                            np.array(list("aaabbb")))
+    >>> round(chi, 3), freedom, round(p, 3)
+    (5.052, 1, 0.025)
+    """
+    time, event = np.asarray(days, "float64"), np.asarray(observed, "float64")
+    names, code = np.unique(np.asarray(group), return_inverse=True)
+    if len(names) < 2:
+        raise SettingError("log_rank", got=f"{len(names)} group", allowed="two or more groups",
+                           remedy="compare at least two kinds of spell")
+    at = np.unique(time[event > 0])
+    k = len(names)
+    if len(at) == 0:
+        return 0.0, k - 1, 1.0
+    # at_risk[j, g]: spells of group g with time >= at[j]
+    at_risk = np.stack([(code == g).sum() - np.searchsorted(np.sort(time[code == g]), at)
+                        for g in range(k)], axis=1).astype("float64")
+    deaths = np.stack([np.bincount(np.searchsorted(at, time[(event > 0) & (code == g)]),
+                                   minlength=len(at)) for g in range(k)], axis=1)
+    n, d = at_risk.sum(axis=1), deaths.sum(axis=1)
+    part = at_risk / n[:, None]
+    difference = (deaths - d[:, None] * part).sum(axis=0)
+    if place is None:
+        weight = d * np.where(n > 1, (n - d) / np.maximum(n - 1, 1), 0.0)
+        variance = np.diag((weight[:, None] * part).sum(axis=0)) - np.einsum(
+            "j,jg,jh->gh", weight, part, part)
+    else:
+        variance = _scatter(place, _score_parts(time, event, code, at, part, d / n))
+    inverse = np.linalg.pinv(variance[:-1, :-1], hermitian=True)
+    chi = float(difference[:-1] @ inverse @ difference[:-1])
+    return chi, k - 1, float(chi2.sf(chi, k - 1))
+
+
+def _score_parts(time: np.ndarray, event: np.ndarray, code: np.ndarray, at: np.ndarray,
+                 part: np.ndarray, hazard: np.ndarray) -> np.ndarray:
+    """What each spell adds to every group's events less those expected, shape (n, groups)."""
+    k = part.shape[1]
+    member = (code[:, None] == np.arange(k)).astype("float64")
+    lived = np.concatenate([[0.0], np.cumsum(hazard)])
+    shared = np.concatenate([np.zeros((1, k)), np.cumsum(hazard[:, None] * part, axis=0)])
+    passed = np.searchsorted(at, time, side="right")
+    ended = np.minimum(np.searchsorted(at, time), len(at) - 1)
+    return np.asarray(event[:, None] * (member - part[ended])
+                      - member * lived[passed][:, None] + shared[passed])
+
+
+def _scatter(place: np.ndarray, parts: np.ndarray) -> np.ndarray:
+    """Covariance of the summed parts if places are independent."""
+    code, names = pd.factorize(np.asarray(place))
+    sums = np.zeros((len(names), parts.shape[1]))
+    np.add.at(sums, code, parts)
+    return np.asarray(sums.T @ sums * len(names) / max(len(names) - 1.0, 1.0))
+
+
+# How long a typical place stays clean, every place counting once however often it was hit.
+
+def typical_curve(place: np.ndarray, days: np.ndarray, observed: np.ndarray) -> pd.DataFrame:
+    """Estimate the share of places still clean after so many days since a clearance.
+
+    Pooling all spells lets walls that are hit often speak for the rest, and each place's last,
+    unfinished spell is longer than most. Here every place has weight 1, spread over its finished
+    spells; a place with none counts with its unfinished one.
+
+    Assumptions: the spells of one place are alike and come in random order; places are independent
+    and leave observation for reasons unrelated to incidents.
+
+    Parameters
+    ----------
+    place
+        Place of each spell, shape (n,).
+    days
+        Time from clearance to the next marking or to the end [days], shape (n,).
+    observed
+        Whether the spell ended with a marking, shape (n,).
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per distinct finished time: ``days, survival``.
+
+    References
+    ----------
+    Wang and Chang 1999, JASA 94:146-153.
+
+    Examples
+    --------
+    >>> typical_curve(np.array(["a", "a", "a", "b"]), np.array([10, 20, 5, 40]),
+    ...               np.array([True, True, False, False]))
+       days  survival
+    0  10.0      0.75
+    1  20.0      0.50
+    """
+    time, event, weight, _ = _weighted(place, days, observed)
+    at, first = np.unique(time, return_index=True)
+    if len(at) == 0:
+        return pd.DataFrame({"days": at, "survival": at})
+    survival = _survival(np.where(event, weight, 0.0), weight, first)
+    shown = np.add.reduceat(event.astype(int), first) > 0
+    return pd.DataFrame({"days": at[shown], "survival": survival[shown]})
+
+
+def typical_median(spells: pd.DataFrame, *, rng: np.random.Generator,
+                   parameters: Parameters | None = None) -> tuple[float, float, float]:
+    """Return the median days to re-hit at a typical place with its bootstrap interval.
+
+    Parameters
+    ----------
+    spells
+        From :func:`rehit.hotspots.recurrence.rehit_spells`: ``place_id, days, event``.
+    rng
+        Random generator of the bootstrap, which draws whole places.
+    parameters
+        Uses ``hotspots.interval_level`` and ``hotspots.bootstrap_draws``.
+
+    Returns
+    -------
+    tuple of float
+        Median, low, high; infinite where more than half of typical places stayed clean.
+
+    Examples
+    --------
+    >>> spells = pd.DataFrame({"place_id": list("abcd"), "days": [5.0, 9, 12, 30],
+    ...                        "event": [True, True, True, False]})
+    >>> middle, low, high = typical_median(spells, rng=np.random.default_rng(1))
+    >>> middle, low <= middle <= high
+    (9.0, True)
+    """
+    numbers = load_parameters() if parameters is None else parameters
+    if len(spells) == 0:
+        return float("nan"), float("nan"), float("nan")
+    time, event, weight, code = _weighted(
+        spells["place_id"].to_numpy(), spells["days"].to_numpy(), spells["event"].to_numpy())
+    n = int(code.max()) + 1
+    at, first = np.unique(time, return_index=True)
+    drawn = []
+    for _ in range(int(numbers["hotspots.bootstrap_draws"])):
+        times_drawn = np.bincount(rng.integers(0, n, n), minlength=n)
+        again = weight * times_drawn[code]
+        drawn.append(_median(at, _survival(np.where(event, again, 0.0), again, first)))
+    tail = (1 - numbers["hotspots.interval_level"]) / 2
+    low, high = np.quantile(drawn, [tail, 1 - tail], method="nearest")
+    middle = _median(at, _survival(np.where(event, weight, 0.0), weight, first))
+    return middle, float(low), float(high)
+
+
+def read_typical_place(spells: pd.DataFrame, *, rng: np.random.Generator,
+                       parameters: Parameters | None = None) -> str:
+    """Say how long a typical place stays clean.
+
+    The bootstrap draws whole places, and of a handful it can draw little but the same again, so
+    that fewer than ``hotspots.typical_least_places`` give no reading.
+
+    Examples
+    --------
+    >>> read_typical_place(pd.DataFrame({"place_id": [], "days": [], "event": []}),
+    ...                    rng=np.random.default_rng(1))
+    'The log gives no clearance dates to count from, so the time to re-hit cannot be told.'
+    """
+    numbers = load_parameters() if parameters is None else parameters
+    if len(spells) == 0:
+        return ("The log gives no clearance dates to count from, so the time to re-hit cannot be "
+                "told.")
+    n, least = spells["place_id"].nunique(), numbers["hotspots.typical_least_places"]
+    if n < least:
+        return (f"Only {n} {'place was' if n == 1 else 'places were'} cleared: too few to say how "
+                f"long a typical place stays clean (at least {least:g} are needed).")
+    middle, low, high = typical_median(spells, rng=rng, parameters=numbers)
+    level = f"{100 * numbers['hotspots.interval_level']:g} % interval"
+    if np.isinf(middle):
+        return (f"At more than half of the {n} places that were cleared a typical spell outlasts "
+                "the log, so the median time cannot be told.")
+    end = "beyond the log" if np.isinf(high) else f"{high:.0f} days"
+    return (f"With every place counting once, half of the {n} places that were cleared are hit "
+            f"again within {middle:.0f} days ({level} {low:.0f} days to {end}).")
+
+
+def _weighted(place: np.ndarray, days: np.ndarray, observed: np.ndarray) -> tuple[
+        np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Spells that count, in order of time: days, finished, weight within the place, place code."""
+    time, event = np.asarray(days, "float64"), np.asarray(observed, dtype=bool)
+    code = pd.factorize(np.asarray(place))[0]
+    if len({len(code), len(time), len(event)}) > 1 or not (time >= 0).all():
+        raise TableError("typical_curve", got="times below 0 or missing, or columns of unlike "
+                         "length", allowed="one place, time and mark per spell",
+                         remedy="build the spells with recurrence.rehit_spells")
+    finished = np.bincount(code, weights=event)
+    total = np.bincount(code)
+    used = event | (finished[code] == 0)
+    share = 1.0 / np.where(finished > 0, finished, total)
+    order = np.lexsort((~event, time))
+    order = order[used[order]]
+    return time[order], event[order], share[code[order]], code[order]
+
+
+def _survival(event_weight: np.ndarray, weight: np.ndarray, first: np.ndarray) -> np.ndarray:
+    """Product limit at each distinct time, whose spells begin at the positions `first`."""
+    ahead = np.cumsum(weight[::-1])[::-1][first]
+    hits = np.add.reduceat(event_weight, first)
+    left = np.maximum(ahead - hits, 0.0) / np.where(ahead > 0, ahead, 1.0)
+    return np.cumprod(np.where(ahead > 0, left, 1.0))
+
+
+def _median(at: np.ndarray, survival: np.ndarray) -> float:
+    reached = np.flatnonzero(survival <= 0.5 + 1e-12)
+    return float(at[reached[0]]) if len(reached) else float("inf")
+
 
 # A log survival standing for zero: a finite number, so that running sums of other groups survive.
 LOG_ZERO = -60.0

@@ -7,28 +7,37 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from rehit.incidents.assemble import build_incidents, build_set_aside, count_rows, gather_members
-from rehit.incidents.clearance_rows import REASON, carry_clearances
 from rehit.incidents.dates import DateStyle
-from rehit.incidents.duplicates import Joins, join_reports
-from rehit.incidents.durations import date_clearances
+from rehit.incidents.joining import NEVER, Joins, in_seconds, join_reports, read_reports
 from rehit.incidents.ledger import Ledger
 from rehit.incidents.mapping import Mapping, Places
 from rehit.incidents.meaning import enter_translations, flagged, read_meaning
-from rehit.incidents.place_quality import EXACT_KINDS, judge_places
-from rehit.incidents.places import Points, read_points
+from rehit.incidents.places import EXACT_KINDS, Points, judge_places, read_points
 from rehit.incidents.privacy import scrub_column
 from rehit.incidents.quality import Evidence, find_faults
-from rehit.incidents.repeats import NEVER
-from rehit.incidents.reports import in_seconds, read_reports
-from rehit.incidents.rows import name_incidents, prepare
-from rehit.incidents.settings import Cleaned, CleanSettings
-from rehit.incidents.size_numbers import comma_habit
-from rehit.incidents.sizes import AMBIGUOUS, read_sizes
-from rehit.incidents.states import NOT_CLEANED, settle_states
-from rehit.incidents.times import Times, iso, read_times
-from rehit.incidents.vocabulary import Words, load_words, plain_words
+from rehit.incidents.rows import (
+    Cleaned,
+    CleanSettings,
+    build_incidents,
+    build_set_aside,
+    count_rows,
+    gather_members,
+    name_incidents,
+    prepare,
+)
+from rehit.incidents.sizes import AMBIGUOUS, comma_habit, read_sizes
+from rehit.incidents.times import (
+    NOT_CLEANED,
+    REASON,
+    Times,
+    carry_clearances,
+    date_clearances,
+    iso,
+    read_times,
+    settle_states,
+)
 from rehit.tables import check
+from rehit.words.log_vocabulary import Words, load_words, plain_words
 
 
 @dataclass

@@ -7,12 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from rehit.incidents.dates import DateStyle
-from rehit.incidents.dates_style import find_style
+from rehit.files.reader import RawLog
+from rehit.incidents.columns import numbers
+from rehit.incidents.dates import DateStyle, find_style
 from rehit.incidents.mapping import DATE_FIELDS, FieldSource, Mapping, apply_mapping
-from rehit.incidents.propose_content import numbers
-from rehit.incidents.propose_words import plain_words
-from rehit.incidents.read import RawLog
+from rehit.words.headers import plain_words
 
 _SHOWN = 8
 _MAJORITY = 0.5

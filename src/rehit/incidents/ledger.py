@@ -10,7 +10,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.csv as pa_csv
 
-from rehit.safe_text import neutralise_formula
+from rehit.files.safe_text import neutralise_formula
 
 COLUMNS = ("source_file", "source_row", "column", "before", "after", "rule")
 

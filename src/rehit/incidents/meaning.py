@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from rehit.incidents.ledger import Ledger
-from rehit.incidents.vocabulary import Hit, Words
+from rehit.words.log_vocabulary import Hit, Words
 
 NOTHING = "unknown"
 TRANSLATION_COLUMNS = ("field", "before", "after", "rule", "count")
@@ -39,7 +39,7 @@ def translate(texts: pd.Series, words: Words, *, nothing: str = NOTHING, fuzzy: 
 
     Examples
     --------
-    >>> from rehit.incidents.vocabulary import default_words
+    >>> from rehit.words.log_vocabulary import default_words
     >>> translate(pd.Series(["Metal - Painted", None]), default_words("substrate"))["code"].tolist()
     ['metal', 'unknown']
     """
@@ -65,7 +65,7 @@ def read_meaning(rows: pd.DataFrame, words: Mapping[str, Words]) -> dict[str, pd
     rows
         From :func:`rehit.incidents.rows.prepare`.
     words
-        From :func:`rehit.incidents.vocabulary.load_words`.
+        From :func:`rehit.words.log_vocabulary.load_words`.
 
     Returns
     -------

@@ -2,16 +2,227 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from pyproj import CRS
+from pyproj import CRS, Transformer
+from pyproj.exceptions import CRSError
 
-from rehit.incidents.coordinates import Candidate, candidates, to_degrees, to_plane
+from rehit.errors import SettingError
 from rehit.incidents.ledger import Ledger
-from rehit.incidents.settings import CleanSettings
+from rehit.incidents.meaning import translate
+from rehit.incidents.rows import CleanSettings
 from rehit.parameters import Parameters
+from rehit.words.addresses import address_table
+from rehit.words.geometry_text import is_shape, shape_point
+from rehit.words.log_vocabulary import Words
+from rehit.words.numbers import is_grouped, ungrouped
+
+# Coordinates as logs write them, read to degrees (WGS 84) from every place they stand in.
+
+_MASKED = re.compile(r"[x*#?.\s]*[x*#?][x*#?.\s]*|not recorded|withheld|redacted|hidden|masked",
+                     re.IGNORECASE)
+# "41,763" could be forty-one and a bit, or forty-one thousand: the first, as degrees are.
+_COMMA = re.compile(r"[+-]?\d{1,3},\d{3,}")
+_SEXAGESIMAL = re.compile(
+    r"([NSEWO])?\s*([+-]?\d+(?:[.,]\d+)?)\s*[°º ]?\s*(?:(\d+(?:[.,]\d+)?)\s*['′’ ]\s*)?"
+    r"(?:(\d+(?:[.,]\d+)?)\s*(?:\"|″|”|'')?)?\s*([NSEWO])?", re.IGNORECASE)
+_PAIR = re.compile(r"([+-]?\d+(?:\.\d+)?(?:e[+-]?\d+)?)[\s,;]+([+-]?\d+(?:\.\d+)?(?:e[+-]?\d+)?)",
+                   re.IGNORECASE)
+
+
+class Candidate(NamedTuple):
+    """One place the log gives for each row, in degrees; NaN where it gives none.
+
+    ``x`` and ``y`` are the numbers as written, in `crs`.
+    """
+
+    source: str
+    columns: tuple[str, ...]
+    longitude: np.ndarray
+    latitude: np.ndarray
+    fault: np.ndarray
+    written: pd.Series
+    x: np.ndarray
+    y: np.ndarray
+    crs: CRS | None
+
+
+def candidates(rows: pd.DataFrame, *, plane_crs: str, location_crs: str,
+               location_order: str) -> list[Candidate]:
+    """Read every place that the rows give: latitude and longitude, easting and northing, one text.
+
+    Parameters
+    ----------
+    rows
+        From :func:`rehit.incidents.rows.prepare`.
+    plane_crs
+        CRS of easting and northing; "" where nobody knows it, and then they are not used.
+    location_crs, location_order
+        CRS ("" as above) and order (``lat_lon``, ``lon_lat``, ``wkt``) of the text that holds a
+        point. A text that names its own CRS is believed.
+
+    Returns
+    -------
+    list of Candidate
+        Those with any text in them, the most telling first. ``fault`` is ``masked_place``,
+        ``unreadable_place``, ``half_a_place``, ``grid_unknown`` or empty.
+    """
+    found = []
+    if rows["latitude"].notna().any() or rows["longitude"].notna().any():
+        found.append(_from_pair(rows, "longitude", "latitude", "degrees", _crs("EPSG:4326")))
+    if rows["easting"].notna().any() or rows["northing"].notna().any():
+        found.append(_from_pair(rows, "easting", "northing", "plane", _crs(plane_crs)))
+    if rows["location"].notna().any():
+        found.append(from_text(rows["location"], order=location_order, crs=location_crs))
+    return found
+
+
+def read_numbers(texts: pd.Series) -> tuple[np.ndarray, np.ndarray]:
+    """Return the numbers of a coordinate column and the fault of each cell without one.
+
+    Decimal commas, grouped thousands, degree signs, degrees-minutes-seconds and hemisphere letters
+    are understood.
+
+    Examples
+    --------
+    >>> read_numbers(pd.Series(["-87,6867", "41°45'36\\"N", "XXXX"]))[0].tolist()
+    [-87.6867, 41.76, nan]
+    """
+    numbers = pd.to_numeric(texts, errors="coerce").to_numpy(dtype=float, na_value=np.nan).copy()
+    numbers[~np.isfinite(numbers)] = np.nan
+    faults = np.full(len(texts), "", dtype=object)
+    odd = np.isnan(numbers) & texts.notna().to_numpy()
+    if odd.any():
+        codes, unique = pd.factorize(texts[odd])
+        read = [_odd_number(str(text)) for text in unique]
+        numbers[odd] = np.array([value for value, _ in read])[codes]
+        faults[odd] = np.array([fault for _, fault in read], dtype=object)[codes]
+    return numbers, faults
+
+
+def to_degrees(x: np.ndarray, y: np.ndarray, crs: CRS) -> tuple[np.ndarray, np.ndarray]:
+    """Return longitude and latitude (WGS 84) of points given in `crs`."""
+    if crs == CRS.from_epsg(4326):
+        return x, y
+    longitude, latitude = Transformer.from_crs(crs, "EPSG:4326", always_xy=True).transform(x, y)
+    return _finite(longitude), _finite(latitude)
+
+
+def to_plane(longitude: np.ndarray, latitude: np.ndarray, crs: CRS
+             ) -> tuple[np.ndarray, np.ndarray]:
+    """Return plane coordinates in `crs` of points given in degrees (WGS 84)."""
+    x, y = Transformer.from_crs("EPSG:4326", crs, always_xy=True).transform(longitude, latitude)
+    return _finite(x), _finite(y)
+
+
+def _finite(values: np.ndarray) -> np.ndarray:
+    values = np.asarray(values, dtype=float)
+    return np.where(np.isfinite(values), values, np.nan)
+
+
+def _crs(name: str) -> CRS | None:
+    if not name:
+        return None
+    try:
+        return CRS.from_user_input(name)
+    except CRSError as error:
+        raise SettingError("places.crs of the mapping", got=repr(name),
+                           allowed="a CRS such as EPSG:27700",
+                           remedy="correct the mapping file") from error
+
+
+def _from_pair(rows: pd.DataFrame, x_name: str, y_name: str, source: str,
+               crs: CRS | None) -> Candidate:
+    x, x_fault = read_numbers(rows[x_name])
+    y, y_fault = read_numbers(rows[y_name])
+    fault = np.where(x_fault != "", x_fault, y_fault)
+    half = (fault == "") & (np.isnan(x) != np.isnan(y))
+    fault = np.where(half, "half_a_place", fault)
+    gone = np.isnan(x) | np.isnan(y)
+    x, y = np.where(gone, np.nan, x), np.where(gone, np.nan, y)
+    nowhere = (x == 0) & (y == 0)
+    fault = np.where(nowhere, "place_zero", fault)
+    x, y = np.where(nowhere, np.nan, x), np.where(nowhere, np.nan, y)
+    fault = np.where((crs is None) & ~np.isnan(x), "grid_unknown", fault)
+    longitude, latitude = _degrees_if_known(x, y, crs)
+    written = rows[y_name].fillna("") + ", " + rows[x_name].fillna("")
+    return Candidate(source, (y_name, x_name), longitude, latitude, fault, written, x, y, crs)
+
+
+def _degrees_if_known(x: np.ndarray, y: np.ndarray,
+                      crs: CRS | None) -> tuple[np.ndarray, np.ndarray]:
+    return (x * np.nan, y * np.nan) if crs is None else to_degrees(x, y, crs)
+
+
+def from_text(texts: pd.Series, *, order: str, crs: str) -> Candidate:
+    """Read the point in each cell of a column; see :func:`candidates`."""
+    codes, unique = pd.factorize(texts, use_na_sentinel=True)
+    read = pd.DataFrame([*(_point(str(text), order, crs) for text in unique),
+                         (np.nan, np.nan, crs, "")], columns=["x", "y", "crs", "fault"])
+    x, y = read["x"].to_numpy(dtype=float), read["y"].to_numpy(dtype=float)
+    fault = read["fault"].to_numpy(dtype=object)
+    longitude, latitude = x * np.nan, y * np.nan
+    for name in read["crs"].unique():
+        same = (read["crs"] == name).to_numpy()
+        known = _crs(name)
+        longitude[same], latitude[same] = _degrees_if_known(x[same], y[same], known)
+        if known is None:
+            fault[same & ~np.isnan(x)] = "grid_unknown"
+    return Candidate("location", ("location",), longitude[codes], latitude[codes], fault[codes],
+                     texts, x[codes], y[codes], _crs(crs))
+
+
+def _point(text: str, order: str, crs: str) -> tuple[float, float, str, str]:
+    """Return x, y, their CRS and the fault of one cell."""
+    if _MASKED.fullmatch(text):
+        return np.nan, np.nan, crs, "masked_place"
+    shape = shape_point(text)
+    if shape is not None:
+        # Well-known text is x before y by its standard, whatever the mapping says.
+        first, second, crs = shape.x, shape.y, shape.crs or crs
+    else:
+        found = None if is_shape(text) else _PAIR.search(text)
+        if found is None:
+            return np.nan, np.nan, crs, "unreadable_place"
+        first, second = float(found.group(1)), float(found.group(2))
+    if not (np.isfinite(first) and np.isfinite(second)):
+        return np.nan, np.nan, crs, "unreadable_place"
+    if first == 0 and second == 0:
+        return np.nan, np.nan, crs, "place_zero"
+    if shape is not None or order in ("lon_lat", "wkt"):
+        return first, second, crs, ""
+    return second, first, crs, ""
+
+
+def _odd_number(text: str) -> tuple[float, str]:
+    text = text.strip()
+    if _MASKED.fullmatch(text):
+        return np.nan, "masked_place"
+    if is_grouped(text):
+        return float(ungrouped(text)), ""
+    if _COMMA.fullmatch(text):
+        return float(text.replace(",", ".")), ""
+    found = _SEXAGESIMAL.fullmatch(text)
+    if found is None or not any(c.isdigit() for c in text):
+        return np.nan, "unreadable_place"
+    return _sexagesimal(found)
+
+
+def _sexagesimal(found: re.Match[str]) -> tuple[float, str]:
+    degrees, minutes, seconds = (float((found.group(n) or "0").replace(",", "."))
+                                 for n in (2, 3, 4))
+    if minutes >= 60 or seconds >= 60:
+        return np.nan, "unreadable_place"
+    value = abs(degrees) + minutes / 60 + seconds / 3600
+    side = (found.group(1) or found.group(5) or "").upper()
+    if found.group(2).startswith("-") or side in ("S", "W", "O"):
+        value = -value
+    return value, ""
+
 
 METRES_PER_DEGREE = 111_320.0  # of latitude, near enough for a margin
 # The repairs of a point that lies elsewhere, by how often a person makes the slip.
@@ -238,3 +449,152 @@ def _decimals(lon: np.ndarray, lat: np.ndarray) -> np.ndarray:
                 found[np.abs(step - np.round(step)) < 1e-6 * 10.0**places / 10] = places
         most = np.maximum(most, np.where(np.isnan(values), 0, found))
     return most
+
+
+# How well each place is known, judged by how the log uses points and addresses as a whole.
+
+CODES = ("surveyed", "address", "street", "default", "none")
+EXACT_KINDS = ("number", "intersection")
+
+
+def judge_places(rows: pd.DataFrame, points: Points, *, words: Words, parameters: Parameters,
+                 ledger: Ledger) -> pd.DataFrame:
+    """Return the address keys and the place quality of every row.
+
+    A point is *surveyed* unless the log speaks against it: *address* where equal addresses share
+    one point, *street* where streets or blocks share one point or the point is written too
+    coarsely, *default* where one point serves many different addresses. Without a point the
+    address alone decides.
+
+    Parameters
+    ----------
+    rows
+        From :func:`rehit.incidents.rows.prepare`.
+    points
+        From :func:`rehit.incidents.places.read_points`.
+    words
+        Vocabulary of a place quality that the log itself states.
+    parameters
+        Limits in ``defaults/incidents.csv``.
+    ledger
+        Takes an entry for every point found to be a stand-in.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``address_key, street_key, address_kind, point`` (number of the distinct point, -1 for
+        none) and ``place_quality``.
+    """
+    table = address_keys(rows["address"])
+    table["point"] = _number_points(points)
+    there = (table["point"] >= 0).to_numpy()
+    quality = np.where(there, "surveyed", "none").astype(object)
+    kind = table["address_kind"].to_numpy(dtype=object)
+    exact = np.isin(kind, EXACT_KINDS)
+    named = np.isin(kind, ("street", "block"))
+    quality[~there & exact] = "address"
+    quality[~there & named] = "street"
+    tiny = _too_few_to_tell(table[there], parameters)
+    geocoded = _shares_points(table[there & exact], parameters)
+    per_street = _shares_points(table[there & named], parameters)
+    quality[there & exact & (geocoded or tiny)] = "address"
+    if per_street or geocoded:
+        quality[there & named] = "street"
+    if per_street:
+        # What has no address at all was put on the street's point as well.
+        quality[there & ~exact & ~named] = "street"
+    quality[there & points.conflict] = "street"
+    _mark_coarse(quality, points, there, parameters, ledger)
+    _mark_defaults(quality, table, points, there, parameters, ledger)
+    stated = translate(rows["place_quality"], words, nothing="")["code"].to_numpy(dtype=object)
+    believed = np.isin(stated, CODES) & (there | np.isin(stated, ("address", "street", "none")))
+    quality[believed] = stated[believed]
+    return table.assign(place_quality=pd.array(quality, dtype="str"))
+
+
+def address_keys(addresses: pd.Series) -> pd.DataFrame:
+    """Return ``address_key, street_key, address_kind`` of a column of addresses.
+
+    The same as :func:`rehit.words.addresses.address_table` gives, but "12 Elm Street" and
+    "14 Elm Street"
+    are taken apart once: a number before plain words does not change how the words are read.
+
+    Parameters
+    ----------
+    addresses
+        As written; empty cells allowed.
+    """
+    folded = addresses.str.casefold()
+    parts = folded.str.extract(r"^0*([1-9]\d{0,4}) ([a-z][a-z .']*[a-z.])$")
+    plain = parts[0].notna()
+    asked = ("1 " + parts[1]).where(plain, folded)
+    table = address_table(asked)[["address_key", "street_key", "address_kind"]]
+    simple = plain & (table["address_kind"] == "number") & table["address_key"].str.startswith(
+        "1 ").fillna(False)
+    key = table["address_key"].mask(simple, parts[0] + table["address_key"].str.slice(1))
+    odd = plain & ~simple
+    table["address_key"] = key.astype("str")
+    if odd.any():  # such as "12 block of Elm Street": the number belongs to the words
+        table[odd] = address_table(folded[odd])[list(table.columns)]
+    return table
+
+
+def _number_points(points: Points) -> np.ndarray:
+    """Number the distinct points (to a decimetre)."""
+    there = ~np.isnan(points.x)
+    numbers = np.full(len(points.x), -1, dtype=np.int64)
+    whole = pd.DataFrame({"x": np.round(points.x[there] * 10), "y": np.round(points.y[there] * 10)})
+    numbers[there] = whole.groupby(["x", "y"], sort=True).ngroup().to_numpy()
+    return numbers
+
+
+def _shares_points(table: pd.DataFrame, parameters: Parameters) -> bool:
+    """Whether equal addresses nearly always have one point, so that the point is the address's."""
+    grouped = table.groupby("address_key")["point"].agg(["size", "nunique"])
+    several = grouped[grouped["size"] > 1]
+    if len(several) < parameters["incidents.evidence_min_groups"]:
+        return False
+    share = float((several["nunique"] == 1).mean())
+    return share >= parameters["incidents.one_point_share"]
+
+
+def _too_few_to_tell(table: pd.DataFrame, parameters: Parameters) -> bool:
+    repeated = int((table.groupby("address_key")["point"].size() > 1).sum())
+    return repeated < parameters["incidents.evidence_min_groups"]
+
+
+def _mark_coarse(quality: np.ndarray, points: Points, there: np.ndarray,
+                 parameters: Parameters, ledger: Ledger) -> None:
+    street = there & (points.decimals < parameters["incidents.address_decimals"])
+    default = there & (points.decimals < parameters["incidents.street_decimals"])
+    quality[street] = "street"
+    quality[default] = "default"
+    ledger.add(street, column="place_quality", before=None, after=pd.Series(quality),
+               rule="coarse_coordinates")
+
+
+def _mark_defaults(quality: np.ndarray, table: pd.DataFrame, points: Points, there: np.ndarray,
+                   parameters: Parameters, ledger: Ledger) -> None:
+    grouped = table[there].groupby("point")
+    addresses = grouped["address_key"].nunique()
+    streets = grouped["street_key"].nunique()
+    stand_in = addresses.index[(addresses >= parameters["incidents.default_point_addresses"])
+                               & (streets >= parameters["incidents.default_point_streets"])]
+    default = table["point"].isin(stand_in).to_numpy() & there
+    ledger.add(default, column="place_quality", before=None, after="default",
+               rule="one_point_many_addresses")
+    coarse = _coarse_and_repeated(table, points, there, parameters) & ~default
+    ledger.add(coarse, column="place_quality", before=None, after="default",
+               rule="coarse_point_repeated")
+    quality[default | coarse] = "default"
+
+
+def _coarse_and_repeated(table: pd.DataFrame, points: Points, there: np.ndarray,
+                         parameters: Parameters) -> np.ndarray:
+    """Find points written more coarsely than the log's habit and used again and again."""
+    if not there.any():
+        return there
+    habit = float(np.median(points.decimals[there]))
+    coarser = points.decimals <= habit - parameters["incidents.default_point_fewer_decimals"]
+    used = table["point"].map(table.loc[there, "point"].value_counts()).fillna(0).to_numpy()
+    return there & coarser & (used >= parameters["incidents.default_point_rows"])

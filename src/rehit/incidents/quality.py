@@ -8,10 +8,9 @@ from dataclasses import dataclass
 import geopandas as gpd
 import pandas as pd
 
-from rehit.incidents.assemble import REASONS
-from rehit.incidents.duplicates import Joins
+from rehit.incidents.joining import Joins
 from rehit.incidents.places import Points
-from rehit.incidents.settings import CleanSettings
+from rehit.incidents.rows import REASONS, CleanSettings
 from rehit.incidents.times import Times
 
 COLUMNS = ("code", "severity", "count", "effect", "advice")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,7 +11,7 @@ import pandas as pd
 from rehit.errors import SettingError
 from rehit.incidents.dates import REMARK_CODES, DateStyle, parse_dates
 from rehit.incidents.ledger import Ledger
-from rehit.incidents.settings import CleanSettings
+from rehit.incidents.rows import CleanSettings, is_blank_id
 from rehit.parameters import Parameters
 
 DAY = pd.Timedelta(days=1)
@@ -156,3 +157,230 @@ def _last_of_the_bulk(times: pd.Series, parameters: Parameters) -> pd.Timestamp 
     # Two dates alone cannot say which of them is the stray.
     last = tail[jumps[0]] if len(jumps) and len(ordered) > 2 else tail[-1]
     return pd.Timestamp(last, tz="UTC")
+
+
+# Rows that only say how another report ended, such as those of a separate list of clearances.
+
+REASON = "clearance_only"
+# What the crew knows; where and when it was reported stands with the report.
+_CARRIED = ("cleared", "status", "outcome", "asset_id", "asset_type", "substrate", "medium", "size",
+            "priority")
+_TELLING = ("cleared", "status", "outcome")
+
+
+def carry_clearances(rows: pd.DataFrame, ledger: Ledger) -> tuple[pd.DataFrame, pd.Series]:
+    """Give each report what a row without a report date says under the same number.
+
+    Parameters
+    ----------
+    rows
+        From :func:`rehit.incidents.rows.prepare`.
+    ledger
+        Takes an entry for each cell filled. Cells that the report fills itself are kept.
+
+    Returns
+    -------
+    tuple
+        The rows with their empty cells filled, and where a row only served to fill another.
+    """
+    late = rows["reported"].isna() & rows[list(_TELLING)].notna().any(axis=1)
+    # Few rows lack a report date: only their numbers are looked at, not those of a whole log.
+    ids = rows.loc[late, "report_id"]
+    ids = ids[ids.notna() & ~is_blank_id(ids)]
+    dated = rows["reported"].notna() & rows["report_id"].isin(ids)
+    ids = ids[ids.isin(rows.loc[dated, "report_id"])]
+    late = pd.Series(rows.index.isin(ids.index), index=rows.index)
+    if not late.any():
+        return rows, late
+    filled = rows.copy(deep=False)
+    for name in _CARRIED:
+        # The rows are in an order of their content, so the first is the same in any file order.
+        known = rows.loc[ids.index, name].dropna()
+        known = known.set_axis(ids[known.index])
+        given = rows.loc[dated, "report_id"].map(known[~known.index.duplicated()])
+        given = given[rows.loc[given.index, name].isna() & given.notna()].reindex(rows.index)
+        gained = given.notna()
+        if gained.any():
+            filled[name] = rows[name].where(~gained, given).astype("str")
+            ledger.add(np.asarray(gained), column=name, before=None, after=given,
+                       rule="from_row_of_same_number")
+    return filled, late
+
+
+# Where each report stands: open, cleared, closed without a usable date, or not known.
+
+# Outcomes after which the case is closed though nobody cleaned the surface.
+NOT_CLEANED = ("private_owner", "referred")
+CLOSED_OUTCOMES = ("cleared", "not_found", *NOT_CLEANED)
+
+
+def settle_states(rows: pd.DataFrame, meaning: dict[str, pd.DataFrame], times: Times, *,
+                  ledger: Ledger) -> pd.DataFrame:
+    """Weigh status word, outcome and clearing date against each other.
+
+    A usable clearing date says more than a status word that may be stale. A closing date of a case
+    that was referred, or left to a private owner, is not a clearing. "Not found" counts as clean
+    when the crew came.
+
+    Parameters
+    ----------
+    rows
+        From :func:`rehit.incidents.rows.prepare`.
+    meaning
+        From :func:`rehit.incidents.meaning.read_meaning`.
+    times
+        From :func:`rehit.incidents.times.read_times`.
+    ledger
+        Takes an entry for every contradiction settled.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``status``, ``outcome``, ``cleared_at`` and ``closed_at`` (end of the case, cleaned or
+        not).
+    """
+    word = meaning["status"]["code"].to_numpy(dtype=object)
+    outcome = meaning["outcome"]["code"].to_numpy(dtype=object).copy()
+    cleared = times.cleared_at
+    not_cleaned = np.isin(outcome, NOT_CLEANED)
+    ledger.add(not_cleaned & cleared.notna(), column="cleared", before=rows["cleared"], after=None,
+               rule="closed_not_cleaned")
+    cleared = cleared.mask(not_cleaned)
+    dated = cleared.notna().to_numpy()
+    ledger.add(dated & (word == "open"), column="status", before=rows["status"], after="cleared",
+               rule="open_with_clearing_date")
+    written = rows["cleared"].notna().to_numpy()
+    closed = np.isin(word, ("cleared", "closed")) | np.isin(outcome, CLOSED_OUTCOMES)
+    still_open = (word == "open") | (outcome == "pending")
+    state = np.full(len(rows), "unknown", dtype=object)
+    if times.has_clearings:
+        # A log that writes clearing dates, and has none here, says that the case is open.
+        silent = rows["status"].isna().to_numpy() & ~written
+        # A time it stood open, that nothing calls closed, leaves it open whether it still does.
+        silent &= rows[["days_open", "hours_open"]].isna().all(axis=1).to_numpy()
+        state[silent] = "open"
+        state[written & ~dated] = "closed_undated"
+        ledger.add(silent & ~closed & ~still_open, column="status", before=None, after="open",
+                   rule="open_by_missing_clearing")
+    state[still_open] = "open"
+    state[closed] = "closed_undated"
+    state[dated] = "cleared"
+    outcome = _outcome(outcome, word, state)
+    return pd.DataFrame({"status": pd.array(state, dtype="str"),
+                         "outcome": pd.array(outcome, dtype="str"), "cleared_at": cleared,
+                         "closed_at": times.cleared_at})
+
+
+def _outcome(outcome: np.ndarray, word: np.ndarray, state: np.ndarray) -> np.ndarray:
+    """Fill an outcome that the log leaves open from the state, where that follows."""
+    unsaid = outcome == "unknown"
+    outcome[unsaid & (state == "open")] = "pending"
+    outcome[unsaid & (word == "cleared")] = "cleared"
+    # A date in the column of clearings, with no word against it, is a clearing.
+    outcome[unsaid & (state == "cleared") & (word != "closed")] = "cleared"
+    outcome[(outcome == "pending") & (state == "cleared")] = "cleared"
+    return outcome
+
+
+# Clearance dates worked out where a log gives the time a case stood open in place of a date.
+
+# Field and the seconds that a bare number in it counts.
+DURATION_FIELDS = {"days_open": 86_400, "hours_open": 3_600}
+_DAYS = r"(?:days?|d|dias?|jours?|j|tage?n?)"
+_HOURS = r"(?:hours?|hrs?|h|horas?|heures?|stunden?|std)"
+_PLAIN = re.compile(rf"(\d{{1,6}}(?:[.,]\d+)?)\s*(?:({_DAYS})|({_HOURS}))?\.?", re.IGNORECASE)
+_CLOCK = re.compile(rf"(?:(\d{{1,6}})\s*{_DAYS},?\s*)?(\d{{1,6}}):(\d\d)(?::(\d\d)(?:\.\d+)?)?",
+                    re.IGNORECASE)
+RULE = "cleared_from_duration"
+UNREAD = "duration_unreadable"
+UNTOLD = "duration_without_status"
+
+
+def read_duration(text: str, *, field: str) -> float:
+    """Return the seconds that a length of time stands for; NaN where it is none.
+
+    Parameters
+    ----------
+    text
+        As written: a number in the unit of `field`, a number with a unit, or hours and minutes.
+    field
+        ``days_open`` or ``hours_open``.
+
+    Examples
+    --------
+    >>> read_duration("3", field="days_open"), read_duration("36 h", field="days_open")
+    (259200.0, 129600.0)
+    >>> read_duration("1 day, 2:30:00", field="days_open"), read_duration("-1", field="days_open")
+    (95400.0, nan)
+    """
+    line = text.strip()
+    if found := _PLAIN.fullmatch(line):
+        unit = "days_open" if found[2] else "hours_open" if found[3] else field
+        return float(found[1].replace(",", ".")) * DURATION_FIELDS[unit]
+    if found := _CLOCK.fullmatch(line):
+        days, hours, minutes, seconds = (int(part or 0) for part in found.groups())
+        return float(days * 86_400 + hours * 3_600 + minutes * 60 + seconds)
+    return float("nan")
+
+
+def date_clearances(rows: pd.DataFrame, meaning: dict[str, pd.DataFrame], *,
+                    style: DateStyle | None, settings: CleanSettings,
+                    ledger: Ledger) -> pd.DataFrame:
+    """Fill the empty clearance dates of closed cases from the report and the time to clearance.
+
+    Only a case that its status or outcome calls cleared or closed is filled: the days that an open
+    case has stood so far are no clearance. Whole days give a day; hours and parts of days give a
+    time where the report has one.
+
+    Parameters
+    ----------
+    rows
+        From :func:`rehit.incidents.rows.prepare`.
+    meaning
+        From :func:`rehit.incidents.meaning.read_meaning`.
+    style
+        How ``reported`` is written.
+    settings
+        Time zone and numbers.
+    ledger
+        Takes an entry for each date filled, and for each duration that cannot be read or of which
+        nothing tells whether the case is closed.
+    """
+    closed = meaning["status"]["code"].isin(("cleared", "closed")) | meaning["outcome"][
+        "code"].isin(CLOSED_OUTCOMES)
+    wanted = rows["cleared"].isna() & closed.to_numpy()
+    wanted &= meaning["status"]["code"].ne("open").to_numpy()
+    untold = rows["cleared"].isna() & (meaning["status"]["code"] == "unknown").to_numpy() & (
+        meaning["outcome"]["code"] == "unknown").to_numpy()
+    filled = rows
+    for field in DURATION_FIELDS:
+        ledger.add(untold & rows[field].notna(), column="cleared", before=rows[field], after=None,
+                   rule=UNTOLD)
+        here = wanted & filled["cleared"].isna() & rows[field].notna()
+        if not here.any():
+            continue
+        seconds = rows.loc[here, field].map(lambda text, name=field: read_duration(
+            text, field=name)).astype(float)
+        ledger.add(here & ~here.index.isin(seconds.index[seconds.notna()]), column="cleared",
+                   before=rows[field], after=None, rule=UNREAD)
+        dates = _dates(rows.loc[here, "reported"], seconds, style, settings).reindex(rows.index)
+        filled = filled.assign(cleared=filled["cleared"].fillna(dates).astype("str"))
+        ledger.add(dates.notna(), column="cleared", before=rows[field], after=dates, rule=RULE)
+    return filled
+
+
+def _dates(written: pd.Series, seconds: pd.Series, style: DateStyle | None,
+           settings: CleanSettings) -> pd.Series:
+    """Return reports plus durations as ISO texts: days by the local calendar, times in UTC."""
+    parsed = parse_dates(written, style=style, time_zone=settings.time_zone,
+                         parameters=settings.parameters)
+    usable = parsed.times.notna() & seconds.notna()
+    reported, seconds = parsed.times[usable], seconds[usable]
+    whole = (seconds % 86_400 == 0) | (parsed.precision[usable] == "day")
+    moved = reported.dt.tz_convert(settings.time_zone).dt.tz_localize(None).to_numpy(
+        "datetime64[us]") + (seconds * 1e6).to_numpy("timedelta64[us]")
+    exact = reported.to_numpy("datetime64[us]") + (seconds * 1e6).to_numpy("timedelta64[us]")
+    # A local calendar day, so that a change of the clock does not move it.
+    texts = np.where(whole, np.datetime_as_string(moved, unit="D"),
+                     np.char.add(np.datetime_as_string(exact, unit="s"), "Z"))
+    return pd.Series(texts, index=reported.index, dtype="str").reindex(written.index)

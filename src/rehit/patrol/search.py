@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pyvrp
@@ -23,10 +23,312 @@ from pyvrp.search import (
     PerturbationParams,
     compute_neighbours,
 )
+from scipy.optimize import Bounds, LinearConstraint, milp
+from scipy.sparse import coo_array
 
-from rehit.patrol.greedy import fill_routes, greedy_routes
-from rehit.patrol.packing import pack_routes
-from rehit.patrol.problem import Crew, Problem, Routes, worth
+# One day's routing problem as plain arrays: what the search and its greedy start work on.
+#
+# Times are whole seconds, or any other whole unit used throughout. Rows and columns of the travel
+# matrix are locations; stops, depots and break places point into it.
+
+@dataclass(frozen=True)
+class Break:
+    """A rest one crew must take: its length, when it may begin, at which locations.
+
+    A day that ends by `free_until` needs none.
+    """
+
+    length: int
+    earliest: int
+    latest: int
+    locations: tuple[int, ...]
+    free_until: int = -1
+
+
+@dataclass(frozen=True)
+class Crew:
+    """One vehicle with its crew: where it starts and ends, when, and what it can carry.
+
+    `capacity` holds one whole number per load dimension of the stops.
+    """
+
+    start: int
+    end: int
+    earliest: int
+    latest: int
+    capacity: tuple[int, ...] = ()
+    rest: Break | None = None
+
+    @property
+    def span(self) -> int:
+        """Time from the beginning to the end of the shift."""
+        return self.latest - self.earliest
+
+
+@dataclass(frozen=True)
+class Problem:
+    """Stops worth visiting, crews to visit them, and the travel times between locations.
+
+    Attributes
+    ----------
+    travel
+        Whole travel times from location to location.
+    location, service, earliest, latest
+        Of each stop: its row in `travel`, time spent there, window in which work may begin.
+    score
+        What a visit is worth; for a stop that must be done, what it is worth among those.
+    must
+        Whether leaving the stop out is a failure: one such stop outweighs all ordinary ones.
+    loads
+        Stops by load dimensions, whole numbers.
+    crews
+        The vehicles.
+    """
+
+    travel: np.ndarray
+    location: np.ndarray
+    service: np.ndarray
+    earliest: np.ndarray
+    latest: np.ndarray
+    score: np.ndarray
+    must: np.ndarray
+    crews: tuple[Crew, ...]
+    loads: np.ndarray = field(default_factory=lambda: np.zeros((0, 0), dtype=np.int64))
+
+    @property
+    def n_stops(self) -> int:
+        """Number of stops."""
+        return len(self.location)
+
+    @property
+    def budget(self) -> float:
+        """Time of all crews together."""
+        return float(sum(crew.span for crew in self.crews))
+
+
+Routes = list[list[int]]
+"""For each crew, its stops in order; breaks are left out and placed when the plan is timed."""
+
+
+def worth(problem: Problem, routes: Routes) -> tuple[float, float, float]:
+    """Return what a plan is worth, best compared as a tuple: must-do score, score, less travel."""
+    done = np.array([stop for route in routes for stop in route], dtype=np.int64)
+    must = problem.must[done] if len(done) else np.zeros(0, dtype=bool)
+    score = problem.score[done] if len(done) else np.zeros(0)
+    travel = sum(route_travel(problem, crew, route)
+                 for crew, route in zip(problem.crews, routes, strict=True))
+    return float(score[must].sum()), float(score[~must].sum()), -float(travel)
+
+
+def route_travel(problem: Problem, crew: Crew, route: list[int]) -> int:
+    """Return the travel time of a route, depot to depot."""
+    if not route:
+        return 0
+    way = np.array([crew.start, *problem.location[route], crew.end])
+    return int(problem.travel[way[:-1], way[1:]].sum())
+
+
+def finish_time(problem: Problem, crew: Crew, route: list[int]) -> int | None:
+    """Return when a crew that leaves at shift start is back, or None if some window is missed.
+
+    The break is not counted here.
+    """
+    now, here = crew.earliest, crew.start
+    for stop in route:
+        there = int(problem.location[stop])
+        now = max(now + int(problem.travel[here, there]), int(problem.earliest[stop]))
+        if now > problem.latest[stop]:
+            return None
+        now += int(problem.service[stop])
+        here = there
+    now += int(problem.travel[here, crew.end])
+    return now if now <= crew.latest else None
+
+
+def restricted(problem: Problem, keep: np.ndarray) -> Problem:
+    """Return the problem with only the stops at positions `keep` and the locations they need."""
+    rests = [crew.rest.locations for crew in problem.crews if crew.rest]
+    used = sorted({*problem.location[keep].tolist(), *(place for rest in rests for place in rest),
+                   *(place for crew in problem.crews for place in (crew.start, crew.end))})
+    new = {old: at for at, old in enumerate(used)}
+    crews = tuple(replace(
+        crew, start=new[crew.start], end=new[crew.end],
+        rest=crew.rest and replace(crew.rest, locations=tuple(new[p] for p in crew.rest.locations)))
+        for crew in problem.crews)
+    return Problem(
+        travel=problem.travel[np.ix_(used, used)].copy(), crews=crews,
+        location=np.array([new[int(p)] for p in problem.location[keep]], dtype=np.int64),
+        service=problem.service[keep], earliest=problem.earliest[keep], latest=problem.latest[keep],
+        score=problem.score[keep], must=problem.must[keep],
+        loads=problem.loads[keep] if problem.loads.size else problem.loads)
+
+
+# Putting stops in where they fit: a plain first plan, and what a finished plan has room for.
+
+# Cheapest places of a stop whose route is timed with its break, which is slow.
+MOST_TRIES = 10
+
+
+def greedy_routes(problem: Problem) -> Routes:
+    """Return routes by greedy insertion, must-do stops first.
+
+    The rule (score² over extra time) is the one used by most published starts for the team
+    orienteering problem. Time for the break is kept free by shortening the shift.
+
+    Parameters
+    ----------
+    problem
+        The day's stops, crews and travel times.
+    """
+    crews = [_shortened(crew) for crew in problem.crews]
+    routes: Routes = [[] for _ in crews]
+    for stage in (problem.must, ~problem.must):
+        waiting = np.flatnonzero(stage).tolist()
+        found = [{stop: place for stop in waiting
+                  if (place := _best_place(problem, crew, route, stop)) is not None}
+                 for crew, route in zip(crews, routes, strict=True)]
+        while any(found):
+            _, neg, index, at = max((value, -stop, index, at) for index, places in enumerate(found)
+                                    for stop, (value, at) in places.items())
+            routes[index].insert(at, -neg)
+            for places in found:
+                places.pop(-neg, None)
+            # Only the crew that got a stop has other places now; what no longer fits never will.
+            found[index] = {
+                stop: place for stop in found[index]
+                if (place := _best_place(problem, crews[index], routes[index], stop)) is not None}
+    return routes
+
+
+def fill_routes(problem: Problem, routes: Routes,
+                legal: Callable[[Crew, list[int]], bool]) -> Routes:
+    """Return the routes with every stop added that still fits, must-do and best stops first.
+
+    A search that weighs scores against travel may leave out a stop because its way is long for
+    what it is worth; the crew is paid for its shift either way.
+
+    Parameters
+    ----------
+    problem
+        The day's stops, crews and travel times.
+    routes
+        A plan that keeps every rule.
+    legal
+        Refuses a route that breaks a rule the problem does not hold.
+    """
+    full = [list(route) for route in routes]
+    planned = {stop for route in full for stop in route}
+    waiting = sorted(set(range(problem.n_stops)) - planned,
+                     key=lambda s: (not problem.must[s], -problem.score[s], s))
+    for stop in waiting:
+        places = [(extra, index, route) for index, crew in enumerate(problem.crews)
+                  for extra, route in _ways_in(problem, crew, full[index], stop)]
+        for _, index, route in sorted(places)[:MOST_TRIES]:
+            if legal(problem.crews[index], route):
+                full[index] = route
+                break
+    return full
+
+
+def _ways_in(problem: Problem, crew: Crew, route: list[int],
+             stop: int) -> list[tuple[int, list[int]]]:
+    """Return what a stop costs in each place of a route where the clock allows it."""
+    if not _carries(problem, crew, [*route, stop]):
+        return []
+    extra = _extra(problem, crew, route, stop)
+    way = np.array([crew.start, *problem.location[route], crew.end], dtype=np.int64)
+    busy = int(problem.travel[way[:-1], way[1:]].sum()) + int(problem.service[route].sum())
+    free = crew.span - busy
+    if crew.rest is not None:
+        # Past the moment from which a break is due, its length must fit in too.
+        due = crew.earliest + busy + extra > crew.rest.free_until
+        extra = np.where(due & (extra + crew.rest.length > free), free + 1, extra)
+    tried = [(int(extra[at]), [*route[:at], stop, *route[at:]])
+             for at in np.flatnonzero(extra <= free)]
+    return [(cost, longer) for cost, longer in tried
+            if finish_time(problem, crew, longer) is not None]
+
+
+def _shortened(crew: Crew) -> Crew:
+    if crew.rest is None:
+        return crew
+    return Crew(start=crew.start, end=crew.end, earliest=crew.earliest,
+                latest=crew.latest - crew.rest.length, capacity=crew.capacity)
+
+
+def _carries(problem: Problem, crew: Crew, route: list[int]) -> bool:
+    if not problem.loads.size:
+        return True
+    return bool((problem.loads[route].sum(axis=0) <= np.array(crew.capacity)).all())
+
+
+def _best_place(problem: Problem, crew: Crew, route: list[int],
+                stop: int) -> tuple[float, int] | None:
+    """Return the value and position of the best place of a stop in one route."""
+    if not _carries(problem, crew, [*route, stop]):
+        return None
+    extra = _extra(problem, crew, route, stop)
+    for at in np.argsort(extra, kind="stable").tolist():
+        if finish_time(problem, crew, [*route[:at], stop, *route[at:]]) is not None:
+            return float(problem.score[stop]) ** 2 / max(int(extra[at]), 1), at
+    return None
+
+
+def _extra(problem: Problem, crew: Crew, route: list[int], stop: int) -> np.ndarray:
+    """Return the time a stop adds in each place of a route."""
+    there = int(problem.location[stop])
+    way = np.array([crew.start, *problem.location[route], crew.end], dtype=np.int64)
+    return (problem.travel[way[:-1], there] + problem.travel[there, way[1:]]
+            - problem.travel[way[:-1], way[1:]] + problem.service[stop])
+
+
+# The best set of whole routes out of all those a search has come by, exactly.
+
+# Counted in nodes, not seconds: the same pool gives the same routes on any machine.
+MOST_NODES = 200
+MOST_ROUTES = 3000
+
+
+def pack_routes(problem: Problem, pool: Sequence[tuple[int, tuple[int, ...]]],
+                members: Sequence[Sequence[int]], fallback: Routes) -> Routes:
+    """Return the best choice of one route per crew with no stop twice.
+
+    A set-packing model solved by HiGHS (scipy.optimize.milp).
+
+    Parameters
+    ----------
+    problem
+        The day's stops and crews.
+    pool
+        Pairs of a kind of crew and a route that is legal for it.
+    members
+        The crews of each kind.
+    fallback
+        Returned where there is nothing to choose from.
+    """
+    routes = list(pool)[-MOST_ROUTES:]
+    if len(routes) < 2:
+        return fallback
+    kinds = len(members)
+    rows = [kind for kind, _ in routes] + [kinds + s for _, route in routes for s in route]
+    columns = list(range(len(routes))) + [i for i, (_, route) in enumerate(routes) for _ in route]
+    once = coo_array((np.ones(len(rows)), (rows, columns)),
+                     shape=(kinds + problem.n_stops, len(routes))).tocsr()
+    most = np.array([*(len(crews) for crews in members), *np.ones(problem.n_stops)])
+    heavy = np.where(problem.must, problem.score * (1 + problem.score[~problem.must].sum()),
+                     problem.score)
+    value = np.array([heavy[list(route)].sum() for _, route in routes])
+    answer = milp(-value, constraints=LinearConstraint(once, ub=most), bounds=Bounds(0, 1),
+                  integrality=np.ones(len(routes)), options={"node_limit": MOST_NODES})
+    if answer.x is None:
+        return fallback
+    packed: Routes = [[] for _ in problem.crews]
+    free = [list(crews) for crews in members]
+    for take, (kind, route) in zip(answer.x > 0.5, routes, strict=True):
+        if take:
+            packed[free[kind].pop(0)] = list(route)
+    return packed
+
 
 WEIGHTS = (2.0, 3.0, 1.5, 5.0, 10.0)
 # Fewest and most moves that shake a plan between local searches. Larger shakes than PyVRP's own

@@ -2,19 +2,128 @@
 
 from __future__ import annotations
 
+import csv
+import re
 from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
+import osmium
 import pandas as pd
+import pyogrio
 import shapely
+from pyproj import CRS
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import dijkstra
+from scipy.spatial import cKDTree
+from shapely.geometry import LineString
 
 from rehit.errors import InputFileError
 from rehit.parameters import Parameters
-from rehit.patrol.streets import oneway_flags, road_classes
 from rehit.tables import require_projected
+
+# Street lines from the user's own files: GeoPackage, GeoJSON, or an OpenStreetMap extract.
+
+KM_PER_MILE = 1.609344
+_YES = frozenset({"yes", "true", "1", "t", "y", "ja", "si", "oui"})
+_SPEED = re.compile(r"\s*(\d+(?:\.\d+)?)\s*(mph)?")
+
+
+@cache
+def road_classes() -> dict[str, str]:
+    """Return which of the four speed classes each word for a road means.
+
+    Words are the values of OpenStreetMap's ``highway`` tag for roads that vans may use (open
+    tagging scheme) and a few plain English ones.
+    """
+    text = (files("rehit") / "patrol" / "road_classes.csv").read_text(encoding="utf-8")
+    return {row["word"]: row["class"] for row in csv.DictReader(text.splitlines())}
+
+
+def read_streets(path: Path, *, crs: str) -> gpd.GeoDataFrame:
+    """Read street lines from GeoPackage, GeoJSON or ``.osm.pbf`` and bring them to `crs`.
+
+    Parameters
+    ----------
+    path
+        The file. An OpenStreetMap extract must carry its nodes.
+    crs
+        Projected CRS of the project.
+
+    Returns
+    -------
+    GeoDataFrame
+        Lines in `crs`; an extract gives ``name, class, oneway, speed_kmh``.
+
+    Raises
+    ------
+    InputFileError
+        If the file cannot be read, has no lines or no CRS.
+    """
+    try:
+        lines = _read_extract(path) if path.name.endswith(".pbf") else gpd.read_file(path)
+    except (pyogrio.errors.DataSourceError, OSError, RuntimeError) as error:
+        raise _bad(path, f"a file that cannot be read ({error})") from error
+    # A table without places comes back as a plain table.
+    if not isinstance(lines, gpd.GeoDataFrame):
+        raise _bad(path, "a table without lines")
+    if lines.crs is None:
+        raise _bad(path, "no coordinate reference system")
+    lines = lines[lines.geometry.geom_type.isin(["LineString", "MultiLineString"])]
+    if lines.empty:
+        raise _bad(path, "no lines")
+    return lines.explode(ignore_index=True).to_crs(crs)
+
+
+def _bad(path: Path, got: str) -> InputFileError:
+    return InputFileError(str(path), got=got,
+                          allowed="street lines with a CRS (GeoPackage, GeoJSON) or an "
+                                  "OpenStreetMap extract (.osm.pbf)",
+                          remedy="export the streets again")
+
+
+def _read_extract(path: Path) -> gpd.GeoDataFrame:
+    rows = []
+    ways = osmium.FileProcessor(str(path), osmium.osm.NODE | osmium.osm.WAY).with_locations()
+    for way in ways.with_filter(osmium.filter.KeyFilter("highway")):
+        if not isinstance(way, osmium.osm.Way) or way.tags.get("highway") not in road_classes():
+            continue
+        if way.tags.get("access") in ("no", "private"):
+            continue
+        points = [(node.lon, node.lat) for node in way.nodes if node.location.valid()]
+        if len(points) > 1:
+            rows.append(_way_row(dict(way.tags), points))
+    table = pd.DataFrame(rows, columns=["name", "class", "oneway", "speed_kmh", "geometry"])
+    return gpd.GeoDataFrame(table, geometry="geometry", crs=CRS.from_epsg(4326))
+
+
+def _way_row(tags: dict[str, str],
+             points: list[tuple[float, float]]) -> tuple[str, str, bool, float, LineString]:
+    oneway = tags.get("oneway", "no")
+    if oneway == "-1":
+        points = points[::-1]
+    single = oneway in ("yes", "true", "1", "-1") or tags.get("junction") == "roundabout" or (
+        tags["highway"] == "motorway" and oneway != "no")
+    return (tags.get("name", ""), tags["highway"], single, _speed_kmh(tags.get("maxspeed", "")),
+            LineString(points))
+
+
+def _speed_kmh(text: str) -> float:
+    found = _SPEED.match(text)
+    if not found:
+        return np.nan
+    return float(found[1]) * (KM_PER_MILE if found[2] else 1.0)
+
+
+def oneway_flags(lines: pd.DataFrame) -> np.ndarray:
+    """Return which lines may be driven only as drawn; without the column, none."""
+    if "oneway" not in lines:
+        return np.zeros(len(lines), dtype=bool)
+    return lines["oneway"].astype("str").str.strip().str.lower().isin(_YES).to_numpy(bool)
+
 
 M_PER_KM = 1000.0
 S_PER_H = 3600.0
@@ -272,3 +381,43 @@ def ways(travel: Travel, legs: list[tuple[int, int]]) -> list[shapely.LineString
         line = travel.network.xy[[node for node in reversed(path) if node >= 0]]
         lines.append(shapely.LineString(np.vstack([travel.xy[a], line, travel.xy[b]])))
     return lines
+
+
+# Driving times to the nearest few other places: all that a long list of places needs.
+
+def nearest_seconds(places: gpd.GeoSeries, *, count: int, network: Network | None,
+                    parameters: Parameters) -> np.ndarray:
+    """Return each place's driving times to its `count` nearest other places, shortest first.
+
+    As :func:`rehit.patrol.travel.travel_times`, but never holds the whole matrix: that of 13,000
+    places takes more than a gigabyte.
+
+    Parameters
+    ----------
+    places
+        Points in a projected CRS; empty points have no neighbours.
+    count
+        Neighbours wanted; infinite where there are fewer.
+    network, parameters
+        As for :func:`rehit.patrol.travel.travel_times`.
+    """
+    xy = place_xy(places)
+    near = np.full((len(xy), count), np.inf)
+    if network is None:
+        known = np.flatnonzero(np.isfinite(xy).all(axis=1))
+        if len(known) > 1:
+            metres, _ = cKDTree(xy[known]).query(xy[known], k=count + 1)
+            speed = parameters["patrol.straight_speed_kmh"] * M_PER_KM / S_PER_H
+            near[known] = metres[:, 1:] * parameters["patrol.detour_factor"] / speed
+        return near
+    snapped, nodes, walk_s = snap(network, xy, parameters=parameters)
+    known = np.flatnonzero(nodes >= 0)
+    matrix, rows = graph(snapped), int(parameters["patrol.matrix_rows"])
+    for at in range(0, len(known), rows):
+        piece = known[at:at + rows]
+        seconds = dijkstra(matrix, indices=nodes[piece])[:, nodes[known]]
+        seconds += walk_s[piece, None] + walk_s[None, known]
+        seconds[np.arange(len(piece)), at + np.arange(len(piece))] = np.inf
+        found = np.sort(seconds, axis=1)[:, :count]
+        near[piece, :found.shape[1]] = found
+    return near

@@ -1,0 +1,448 @@
+"""The only place where the rooms are joined: each result worked out once, when first asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import cached_property
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from rehit.assets.match import place_incidents
+from rehit.assets.register import read_register
+from rehit.costs.lifecycle import compare_strategies
+from rehit.costs.programme import Programme, budget_sweep, choose_programme
+from rehit.costs.strategies import Strategy, load_strategies
+from rehit.files.reader import RawLog, read_logs, stack_logs
+from rehit.hotspots.clusters import find_clusters
+from rehit.hotspots.forecast import forecast_places, place_history
+from rehit.hotspots.grid import POOR_PLACES
+from rehit.hotspots.rates import rank_repeats
+from rehit.hotspots.recurrence import rehit_spells
+from rehit.hotspots.scoring import past_record
+from rehit.hotspots.significance import hot_cells
+from rehit.hotspots.spacetime import knox_rings
+from rehit.incidents.clean import clean_incidents
+from rehit.incidents.mapping import Mapping, apply_mapping, load_mapping
+from rehit.incidents.propose import propose_mapping
+from rehit.incidents.rows import Cleaned, CleanSettings
+from rehit.limits import find_limits
+from rehit.parameters import Parameters
+from rehit.patrol.travel import read_streets
+from rehit.project import Project
+from rehit.tables import check
+from rehit.treatment.calibrate import Calibration, calibrate_methods, read_works
+from rehit.treatment.choose import choose_methods
+from rehit.treatment.methods import load_methods
+
+# What the cost rooms need to know of each place, gathered from the rooms before them.
+
+REGISTER_COLUMNS = ["asset_type", "heritage", "coating_allowed", "access", "traffic_control",
+                    "wall_area_m2", "owner"]
+COST_NAMES = {"wash_water_l_per_m2": "water_l_per_m2"}
+NO_REGISTER = {"heritage": False, "coating_allowed": True, "access": "ground",
+               "traffic_control": False}
+
+
+def with_register(incidents: gpd.GeoDataFrame,
+                  register: gpd.GeoDataFrame | None) -> gpd.GeoDataFrame:
+    """Return the incidents with the register's columns joined and its surface facts preferred.
+
+    The register's owner has seen the surface; whoever filed the report may have guessed. So a
+    known substrate, finish or address of the register replaces the log's. An incident that the log
+    ties to its asset by number but gives no point of its own stands at the asset's, or clusters
+    and cells would miss what the ranking of places counts.
+    """
+    joined = incidents.copy()
+    if register is None:
+        for column in REGISTER_COLUMNS:
+            joined[column] = NO_REGISTER.get(column)
+    else:
+        facts = register.set_index("asset_id").reindex(joined["asset_id"])
+        for column in REGISTER_COLUMNS:
+            values = facts[column].to_numpy()
+            joined[column] = pd.Series(values, index=joined.index, dtype=facts[column].dtype)
+            if column in NO_REGISTER:
+                joined[column] = joined[column].fillna(NO_REGISTER[column])
+        for column in ("substrate", "finish"):
+            known = pd.Series(facts[column].to_numpy(), index=joined.index)
+            joined[column] = known.where(known.notna() & (known != "unknown"), joined[column])
+        # Whoever drives there wants the one address of the register, not each caller's spelling.
+        address = pd.Series(facts["address"].to_numpy(), index=joined.index)
+        joined["address"] = address.where(address.notna(), joined["address"]).astype("str")
+        joined = _at_their_assets(joined, register)
+    for column in ("heritage", "coating_allowed", "traffic_control"):
+        joined[column] = joined[column].astype(bool)
+    for column in ("asset_type", "access", "owner"):
+        joined[column] = joined[column].astype("str")
+    joined["wall_area_m2"] = joined["wall_area_m2"].astype(float)
+    return joined
+
+
+def _at_their_assets(joined: gpd.GeoDataFrame, register: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Give incidents of a numbered asset that lack a point of their own the asset's."""
+    numbered = joined["asset_id"].notna() & joined["asset_id_given"].notna()
+    lacking = numbered & joined["place_quality"].isin(POOR_PLACES)
+    points = register.set_index("asset_id").geometry.representative_point()
+    there = points.reindex(joined["asset_id"])
+    there.index = joined.index
+    geometry = joined.geometry.where(~lacking, there)
+    quality = joined["place_quality"].where(~lacking, "surveyed")
+    return joined.assign(place_quality=quality).set_geometry(geometry)
+
+
+def costing_table(repeats: pd.DataFrame, incidents: pd.DataFrame, advice: pd.DataFrame,
+                  register: pd.DataFrame | None, *, methods: pd.DataFrame | Path | None = None,
+                  parameters: Parameters) -> pd.DataFrame:
+    """Return the `costing` table: one row per repeat place.
+
+    A place's mean marked area is blended with the town's mean, weighted by how many of its
+    incidents have an area; its usual method is the most frequent one advised there, and at an
+    asset never marked in the log the one that `methods` gives for spray paint on its surface.
+    """
+    per_place = incidents[["incident_id", "place_id", "area_m2"]].merge(
+        advice[["incident_id", "method"]], on="incident_id", how="left")
+    table = repeats[["place_id", "gamma_shape", "gamma_rate_years"]].copy()
+    table["mark_area_m2"] = _blended_area(per_place, table["place_id"], parameters)
+    spare = None if register is None else _method_for_spray(register, methods, parameters)
+    table["method"] = _usual_method(per_place, table["place_id"], spare)
+    facts = _surface_facts(table["place_id"], register)
+    table = table.join(facts)
+    # Nobody coats a street: a place known only to its street keeps removal as its sole strategy.
+    table.loc[repeats["place_kind"].to_numpy() == "street", "coating_allowed"] = False
+    default = parameters["pipeline.site_wall_area_m2"]
+    table["wall_area_m2"] = np.maximum(table["wall_area_m2"].fillna(default), table["mark_area_m2"])
+    result = pd.DataFrame(table).reset_index(drop=True)
+    check(result, "costing", where="pipeline.costing_table")
+    return result
+
+
+def _blended_area(per_place: pd.DataFrame, places: pd.Series, parameters: Parameters) -> np.ndarray:
+    areas = per_place.dropna(subset=["area_m2"])
+    town = areas["area_m2"].mean() if len(areas) else parameters["pipeline.mark_area_m2"]
+    sums = areas.groupby("place_id")["area_m2"].agg(["sum", "count"]).reindex(places).fillna(0.0)
+    weight = parameters["pipeline.mark_area_weight"]
+    blended = (sums["sum"] + weight * town) / (sums["count"] + weight).replace(0, np.nan)
+    return blended.fillna(town).to_numpy(float)
+
+
+def _method_for_spray(register: pd.DataFrame, methods: pd.DataFrame | Path | None,
+                      parameters: Parameters) -> pd.Series:
+    """Return the method by asset for a marking of spray paint whose size is not known."""
+    surfaces = pd.DataFrame(register)[["asset_id", "asset_type", "substrate", "finish",
+                                       "heritage"]].rename(columns={"asset_id": "incident_id"})
+    advice = choose_methods(surfaces.assign(medium="spray", area_m2=np.nan), methods=methods,
+                            parameters=parameters)
+    return advice.set_index("incident_id")["method"]
+
+
+def _usual_method(per_place: pd.DataFrame, places: pd.Series,
+                  spare: pd.Series | None) -> np.ndarray:
+    counts = per_place.groupby(["place_id", "method"]).size().rename("n").reset_index()
+    usual = (counts.sort_values(["place_id", "n", "method"], ascending=[True, False, True])
+             .drop_duplicates("place_id").set_index("place_id")["method"])
+    found = usual.reindex(places)
+    if spare is not None:
+        found = found.fillna(spare)
+    return found.fillna("inspect").to_numpy()
+
+
+def _surface_facts(places: pd.Series, register: pd.DataFrame | None) -> pd.DataFrame:
+    columns = ["wall_area_m2", "coating_allowed", "access", "traffic_control"]
+    if register is None:
+        facts = pd.DataFrame(index=places.index, columns=columns)
+    else:
+        facts = pd.DataFrame(register).set_index("asset_id")[columns].reindex(places)
+        facts.index = places.index
+    facts["wall_area_m2"] = facts["wall_area_m2"].astype(float)
+    facts["access"] = facts["access"].astype("str").fillna("ground")
+    facts["coating_allowed"] = facts["coating_allowed"].astype("boolean").fillna(True).astype(bool)
+    facts["traffic_control"] = facts["traffic_control"].astype("boolean").fillna(False).astype(bool)
+    return facts
+
+
+def with_calibration(parameters: Parameters, estimates: pd.DataFrame) -> Parameters:
+    """Return the cost numbers with minutes and water per method taken from the works log.
+
+    A number the user set in the project file stays: they know something the log does not. An
+    estimate outside a number's allowed range is held at its limit.
+
+    Parameters
+    ----------
+    parameters
+        Numbers in force.
+    estimates
+        ``method, quantity, calibrated`` as the calibration gives them.
+    """
+    values: dict[str, float] = {}
+    columns = (estimates[name].tolist() for name in ("method", "quantity", "calibrated"))
+    for method, quantity, calibrated in zip(*columns, strict=True):
+        name = f"costs.{COST_NAMES.get(quantity, quantity)}_{method}"
+        if name in parameters and not parameters.row(name).overridden:
+            limits = parameters.row(name)
+            values[name] = min(max(float(calibrated), limits.low), limits.high)
+    return parameters.override(values, where="works log")
+
+
+Progress = Callable[[str], None]
+
+
+class Chain:
+    """The results of one project, from the log to the costs.
+
+    Parameters
+    ----------
+    project
+        The project whose files and settings are used.
+    progress
+        Called with a few words as each step starts.
+    """
+
+    def __init__(self, project: Project, *, progress: Progress | None = None) -> None:
+        self.project = project
+        self.parameters = project.parameters
+        self.effects: dict[str, float] = {}  # strategy to measured effect, set before costs
+        self._progress = progress or _say_nothing
+
+    def rng(self, step: str) -> np.random.Generator:
+        """Return a generator of its own for one step, so that steps do not disturb each other."""
+        return np.random.default_rng([self.project.seed, *step.encode()])
+
+    def set_parameter(self, name: str, value: float, *, where: str) -> None:
+        """Override one number for this run, refusing a value out of its range."""
+        self.parameters = self.parameters.override({name: value}, where=where)
+        self.__dict__.pop("cost_parameters", None)  # made from them, perhaps before
+
+    def step(self, words: str) -> None:
+        """Tell the user what is being worked on."""
+        self._progress(words)
+
+    @cached_property
+    def raw_logs(self) -> tuple[RawLog, ...]:
+        """The log files as they came."""
+        self.step("Reading the log")
+        self.project.require("log")
+        return read_logs(self.project.files["log"])
+
+    @cached_property
+    def mapping(self) -> Mapping:
+        """The reading of the log's columns: the user's own, or else the proposal."""
+        path = self.project.path("mapping")
+        if path is not None:
+            return load_mapping(path)
+        return propose_mapping(stack_logs(self.raw_logs), study_area=self.project.study_area,
+                               crs=self.project.crs, parameters=self.parameters)
+
+    @cached_property
+    def cleaned(self) -> Cleaned:
+        """Incidents, rows set aside, ledger, counts and findings."""
+        settings = CleanSettings(
+            time_zone=self.project.time_zone, crs=self.project.crs,
+            study_area=self.project.study_area, extract_end=self.project.extract_end,
+            vocabulary=self.project.path("vocabulary"), parameters=self.parameters)
+        return clean_incidents(self._fields(), mapping=self.mapping, settings=settings)
+
+    @cached_property
+    def mapped_logs(self) -> tuple[pd.DataFrame, ...]:
+        """The rows of each file under rehit's names."""
+        return tuple(apply_mapping(raw, self.mapping) for raw in self.raw_logs)
+
+    def _fields(self) -> pd.DataFrame:
+        """Return the rows of all files in one table, and let go of the text they came in.
+
+        A large log would otherwise stand in memory twice; it is read again if asked for.
+        """
+        parts = self.mapped_logs
+        del self.raw_logs, self.mapped_logs
+        self.step("Cleaning")
+        return parts[0] if len(parts) == 1 else pd.concat(parts, ignore_index=True)
+
+    @cached_property
+    def register(self) -> gpd.GeoDataFrame | None:
+        """The asset register, if the project has one."""
+        path = self.project.path("register")
+        return None if path is None else read_register(
+            path, crs=self.project.crs, extra=self.project.register_effects)
+
+    @cached_property
+    def streets(self) -> gpd.GeoDataFrame | None:
+        """The street lines used as base map and for travel, if the project has them."""
+        path = self.project.path("streets")
+        return None if path is None else read_streets(path, crs=self.project.crs)
+
+    @cached_property
+    def incidents(self) -> gpd.GeoDataFrame:
+        """Incidents with the place each belongs to and the register's columns."""
+        cleaned = self.cleaned
+        self.step("Matching to places")
+        placed = place_incidents(cleaned.incidents, self.register, parameters=self.parameters)
+        columns = [c for c in placed.columns
+                   if c == "incident_id" or c not in cleaned.incidents.columns]
+        joined = cleaned.incidents.merge(placed[columns], on="incident_id", validate="1:1")
+        return with_register(joined, self.register)
+
+    @cached_property
+    def repeats(self) -> gpd.GeoDataFrame:
+        """One row per place: what recurs, how fast, how sure that is."""
+        incidents = self.incidents
+        self.step("Ranking repeat places")
+        return rank_repeats(
+            incidents, register=self.register, observed_from=self.cleaned.observed_from,
+            observed_to=self.cleaned.observed_to,
+            threshold_per_year=self.parameters["hotspots.threshold_per_year"],
+            parameters=self.parameters, rng=self.rng("repeats"))
+
+    @cached_property
+    def clusters(self) -> gpd.GeoDataFrame:
+        """Groups of places close together."""
+        incidents = self.incidents
+        self.step("Grouping into clusters")
+        return find_clusters(
+            incidents, observed_from=self.cleaned.observed_from,
+            observed_to=self.cleaned.observed_to, parameters=self.parameters,
+            rng=self.rng("clusters"))
+
+    @cached_property
+    def cells(self) -> gpd.GeoDataFrame:
+        """Grid cells tested against chance."""
+        incidents = self.incidents
+        self.step("Testing against chance")
+        return hot_cells(incidents, register=self.register, parameters=self.parameters)
+
+    @cached_property
+    def spells(self) -> pd.DataFrame:
+        """Time from each clearance to the next marking of the place, or to the log's end."""
+        area = self.project.study_area
+        return rehit_spells(
+            self.incidents, register=self.register, observed_from=self.cleaned.observed_from,
+            observed_to=self.cleaned.observed_to, southern=area is not None and area[3] < 0,
+            parameters=self.parameters)
+
+    @cached_property
+    def rings(self) -> pd.DataFrame:
+        """How far from a marking, and for how long after it, the risk is raised."""
+        incidents = self.incidents
+        self.step("Looking for near repeats")
+        return knox_rings(incidents, parameters=self.parameters, rng=self.rng("rings"))
+
+    @cached_property
+    def limits(self) -> tuple[str, ...]:
+        """What this log does not allow to conclude."""
+        return find_limits(self.incidents, has_register=self.register is not None,
+                           observed_from=self.cleaned.observed_from,
+                           observed_to=self.cleaned.observed_to, parameters=self.parameters)
+
+    @cached_property
+    def forecast(self) -> pd.DataFrame:
+        """Expected incidents per place in the next weeks."""
+        places = self.repeats
+        self.step("Forecasting")
+        return forecast_places(
+            self.incidents, places=places, observed_from=self.cleaned.observed_from,
+            observed_to=self.cleaned.observed_to, parameters=self.parameters)
+
+    @cached_property
+    def forecast_record(self) -> tuple[pd.DataFrame, pd.DataFrame]:
+        """How the last months would have been forecast, and how plain counts would have done."""
+        places, zone = self.repeats, self.project.time_zone
+        self.step("Scoring past forecasts")
+        first, last = self.cleaned.observed_from, self.cleaned.observed_to
+        months = int(self.parameters["pipeline.record_months"])
+        edges = month_edges(first, last, time_zone=zone)[-months - 1:]
+        history = place_history(self.incidents, places=places, observed_from=first,
+                                observed_to=last)
+        return past_record(history, starts=edges[:-1], ends=edges[1:], observed_from=first,
+                           numbers=self.parameters)
+
+    @cached_property
+    def works(self) -> pd.DataFrame | None:
+        """The works log: what was done, with time, litres and cost."""
+        path = self.project.path("works")
+        return None if path is None else read_works(path)
+
+    @cached_property
+    def calibration(self) -> Calibration | None:
+        """Minutes, litres and cost per method corrected by the works log, if there is one."""
+        if self.works is None:
+            return None
+        methods = load_methods(self.project.path("methods"))
+        first = choose_methods(self.incidents, methods=methods, parameters=self.parameters)
+        return calibrate_methods(self.works, methods=methods, advice=first,
+                                 parameters=self.parameters)
+
+    @cached_property
+    def advice(self) -> pd.DataFrame:
+        """The method for each incident."""
+        incidents, methods = self.incidents, self.methods
+        self.step("Choosing methods")
+        return choose_methods(incidents, methods=methods, parameters=self.parameters)
+
+    @property
+    def methods(self) -> pd.DataFrame | Path | None:
+        """The decision table in force: corrected by the works log, the user's own, or none."""
+        return self.project.path("methods") if self.calibration is None else (
+            self.calibration.methods)
+
+    @cached_property
+    def cost_parameters(self) -> Parameters:
+        """Cost numbers in force: defaults, the works log's corrections, the user's own on top."""
+        if self.calibration is None:
+            return self.parameters
+        return with_calibration(self.parameters, self.calibration.estimates)
+
+    @cached_property
+    def costing(self) -> pd.DataFrame:
+        """What the cost comparison needs to know of each place."""
+        return costing_table(self.repeats, self.incidents, self.advice, self.register,
+                             methods=self.methods, parameters=self.parameters)
+
+    @property
+    def strategies(self) -> tuple[Strategy, ...]:
+        """The ways to look after a place: rehit's, the user's, and effects set for this run."""
+        return load_strategies(self.project.path("strategies"), parameters=self.cost_parameters,
+                               effects=self.effects)
+
+    @cached_property
+    def strategy_costs(self) -> pd.DataFrame:
+        """What each way to look after each place costs over the horizon."""
+        costing = self.costing
+        self.step("Comparing costs")
+        return compare_strategies(costing, strategies=self.strategies,
+                                  parameters=self.cost_parameters, rng=self.rng("costs"), n_jobs=2)
+
+    @property
+    def programme_years(self) -> int:
+        """Years of a programme: as set, but no longer than costs are looked ahead."""
+        return int(min(self.parameters["costs.programme_years"],
+                       self.parameters["costs.horizon_years"]))
+
+    def programme(self, *, years: int | None = None, robust: bool = False) -> Programme:
+        """Choose which places to coat under the yearly budget in force."""
+        costing = self.costing
+        self.step("Choosing the programme")
+        return choose_programme(costing, strategies=self.strategies, robust=robust,
+                                years=years or self.programme_years,
+                                parameters=self.cost_parameters, rng=self.rng("programme"))
+
+    def budget_sweep(self, *, years: int | None = None) -> pd.DataFrame:
+        """Work out what more or less budget would save."""
+        years = years or self.programme_years
+        return budget_sweep(self.costing, strategies=self.strategies, years=years,
+                            parameters=self.cost_parameters, rng=self.rng("programme"))
+
+
+def month_edges(first: pd.Timestamp, last: pd.Timestamp, *,
+                time_zone: str) -> list[pd.Timestamp]:
+    """Return the beginnings of months inside a window, by the clock of the place, in UTC."""
+    start = first.tz_convert(time_zone).tz_localize(None).normalize()
+    # A log that ends within the last minutes of a month holds that month whole.
+    end = (last + pd.Timedelta(hours=12)).tz_convert(time_zone).tz_localize(None)
+    months = pd.date_range(start, end, freq="MS").tz_localize(time_zone, ambiguous=True,
+                                                              nonexistent="shift_forward")
+    return list(months.tz_convert("UTC"))
+
+
+def _say_nothing(_words: str) -> None:
+    """Stand in where nobody wants to be told."""

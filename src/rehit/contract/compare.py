@@ -1,0 +1,196 @@
+"""For the council: prices received, compared on the same simulated years of work."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from rehit.contract.cost import simulate_work, tail_mean
+from rehit.contract.price import FORMS, Contract
+from rehit.contract.volume import with_effort
+from rehit.costs.strategies import method_codes
+from rehit.errors import InputFileError, ManyErrors, RehitError, TableError
+from rehit.files.tabular import read_text_table
+
+COLUMNS = ("tenderer", "form", "item", "value")
+ITEMS = {
+    "schedule_of_rates": ("minimum_charge",),
+    "lump_sum": ("lump_sum_per_year",),
+    "banded_lump_sum": ("lump_sum_per_year", "band_top_jobs", "rate_above_band"),
+    "cost_plus": ("markup",),
+}
+
+
+MOST_MARKUP = 1.0  # a fee above the cost itself is a percentage that lacks its sign
+
+
+def read_received(path: Path | str) -> pd.DataFrame:
+    """Read the prices received: ``tenderer, form, item, value``, one row per figure.
+
+    A CSV file with any separator, or a workbook.
+
+    Items: ``lump_sum_per_year`` (lump sum); with it ``band_top_jobs`` and ``rate_above_band``
+    (banded); ``minimum_charge`` and a rate per m² under each method's name (schedule of rates);
+    ``markup`` as a share of cost (cost-plus).
+
+    Raises
+    ------
+    InputFileError
+        If it is no such file.
+    ManyErrors
+        Listing every fault in it.
+    """
+    table = read_text_table(path).table
+    missing = [name for name in COLUMNS if name not in table.columns]
+    if missing:
+        raise InputFileError(str(path), got=f"no column {', '.join(missing)}",
+                             allowed=", ".join(COLUMNS), remedy="add the columns")
+    table = table[list(COLUMNS)].dropna(how="all").reset_index(drop=True)
+    for name in COLUMNS[:3]:
+        table[name] = table[name].fillna("").str.strip()
+    faults = _row_faults(table, str(path))
+    if faults:
+        raise ManyErrors(str(path), faults)
+    return table.assign(value=table["value"].astype(float))
+
+
+def _row_faults(table: pd.DataFrame, where: str) -> list[RehitError]:
+    faults: list[RehitError] = []
+    values = pd.to_numeric(table["value"], errors="coerce").to_numpy(float)
+    for row, value in enumerate(values):
+        if not np.isfinite(value) or value < 0:
+            faults.append(TableError(f"{where}, row {row + 2}", got=repr(table["value"].iloc[row]),
+                                     allowed="a number from 0, as 1234.5",
+                                     remedy="write it without units and separators"))
+        elif table["item"].iloc[row] == "markup" and value > MOST_MARKUP:
+            faults.append(TableError(f"{where}, row {row + 2}", got=f"a markup of {value:g}",
+                                     allowed=f"a share of the cost, at most {MOST_MARKUP:g}",
+                                     remedy="write 12 % as 0.12"))
+    if table.empty or (table["tenderer"] == "").any():
+        faults.append(TableError(where, got="no tenderer", allowed="a name in every row",
+                                 remedy="name each tenderer, A and B will do"))
+    if table.duplicated(["tenderer", "form", "item"]).any():
+        faults.append(TableError(where, got="an item twice", allowed="one value per item",
+                                 remedy="delete one of the rows"))
+    for (tenderer, form), rows in table.groupby(["tenderer", "form"]):
+        here = f"{where}, {tenderer}"
+        if form not in FORMS:
+            faults.append(TableError(here, got=f"the form {form!r}", allowed=", ".join(FORMS),
+                                     remedy="correct the form"))
+            continue
+        lacking = sorted(set(ITEMS[form]) - set(rows["item"]))
+        if lacking:
+            faults.append(TableError(here, got=f"no {', '.join(lacking)}",
+                                     allowed=", ".join(ITEMS[form]), remedy="add these rows"))
+    return faults
+
+
+def compare_received(contract: Contract, received: pd.DataFrame, *,
+                     rng: np.random.Generator) -> pd.DataFrame:
+    """Return the `contract_received` table: what each price costs the council, on equal volumes.
+
+    Prices are compared over the first contract year, without indexation. A cost-plus price is
+    reckoned on this tool's own simulated cost without deductions, the same for every tenderer.
+
+    Parameters
+    ----------
+    contract
+        The contract as priced: its simulated volumes are the common ground.
+    received
+        From :func:`read_received`.
+
+    Raises
+    ------
+    ManyErrors
+        Listing each method of the log that a schedule of rates has no rate for, and items that
+        are neither a method nor a known item.
+    """
+    groups: list[tuple[tuple, pd.DataFrame]] = list(
+        received.groupby(["tenderer", "form"], sort=True))
+    faults = [fault for key, rows in groups for fault in _schedule_faults(contract, key, rows)]
+    if faults:
+        raise ManyErrors("prices received", faults)
+    worth = _rate_worth(contract, groups, rng)
+    paid = np.column_stack([
+        _paid(contract, str(form), dict(zip(rows["item"], rows["value"], strict=True)), worth,
+              number)
+        for number, ((_, form), rows) in enumerate(groups)])
+    cheapest = np.bincount(paid.argmin(axis=1), minlength=len(groups)) / len(paid)
+    rows = []
+    for number, ((tenderer, form), _) in enumerate(groups):
+        cost = paid[:, number]
+        rows.append({"tenderer": tenderer, "form": form, "mean": float(cost.mean()),
+                     **{f"p{q}": float(np.quantile(cost, q / 100)) for q in (10, 50, 80, 90)},
+                     "tail_mean": tail_mean(cost, contract.parameters["contract.tail_level"]),
+                     "chance_cheapest": float(cheapest[number]),
+                     "below_cost": float((cost < contract.outlook.cost[:, 0]).mean())})
+    return pd.DataFrame(rows).sort_values("mean", kind="stable").reset_index(drop=True)
+
+
+def _schedule_faults(contract: Contract, key: tuple, rows: pd.DataFrame) -> list[RehitError]:
+    tenderer, form = str(key[0]), str(key[1])
+    methods = sorted(contract.jobs["method"].unique())
+    known = set(ITEMS[form])
+    if form == "schedule_of_rates":
+        known |= {*methods, *method_codes()}
+        lacking = [m for m in methods if m not in set(rows["item"])]
+        if lacking:
+            return [TableError(f"prices received, {tenderer}",
+                               got=f"no rate for {', '.join(lacking)}",
+                               allowed="a rate per m² for " + ", ".join(methods),
+                               remedy="ask the tenderer for it; do not guess")]
+    strange = sorted(set(rows["item"]) - known)
+    return [TableError(f"prices received, {tenderer}", got=f"the item {', '.join(strange)}",
+                       allowed=", ".join(sorted(known)), remedy="correct the item")] if (
+        strange) else []
+
+
+def _rate_worth(contract: Contract, groups: list,
+                rng: np.random.Generator) -> dict[int, np.ndarray]:
+    """Return what each schedule of rates pays in every simulated year, all on the same jobs."""
+    jobs = contract.jobs
+    smaller = with_effort(jobs, parameters=contract.parameters,
+                          area_ratio=contract.parameters["contract.found_area_ratio"])
+    extra = {}
+    for number, ((_, form), rows) in enumerate(groups):
+        if form == "schedule_of_rates":
+            rates = rows.set_index("item")["value"]
+            extra[str(number)] = np.array([
+                np.maximum(rates["minimum_charge"],
+                           table["method"].map(rates).to_numpy(float) * table["area_m2"])
+                for table in (jobs, smaller)])
+    if not extra:
+        return {}
+    work = simulate_work(jobs, contract.callout, contract.volume,
+                         parameters=contract.parameters, rng=rng, extra=extra)
+    return {int(name): work[name][:, 0] for name in extra}
+
+
+def _paid(contract: Contract, form: str, items: dict[str, float], worth: dict[int, np.ndarray],
+          number: int) -> np.ndarray:
+    jobs = contract.outlook.work["jobs"][:, 0]
+    if form == "schedule_of_rates":
+        return worth[number]
+    if form == "cost_plus":
+        return contract.outlook.bases["cost_plus"][:, 0] * (1 + items["markup"])
+    fixed = np.full(len(jobs), items["lump_sum_per_year"])
+    if form == "lump_sum":
+        return fixed
+    return fixed + items["rate_above_band"] * np.maximum(0.0, jobs - items["band_top_jobs"])
+
+
+def comparison_sentences(compared: pd.DataFrame, *, currency: str) -> list[str]:
+    """Say which price is lowest on average, how surely, and which look too low."""
+    best = compared.iloc[0]
+    said = [f"Of {len(compared)} prices received, that of {best['tenderer']} "
+            f"({str(best['form']).replace('_', ' ')}) costs least on average: {currency}"
+            f"{best['mean']:,.0f} in the first year, and is cheapest in "
+            f"{best['chance_cheapest']:.0%} of the simulated years."]
+    low = compared[compared["below_cost"] > 0.5]
+    if len(low):
+        names = ", ".join(low["tenderer"].astype("str"))
+        said.append(f"Below this tool's own cost estimate in most years: {names}. Ask how the "
+                    "price is kept before accepting it.")
+    return said

@@ -1,0 +1,762 @@
+"""Which places are hit again and again: one row per place, with the doubt about each number."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from scipy.optimize import minimize
+from scipy.special import digamma, gammaincc, gammaincinv, gammaln
+from scipy.stats import norm
+
+from rehit.errors import SettingError, TableError
+from rehit.hotspots.survival import grouped_medians
+from rehit.observed import known_places, time_at_risk, timeline, window_days
+from rehit.parameters import Parameters, load_parameters
+from rehit.tables import require_projected, table
+
+# Is one place getting better or worse? Said only where its own dates can tell.
+
+def place_trends(place: np.ndarray, moment: np.ndarray, exposure: np.ndarray, *,
+                 min_incidents: int, false_discovery: float) -> np.ndarray:
+    """Return the yearly change of each place's rate as a ratio, NaN where the data cannot tell.
+
+    The rate of a place is taken as exp(a + b t) on its clock of time at risk. The centroid test
+    compares the mean moment of its incidents with the middle of the clock; places pass together
+    under Benjamini and Hochberg's false discovery control, and only those that pass get a ratio.
+
+    Parameters
+    ----------
+    place
+        Place of each incident, 0..n-1, shape (m,).
+    moment
+        When on that place's clock of time at risk it came [years], shape (m,).
+    exposure
+        Length of each place's clock [years], shape (n,).
+    min_incidents
+        Places with fewer are not looked at.
+    false_discovery
+        Share of false alarms allowed among the ratios reported.
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (n,): 1.5 means half as much again every year.
+
+    References
+    ----------
+    Cox and Lewis 1966, The Statistical Analysis of Series of Events, section 3.3 (centroid test).
+    Benjamini and Hochberg 1995, J. Royal Statistical Society B 57:289-300.
+
+    Examples
+    --------
+    >>> years = np.sqrt(np.arange(1, 41) / 40) * 2
+    >>> place_trends(np.zeros(40, dtype=int), years, np.array([2.0]), min_incidents=8,
+    ...              false_discovery=0.1).round(1)
+    array([3.2])
+    """
+    n = np.bincount(place, minlength=len(exposure))
+    mean = np.bincount(place, weights=moment, minlength=len(exposure)) / np.maximum(n, 1)
+    looked = np.flatnonzero(n >= min_incidents)
+    ratio = np.full(len(exposure), np.nan)
+    if len(looked) == 0:
+        return ratio
+    middle = mean[looked] / exposure[looked]
+    z = (middle - 0.5) * np.sqrt(12.0 * n[looked])
+    passed = looked[discoveries(2.0 * norm.sf(np.abs(z)), false_discovery=false_discovery)]
+    ratio[passed] = np.exp(_slope(mean[passed] / exposure[passed]) / exposure[passed])
+    return ratio
+
+
+def discoveries(p_values: np.ndarray, *, false_discovery: float) -> np.ndarray:
+    """Return which p-values pass Benjamini and Hochberg's step-up rule.
+
+    Examples
+    --------
+    >>> discoveries(np.array([0.001, 0.2, 0.012, 0.9]), false_discovery=0.05)
+    array([ True, False,  True, False])
+    """
+    p = np.asarray(p_values, "float64")
+    order = np.argsort(p)
+    passing = np.flatnonzero(p[order] <= false_discovery * np.arange(1, len(p) + 1) / len(p))
+    out = np.zeros(len(p), dtype=bool)
+    if len(passing):
+        out[order[: passing[-1] + 1]] = True
+    return out
+
+
+def _slope(middle: np.ndarray) -> np.ndarray:
+    """Solve 1 / (1 - exp(-s)) - 1 / s = middle for s: the slope over a clock of length 1."""
+    low, high = np.full(len(middle), -500.0), np.full(len(middle), 500.0)
+    for _ in range(60):
+        s = (low + high) / 2
+        safe = np.where(np.abs(s) < 1e-6, 1e-6, s)
+        value = 1.0 / -np.expm1(-safe) - 1.0 / safe
+        low, high = np.where(value < middle, s, low), np.where(value < middle, high, s)
+    return (low + high) / 2
+
+
+# Gamma-Poisson (empirical Bayes) rates: what a place's few incidents say, given all its kind.
+#
+# The count of a place with exposure E is Poisson(rate x E); rates of one kind of place follow a
+# gamma distribution. Its two numbers are found by the marginal (negative-binomial) likelihood,
+# truncated where a place is only known because it was hit at least once.
+
+# Numerical guards of the optimiser, not assumptions about walls: log shape, log mean.
+LOG_SHAPE = (-9.0, 7.0)
+LOG_MEAN = (-16.0, 9.0)
+
+
+@dataclass(frozen=True)
+class GammaPrior:
+    """A gamma distribution of yearly rates, with the uncertainty of its own two numbers.
+
+    Parameters
+    ----------
+    shape, rate_years
+        Mean rate = ``shape / rate_years`` [incidents/year].
+    covariance
+        2 x 2, of (log shape, log rate_years); zero where the prior was not fitted.
+    method
+        ``likelihood``, ``moments`` (Marshall 1991) or ``vague`` (nothing to learn from).
+    """
+
+    shape: float
+    rate_years: float
+    covariance: np.ndarray
+    method: str
+
+    @property
+    def mean(self) -> float:
+        """Mean rate [incidents/year]."""
+        return self.shape / self.rate_years
+
+
+def fit_prior(counts: np.ndarray, exposure_years: np.ndarray, *, zero_truncated: bool,
+              watched_years: float | None = None) -> GammaPrior:
+    """Fit the gamma distribution of rates to counts and exposures.
+
+    Assumptions: counts are Poisson given the rate, places are independent, and (with
+    `zero_truncated`) places with no incident are absent from the data, not few.
+
+    Parameters
+    ----------
+    counts
+        Incidents per place, shape (n,).
+    exposure_years
+        Time at risk per place [years], shape (n,), all positive.
+    zero_truncated
+        Whether places are seen only when hit at least once (a log without a register).
+    watched_years
+        Length of the observation window [years], with `zero_truncated`. A place that was never hit
+        would have been at risk all of it, so this, not the time at risk left after the waiting of
+        those that were hit, is the time in which a place could have stayed unseen. Default: the
+        exposures, right where nothing waited.
+
+    Returns
+    -------
+    GammaPrior
+        By likelihood; by Marshall's moments where the likelihood has no usable maximum; the vague
+        Jeffreys prior Gamma(1/2, 0) where there are fewer than two places or no incident.
+
+    Raises
+    ------
+    SettingError
+        If an exposure is not positive or a count is negative.
+
+    References
+    ----------
+    Gamma-Poisson empirical Bayes: Robbins 1956; Clayton and Kaldor 1987, Biometrics 43:671-681.
+    Zero-truncated negative binomial: Sampford 1955, Biometrika 42:58-69.
+
+    Examples
+    --------
+    >>> n = np.array([0, 0, 0, 1, 0, 2, 0, 5, 1, 0, 9, 0])
+    >>> prior = fit_prior(n, np.full(12, 2.0), zero_truncated=False)
+    >>> round(prior.mean, 3)
+    0.75
+    """
+    counts = np.asarray(counts, dtype="float64")
+    exposure = np.asarray(exposure_years, dtype="float64")
+    if len(counts) and (not (exposure > 0).all() or not (counts >= 0).all()):
+        raise SettingError("fit_prior", got="an exposure <= 0 or a count < 0",
+                           allowed="positive exposures and counts from 0", remedy="check the log")
+    if len(counts) < 2 or counts.sum() == 0:
+        return _vague(exposure)
+    # Equal pairs are summed once: real counts are small and exposures often repeat.
+    pairs, weights = np.unique(np.column_stack([counts, exposure]), axis=0, return_counts=True)
+    n, years, w = pairs[:, 0], pairs[:, 1], weights.astype("float64")
+    if zero_truncated and (n <= 1).all():
+        # Only single hits would send the mean to nothing: half a place hit twice keeps it finite.
+        n, years, w = np.append(n, 2.0), np.append(years, exposure.mean()), np.append(w, 0.5)
+    unseen = (years if watched_years is None else np.maximum(years, watched_years)) if (
+        zero_truncated) else None
+    start = np.array([0.0, np.clip(np.log(counts.sum() / exposure.sum()), *LOG_MEAN)])
+
+    def target(theta: np.ndarray) -> tuple[float, np.ndarray]:
+        value, slope = _log_likelihood(theta, n, years, w, unseen)
+        return -value / len(counts), -slope / len(counts)
+
+    best = minimize(target, start, jac=True, method="L-BFGS-B", bounds=[LOG_SHAPE, LOG_MEAN])
+    if not np.isfinite(best.fun):
+        return marshall_prior(counts, exposure)
+    return _as_prior(best.x, target, len(counts))
+
+
+def marshall_prior(counts: np.ndarray, exposure_years: np.ndarray) -> GammaPrior:
+    """Fit the gamma distribution of rates by Marshall's global moments.
+
+    Parameters
+    ----------
+    counts, exposure_years
+        As in :func:`fit_prior`; not for zero-truncated data.
+
+    Returns
+    -------
+    GammaPrior
+        With ``shape = mean**2 / variance``; a prior of next to no spread where the counts vary no
+        more than chance makes them.
+
+    References
+    ----------
+    Marshall 1991, Applied Statistics 40:283-294.
+    """
+    mean, variance = marshall_moments(counts, exposure_years)
+    shape = mean**2 / variance if variance > 0 else np.exp(LOG_SHAPE[1])
+    return GammaPrior(float(shape), float(shape / mean), np.zeros((2, 2)), "moments")
+
+
+def marshall_moments(counts: np.ndarray, exposure: np.ndarray) -> tuple[float, float]:
+    """Return Marshall's moment estimates: mean rate and between-place variance (not below 0).
+
+    Examples
+    --------
+    >>> mean, variance = marshall_moments(np.array([2, 9, 1]), np.array([1.0, 1.5, 1.0]))
+    >>> round(mean, 4), round(variance, 4)
+    (3.4286, 2.1633)
+    """
+    counts, exposure = np.asarray(counts, "float64"), np.asarray(exposure, "float64")
+    total = exposure.sum()
+    mean = counts.sum() / total
+    spread = (exposure * (counts / exposure - mean) ** 2).sum() / total
+    return float(mean), float(max(0.0, spread - mean / exposure.mean()))
+
+
+def marshall_rates(counts: np.ndarray, exposure: np.ndarray) -> np.ndarray:
+    """Return Marshall's globally smoothed rates, one per place.
+
+    References
+    ----------
+    Marshall 1991, Applied Statistics 40:283-294, equations for the global estimator.
+
+    Examples
+    --------
+    >>> marshall_rates(np.array([2, 9, 1]), np.array([1.0, 1.5, 1.0])).round(3)
+    array([2.876, 4.679, 2.489])
+    """
+    counts, exposure = np.asarray(counts, "float64"), np.asarray(exposure, "float64")
+    mean, variance = marshall_moments(counts, exposure)
+    weight = variance / (variance + mean / exposure)
+    return mean + weight * (counts / exposure - mean)
+
+
+def hauer_estimate(observed: float, *, expected_by_model: float, dispersion: float,
+                   length: float) -> tuple[float, float, float]:
+    """Blend a place's own count with what a model expects of its kind (Hauer's EB estimate).
+
+    Parameters
+    ----------
+    observed
+        Incidents counted.
+    expected_by_model
+        Incidents that the model expects in the same time.
+    dispersion
+        Overdispersion parameter per unit of `length`.
+    length
+        Length or size of the place, in the unit of `dispersion`.
+
+    Returns
+    -------
+    tuple of float
+        Weight of the model, estimate of the expected count, its standard deviation.
+
+    References
+    ----------
+    Hauer, Harwood, Council, Griffith 2002, Transportation Research Record 1784:126-131.
+    """
+    weight = 1.0 / (1.0 + expected_by_model / (dispersion * length))
+    estimate = weight * expected_by_model + (1.0 - weight) * observed
+    return weight, estimate, float(np.sqrt(estimate * (1.0 - weight)))
+
+
+def posterior(counts: np.ndarray, exposure_years: np.ndarray,
+              prior: GammaPrior) -> tuple[np.ndarray, np.ndarray]:
+    """Return the gamma posterior of each place's rate as (shape, rate in years).
+
+    The prior's own uncertainty widens the posterior by the first-order correction of Kass and
+    Steffey: the variance gains the squared slope of the posterior mean along the prior's numbers.
+
+    References
+    ----------
+    Kass and Steffey 1989, JASA 84:717-726.
+    """
+    shape = prior.shape + np.asarray(counts, "float64")
+    rate = prior.rate_years + np.asarray(exposure_years, "float64")
+    mean = shape / rate
+    slope = np.stack([prior.shape / rate, -mean * prior.rate_years / rate])
+    extra = np.einsum("in,ij,jn->n", slope, prior.covariance, slope)
+    variance = shape / rate**2 + extra
+    return mean**2 / variance, mean / variance
+
+
+def _vague(exposure: np.ndarray) -> GammaPrior:
+    tiny = 1e-6 * (float(exposure.mean()) if len(exposure) else 1.0)
+    return GammaPrior(0.5, tiny, np.zeros((2, 2)), "vague")
+
+
+def _log_likelihood(theta: np.ndarray, n: np.ndarray, years: np.ndarray, weight: np.ndarray,
+                    unseen: np.ndarray | None) -> tuple[float, np.ndarray]:
+    """Value and slope along (log shape, log mean rate), for places seen only if hit in `unseen`."""
+    shape, mean = np.exp(theta)
+    rate = shape / mean
+    log_keep = np.log(rate) - np.log(rate + years)
+    value = (gammaln(shape + n) - gammaln(shape) + shape * log_keep
+             + n * (np.log(years) - np.log(rate + years)))
+    # Derivatives by shape (rate held) and by rate (shape held), then the chain to (shape, mean).
+    by_shape = digamma(shape + n) - digamma(shape) + log_keep
+    by_rate = shape / rate - (shape + n) / (rate + years)
+    if unseen is not None:
+        log_none = np.log(rate) - np.log(rate + unseen)
+        none = np.exp(shape * log_none)
+        value = value - np.log1p(-none)
+        odds = none / (1.0 - none)
+        by_shape = by_shape + odds * log_none
+        by_rate = by_rate + odds * (shape / rate - shape / (rate + unseen))
+    slope = np.array([(weight * (by_shape * shape + by_rate * rate)).sum(),
+                      -(weight * by_rate * rate).sum()])
+    return float((weight * value).sum()), slope
+
+
+def _as_prior(theta: np.ndarray, target: object, n: int) -> GammaPrior:
+    """Turn the optimum into a prior; its covariance is the inverse curvature where sound."""
+    step = 1e-4
+    curve = np.empty((2, 2))
+    for k in range(2):
+        shift = np.zeros(2)
+        shift[k] = step
+        curve[k] = (target(theta + shift)[1] - target(theta - shift)[1]) / (2 * step)  # type: ignore[operator]
+    curve = n * (curve + curve.T) / 2
+    shape, mean = np.exp(theta)
+    to_rate = np.array([[1.0, 0.0], [1.0, -1.0]])  # log rate = log shape - log mean
+    covariance = np.zeros((2, 2))
+    inside = LOG_SHAPE[0] < theta[0] < LOG_SHAPE[1]
+    if inside and (np.linalg.eigvalsh(curve) > 0).all():
+        covariance = to_rate @ np.linalg.inv(curve) @ to_rate.T
+    elif curve[1, 1] > 0:  # shape sits on its bound: only the mean is uncertain
+        covariance = to_rate @ np.diag([0.0, 1.0 / curve[1, 1]]) @ to_rate.T
+    return GammaPrior(float(shape), float(shape / mean), covariance, "likelihood")
+
+
+# Which places are truly among the worst: ranks that carry the doubt about each rate.
+
+# Work limits of the simulation, not assumptions: values drawn at once, draws per place.
+VALUES_AT_ONCE = 4_000_000
+LEFT_OUT = 0.02
+LEAST_DRAWS = 200  # standard error of a mean rank: a 14th of the rank's own spread
+
+
+def gamma_interval(shape: np.ndarray, rate_years: np.ndarray, *,
+                   level: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return the equal-tailed interval of each gamma distributed rate.
+
+    Parameters
+    ----------
+    shape, rate_years
+        Gamma posterior of each place, shape (n,).
+    level
+        Share of the probability inside, such as 0.9.
+
+    Examples
+    --------
+    >>> low, high = gamma_interval(np.array([4.5]), np.array([2.0]), level=0.9)
+    >>> low.round(3), high.round(3)
+    (array([0.831]), array([4.23]))
+    """
+    tail = (1.0 - level) / 2.0
+    return gammaincinv(shape, tail) / rate_years, gammaincinv(shape, 1.0 - tail) / rate_years
+
+
+def chance_above(shape: np.ndarray, rate_years: np.ndarray,
+                 threshold_per_year: float) -> np.ndarray:
+    """Return each place's chance that its true rate exceeds `threshold_per_year`.
+
+    Examples
+    --------
+    >>> chance_above(np.array([4.5]), np.array([2.0]), 2.0).round(3)
+    array([0.534])
+    """
+    return gammaincc(shape, rate_years * threshold_per_year)
+
+
+def posterior_ranks(shape: np.ndarray, rate_years: np.ndarray, *, top: int, draws: int,
+                    rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
+    """Simulate the rates and return mean rank (1 = worst) and chance of being among the `top`.
+
+    Assumption: rates are independent given the posterior of each.
+
+    Parameters
+    ----------
+    shape, rate_years
+        Gamma posterior of each place, shape (n,).
+    top
+        How many places count as the worst, at least 1.
+    draws
+        Simulated sets of rates for the chance of being in the top. The mean rank uses fewer where
+        places are many, so that work stays in bounds.
+    rng
+        Random generator.
+
+    Returns
+    -------
+    tuple of numpy.ndarray
+        Mean rank and chance of being in the top, each of shape (n,). The chances add up to `top`
+        (or to n where there are fewer places), short of 0.02 left out for speed.
+
+    Raises
+    ------
+    SettingError
+        If `top` or `draws` is below 1.
+
+    References
+    ----------
+    Laird and Louis 1989, J. Educational Statistics 14:29-46 (posterior mean rank).
+
+    Examples
+    --------
+    >>> rank, chance = posterior_ranks(np.array([900.0, 400.0, 100.0]), np.full(3, 10.0), top=1,
+    ...                                draws=200, rng=np.random.default_rng(1))
+    >>> rank, chance
+    (array([1., 2., 3.]), array([1., 0., 0.]))
+    """
+    if top < 1 or draws < 1:
+        raise SettingError("posterior_ranks", got=f"top={top}, draws={draws}",
+                           allowed="whole numbers from 1", remedy="ask for at least one")
+    n = len(shape)
+    if n == 0:
+        return np.empty(0), np.empty(0)
+    mean_rank = _mean_ranks(shape, rate_years, draws, rng)
+    if n <= top:
+        return mean_rank, np.ones(n)
+    able = _candidates(shape, rate_years, top)
+    chance = np.zeros(n)
+    chance[able] = _top_chance(shape[able], rate_years[able], top, draws, rng)
+    return mean_rank, chance
+
+
+def _mean_ranks(shape: np.ndarray, rate: np.ndarray, draws: int,
+                rng: np.random.Generator) -> np.ndarray:
+    n = len(shape)
+    times = int(min(draws, max(VALUES_AT_ONCE // n, LEAST_DRAWS)))
+    total = np.zeros(n)
+    place = np.arange(1, n + 1, dtype="float64")
+    for _ in range(times):
+        order = np.argsort(-rng.standard_gamma(shape) / rate)
+        total[order] += place
+    return total / times
+
+
+def _top_chance(shape: np.ndarray, rate: np.ndarray, top: int, draws: int,
+                rng: np.random.Generator) -> np.ndarray:
+    n = len(shape)
+    hits = np.zeros(n)
+    left = draws
+    while left:
+        size = min(left, max(1, VALUES_AT_ONCE // n))
+        values = rng.standard_gamma(shape, size=(size, n)) / rate
+        best = np.argpartition(-values, top - 1, axis=1)[:, :top]
+        hits += np.bincount(best.ravel(), minlength=n)
+        left -= size
+    return hits / draws
+
+
+def _candidates(shape: np.ndarray, rate: np.ndarray, top: int) -> np.ndarray:
+    """Places that can be in the top at all: the rest together reach it less than 0.02 times."""
+    low, high = 0.0, float((shape / rate).max() * 4 + 1)
+    for _ in range(40):  # the level that `top` places are expected to exceed
+        level = (low + high) / 2
+        if gammaincc(shape, rate * level).sum() > top:
+            low = level
+        else:
+            high = level
+    # A level a third lower is left far behind by the top in all but freak draws.
+    reach = gammaincc(shape, rate * low * 2 / 3)
+    order = np.argsort(reach)
+    out = np.cumsum(reach[order]) < LEFT_OUT
+    out[-top:] = False
+    return np.sort(order[~out])
+
+
+ALL_OTHERS = "all others"
+DAYS_PER_YEAR = 365.25
+
+
+def rank_repeats(placed_incidents: gpd.GeoDataFrame, *, register: gpd.GeoDataFrame | None = None,
+                 observed_from: pd.Timestamp, observed_to: pd.Timestamp,
+                 threshold_per_year: float | None = None, parameters: Parameters | None = None,
+                 rng: np.random.Generator) -> gpd.GeoDataFrame:
+    """Rank places by how often a clean surface there is hit, with interval, rank and trend.
+
+    Assumptions: at a clean place incidents come at random at the place's own rate; the rates of
+    one kind of place follow a gamma distribution; places without an incident are known only where
+    the register names them. Time waiting for clearance is no time at risk (see
+    :func:`rehit.observed.timeline`). Few incidents are pulled towards the usual rate of
+    the kind, so one bad month does not top the list.
+
+    Parameters
+    ----------
+    placed_incidents
+        Incidents with the placed columns merged in on ``incident_id``; projected CRS.
+    register
+        The owner's assets. Given, assets never hit are included, and rates are fitted on all.
+    observed_from, observed_to
+        Period the log covers, UTC. Incidents outside it are not used.
+    threshold_per_year
+        Rate above which a place counts as recurring [incidents/year]; default
+        ``hotspots.threshold_per_year``.
+    parameters
+        Numbers in force; default :func:`rehit.parameters.load_parameters`.
+    rng
+        Random generator for the simulated ranks.
+
+    Returns
+    -------
+    geopandas.GeoDataFrame
+        The ``repeats`` table, worst expected rank first. ``exposure_basis`` says whether waiting
+        times came from the log, were partly filled in, or could not be told.
+
+    Raises
+    ------
+    TableError
+        If a needed column is missing or the CRS is not projected.
+    SettingError
+        If the observation window is empty.
+
+    Examples
+    --------
+    >>> day = pd.Timestamp("2024-01-01", tz="UTC") + pd.to_timedelta([0, 30, 60, 5], unit="D")
+    >>> log = gpd.GeoDataFrame({
+    ...     "incident_id": list("abcd"), "place_id": ["w", "w", "w", "v"], "place_kind": "site",
+    ...     "reported_at": day, "cleared_at": day + pd.Timedelta(days=2), "status": "cleared",
+    ...     "priority": "ordinary"}, geometry=gpd.points_from_xy([0] * 4, [0] * 4), crs=32755)
+    >>> ranked = rank_repeats(log, observed_from=day[0], rng=np.random.default_rng(1),
+    ...                       observed_to=day[0] + pd.Timedelta(days=366))
+    >>> ranked[["place_id", "n_incidents", "n_rehits"]]
+      place_id  n_incidents  n_rehits
+    0        w            3         2
+    1        v            1         0
+    """
+    require_projected(placed_incidents, where="rank_repeats: placed incidents")
+    if register is not None:
+        require_projected(register, where="rank_repeats: register")
+    numbers = load_parameters() if parameters is None else parameters
+    length = window_days(observed_from, observed_to)
+    known = known_places(placed_incidents)
+    laid = timeline(known, observed_from=observed_from, observed_to=observed_to,
+                    parameters=numbers)
+    known = known.loc[laid.index]
+    places = _places(known, laid, length, numbers)
+    if register is not None:
+        places = _with_register(places, register.to_crs(placed_incidents.crs), length)
+    places = places.reset_index(drop=True)
+    _add_rates(places, length / DAYS_PER_YEAR, numbers, threshold_per_year, rng)
+    order = np.lexsort((places["place_id"], places["rank_mean"]))
+    return _finish(places.iloc[order], placed_incidents.crs)
+
+
+def fit_priors(places: pd.DataFrame, *, watched_years: float,
+               parameters: Parameters) -> dict[tuple[str, bool], GammaPrior]:
+    """Fit the distribution of rates of every kind of place that has enough data.
+
+    Parameters
+    ----------
+    places
+        One row per place: ``prior_group, zero_truncated, n_at_risk, exposure_years``.
+    watched_years
+        Length of the observation window [years].
+    parameters
+        Uses ``hotspots.min_group_places`` and ``hotspots.min_group_incidents``.
+
+    Returns
+    -------
+    dict
+        (group, zero_truncated) to prior. Kinds with too little share that of ``all others``.
+    """
+    priors = {}
+    for truncated, part in places.groupby("zero_truncated"):
+        sums = part.groupby("prior_group")["n_at_risk"].agg(["size", "sum"])
+        enough = ((sums["size"] >= parameters["hotspots.min_group_places"])
+                  & (sums["sum"] >= parameters["hotspots.min_group_incidents"]))
+        small = part["prior_group"].isin(sums.index[~enough])
+        # Too few left-overs to learn from: let them borrow from every kind.
+        rest = part[small]
+        if len(rest) < parameters["hotspots.min_group_places"]:
+            rest = part
+        if small.any():
+            priors[ALL_OTHERS, bool(truncated)] = _fit(rest, bool(truncated), watched_years)
+        for group in sums.index[enough]:
+            priors[group, bool(truncated)] = _fit(part[part["prior_group"] == group],
+                                                  bool(truncated), watched_years)
+    return priors
+
+
+def _fit(part: pd.DataFrame, truncated: bool, watched_years: float) -> GammaPrior:
+    # A place seen only through its first incident was clean when that came, so n_at_risk >= 1.
+    return fit_prior(part["n_at_risk"].to_numpy(), part["exposure_years"].to_numpy(),
+                     zero_truncated=truncated, watched_years=watched_years)
+
+
+def _places(known: gpd.GeoDataFrame, laid: pd.DataFrame, length: float,
+            numbers: Parameters) -> pd.DataFrame:
+    """One row per place that was hit."""
+    code = laid["place_code"].to_numpy()
+    places = time_at_risk(laid, length_days=length, parameters=numbers)
+    n = len(places)
+    head = known[laid["first"].to_numpy()]
+    places["place_id"] = head["place_id"].to_numpy()
+    places["place_kind"] = head["place_kind"].to_numpy()
+    places["asset_type"] = kind_given(known, code, n)
+    offensive = (known["priority"] == "offensive").to_numpy() if "priority" in known else 0
+    places["n_offensive"] = np.bincount(code, weights=np.broadcast_to(offensive, code.shape),
+                                        minlength=n).astype("int64")
+    last = np.append(code[1:] != code[:-1], True)[: len(code)]
+    places["last_reported_at"] = known["reported_at"].array[last]
+    places["geometry"] = _middle(known, code, n)
+    places["share"] = places["n_incidents"] / max(1, len(known))
+    place, days, observed = _spells(laid, length)
+    medians = grouped_medians(place, days, observed, n_places=n, level=numbers[
+        "hotspots.interval_level"], min_events=int(numbers["hotspots.min_rehit_gaps"]))
+    places[["median_days_to_rehit", "median_days_low", "median_days_high"]] = medians
+    clean = laid["at_risk"].to_numpy()
+    moment = (laid["reported"] - laid["waiting_before"]).to_numpy()[clean] / DAYS_PER_YEAR
+    places["trend_ratio_per_year"] = place_trends(
+        code[clean], moment, places["exposure_years"].to_numpy(),
+        min_incidents=int(numbers["hotspots.min_trend_incidents"]),
+        false_discovery=numbers["hotspots.trend_false_discovery"])
+    places["zero_truncated"] = True
+    return places
+
+
+def _spells(laid: pd.DataFrame, length: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Place, days and outcome of every spell from a clearance to the next marking or the end."""
+    if len(laid) == 0:
+        return np.empty(0, dtype="int64"), np.empty(0), np.empty(0, dtype=bool)
+    code, reported = laid["place_code"].to_numpy(), laid["reported"].to_numpy()
+    busy = laid["busy_until"].to_numpy()
+    same = code[1:] == code[:-1]
+    ends = np.append(np.where(same, reported[1:], length), length)
+    hit = np.append(same, False)
+    days = ends - busy
+    # A report on a wall still waiting starts no spell; nor does a clearance at the very end.
+    usable = np.where(hit, days >= 0, days > 0) & (laid["basis"] != "whole_window").to_numpy()
+    return code[usable], days[usable], hit[usable]
+
+
+def kind_given(known: pd.DataFrame, code: np.ndarray, n: int) -> np.ndarray:
+    """Return the first kind of thing that the log gives for each place, None where it gives none.
+
+    Parameters
+    ----------
+    known
+        Incidents, with or without ``asset_type`` or ``asset_type_given``.
+    code
+        Place of each incident, 0..n-1.
+    n
+        Number of places.
+    """
+    kind = pd.Series(None, index=range(n), dtype="object")
+    for column in [c for c in ("asset_type", "asset_type_given") if c in known]:
+        first = known[column].astype("object").groupby(code).first()
+        kind = kind.where(kind.notna(), first)
+    return kind.to_numpy(dtype=object)
+
+
+def _middle(known: gpd.GeoDataFrame, code: np.ndarray, n: int) -> np.ndarray:
+    points = known.geometry.to_numpy()
+    xy = np.column_stack([shapely.get_x(points), shapely.get_y(points)])
+    good = np.isfinite(xy).all(axis=1)
+    count = np.bincount(code[good], minlength=n)
+    sums = [np.bincount(code[good], weights=xy[good, k], minlength=n) for k in range(2)]
+    out = np.full(n, None, dtype=object)
+    has = count > 0
+    out[has] = shapely.points(sums[0][has] / count[has], sums[1][has] / count[has])
+    return out
+
+
+def _with_register(places: pd.DataFrame, register: gpd.GeoDataFrame, length: float) -> pd.DataFrame:
+    """Set the hit places beside every asset of the register, hit or not."""
+    listed = register.set_index(register["asset_id"].astype("str"))
+    if not listed.index.is_unique:
+        raise TableError("rank_repeats: register", got="an asset_id twice",
+                         allowed="one row per asset", remedy="drop or merge repeated rows")
+    points = shapely.point_on_surface(listed.geometry.to_numpy())
+    on_list = places["place_id"].isin(listed.index) & (places["place_kind"] == "asset")
+    places = places.assign(zero_truncated=~on_list)
+    row = listed.index.get_indexer(places.loc[on_list, "place_id"])
+    places.loc[on_list, "asset_type"] = listed["asset_type"].to_numpy(dtype=object)[row]
+    places.loc[on_list, "geometry"] = points[row]
+    never = ~listed.index.isin(places.loc[on_list, "place_id"])
+    unhit = pd.DataFrame({
+        "place_id": listed.index[never], "place_kind": "asset", "n_incidents": 0, "n_at_risk": 0,
+        "n_rehits": 0, "n_offensive": 0, "waiting_days": 0.0,
+        "exposure_years": length / DAYS_PER_YEAR, "share": 0.0,
+        "exposure_basis": _common(places["exposure_basis"]), "zero_truncated": False,
+        "asset_type": listed["asset_type"].to_numpy(dtype=object)[never],
+        "last_reported_at": pd.Series(pd.NaT, index=range(int(never.sum())),
+                                      dtype=places["last_reported_at"].dtype),
+        "geometry": points[never],
+    })
+    for column in ("median_days_to_rehit", "median_days_low", "median_days_high",
+                   "trend_ratio_per_year"):
+        unhit[column] = np.nan
+    return pd.concat([t for t in (places, unhit) if len(t)] or [places])
+
+
+def _common(basis: pd.Series) -> str:
+    return "whole_window" if len(basis) and (basis == "whole_window").all() else "observed"
+
+
+def _add_rates(places: pd.DataFrame, watched_years: float, numbers: Parameters,
+               threshold: float | None, rng: np.random.Generator) -> None:
+    """Fill the rate columns of a table of our own making, in place."""
+    kind = places["place_kind"].where(places["zero_truncated"], "asset")
+    named = places["asset_type"].astype("object")
+    places["prior_group"] = (kind + ": " + named.where(named.notna(), "any")).astype("str")
+    shape, rate = np.empty(len(places)), np.empty(len(places))
+    priors = fit_priors(places, watched_years=watched_years, parameters=numbers)
+    places["prior_mean_per_year"] = 0.0
+    for (group, truncated), part in places.groupby(["prior_group", "zero_truncated"]):
+        own = priors.get((str(group), bool(truncated)))
+        prior = own or priors[ALL_OTHERS, bool(truncated)]
+        shape[part.index], rate[part.index] = posterior(
+            part["n_at_risk"].to_numpy(), part["exposure_years"].to_numpy(), prior)
+        places.loc[part.index, "prior_mean_per_year"] = prior.mean
+    level = numbers["hotspots.interval_level"]
+    limit = numbers["hotspots.threshold_per_year"] if threshold is None else threshold
+    places["gamma_shape"], places["gamma_rate_years"] = shape, rate
+    places["rate_per_year"] = shape / rate
+    places["rate_low"], places["rate_high"] = gamma_interval(shape, rate, level=level)
+    places["chance_above"] = chance_above(shape, rate, limit)
+    places["rank_mean"], places["chance_top20"] = posterior_ranks(
+        shape, rate, top=int(numbers["hotspots.top_places"]),
+        draws=int(numbers["hotspots.rank_draws"]), rng=rng)
+
+
+def _finish(places: pd.DataFrame, crs: object) -> gpd.GeoDataFrame:
+    names = table("repeats").names
+    out = places[names].reset_index(drop=True)
+    for column in ("place_id", "place_kind", "asset_type", "exposure_basis", "prior_group"):
+        out[column] = out[column].astype("str")
+    return gpd.GeoDataFrame(out, geometry="geometry", crs=crs)

@@ -1,0 +1,468 @@
+"""Strategy costs and the coating programme, as tables, files and sentences."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from rehit.chain import Chain
+from rehit.costs.cashflow import cost_at_rates
+from rehit.costs.lifecycle import (
+    Comparison,
+    breakeven_table,
+    cash_flow_table,
+    compare_by_formula,
+    simulated_costs,
+)
+from rehit.costs.programme import Programme
+from rehit.costs.sensitivity import sobol_indices, tornado
+from rehit.costs.strategies import BASELINE
+from rehit.errors import ManyErrors, RehitError, SettingError
+from rehit.hotspots.evaluate import Evaluation
+from rehit.outputs.hotspots import VERDICTS, evaluations
+from rehit.outputs.tables import amount, chance, write_csv, write_parquet
+from rehit.report.worked_example import write_worked_example
+from rehit.treatment.choose import compare_done, method_shares
+from rehit.wording import counted
+
+# The chosen methods held against ordinary towns and against what the crew did.
+
+def shares_table(chain: Chain) -> pd.DataFrame | None:
+    """Return the shares of methods advised, and done where there is a works log, with their band.
+
+    Returns
+    -------
+    pandas.DataFrame or None
+        The contract ``report_method_shares``; None where no job has a settled method.
+    """
+    methods = {"advised": chain.advice["method"]}
+    if chain.works is not None:
+        methods["done"] = chain.works["method"]
+    tables = [method_shares(codes, parameters=chain.parameters).assign(jobs=jobs).dropna(
+        subset=["share"]) for jobs, codes in methods.items()]
+    table = pd.concat(tables, ignore_index=True)
+    if table.empty:
+        return None
+    columns = ["jobs", "code", "share", "usual", "low", "high", "inside"]
+    return table[columns].astype({"jobs": "str", "code": "str", "inside": bool})
+
+
+def done_table(chain: Chain) -> pd.DataFrame | None:
+    """Return what was advised against what was done: the contract ``report_advised_done``.
+
+    None where there is no works log, or none of its jobs can be led back to an incident.
+    """
+    works = chain.works
+    if works is None or works["report_id"].isna().all() or (
+            "report_id" not in chain.incidents or chain.incidents["report_id"].isna().all()):
+        return None
+    table = compare_done(chain.advice, works, incidents=pd.DataFrame(chain.incidents))
+    return None if table.empty else table.astype({"advised": "str", "done": "str"})
+
+
+# What a coating programme comes to, in a sentence.
+
+def programme_sentence(chain: Chain, found: Programme, *, years: int) -> str:
+    """Say what the programme coats, costs and saves, or why it coats nothing.
+
+    Parameters
+    ----------
+    chain
+        The project's results.
+    found
+        The programme chosen.
+    years
+        Years the budget is given for [years].
+    """
+    numbers, money = chain.parameters, chain.project.currency
+    budget = amount(numbers["costs.programme_budget"], money, exact=True)
+    length = counted(years, "year")
+    horizon = counted(numbers["costs.horizon_years"], "year")
+    if len(found.table):
+        return (f"{_places(len(found.table))} worth coating within {budget} a year "
+                f"for {length}: that costs {amount(found.table['first_cost'].sum(), money)} and "
+                f"saves about {amount(found.saving, money)} in present value over {horizon}.")
+    allowed = int(chain.costing["coating_allowed"].sum())
+    if not allowed:
+        return (f"No coating can be planned: none of the {len(chain.costing):,} places is known to "
+                "be a surface whose owner allows one. A register says so in coating_allowed.")
+    known = int((chain.costing["coating_allowed"] & chain.costing["method"].ne("inspect")).sum())
+    if not known:
+        return (f"No coating can be planned: of none of the {allowed:,} places that allow one is "
+                "the surface known. Look at the worst of them first.")
+    costs = chain.strategy_costs
+    pays = costs["cheapest"] & (costs["first_cost"] > 0)
+    if pays.any():
+        return (f"Nothing can be coated within {budget} a year for {length}, "
+                f"though {_places(int(pays.sum()))} worth it: the budget is too small for any of "
+                "them.")
+    return (f"No coating pays: on none of the {known:,} places of known surface that allow one "
+            f"does it cost less over {horizon} than the cheapest way without.")
+
+
+def _places(n: int) -> str:
+    return "1 place is" if n == 1 else f"{n:,} places are"
+
+
+# What a measure was seen to do to the rate of markings, handed on to the cost comparison.
+
+OPTION = "--measured-effect"
+
+
+@dataclass(frozen=True)
+class MeasuredEffect:
+    """What one strategy is taken to prevent, and the measure it was seen on.
+
+    Attributes
+    ----------
+    strategy, measure
+        Names in the strategies and in the measures file.
+    verdict
+        As `rehit evaluate` gives it: only "worked" and "got worse" are used.
+    effect, low, high
+        Share of markings prevented, with the ends of its interval; NaN where there is none.
+    """
+
+    strategy: str
+    measure: str
+    verdict: str
+    effect: float
+    low: float
+    high: float
+
+    @property
+    def usable(self) -> bool:
+        """Whether the verdict allows the effect to be used."""
+        return VERDICTS.get(self.verdict) in ("fewer", "more")
+
+
+def use_measured_effects(chain: Chain, asked: Sequence[str]) -> list[MeasuredEffect]:
+    """Give strategies the effect that measures of the project were seen to have.
+
+    Parameters
+    ----------
+    chain
+        Its comparison then uses the effects; measures that cannot be judged change nothing.
+    asked
+        ``STRATEGY=MEASURE`` for each.
+
+    Raises
+    ------
+    ManyErrors
+        Listing every strategy and measure that is not known.
+    """
+    if not asked:
+        return []
+    found = {name: evaluation for name, _, evaluation in evaluations(chain)}
+    pairs, faults = _pairs(asked, sorted(found), [s.name for s in chain.strategies])
+    if faults:
+        raise ManyErrors(OPTION, faults)
+    effects = [_effect(strategy, measure, found[measure]) for strategy, measure in pairs]
+    chain.effects = {e.strategy: e.effect for e in effects if e.usable}
+    return effects
+
+
+def _pairs(asked: Sequence[str], measures: list[str],
+           strategies: list[str]) -> tuple[list[tuple[str, str]], list[RehitError]]:
+    pairs: list[tuple[str, str]] = []
+    faults: list[RehitError] = []
+    for text in asked:
+        strategy, _, measure = (part.strip() for part in text.partition("="))
+        pairs.append((strategy, measure))
+        for what, name, known in (("strategy", strategy, strategies),
+                                  ("measure", measure, measures)):
+            if name not in known:
+                faults.append(SettingError(
+                    f"{OPTION} {text}", got=f"the {what} {name!r}", allowed=", ".join(known),
+                    remedy="write it as STRATEGY=MEASURE, with names of the strategies and of the "
+                           "measures file"))
+    return pairs, faults
+
+
+def _effect(strategy: str, measure: str, found: Evaluation) -> MeasuredEffect:
+    return MeasuredEffect(strategy, measure, found.verdict, 1 - found.rate_ratio, 1 - found.high,
+                          1 - found.low)
+
+
+def effect_table(chain: Chain, effects: Sequence[MeasuredEffect]) -> pd.DataFrame:
+    """Return what hangs on each effect: at none, at its best estimate and at its interval's ends.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``strategy, measure, verdict, case, effect, n_cheapest`` (places where the strategy then
+        costs least on average), ``saving`` (of the cheapest way everywhere, against removing).
+    """
+    rows = []
+    for effect in effects:
+        cases = {"no effect": 0.0, "low end of what was measured": effect.low,
+                 "as measured": effect.effect, "high end of what was measured": effect.high}
+        for case, share in cases.items():
+            if np.isfinite(share):
+                rows.append((effect.strategy, effect.measure, effect.verdict, case, share,
+                             *_cheapest_with(chain, effect.strategy, share)))
+    return pd.DataFrame(rows, columns=["strategy", "measure", "verdict", "case", "effect",
+                                       "n_cheapest", "saving"])
+
+
+def _cheapest_with(chain: Chain, strategy: str, share: float) -> tuple[int, float]:
+    strategies = [replace(s, effect_on_rate=share) if s.name == strategy else s
+                  for s in chain.strategies]
+    compared = compare_by_formula(chain.costing, strategies=strategies,
+                                  parameters=chain.cost_parameters)
+    costs = np.column_stack([np.where(p.allowed, e.present_value, np.inf) for p, e in zip(
+        compared.pieces, compared.expected, strict=True)])
+    number = [s.name for s in strategies].index(strategy)
+    base = compared.expected[compared.baseline].present_value
+    return int((costs.argmin(axis=1) == number).sum()), float((base - costs.min(axis=1)).sum())
+
+
+def effect_sentences(effects: Sequence[MeasuredEffect], table: pd.DataFrame) -> list[str]:
+    """Say in plain words which effect is used, and how many places hang on it."""
+    said = []
+    for effect in effects:
+        name = effect.strategy.replace("_", " ")
+        if not effect.usable:
+            said.append(f"The measure {effect.measure!r} gives no verdict ({effect.verdict}), so "
+                        f"{name} is still taken to have no effect on how often a wall is hit.")
+            continue
+        own = table[(table["strategy"] == effect.strategy)
+                    & (table["measure"] == effect.measure)].set_index("case")["n_cheapest"]
+        said.append(
+            f"{name.capitalize()} is taken to prevent {effect.effect:.0%} of markings, as measured "
+            f"on {effect.measure!r} (interval {effect.low:.0%} to {effect.high:.0%}). It is then "
+            f"the cheapest way at {own['as measured']:,} places; with no effect at "
+            f"{own['no effect']:,}, at the ends of the interval at "
+            f"{own['low end of what was measured']:,} and "
+            f"{own['high end of what was measured']:,}. To keep it, write effect_on_rate = "
+            f"{effect.effect:.2f} for {effect.strategy} in a strategies file.")
+    return said
+
+
+RATE_STEPS = 41  # points of a drawn curve: more would not be seen
+
+
+def write_comparison(chain: Chain, stage: Path, *, horizon_years: int | None,
+                     measured: Sequence[str] = (), shares: bool = False) -> dict[str, Any]:
+    """Compare the strategies and write the tables and the worked example into `stage`.
+
+    ``what_to_measure.csv`` moves one number at a time over its range, at the place with the
+    largest saving, widest first: the number on top is the one to go and measure.
+
+    Parameters
+    ----------
+    chain, stage
+        The project's results, and the folder to write into.
+    horizon_years
+        Years looked ahead; default as the project has it.
+    measured
+        ``STRATEGY=MEASURE``: effects to use as measured (``measured_effect.csv``).
+    shares
+        Also move all numbers at once and share out the variance (``variance_shares.csv``).
+    """
+    if horizon_years is not None:
+        chain.set_parameter("costs.horizon_years", horizon_years, where="--horizon-years")
+    said = write_effects(chain, stage, measured)
+    costs, numbers, strategies = chain.strategy_costs, chain.cost_parameters, chain.strategies
+    write_csv(costs, stage / "strategy_costs.csv")
+    write_parquet(costs, stage / "strategy_costs.parquet")
+    write_csv(chain.costing, stage / "costing.csv")
+    write_csv(breakeven_table(chain.costing, strategies=strategies, parameters=numbers),
+              stage / "breakeven.csv")
+    write_csv(chain.advice, stage / "advice.csv")
+    for name, table in (("method_shares", shares_table(chain)),
+                        ("advised_and_done", done_table(chain))):
+        if table is not None:
+            write_csv(table, stage / f"{name}.csv")
+    cheapest = costs[costs["cheapest"]]
+    if len(cheapest):
+        # The place where most is at stake is the one an accountant will ask about.
+        top = cheapest.sort_values("saving", ascending=False).iloc[0]
+        shown = chain.costing[chain.costing["place_id"] == top["place_id"]]
+        if top["strategy"] != BASELINE:
+            said += write_sensitivity(chain, stage, shown, strategy=str(top["strategy"]),
+                                      shares=shares)
+        write_csv(cash_flow_table(shown, strategies=strategies, parameters=numbers),
+                  stage / "cash_flow.csv")
+        write_worked_example(stage / "worked_example.xlsx", shown, strategies=strategies,
+                             parameters=numbers)
+    return {
+        "project": chain.project.name,
+        "horizon_years": chain.parameters["costs.horizon_years"],
+        "n_places": int(cheapest["place_id"].nunique()),
+        "cheapest": {str(k): int(v) for k, v in cheapest["strategy"].value_counts().items()},
+        "saving": round(float(cheapest["saving"].sum()), 2),
+        "sentences": [*cost_sentences(chain), *said, *chain.limits],
+    }
+
+
+def write_effects(chain: Chain, stage: Path, measured: Sequence[str]) -> list[str]:
+    """Use the effects asked for, write what hangs on them, and say so."""
+    effects = use_measured_effects(chain, measured)
+    if not effects:
+        return []
+    chain.step("Using measured effects")
+    table = effect_table(chain, effects)
+    write_csv(table, stage / "measured_effect.csv")
+    return effect_sentences(effects, table)
+
+
+def write_sensitivity(chain: Chain, stage: Path, place: pd.DataFrame, *, strategy: str,
+                      shares: bool) -> list[str]:
+    """Write which numbers the saving of one place hangs on, one by one and all at once."""
+    path = chain.project.path("strategies")
+    write_csv(tornado(place, strategy=strategy, strategies=path, effects=chain.effects,
+                      parameters=chain.cost_parameters), stage / "what_to_measure.csv")
+    if not shares:
+        return []
+    chain.step("Sharing out the variance")
+    table = sobol_indices(place, strategy=strategy, strategies=path, effects=chain.effects,
+                          parameters=chain.cost_parameters, rng=chain.rng("variance shares"))
+    write_csv(table, stage / "variance_shares.csv")
+    top = table.iloc[0]
+    unit = chain.cost_parameters.row(str(top["name"]))
+    return [f"When the {len(table)} widest numbers all move over their ranges at once, "
+            f"{top['total']:.0%} (give or take {top['total_margin']:.0%}) of the variance of that "
+            f"saving goes with {top['name']}: {unit.meaning} ({unit.unit}). Measure it first."]
+
+
+def cost_sentences(chain: Chain) -> list[str]:
+    """Say in plain words where changing the strategy pays."""
+    costs, money = chain.strategy_costs, chain.project.currency
+    years = counted(chain.parameters["costs.horizon_years"], "year")
+    if costs.empty:
+        return ["No place can be costed: no incident of this log is tied to a place.", ""]
+    best = costs[costs["cheapest"]]
+    change = best[(best["strategy"] != BASELINE) & (best["saving"] > 0)]
+    removing = amount(costs.loc[costs["strategy"] == BASELINE, "pv_mean"].sum(), money)
+    unknown = int(chain.costing["method"].eq("inspect").sum())
+    if change.empty and unknown == len(best):
+        return [f"Removing each marking as it comes costs about {removing} over "
+                f"{years} (present value). No other way can be compared before someone "
+                "has looked at the surfaces: not one is known.", ""]
+    if change.empty:
+        return [f"Removing each marking as it comes costs about {removing} over "
+                f"{years} (present value), and no other way is cheaper anywhere.", ""]
+    named = change.groupby("strategy")["saving"].agg(["size", "sum"]).sort_values(
+        ["size", "sum"], ascending=False)
+    kinds = ", ".join(f"{str(name).replace('_', ' ')} on {row['size']:,.0f} saves "
+                      f"{amount(row['sum'], money)}" for name, row in named.iterrows())
+    top = change.sort_values("saving", ascending=False).iloc[0]
+    sure = chance(top["chance_cheapest"])
+    return [
+        f"Removing each marking as it comes costs about {removing} over {years} "
+        f"(present value); another way is cheaper on average on {len(change):,} of {len(best):,} "
+        f"places and saves about {amount(change['saving'].sum(), money)} ({kinds}).",
+        f"The largest saving is at {top['place_id']}: {top['strategy'].replace('_', ' ')} saves "
+        f"about {amount(top['saving'], money)} ({sure} sure to be cheapest)."
+        + ("" if chain.effects
+           else " No effect of coating on how often a wall is hit is assumed."),
+    ]
+
+
+def cost_years(chain: Chain, *, n_places: int) -> pd.DataFrame:
+    """Return the present value paid so far, year by year, for the worst places together."""
+    costing = chain.costing.head(n_places)
+    # Without a credit for unused coating: the figure shows money paid out so far.
+    numbers = chain.cost_parameters.override({"costs.residual_share": 0.0})
+    rows = []
+    for year in range(1, int(numbers["costs.horizon_years"]) + 1):
+        compared = compare_by_formula(costing, strategies=chain.strategies,
+                                      horizon_years=year, parameters=numbers)
+        totals = _simulated_totals(compared, draws=int(numbers["costs.draws"]),
+                                   rng=chain.rng("cost years"))
+        for strategy, expected, futures in zip(compared.strategies, compared.expected, totals,
+                                               strict=True):
+            low, high = np.quantile(futures, [0.1, 0.9])
+            rows.append((strategy.name, float(year), float(expected.present_value.sum()),
+                         float(low), float(high)))
+    table = pd.DataFrame(rows, columns=["strategy", "year", "cost_mean", "cost_low", "cost_high"])
+    return table.assign(n_places=len(costing))
+
+
+def _simulated_totals(compared: Comparison, *, draws: int,
+                      rng: np.random.Generator) -> np.ndarray:
+    return simulated_costs(
+        compared.pieces, [e.weights for e in compared.expected],
+        rows=np.arange(len(compared.costing)), shape=compared.shape,
+        rate_years=compared.rate_years, draws=draws, rng=rng).sum(axis=1)
+
+
+def rate_costs(chain: Chain) -> pd.DataFrame:
+    """Return the yearly cost of each strategy at a range of known rates, at a typical place.
+
+    Typical: the place of median surface among those where a coating is cheapest, or where it is
+    nowhere, among those that allow one.
+    """
+    costing, costs = chain.costing, chain.strategy_costs
+    pays = costing["place_id"].isin(
+        costs.loc[costs["cheapest"] & (costs["first_cost"] > 0), "place_id"])
+    pool = next((rows for rows in (costing[pays], costing[costing["coating_allowed"]])
+                 if len(rows)), costing)
+    typical = pool.sort_values(["wall_area_m2", "place_id"]).iloc[[len(pool) // 2]]
+    compared = compare_by_formula(typical, strategies=chain.strategies,
+                                  parameters=chain.cost_parameters)
+    rates = np.linspace(0.0, chain.parameters["pipeline.shown_rate_limit"], RATE_STEPS)
+    tables = [pd.DataFrame({
+        "strategy": strategy.name, "rate_per_year": rates,
+        "annual_cost": cost_at_rates(piece, expected.weights, rates[None, :])[0]
+        / compared.timeline.annuity,
+        "surface_m2": float(typical["wall_area_m2"].iloc[0]),
+    }) for strategy, piece, expected in zip(compared.strategies, compared.pieces,
+                                            compared.expected, strict=True)]
+    return pd.concat(tables, ignore_index=True)
+
+
+def write_programme(chain: Chain, stage: Path, *, budget_per_year: float | None,
+                    years: int | None, measured: Sequence[str] = (),
+                    robust: bool = False) -> dict[str, Any]:
+    """Choose the coating programme and write it into `stage`.
+
+    Parameters
+    ----------
+    chain, stage, measured
+        As for :func:`write_comparison`.
+    budget_per_year, years
+        Default as the project has them.
+    robust
+        Save most in the worse of the cases that all rates are lower or higher.
+    """
+    for name, value, option in (("programme_years", years, "--years"),
+                                ("programme_budget", budget_per_year, "--budget-per-year")):
+        if value is not None:
+            chain.set_parameter(f"costs.{name}", value, where=option)
+    said = write_effects(chain, stage, measured)
+    years = years or chain.programme_years
+    found = chain.programme(years=years, robust=robust)
+    write_csv(found.table, stage / "programme.csv")
+    write_csv(chain.budget_sweep(years=years), stage / "budget_sweep.csv")
+    return {
+        "project": chain.project.name,
+        "budget_per_year": chain.parameters["costs.programme_budget"],
+        "years": years, "n_places": len(found.table), "saving": round(found.saving, 2),
+        "saving_greedy": round(found.saving_greedy, 2),
+        "sentences": [
+            programme_sentence(chain, found, years=years),
+            *(greedy_sentences(chain, found, robust=robust) if len(found.table) else []),
+            *said, *chain.limits],
+    }
+
+
+def greedy_sentences(chain: Chain, found: Programme, *, robust: bool) -> list[str]:
+    """Say what the plain ranking would save, and what is saved if all rates are not as thought."""
+    money = chain.project.currency
+    said = [f"Taking the best-looking places first would save {amount(found.saving_greedy, money)}"
+            f"{' on average' if robust else ''}."]
+    if not robust:
+        return said
+    low, high = (chain.parameters[f"costs.rate_scenario_{end}"] for end in ("low", "high"))
+    better = found.saving_worst - found.saving_worst_otherwise
+    return [
+        *said, f"The programme is chosen to hold if all rates are {low:g} or {high:g} times what "
+        f"is thought: in the worse case it saves {amount(found.saving_worst, money)}, "
+        f"{amount(max(better, 0.0), money)} more than the programme that is best on average would."]

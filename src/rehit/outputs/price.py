@@ -1,0 +1,222 @@
+"""Contract price from the chain's results, as tables, a workbook, a summary and sentences."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from rehit.chain import Chain
+from rehit.contract.compare import compare_received, comparison_sentences, read_received
+from rehit.contract.crews import KINDS, crews_words
+from rehit.contract.price import (
+    Contract,
+    exact_work_cost,
+    points,
+    price_contract,
+    schedule_of_rates,
+    sensitivity,
+)
+from rehit.contract.volume import DAYS_PER_YEAR, contract_jobs
+from rehit.errors import SettingError
+from rehit.limits import SHORT_LOG
+from rehit.outputs.hotspots import read_measures
+from rehit.outputs.patrol import hop_hours
+from rehit.outputs.tables import write_csv
+from rehit.parameters import Parameters
+from rehit.patrol.travel import build_network, travel_times
+from rehit.report.bid import bid_summary, short_log, tender_figures, write_bid_workbook
+
+MINUTES_PER_HOUR = 60
+
+
+def write_price(chain: Chain, stage: Path, *, margin: float | None, years: int,
+                received: Path | None = None) -> dict[str, Any]:
+    """Price the contract and write bid workbook, summary and tables into `stage`.
+
+    Parameters
+    ----------
+    margin
+        Wanted profit as a share of the price (default ``contract.margin``).
+    years
+        Length of the contract.
+    received
+        CSV of prices received, to be compared on the same simulated volumes.
+    """
+    _check(margin, years, chain.parameters)
+    offers = None if received is None else read_received(received)
+    contract = price_chain(chain, margin=margin, years=years)
+    chain.step("Seeing what moves the price")
+    moved = sensitivity(contract, rng=chain.rng("price sensitivity"))
+    chain.step("Writing")
+    name, money = chain.project.name, chain.project.currency
+    write_bid_workbook(stage / "bid.xlsx", contract, name=name, currency=money)
+    (stage / "bid_summary.pdf").write_bytes(bid_summary(
+        contract, moved, name=name, currency=money, limits=_other_limits(chain, contract)))
+    tables = {"bid": contract.prices, "bid_volume": contract.volume_table(),
+              "bid_crews": contract.crews, "bid_offer": tender_figures(contract),
+              "bid_rates": schedule_of_rates(contract), "bid_sensitivity": moved}
+    sentences = price_sentences(chain, contract, moved)
+    if offers is not None:
+        compared = compare_received(contract, offers, rng=chain.rng("prices received"))
+        tables["bid_received"] = compared
+        sentences += comparison_sentences(compared, currency=money)
+    for file, table in tables.items():
+        write_csv(table, stage / f"{file}.csv")
+    exact, simulated = exact_work_cost(contract, rng=chain.rng("price check"))
+    offer = contract.price("lump_sum")
+    return {
+        "project": name, "years": years, "margin": contract.margin,
+        "level": contract.parameters["contract.price_level"],
+        "jobs_per_year": round(float(contract.outlook.work["jobs"][:, 0].mean()), 1),
+        "crews": contract.capacity.crews, "crews_needed": crews_needed(contract),
+        "cost_first_year": {k: round(v, 2) for k, v in contract.cost_summary().items()},
+        "lump_sum_per_year": round(float(offer["price_per_year"]), 2),
+        "chance_of_loss": float(offer["chance_of_loss"]),
+        "prices": contract.prices.drop(columns=["meaning", "who_carries"]).to_dict("records"),
+        "check_cost_of_work_p80": {"exact": round(exact.quantile(0.8), 2),
+                                   "simulated": round(float(np.quantile(simulated, 0.8)), 2)},
+        "sentences": [*sentences, *_other_limits(chain, contract)],
+    }
+
+
+def price_chain(chain: Chain, *, margin: float | None = None, years: int = 1) -> Contract:
+    """Price a contract on the chain's incidents, methods, rates and posteriors."""
+    _check(margin, years, chain.parameters)
+    places = chain.repeats
+    numbers = with_travel(chain)
+    jobs = with_changes(contract_jobs(chain.incidents, chain.advice, parameters=numbers), chain)
+    chain.step("Pricing")
+    return price_contract(
+        jobs, places, observed_from=chain.cleaned.observed_from,
+        observed_to=chain.cleaned.observed_to, time_zone=chain.project.time_zone,
+        region=chain.project.holidays, years=years, margin=margin, parameters=numbers,
+        rng=chain.rng("price"))
+
+
+def with_changes(jobs: pd.DataFrame, chain: Chain) -> pd.DataFrame:
+    """Return the jobs with the measures known to have been taken at their places, and when.
+
+    Only measures that start within the log and name each place once can be read.
+    """
+    path = chain.project.path("measures")
+    if path is None:
+        return jobs
+    measures = read_measures(path, time_zone=chain.project.time_zone)
+    inside = measures["started_at"].between(chain.cleaned.observed_from,
+                                            chain.cleaned.observed_to, inclusive="neither")
+    treated = (measures[(measures["role"] == "treated") & inside]
+               .drop_duplicates("asset_id").set_index("asset_id"))
+    return jobs.assign(change=jobs["place_id"].map(treated["measure"]),
+                       changed_at=jobs["place_id"].map(treated["started_at"]))
+
+
+def with_travel(chain: Chain) -> Parameters:
+    """Return the numbers in force, the driving time measured between places of the log.
+
+    The drive to a job is taken as the mean drive between near neighbours among the jobs of a
+    day, along the project's streets or else by straight line as the patrol room has it. A number
+    the user set stays.
+    """
+    numbers = chain.cost_parameters
+    row = numbers.row("contract.travel_minutes")
+    sampled = int(numbers["contract.travel_places"])
+    known = chain.incidents[~chain.incidents.geometry.is_empty & chain.incidents.geometry.notna()]
+    if row.overridden or len(known) < sampled:
+        return numbers
+    sample = known.sample(sampled, random_state=chain.rng("travel")).geometry
+    chain.step("Measuring drives")
+    network = None if chain.streets is None else build_network(
+        chain.streets.explode(ignore_index=True), parameters=numbers)
+    days = (chain.cleaned.observed_to - chain.cleaned.observed_from) / pd.Timedelta("1D")
+    working = days * numbers["contract.working_days_per_year"] / DAYS_PER_YEAR
+    # Where the patch has more jobs a day than fill one crew's, they lie closer together.
+    per_day = round(len(known) / max(1.0, working))
+    day = min(max(int(numbers["contract.crew_day_jobs"]), per_day), sampled)
+    minutes = []
+    for first in range(0, sampled - day + 1, day):
+        part = sample.iloc[first:first + day]
+        travel = travel_times(pd.concat([part.iloc[:1], part]), network=network,
+                              parameters=numbers)
+        hours = hop_hours(travel, neighbours=int(numbers["patrol.hop_neighbours"]))
+        minutes.append(MINUTES_PER_HOUR * float(np.mean(hours)))
+    found = float(np.mean(minutes)) + numbers["patrol.setup_minutes"]
+    return numbers.override({row.name: min(max(found, row.low), row.high)},
+                            where="driving times")
+
+
+def price_sentences(chain: Chain, contract: Contract, moved: pd.DataFrame) -> list[str]:
+    """Say what to bid, what it may cost, and what it hangs on."""
+    money, offer = chain.project.currency, contract.price("lump_sum")
+    work, cost = contract.outlook.work["jobs"][:, 0], contract.cost_summary()
+    low, high = np.quantile(work, [0.1, 0.9])
+    level = points(contract.parameters["contract.price_level"])
+    top = moved[moved["assumption"] != "wanted margin"].iloc[0]
+    change = abs(top["price_high"] - top["price_low"]) / 2 / top["price"]
+    clear = "clears" if contract.queue.crews <= 1 else "clear"
+    queue, per_year = contract.queue, len(contract.excluded) / contract.volume.observed_years
+    return [
+        f"Ask {_lump_sum(contract, money)}: it keeps a margin of "
+        f"{contract.margin:.0%} of the price in {level} of 100 simulated contracts; the chance "
+        f"of a loss is {offer['chance_of_loss']:.1%}.",
+        f"The first year brings about {work.mean():,.0f} jobs ({low:,.0f} to {high:,.0f} in 80 of "
+        f"100 cases) and costs {money}{cost['mean']:,.0f} on average ({money}{cost['p10']:,.0f} "
+        f"to {money}{cost['p90']:,.0f}).",
+        f"{crews_words(queue.crews)} {clear} {queue.in_time_offensive:.1%} of offensive markings "
+        f"and {queue.in_time_ordinary:.1%} of the others in time, {queue.callouts:.1%} of jobs by "
+        "call-out on a day off." if queue.years["offensive"].sum() else
+        f"{crews_words(queue.crews)} {clear} {queue.in_time_ordinary:.1%} of markings in time; the "
+        "log flags none as offensive.",
+        f"What moves the price most is {top['assumption']}: {top['swing']:.0%} more or less "
+        f"changes it by {change:.1%}.",
+        f"About {per_year:,.0f} incidents a year are outside the price (thrown paint, etched "
+        "glass, heritage stone, specialist work).",
+        *short_log(contract),
+    ]
+
+
+def _other_limits(chain: Chain, contract: Contract) -> tuple[str, ...]:
+    """Return the log's limits; a short log only where the bid does not say that itself."""
+    if not short_log(contract):
+        return chain.limits
+    return tuple(text for text in chain.limits if not text.startswith(SHORT_LOG))
+
+
+def _lump_sum(contract: Contract, money: str) -> str:
+    """Say what lump sum to ask: later years are adjusted, so their mean is not the first year's."""
+    mean = float(contract.price("lump_sum")["price_per_year"])
+    if contract.years == 1:
+        return f"{money}{mean:,.0f} a year as a lump sum"
+    figures = tender_figures(contract)
+    first = float(figures.loc[figures["form"] == "lump_sum", "value"].iloc[0])
+    return (f"{money}{first:,.0f} as a lump sum for the first year, adjusted by the indices in "
+            f"later ones ({money}{mean:,.0f} a year on average over {contract.years} years)")
+
+
+def crews_needed(contract: Contract) -> dict[str, float | None]:
+    """Return the fewest crews looked at that keep each standard.
+
+    None where none of them does, or the log flags no marking as offensive.
+    """
+    share = contract.parameters["contract.standard_share"]
+    needed: dict[str, float | None] = {}
+    for kind in KINDS:
+        if kind == "offensive" and not contract.queue.years["offensive"].sum():
+            needed[kind] = None
+            continue
+        enough = contract.crews.loc[contract.crews[f"in_time_{kind}"] >= share, "crews"]
+        needed[kind] = float(enough.min()) if len(enough) else None
+    return needed
+
+
+def _check(margin: float | None, years: int, numbers: Parameters) -> None:
+    longest = int(numbers["contract.longest_years"])
+    if margin is not None and not 0 <= margin < 1:
+        raise SettingError("--margin", got=f"{margin:g}", allowed="a share of the price from 0 to "
+                           "below 1", remedy="a markup of 25 % on cost is a margin of 0.2")
+    if not 1 <= years <= longest:
+        raise SettingError("--years", got=str(years), allowed=f"1 to {longest}",
+                           remedy="give the length of the contract in years, or raise "
+                                  "longest_years of [contract]")

@@ -1,0 +1,373 @@
+"""The quarter's report from the chain's results, and the demo."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable, Iterable
+from contextlib import suppress
+from dataclasses import replace
+from datetime import date, timedelta
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import pandas as pd
+import pyogrio
+
+from rehit.chain import Chain
+from rehit.errors import InputFileError, SettingError
+from rehit.hotspots.clusters import find_clusters
+from rehit.hotspots.recurrence_words import clearance_speed
+from rehit.hotspots.survival import kaplan_meier
+from rehit.outputs.clean import row_totals
+from rehit.outputs.costs import (
+    cost_sentences,
+    cost_years,
+    done_table,
+    rate_costs,
+    shares_table,
+    write_comparison,
+)
+from rehit.outputs.hotspots import evaluation_table, evaluations, hotspot_sentences, write_hotspots
+from rehit.outputs.patrol import write_patrol
+from rehit.project import FILE_NAME
+from rehit.report.inputs import ReportInput
+from rehit.report.phrases import Phrases
+from rehit.report.quarterly import write_report
+from rehit.report.trace import explain
+from rehit.report.words import Words
+
+# The routes of a patrol planned before, read back for the report's map.
+
+ROUTES_FILE, PLAN_FILE = "routes.geojson", "day_plan.json"
+COLUMNS = ("route_id", "n_stops", "length_km", "minutes")
+_TRIED = (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, UnicodeDecodeError,
+          OSError, ValueError)
+
+
+def read_routes(path: Path, *, crs: str) -> gpd.GeoDataFrame:
+    """Read the routes that ``rehit patrol`` wrote, named by crew and, where known, by day.
+
+    Parameters
+    ----------
+    path
+        A ``routes.geojson`` of a patrol, or the folder that holds one.
+    crs
+        The project's CRS.
+
+    Returns
+    -------
+    geopandas.GeoDataFrame
+        The contract ``report_routes``: one row per crew.
+
+    Raises
+    ------
+    InputFileError
+        If there is no such file, or it holds no routes.
+    """
+    file = path / ROUTES_FILE if path.is_dir() else path
+    try:
+        found = gpd.read_file(file, engine="pyogrio")
+    except _TRIED as error:
+        raise _refused(file, "no file that can be read") from error
+    missing = [name for name in COLUMNS if name not in found.columns]
+    if missing:
+        raise _refused(file, f"no column {', '.join(missing)}")
+    lines = found.geometry.geom_type.isin(["LineString", "MultiLineString"])
+    routes = found[lines & found["route_id"].notna() & found["n_stops"].notna()]
+    if routes.empty:
+        raise _refused(file, "no route")
+    day = _day(file.parent / PLAN_FILE)
+    names = routes["route_id"].astype("str") + (f", {day}" if day else "")
+    return gpd.GeoDataFrame({
+        "route_id": names, "n_stops": routes["n_stops"].astype("int64"),
+        "length_km": routes["length_km"].astype(float), "minutes": routes["minutes"].astype(float),
+        }, geometry=routes.geometry).to_crs(crs).reset_index(drop=True)
+
+
+def routes_if_any(folder: Path, *, crs: str) -> gpd.GeoDataFrame | None:
+    """Return the routes saved in a folder, or None where there are none to be read."""
+    with suppress(InputFileError):
+        return read_routes(folder / ROUTES_FILE, crs=crs)
+    return None
+
+
+def _day(plan: Path) -> str | None:
+    """Return the day that the plan beside the routes is for, if it says so."""
+    with suppress(OSError, ValueError, KeyError, TypeError):
+        return str(json.loads(plan.read_text(encoding="utf-8"))["day"])
+    return None
+
+
+def _refused(file: Path, got: str) -> InputFileError:
+    return InputFileError(str(file), got=got, allowed=f"a {ROUTES_FILE} written by rehit patrol",
+                          remedy="plan the day first with rehit patrol, or leave --routes out")
+
+
+# Handing the chain's finished tables to the report.
+
+def report_input(chain: Chain, *, first: date, last: date,
+                 routes: gpd.GeoDataFrame | None = None) -> ReportInput:
+    """Gather everything the report of one period is made from."""
+    project, cleaned = chain.project, chain.cleaned
+    incidents = chain.incidents
+    return ReportInput(
+        name=project.name, period_start=first, period_end=last,
+        observed_from=cleaned.observed_from, observed_to=cleaned.observed_to, crs=project.crs,
+        currency=project.currency,
+        price_year=project.price_year or cleaned.observed_to.year, time_zone=project.time_zone,
+        language=project.language,
+        threshold_per_year=chain.parameters["hotspots.threshold_per_year"],
+        horizon_years=chain.parameters["costs.horizon_years"],
+        incidents=incidents, counts=cleaned.counts, set_aside=cleaned.set_aside,
+        findings=cleaned.findings, method_shares=shares_table(chain),
+        advised_done=done_table(chain), forecast_checks=chain.forecast_record[0],
+        forecast_scores=chain.forecast_record[1], repeats=chain.repeats, clusters=chain.clusters,
+        clusters_before=clusters_before(chain, first), cells=chain.cells, forecast=chain.forecast,
+        advice=chain.advice, costing=chain.costing, strategy_costs=chain.strategy_costs,
+        cost_years=cost_years(chain, n_places=int(chain.parameters["reporting.top_places"])),
+        programme=chain.programme().table,
+        budget_sweep=chain.budget_sweep(), rate_costs=rate_costs(chain),
+        rings=ring_table(chain), survival=survival_curves(chain),
+        evaluations=evaluation_rows(chain), spend=spend_by_month(chain),
+        streets=chain.streets, routes=routes, limits=chain.limits,
+    )
+
+
+def clusters_before(chain: Chain, first: date) -> pd.DataFrame | None:
+    """Find the clusters as they stood when the period began."""
+    start = pd.Timestamp(first, tz=chain.project.time_zone).tz_convert("UTC")
+    observed_from = chain.cleaned.observed_from
+    if start <= observed_from:
+        return None
+    earlier = chain.incidents[chain.incidents["reported_at"] < start]
+    return find_clusters(earlier, observed_from=observed_from, observed_to=start,
+                         parameters=chain.parameters, rng=chain.rng("clusters"))
+
+
+def ring_table(chain: Chain) -> pd.DataFrame:
+    """Return the near-repeat rings under the report's column names."""
+    names = {"from_m": "metres_from", "to_m": "metres_to", "from_days": "days_from",
+             "to_days": "days_to", "pairs": "observed"}
+    rings = chain.rings.rename(columns=names)
+    if rings["ratio"].isna().all():
+        # A log known to the street only has no pair at a known distance: nothing to show.
+        return rings.iloc[:0]
+    return rings.astype(dict.fromkeys(names.values(), float))
+
+
+def survival_curves(chain: Chain) -> pd.DataFrame:
+    """Return Kaplan-Meier curves of cleared places, by substrate and by speed of clearance."""
+    spells = chain.spells
+    if spells.empty:
+        return pd.DataFrame()
+    fewest = chain.parameters["pipeline.fewest_spells"]
+    fast = spells["days_to_clearance"].median()
+    groupings: dict[str, Callable[[], pd.Series]] = {
+        "substrate": lambda: spells["substrate"],
+        "clearance_speed": lambda: clearance_speed(spells, fast_days=fast)}
+    curves = [
+        _curve(rows).assign(grouping=grouping, group=str(group), n=len(rows))
+        for grouping, words in groupings.items()
+        for group, rows in spells.groupby(words(), observed=True)
+        if rows["event"].sum() >= fewest]
+    return pd.concat(curves, ignore_index=True) if curves else pd.DataFrame()
+
+
+def _curve(spells: pd.DataFrame) -> pd.DataFrame:
+    curve = kaplan_meier(spells["days"].to_numpy(), spells["event"].to_numpy(),
+                         place=spells["place_id"].to_numpy())
+    return curve.rename(columns={"survival": "unmarked"})[["days", "unmarked", "low", "high"]]
+
+
+def evaluation_rows(chain: Chain) -> pd.DataFrame | None:
+    """Evaluate the project's measures, if it has a measures file."""
+    if chain.project.path("measures") is None:
+        return None
+    return evaluation_table(list(evaluations(chain)))
+
+
+def spend_by_month(chain: Chain) -> pd.DataFrame | None:
+    """Add up what the works log says was spent, by month of the job."""
+    works = chain.works
+    if works is None or works["cost"].isna().all():
+        return None
+    done = pd.to_datetime(works["done_at"], errors="coerce", format="mixed")
+    month = done.dt.to_period("M").dt.start_time.dt.tz_localize("UTC")
+    spent = works.groupby(month)["cost"].sum()
+    table = pd.DataFrame({"month": spent.index.astype("datetime64[us, UTC]"),
+                          "spent": spent.to_numpy(float)})
+    checks = chain.forecast_record[0]
+    # Incidents forecast before the month began, at the mean cost of a job in the log.
+    local = pd.DatetimeIndex(checks["period_start"]).tz_convert(chain.project.time_zone)
+    begun = local.tz_localize(None).normalize().tz_localize("UTC")
+    money = checks[["expected", "low", "high"]].to_numpy(float) * float(works["cost"].mean())
+    expected = pd.DataFrame(money, columns=["expected", "expected_low", "expected_high"],
+                            index=begun.astype("datetime64[us, UTC]"))
+    return table.join(expected, on="month")
+
+
+QUARTER = re.compile(r"(\d{4})-?Q([1-4])", re.IGNORECASE)
+MONTH = re.compile(r"\d{4}(-\d{2})?")
+
+
+def write_quarter(chain: Chain, stage: Path, *, quarter: str | None,
+                  language: str | None = None,
+                  routes: gpd.GeoDataFrame | None = None) -> dict[str, Any]:
+    """Run the chain and write the report of one period into `stage`.
+
+    Parameters
+    ----------
+    chain
+        The project's results.
+    stage
+        Folder to write into.
+    quarter
+        As :func:`period_days` takes it, such as ``2025Q1``; the last whole quarter where None.
+    language
+        Of the report; the project's where None.
+    routes
+        Patrol routes to draw on the map (the contract ``report_routes``).
+    """
+    if language is not None:
+        chain.project = replace(chain.project, language=language)
+    first, last = quarter_days(chain, quarter)
+    inputs = report_input(chain, first=first, last=last, routes=routes)
+    chain.step("Writing the report")
+    write_report(inputs, stage, parameters=chain.parameters)
+    return {
+        "project": chain.project.name, "period": [first.isoformat(), last.isoformat()],
+        "rows": row_totals(chain),
+        "limits": list(chain.limits),
+        "sentences": [
+            f"{chain.project.name}, {Words(chain.project.language).days(first, last)}.",
+            *in_report_language([*hotspot_sentences(chain), *cost_sentences(chain),
+                                 *chain.limits], language=chain.project.language)],
+    }
+
+
+def in_report_language(said: Iterable[str], *, language: str) -> list[str]:
+    """Say sentences of the chain in the report's language, so that screen and page agree."""
+    words = Words(language)
+    phrases = Phrases(words)
+    return [phrases(text).replace(" near ", words("hotspots.near")) for text in said if text]
+
+
+def quarter_days(chain: Chain, quarter: str | None) -> tuple[date, date]:
+    """Return the first and last day of the period asked for, or of the last whole quarter.
+
+    Raises
+    ------
+    SettingError
+        If the log does not reach into the period.
+    """
+    zone = chain.project.time_zone
+    start = chain.cleaned.observed_from.tz_convert(zone)
+    end = chain.cleaned.observed_to.tz_convert(zone)
+    if quarter is None:
+        period = _last_quarter(chain.cleaned.incidents["reported_at"].dt.tz_convert(zone), end)
+        return period.start_time.date(), period.end_time.date()
+    first, last = period_days(quarter)
+    if pd.Timestamp(last) < start.tz_localize(None).normalize() or (
+            pd.Timestamp(first) > end.tz_localize(None)):
+        raise SettingError("--period", got=quarter.upper(),
+                           allowed=f"days between {start.date()} and {end.date()}",
+                           remedy="choose a period that the log covers")
+    return first, last
+
+
+def period_days(text: str) -> tuple[date, date]:
+    """Read a quarter, month, year or pair of days.
+
+    Raises
+    ------
+    SettingError
+        If the text is no period.
+
+    Examples
+    --------
+    >>> period_days("2025Q1")
+    (datetime.date(2025, 1, 1), datetime.date(2025, 3, 31))
+    >>> period_days("2024-02"), period_days("2025-01-15:2025-03-02")[1]
+    ((datetime.date(2024, 2, 1), datetime.date(2024, 2, 29)), datetime.date(2025, 3, 2))
+    """
+    quarter = QUARTER.fullmatch(text)
+    try:
+        if quarter:
+            period = pd.Period(f"{quarter[1]}Q{quarter[2]}", freq="Q")
+        elif MONTH.fullmatch(text):
+            period = pd.Period(text, freq="M" if "-" in text else "Y")
+        else:
+            first, last = (date.fromisoformat(day) for day in text.split(":"))
+            if first <= last:
+                return first, last
+            raise ValueError(text)
+    except ValueError as error:
+        raise SettingError(
+            "--period", got=repr(text),
+            allowed="a quarter such as 2025Q1, a month 2025-03, a year 2025, or a first and last "
+                    "day such as 2025-01-15:2025-03-02",
+            remedy="write it in one of these ways, the earlier day first") from error
+    return period.start_time.date(), period.end_time.date()
+
+
+def _last_quarter(reported: pd.Series, end: pd.Timestamp) -> pd.Period:
+    """Return the last whole quarter that has an incident, or the one the log ends in."""
+    running = (end + timedelta(days=1)).tz_localize(None).to_period("Q")
+    quarters = reported.dt.tz_localize(None).dt.to_period("Q")
+    whole = quarters[quarters < running]
+    return whole.max() if len(whole) else end.tz_localize(None).to_period("Q")
+
+
+def explain_figure(folder: Path, *, figure_id: str) -> tuple[dict[str, Any], list[str]]:
+    """Return the working behind one figure of a report already written into `folder`."""
+    text = explain(figure_id, folder)
+    return {"figure": figure_id, "explanation": text}, text.splitlines()
+
+
+def demo_folder() -> Path:
+    """Return the folder of the invented town, which stands beside the source.
+
+    Raises
+    ------
+    InputFileError
+        If the town is not there: only a checkout holds it.
+    """
+    folder = Path(str(files("rehit"))).parents[1] / "data_demo"
+    if not (folder / FILE_NAME).exists():
+        raise InputFileError(
+            str(folder), got="no demo town", allowed="an installation from the repository",
+            remedy='install with "python -m pip install -e ." from a clone of the repository')
+    return folder
+
+
+def write_demo(chain: Chain, stage: Path) -> dict[str, Any]:
+    """Run everything on the demo town and return the five findings that matter."""
+    # A first look should not wait for the last stop that a longer search would fit in.
+    write_patrol(chain, stage / "patrol", day=None, crews=None,
+                 search_iterations=chain.parameters["pipeline.demo_search_iterations"])
+    routes = read_routes(stage / "patrol", crs=chain.project.crs)
+    summary = write_quarter(chain, stage, quarter=None, routes=routes)
+    (stage / "tables").mkdir()
+    hotspots = write_hotspots(chain, stage / "tables")
+    comparison = write_comparison(chain, stage / "tables", horizon_years=None)
+    summary["findings"] = five_findings(chain)
+    summary["hotspots"] = {key: hotspots[key] for key in ("n_incidents", "n_rehits",
+                                                          "n_above_threshold")}
+    summary["costs"] = {key: value for key, value in comparison.items() if key != "sentences"}
+    return summary
+
+
+def five_findings(chain: Chain) -> list[str]:
+    """Return the five sentences an officer should read first: log, places, where, cost, doubt."""
+    rows = row_totals(chain)
+    said = hotspot_sentences(chain)
+    return [
+        f"Of {rows['rows_in']:,} reports, {rows['rows_joined']:,} repeat one already waiting and "
+        f"{rows['rows_set_aside']:,} cannot be used: {rows['rows_kept']:,} real incidents.",
+        said[1] + " " + said[0],
+        " ".join(said[3:]),
+        *cost_sentences(chain)[:2],
+    ]

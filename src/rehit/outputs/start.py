@@ -1,0 +1,256 @@
+"""Starting a project folder around somebody's log."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Sequence
+from collections.abc import Mapping as MappingOf
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+import tomlkit
+from pyproj import CRS
+from pyproj.exceptions import CRSError
+from shapely.geometry import box
+from tomlkit.items import Table
+
+from rehit.assets.register import inspect_register
+from rehit.errors import InputFileError, ManyErrors, RehitError, SettingError
+from rehit.files.reader import RawLog, read_logs, stack_logs
+from rehit.files.writing import staged_folder
+from rehit.incidents.mapping import Mapping, save_mapping
+from rehit.incidents.projection import ProjectPlace
+from rehit.incidents.propose import propose_mapping, suggest_project
+from rehit.outputs.clean import reading_note
+from rehit.parameters import Parameters
+from rehit.patrol.fleet import EXAMPLES
+from rehit.project import FILE_NAME, is_projected_crs
+
+# What a register says when a project is started around it.
+
+Area = tuple[float, float, float, float]
+
+
+def register_lines(path: Path, *, crs: str, area: Area | None) -> list[str]:
+    """Read a register and say how it was understood.
+
+    Parameters
+    ----------
+    path
+        The file.
+    crs
+        The project's projection.
+    area
+        West, south, east, north of the log in degrees, if it has coordinates.
+
+    Returns
+    -------
+    list of str
+        The number of assets, then a line for each thing noticed. Assets that all lie outside the
+        area of the log are in another projection than the one they were taken to be in.
+
+    Raises
+    ------
+    ManyErrors, InputFileError, TableError
+        If it cannot be used.
+    """
+    reading = inspect_register(path, crs=crs)
+    register = reading.register
+    lines = [f"{path.name}: {len(register):,} assets"]
+    lines += [f"  {note}" for note in reading.notes]
+    if area is not None and not register.to_crs(4326).intersects(box(*area)).any():
+        lines.append(f"  check: no asset lies where the log's incidents do. If the register's "
+                     f"coordinates are not in {crs}, export them in degrees (WGS 84), or as "
+                     "GeoPackage, which names its projection")
+    return lines
+
+
+# Faults of the user's own strategies and decision table, found before any work is done.
+
+def file_faults(files: MappingOf[str, tuple[Path, ...]],
+                parameters: Parameters) -> list[RehitError]:
+    """Return what is wrong in the project's strategies and methods files.
+
+    Handed to :func:`rehit.project.load_project`, so that a user reads the faults of all rates at
+    once, and not the next file's after mending the first.
+    """
+    def strategies(path: Path) -> None:
+        from rehit.costs.strategies import load_strategies
+
+        load_strategies(path, parameters=parameters)
+
+    def methods(path: Path) -> None:
+        from rehit.treatment.methods import load_methods
+
+        load_methods(path)
+
+    checks: dict[str, Callable[[Path], None]] = {"strategies": strategies, "methods": methods}
+    faults: list[RehitError] = []
+    for role, check in checks.items():
+        for path in files.get(role, ()):
+            try:
+                if path.exists():  # a missing file is a fault of the project file
+                    check(path)
+            except ManyErrors as error:
+                faults += error.errors
+            except RehitError as error:
+                faults.append(error)
+    return faults
+
+
+def start_project(
+    folder: Path, *, logs: Sequence[Path], register: Path | None, streets: Path | None,
+    name: str | None, crs: str | None, time_zone: str, currency: str,
+) -> tuple[dict[str, Any], list[str]]:
+    """Write ``rehit.toml`` and ``mapping.toml`` for a log into a folder.
+
+    Raises
+    ------
+    InputFileError
+        If a log cannot be read, or the folder already holds a project.
+    SettingError
+        If the time zone or the CRS is not a known one, or no projection can be told.
+    """
+    for taken in (folder / FILE_NAME, folder / "mapping.toml"):
+        if taken.exists():
+            raise InputFileError(str(taken), got="a file that is already there",
+                                 allowed="a folder without a project",
+                                 remedy="choose another folder, or delete the file yourself")
+    _check_settings(time_zone, crs)
+    raw = read_logs(logs)
+    whole = stack_logs(raw)
+    for extra in (register, streets):
+        if extra is not None and not extra.exists():
+            raise InputFileError(str(extra), got="no such file", allowed="a file that exists",
+                                 remedy="correct the name")
+    mapping = propose_mapping(whole, crs=crs)
+    place = suggest_project(whole, mapping)
+    project_crs = _project_crs(crs, mapping, place)
+    files: dict[str, Any] = {"log": [_reference(path, folder) for path in logs],
+                             "mapping": "mapping.toml"}
+    files |= {role: _reference(path, folder)
+              for role, path in (("register", register), ("streets", streets)) if path is not None}
+    # Read before anything is written: a register that cannot be used is known at once.
+    assets = [] if register is None else register_lines(
+        register, crs=project_crs, area=None if place is None else place.study_area)
+    text = _project_text(
+        name=name or folder.resolve().name, crs=project_crs, time_zone=time_zone,
+        currency=currency, area=None if place is None else place.study_area, files=files)
+    with staged_folder(folder) as stage:
+        save_mapping(mapping, stage / "mapping.toml")
+        (stage / FILE_NAME).write_text(text, encoding="utf-8")
+    return _summary(folder, raw, mapping, project_crs, assets)
+
+
+def _check_settings(time_zone: str, crs: str | None) -> None:
+    try:
+        ZoneInfo(time_zone)
+    except (ZoneInfoNotFoundError, ValueError, OSError) as error:
+        raise SettingError("--time-zone", got=repr(time_zone),
+                           allowed="a name such as Europe/Lisbon",
+                           remedy="use the IANA name of the zone the log is written in") from error
+    if crs is not None and not (is_projected_crs(crs) or _in_feet(crs)):
+        raise SettingError("--crs", got=repr(crs),
+                           allowed="a projected CRS such as EPSG:32630",
+                           remedy="use the code of the projection your maps are drawn in")
+
+
+def _in_feet(crs: str) -> bool:
+    """Whether it is a projected CRS in another unit: the log's grid, though not the project's."""
+    try:
+        return bool(CRS.from_user_input(crs).is_projected) and not is_projected_crs(crs)
+    except CRSError:
+        return False
+
+
+def _project_crs(crs: str | None, mapping: Mapping, place: ProjectPlace | None) -> str:
+    """Return the projection of the project: as told, the log's own grid, or the UTM zone.
+
+    A grid in feet is one the log may be in, but distances are worked out in metres.
+    """
+    places = mapping.places
+    for code in (crs, places.crs, places.location_crs):
+        if code and is_projected_crs(code):
+            return code
+    if crs and crs not in (places.crs, places.location_crs) and place is not None:
+        raise SettingError("--crs", got=f"{crs}, in which the log has no coordinates",
+                           allowed="a projected CRS in metres, such as EPSG:32630; in feet only "
+                           "where the log's own coordinates are in it",
+                           remedy="use the code of a projection in metres, or leave --crs out")
+    if place is not None:
+        return place.crs
+    grid = [column for name in ("easting", "northing", "location") if name in mapping.fields
+            for column in mapping.fields[name].columns]
+    if not grid:
+        raise SettingError("--crs", got=f"{crs or 'no projection'}, and a log without coordinates",
+                           allowed="a projected CRS in metres, such as EPSG:32630",
+                           remedy="name the projection your maps are drawn in with --crs")
+    columns = " and ".join(map(repr, grid))
+    raise SettingError(
+        "--crs", got=f"{crs or 'no projection'}, and coordinates in {columns} "
+        + ("that do not lie in it" if crs else "whose grid the log does not name"),
+        allowed="the projected CRS they are written in, in metres or feet, such as EPSG:27700",
+        remedy="ask the log's owner for the code of that grid and give it with --crs")
+
+
+def _reference(path: Path, folder: Path) -> str:
+    return Path(os.path.relpath(path.resolve(), folder.resolve())).as_posix()
+
+
+def _project_text(*, name: str, crs: str, time_zone: str, currency: str,
+                  area: tuple[float, float, float, float] | None,
+                  files: dict[str, Any]) -> str:
+    document = tomlkit.document()
+    document.add(tomlkit.comment("A rehit project. Lines may be changed; see the README."))
+    facts = tomlkit.table()
+    facts.update({"name": name, "crs": crs, "time_zone": time_zone, "currency": currency})
+    if area is not None:
+        facts["study_area"] = [round(v, 4) for v in area]
+        facts["study_area"].comment("west, south, east, north: places outside it are doubted")
+    document["project"] = facts
+    document["files"] = _files_table(files)
+    service = tomlkit.table()
+    service.comment("response standards; any number of the parameter table may be set like this")
+    service.update({"offensive_hours": 24, "ordinary_working_days": 5})
+    document["service"] = service
+    return tomlkit.dumps(document)
+
+
+def _files_table(files: dict[str, Any]) -> Table:
+    """Return the files of the project, with those that a patrol needs as lines to be taken in."""
+    named = tomlkit.table()
+    named.update(files)
+    named.add(tomlkit.comment("rehit patrol needs two more; take away the # before a line once "
+                              "its file is there:"))
+    for role, (columns, line) in EXAMPLES.items():
+        named.add(tomlkit.comment(f'{role} = "{role}.csv"'))
+        named.add(tomlkit.comment(f"  columns: {columns}"))
+        named.add(tomlkit.comment(f"  such as: {line}"))
+    return named
+
+
+def _summary(folder: Path, raw: Sequence[RawLog], mapping: Mapping,
+             crs: str, assets: Sequence[str]) -> tuple[dict[str, Any], list[str]]:
+    questions = [f"{question.ask} (assumed: {question.assumed})"
+                 for question in mapping.open_questions]
+    columns = {name: " + ".join(source.columns) for name, source in mapping.fields.items()}
+    rows = {log.name: len(log.table) for log in raw}
+    notes = [reading_note(log, note) for log in raw for note in log.notes]
+    summary: dict[str, Any] = {
+        "folder": str(folder), "rows": rows, "crs": crs, "questions": questions,
+        "columns": columns, "notes": notes, "register": list(assets),
+        "files": [str(folder / FILE_NAME), str(folder / "mapping.toml")]}
+    lines = [f"{name}: {count:,} rows" for name, count in rows.items()]
+    lines += [f"  {target} ← {source}" for target, source in columns.items()]
+    lines += [f"  {note}" for note in notes]
+    lines += assets
+    lines += ["", f"Projection: {crs}", ""]
+    if questions:
+        lines += ["Please answer in mapping.toml (the assumed answer is used meanwhile):"]
+        lines += [f"  ? {question}" for question in questions]
+    lines += ["", f"Check {folder / FILE_NAME} and {folder / 'mapping.toml'}, then run:",
+              f"  rehit report {folder}", "",
+              "rehit patrol also needs the crews' depots and vehicles: two small CSV files, whose "
+              f"columns stand in {folder / FILE_NAME} under [files]."]
+    return summary, lines

@@ -1,0 +1,687 @@
+"""How figures are drawn: one look, the same bytes every time, a text for those who cannot see."""
+
+from __future__ import annotations
+
+import io
+import textwrap
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any, cast
+
+import matplotlib as mpl
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.colors import LinearSegmentedColormap, Normalize, to_rgb
+from matplotlib.figure import Figure
+from matplotlib.ticker import FuncFormatter, MaxNLocator
+from scipy import stats
+
+from rehit.report.document import Picture
+from rehit.report.measures import keep_at_fdr
+from rehit.report.words import Words
+
+# Colours of our own choosing, told apart by colour-blind readers, never the sole carrier.
+#
+# A test simulates the three kinds of colour blindness and holds the distances.
+
+INK = "#1c2b36"
+QUIET = "#5a6772"
+LINE = "#c9d0d4"
+PAPER = "#ffffff"
+TEAL = "#0b6b67"
+OCHRE = "#b86a00"
+PLUM = "#6b3a78"
+SKY = "#5aa9d6"
+RUST = "#9c2f1f"
+SAND = "#d8c48a"
+
+#: In the order in which series take them; each also gets its own line style.
+SERIES = (TEAL, OCHRE, PLUM, SKY, RUST, SAND, INK)
+DASHES = ("-", (0, (5, 2)), (0, (1, 1.4)), (0, (7, 2, 1.5, 2)), (0, (3, 1.5)),
+          (0, (9, 1.5, 1, 1.5, 1, 1.5)), (0, (1, 3)))
+
+_RAMP_LIGHT = (0.96, 0.02, 95.0)
+_RAMP_DARK = (0.36, 0.10, 195.0)
+
+
+def ramp_colours(steps: int) -> list[str]:
+    """Return `steps` colours from light sand to dark teal, evenly spaced in perceived lightness.
+
+    Lightness, chroma and hue go in straight lines in Oklab's polar form.
+
+    References
+    ----------
+    Ottosson (2020), A perceptual color space for image processing (Oklab), whose matrices these
+    are.
+    """
+    share = np.linspace(0.0, 1.0, steps)[:, None]
+    points = np.array(_RAMP_LIGHT) * (1 - share) + np.array(_RAMP_DARK) * share
+    light, chroma, hue = points[:, 0], points[:, 1], np.radians(points[:, 2])
+    rgb = _oklab_to_srgb(np.column_stack([light, chroma * np.cos(hue), chroma * np.sin(hue)]))
+    return ["#" + "".join(f"{round(float(v) * 255):02x}" for v in row) for row in rgb]
+
+
+def ink_on(colour: tuple[float, float, float, float]) -> str:
+    """Return the dark or the white ink, whichever stands out more from a background.
+
+    References
+    ----------
+    W3C, Web Content Accessibility Guidelines 2.2, relative luminance and contrast ratio.
+
+    Examples
+    --------
+    >>> ink_on((1.0, 1.0, 1.0, 1.0)) == INK, ink_on((0.0, 0.2, 0.2, 1.0)) == PAPER
+    (True, True)
+    """
+    def luminance(rgb: tuple[float, ...]) -> float:
+        v = np.array(rgb[:3])
+        linear = np.where(v <= 0.04045, v / 12.92, ((v + 0.055) / 1.055) ** 2.4)
+        return float(linear @ [0.2126, 0.7152, 0.0722])
+
+    back, dark = luminance(colour), luminance(to_rgb(INK))
+    return INK if (back + 0.05) / (dark + 0.05) >= 1.05 / (back + 0.05) else PAPER
+
+
+def ramp() -> LinearSegmentedColormap:
+    """Return the ramp as a matplotlib colour map."""
+    return LinearSegmentedColormap.from_list("rehit_ramp", ramp_colours(33))
+
+
+def _oklab_to_srgb(lab: np.ndarray) -> np.ndarray:
+    to_lms = np.array([[1.0, 0.3963377774, 0.2158037573],
+                       [1.0, -0.1055613458, -0.0638541728],
+                       [1.0, -0.0894841775, -1.2914855480]])
+    to_rgb = np.array([[4.0767416621, -3.3077115913, 0.2309699292],
+                       [-1.2684380046, 2.6097574011, -0.3413193965],
+                       [-0.0041960863, -0.7034186147, 1.7076147010]])
+    linear = np.clip((lab @ to_lms.T) ** 3 @ to_rgb.T, 0.0, 1.0)
+    return np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
+
+
+WIDE = (7.0, 3.9)
+NARROW = (3.5, 3.3)
+#: Distance of the legend below the axes, past ticks and label [font sizes].
+_BELOW_LABEL = 4.4
+_STYLE: dict[str, Any] = {
+    "font.family": "DejaVu Sans", "font.size": 9.5, "text.color": INK, "axes.labelcolor": INK,
+    "axes.edgecolor": QUIET, "axes.spines.top": False, "axes.spines.right": False,
+    "xtick.color": INK, "ytick.color": INK, "axes.grid": True, "grid.color": LINE,
+    "grid.linewidth": 0.6, "axes.axisbelow": True, "figure.facecolor": PAPER,
+    "axes.facecolor": PAPER, "legend.frameon": False, "svg.hashsalt": "rehit",
+    "svg.fonttype": "path", "lines.linewidth": 1.8, "hatch.linewidth": 0.7,
+}
+
+
+@dataclass(frozen=True)
+class FigureText:
+    """What a figure says in words: its finding, its source line, its alternative text."""
+
+    title: str
+    note: str
+    alt: str
+
+
+def figure_text(words: Words, key: str, **facts: object) -> FigureText:
+    """Take a figure's three texts from the catalogue, the facts filled in."""
+    title, note, alt = (words(f"fig.{key}_{part}", **facts) for part in ("title", "note", "alt"))
+    return FigureText(title[:1].upper() + title[1:], note, alt)
+
+
+@contextmanager
+def house_style() -> Iterator[None]:
+    """Draw in the report's look inside the block; settings outside are left alone."""
+    with mpl.rc_context(cast(Any, _STYLE)):
+        yield
+
+
+def legend_below(ax: Axes, *, ncols: int) -> None:
+    """Put the legend under the axis label, where it cannot hide a line."""
+    ax.legend(loc="upper left", bbox_to_anchor=(0.0, 0.0), ncols=ncols, fontsize=8.5,
+              handlelength=3, borderaxespad=_BELOW_LABEL)
+
+
+def finish(ax: Axes, text: FigureText, *, titled: bool) -> FigureText:
+    """Put the finding above the axes and the source line below where `titled`; return the text."""
+    if titled:
+        width = int(cast(Figure, ax.figure).get_figwidth() * 10.5)
+        ax.set_title(textwrap.fill(text.title, width), loc="left", fontsize=11, fontweight="bold")
+        legend = ax.get_legend()
+        rows = 0 if legend is None else len(legend.get_texts())
+        ax.annotate(textwrap.fill(text.note, int(width * 1.3)), (0, 0), (0, -38 - 14 * rows),
+                    xycoords="axes fraction", textcoords="offset points", va="top",
+                    fontsize=7.5, color=QUIET, annotation_clip=False)
+    return text
+
+
+def is_narrow(ax: Axes) -> bool:
+    """Whether the drawing is for a phone."""
+    return float(cast(Figure, ax.figure).get_figwidth()) < 5
+
+
+def in_words(words: Words, kind: str = "whole") -> FuncFormatter:
+    """Write the numbers of an axis in the language's manner: `whole`, `share` or `given`."""
+    write = {"whole": words.whole, "given": words.given,
+             "share": lambda v: words("format.percent", value=words.whole(v * 100))}[kind]
+    return FuncFormatter(lambda value, _: write(value))
+
+
+def draw_picture(name: str, draw: Callable[[Axes], FigureText], *, tall: float = 1.0) -> Picture:
+    """Draw one figure wide and narrow and pack both with its texts.
+
+    Parameters
+    ----------
+    name
+        Id of the picture in the page.
+    draw
+        Draws on the axes it is given, without a title.
+    tall
+        Factor for the height, such as for long lists.
+    """
+    drawn: list[tuple[FigureText, bytes]] = []
+    for width, height in (WIDE, NARROW):
+        with house_style():
+            figure = Figure(figsize=(width, height * tall), layout="constrained")
+            drawn.append((draw(figure.add_subplot()), to_svg(figure)))
+    (text, wide), (_, narrow) = drawn
+    return Picture(name, text.title, text.note, text.alt, wide, narrow)
+
+
+def to_svg(figure: Figure) -> bytes:
+    """Write a figure as SVG with neither date nor program name in it."""
+    page = io.BytesIO()
+    figure.savefig(page, format="svg", metadata={"Date": None, "Creator": None})
+    return page.getvalue()
+
+
+def to_png(figure: Figure, *, dpi: int = 150) -> bytes:
+    """Write a figure as PNG with no program name in it."""
+    page = io.BytesIO()
+    figure.savefig(page, format="png", dpi=dpi, metadata={"Software": None})
+    return page.getvalue()
+
+
+# Figures about methods and money: mix, cost over the years, break-even, budget.
+
+def method_mix(methods: pd.Series, *, ax: Axes, words: Words, titled: bool = True) -> FigureText:
+    """Draw how many incidents each method fits, most frequent on top.
+
+    Parameters
+    ----------
+    methods
+        Method code per incident.
+    """
+    counts = methods.value_counts().sort_values(kind="stable")
+    rows = np.arange(len(counts))
+    ax.barh(rows, counts.to_numpy(), color=TEAL, height=0.62)
+    for row, count in zip(rows, counts, strict=True):
+        ax.annotate(f"{words.whole(count)} ({words.share(count / len(methods))})", (count, row),
+                    (4, 0), textcoords="offset points", va="center", fontsize=8.5)
+    ax.set_yticks(rows, [words.code("method", m) for m in counts.index])
+    ax.set(xlabel=words("fig.mix_x"), xlim=(0, counts.max() * (1.45 if is_narrow(ax) else 1.2)))
+    ax.xaxis.set_major_formatter(in_words(words))
+    ax.xaxis.set_major_locator(MaxNLocator(5))
+    ax.grid(visible=False, axis="y")
+    listed = "; ".join(f"{words.code('method', m)} {words.whole(c)}"
+                       for m, c in counts.iloc[::-1].items())
+    facts = {"method": words.code("method", counts.index[-1]), "list": listed,
+             "share": words.share(counts.iloc[-1] / len(methods)),
+             "total": words.whole(len(methods))}
+    key = "mix_inspect" if counts.index[-1] == "inspect" else "mix"
+    return finish(ax, figure_text(words, key, **facts), titled=titled)
+
+
+def cost_over_years(cost_years: pd.DataFrame, *, ax: Axes, words: Words, currency: str,
+                    allowed: dict[str, int] | None = None, titled: bool = True) -> FigureText:
+    """Draw the cost so far of each strategy over the years, with its interval as a band.
+
+    Parameters
+    ----------
+    cost_years
+        Table ``report_cost_years``.
+    currency
+        Code in front of amounts.
+    allowed
+        At how many of the places each strategy is allowed; at all of them where not given.
+    """
+    strategies = list(dict.fromkeys(cost_years["strategy"]))
+    n_places = int(cost_years["n_places"].iloc[0])
+    barred = {s: n for s, n in (allowed or {}).items() if n < n_places}
+    ends: dict[str, float] = {}
+    for number, strategy in enumerate(strategies):
+        line = cost_years[cost_years["strategy"] == strategy].sort_values("year")
+        style = number % len(SERIES)
+        ax.fill_between(line["year"], line["cost_low"], line["cost_high"], color=SERIES[style],
+                        alpha=0.13, linewidth=0)
+        ax.plot(line["year"], line["cost_mean"], color=SERIES[style], linestyle=DASHES[style],
+                label=_way(words, strategy, barred.get(strategy)))
+        ends[strategy] = float(line["cost_mean"].iloc[-1])
+    ax.xaxis.set_major_formatter(in_words(words, "given"))
+    ax.set(xlabel=words("fig.years_x"), ylabel=words("fig.years_y", currency=currency))
+    ax.set_xlim(0, float(cost_years["year"].max()))
+    ax.set_ylim(bottom=0)
+    ax.yaxis.set_major_formatter(in_words(words))
+    legend_below(ax, ncols=1 if is_narrow(ax) else 2)
+    order = sorted(ends, key=lambda s: ends[s])
+    best, other = order[0], order[min(1, len(order) - 1)]
+    facts = {"best": words.code("strategy", best), "other": words.code("strategy", other),
+             "best_cost": words.money(ends[best], currency),
+             "other_cost": words.money(ends[other], currency),
+             "years": words.number(float(cost_years["year"].max()), 2),
+             "places": words.whole(n_places), "allowed": words.whole(barred.get(best, n_places)),
+             "n": len(strategies), "currency": currency}
+    key = "years_part" if best in barred else "years"
+    return finish(ax, figure_text(words, key, **facts), titled=titled)
+
+
+def _way(words: Words, strategy: str, allowed_at: int | None) -> str:
+    name = words.code("strategy", strategy)
+    return name if allowed_at is None else words("fig.years_allowed", way=name,
+                                                 n=words.whole(allowed_at))
+
+
+def breakeven_curve(rate_costs: pd.DataFrame, *, ax: Axes, words: Words, currency: str,
+                    pays: bool = True, titled: bool = True) -> FigureText:
+    """Draw the yearly cost of each strategy against the re-hit rate; the crossings are marked.
+
+    Parameters
+    ----------
+    rate_costs
+        Table ``report_rate_costs``; the first strategy is the one compared with.
+    currency
+        Code in front of amounts.
+    pays
+        Whether a coating is cheapest anywhere, so that the place drawn is like those.
+    """
+    strategies = list(dict.fromkeys(rate_costs["strategy"]))
+    table = rate_costs.pivot_table(index="rate_per_year", columns="strategy", values="annual_cost")
+    table = table.interpolate(method="index")
+    rates = table.index.to_numpy(float)
+    base = table[strategies[0]].to_numpy()
+    crossings: dict[str, float] = {}
+    for number, strategy in enumerate(strategies):
+        style, cost = number % len(SERIES), table[strategy].to_numpy()
+        ax.plot(rates, cost, color=SERIES[style], linestyle=DASHES[style],
+                label=words.code("strategy", strategy))
+        crossing = first_crossing(rates, cost - base) if number else None
+        if crossing is not None:
+            crossings[strategy] = crossing
+            ax.plot([crossing], [np.interp(crossing, rates, base)], "o", color=SERIES[style],
+                    markeredgecolor=INK, markersize=7)
+    ax.xaxis.set_major_formatter(in_words(words, "given"))
+    ax.set(xlabel=words("fig.rate_x"), ylabel=words("fig.rate_y", currency=currency))
+    ax.set_xlim(0, float(rates.max()))
+    ax.set_ylim(bottom=0)
+    ax.yaxis.set_major_formatter(in_words(words))
+    legend_below(ax, ncols=1 if is_narrow(ax) else 2)
+    facts = {"base": words.code("strategy", strategies[0]), "currency": currency,
+             "n": len(strategies), "highest": words.number(float(rates.max()), 2),
+             "surface": words.number(float(rate_costs["surface_m2"].iloc[0]), 2)}
+    if not crossings:
+        return finish(ax, figure_text(words, "rate_none", **facts), titled=titled)
+    strategy = min(crossings, key=lambda s: crossings[s])
+    facts |= {"strategy": words.code("strategy", strategy),
+              "rate": words.number(crossings[strategy], 2)}
+    return finish(ax, figure_text(words, "rate" if pays else "rate_plain", **facts), titled=titled)
+
+
+def first_crossing(x: np.ndarray, difference: np.ndarray) -> float | None:
+    """Return where a difference first falls from above zero to zero or below; None if never.
+
+    Examples
+    --------
+    >>> first_crossing(np.array([0.0, 1.0, 2.0]), np.array([3.0, 1.0, -1.0]))
+    1.5
+    """
+    falls = np.flatnonzero((difference[:-1] > 0) & (difference[1:] <= 0))
+    if not len(falls):
+        return None
+    i = int(falls[0])
+    part = difference[i] / (difference[i] - difference[i + 1])
+    return float(x[i] + part * (x[i + 1] - x[i]))
+
+
+def budget_sweep(sweep: pd.DataFrame, *, ax: Axes, words: Words, currency: str,
+                 titled: bool = True) -> FigureText:
+    """Draw the yearly saving of the best programme at each budget, with its interval.
+
+    Parameters
+    ----------
+    sweep
+        Table ``report_budget_sweep``.
+    currency
+        Code in front of amounts.
+    """
+    line = sweep.sort_values("budget")
+    budget, saving = line["budget"].to_numpy(float), line["saving_per_year"].to_numpy(float)
+    if line["saving_low"].notna().any():
+        ax.fill_between(budget, line["saving_low"], line["saving_high"], color=TEAL, alpha=0.15,
+                        linewidth=0, label=words("fig.sweep_band"))
+    ax.plot(budget, saving, color=TEAL, marker="o", markersize=4, label=words("fig.sweep_line"))
+    chosen = line["chosen"].to_numpy(bool)
+    pick = int(np.flatnonzero(chosen)[0]) if chosen.any() else len(line) - 1
+    ax.plot([budget[pick]], [saving[pick]], "s", color=OCHRE, markeredgecolor=PAPER, markersize=9,
+            label=words("fig.sweep_chosen" if chosen.any() else "fig.sweep_largest"))
+    ax.set(xlabel=words("fig.sweep_x", currency=currency),
+           ylabel=words("fig.sweep_y", currency=currency))
+    ax.xaxis.set_major_formatter(in_words(words))
+    ax.yaxis.set_major_formatter(in_words(words))
+    ax.xaxis.set_major_locator(MaxNLocator(5))
+    ax.set_ylim(bottom=min(0.0, float(np.nanmin(line["saving_low"].fillna(0)))))
+    legend_below(ax, ncols=1 if is_narrow(ax) else 3)
+    facts = {"budget": words.money(budget[pick], currency), "currency": currency,
+             "saving": words.money(saving[pick], currency),
+             "places": words.whole(line["n_places"].iloc[pick]), "n": len(line),
+             "largest": words.money(budget[-1], currency),
+             "largest_saving": words.money(saving[-1], currency)}
+    return finish(ax, figure_text(words, "sweep", **facts), titled=titled)
+
+
+# Figures about places: who takes how much, how soon it comes back, how sure the rates are.
+
+#: Years of the calendar, the latest of the log: more would not be legible.
+YEARS_DRAWN = 4
+
+
+def share_curve(repeats: pd.DataFrame, *, ax: Axes, words: Words, streets: bool = False,
+                titled: bool = True) -> FigureText:
+    """Draw how large a share of the incidents the worst places take (a Lorenz curve, worst first).
+
+    Parameters
+    ----------
+    repeats
+        Table ``repeats``; uses ``n_incidents``.
+    ax
+        Axes to draw on.
+    words
+        Language of the texts.
+    streets
+        Whether the rows are streets, not places.
+    titled
+        Whether finding and source line are written on the axes.
+
+    References
+    ----------
+    Lorenz (1905), Methods of measuring the concentration of wealth.
+    """
+    counts = np.sort(repeats["n_incidents"].to_numpy(float))[::-1]
+    total, n_places = counts.sum(), len(counts)
+    taken = np.concatenate([[0], counts.cumsum()]) / max(total, 1)
+    places = np.arange(n_places + 1) / n_places
+    tenth = max(round(n_places / 10), 1)
+    ax.plot(places, taken, color=TEAL, label=words("fig.share_curve_line"))
+    ax.plot([0, 1], [0, 1], color=QUIET, linestyle=DASHES[2], label=words("fig.share_curve_even"))
+    ax.plot([places[tenth]], [taken[tenth]], "o", color=OCHRE, markersize=7)
+    ax.annotate(words("fig.share_curve_mark", share=words.share(taken[tenth]),
+                      n=words.whole(tenth)),
+                (places[tenth], taken[tenth]), (12, -14), textcoords="offset points", color=INK,
+                bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.5})
+    ax.set(xlabel=words("fig.share_curve_x"), ylabel=words("fig.share_curve_y"),
+           xlim=(0, 1), ylim=(0, 1.02))
+    ax.xaxis.set_major_formatter(in_words(words, "share"))
+    ax.yaxis.set_major_formatter(in_words(words, "share"))
+    ax.legend(loc="lower right")
+    facts = {"share": words.share(taken[tenth]), "n": words.whole(tenth),
+             "places": words.whole(n_places), "total": words.whole(total)}
+    key = "share_curve_streets" if streets else "share_curve"
+    return finish(ax, figure_text(words, key, **facts), titled=titled)
+
+
+def rehit_survival(survival: pd.DataFrame, *, ax: Axes, words: Words, grouping: str,
+                   titled: bool = True) -> FigureText:
+    """Draw the share of cleared surfaces not yet marked again, by substrate or clearance speed.
+
+    Parameters
+    ----------
+    survival
+        Table ``report_survival``.
+    grouping
+        ``substrate`` or ``clearance_speed``.
+
+    References
+    ----------
+    Kaplan and Meier (1958), JASA 53, 457–481.
+    """
+    chosen = survival[survival["grouping"] == grouping]
+    sizes = chosen.groupby("group")["n"].max().sort_values(ascending=False, kind="stable")
+    groups = list(sizes.index[:5])
+    horizon = float(min(chosen[chosen["group"] == g]["days"].max() for g in groups))
+    day = 90.0 if horizon >= 90 else float(np.floor(horizon))
+    left: dict[str, tuple[float, float, float]] = {}
+    for number, group in enumerate(groups):
+        curve = chosen[chosen["group"] == group].sort_values("days")
+        days = np.concatenate([[0], curve["days"].to_numpy(float)])
+        share = np.concatenate([[1], curve["unmarked"].to_numpy(float)])
+        label = f"{words.code(grouping, group)} (n={words.whole(sizes[group])})"
+        ax.step(days, share, where="post", color=SERIES[number], linestyle=DASHES[number],
+                label=label)
+        left[group] = _at(curve, day)
+    ax.axvline(day, color=LINE, linewidth=1.2)
+    ax.set(xlabel=words("fig.survival_x"), ylabel=words("fig.survival_y"), ylim=(0, 1.02))
+    ax.set_xlim(0, min(float(chosen["days"].max()), 730))
+    ax.yaxis.set_major_formatter(in_words(words, "share"))
+    legend_below(ax, ncols=1 if is_narrow(ax) else 3)
+    best, worst = max(left, key=lambda g: left[g]), min(left, key=lambda g: left[g])
+    facts = {"day": words.whole(day), "best": words.code(grouping, best),
+             "worst": words.code(grouping, worst), "best_share": words.share(left[best][0]),
+             "worst_share": words.share(left[worst][0]),
+             "total": words.whole(sizes[groups].sum())}
+    same = "_same" if left[best][1] <= left[worst][2] else ""
+    key = "survival_one" if len(left) == 1 else f"survival_{grouping}{same}"
+    return finish(ax, figure_text(words, key, **facts), titled=titled)
+
+
+def _at(curve: pd.DataFrame, day: float) -> tuple[float, float, float]:
+    """Return a curve's share at a day with its interval; all of them before the first step."""
+    before = curve[curve["days"] <= day]
+    if before.empty:
+        return 1.0, 1.0, 1.0
+    last = before.iloc[-1]
+    share = float(last["unmarked"])
+    low, high = (share if pd.isna(last[c]) else float(last[c]) for c in ("low", "high"))
+    return share, low, high
+
+
+def rate_caterpillar(repeats: pd.DataFrame, *, ax: Axes, words: Words, top: int = 20,
+                     threshold_per_year: float | None = None, sure: float = 0.9,
+                     titled: bool = True) -> FigureText:
+    """Draw the worst places' rates with their intervals, one line per place, worst on top.
+
+    Parameters
+    ----------
+    repeats
+        Table ``repeats``.
+    top
+        Places drawn.
+    threshold_per_year
+        Line to compare with [incidents/year].
+    sure
+        Chance above which a place counts as over the threshold.
+    """
+    worst = repeats.sort_values(["rank_mean", "place_id"]).head(top).iloc[::-1]
+    rows = np.arange(len(worst))
+    over = np.asarray(worst["chance_above"] >= sure, bool)
+    ax.hlines(rows, worst["rate_low"], worst["rate_high"], color=QUIET, linewidth=1.6)
+    if threshold_per_year is None:
+        over = np.ones(len(worst), bool)
+    for flag, marker, face in ((True, "o", TEAL), (False, "D", "white")):
+        if threshold_per_year is None and not flag:
+            continue
+        pick = over == flag
+        ax.plot(worst["rate_per_year"].to_numpy()[pick], rows[pick], marker, color=TEAL,
+                markerfacecolor=face, markersize=5.5, linestyle="none",
+                label=words("fig.caterpillar_rate") if threshold_per_year is None else words(
+                    f"fig.caterpillar_{'over' if flag else 'unsure'}", sure=words.share(sure)))
+    if threshold_per_year is not None:
+        ax.axvline(threshold_per_year, color=OCHRE, linestyle=DASHES[1],
+                   label=words("fig.caterpillar_line", rate=words.given(threshold_per_year)))
+    ax.set_yticks(rows, [short(str(p), 14 if is_narrow(ax) else 22) for p in worst["place_id"]])
+    ax.xaxis.set_major_formatter(in_words(words, "given"))
+    ax.set(xlabel=words("fig.caterpillar_x"), ylim=(-0.7, len(worst) - 0.3))
+    ax.set_xlim(left=0)
+    legend_below(ax, ncols=1 if is_narrow(ax) else 3)
+    first = worst.iloc[-1]
+    facts = {"n_over": int(over.sum()), "n": int(over.sum()), "top": len(worst),
+             "place": str(first["place_id"]),
+             "rate": words.number(first["rate_per_year"], 2),
+             "low": words.number(first["rate_low"], 2), "high": words.number(first["rate_high"], 2),
+             "total": words.whole(len(repeats)), "sure": words.share(sure)}
+    key = "caterpillar" if threshold_per_year is None or not over.any() else "caterpillar_over"
+    if key == "caterpillar_over":
+        key = "caterpillar_all" if over.all() else key
+        facts["threshold"] = words.given(float(threshold_per_year or 0))
+    return finish(ax, figure_text(words, key, **facts), titled=titled)
+
+
+def incident_calendar(incidents: pd.DataFrame, *, ax: Axes, words: Words, time_zone: str,
+                      chance_limit: float = 0.05, titled: bool = True) -> FigureText:
+    """Draw incidents per day reported: weeks along, weekdays down, a strip per year.
+
+    Parameters
+    ----------
+    incidents
+        Needs ``reported_at`` [UTC].
+    time_zone
+        The calendar the days are taken from.
+    chance_limit
+        A weekday is named only if weekdays differ by more than chance at this level (chi-square).
+    """
+    days = incidents["reported_at"].dt.tz_convert(time_zone).dt.tz_localize(None).dt.normalize()
+    counts = days.value_counts()
+    years = sorted({int(y) for y in days.dt.year})[-YEARS_DRAWN:]
+    earlier = int((days.dt.year < years[0]).sum())
+    days = days[days.dt.year >= years[0]]
+    grid = np.full((len(years) * 8 - 1, 54), np.nan)
+    span = pd.date_range(days.min(), days.max(), freq="D")
+    span = span[span.year >= years[0]]
+    new_year = pd.to_datetime(span.year.astype(str) + "-01-01")
+    week = (span.day_of_year + new_year.day_of_week - 1) // 7
+    line = np.array([years.index(y) * 8 for y in span.year]) + span.day_of_week
+    grid[line, week] = counts.reindex(span, fill_value=0).to_numpy(float)
+    image = ax.imshow(grid, cmap=ramp(), aspect="auto", interpolation="none", vmin=0)
+    bar = ax.figure.colorbar(image, ax=ax, location="bottom", fraction=0.06, aspect=40)
+    bar.set_label(words("fig.calendar_scale"))
+    ax.set_yticks([i * 8 + 3 for i in range(len(years))], [str(y) for y in years])
+    months = [1, 4, 7, 10] if is_narrow(ax) else list(range(1, 13))
+    ax.set_xticks([(m - 1) * 30.44 / 7 + 2 for m in months],
+                  [words(f"month.{m}")[:3] for m in months])
+    ax.grid(visible=False)
+    ax.tick_params(length=0)
+    for side in ax.spines.values():
+        side.set_visible(False)
+    by_month = days.dt.to_period("M").value_counts().sort_index()
+    by_weekday = days.dt.day_of_week.value_counts().reindex(range(7), fill_value=0)
+    even = stats.chisquare(by_weekday).pvalue >= chance_limit
+    top = by_month.idxmax()
+    facts = {"month": words(f"month.{top.month}"), "year": top.year,
+             "count": words.whole(by_month.max()),
+             "weekday": words(f"weekday.{by_weekday.idxmax()}"),
+             "weekday_share": words.share(by_weekday.max() / len(days)),
+             "total": words.whole(len(days)),
+             "left_out": words("fig.calendar_left_out", n=words.whole(earlier)) if earlier else ""}
+    key = "calendar_even" if even else "calendar"
+    return finish(ax, figure_text(words, key, **facts), titled=titled)
+
+
+def short(text: str, length: int) -> str:
+    """Shorten a name in its middle, since the ends tell names apart.
+
+    Examples
+    --------
+    >>> short("site-493766-3623746", 14)
+    'site-…-3623746'
+    """
+    if len(text) <= length:
+        return text
+    tail = (length - 1) * 2 // 3
+    return text[:length - 1 - tail] + "…" + text[-tail:]
+
+
+# Figures about near repeats and forecasts.
+
+def ring_table(rings: pd.DataFrame, *, ax: Axes, words: Words, chance_limit: float = 0.05,
+               titled: bool = True) -> FigureText:
+    """Draw near repeats as a table of rings by spans: how many times as many pairs as by chance.
+
+    Parameters
+    ----------
+    rings
+        Table ``report_rings``.
+    chance_limit
+        Share of false claims accepted among the cells set in bold with a star.
+
+    References
+    ----------
+    Knox (1964), The detection of space-time interactions, Applied Statistics 13, 25–30.
+    Benjamini and Hochberg (1995), JRSS B 57, 289–300.
+    """
+    known = rings[rings["ratio"].notna()].sort_values(["metres_from", "days_from"])
+    known = known.assign(stands=keep_at_fdr(known["p_upper"].fillna(1).tolist(),
+                                            rate=chance_limit))
+    cells = known.set_index(["metres_from", "days_from"])
+    table = cells["ratio"].unstack()  # noqa: PD010
+    stands = cells["stands"].unstack().fillna(value=False)  # noqa: PD010
+    values = table.to_numpy(float)
+    top = max(float(np.nanmax(values)), 1.5)
+    ax.imshow(values, cmap=ramp(), norm=Normalize(0.5, top), aspect="auto")
+    for (row, column), value in np.ndenumerate(values):
+        bold = bool(stands.iloc[row, column])
+        ink = ink_on(ramp()(Normalize(0.5, top)(value)))
+        ax.text(column, row, words.number(value, 3) + ("*" if bold else ""), ha="center",
+                va="center", color=ink, fontweight="bold" if bold else "normal")
+    ax.set_xticks(range(table.shape[1]), _edges(rings, "days", table.columns, words))
+    ax.set_yticks(range(table.shape[0]), _edges(rings, "metres", table.index, words))
+    ax.set(xlabel=words("fig.rings_x"), ylabel=words("fig.rings_y"))
+    ax.grid(visible=False)
+    sure = known[known["stands"] & (known["ratio"] > 1)]
+    near: Any = sure.sort_values("ratio").iloc[-1] if len(sure) else known.max(numeric_only=True)
+    facts = {name: words.whole(near[name])
+             for name in ("metres_from", "metres_to", "days_from", "days_to")}
+    facts |= {"ratio": words.number(near["ratio"], 3),
+              "pairs": words.whole(rings["observed"].sum()), "limit": words.share(chance_limit)}
+    key = "rings_more" if len(sure) else "rings_none"
+    return finish(ax, figure_text(words, key, **facts), titled=titled)
+
+
+def _edges(rings: pd.DataFrame, unit: str, starts: pd.Index, words: Words) -> list[str]:
+    ends = rings.groupby(f"{unit}_from")[f"{unit}_to"].first()
+    return [f"{words.whole(start)}–{words.whole(ends[start])}" for start in starts]
+
+
+def forecast_check(checks: pd.DataFrame, *, ax: Axes, words: Words, time_zone: str = "UTC",
+                   titled: bool = True) -> FigureText:
+    """Draw what was forecast before each period, with its range, against what came.
+
+    Parameters
+    ----------
+    checks
+        Table ``report_forecast_checks``.
+    time_zone
+        The calendar that the starts are written on.
+    """
+    line = checks.sort_values("period_start")
+    rows = np.arange(len(line))
+    ax.vlines(rows, line["low"], line["high"], color=TEAL, alpha=0.35, linewidth=9,
+              label=words("fig.check_range"))
+    ax.plot(rows, line["expected"], "_", color=TEAL, markersize=14, markeredgewidth=2.2,
+            label=words("fig.check_expected"))
+    ax.plot(rows, line["observed"], "D", color=OCHRE, markeredgecolor=INK, markersize=6,
+            label=words("fig.check_observed"))
+    step = max(1, int(np.ceil(len(line) / (3 if is_narrow(ax) else 7))))
+    starts = [start.date() for start in line["period_start"].dt.tz_convert(time_zone)]
+    ax.set_xticks(rows[::step], [
+        f"{day.day} {words(f'month.{day.month}')[:3]} {day.year}" for day in starts[::step]],
+        fontsize=8)
+    shortest, longest = (words.whole(line["days"].agg(end)) for end in ("min", "max"))
+    days = shortest if shortest == longest else words.span(shortest, longest)
+    ax.set(xlabel=words("fig.check_x", days=days),
+           ylabel=words("fig.check_y"))
+    ax.set_ylim(0, float(line[["high", "observed"]].max().max()) * 1.08)
+    ax.yaxis.set_major_formatter(in_words(words))
+    legend_below(ax, ncols=1 if is_narrow(ax) else 3)
+    inside = int(((line["observed"] >= line["low"]) & (line["observed"] <= line["high"])).sum())
+    facts = {"inside": inside, "n": len(line), "last": words.day(starts[-1]),
+             "expected": words.number(line["expected"].iloc[-1], 2),
+             "observed": words.whole(line["observed"].iloc[-1])}
+    return finish(ax, figure_text(words, "check", **facts), titled=titled)

@@ -1,0 +1,692 @@
+"""The counts and shares of a period, each entered in the trace book."""
+
+from __future__ import annotations
+
+import calendar
+import math
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+from zoneinfo import ZoneInfo
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+from scipy import stats
+from statsmodels.duration.survfunc import SurvfuncRight
+
+from rehit.errors import SettingError
+from rehit.parameters import Parameters
+from rehit.report.inputs import ReportInput, Standards
+from rehit.report.phrases import in_language
+from rehit.report.trace import TraceBook, Traced, rows_of
+from rehit.report.words import Words
+from rehit.words.addresses import address_table
+
+# Is it more than chance: intervals for counts and shares, and the comparison of two counts.
+
+@dataclass(frozen=True)
+class Comparison:
+    """Two counts compared per observed day: ratio of the rates, its interval, the p-value.
+
+    `ratio` is the later rate over the earlier one and is NaN where the earlier count is 0.
+    `bunching` is the factor by which weekly counts vary more than chance (1 = not at all);
+    `low`, `high` and `p_value` allow for it, `exact_low`, `exact_high` and `exact_p` do not.
+    """
+
+    count: int
+    days: float
+    count_before: int
+    days_before: float
+    ratio: float
+    low: float
+    high: float
+    p_value: float
+    exact_low: float
+    exact_high: float
+    exact_p: float
+    bunching: float
+
+
+def count_interval(count: int, *, level: float) -> tuple[float, float]:
+    """Return the exact interval for the mean of a Poisson count.
+
+    References
+    ----------
+    Garwood (1936), Fiducial limits for the Poisson distribution, Biometrika 28, 437–442.
+
+    Examples
+    --------
+    >>> low, high = count_interval(10, level=0.95)
+    >>> round(low, 2), round(high, 2)
+    (4.8, 18.39)
+    """
+    tail = (1 - level) / 2
+    low = float(stats.gamma.ppf(tail, count)) if count else 0.0
+    return low, float(stats.gamma.ppf(1 - tail, count + 1))
+
+
+def share_interval(part: int, whole: int, *, level: float) -> tuple[float, float]:
+    """Return Wilson's score interval for a share.
+
+    References
+    ----------
+    Wilson (1927), Probable inference, JASA 22, 209–212.
+
+    Examples
+    --------
+    >>> low, high = share_interval(81, 263, level=0.95)
+    >>> round(low, 4), round(high, 4)
+    (0.2553, 0.3662)
+    """
+    if not whole:
+        return 0.0, 1.0
+    z = float(stats.norm.ppf((1 + level) / 2))
+    p = part / whole
+    centre = (p + z * z / (2 * whole)) / (1 + z * z / whole)
+    half = z / (1 + z * z / whole) * math.sqrt(p * (1 - p) / whole + z * z / (4 * whole * whole))
+    return max(centre - half, 0.0), min(centre + half, 1.0)
+
+
+def compare_counts(*, count: int, days: float, count_before: int, days_before: float,
+                   level: float, bunching: float = 1.0) -> Comparison:
+    """Compare two Poisson counts with unequal observed time, exactly, given their sum.
+
+    Given the sum of both counts, the later one is binomial; its exact interval (Clopper and
+    Pearson) and exact two-sided test carry over to the ratio of the rates. Where markings come in
+    bunches, chance moves the counts more than Poisson: with `bunching` above 1 both counts are
+    divided by it first, which widens the interval as a quasi-Poisson model would.
+
+    Parameters
+    ----------
+    count, count_before
+        Incidents in the later and the earlier period.
+    days, days_before
+        Observed time of each, above zero [days].
+    level
+        Level of the interval, such as 0.95.
+    bunching
+        Variance of the counts over their mean, at least 1.
+
+    References
+    ----------
+    Przyborowski and Wilenski (1940), Homogeneity of results in testing samples from Poisson
+    series, Biometrika 31, 313–323. McCullagh and Nelder (1989), Generalized Linear Models,
+    section 6.2 (overdispersion).
+
+    Examples
+    --------
+    >>> c = compare_counts(count=11, days=800, count_before=21, days_before=3011, level=0.95)
+    >>> round(c.ratio, 3), round(c.p_value, 4)
+    (1.971, 0.0797)
+    """
+    exact = _exact(count, days, count_before, days_before, level)
+    factor = max(bunching, 1.0)
+    wide = exact if factor == 1 else _exact(round(count / factor), days,
+                                            round(count_before / factor), days_before, level)
+    ratio = (count / days) / (count_before / days_before) if count_before else math.nan
+    return Comparison(count, days, count_before, days_before, ratio, *_holding(wide, ratio),
+                      *exact, bunching=factor)
+
+
+def _exact(count: int, days: float, before: int, days_before: float,
+           level: float) -> tuple[float, float, float]:
+    total = count + before
+    if not total:
+        return 0.0, math.inf, 1.0
+    test = stats.binomtest(count, total, days / (days + days_before))
+    ends = test.proportion_ci(confidence_level=level, method="exact")
+    scale = days_before / days
+    low = ends.low / (1 - ends.low) * scale if ends.low < 1 else math.inf
+    high = ends.high / (1 - ends.high) * scale if ends.high < 1 else math.inf
+    return float(low), float(high), float(test.pvalue)
+
+
+def _holding(ends: tuple[float, float, float], ratio: float) -> tuple[float, float, float]:
+    """Keep the ratio inside the interval where dividing and rounding moved it out."""
+    low, high, p_value = ends
+    if math.isnan(ratio):
+        return ends
+    return min(low, ratio), max(high, ratio), p_value
+
+
+def bunching_of(times: pd.Series, *, observed_from: pd.Timestamp, observed_to: pd.Timestamp,
+                least_weeks: int) -> float:
+    """Return how many times more than chance the weekly counts vary (variance over mean).
+
+    Each week is compared with its neighbour only (successive differences), so that seasons and
+    slow trends do not count as bunching. 1 where there are fewer than `least_weeks` weeks.
+
+    Parameters
+    ----------
+    times
+        Times of the incidents [UTC].
+    observed_from, observed_to
+        Observed time [UTC].
+    least_weeks
+        Fewest whole weeks needed [weeks].
+
+    References
+    ----------
+    Von Neumann et al. (1941), The mean square successive difference, Ann. Math. Stat. 12,
+    153–162: half the mean squared successive difference estimates the variance free of trend.
+    """
+    counts = weekly_counts(times, observed_from=observed_from, observed_to=observed_to)
+    if len(counts) < max(least_weeks, 2) or not counts.any():
+        return 1.0
+    return max(float(np.mean(np.diff(counts) ** 2.0)) / 2 / float(counts.mean()), 1.0)
+
+
+def weekly_counts(times: pd.Series, *, observed_from: pd.Timestamp,
+                  observed_to: pd.Timestamp) -> np.ndarray:
+    """Count incidents in each whole week of the observed time.
+
+    Examples
+    --------
+    >>> start = pd.Timestamp("2024-01-01", tz="UTC")
+    >>> weekly_counts(pd.Series([start, start + pd.Timedelta(days=9)]), observed_from=start,
+    ...               observed_to=start + pd.Timedelta(days=23)).tolist()
+    [1, 1, 0]
+    """
+    weeks = int((observed_to - observed_from).total_seconds() // (7 * 86_400))
+    index = ((times - observed_from).dt.total_seconds() // (7 * 86_400)).to_numpy()
+    inside = index[(index >= 0) & (index < weeks)].astype(int)
+    return np.bincount(inside, minlength=weeks)
+
+
+def keep_at_fdr(p_values: list[float], *, rate: float) -> list[bool]:
+    """Say which tests stand when at most `rate` of those kept may be false alarms.
+
+    References
+    ----------
+    Benjamini and Hochberg (1995), Controlling the false discovery rate, JRSS B 57, 289–300.
+
+    Examples
+    --------
+    >>> keep_at_fdr([0.001, 0.2, 0.03], rate=0.1)
+    [True, False, True]
+    """
+    if not p_values:
+        return []
+    adjusted = stats.false_discovery_control(p_values, method="bh")
+    return [bool(p <= rate) for p in adjusted]
+
+
+# The period of a report, the ones it is compared with, and how much of each was observed.
+
+@dataclass(frozen=True)
+class Period:
+    """Days from `first` to `last`, both counted in.
+
+    Examples
+    --------
+    >>> Period(date(2025, 1, 1), date(2025, 3, 31)).days
+    90
+    """
+
+    first: date
+    last: date
+
+    def __post_init__(self) -> None:
+        if self.last < self.first:
+            raise SettingError("period", got=f"{self.first} to {self.last}",
+                               allowed="a last day on or after the first",
+                               remedy="swap the two days")
+
+    @property
+    def days(self) -> int:
+        """Number of days."""
+        return (self.last - self.first).days + 1
+
+    @property
+    def whole_months(self) -> int:
+        """Number of calendar months if the period is made of whole ones, otherwise 0."""
+        after = self.last + timedelta(days=1)
+        if self.first.day != 1 or after.day != 1:
+            return 0
+        return (after.year - self.first.year) * 12 + after.month - self.first.month
+
+
+def shift_months(day: date, months: int) -> date:
+    """Move a day by whole months; the 31st becomes the last day of a shorter month.
+
+    Examples
+    --------
+    >>> shift_months(date(2024, 3, 31), -1)
+    datetime.date(2024, 2, 29)
+    """
+    total = day.year * 12 + day.month - 1 + months
+    year, month = divmod(total, 12)
+    return date(year, month + 1, min(day.day, calendar.monthrange(year, month + 1)[1]))
+
+
+def period_before(period: Period) -> Period:
+    """Return the period of the same kind that ends the day before.
+
+    A period of whole months is followed back by the same number of months (a quarter by a
+    quarter), any other by the same number of days.
+
+    Examples
+    --------
+    >>> period_before(Period(date(2025, 4, 1), date(2025, 6, 30)))
+    Period(first=datetime.date(2025, 1, 1), last=datetime.date(2025, 3, 31))
+    """
+    last = period.first - timedelta(days=1)
+    months = period.whole_months
+    if months:
+        return Period(shift_months(period.first, -months), last)
+    return Period(period.first - timedelta(days=period.days), last)
+
+
+def year_before(period: Period) -> Period:
+    """Return the same days of the calendar one year earlier.
+
+    Examples
+    --------
+    >>> year_before(Period(date(2024, 1, 1), date(2024, 2, 29))).last
+    datetime.date(2023, 2, 28)
+    """
+    months = period.whole_months
+    first = shift_months(period.first, -12)
+    if months:
+        return Period(first, shift_months(first, months) - timedelta(days=1))
+    return Period(first, shift_months(period.last, -12))
+
+
+def window(period: Period, time_zone: str) -> tuple[pd.Timestamp, pd.Timestamp]:
+    """Return start and end [UTC] of a period on the calendar of `time_zone`; the end is not in.
+
+    Examples
+    --------
+    >>> window(Period(date(2025, 7, 1), date(2025, 7, 1)), "Europe/Lisbon")[0]
+    Timestamp('2025-06-30 23:00:00+0000', tz='UTC')
+    """
+    zone = ZoneInfo(time_zone)
+    start = pd.Timestamp(period.first).tz_localize(zone).tz_convert("UTC")
+    end = pd.Timestamp(period.last + timedelta(days=1)).tz_localize(zone).tz_convert("UTC")
+    return start, end
+
+
+def observed_days(period: Period, *, observed_from: pd.Timestamp, observed_to: pd.Timestamp,
+                  time_zone: str) -> float:
+    """Return how many days [days] of the period the log covers; 0 where none."""
+    start, end = window(period, time_zone)
+    covered = min(end, observed_to) - max(start, observed_from)
+    return max(covered.total_seconds(), 0.0) / 86_400
+
+
+# Which incidents belong to which cluster or cell.
+
+def members(incidents: pd.DataFrame, areas: gpd.GeoDataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """Return positions of areas and of the incidents in them, pair by pair.
+
+    An incident lies in an area by its point, edges counted in. A cluster that is a whole street
+    has no area and stands in the middle of it, far from the points of its incidents: these belong
+    to it by the place they are known by.
+
+    Parameters
+    ----------
+    incidents
+        Placed incidents with point geometry.
+    areas
+        Cells or clusters; ``places`` of the latter lists place ids with semicolons.
+    """
+    street = is_street(areas)
+    shapes = areas.geometry.buffer(1).to_numpy()
+    points = gpd.GeoDataFrame(incidents).geometry.reset_index(drop=True)
+    there = np.flatnonzero(points.notna())
+    found = points.iloc[there].sindex.query(shapes[~street], predicate="intersects")
+    pairs = [(np.flatnonzero(~street)[found[0]], there[found[1]])]
+    place = incidents["place_id"].to_numpy()
+    for at in np.flatnonzero(street):
+        own = np.flatnonzero(pd.Series(place).isin(_places(areas["places"].iloc[at])))
+        pairs.append((np.full(len(own), at), own))
+    return tuple(np.concatenate(side) for side in zip(*pairs, strict=True))  # type: ignore[return-value]
+
+
+def is_street(areas: gpd.GeoDataFrame) -> np.ndarray:
+    """Say which clusters are whole streets: no area, and places known by name."""
+    if "places" not in areas or areas.empty:
+        return np.zeros(len(areas), bool)
+    named = areas["places"].notna() & areas["places"].astype(str).ne("")
+    return np.asarray((areas.geometry.area == 0) & named)
+
+
+def counts_inside(areas: gpd.GeoDataFrame, incidents: pd.DataFrame) -> np.ndarray:
+    """Return how many of the incidents each area holds."""
+    return np.bincount(members(incidents, areas)[0], minlength=len(areas))
+
+
+def within(incidents: pd.DataFrame, areas: gpd.GeoDataFrame) -> pd.DataFrame:
+    """Return the incidents that lie in any of some areas."""
+    if areas.empty:
+        return incidents.iloc[:0]
+    return incidents.iloc[np.unique(members(incidents, areas)[1])]
+
+
+def overlap_matrix(now: gpd.GeoDataFrame, before: gpd.GeoDataFrame) -> np.ndarray:
+    """Return the share of area (Jaccard) that clusters have in common; 1 for the same street."""
+    a, b = now.geometry.buffer(1).to_numpy(), before.geometry.buffer(1).to_numpy()
+    shared = np.array([[x.intersection(y).area / x.union(y).area for y in b] for x in a])
+    points = np.outer(now.geometry.area == 0, before.geometry.area == 0)
+    if points.any():
+        # A street's middle moves with its incidents; its name does not.
+        same = now["name"].to_numpy()[:, None] == before["name"].to_numpy()[None, :]
+        shared = np.where(points, same.astype(float), shared)
+    return shared
+
+
+def _places(listed: object) -> list[str]:
+    return [place.strip() for place in str(listed).split(";")]
+
+
+# Response against the service standards, fair to markings that still wait.
+
+#: Outcomes that end without a clearance by the service; the standard does not apply to them.
+NOT_OURS = ("not_found", "private_owner", "referred")
+
+
+@dataclass(frozen=True)
+class Response:
+    """How one priority fared: those that can be judged, those within the standard, the median.
+
+    `median_h` is NaN where fewer than half were cleared so far or none can be timed.
+    """
+
+    judged: pd.DataFrame
+    within: pd.DataFrame
+    share: float
+    low: float
+    high: float
+    median_h: float
+    undated: int
+    waiting: int
+    timed: int
+
+
+def measure_response(incidents: pd.DataFrame, *, allowed_h: float, observed_to: pd.Timestamp,
+                     time_zone: str, level: float) -> Response:
+    """Measure one priority's incidents against the time allowed.
+
+    An incident is judged once its time is up before the log ends. One reported yesterday counts
+    neither way, not even if it is cleared already: of those reported so late only the fast ones
+    could be seen, and the share would look better than it is. Left out: closed without a usable
+    date, and ended with nothing to clear (not found, private owner, referred). Where the log gives
+    days only, the standard is counted in whole days.
+
+    Parameters
+    ----------
+    incidents
+        Rows of ``incidents`` of one priority.
+    allowed_h
+        Time allowed [h].
+    observed_to
+        Where the log ends [UTC].
+    time_zone
+        The project's time zone.
+    level
+        Level of the interval around the share.
+
+    References
+    ----------
+    Median by Kaplan and Meier (1958), JASA 53, 457–481, so that open ones count as not yet.
+    """
+    timed = incidents["status"].isin(["open", "cleared"]) & ~incidents["outcome"].isin(NOT_OURS)
+    timed &= (incidents["status"] == "open") | incidents["cleared_at"].notna()
+    rows = incidents[timed]
+    due = due_times(rows, allowed_h=allowed_h, time_zone=time_zone)
+    judged = rows[due <= observed_to]
+    within = judged[judged["cleared_at"] <= due[due <= observed_to]]
+    share = len(within) / len(judged) if len(judged) else math.nan
+    low, high = share_interval(len(within), len(judged), level=level)
+    return Response(judged, within, share, low, high, _median_h(rows, observed_to),
+                    int((incidents["status"] == "closed_undated").sum()),
+                    int((incidents["status"] == "open").sum()), len(rows))
+
+
+def due_times(incidents: pd.DataFrame, *, allowed_h: float, time_zone: str) -> pd.Series:
+    """Return when each marking has to be cleared [UTC]; whole days where the log knows only days.
+
+    Parameters
+    ----------
+    incidents
+        Needs ``reported_at`` and ``reported_precision``.
+    allowed_h
+        Time allowed [h].
+    time_zone
+        The calendar that days are counted on.
+    """
+    exact = incidents["reported_at"] + pd.Timedelta(allowed_h, "h")
+    midnight = incidents["reported_at"].dt.tz_convert(time_zone).dt.tz_localize(None).dt.normalize()
+    last = midnight + pd.Timedelta(days=math.ceil(allowed_h / 24) + 1) - pd.Timedelta(1, "s")
+    by_day = last.dt.tz_localize(time_zone, ambiguous="NaT", nonexistent="shift_forward")
+    by_day = by_day.dt.tz_convert("UTC").fillna(exact)
+    return exact.where(incidents["reported_precision"] == "minute", by_day)
+
+
+def _median_h(rows: pd.DataFrame, observed_to: pd.Timestamp) -> float:
+    ends = rows["cleared_at"].where(rows["cleared_at"].notna(), observed_to)
+    hours = ((ends - rows["reported_at"]).dt.total_seconds() / 3600).to_numpy(float)
+    cleared = rows["cleared_at"].notna().to_numpy(int)
+    use = np.isfinite(hours) & (hours >= 0)
+    if not cleared[use].any():
+        return math.nan
+    return float(SurvfuncRight(hours[use], cleared[use]).quantile(0.5))
+
+
+#: A working day of a standard counts as this many calendar days: five of seven are worked.
+DAYS_PER_WORKING_DAY = 7 / 5
+#: Qualities of a place that cannot show a wall recurring, unless the log gives its number.
+POOR_PLACES = ("street", "default", "none")
+KINDS = ("first", "rehit", "uncertain", "no_place")
+STATES = ("cleared", "open", "closed_undated", "unknown")
+#: Ways to split the period's incidents: column to its codes and the number of the first figure.
+GROUPS = {"kind": (KINDS, 2), "priority": (("offensive", "ordinary"), 6), "status": (STATES, 8)}
+
+
+@dataclass(frozen=True)
+class Slice:
+    """The incidents reported in one period, and how many days of it the log covers."""
+
+    period: Period
+    days: float
+    incidents: pd.DataFrame
+
+    @property
+    def count(self) -> int:
+        """Number of incidents."""
+        return len(self.incidents)
+
+    @property
+    def partial(self) -> bool:
+        """Whether the log covers only part of the period."""
+        return self.days < self.period.days - 0.5
+
+
+@dataclass(frozen=True)
+class Facts:
+    """What every section needs: inputs, words, numbers in force, the three periods, the book."""
+
+    inputs: ReportInput
+    words: Words
+    parameters: Parameters
+    standards: Standards
+    now: Slice
+    before: Slice
+    year: Slice
+    bunching: float
+    weeks: np.ndarray
+    book: TraceBook = field(default_factory=TraceBook)
+
+    @property
+    def empty_weeks(self) -> int:
+        """Number of observed weeks without any incident."""
+        return int((self.weeks == 0).sum())
+
+    @property
+    def holes(self) -> bool:
+        """Whether so many weeks are empty that the log is no steady record."""
+        if not len(self.weeks) or self.weeks.mean() < self.number("weekly_mean_for_holes"):
+            return False
+        return self.empty_weeks > self.number("most_empty_weeks") * len(self.weeks)
+
+    def number(self, name: str) -> float:
+        """Return one parameter of the room."""
+        return self.parameters[f"reporting.{name}"]
+
+    def day(self, moment: pd.Timestamp) -> str:
+        """Write the day of a moment on the project's calendar."""
+        return self.words.day(moment.tz_convert(self.inputs.time_zone).date())
+
+    def at(self, places: pd.Series) -> pd.DataFrame:
+        """Return all incidents of the log at some places."""
+        rows = self.inputs.incidents
+        known = has_firm_place(rows) | rows["place_kind"].eq("street")
+        return rows[known & rows["place_id"].isin(set(places))]
+
+    def named(self, place: str) -> str:
+        """Write a place with the address it is mostly reported under, where the log has one."""
+        there = self.inputs.incidents["place_id"] == place
+        address = real_addresses(self.inputs.incidents.loc[there, "address"]).dropna().mode()
+        return place if address.empty else f"{place} ({address.iloc[0]})"
+
+    def money(self, value: float) -> str:
+        """Write money in the project's currency, rounded to what it can bear."""
+        return self.words.money(value, self.inputs.currency)
+
+    def trace(self, figure_id: str, value: float, shown: str, *, key: str = "", unit: str = "",
+              incidents: pd.DataFrame | None = None, parts: tuple[str, ...] = (),
+              table: str = "", log_rows: tuple[str, ...] = (), **values: object) -> str:
+        """Enter a figure whose label, formula and filter are catalogue texts of `key`.
+
+        The log rows behind it are those of `incidents`, or `log_rows`.
+        """
+        key = key or figure_id
+        texts = {part: self.words(f"trace.{key}_{part}", **values)
+                 for part in ("label", "formula", "filter")}
+        rows = log_rows if incidents is None else rows_of(incidents)
+        return self.book.add(Traced(figure_id, texts["label"], value, shown, unit,
+                                    texts["formula"], texts["filter"], rows, parts, table))
+
+
+def gather_facts(inputs: ReportInput, parameters: Parameters) -> Facts:
+    """Sort the incidents into the report's period and the two it is compared with."""
+    standards = inputs.standards or Standards(
+        offensive_h=parameters["service.offensive_hours"],
+        ordinary_h=parameters["service.ordinary_working_days"] * 24 * DAYS_PER_WORKING_DAY)
+    words = Words(inputs.language)
+    inputs = in_language(inputs, words)
+    incidents = inputs.incidents.assign(kind=kind_of(inputs.incidents))
+    period = Period(inputs.period_start, inputs.period_end)
+    now, before, year = (_slice(inputs, incidents, p)
+                         for p in (period, period_before(period), year_before(period)))
+    bunching = bunching_of(inputs.incidents["reported_at"], observed_from=inputs.observed_from,
+                           observed_to=inputs.observed_to,
+                           least_weeks=int(parameters["reporting.weeks_for_bunching"]))
+    weeks = weekly_counts(inputs.incidents["reported_at"], observed_from=inputs.observed_from,
+                          observed_to=inputs.observed_to)
+    return Facts(inputs, words, parameters, standards, now, before, year,
+                 bunching, weeks)
+
+
+def real_addresses(addresses: pd.Series) -> pd.Series:
+    """Return addresses as written, without those that only say that there is none.
+
+    Examples
+    --------
+    >>> real_addresses(pd.Series(["5 Elm Rd", "Not Recorded"])).tolist()
+    ['5 Elm Rd', nan]
+    """
+    return addresses.where(address_table(addresses)["address_key"].notna())
+
+
+def has_firm_place(incidents: pd.DataFrame) -> pd.Series:
+    """Say which incidents are known to belong to an asset or site, as the ranking counts them.
+
+    One that the log locates by a stand-in point, or to a street, does so only where the log
+    itself gave the asset's number.
+    """
+    firm = incidents["place_kind"].isin(["asset", "site"]) & incidents["place_id"].notna()
+    poor = incidents["place_quality"].isin(POOR_PLACES)
+    return firm & ~(poor & incidents["asset_id_given"].isna())
+
+
+def kind_of(incidents: pd.DataFrame) -> pd.Series:
+    """Say of each incident whether it is the first on its place, a re-hit, or cannot be told.
+
+    ``rehit``: the incident before it on the same asset or site had been cleared. ``uncertain``:
+    the one before has no clearance time that early. ``no_place``: the place is known to the
+    street at best, and so cannot recur.
+
+    Returns
+    -------
+    pandas.Series
+        Codes of :data:`KINDS` on the index of `incidents`.
+    """
+    firm = has_firm_place(incidents)
+    placed = incidents.loc[firm, ["place_id", "reported_at", "cleared_at", "incident_id"]]
+    placed = placed.sort_values(["place_id", "reported_at", "incident_id"])
+    cleared_before = placed.groupby("place_id")["cleared_at"].shift()
+    first = ~placed["place_id"].duplicated()
+    kind = pd.Series("uncertain", index=placed.index, dtype="str")
+    kind[first] = "first"
+    kind[~first & (cleared_before <= placed["reported_at"])] = "rehit"
+    return kind.reindex(incidents.index, fill_value="no_place")
+
+
+def _slice(inputs: ReportInput, incidents: pd.DataFrame, period: Period) -> Slice:
+    start, end = window(period, inputs.time_zone)
+    end = min(end, inputs.observed_to + pd.Timedelta(1, "us"))
+    start = max(start, inputs.observed_from)
+    inside = (incidents["reported_at"] >= start) & (incidents["reported_at"] < end)
+    days = observed_days(period, observed_from=inputs.observed_from,
+                         observed_to=inputs.observed_to, time_zone=inputs.time_zone)
+    return Slice(period, days, incidents[inside])
+
+
+def compare_slices(facts: Facts, earlier: Slice) -> Comparison | None:
+    """Compare the report's period with an earlier one; None where that would not be fair.
+
+    That is where either was not observed, or the log has holes.
+    """
+    if facts.now.days <= 0 or earlier.days <= 0 or facts.holes:
+        return None
+    return compare_counts(count=facts.now.count, days=facts.now.days, count_before=earlier.count,
+                          days_before=earlier.days, level=facts.number("interval_level"),
+                          bunching=facts.bunching)
+
+
+def verdict(comparison: Comparison | None, *, chance_limit: float) -> str:
+    """Return ``up``, ``down``, ``no_clear_change`` or ``not_observed``."""
+    if comparison is None:
+        return "not_observed"
+    if comparison.p_value >= chance_limit:
+        return "no_clear_change"
+    grew = comparison.count / comparison.days > comparison.count_before / comparison.days_before
+    return "up" if grew else "down"
+
+
+def starting_year(programme: pd.DataFrame) -> pd.Series:
+    """Return the year of the programme [years] in which each place is coated; 1 where not given."""
+    if "year" in programme:
+        return programme["year"]
+    return pd.Series(1, index=programme.index)
+
+
+def trace_counts(facts: Facts) -> None:
+    """Enter the period's counts: in all, by kind, priority and state; parts add up to the whole."""
+    incidents = facts.now.incidents
+    whole = facts.words.whole
+    count = len(incidents)
+    for (column, (codes, start)), whole_id in zip(GROUPS.items(), ("V1", "V1a", "V1b"),
+                                                  strict=True):
+        ids = tuple(f"V{start + n}" for n in range(len(codes)))
+        facts.trace(whole_id, count, whole(count), parts=ids,
+                    incidents=incidents)
+        for figure_id, code in zip(ids, codes, strict=True):
+            part = incidents[incidents[column] == code]
+            facts.trace(figure_id, len(part), whole(len(part)), key=f"V_{column}",
+                        incidents=part, word=facts.words.code(column, code), code=code)
+    for figure_id, earlier in (("V12", facts.before), ("V13", facts.year)):
+        facts.trace(figure_id, earlier.count, whole(earlier.count), incidents=earlier.incidents,
+                    key="V_earlier", days=facts.words.days(earlier.period.first,
+                                                           earlier.period.last))

@@ -1,0 +1,281 @@
+"""The report as one HTML page that works with no network."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import re
+from collections.abc import Sequence
+from html.parser import HTMLParser
+from importlib.resources import files
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from rehit.errors import TableError
+from rehit.report import document as blocks
+from rehit.report.document import (
+    Answer,
+    Block,
+    Bullets,
+    Document,
+    Grid,
+    Picture,
+    Section,
+    Sentence,
+    Terms,
+)
+from rehit.report.pdf import render_pdf, typst_text
+from rehit.report.trace import Traced
+from rehit.report.words import Words
+
+_LOADING = {"src", "href", "srcset", "poster", "data", "action", "formaction", "background",
+            "xlink:href", "manifest", "ping", "cite", "longdesc"}
+_CSS_URL = re.compile(r"""url\(\s*['"]?(?!data:)([^)'"]+)|@import""", re.IGNORECASE)
+
+
+def render_page(doc: blocks.Document, words: Words, *, figures: Sequence[Traced] = (),
+                rows_shown: int = 0, map_name: str | None = None) -> str:
+    """Write the page: summary first, sections, then where each figure comes from.
+
+    Parameters
+    ----------
+    doc
+        The report.
+    words
+        Language of the page's own texts.
+    figures
+        What the codes in the text stand for.
+    rows_shown
+        Log rows listed under each figure [rows].
+    map_name
+        File name of the map page beside it, or None.
+
+    Raises
+    ------
+    TableError
+        If anything in the page would load from elsewhere.
+    """
+    html = environment().get_template("report.html.j2").render(
+        doc=doc, w=words, figures=list(figures), map_name=map_name, rows_shown=rows_shown,
+        style=Markup(resource("report.css")), kind=_kind, picture=_data_uri,
+        policy=policy(scripts=[]))
+    refuse_external(html, beside={map_name} if map_name else set())
+    return html
+
+
+def environment() -> Environment:
+    """Return the template environment: everything escaped, undefined names refused."""
+    return Environment(loader=PackageLoader("rehit.report", "templates"), autoescape=True,
+                       undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+
+
+def resource(name: str) -> str:
+    """Read one of the room's own style sheets or scripts."""
+    return (files("rehit.report") / "templates" / name).read_text(encoding="utf-8")
+
+
+def policy(*, scripts: list[str]) -> str:
+    """Return the content security policy: nothing from any network, only the scripts given.
+
+    It is a second wall behind escaping: the browser itself refuses every request and every
+    script whose hash is not listed.
+
+    References
+    ----------
+    W3C, Content Security Policy Level 3.
+    """
+    allowed = " ".join("'sha256-" + base64.b64encode(hashlib.sha256(s.encode()).digest()).decode()
+                       + "'" for s in scripts) or "'none'"
+    return (f"default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src {allowed}; "
+            "base-uri 'none'; form-action 'none'")
+
+
+def _kind(block: Any) -> str:
+    return type(block).__name__.lower()
+
+
+def _data_uri(content: bytes, kind: str) -> Markup:
+    return Markup(f"data:image/{kind};base64,{base64.b64encode(content).decode()}")
+
+
+class _Finder(HTMLParser):
+    """Collects every reference that a browser would follow or load."""
+
+    def __init__(self) -> None:
+        super().__init__(convert_charrefs=True)
+        self.found: list[str] = []
+        self._style = False
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self._style = tag == "style"
+        for name, value in attrs:
+            if name in _LOADING and tag != "meta":
+                self.found.append((value or "").strip())
+            elif name == "style":
+                self.handle_css(value or "")
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag == "style":
+            self._style = False
+
+    def handle_data(self, data: str) -> None:
+        if self._style:
+            self.handle_css(data)
+
+    def handle_css(self, text: str) -> None:
+        self.found += [m.group(1) or "@import" for m in _CSS_URL.finditer(text)]
+
+
+def refuse_external(html: str, *, beside: set[str]) -> None:
+    """Raise if a page would load or link to anything but itself and the files beside it.
+
+    Parameters
+    ----------
+    html
+        The page.
+    beside
+        Names of files in the same folder it may link to.
+
+    Raises
+    ------
+    TableError
+        Naming the first reference outside.
+    """
+    finder = _Finder()
+    finder.feed(html)
+    for reference in finder.found:
+        if not (reference.startswith(("#", "data:")) or reference.partition("#")[0] in beside):
+            raise TableError("report page", got=f"a reference to {reference[:80]!r}",
+                             allowed="nothing from outside the page",
+                             remedy="report this as a fault of rehit")
+
+
+# The report on paper: typst markup made from the same document as the page.
+
+#: A table of more rows than this may go on over the page; a shorter one keeps together.
+ROWS_KEPT_TOGETHER = 8
+_ENDING = {"svg+xml": "svg", "png": "png"}
+
+
+def render_paper(doc: Document, words: Words, *, figures: Sequence[Traced] = ()) -> bytes:
+    """Write the report as a tagged PDF with a fixed time stamp.
+
+    Parameters
+    ----------
+    doc
+        The report.
+    words
+        Language of the running texts.
+    figures
+        What the codes in the text stand for.
+    """
+    writer = _Writer(words)
+    parts = [resource("report.typ"),
+             f"#show: paper.with(title: {typst_text(doc.title)}, when: {typst_text(doc.subtitle)}, "
+             f"kind: {typst_text(words('page.kind'))}, language: {typst_text(doc.language)}, "
+             f"page-word: {typst_text(words('page.page_of'))})"]
+    for number, section in enumerate(doc.sections):
+        parts.append(writer.section(section, breaks=number == 1))
+    if figures:
+        parts.append(writer.figures(figures))
+    return render_pdf("\n".join(parts), attachments=writer.attachments)
+
+
+class _Writer:
+    """Turns blocks into calls of the functions in ``report.typ``; all text as quoted strings."""
+
+    def __init__(self, words: Words) -> None:
+        self.words = words
+        self.attachments: dict[str, bytes] = {}
+
+    def section(self, section: Section, *, breaks: bool) -> str:
+        head = ("#pagebreak()\n" if breaks else "") + f"#part({typst_text(section.title)})"
+        return "\n".join([head, *(self.block(b) for b in tables_first(section.blocks))])
+
+    def block(self, block: Block) -> str:
+        if isinstance(block, Sentence):
+            return "#" + self.sentence(block)
+        if isinstance(block, Answer):
+            said = ", ".join(self.sentence(s) for s in block.sentences)
+            return f"#answer({typst_text(block.question)}, ({said},))"
+        if isinstance(block, Bullets):
+            return "#list(" + ", ".join(self.sentence(s) for s in block.items) + ")"
+        if isinstance(block, Grid):
+            return self.grid(block)
+        if isinstance(block, Picture):
+            return self.picture(block)
+        return self.terms(block)
+
+    def sentence(self, s: Sentence) -> str:
+        text = s.text if s.tone != "limit" else f"{self.words('page.limit')} {s.text}"
+        return f"say({typst_text(text)}, {_strings(s.traces)}, {typst_text(s.tone)})"
+
+    def grid(self, grid: Grid) -> str:
+        numeric = "(" + "".join(f"{n}, " for n in sorted(grid.numeric)) + ")"
+        rows = "(" + "".join(_strings(row) + ", " for row in grid.rows) + ")"
+        return (f"#tidy({typst_text(grid.caption)}, {_strings(grid.headers)}, {rows}, {numeric}, "
+                f"{typst_text(grid.note)}, {_widths(grid.headers, grid.rows)}, "
+                f"{_flag(breaks(grid.rows))})")
+
+    def picture(self, picture: Picture) -> str:
+        name = f"{picture.id}.{_ENDING[picture.kind]}"
+        self.attachments[name] = picture.wide
+        return (f"#drawing({typst_text(picture.title)}, {typst_text(name)}, "
+                f"{typst_text(picture.alt)}, {typst_text(picture.note)}, "
+                f"{'78%' if picture.kind == 'png' else '88%'})")
+
+    def terms(self, terms: Terms) -> str:
+        pairs = "".join(f"({typst_text(t)}, {typst_text(w)}), " for t, w in terms.entries)
+        return f"#explained(({pairs}))"
+
+    def figures(self, figures: Sequence[Traced]) -> str:
+        w = self.words
+        rows = "(" + "".join(_strings((f.id, f"{f.label}: {f.shown}", f.formula,
+                                       w.whole(len(f.rows)) if f.rows else f.table)) + ", "
+                             for f in figures) + ")"
+        heads = _strings((w("workbook.id"), w("workbook.label"), w("page.formula"),
+                          w("page.rows_or_table")))
+        return "\n".join((f"#part({typst_text(w('heading.trace'))})",
+                          f"#say({typst_text(w('page.trace_paper'))}, (), \"plain\")",
+                          f"#tidy({typst_text(w('workbook.figures'))}, {heads}, {rows}, (), \"\", "
+                          f"(0.5fr, 2.6fr, 3.4fr, 1fr), {_flag(breaks(figures))})"))
+
+
+def tables_first(blocks: Sequence[Block]) -> list[Block]:
+    """Put a long table before the picture just above it.
+
+    A table fills what is left of a page and goes on over the next; a picture does not, and would
+    leave that space white.
+    """
+    ordered = list(blocks)
+    for at in range(1, len(ordered)):
+        above, block = ordered[at - 1], ordered[at]
+        if isinstance(above, Picture) and isinstance(block, Grid) and breaks(block.rows):
+            ordered[at - 1], ordered[at] = block, above
+    return ordered
+
+
+def breaks(rows: Sequence[object]) -> bool:
+    """Whether a table of these rows may go on over the page."""
+    return len(rows) > ROWS_KEPT_TOGETHER
+
+
+def _flag(value: bool) -> str:
+    return "true" if value else "false"
+
+
+def _widths(headers: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    """Share the width by what the columns hold: their longest word at least, their text at most."""
+    weights = []
+    for number, header in enumerate(headers):
+        texts = [header, *(row[number] for row in rows)]
+        words = max(len(word) for text in texts for word in text.split(" ") or [""])
+        longest = max(len(row[number]) for row in rows) if rows else 0
+        weights.append(min(max(words, longest, 4), max(words, 26)) + 2)
+    return "(" + "".join(f"{weight}fr, " for weight in weights) + ")"
+
+
+def _strings(texts: Sequence[str]) -> str:
+    return "(" + "".join(typst_text(t) + ", " for t in texts) + ")"

@@ -1,0 +1,183 @@
+"""What became of every row of the log, and what its faults do to the results: section and page."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from rehit.report.document import Block, Document, Grid, Section, Sentence
+from rehit.report.inputs import each
+from rehit.report.measures import Facts
+from rehit.report.pages import render_page
+from rehit.report.phrases import translated
+from rehit.report.trace import log_rows
+from rehit.report.words import Words
+from rehit.tables import table
+
+# Are the methods plausible, and was what was advised done: two tables under data quality.
+
+MOST_PAIRS = 8  # pairs of advised and done that differ; the rest stands in the workbook
+
+
+def method_blocks(words: Words, *, shares: pd.DataFrame | None,
+                  done: pd.DataFrame | None) -> list[Block]:
+    """Write the shares of methods beside the usual band, and the advice beside the works log.
+
+    Parameters
+    ----------
+    words
+        Catalogue of the language.
+    shares, done
+        The contracts ``report_method_shares`` and ``report_advised_done``; None leaves one out.
+    """
+    blocks: list[Block] = []
+    if shares is not None and len(shares):
+        blocks.append(_shares(words, shares))
+    if done is not None and len(done):
+        blocks.append(_done(words, done))
+    return blocks
+
+
+def _shares(w: Words, shares: pd.DataFrame) -> Grid:
+    rows = tuple(
+        (w(f"quality.{r.code}"), w(f"quality.jobs_{r.jobs}"), w.share(r.share),
+         w("format.range", low=w.share(r.low), high=w.share(r.high)),
+         w("quality.as_usual" if r.inside else "quality.unlike"))
+        for r in each(shares))
+    return Grid(w("quality.shares_caption"),
+                tuple(w(f"quality.col_{c}") for c in ("what", "jobs", "share", "band", "reading")),
+                rows, frozenset({2, 3}), w("quality.shares_note"))
+
+
+def _done(w: Words, done: pd.DataFrame) -> Grid:
+    same = done["advised"] == done["done"]
+    rows = [(w("quality.any_method"), w("quality.as_advised"), w.whole(done.loc[same, "n"].sum()),
+             w.share(float(done.loc[same, "share"].sum())))]
+    other = done[~same].sort_values(["n", "advised", "done"], ascending=[False, True, True])
+    for r in each(other.head(MOST_PAIRS)):
+        second = w("quality.second_choice") if r.second_choice else ""
+        rows.append((w.code("method", r.advised), w.code("method", r.done) + second,
+                     w.whole(r.n), w.share(r.share)))
+    return Grid(w("quality.done_caption"),
+                tuple(w(f"quality.col_{c}") for c in ("advised", "done", "n_jobs", "share")),
+                tuple(rows), frozenset({2, 3}), w("quality.done_note"))
+
+
+_COLUMNS = ("rows_in", "rows_kept", "rows_joined", "rows_set_aside")
+
+
+def quality_section(facts: Facts) -> Section:
+    """Write the section of the report; the row counts become figures that add up."""
+    section = Section("quality", facts.words("heading.quality"))
+    counts = facts.inputs.given("counts")
+    traces: tuple[str, ...] = ()
+    if counts is not None:
+        traces = (_trace(facts, counts, "in", "Q1", ("Q2", "Q3", "Q4")),
+                  *(_trace(facts, counts, name, f"Q{n}") for n, name in
+                    enumerate(("kept", "joined", "set_aside"), start=2)))
+    section.put(*quality_blocks(facts.words, counts=counts, traces=traces,
+                                set_aside=facts.inputs.given("set_aside"),
+                                findings=facts.inputs.given("findings")),
+                *method_blocks(facts.words, shares=facts.inputs.given("method_shares"),
+                               done=facts.inputs.given("advised_done")))
+    return section
+
+
+def _trace(facts: Facts, counts: pd.DataFrame, name: str, figure_id: str,
+           parts: tuple[str, ...] = ()) -> str:
+    total = int(counts[f"rows_{name}"].sum())
+    return facts.trace(figure_id, total, facts.words.whole(total), key=f"Q_{name}", parts=parts,
+                       table="counts", log_rows=log_rows(facts.inputs.incidents,
+                                                         facts.inputs.set_aside)[name])
+
+
+def quality_blocks(words: Words, *, counts: pd.DataFrame | None, set_aside: pd.DataFrame | None,
+                   findings: pd.DataFrame | None, traces: tuple[str, ...] = ()) -> list[Block]:
+    """Write the account of rows, the reasons for setting aside, and the findings."""
+    w = words
+    blocks: list[Block] = []
+    if counts is None or counts.empty:
+        blocks.append(Sentence(w("quality.no_counts"), tone="note"))
+    else:
+        blocks += _account(w, counts, traces)
+    if set_aside is not None and len(set_aside):
+        sums = set_aside.groupby(["reason", "reason_words"]).size().reset_index(name="n_rows")
+        ordered = sums.sort_values(["n_rows", "reason"], ascending=[False, True])
+        blocks.append(Grid(w("quality.aside_caption"),
+                           (w("quality.col_reason"), w("quality.col_rows")),
+                           tuple((str(r.reason_words), w.whole(r.n_rows))
+                                 for r in each(ordered)), frozenset({1})))
+    if findings is None or findings.empty:
+        blocks.append(Sentence(w("quality.no_findings")))
+    else:
+        blocks.append(_findings_grid(w, findings))
+    return blocks
+
+
+def _account(w: Words, counts: pd.DataFrame, traces: tuple[str, ...]) -> list[Block]:
+    totals = {c: w.whole(counts[c].sum()) for c in _COLUMNS}
+    says = Sentence(w("quality.account", **totals), traces, "key")
+    grid = Grid(w("quality.caption"),
+                (w("quality.col_file"), *(w(f"quality.col_{c}") for c in _COLUMNS)),
+                tuple((str(row["source_file"]), *(w.whole(row[c]) for c in _COLUMNS))
+                      for _, row in counts.iterrows()), frozenset({1, 2, 3, 4}))
+    return [says, grid]
+
+
+def _findings_grid(w: Words, findings: pd.DataFrame) -> Grid:
+    order = table("report_findings").column("severity").allowed  # what matters most comes first
+    weight = findings["severity"].astype(str).map({code: n for n, code in enumerate(order)})
+    ordered = findings.assign(_weight=weight, _rows=-findings["count"].fillna(0)).sort_values(
+        ["_weight", "_rows", "code"], kind="stable")
+    rows = tuple(
+        (str(row["effect"]), "–" if pd.isna(row["count"]) else w.whole(row["count"]),
+         w.code("severity", row["severity"]),
+         _advice(row))
+        for _, row in ordered.iterrows())
+    return Grid(w("quality.findings_caption"),
+                tuple(w(f"quality.col_{c}") for c in ("effect", "rows", "severity", "advice")),
+                rows, frozenset({1}), wordy=True)
+
+
+def _advice(row: pd.Series) -> str:
+    """Return what to do, or nothing where that only says the effect again."""
+    if pd.isna(row["advice"]) or str(row["advice"]).lower() in str(row["effect"]).lower():
+        return "–"
+    return str(row["advice"])
+
+
+def quality_page(*, project_name: str, findings: pd.DataFrame, counts: pd.DataFrame,
+                 set_aside: pd.DataFrame, observed_from: pd.Timestamp, observed_to: pd.Timestamp,
+                 time_zone: str = "UTC", language: str = "en",
+                 method_shares: pd.DataFrame | None = None,
+                 advised_done: pd.DataFrame | None = None) -> str:
+    """Write the quality of a cleaned log as one page of its own that works with no network.
+
+    Parameters
+    ----------
+    project_name
+        Title of the page.
+    findings, counts, set_aside
+        As the cleaning gives them; each may be without rows.
+    observed_from, observed_to
+        What the log covers [UTC].
+    time_zone
+        The calendar its days are written on.
+    language
+        A language that has a catalogue.
+    method_shares, advised_done
+        As for the report; left out where None.
+
+    Returns
+    -------
+    str
+        HTML; all text of the log is escaped.
+    """
+    words = Words(language)
+    first, last = (t.tz_convert(time_zone).date() for t in (observed_from, observed_to))
+    section = Section("summary", words("heading.quality"), quality_blocks(
+        words, counts=counts, set_aside=translated(set_aside, "set_aside", words),
+        findings=translated(findings, "findings", words)))
+    section.put(*method_blocks(words, shares=method_shares, done=advised_done))
+    document = Document(language, project_name,
+                        words.days(first, last), (section,))
+    return render_page(document, words)

@@ -1,0 +1,205 @@
+"""The overview map for paper: user's streets, clusters, hot cells, repeat places, scale, north."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.collections import LineCollection
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
+from pyproj import CRS
+from shapely import get_coordinates, get_parts, line_merge, union_all
+
+from rehit.report.document import Picture
+from rehit.report.figures import (
+    INK,
+    LINE,
+    OCHRE,
+    PAPER,
+    PLUM,
+    QUIET,
+    house_style,
+    is_narrow,
+    ramp,
+    to_png,
+)
+from rehit.report.measures import Facts, within
+
+#: Width of the drawing and room below it for the legend, wide and narrow [inches].
+SIZES = ((7.0, 1.1), (3.5, 1.5))
+
+
+def overview_picture(facts: Facts) -> Picture:
+    """Draw the overview map wide and narrow, with a title that states the finding."""
+    pages = []
+    for width, legend in SIZES:
+        with house_style():
+            height = width * min(max(_tallness(facts), 0.45), 1.25)
+            figure = Figure(figsize=(width, height + legend), layout="constrained")
+            draw_overview(facts, figure.add_subplot())
+            pages.append(to_png(figure, dpi=170))
+    title, note, alt = _texts(facts)
+    return Picture("overview_map", title, note, alt, pages[0], pages[1], kind="png")
+
+
+def _texts(facts: Facts) -> tuple[str, str, str]:
+    w = facts.words
+    clusters = facts.inputs.given("clusters")
+    drawn = facts.inputs.given("streets") is not None
+    values = {"total": w.whole(facts.now.count), "crs": facts.inputs.crs,
+              "top": int(facts.number("top_places")),
+              "streets": w("fig.map_streets") if drawn else ""}
+    key = "map_plain"
+    if clusters is not None and facts.now.count:
+        inside = within(facts.now.incidents, gpd.GeoDataFrame(clusters))
+        known = facts.now.incidents.geometry.notna() | facts.now.incidents.index.isin(inside.index)
+        share = len(inside) / max(int(known.sum()), 1)
+        facts.trace("H2", share, w.share(share), incidents=inside, n=len(clusters),
+                    inside=w.whole(len(inside)), placed=w.whole(known.sum()))
+        values |= {"share": w.share(share), "n": len(clusters), "placed": w.whole(known.sum())}
+        key = "map"
+    return (w(f"fig.{key}_title", **values), w(f"fig.{key}_note", **values),
+            w(f"fig.{key}_alt", **values))
+
+
+def draw_overview(facts: Facts, ax: Axes) -> None:
+    """Draw the layers from the ground up, with scale bar, north arrow and legend.
+
+    Parameters
+    ----------
+    facts
+        The report's facts; all geometries in the project's CRS.
+    ax
+        Axes to draw on.
+    """
+    inputs, w = facts.inputs, facts.words
+    handles: list[Any] = []
+    if inputs.streets is not None and not inputs.streets.empty:
+        ax.add_collection(LineCollection(street_lines(inputs.streets, tolerance_m=2.0),
+                                         colors=LINE, linewidths=0.6, zorder=1))
+        handles.append(Line2D([], [], color=LINE, label=w("map.streets")))
+    handles += _draw_areas(facts, ax)
+    handles += _draw_places(facts, ax)
+    _frame(facts, ax)
+    _scale_bar(ax, facts)
+    ax.annotate("N", (0.965, 0.975), (0.965, 0.885), xycoords="axes fraction", ha="center",
+                va="center", fontsize=10, color=INK,
+                arrowprops={"arrowstyle": "-|>", "color": INK, "linewidth": 1.4})
+    if handles:
+        ax.figure.legend(handles=handles, loc="outside lower center",
+                         ncols=1 if is_narrow(ax) else 3, fontsize=8)
+
+
+def street_lines(streets: gpd.GeoDataFrame, *, tolerance_m: float) -> list[np.ndarray]:
+    """Return the streets as coordinate arrays, simplified to `tolerance_m` [m]."""
+    lines = get_parts(streets.geometry[streets.geometry.notna()].simplify(tolerance_m).to_numpy())
+    merged = get_parts(np.atleast_1d(line_merge(union_all(lines)))) if len(lines) < 200 else lines
+    return [get_coordinates(line) for line in merged if line.geom_type.startswith("Line")]
+
+
+def _draw_areas(facts: Facts, ax: Axes) -> list[Any]:
+    w = facts.words
+    handles: list[Any] = []
+    cells, clusters = facts.inputs.given("cells"), facts.inputs.given("clusters")
+    if cells is not None and cells["hot"].any():
+        hot = gpd.GeoDataFrame(cells[cells["hot"].astype(bool)])
+        hot.plot(ax=ax, facecolor="none", edgecolor=PLUM, hatch="////", linewidth=0.8, zorder=2)
+        handles.append(Patch(facecolor="none", edgecolor=PLUM, hatch="////",
+                             label=w("map.hot_cells")))
+    if clusters is not None:
+        hulls = gpd.GeoSeries(clusters.geometry).buffer(8)
+        hulls.plot(ax=ax, facecolor="none", edgecolor=OCHRE, linewidth=1.6, linestyle="--",
+                   zorder=4)
+        handles.append(Line2D([], [], color=OCHRE, linestyle="--", label=w("map.clusters")))
+    return handles
+
+
+def _draw_places(facts: Facts, ax: Axes) -> list[Any]:
+    w = facts.words
+    repeats = facts.inputs.given("repeats")
+    if repeats is None:
+        points = facts.now.incidents
+        shapes = gpd.GeoSeries(points.geometry[points.geometry.notna()])
+        ax.plot(shapes.x, shapes.y, ".", color=QUIET, markersize=2, alpha=0.6, zorder=3)
+        return [Line2D([], [], marker=".", color=QUIET, linestyle="none",
+                       label=w("map.incidents"))]
+    firm = repeats[repeats["place_kind"] != "street"]
+    again = firm[firm["n_rehits"] > 0] if len(firm) else repeats
+    top = again[again.geometry.notna()].nlargest(150, "rate_per_year")
+    top = gpd.GeoDataFrame(top.iloc[::-1])
+    if top.empty:
+        return []
+    biggest = float(top["rate_per_year"].max())
+    dots = ax.scatter(top.geometry.x, top.geometry.y, s=8 + 90 * top["rate_per_year"] / biggest,
+                      c=top["chance_above"], cmap=ramp(), vmin=0, vmax=1, edgecolors=INK,
+                      linewidths=0.5, zorder=5)
+    if facts.inputs.threshold_per_year is not None:
+        bar = ax.figure.colorbar(dots, ax=ax, location="bottom", fraction=0.035, aspect=45,
+                                 pad=0.01)
+        bar.set_label(w("map.chance", threshold=w.given(facts.inputs.threshold_per_year)),
+                      fontsize=8)
+        bar.set_ticks([0, 0.5, 1], labels=[w.share(v) for v in (0.0, 0.5, 1.0)])
+    shown = [Line2D([], [], marker="o", linestyle="none", markerfacecolor=PAPER,
+                    markeredgecolor=INK, markersize=math.sqrt(8 + 90 * rate / biggest),
+                    label=w("map.rate", rate=w.number(rate, 2)))
+             for rate in (biggest, biggest / 4)]
+    return list(shown)
+
+
+def _extent(facts: Facts) -> tuple[float, float, float, float]:
+    """Return where the incidents are; a few far outliers must not shrink the town to a dot."""
+    points = facts.inputs.incidents.geometry
+    x, y = points[points.notna()].x.to_numpy(), points[points.notna()].y.to_numpy()
+    if not len(x):
+        return 0.0, 1000.0, 0.0, 1000.0
+    (x0, x1), (y0, y1) = np.percentile(x, [0.5, 99.5]), np.percentile(y, [0.5, 99.5])
+    pad = 0.04 * max(x1 - x0, y1 - y0, 100)
+    return float(x0 - pad), float(x1 + pad), float(y0 - 2 * pad), float(y1 + pad)
+
+
+def _tallness(facts: Facts) -> float:
+    x0, x1, y0, y1 = _extent(facts)
+    return (y1 - y0) / (x1 - x0)
+
+
+def _frame(facts: Facts, ax: Axes) -> None:
+    x0, x1, y0, y1 = _extent(facts)
+    ax.set_xlim(x0, x1)
+    ax.set_ylim(y0, y1)
+    ax.set_aspect("equal")
+    ax.grid(visible=False)
+    ax.set(xticks=[], yticks=[], xlabel="", ylabel="")
+    for side in ax.spines.values():
+        side.set_visible(True)
+        side.set_color(LINE)
+
+
+def _scale_bar(ax: Axes, facts: Facts) -> None:
+    metres_per_unit = CRS.from_user_input(facts.inputs.crs).axis_info[0].unit_conversion_factor
+    (x0, x1), (y0, y1) = ax.get_xlim(), ax.get_ylim()
+    length_m = nice_length((x1 - x0) * metres_per_unit / 4)
+    length = length_m / metres_per_unit
+    left, low, high = x0 + 0.03 * (x1 - x0), y0 + 0.03 * (y1 - y0), 0.008 * (y1 - y0)
+    ax.fill_between([left, left + length / 2], low, low + high, color=INK, linewidth=0, zorder=7)
+    ax.fill_between([left + length / 2, left + length], low, low + high, facecolor=PAPER,
+                    edgecolor=INK, linewidth=0.8, zorder=7)
+    text = f"{length_m / 1000:g} km" if length_m >= 1000 else f"{length_m:g} m"
+    ax.text(left, low + 1.8 * high, f"0 – {text}", fontsize=8, color=INK, zorder=7,
+            bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1, "alpha": 0.8})
+
+
+def nice_length(longest_m: float) -> float:
+    """Return the largest of 1, 2, 5 × 10ⁿ that is not longer than `longest_m` [m].
+
+    Examples
+    --------
+    >>> nice_length(870.0)
+    500.0
+    """
+    power = 10.0 ** math.floor(math.log10(longest_m))
+    return max(step * power for step in (1.0, 2.0, 5.0) if step * power <= longest_m)

@@ -1,0 +1,482 @@
+"""Addresses as keys: the same place written two ways gets one key; a placeholder gets none.
+
+The words it knows are in ``words/addresses.csv`` (see :mod:`rehit.words.addresses`).
+"""
+
+from __future__ import annotations
+
+import csv
+import re
+import unicodedata
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from functools import cache, lru_cache
+from importlib.resources import files
+from pathlib import Path
+
+import pandas as pd
+
+from rehit.errors import InputFileError, ManyErrors, RehitError
+from rehit.files.writing import read_csv_rows
+
+# The editable words that address normalising rests on, each with its reason.
+#
+# The file ``words/addresses.csv`` has the columns ``word, becomes, place, language, reason``.
+# ``place`` says where in an address the row applies:
+#
+# ===========  =====================================================================
+# type         a street type after the name (``Main Ave`` -> ``main avenue``)
+# lead         the same word when it opens the name (``St Johns`` -> ``saint johns``)
+# first        a street type that opens the name (``C. Mayor`` -> ``calle mayor``)
+# any          anywhere
+# direction    compass point before or after the name
+# ending       the end of a compound word (``Hauptstr.`` -> ``hauptstrasse``)
+# front, tail  words after which the house number follows the street
+# crossing     announces two streets; ``and`` joins them
+# filler       dropped; ``unit`` is dropped with its number
+# relation     a place by a building (``opposite``): kept in the key
+# placeholder  a whole text that means "no address"
+# ===========  =====================================================================
+
+COLUMNS = ("word", "becomes", "place", "language", "reason")
+PLACES = ("type", "lead", "first", "any", "direction", "ending", "front", "tail", "crossing",
+          "and", "filler", "unit", "relation", "placeholder")
+
+
+@dataclass(frozen=True, eq=False)  # one set of words is itself only, so that results can be kept
+class AddressWords:
+    """Words by the place they apply in; :func:`load_address_words` makes it."""
+
+    by_place: Mapping[str, Mapping[str, str]]
+
+    def __getitem__(self, place: str) -> Mapping[str, str]:
+        return self.by_place[place]
+
+
+def plain(text: str) -> str:
+    """Lower-case `text` without accents; each run of white space becomes one space.
+
+    Examples
+    --------
+    >>> plain("  Große  Straße, São ")
+    'grosse strasse, sao'
+    """
+    folded = text.casefold()
+    if not folded.isascii():
+        split = unicodedata.normalize("NFKD", folded)
+        folded = "".join(c for c in split if not unicodedata.combining(c))
+    return " ".join(folded.split())
+
+
+@cache
+def default_address_words() -> AddressWords:
+    """Return the words that come with rehit."""
+    source = files("rehit") / "words" / "addresses.csv"
+    return _collect(csv.DictReader(source.read_text(encoding="utf-8").splitlines()))
+
+
+def load_address_words(path: Path | str) -> AddressWords:
+    """Return rehit's words with those of the user's CSV put before them.
+
+    Parameters
+    ----------
+    path
+        CSV with the columns ``word, becomes, place, language, reason``. A row with the same word
+        and place as one of rehit's replaces it.
+
+    Raises
+    ------
+    InputFileError
+        If the file cannot be read.
+    ManyErrors
+        Listing every missing column, empty word and unknown place.
+    """
+    rows = read_csv_rows(path)
+    faults: list[RehitError] = []
+    for number, row in enumerate(rows, start=2):
+        word, place = (row.get("word") or "").strip(), (row.get("place") or "").strip()
+        if not word or place not in PLACES:
+            faults.append(InputFileError(
+                f"{path}, line {number}", got=f"word {word!r}, place {place!r}",
+                allowed=f"a word, and a place among {', '.join(PLACES)}", remedy="mend the row"))
+    if not rows:
+        faults.append(InputFileError(str(path), got="no rows", allowed=", ".join(COLUMNS),
+                                     remedy="add rows or do not give the file"))
+    if faults:
+        raise ManyErrors(str(path), faults)
+    mine, base = _collect(rows), default_address_words()
+    return AddressWords({p: {**base[p], **mine[p]} for p in PLACES})
+
+
+def _collect(rows: Iterable[Mapping[str, str]]) -> AddressWords:
+    found: dict[str, dict[str, str]] = {place: {} for place in PLACES}
+    for row in rows:
+        place = row["place"].strip()
+        found[place].setdefault(plain(row["word"]), plain(row.get("becomes") or ""))
+    return AddressWords(found)
+
+
+# Names of streets put in one spelling: the inner part of :mod:`rehit.words.addresses`.
+
+POSTCODE = re.compile(r"\d{4,6}(?:-\d{4})?|[a-z]{1,2}\d[a-z\d]?")
+_BRACKETS = re.compile(r"\([^()]*\)|\[[^\[\]]*\]")
+_DROP = re.compile(r"['’`\"´]|(?<=\b[a-z])\.(?=[a-z]\b)")
+_BARE = re.compile(r"[a-z0-9 ]+")
+_TELLING = re.compile(r"\b(?:to|no|nr|bis|\d+bis)\b")
+_REWRITES = tuple((re.compile(pattern), becomes) for pattern, becomes in (
+    (r"\bc/\s*", "calle "),
+    (r"\bo/s\b", "outside"),
+    (r"\bw/|\bn/a\b", " "),
+    (r"^(\d+)[a-z]?\s*&\s*(?=\d+[a-z]?\b)", r"\1-"),  # 12 & 14 High St
+    (r"(\d)[a-z]?\s*(?:-|to)\s*(?=\d)", r"\1-"),
+    (r"(\d)\s*bis\b", r"\1b"),
+    (r"\bn[º°o]\.?\s*(?=\d)|\bnr\.?\s*(?=\d)", " "),
+    (r"[^\w&/@,#+-]|_", " "),
+    (r"(?<!\d)-|-(?!\d)", " "),
+    (r"\b\d{1,5}[a-z]?(?:-\d{1,5})?\s*/\s*(?=\d)|#\s*\w+", " "),  # 3/12 High St, #4
+))
+
+
+def tidy(raw: str) -> str:
+    """Drop brackets and punctuation from a plain text; keep what separates streets."""
+    if _BARE.fullmatch(raw) and not _TELLING.search(raw):
+        return raw  # nothing to tidy: most addresses
+    outside = _BRACKETS.sub(" ", raw)
+    line = outside if outside.strip(" ,.-") else re.sub(r"[()\[\]]", " ", raw)
+    line = _DROP.sub("", line)
+    for pattern, becomes in _REWRITES:
+        line = pattern.sub(becomes, line)
+    return " ".join(line.split()).strip(" ,&/@+-")
+
+
+def ends_like_type(word: str, known: AddressWords) -> bool:
+    """Whether a word is, or ends in, a type that its house number follows."""
+    return word.endswith(tuple(known["tail"])) or (
+        len(word) > 4 and word.endswith(tuple(known["ending"])))
+
+
+def typed(side: str, known: AddressWords) -> bool:
+    """Whether a text ends (or opens) with a street type, so that it must be a street."""
+    tokens = side.split()
+    while len(tokens) > 1 and (tokens[-1] in known["direction"]
+                               or tokens[-1] in known["direction"].values()):
+        tokens = tokens[:-1]
+    types = known["type"]
+    return len(tokens) > 1 and (
+        tokens[-1] in types or tokens[-1] in types.values() or tokens[0] in known["front"]
+        or tokens[0] in known["first"] or ends_like_type(tokens[-1], known))
+
+
+def locality_of(rest: list[str], known: AddressWords) -> str | None:
+    """Words of the pieces after the street, without postcodes."""
+    words = [w for piece in rest for w in piece.split()
+             if not POSTCODE.fullmatch(w) and not re.fullmatch(r"\d[a-z]{2}", w)]
+    return " ".join(known["any"].get(w, w) for w in words) or None
+
+
+def street_name(tokens: list[str], known: AddressWords) -> str | None:
+    """Put each word of a street name in its full form, by where it stands."""
+    return _street_name(tuple(tokens), known)
+
+
+@lru_cache(maxsize=100_000)  # a log names each street many times
+def _street_name(given: tuple[str, ...], known: AddressWords) -> str | None:
+    tokens = [t.strip("&/@+#-") for t in given]
+    tokens = [t for t in tokens if t]
+    if len(tokens) > 1 and tokens[0] == "the":
+        tokens = tokens[1:]
+    if not tokens or not any(c.isalpha() for t in tokens for c in t):
+        return None
+    compass = known["direction"]
+    last = len(tokens) - 1
+    if last and (tokens[last] in compass or tokens[last] in compass.values()):
+        last -= 1
+    ends_typed = tokens[last] in known["type"] or tokens[last] in known["type"].values()
+    out: list[str] = []
+    opening = True
+    for place, token in enumerate(tokens):
+        word = token
+        if len(tokens) > 1 and token in compass and (opening or place > last):
+            word = compass[token]
+        elif opening and len(tokens) > 1 and not ends_typed and token in known["first"]:
+            word = known["first"][token]
+        elif opening and place < last and token in known["lead"]:
+            word = known["lead"][token]
+        elif place and token in known["type"] and (not opening or place == last):
+            word = known["type"][token]
+        elif token in known["any"]:
+            word = known["any"][token]
+        else:
+            word = _compound(token, known)
+        if word not in compass.values():
+            opening = False
+        out.append(word)
+    return " ".join(out)
+
+
+def _compound(token: str, known: AddressWords) -> str:
+    if token.isascii() and token.isalpha():
+        for ending, becomes in known["ending"].items():
+            if token.endswith(ending) and len(token) > len(ending) + 2:
+                return token[: -len(ending)] + becomes
+    return token
+
+
+_NUMBER = re.compile(r"(\d{1,6})([a-z]?)(?:-(\d{1,6})[a-z]?)?")
+_MASKED = re.compile(r"0*(\d*)x{1,2}")
+_BLOCK = re.compile(r"\b(?:(\d{1,6})(?:-\d{1,6})?\s+(?:block|blk|blok)(?:\s+of)?"
+                    r"|(?:block|blk)\s+(\d{1,6}))\b")
+_BETWEEN = re.compile(r"\b(?:between|betw|btwn|btw|entre|zwischen)\b")
+_SYMBOL = re.compile(r"\s*[&@+]\s*|\s*/\s*(?=\D)")
+_EMPTY = re.compile(r"[\W_]*|[x\W_]+|[0\W_]+")
+_TAIL_NUMBER = re.compile(r"(.*\D)[\s,]+(\d{1,5}[a-z]?)")
+
+
+@dataclass(frozen=True)
+class Address:
+    """One address taken apart.
+
+    ``kind`` is ``number`` (a building), ``block`` (a stretch of street), ``street``,
+    ``intersection`` or ``none``. ``number_low`` and ``number_high`` are the range of house
+    numbers (12 to 12 for number 12; 1200 to 1299 for the 1200 block).
+    """
+
+    key: str | None = None
+    street: str | None = None
+    kind: str = "none"
+    number: str | None = None
+    number_low: int | None = None
+    number_high: int | None = None
+    locality: str | None = None
+
+
+NOWHERE = Address()
+
+
+def normalise_address(text: object, *, words: AddressWords | None = None) -> str | None:
+    """Return the key under which two spellings of one address meet, or None for no address.
+
+    Case, accents, punctuation, double spaces, abbreviations, units within a building and the
+    order of the two streets of a crossing make no difference. A locality after a comma stays in
+    the key, since one street name may serve two suburbs; postcodes go.
+
+    Examples
+    --------
+    >>> normalise_address("12  HIGH ST.") == normalise_address("Unit 4, 12 High Street")
+    True
+    >>> normalise_address("Intersection of Oak Ave and N. Main St")
+    'north main street & oak avenue'
+    >>> normalise_address("Not Recorded") is None
+    True
+    """
+    return parse_address(text, words=words).key
+
+
+def street_of(text: object, *, words: AddressWords | None = None) -> str | None:
+    """Return the normalised street name alone, or None.
+
+    Examples
+    --------
+    >>> street_of("1200 block of S State St")
+    'south state street'
+    """
+    return parse_address(text, words=words).street
+
+
+def parse_address(text: object, *, words: AddressWords | None = None) -> Address:
+    """Take one address apart; anything that is not text, or says "no address", gives `NOWHERE`.
+
+    Parameters
+    ----------
+    text
+        Address as written.
+    words
+        From :func:`rehit.words.addresses.load_address_words`; rehit's own by default.
+
+    Examples
+    --------
+    >>> parse_address("012XX S STATE ST").number_high
+    1299
+    >>> parse_address("Hauptstr. 12").key
+    '12 hauptstrasse'
+    """
+    if not isinstance(text, str):
+        return NOWHERE
+    known = words or default_address_words()
+    raw = plain(text[:300])
+    if _EMPTY.fullmatch(raw) or raw.strip(" .,-?!*()[]<>") in known["placeholder"]:
+        return NOWHERE
+    line = tidy(raw)
+    if not line or line in known["placeholder"]:
+        return NOWHERE
+    return _crossing(line, known) or _between(line, known) or _numbered(line, known)
+
+
+def address_table(values: pd.Series, *, words: AddressWords | None = None) -> pd.DataFrame:
+    """Take a whole column of addresses apart, each different text once.
+
+    Parameters
+    ----------
+    values
+        Addresses as written; empty cells allowed.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Same index as `values`; columns ``address_key, street_key, address_kind, number_low,
+        number_high, locality`` (text empty where not known, numbers ``Int64``).
+
+    Examples
+    --------
+    >>> address_table(pd.Series(["5 Elm Rd", None]))["address_key"].tolist()
+    ['5 elm road', nan]
+    """
+    codes, unique = pd.factorize(values, use_na_sentinel=True)
+    parsed = [parse_address(text, words=words) for text in unique] + [NOWHERE]
+    table = pd.DataFrame({
+        "address_key": pd.array([a.key for a in parsed], dtype="str"),
+        "street_key": pd.array([a.street for a in parsed], dtype="str"),
+        "address_kind": pd.array([a.kind for a in parsed], dtype="str"),
+        "number_low": pd.array([a.number_low for a in parsed], dtype="Int64"),
+        "number_high": pd.array([a.number_high for a in parsed], dtype="Int64"),
+        "locality": pd.array([a.locality for a in parsed], dtype="str"),
+    })
+    return table.take(codes).set_axis(values.index)  # code -1 takes the last row, NOWHERE
+
+
+def _crossing(line: str, known: AddressWords) -> Address | None:
+    """Two streets that cross, in either order."""
+    if _BETWEEN.search(line) or re.match(r"\d+x*\b", line):
+        return None
+    first, _, rest = line.partition(" ")
+    announced = first.rstrip(",:") in known["crossing"]
+    body = line
+    if announced:
+        body = re.sub(r"^(?:of|von|de|des|da)\s+(?!la\b|l\b)", "", rest)
+    joiner = "|".join(map(re.escape, known["and"]))
+    sides = [s for s in _SYMBOL.split(body) if s.strip()]
+    if len(sides) < 2:
+        worded = re.split(rf"\s+(?:{joiner})\s+", body)
+        if announced or all(typed(side, known) for side in worded):
+            sides = worded
+    if len(sides) != 2:
+        return None
+    if any(re.match(r"\d+[a-z]?\s+\w", piece.strip())
+           for side in sides for piece in side.split(",")[1:]):
+        return None  # a name with "&" before a numbered address
+    named = (street_name(side.split(",")[0].split(), known) for side in sides)
+    names = [name for name in named if name and not name.split()[0].isdigit()]
+    if len(names) != 2:
+        return None
+    key = " & ".join(sorted(names))
+    return Address(key=key, street=key, kind="intersection", locality=locality_of(
+        sides[-1].split(",")[1:], known))
+
+
+def _between(line: str, known: AddressWords) -> Address | None:
+    """A stretch of one street between two others: known to the street only."""
+    parts = _BETWEEN.split(line, maxsplit=1)
+    if len(parts) < 2 or not parts[0].strip(" ,"):
+        return None
+    main = _numbered(parts[0].strip(" ,"), known)
+    ends = sorted(filter(None, (
+        street_name(s.split(), known)
+        for s in re.split(r"\s*[&/,]\s*|\s+(?:and|y|et|und|e)\s+", parts[1]) if s)))
+    if main.street is None:
+        return None
+    if main.kind == "number" or not ends:
+        return main
+    return Address(key=f"{main.key} between {' & '.join(ends)}", street=main.street, kind="block",
+                   number_low=main.number_low, number_high=main.number_high)
+
+
+def _numbered(line: str, known: AddressWords) -> Address:
+    """A house, a block, or a street alone; localities follow after commas."""
+    block = _BLOCK.search(line)
+    low: int | None = None
+    if block:
+        low = int(block.group(1) or block.group(2)) // 100 * 100
+        line = (line[:block.start()] + " " + line[block.end():]).strip(" ,")
+    pieces = [p.split() for p in line.replace("&", ",").split(",") if p.strip()]
+    pieces = [p for p in (_without_units(p, known) for p in pieces) if p]
+    relation, pieces = _relation(pieces, known)
+    if not pieces:
+        return NOWHERE
+    number, tokens, rest = _house_number(pieces, known)
+    if number is None and tokens and (masked := _MASKED.fullmatch(tokens[0])):
+        low, tokens = int(masked.group(1) or 0) * 100, tokens[1:]
+    street = street_name(tokens, known)
+    if street is None:
+        return NOWHERE
+    return _assemble(street, number=number, block_low=low, relation=relation,
+                     locality=locality_of([" ".join(p) for p in rest], known))
+
+
+def _assemble(street: str, *, number: str | None, block_low: int | None, relation: str,
+              locality: str | None) -> Address:
+    head, kind, low, high = "", "street", None, None
+    if block_low is not None:
+        head, kind, low, high = f"{block_low} block ", "block", block_low, block_low + 99
+    elif number is not None:
+        found = _NUMBER.fullmatch(number)
+        assert found is not None  # _house_number gives only such texts
+        low = int(found.group(1))
+        high = max(low, int(found.group(3) or low))
+        head, kind = f"{number} ", "number"
+    key = f"{relation}{head}{street}" + (f", {locality}" if locality else "")
+    if relation and kind == "number":
+        kind = "block"  # near a building is a stretch of street, not that building
+    return Address(key=key, street=street, kind=kind, number=number if not relation else None,
+                   number_low=low, number_high=high, locality=locality)
+
+
+def _house_number(pieces: list[list[str]], known: AddressWords) -> tuple[
+        str | None, list[str], list[list[str]]]:
+    """Split pieces into house number, street words and what follows."""
+    for place, piece in enumerate(pieces):
+        if not _NUMBER.fullmatch(piece[0]):
+            continue
+        number = _clean_number(piece[0])
+        if len(piece) > 1 and not (place and POSTCODE.fullmatch(piece[0])):
+            return number, piece[1:], pieces[place + 1:]
+        if len(piece) == 1 and place == 0 and len(pieces) > 1:
+            return number, pieces[1], pieces[2:]
+        if len(piece) == 1 and place == 1 and len(piece[0]) < 5:  # Calle Mayor, 12
+            return number, pieces[0], pieces[2:]
+    head = pieces[0]
+    tail = _TAIL_NUMBER.fullmatch(" ".join(head))
+    opens = len(head) > 2 and (head[0] in known["front"] or head[0] in known["first"])
+    if tail and (opens or ends_like_type(tail.group(1).split()[-1], known)):
+        return _clean_number(tail.group(2)), tail.group(1).split(), pieces[1:]
+    return None, head, pieces[1:]
+
+
+def _clean_number(text: str) -> str:
+    return re.sub(r"^0+(?=\d)", "", text)
+
+
+def _without_units(tokens: list[str], known: AddressWords) -> list[str]:
+    """Drop fillers and ``unit 4``; a key names the building, not a part of it."""
+    kept: list[str] = []
+    skip = False
+    for place, token in enumerate(tokens):
+        following = tokens[place + 1] if place + 1 < len(tokens) else ""
+        if skip:
+            skip = False
+        elif token in known["unit"] and re.fullmatch(r"[a-z]?\d+[a-z]?|[a-z]", following) and (
+                place == 0 or not kept or token not in known["lead"]):
+            skip = True
+        elif not kept and token in known["filler"] and following:
+            continue
+        else:
+            kept.append(token)
+    return [] if kept == ["of"] else kept
+
+
+def _relation(pieces: list[list[str]], known: AddressWords) -> tuple[str, list[list[str]]]:
+    if not pieces or pieces[0][0] not in known["relation"]:
+        return "", pieces
+    head = pieces[0][1:]
+    while head and head[0] in ("to", "of", "the", "no"):
+        head = head[1:]
+    return known["relation"][pieces[0][0]] + " ", [p for p in [head, *pieces[1:]] if p]

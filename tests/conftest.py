@@ -1,0 +1,122 @@
+"""Fixtures that several rooms' tests share; invented places and tables stand in ``invented/``."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from python_calamine import CalamineWorkbook
+from report_tables import make_input
+
+from rehit.chain import Chain
+from rehit.parameters import Parameters, load_parameters
+from rehit.project import load_project
+from rehit.report.inputs import ReportInput
+from rehit.report.quarterly import write_report
+
+DEMO = Path(__file__).parents[1] / "data_demo"
+
+
+def make_costing(n_places: int, rng: np.random.Generator) -> pd.DataFrame:
+    """Return a costing table of invented places of every kind."""
+    return pd.DataFrame({
+        "place_id": [f"P{number:05d}" for number in range(n_places)],
+        "gamma_shape": 0.6 + rng.poisson(rng.gamma(0.8, 4, n_places)),
+        "gamma_rate_years": rng.uniform(1, 4, n_places),
+        "mark_area_m2": rng.lognormal(0, 0.6, n_places),
+        "wall_area_m2": rng.lognormal(2.6, 0.7, n_places),
+        "method": rng.choice(["paint_out", "solvent_wipe", "hot_wash", "inspect"], n_places,
+                             p=[0.5, 0.25, 0.2, 0.05]),
+        "coating_allowed": rng.random(n_places) < 0.8,
+        "access": rng.choice(["ground", "ladder", "platform"], n_places, p=[0.8, 0.15, 0.05]),
+        "traffic_control": rng.random(n_places) < 0.05,
+    })
+
+
+@pytest.fixture
+def make_places() -> Callable[[int, np.random.Generator], pd.DataFrame]:
+    """The maker of invented places."""
+    return make_costing
+
+
+@pytest.fixture
+def costing() -> pd.DataFrame:
+    """Forty places."""
+    return make_costing(40, np.random.default_rng(11))
+
+
+@pytest.fixture
+def one_wall() -> pd.DataFrame:
+    """One bare brick wall, hit about four times a year."""
+    return pd.DataFrame({
+        "place_id": ["W1"], "gamma_shape": [8.0], "gamma_rate_years": [2.0],
+        "mark_area_m2": [1.5], "wall_area_m2": [12.0], "method": ["hot_wash"],
+        "coating_allowed": [True], "access": ["ground"], "traffic_control": [False]})
+
+
+@pytest.fixture
+def recomputed(tmp_path: Path) -> Callable[[Path], CalamineWorkbook]:
+    """Open a workbook as LibreOffice works it out."""
+    program = shutil.which("soffice")
+    if program is None:
+        pytest.skip("LibreOffice (soffice) is not installed")
+
+    def open_recomputed(path: Path) -> CalamineWorkbook:
+        subprocess.run(
+            [program, f"-env:UserInstallation=file://{tmp_path}/profile", "--headless",
+             "--convert-to", "xlsx:Calc MS Excel 2007 XML", "--outdir", str(tmp_path / "out"),
+             str(path)], check=True, capture_output=True, timeout=120)
+        return CalamineWorkbook.from_path(str(tmp_path / "out" / path.name))
+
+    return open_recomputed
+
+
+@pytest.fixture(scope="session")
+def demo_chain() -> Chain:
+    return Chain(load_project(DEMO))
+
+
+@pytest.fixture(scope="session")
+def true_rows() -> pd.DataFrame:
+    """Role and true incident of each log row, by row number."""
+    return pd.read_csv(DEMO / "truth" / "rows.csv", dtype="str").set_index("source_row")
+
+
+@pytest.fixture(scope="session")
+def incident_of_row(demo_chain: Chain) -> pd.Series:
+    """The incident that each log row ended in, by row number; rows set aside are absent."""
+    rows = demo_chain.cleaned.incidents[["incident_id", "source_rows"]].assign(
+        row=lambda t: t["source_rows"].str.split(";")).explode("row")
+    return pd.Series(rows["incident_id"].to_numpy(),
+                     index=rows["row"].str.rpartition("#")[2].str.strip())
+
+
+@pytest.fixture(scope="session")
+def full_input() -> ReportInput:
+    """Every table given."""
+    return make_input()
+
+
+@pytest.fixture(scope="session")
+def written(full_input: ReportInput, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Write the whole report once; tests read it."""
+    folder = tmp_path_factory.mktemp("report")
+    write_report(full_input, folder)
+    return folder
+
+
+@pytest.fixture(scope="session")
+def bare_input() -> ReportInput:
+    """Only incidents given."""
+    return make_input(full=False, n=300)
+
+
+@pytest.fixture(scope="session")
+def numbers() -> Parameters:
+    """Defaults with a search short enough for tests."""
+    return load_parameters().override({"patrol.search_iterations": 1500.0})

@@ -1,0 +1,81 @@
+"""Margin, markup and the price of each form."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from rehit.contract.cost import tail_mean
+from rehit.contract.price import (
+    Outlook,
+    margin_from_markup,
+    markup_from_margin,
+    price_for_margin,
+    price_forms,
+    price_with_markup,
+)
+from rehit.errors import SettingError, TableError
+from rehit.parameters import load_parameters
+
+NUMBERS = load_parameters()
+
+
+def test_margin_and_markup_against_contractors_guides() -> None:
+    """Contractors' guides (xopon.io, contractorcfo.org): 25 % markup is 20 % margin; 25 % margin
+    on 10,000 asks 13,333; 20 % margin on 80,000 asks 100,000, where 20 % markup asks 96,000."""
+    assert margin_from_markup(0.25) == pytest.approx(0.2)
+    assert markup_from_margin(0.2) == pytest.approx(0.25)
+    assert price_for_margin(10_000, margin=0.25) == pytest.approx(13_333, abs=0.5)
+    assert price_for_margin(80_000, margin=0.2) == pytest.approx(100_000)
+    assert price_with_markup(80_000, markup=0.2) == pytest.approx(96_000)
+    with pytest.raises(SettingError, match="markup of 25 %"):
+        markup_from_margin(1.0)
+
+
+def outlook(cost: np.ndarray) -> Outlook:
+    flat = np.full_like(cost, 100.0)
+    jobs = cost / 10
+    bases = {"schedule_of_rates": jobs * 10, "lump_sum": flat,
+             "banded_lump_sum": flat + 8 * np.maximum(0, jobs - 11), "cost_plus": cost}
+    return Outlook(cost, bases, {}, {}, 11.0, 8.0, np.ones_like(cost))
+
+
+def test_price_at_each_level_keeps_the_margin_as_often_as_it_says() -> None:
+    rng = np.random.default_rng(3)
+    cost = rng.normal(100, 10, (5001, 1))
+    prices = price_forms(outlook(cost), margin=0.2, parameters=NUMBERS).set_index(
+        ["form", "level"])
+    for level in (0.5, 0.8, 0.9):
+        lump = prices.loc[("lump_sum", level)]
+        assert lump["price_per_year"] == pytest.approx(np.quantile(cost, level) / 0.8)
+        assert lump["chance_margin_kept"] == pytest.approx(level, abs=2e-4)
+        assert lump["tail_loss_per_year"] == pytest.approx(
+            tail_mean(cost[:, 0], 0.9) - lump["price_per_year"])
+        plus = prices.loc[("cost_plus", level)]
+        assert plus["expected_margin"] == pytest.approx(0.2)
+        assert plus["expected_markup"] == pytest.approx(0.25)
+        assert plus["chance_of_loss"] == 0
+    banded, lump = (prices.loc[(form, 0.9)] for form in ("banded_lump_sum", "lump_sum"))
+    assert banded["price_per_year"] < lump["price_per_year"]
+    assert banded["tail_loss_per_year"] < lump["tail_loss_per_year"] + 12
+
+
+def test_years_without_a_job_leave_a_price_or_one_message() -> None:
+    """Rates earn nothing in a year without jobs: one year in twenty is borne, one in four is not.
+    """
+    cost = np.linspace(90, 110, 400)[:, None]
+    kept, idle = outlook(cost), np.arange(400)[:, None]
+    kept.bases["schedule_of_rates"][:] = np.where(idle % 20 == 0, 0.0, 100.0)
+    prices = price_forms(kept, margin=0.1, parameters=NUMBERS).set_index(["form", "level"])
+    rates = prices.loc[("schedule_of_rates", 0.9)]
+    assert np.isfinite(rates["price_per_year"])
+    assert rates["chance_margin_kept"] == pytest.approx(0.9, abs=0.01)
+    kept.bases["schedule_of_rates"][idle % 4 == 0] = 0.0
+    with pytest.raises(TableError, match="schedule of rates: got 25% of simulated contracts"):
+        price_forms(kept, margin=0.1, parameters=NUMBERS)
+
+
+def test_every_form_names_who_carries_the_risk() -> None:
+    prices = price_forms(outlook(np.full((10, 1), 100.0)), margin=0.1, parameters=NUMBERS)
+    assert prices["who_carries"].str.contains("Contractor").all()
+    assert prices["who_carries"].str.contains("Council|penalties").all()

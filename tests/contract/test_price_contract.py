@@ -1,0 +1,290 @@
+"""A contract priced as a whole, its workbook and its summary."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import contract_town
+import numpy as np
+import pandas as pd
+import pytest
+from openpyxl import load_workbook
+
+from rehit.contract.compare import compare_received, read_received
+from rehit.contract.price import (
+    Contract,
+    exact_work_cost,
+    expected_year,
+    schedule_of_rates,
+    sensitivity,
+)
+from rehit.errors import ManyErrors
+from rehit.report.bid import (
+    assumptions,
+    bid_summary,
+    tender_figures,
+    tender_words,
+    write_bid_workbook,
+)
+from rehit.tables import check
+
+HOSTILE = contract_town.HOSTILE
+
+
+@pytest.fixture(scope="module")
+def contract() -> Contract:
+    return contract_town.priced(years=2, margin=0.15)
+
+
+def test_jobs_outside_the_price_are_named(contract) -> None:
+    table, _ = contract_town.incidents()
+    assert len(contract.jobs) + len(contract.excluded) == len(table)
+    counts = contract.excluded["exclusion"].value_counts()
+    assert counts["thrown paint"] == (table["medium"] == "house_paint").sum()
+    assert counts["etched"] == (table["medium"] == "etched").sum()
+    assert contract.jobs["area_m2"].notna().all()
+
+
+def test_every_table_keeps_its_contract(contract) -> None:
+    check(contract.prices, "contract_prices", where="test")
+    check(contract.crews, "contract_crews", where="test")
+    check(contract.volume_table(), "contract_volume", where="test")
+    check(schedule_of_rates(contract), "contract_rates", where="test")
+    check(tender_figures(contract), "contract_offer", where="test")
+
+
+def test_found_jobs_are_smaller_and_shift_the_mix(contract) -> None:
+    """Areas times 0.6: what is reported as medium from 1 to 1.67 m² is found as small."""
+    table, plain = contract.volume_table(), contract.volume.table()
+    assert table["expected"].sum() == pytest.approx(plain["expected"].sum())
+    assert table["found"].sum() == pytest.approx(plain["found"].sum())
+    small = table.set_index("size_class").loc["small", "found"].sum()
+    assert small > 1.3 * plain.set_index("size_class").loc["small", "found"].sum()
+    jobs, numbers = contract.jobs, contract.parameters
+    limit = numbers["contract.small_area_m2"] / numbers["contract.found_area_ratio"]
+    share = (jobs["area_m2"] < limit).mean()
+    assert small / table["found"].sum() == pytest.approx(share, abs=0.02)
+
+
+def test_summary_says_whose_holidays_and_where_the_log_is_short(contract) -> None:
+    said = " ".join(assumptions(contract))
+    assert "public holidays (PT) excepted" in said
+    assert "less than a year" not in said
+    assert "as they would come now" not in said
+    classes = contract.volume.classes
+    coated = replace(contract, volume=replace(contract.volume, classes=classes.assign(
+        n=classes["n"] * 0.9)))
+    n = len(contract.jobs)
+    assert f"as they would come now ({0.9 * n:,.0f} of {n:,})" in assumptions(coated)[0]
+    brief = replace(contract, region=None, volume=replace(contract.volume, observed_years=0.5))
+    said = " ".join(assumptions(brief))
+    assert "names no country" in said
+    assert "The log covers 183 days, less than a year" in said
+
+
+def test_crews_chosen_keep_the_standards_and_fewer_do_not(contract) -> None:
+    share = contract.parameters["contract.standard_share"]
+    assert contract.queue.meets(share)
+    fewer = contract.crews[contract.crews["crews"] < contract.queue.crews]
+    assert (fewer[["in_time_offensive", "in_time_ordinary"]].min(axis=1) < share).all()
+
+
+def test_cost_lines_of_the_expected_year_by_hand(contract) -> None:
+    numbers, lines = contract.parameters, expected_year(contract, year=2)
+    paid = contract.capacity.crews * contract.capacity.paid_hours
+    assert lines["labour"] == pytest.approx(paid * numbers["costs.labour_per_hour"] * 1.03)
+    assert lines["materials"] == pytest.approx(
+        contract.outlook.work["materials"][:, 0].mean() * 1.025)
+    others = sum(lines.values()) - lines["penalties"] - lines["overhead"]
+    assert lines["overhead"] == pytest.approx(others * numbers["contract.overhead_share"])
+
+
+def test_schedule_of_rates_earns_the_price_it_says(contract) -> None:
+    """The rates applied to the log's jobs bring the mean price a job, found jobs aside."""
+    rates = schedule_of_rates(contract).set_index("item")["asked"]
+    value = np.maximum(rates["minimum_charge"],
+                       contract.jobs["method"].map(rates) * contract.jobs["area_m2"]).mean()
+    factor = contract.price("schedule_of_rates")["factor"]
+    base = contract.outlook.work["rate_value"].sum() / contract.outlook.work["jobs"].sum()
+    assert value == pytest.approx(factor * base, rel=0.03)
+
+
+def test_exact_and_simulated_cost_of_work_agree_on_p80(contract) -> None:
+    exact, simulated = exact_work_cost(contract, rng=np.random.default_rng(9))
+    share = (simulated <= exact.quantile(0.8)).mean()
+    assert share == pytest.approx(0.8, abs=4 * np.sqrt(0.16 / len(simulated)) + 0.01)
+
+
+def test_sensitivity_has_the_right_signs(contract) -> None:
+    table = sensitivity(contract, rng=np.random.default_rng(2))
+    check(table, "contract_sensitivity", where="test")
+    rows = table.set_index("assumption")
+    for name in ("crew cost per hour", "materials", "wanted margin", "volume", "overhead"):
+        assert rows.loc[name, "price_low"] < rows.loc[name, "price"] < rows.loc[name, "price_high"]
+    assert table["range"].is_monotonic_decreasing
+
+
+def test_sensitivity_is_about_the_price_asked_and_moves_even_small_numbers_of_jobs(
+        contract) -> None:
+    """Found jobs are a few in a class: rounded to whole jobs a fifth more of them was none."""
+    table = sensitivity(contract, rng=np.random.default_rng(2))
+    asked = contract.price("lump_sum")["price_per_year"]
+    assert table["price"].to_numpy() == pytest.approx(asked)
+    rows = table.set_index("assumption")
+    margin = contract.margin
+    assert rows.loc["wanted margin", "price_high"] == pytest.approx(
+        asked * (1 - margin) / (1 - 1.2 * margin))
+    found, volume = (rows.loc[name] for name in ("jobs found by patrol", "volume"))
+    assert found["price_low"] < asked < found["price_high"]
+    # Patrols find a twentieth of what is reported, and smaller: no more than its part of volume.
+    assert found["range"] < 0.1 * volume["range"]
+
+
+def test_libreoffice_works_out_the_same_figures_to_the_cent(
+        contract, tmp_path, recomputed) -> None:
+    path = write_bid_workbook(tmp_path / "bid.xlsx", contract, name=HOSTILE, currency="€")
+    book = recomputed(path)
+    rows = book.get_sheet_by_name("Prices").to_python()
+    seen = {(row[0], row[1]): row for row in rows if str(row[1]).startswith("P")}
+    for row in contract.prices.to_dict("records"):
+        cells = seen[(row["form"].replace("_", " "), f"P{round(100 * row['level'])}")]
+        assert cells[2] == pytest.approx(row["cost_per_year"], abs=0.005)
+        assert cells[4] == pytest.approx(row["price_per_year"], abs=0.005)
+        assert cells[5] == pytest.approx(row["expected_margin"], abs=1e-6)
+    checks = book.get_sheet_by_name("Checks").to_python()
+    verdicts = [row[3] for row in checks if row[3] in ("yes", "NO")]
+    assert len(verdicts) > 50
+    assert set(verdicts) == {"yes"}
+    for year in (1, 2):
+        total = next(r for r in checks if r[0] == f"year {year}: cost")[1]
+        assert total == pytest.approx(sum(expected_year(contract, year=year).values()), abs=0.005)
+
+
+def test_no_text_becomes_a_formula_and_no_result_is_stored(contract, tmp_path) -> None:
+    path = write_bid_workbook(tmp_path / "bid.xlsx", contract, name=HOSTILE, currency="=1+1")
+    formulas, values = load_workbook(path), load_workbook(path, data_only=True)
+    seen = 0
+    for sheet in formulas:
+        for cell in (cell for row in sheet.iter_rows() for cell in row):
+            if cell.data_type == "f":
+                seen += 1
+                assert not re.search(r"HYPERLINK|1\+1\b", cell.value)
+                assert values[sheet.title][cell.coordinate].value is None
+    assert seen > 150
+
+
+def test_log_that_flags_nothing_as_offensive_claims_no_share_of_it(
+        tmp_path, monkeypatch) -> None:
+    table, advice = contract_town.incidents()
+    monkeypatch.setattr(contract_town, "incidents",
+                        lambda: (table.assign(priority="ordinary"), advice))
+    plain = contract_town.priced()
+    check(plain.crews, "contract_crews", where="test")
+    assert plain.crews["in_time_offensive"].isna().all()
+    assert plain.queue.meets(plain.parameters["contract.standard_share"])
+    path = write_bid_workbook(tmp_path / "bid.xlsx", plain, name="plain", currency="€")
+    words = [cell.value for row in load_workbook(path)["Risk"].iter_rows() for cell in row]
+    assert words.count("none flagged") == len(plain.crews)
+    moved = sensitivity(plain, rng=np.random.default_rng(2))
+    assert bid_summary(plain, moved, name="plain", currency="€").startswith(b"%PDF")
+
+
+def test_summary_has_two_pages_and_quotes_hostile_names(contract) -> None:
+    table = sensitivity(contract, rng=np.random.default_rng(2))
+    pdf = bid_summary(contract, table, name='#panic("x") "', currency="€")
+    assert pdf.startswith(b"%PDF")
+    assert pdf == bid_summary(contract, table, name='#panic("x") "', currency="€")
+    assert len(re.findall(rb"/Type\s*/Page\b", pdf)) == 2
+    limits = ["#panic() A long sentence on what this log cannot tell, to fill more than a line of "
+              "the page, and a half."] * 8
+    long = bid_summary(contract, table, name="x", currency="€", limits=limits)
+    assert len(re.findall(rb"/Type\s*/Page\b", long)) == 2
+    assert len(long) > len(pdf)
+
+
+def received(tmp_path: Path, rows: list[str]) -> Path:
+    path = tmp_path / "received.csv"
+    path.write_text("\n".join(["tenderer,form,item,value", *rows]), encoding="utf-8")
+    return path
+
+
+def test_prices_received_are_compared_on_the_same_volumes(contract, tmp_path) -> None:
+    rates = schedule_of_rates(contract).set_index("item")["asked"]
+    low, high = (contract.prices["price_per_year"].min() * f for f in (0.5, 3))
+    path = received(tmp_path, [
+        f"A,lump_sum,lump_sum_per_year,{high}", f"B,lump_sum,lump_sum_per_year,{low}",
+        *(f"C,schedule_of_rates,{item},{rate}" for item, rate in rates.items()),
+        "D,cost_plus,markup,0.2"])
+    table = compare_received(contract, read_received(path), rng=np.random.default_rng(4))
+    check(table, "contract_received", where="test")
+    rows = table.set_index("tenderer")
+    assert rows["chance_cheapest"].sum() == pytest.approx(1)
+    assert rows.loc["B", "chance_cheapest"] == 1
+    assert rows.loc["B", "below_cost"] == 1
+    expected = contract.outlook.work["rate_value"][:, 0].mean() * contract.price(
+        "schedule_of_rates")["factor"]
+    assert rows.loc["C", "mean"] == pytest.approx(expected, rel=0.01)
+    assert rows.loc["D", "mean"] == pytest.approx(
+        1.2 * contract.outlook.bases["cost_plus"][:, 0].mean())
+
+
+def test_figures_for_the_tender_pay_what_the_prices_say(contract, tmp_path) -> None:
+    """Read back as prices received, each form pays its mean price of the first year."""
+    path = tmp_path / "bid_offer.csv"
+    tender_figures(contract).to_csv(path, index=False)
+    table = compare_received(contract, read_received(path), rng=np.random.default_rng(4))
+    paid = table.set_index("form")["mean"]
+    for form in ("lump_sum", "banded_lump_sum", "cost_plus"):
+        first = contract.outlook.bases[form][:, 0].mean() * contract.price(form)["factor"]
+        assert paid[form] == pytest.approx(first, rel=1e-9)
+    above = contract.outlook.work["jobs"][:, 0] > contract.outlook.band_top
+    assert 0 < above.mean() < 0.5
+    assert paid["banded_lump_sum"] > tender_figures(contract)["value"].iloc[1]
+    # Two years: the first is below the mean of both, which are adjusted.
+    first = tender_figures(contract)["value"].iloc[0]
+    assert first < contract.price("lump_sum")["price_per_year"] < 1.05 * first
+    assert f"€{first:,.0f} in the first year." == tender_words(contract, currency="€")["lump_sum"]
+
+
+def test_a_level_that_is_no_whole_percentage_keeps_its_name(contract) -> None:
+    """P87.5 was shown as P88, and the years above P99.9 as those above P100."""
+    fine = replace(contract, parameters=contract.parameters.override(
+        {"contract.tail_level": 0.999}))
+    assert "cte99.9" in fine.cost_summary()
+
+
+def test_faults_of_prices_received_are_all_listed(contract, tmp_path) -> None:
+    path = received(tmp_path, ["A,lump_sum,lump_sum_per_year,cheap", "B,barter,goats,3",
+                               "C,banded_lump_sum,lump_sum_per_year,5"])
+    with pytest.raises(ManyErrors) as caught:
+        read_received(path)
+    text = str(caught.value)
+    assert all(word in text for word in ("cheap", "barter", "band_top_jobs, rate_above_band"))
+    partly = read_received(received(tmp_path, ["A,schedule_of_rates,minimum_charge,5",
+                                               "A,schedule_of_rates,paint_out,5"]))
+    with pytest.raises(ManyErrors, match="no rate for hot_wash"):
+        compare_received(contract, partly, rng=np.random.default_rng(4))
+
+
+def test_prices_are_read_as_a_council_saves_them_and_a_percentage_is_no_share(tmp_path) -> None:
+    """A spreadsheet saves semicolons in much of Europe; a markup of 12 was taken for 1,200 %."""
+    path = received(tmp_path, [])
+    path.write_text("tenderer;form;item;value\nA;lump_sum;lump_sum_per_year;180000.5\n",
+                    encoding="utf-8")
+    assert read_received(path)["value"].tolist() == [180000.5]
+    sheet = tmp_path / "received.xlsx"
+    pd.DataFrame({"tenderer": ["B"], "form": ["cost_plus"], "item": ["markup"],
+                  "value": [0.12]}).to_excel(sheet, index=False)
+    assert read_received(sheet)["value"].tolist() == [0.12]
+    with pytest.raises(ManyErrors, match=r"row 2: got a markup of 12; .*write 12 % as 0.12"):
+        read_received(received(tmp_path, ["A,cost_plus,markup,12"]))
+
+
+def test_more_margin_asks_more_and_one_year_is_not_indexed(contract) -> None:
+    assert (contract.outlook.index[:, 0] == 1).all()
+    assert contract.outlook.index[:, 1].mean() > 1
+    later = contract.outlook.cost.mean(axis=0)
+    assert later[1] > later[0]
+    assert isinstance(contract.prices, pd.DataFrame)

@@ -1,0 +1,39 @@
+"""Log text cannot act when a spreadsheet opens it."""
+
+from __future__ import annotations
+
+import pandas as pd
+import pytest
+
+from rehit.files.safe_text import neutralise_formula, neutralise_table
+
+FORMULAS = ["=1+1", "+cmd", "-2+3", "@SUM(A1)", "\t=1", "\r=1", "  =1", "\n=2"]
+PLAIN = ["-3.5", "+44", "12 Gull Lane", "", "3-5 days", "-1,200.50", "-2e-3"]
+
+
+@pytest.mark.parametrize("text", FORMULAS)
+def test_formula_starts_listed_by_owasp_are_quoted(text: str) -> None:
+    assert neutralise_formula(text).startswith("'")
+
+
+@pytest.mark.parametrize("text", PLAIN)
+def test_ordinary_text_and_signed_numbers_stay_as_they_are(text: str) -> None:
+    assert neutralise_formula(text) == text
+
+
+def test_control_characters_are_removed() -> None:
+    assert neutralise_formula("a\x00b\x1b[31m") == "ab[31m"
+
+
+def test_table_is_made_safe_without_changing_the_input() -> None:
+    table = pd.DataFrame({"note": ["=HYPERLINK(1)", None, "wall"], "n": [-1, 2, 3]})
+    safe = neutralise_table(table)
+    assert list(safe["note"][[0, 2]]) == ["'=HYPERLINK(1)", "wall"]
+    assert pd.isna(safe["note"][1])
+    assert list(safe["n"]) == [-1, 2, 3]
+    assert table["note"][0] == "=HYPERLINK(1)"
+
+
+def test_repeated_codes_kept_as_categories_are_made_safe_too() -> None:
+    table = pd.DataFrame({"rule": pd.Series(["=1", "ok", "=1"], dtype="category")})
+    assert list(neutralise_table(table)["rule"]) == ["'=1", "ok", "'=1"]

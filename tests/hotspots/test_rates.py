@@ -1,0 +1,242 @@
+"""Repeat places: hand-made logs, the contract, and interval coverage on towns with known rates."""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+
+from rehit.errors import ManyErrors, TableError
+from rehit.hotspots.rates import fit_prior, posterior, rank_repeats
+from rehit.parameters import load_parameters
+from rehit.tables import check
+
+START = pd.Timestamp("2022-01-01", tz="UTC")
+END = START + pd.Timedelta(days=1096)
+
+
+def simulated(rates: np.ndarray, *, seed: int, wait_days: float = 4.0) -> gpd.GeoDataFrame:
+    """Incidents at places with these yearly rates, each waiting `wait_days` before it is clean."""
+    rng = np.random.default_rng(seed)
+    rows = []
+    for k, rate in enumerate(rates):
+        day = rng.exponential(365.25 / rate)
+        while day < 1096:
+            rows.append((f"A{k:04d}", day, day + wait_days, 10.0 * k))
+            day += wait_days + rng.exponential(365.25 / rate)
+    place, reported, cleared, x = (np.array(c) for c in zip(*rows, strict=True))
+    open_at_end = cleared.astype(float) >= 1096
+    clear = pd.Series(START + pd.to_timedelta(cleared.astype(float), unit="D")).mask(open_at_end)
+    return gpd.GeoDataFrame({
+        "incident_id": [f"I{k}" for k in range(len(place))], "place_id": place,
+        "place_kind": "site", "place_quality": "surveyed",
+        "reported_at": START + pd.to_timedelta(reported.astype(float), unit="D"),
+        "cleared_at": clear, "status": np.where(open_at_end, "open", "cleared"),
+        "priority": "ordinary"}, geometry=gpd.points_from_xy(x.astype(float), 0 * x.astype(float)),
+        crs="EPSG:32625")
+
+
+def ranked(log: gpd.GeoDataFrame, **options) -> gpd.GeoDataFrame:
+    return rank_repeats(log, observed_from=START, observed_to=END,
+                        rng=np.random.default_rng(1), **options)
+
+
+def register_of(n: int, kind: str = "wall") -> gpd.GeoDataFrame:
+    return gpd.GeoDataFrame({"asset_id": [f"A{k:04d}" for k in range(n)], "asset_type": kind},
+                            geometry=gpd.points_from_xy(10.0 * np.arange(n), np.zeros(n)),
+                            crs="EPSG:32625")
+
+
+def covered(table: pd.DataFrame, true: pd.Series) -> float:
+    rate = true.reindex(table["place_id"]).to_numpy()
+    return float(((rate >= table["rate_low"]) & (rate <= table["rate_high"])).mean())
+
+
+@pytest.fixture(scope="module")
+def gamma_rates() -> np.ndarray:
+    return np.random.default_rng(11).gamma(0.8, 2.0, 900) + 1e-6
+
+
+@pytest.fixture(scope="module")
+def gamma_log(gamma_rates) -> gpd.GeoDataFrame:
+    return simulated(gamma_rates, seed=12)
+
+
+def test_intervals_hold_the_true_rate_without_a_register(gamma_rates, gamma_log):
+    """Only places hit at least once are seen; 90 % intervals, binomial error below 0.012."""
+    table = ranked(gamma_log)
+    true = pd.Series(gamma_rates, index=[f"A{k:04d}" for k in range(900)])
+    assert len(table) < 900
+    assert 0.87 <= covered(table, true) <= 0.93
+    seen = true.reindex(table["place_id"]).to_numpy()
+    assert table["rate_per_year"].mean() == pytest.approx(seen.mean(), rel=0.05)
+
+
+def test_intervals_hold_the_true_rate_with_a_register(gamma_rates, gamma_log):
+    table = ranked(gamma_log.assign(place_kind="asset"), register=register_of(900))
+    true = pd.Series(gamma_rates, index=[f"A{k:04d}" for k in range(900)])
+    assert len(table) == 900
+    assert (table["n_incidents"] == 0).sum() > 50
+    assert 0.87 <= covered(table, true) <= 0.93
+    assert table["rate_per_year"].mean() == pytest.approx(gamma_rates.mean(), rel=0.05)
+
+
+def test_counting_waiting_time_as_risk_would_understate_the_rate():
+    """A wall hit every 10 clean days that waits 20 days: 36.5 a year at risk, not 12."""
+    table = ranked(simulated(np.full(60, 36.5), seed=3, wait_days=20.0))
+    assert table["rate_per_year"].mean() == pytest.approx(36.5, rel=0.03)
+    assert (table["n_incidents"] / 3).mean() < 14
+
+
+def test_demo_truth_interval_coverage(town_of):
+    """True rate inside the 90 % interval for 85-95 % of assets."""
+    town, placed = town_of(seed=5)
+    table = rank_repeats(placed, register=town.register, observed_from=town.settings.start,
+                         observed_to=town.settings.end, rng=np.random.default_rng(1))
+    true = town.rates.set_index("asset_id")["rate_per_year"]
+    assert len(table) == len(town.register)
+    assert 0.85 <= covered(table, true) <= 0.95
+    hit = table[table["n_incidents"] > 0]
+    assert 0.85 <= covered(hit, true) <= 0.95
+    alone = rank_repeats(placed, observed_from=town.settings.start, observed_to=town.settings.end,
+                         rng=np.random.default_rng(1))
+    assert 0.85 <= covered(alone, true) <= 0.95
+
+
+def test_the_table_keeps_its_contract_and_adds_up(gamma_log):
+    table = ranked(gamma_log)
+    check(table, "repeats", where="test")
+    assert table["n_incidents"].sum() == len(gamma_log)
+    assert table["share"].sum() == pytest.approx(1)
+    assert table["chance_top20"].sum() == pytest.approx(20)
+    assert (table["rate_per_year"] == table["gamma_shape"] / table["gamma_rate_years"]).all()
+    assert table["rank_mean"].is_monotonic_increasing
+    assert table.crs == gamma_log.crs
+
+
+def test_register_table_keeps_its_contract(gamma_log):
+    table = ranked(gamma_log.assign(place_kind="asset"), register=register_of(1000))
+    check(table, "repeats", where="test")
+    assert set(table["place_id"]) == set(register_of(1000)["asset_id"])
+
+
+def test_one_bad_month_does_not_top_the_list():
+    """A wall seen for years at 3 a year ranks above one hit twice in the whole log."""
+    rates = np.r_[np.full(40, 3.0), np.full(400, 0.3)]
+    table = ranked(simulated(rates, seed=5))
+    top = table.head(20)["place_id"].str[1:].astype(int)
+    assert (top < 40).sum() >= 18
+    lucky = table[(table["n_incidents"] == 3) & (table["n_at_risk"] == 3)]
+    assert (lucky["rate_per_year"] < 1.0).all()  # raw rate would be 1.0
+
+
+def test_kinds_of_asset_have_priors_of_their_own():
+    rates = np.r_[np.full(100, 6.0), np.full(300, 0.2)]
+    register = register_of(400)
+    register["asset_type"] = ["underpass"] * 100 + ["bench"] * 300
+    table = ranked(simulated(rates, seed=6).assign(place_kind="asset"), register=register)
+    prior = table.groupby("asset_type")["prior_mean_per_year"].first()
+    assert prior["underpass"] == pytest.approx(6.0, rel=0.06)
+    assert prior["bench"] == pytest.approx(0.2, rel=0.2)
+
+
+def test_a_rare_kind_borrows_from_the_rest():
+    register = register_of(300)
+    register.loc[:3, "asset_type"] = "kiosk"
+    table = ranked(simulated(np.full(300, 1.0), seed=7).assign(place_kind="asset"),
+                   register=register)
+    kiosk = table[table["asset_type"] == "kiosk"]
+    assert (kiosk["prior_mean_per_year"].iloc[0]) == pytest.approx(1.0, rel=0.1)
+
+
+@pytest.mark.parametrize("wait_days", [60.0, 250.0, 5000.0])
+def test_long_waits_do_not_bend_the_usual_rate_of_sites(gamma_rates, wait_days):
+    """A site never hit had the whole window to be hit in, however long the others waited."""
+    table = ranked(simulated(gamma_rates, seed=14, wait_days=wait_days))
+    true = pd.Series(gamma_rates, index=[f"A{k:04d}" for k in range(900)])
+    # Of some 800 sites; with nothing ever cleared each gives but one waiting time.
+    assert table["prior_mean_per_year"].iloc[0] == pytest.approx(1.6, rel=0.25)
+    assert 0.86 <= covered(table, true) <= 0.94
+
+
+def test_the_posterior_of_one_place_by_hand(gamma_log):
+    table = ranked(gamma_log)
+    prior = fit_prior(table["n_at_risk"].to_numpy(), table["exposure_years"].to_numpy(),
+                      zero_truncated=True, watched_years=1096 / 365.25)
+    shape, rate = posterior(table["n_at_risk"].to_numpy(), table["exposure_years"].to_numpy(),
+                            prior)
+    assert table["gamma_shape"].to_numpy() == pytest.approx(shape, rel=1e-3)
+    assert table["gamma_rate_years"].to_numpy() == pytest.approx(rate, rel=1e-3)
+
+
+def test_places_known_to_the_street_are_called_streets(gamma_log):
+    log = gamma_log.copy()
+    log.loc[:199, "place_quality"] = "street"
+    log["street_key"] = "HIGH ST"
+    log.loc[200:299, "place_quality"] = "default"
+    table = ranked(log)
+    assert table["n_incidents"].sum() == len(log) - 100
+    streets = table[table["place_kind"] == "street"]
+    assert streets["n_incidents"].tolist() == [200]
+    assert (table.loc[table["place_kind"] != "street", "n_incidents"] < 200).all()
+
+
+def test_no_clearance_dates_are_said_and_waiting_is_not_guessed(gamma_log):
+    log = gamma_log.assign(cleared_at=pd.NaT, status="unknown")
+    log["cleared_at"] = pd.to_datetime(log["cleared_at"], utc=True)
+    table = ranked(log)
+    check(table, "repeats", where="test")
+    assert (table["exposure_basis"] == "whole_window").all()
+    assert table["exposure_years"].unique().tolist() == [1096 / 365.25]
+    assert table["median_days_to_rehit"].isna().all()
+
+
+def test_threshold_and_seed(gamma_log):
+    easy, hard = ranked(gamma_log, threshold_per_year=0.5), ranked(gamma_log, threshold_per_year=9)
+    both = easy.set_index("place_id")["chance_above"] - hard.set_index("place_id")["chance_above"]
+    assert (both >= 0).all()
+    pd.testing.assert_frame_equal(ranked(gamma_log), ranked(gamma_log))
+
+
+def test_the_caller_keeps_his_tables(gamma_log):
+    before, register = gamma_log.copy(), register_of(900)
+    kept = register.copy()
+    ranked(gamma_log, register=register)
+    pd.testing.assert_frame_equal(gamma_log, before)
+    pd.testing.assert_frame_equal(register, kept)
+
+
+def test_an_empty_log_gives_an_empty_table_or_the_bare_register(gamma_log):
+    none = gamma_log.iloc[:0]
+    check(ranked(none), "repeats", where="test")
+    bare = ranked(none, register=register_of(30))
+    check(bare, "repeats", where="test")
+    assert bare["n_incidents"].tolist() == [0] * 30
+
+
+def test_degrees_and_missing_columns_are_refused(gamma_log):
+    with pytest.raises(TableError, match="projected"):
+        ranked(gamma_log.to_crs(4326))
+    with pytest.raises((TableError, ManyErrors), match="reported_at"):
+        ranked(gamma_log.drop(columns="reported_at"))
+
+
+def test_a_true_rise_at_one_place_is_told_and_steady_places_are_not(gamma_log):
+    assert ranked(gamma_log)["trend_ratio_per_year"].notna().mean() < 0.02
+    rising = simulated(np.full(30, 4.0), seed=9)
+    # Squeeze one place's history into the last third of the window.
+    one = rising["place_id"] == "A0003"
+    for column in ("reported_at", "cleared_at"):
+        late = END - (END - rising.loc[one, column]) / 3
+        rising.loc[one, column] = late
+    found = ranked(rising).set_index("place_id")["trend_ratio_per_year"].dropna()
+    assert found.index.tolist() == ["A0003"]
+    assert found["A0003"] > 1.5
+
+
+def test_parameters_reach_the_numbers(gamma_log):
+    wide = load_parameters().override({"hotspots.interval_level": 0.99})
+    narrow = load_parameters().override({"hotspots.interval_level": 0.5})
+    a, b = ranked(gamma_log, parameters=wide), ranked(gamma_log, parameters=narrow)
+    assert (a["rate_high"] > b["rate_high"]).all()

@@ -1,0 +1,43 @@
+"""The sentence on the coating programme, with and without one."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import Any
+
+import pandas as pd
+import pytest
+
+from rehit.outputs.costs import programme_sentence
+
+
+def _chain(*, allowed: bool, pays: bool, method: str = "hot_wash") -> Any:
+    return SimpleNamespace(
+        parameters={"costs.programme_budget": 20000.0, "costs.horizon_years": 10.0},
+        project=SimpleNamespace(currency="€"),
+        costing=pd.DataFrame({"coating_allowed": [allowed, allowed, False],
+                              "method": method}),
+        strategy_costs=pd.DataFrame({"cheapest": [True, pays], "first_cost": [0.0, 90.0]}))
+
+
+@pytest.mark.parametrize(("table", "allowed", "pays", "said"), [
+    ([1000.0, 500.0], True, True, "2 places are worth coating within €20,000 a year for 5 years: "
+     "that costs €1,500 and saves about €900 in present value over 10 years."),
+    ([], True, False, "No coating pays: on none of the 2 places of known surface that allow "
+     "one does it cost less over 10 years than the cheapest way without."),
+    ([], False, False, "No coating can be planned: none of the 3 places is known to be a surface "
+     "whose owner allows one. A register says so in coating_allowed."),
+    ([], True, True, "Nothing can be coated within €20,000 a year for 5 years, though 1 place "
+     "is worth it: the budget is too small for any of them.")])
+def test_programme_is_said_or_why_there_is_none(table: list[float], allowed: bool, pays: bool,
+                                                said: str) -> None:
+    found: Any = SimpleNamespace(table=pd.DataFrame({"first_cost": table}), saving=900.0)
+    assert programme_sentence(_chain(allowed=allowed, pays=pays), found, years=5) == said
+
+
+def test_what_is_not_known_is_looked_at_before_it_is_coated() -> None:
+    found: Any = SimpleNamespace(table=pd.DataFrame({"first_cost": []}), saving=0.0)
+    chain = _chain(allowed=True, pays=False, method="inspect")
+    assert programme_sentence(chain, found, years=5) == (
+        "No coating can be planned: of none of the 2 places that allow one is the surface known. "
+        "Look at the worst of them first.")

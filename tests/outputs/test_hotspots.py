@@ -1,0 +1,114 @@
+"""Measures tables as people fill them in, and what is made of them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from matplotlib.image import imread
+from small_town import make_town
+
+from rehit.chain import Chain
+from rehit.errors import InputFileError, SettingError
+from rehit.outputs.hotspots import (
+    evaluation_table,
+    evaluations,
+    hotspot_sentences,
+    write_evaluation,
+    write_hotspots,
+)
+from rehit.outputs.price import write_price
+from rehit.project import load_project
+
+HEAD = "measure,asset_id,role,started_at\n"
+
+
+def written(folder: Path, text: str) -> str:
+    path = folder / "measures.csv"
+    path.write_text(text, encoding="utf-8")
+    return str(path)
+
+
+@pytest.mark.parametrize(("text", "words"), [
+    ("", "cannot be read"),
+    (HEAD, "no rows"),
+    ("measure,asset_id\nmural,A\n", "role, started_at"),
+    (HEAD + "mural,A,painted,2024-07-02\n", "'painted'"),
+    (HEAD + "mural,A,treated,soon\n", "usable role or day"),
+    (HEAD + "mural,,treated,2024-07-02\n", "a gap"),
+    (HEAD + "mural,A,treated,2030-07-02\n", "begun on 2030-07-02.*runs from 2023-01-01"),
+    (HEAD + "mural,A,treated,2024-07-02\nmural,A,comparison,2024-07-02\n", "in two groups")])
+def test_a_wrong_measures_table_is_refused_in_words(text, words, demo_chain: Chain,
+                                                    tmp_path: Path) -> None:
+    with pytest.raises((InputFileError, SettingError), match=words):
+        list(evaluations(demo_chain, measures=written(tmp_path, text)))
+
+
+def test_one_mural_and_no_comparison_cannot_be_judged(demo_chain: Chain, tmp_path: Path) -> None:
+    path = written(tmp_path, HEAD + "mural,NOWHERE,treated,2024-07-02\n")
+    results = list(evaluations(demo_chain, measures=path))
+    row = evaluation_table(results).iloc[0]
+    assert (row["n_treated"], row["n_comparison"], row["verdict"]) == (1, 0, "cannot_tell")
+    assert row["words"].startswith("We can't tell whether the measure worked: there are no "
+                                   "comparison places")
+    assert "1 of the treated places does not appear in the log" in row["words"]
+
+
+def test_lighting_of_ten_walls_is_told_with_its_limits(demo_chain: Chain, tmp_path: Path) -> None:
+    # The ten busiest walls of the demo, lit at random and nothing planted: few, so no verdict.
+    ids = demo_chain.repeats["place_id"].head(10)
+    rows = "".join(f"lighting,{place},{('treated', 'comparison')[k % 2]},2024-07-02\n"
+                   for k, place in enumerate(ids))
+    summary = write_evaluation(demo_chain, tmp_path, measures=written(tmp_path, HEAD + rows))
+    assert summary["sentences"][0] == "lighting: can't tell."
+    picture = imread(tmp_path / "lighting_before_and_after.png")
+    assert picture.shape[:2] == (540, 1080)
+    assert 0.01 < (picture[:, :, :3].min(axis=2) < 0.8).mean() < 0.2  # drawn, and not all over
+    steps = pd.read_csv(tmp_path / "lighting_before_and_after.csv")
+    assert set(steps["group"]) == {"treated", "comparison"}
+
+
+def test_the_demo_town_is_told_without_warnings_of_pace(demo_chain: Chain) -> None:
+    said = [*hotspot_sentences(demo_chain), *demo_chain.limits]
+    assert said[0].endswith("were re-hits: the surface had been cleared since the one before.")
+    assert said[1].endswith("account for half of the incidents.")
+    assert not any("changed pace" in s or "The log covers" in s for s in said)
+
+
+def test_without_clearance_dates_no_surface_is_said_to_have_been_cleared(tmp_path: Path) -> None:
+    town = make_town(tmp_path / "town")
+    log = pd.read_csv(town / "log.csv", dtype="str")
+    log.assign(Closed="", Status="Closed").to_csv(town / "log.csv", index=False)
+    chain = Chain(load_project(town))
+    chain.set_parameter("hotspots.interval_level", 0.8, where="test")
+    said = hotspot_sentences(chain)
+    assert "are taken for re-hits: the log gives too few clearance dates to tell" in said[0]
+    assert "(80 % interval" in said[3]
+
+
+def test_a_short_log_says_once_that_its_rates_are_stretched(tmp_path: Path) -> None:
+    town = make_town(tmp_path / "town")
+    log = pd.read_csv(town / "log.csv", dtype="str")
+    log[log["Reported"] < "2025-02-01"].to_csv(town / "log.csv", index=False)
+    chain = Chain(load_project(town))
+    summary = write_hotspots(chain, tmp_path)
+    said = [text for text in summary["sentences"] if "days only: rates per year stretch" in text]
+    assert len(said) == 1
+    assert said[0] in chain.limits
+    bid = write_price(chain, tmp_path, margin=None, years=1)["sentences"]
+    assert sum(text.startswith("The log covers ") for text in bid) == 1
+
+
+def test_the_chance_in_the_table_is_one_the_verdict_rests_on(demo_chain: Chain,
+                                                            tmp_path: Path) -> None:
+    """Two walls a side: errors clustered by four places look tiny and decide nothing."""
+    ids = demo_chain.repeats["place_id"].head(4)
+    rows = "".join(f"mural,{place},{('treated', 'comparison')[k % 2]},2024-07-02\n"
+                   for k, place in enumerate(ids))
+    results = list(evaluations(demo_chain, measures=written(tmp_path, HEAD + rows)))
+    effects = results[0][2].effects.set_index("method")
+    shown = evaluation_table(results)["p_value"].iloc[0]
+    assert not effects.loc["Poisson, errors clustered by place", "decides"]
+    assert shown == effects.loc[effects["decides"], "p_value"].max()
+    assert shown != effects.loc["Poisson, errors clustered by place", "p_value"]

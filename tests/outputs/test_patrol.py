@@ -1,0 +1,339 @@
+"""`rehit patrol` on a small town: every file it writes read back, and a job added in the day."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+import subprocess
+from pathlib import Path
+
+import geopandas as gpd
+import pandas as pd
+import pytest
+import xmlschema
+from small_town import HOSTILE, VAN, YARD, make_town
+
+from rehit.cli import main
+
+SCHEMA = Path(__file__).parents[1] / "published" / "gpx_1_1.xsd"
+NAME = "2025-12-31_b_van_a_b"
+SECTIONS = ("Load before leaving", "Stops in order", "Take care")
+
+
+@pytest.fixture(scope="module")
+def town(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = make_town(tmp_path_factory.mktemp("patrol") / "town")
+    assert main(["patrol", str(folder)]) == 0
+    return folder
+
+
+@pytest.fixture(scope="module")
+def out(town: Path) -> Path:
+    return town / "results"
+
+
+@pytest.fixture
+def copy(town: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(town, tmp_path / "town"))
+
+
+def table(path: Path) -> pd.DataFrame:
+    return pd.read_csv(path, dtype="str", keep_default_na=False)
+
+
+def add(folder: Path, *options: str, place: str = "6 Hill Street", now: str = "07:40") -> int:
+    return main(["patrol", str(folder), "--add", place, "--now", now, *options])
+
+
+def test_all_the_files_are_there(out: Path) -> None:
+    assert {p.name for p in out.iterdir()} == {
+        "day_plan.json", "for_others.csv", "left_out.csv", f"route_{NAME}.gpx", "routes.csv",
+        "routes.geojson", f"run_sheet_{NAME}.html", f"run_sheet_{NAME}.pdf", "stops.csv",
+        "summary.json", "visit_calendar.csv", "visit_intervals.csv"}
+
+
+def test_every_open_job_is_done_and_the_files_agree(out: Path) -> None:
+    stops = table(out / "stops.csv")
+    said = json.loads((out / "summary.json").read_text(encoding="utf-8"))
+    assert (stops["kind"] == "reported").sum() == said["n_reported"] == 5
+    assert (stops["kind"] == "hotspot").sum() == said["n_hotspots"] == 7
+    assert table(out / "left_out.csv").empty
+    shapes = gpd.read_file(out / "routes.geojson")
+    placed = shapes[shapes["what"] == "stop"]
+    assert placed["name"].tolist() == [t.removeprefix("'") for t in stops["place"]]
+    clocks = [f"{moment:%H:%M}" for moment in placed["arrive"]]
+    assert clocks == stops["arrive"].tolist()
+    (route,) = shapes[shapes["what"] == "route"].itertuples()
+    assert route.n_stops == 12
+    assert route.geometry.geom_type == "LineString"
+
+
+def test_geojson_is_where_the_csv_says(out: Path) -> None:
+    stops, shapes = table(out / "stops.csv"), gpd.read_file(out / "routes.geojson")
+    assert shapes.crs == 4326
+    metres = shapes[shapes["what"] == "stop"].to_crs(32625).geometry
+    assert (metres.x.to_numpy() - stops["x"].astype(float)).abs().max() < 0.1
+    assert (metres.y.to_numpy() - stops["y"].astype(float)).abs().max() < 0.1
+
+
+def test_gpx_keeps_the_schema_and_every_stop(out: Path) -> None:
+    schema = xmlschema.XMLSchema(str(SCHEMA))
+    schema.validate(str(out / f"route_{NAME}.gpx"))
+    found = schema.to_dict(str(out / f"route_{NAME}.gpx"))
+    stops = table(out / "stops.csv")
+    assert [point["name"] for point in found["wpt"]] == [
+        f"{row.stop} {row.place.removeprefix(chr(39))}"
+        for row in stops[stops["stop"] != ""].itertuples()]
+    assert len(found["rte"][0]["rtept"]) == len(stops)
+    assert len(found["trk"][0]["trkseg"][0]["trkpt"]) > len(stops)
+    assert found["rte"][0]["name"] == VAN
+
+
+def test_no_cell_of_any_csv_starts_a_formula(out: Path) -> None:
+    for file in out.glob("*.csv"):
+        for column in (cells := table(file)).columns:
+            texts = cells[column][~cells[column].str.fullmatch(r"-?[\d.]+")]
+            assert not texts.str.startswith(("=", "+", "-", "@")).any(), (file.name, column)
+    assert f"'{HOSTILE}" in set(table(out / "stops.csv")["place"])
+
+
+def test_phone_page_is_whole_and_harmless(out: Path) -> None:
+    page = (out / f"run_sheet_{NAME}.html").read_text(encoding="utf-8")
+    assert "<script" not in page
+    assert "<b>Van" not in page
+    assert "&lt;script&gt;alert(1)&lt;/script&gt;" in page
+    assert not re.search(r"(src|href)=\"(?!data:|geo:)", page)
+    assert page.count('href="geo:') == 12
+    for title in SECTIONS:
+        assert title in page
+
+
+@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="pdftotext is missing")
+def test_run_sheet_on_paper_says_what_the_crew_needs(out: Path) -> None:
+    said = subprocess.run(["pdftotext", "-layout", str(out / f"run_sheet_{NAME}.pdf"), "-"],
+                          capture_output=True, text=True, check=True).stdout
+    words = " ".join(said.split())
+    for text in (VAN, YARD, "Wednesday 31 December 2025", "12 stops; out 07:00", *SECTIONS,
+                 "<script>alert(1)</script>", "Paint:", "Look first", "Back at the depot",
+                 "page 1 of 2"):
+        assert text in words
+    stops = table(out / "stops.csv")
+    for row in stops[stops["stop"] != ""].itertuples():
+        assert row.arrive in words
+    assert "page 3" not in words
+
+
+def test_no_visit_is_planned_on_a_public_holiday_or_weekend(out: Path) -> None:
+    days = pd.to_datetime(table(out / "visit_calendar.csv")["day"])
+    assert len(days) > 12
+    assert pd.Timestamp("2026-01-01") not in set(days)
+    assert days.dt.day_of_week.max() <= 4
+
+
+def test_a_day_asked_for_is_planned_and_a_holiday_said(
+        copy: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["patrol", str(copy), "--date", "2026-01-01"]) == 0
+    said = capsys.readouterr().out
+    assert "Thursday 1 January 2026" in said
+    assert "public holiday (New Year's Day)" in said
+
+
+def test_the_first_working_day_is_planned_where_none_is_asked_for(
+        copy: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    log = pd.read_csv(copy / "log.csv")
+    log["Reported"] = log["Reported"].str.replace("2025-12-30", "2025-12-31")
+    log.to_csv(copy / "log.csv", index=False)
+    assert main(["patrol", str(copy)]) == 0
+    assert "Friday 2 January 2026" in capsys.readouterr().out
+
+
+def test_an_added_job_gets_a_crew_and_new_sheets(
+        copy: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert add(copy, "--offensive", "--done", f"{VAN}=2") == 0
+    said = capsys.readouterr().out
+    found = re.search(r"new job at 6 Hill Street goes to (.+) as stop (\d+), at (\d\d:\d\d)", said)
+    assert found
+    stops = table(copy / "results" / "stops.csv")
+    row = stops[(stops["stop"] == found[2]) & (stops["crew"] == found[1])].iloc[0]
+    assert (row["kind"], row["place"], row["arrive"]) == ("reported", "6 Hill Street", found[3])
+    assert found[3] >= "07:40"
+    left = stops[(stops["crew"] == VAN) & (stops["stop"] != "")]
+    assert left["stop"].astype(int).min() == 3
+    plan = json.loads((copy / "results" / "day_plan.json").read_text(encoding="utf-8"))
+    assert plan["changed_at_min"] == 460.0
+    assert plan["stops"][-1]["offensive"] is True
+    assert plan["stops"][-1]["method"] == "paint_out"
+    page = (copy / "results" / f"run_sheet_{NAME}.html").read_text(encoding="utf-8")
+    assert "changed 07:40" in page
+    # A second job goes on from the changed plan.
+    assert add(copy, place="46.0010,-32.9985", now="08:00") == 0
+    assert "The new job at 46.00100, -32.99850 goes to" in capsys.readouterr().out
+
+
+def test_a_job_no_street_leads_to_is_named_and_the_rest_still_planned(
+        copy: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert add(copy, place="46.2,-32.9") == 0
+    said = capsys.readouterr().out
+    assert "The new job at 46.20000, -32.90000 is in no route: no street leads there" in said
+    assert "stops, back at" in said
+
+
+def test_an_added_job_waits_for_its_window_or_says_why_it_cannot_be_done(
+        copy: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert add(copy, "--between", "13:00-14:00") == 0
+    stops = table(copy / "results" / "stops.csv")
+    row = stops[(stops["place"] == "6 Hill Street") & (stops["kind"] == "reported")].iloc[0]
+    assert "13:00" <= row["start"] <= "14:00"
+    page = (copy / "results" / f"run_sheet_{NAME}.html").read_text(encoding="utf-8")
+    assert "begin between 13:00 and 14:00" in page
+    capsys.readouterr()
+    assert add(copy, "--between", "06:00-06:30", now="08:00") == 0
+    assert "it fits in no shift, even alone" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("role", ["depots", "vehicles"])
+def test_a_project_without_crews_is_one_message(
+        role: str, copy: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    file = copy / "rehit.toml"
+    lines = file.read_text(encoding="utf-8").splitlines()
+    file.write_text("\n".join(t for t in lines if not t.startswith(role)), encoding="utf-8")
+    assert main(["patrol", str(copy)]) == 2
+    said = capsys.readouterr().err
+    assert said.startswith("rehit: ")
+    assert f'{role} = "{role}.csv"' in said
+
+
+@pytest.mark.parametrize(("options", "words"), [
+    (["--add", "99 Nowhere Road", "--now", "08:00"], "99 Nowhere Road"),
+    (["--add", "6 Hill Street"], "--now"),
+    (["--add", "6 Hill Street", "--now", "soon"], "soon"),
+    (["--add", "6 Hill Street", "--now", "15:30"], "15:30"),
+    (["--add", "6 Hill Street", "--now", "08:00", "--done", "Van Z=1"], "Van Z=1"),
+    (["--add", "6 Hill Street", "--now", "08:00", "--done", "V1=99"], "V1=99"),
+    (["--add", "6 Hill Street", "--now", "08:00", "--done", "V1"], "CREW=STOP"),
+    (["--add", "6 Hill Street", "--now", "08:00", "--date", "2026-01-05"], "--date"),
+    (["--add", "6 Hill Street", "--now", "08:00", "--plan", "nowhere"], "day_plan.json"),
+    (["--add", "6 Hill Street", "--now", "08:00", "--between", "15:00-13:00"], "15:00-13:00"),
+    (["--now", "08:00"], "--add"),
+    (["--crews", "9"], "1 to 2"),
+    (["--date", "tomorrow"], "tomorrow")])
+def test_what_cannot_be_done_is_one_message_and_changes_nothing(
+        town: Path, options: list[str], words: str, capsys: pytest.CaptureFixture[str]) -> None:
+    before = {p.name: p.read_bytes() for p in (town / "results").iterdir()}
+    assert main(["patrol", str(town), *options]) == 2
+    said = capsys.readouterr().err
+    assert words in said
+    assert said.startswith("rehit: ")
+    assert "Traceback" not in said
+    assert {p.name: p.read_bytes() for p in (town / "results").iterdir()} == before
+
+
+BROKEN = {
+    "empty": lambda _: "",
+    "not JSON": lambda _: "day plan",
+    "another kind": lambda _: '{"what": "picture"}',
+    "another projection": lambda plan: json.dumps(plan | {"crs": "EPSG:32630"}),
+    "no crews": lambda plan: json.dumps(plan | {"crews": []}),
+    "no visits": lambda plan: json.dumps({k: v for k, v in plan.items() if k != "visits"}),
+    "a strange kind": lambda plan: json.dumps(
+        plan | {"visits": [row | {"kind": "picnic"} for row in plan["visits"]]}),
+    "an unknown stop": lambda plan: json.dumps(plan | {"stops": plan["stops"][1:]}),
+    "a text for a number": lambda plan: json.dumps(
+        plan | {"stops": [row | {"service_min": "long"} for row in plan["stops"]]}),
+    "a place out of range": lambda plan: json.dumps(
+        plan | {"visits": [row | {"location": 999} for row in plan["visits"]]}),
+}
+
+
+@pytest.mark.parametrize("kind", BROKEN)
+def test_a_plan_that_is_not_whole_is_one_message(
+        kind: str, copy: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    file = copy / "results" / "day_plan.json"
+    file.write_text(BROKEN[kind](json.loads(file.read_text(encoding="utf-8"))), encoding="utf-8")
+    assert add(copy) == 2
+    said = capsys.readouterr().err
+    assert said.startswith("rehit: ")
+    assert "day_plan.json" in said
+    assert "rehit patrol" in said
+    assert "Traceback" not in said
+
+
+@pytest.mark.parametrize(("day", "words"), [
+    ("2025-12-30", "not after the log, which ends on 2025-12-30"),
+    ("2026-03-02", "2025-12-30, 62 days before the day planned"),
+    ("2026-01-05", "")])
+def test_a_day_the_log_does_not_know_is_planned_and_that_is_said(
+        copy: Path, day: str, words: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["patrol", str(copy), "--date", day]) == 0
+    said = capsys.readouterr().out
+    assert words in said
+    assert bool(words) == ("log" in said.partition("Open first")[0])
+
+
+def test_crews_whose_names_look_alike_in_a_file_name_keep_their_own_sheets(copy: Path) -> None:
+    file = copy / "vehicles.csv"
+    pd.read_csv(file).assign(name=["東", "西"], methods="paint_out").to_csv(file, index=False)
+    assert main(["patrol", str(copy)]) == 0
+    crews = set(table(copy / "results" / "stops.csv")["crew"])
+    assert crews
+    for crew, name in (("東", "crew_v1"), ("西", "crew_v2")):
+        sheet = copy / "results" / f"route_2025-12-31_{name}.gpx"
+        assert sheet.exists() == (crew in crews)
+        assert crew not in crews or f"<name>{crew}</name>" in sheet.read_text(encoding="utf-8")
+
+
+def test_a_shift_too_short_for_its_break_is_planned_all_the_same(
+        copy: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Ten-minute shifts with half an hour of break gave less than no hours for planned visits."""
+    file = copy / "vehicles.csv"
+    pd.read_csv(file).assign(shift_end="07:25").to_csv(file, index=False)
+    assert main(["patrol", str(copy)]) == 0
+    said = capsys.readouterr().out
+    # Two crews, 25 minutes, five days, three tenths of it: 1.25 hours.
+    hours = json.loads((copy / "results" / "summary.json").read_text(encoding="utf-8"))
+    assert hours["patrol_hours_per_week"] >= 1.2
+    assert "crew hours a week" in said
+
+
+def test_sheets_left_from_an_earlier_plan_of_the_day_are_named(
+        copy: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    old = {"run_sheet_2025-12-31_hot_wash_b.pdf", "route_2025-12-31_hot_wash_b.gpx"}
+    for name in (*old, "run_sheet_2025-12-30_hot_wash_b.pdf"):
+        (copy / "results" / name).write_bytes(b"of an earlier plan")
+    assert main(["patrol", str(copy), "--crews", "1", "--json"]) == 0
+    said = json.loads(capsys.readouterr().out)
+    assert {Path(name).name for name in said["from_earlier_plans"]} == old
+    assert any("do not hand them out" in sentence for sentence in said["sentences"])
+    assert all((copy / "results" / name).exists() for name in old)
+
+
+def test_a_day_on_which_no_crew_can_go_out_is_written_with_the_reasons(
+        copy: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    file = copy / "vehicles.csv"
+    pd.read_csv(file).assign(shift_end="07:02").to_csv(file, index=False)
+    assert main(["patrol", str(copy)]) == 0
+    said = capsys.readouterr()
+    assert "0 of 2 crews go out" in said.out
+    assert "it fits in no shift, even alone" in said.out
+    out = copy / "results"
+    assert json.loads((out / "routes.geojson").read_text(encoding="utf-8"))["features"] == []
+    left = table(out / "left_out.csv")
+    assert len(left) == 12
+    assert set(left["code"]) == {"does_not_fit"}
+    # Nor can a job that comes in be done; it is said and not a fault of rehit.
+    assert add(copy, now="07:01") == 0
+    assert "is in no route: it fits in no shift" in capsys.readouterr().out
+    # The report goes on without routes.
+    assert main(["report", str(copy)]) == 0
+
+
+@pytest.mark.parametrize(("old", "new", "words"), [
+    ('streets = "streets.geojson"', 'streets = "log.csv"', "a table without lines"),
+    ("[patrol]", "[patrol]\nbreak_from_h = 6\nbreak_to_h = 4", "break_from_h and break_to_h")])
+def test_settings_that_contradict_each_other_or_the_files_are_one_message(
+        copy: Path, old: str, new: str, words: str, capsys: pytest.CaptureFixture[str]) -> None:
+    file = copy / "rehit.toml"
+    file.write_text(file.read_text(encoding="utf-8").replace(old, new), encoding="utf-8")
+    assert main(["patrol", str(copy)]) == 2
+    assert words in capsys.readouterr().err

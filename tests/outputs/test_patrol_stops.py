@@ -1,0 +1,86 @@
+"""What a patrol could do today, worked out by hand on three places."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+
+from rehit.outputs.patrol import day_after, hotspot_stops, reported_stops, usual_jobs
+from rehit.parameters import load_parameters
+
+NUMBERS = load_parameters().override({
+    "patrol.setup_minutes": 4, "patrol.look_minutes": 3, "patrol.job_minutes": 25,
+    "patrol.least_chance": 0.1, "patrol.horizon_days": 7, "service.offensive_hours": 24})
+CRS = "EPSG:32625"
+
+
+def at(hour: str) -> pd.Timestamp:
+    return pd.Timestamp(f"2025-03-13 {hour}", tz="UTC")
+
+
+INCIDENTS = gpd.GeoDataFrame({
+    "incident_id": ["I1", "I2", "I3", "I4", "I5"], "place_id": ["A", "A", "A", "B", "C"],
+    "address": ["1 Elm Rd", "1 Elm Rd", "1 Elm Road", "2 Elm Rd", None],
+    "reported_at": [at("01:00"), at("02:00"), at("03:00"), at("04:00"), at("10:00")],
+    "reported_precision": "minute", "place_quality": ["surveyed"] * 4 + ["none"],
+    "status": ["cleared"] * 4 + ["open"], "priority": ["ordinary"] * 4 + ["offensive"],
+}, geometry=gpd.points_from_xy([0, 0, 0, 9, 0], [0] * 5), crs=CRS)
+ADVICE = pd.DataFrame({
+    "incident_id": ["I1", "I2", "I3", "I4", "I5"],
+    "method": ["hot_wash", "hot_wash", "paint_out", "refer", "paint_out"], "reason": "so",
+    "second_choice": None, "minutes": [40.0, 60.0, 20.0, np.nan, 15.0], "materials": "kit",
+    "paint_l": [0.0, 0.0, 0.5, 0.0, 0.3], "remover_l": 0.0,
+    "wash_water_l": [100.0, 140.0, 0.0, 0.0, 0.0], "cautions": "care"})
+REPEATS = gpd.GeoDataFrame({"place_id": ["A", "B", "C"]},
+                           geometry=gpd.points_from_xy([0, 9, 5], [0, 0, 5]), crs=CRS)
+FORECAST = pd.DataFrame({
+    "place_id": ["A", "B", "C"] * 2, "horizon_days": [7] * 3 + [28] * 3,
+    "chance_any": [0.5, 0.2, 0.05, 0.9, 0.8, 0.7]})
+
+
+def test_the_usual_job_is_the_most_frequent_method_s_mean() -> None:
+    usual = usual_jobs(INCIDENTS, ADVICE)
+    assert usual.loc["A", ["method", "minutes", "wash_water_l"]].tolist() == ["hot_wash", 50, 120]
+    assert "B" not in usual.index  # a specialist's work is no job of the crews
+
+
+def test_a_hotspot_takes_a_look_and_the_usual_job_as_often_as_there_is_one() -> None:
+    """A: 4 + 3 to set up and look, 0.5 × 50 of work. B: nothing known to be done, so a look."""
+    stops = hotspot_stops(REPEATS, FORECAST, INCIDENTS, ADVICE, count=5, parameters=NUMBERS,
+                          busy=set()).set_index("stop_id")
+    assert stops.index.tolist() == ["A", "B"]  # C is less likely than patrol.least_chance
+    assert stops["service_min"].tolist() == [7 + 25, 7]
+    assert stops["wash_water_l"].tolist() == [60, 0]
+    assert stops["method"].tolist() == ["hot_wash", "inspect"]
+    assert stops["expected"].tolist() == [0.5, 0.2]
+
+
+def test_busy_places_and_those_past_the_count_are_no_hotspots() -> None:
+    few = hotspot_stops(REPEATS, FORECAST, INCIDENTS, ADVICE, count=1, parameters=NUMBERS,
+                        busy={"A"})
+    assert few["stop_id"].tolist() == ["B"]
+
+
+@pytest.mark.parametrize(("day", "latest"), [
+    (date(2025, 3, 14), 10 * 60.0),  # reported at ten the day before: due by ten
+    (date(2025, 3, 15), np.nan),  # overdue: no window left to keep
+])
+def test_an_offensive_job_is_due_a_day_after_its_report(day: date, latest: float) -> None:
+    stops, handed = reported_stops(INCIDENTS, ADVICE, REPEATS, day=day, time_zone="UTC",
+                                   parameters=NUMBERS)
+    assert stops["stop_id"].tolist() == ["I5"]
+    assert stops["latest_min"].tolist() == pytest.approx([latest], nan_ok=True)
+    assert stops["service_min"].tolist() == [15 + 4]
+    assert stops.geometry.x.tolist() == [5]  # its own point is no place; the known place's is taken
+    assert handed.empty
+
+
+def test_the_day_after_the_log_is_that_of_the_place_s_clock() -> None:
+    assert day_after(pd.Timestamp("2025-03-14 00:00", tz="UTC"), time_zone="UTC") == date(
+        2025, 3, 14)
+    assert day_after(pd.Timestamp("2025-03-13 23:30", tz="UTC"),
+                     time_zone="Asia/Tokyo") == date(2025, 3, 15)

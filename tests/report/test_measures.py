@@ -1,0 +1,104 @@
+"""Counting re-hits and periods on cases worked out by hand."""
+
+from __future__ import annotations
+
+import dataclasses
+from datetime import date
+
+import pandas as pd
+import pytest
+from report_tables import make_incidents, make_input
+
+from rehit.parameters import load_parameters
+from rehit.report.measures import compare_slices, gather_facts, kind_of, trace_counts, verdict
+
+
+def _log(rows: list[tuple[str, str | None, str, str | None]]) -> pd.DataFrame:
+    frame = pd.DataFrame(rows, columns=["place_id", "place_kind", "reported", "cleared"])
+    return pd.DataFrame({
+        "incident_id": [f"i{n}" for n in range(len(frame))],
+        "place_id": frame["place_id"], "place_kind": frame["place_kind"],
+        "place_quality": "surveyed", "asset_id_given": None,
+        "reported_at": pd.to_datetime(frame["reported"], utc=True),
+        "cleared_at": pd.to_datetime(frame["cleared"], utc=True)})
+
+
+def test_kinds_on_one_wall_by_hand() -> None:
+    log = _log([
+        ("w1", "asset", "2025-01-01", "2025-01-03"),   # first
+        ("w1", "asset", "2025-02-01", None),           # cleared before: re-hit
+        ("w1", "asset", "2025-03-01", "2025-03-02"),   # the one before has no date: uncertain
+        ("w2", "street", "2025-01-01", "2025-01-02"),  # street only
+        ("w2", "street", "2025-02-01", "2025-02-02"),
+        ("w3", "site", "2025-01-10", "2025-02-10"),
+        ("w3", "site", "2025-02-01", "2025-02-10"),    # came before the clearance
+    ])
+    shuffled = log.sample(frac=1, random_state=1)
+    kinds = kind_of(shuffled).reindex(log.index)
+    assert kinds.tolist() == ["first", "rehit", "uncertain", "no_place", "no_place", "first",
+                              "uncertain"]
+
+
+def test_a_stand_in_point_shows_no_rehit_unless_the_log_gives_the_number() -> None:
+    """As the ranking of places counts them, so that both say the same."""
+    log = _log([("w1", "asset", f"2025-0{m}-01", f"2025-0{m}-03") for m in (1, 2, 3)])
+    log["place_quality"] = ["surveyed", "default", "default"]
+    log.loc[2, "asset_id_given"] = "w 1"
+    assert kind_of(log).tolist() == ["first", "no_place", "rehit"]
+
+
+def test_kind_does_not_change_its_input() -> None:
+    log = _log([("w1", "asset", "2025-01-01", "2025-01-03")])
+    before = log.copy()
+    kind_of(log)
+    pd.testing.assert_frame_equal(log, before)
+
+
+def test_parts_add_up_to_the_whole() -> None:
+    facts = gather_facts(make_input(n=900, full=False), load_parameters())
+    trace_counts(facts)
+    facts.book.check_sums()
+    figures = facts.book.figures
+    assert figures["V1"].value == sum(figures[f"V{n}"].value for n in (2, 3, 4, 5))
+    assert figures["V1"].value == figures["V6"].value + figures["V7"].value
+    assert len(figures["V1"].rows) == sum(len(figures[f"V{n}"].rows) for n in (8, 9, 10, 11))
+
+
+def test_periods_take_local_days_and_do_not_overlap() -> None:
+    inputs = make_input(n=3000, full=False)
+    facts = gather_facts(inputs, load_parameters())
+    local = inputs.incidents["reported_at"].dt.tz_convert("Europe/Madrid").dt.tz_localize(None)
+    expected = local.between("2025-07-01", "2025-09-30 23:59:59.999999").sum()
+    assert facts.now.count == expected
+    assert not set(facts.now.incidents.index) & set(facts.before.incidents.index)
+
+
+def test_quarter_cut_short_is_compared_per_observed_day() -> None:
+    """One third of the quarter is observed with one third of the incidents: no change."""
+    incidents = make_incidents(0)
+    days = pd.date_range("2025-04-01", "2025-07-31", freq="D", tz="UTC")
+    many = make_incidents(len(days)).assign(
+        reported_at=days.as_unit("us"), cleared_at=pd.Series(days + pd.Timedelta(hours=5)))
+    assert incidents.empty
+    inputs = make_input(incidents=many, full=False, time_zone="UTC",
+                        observed_to=pd.Timestamp("2025-07-31 23:59", tz="UTC"),
+                        observed_from=pd.Timestamp("2025-01-01", tz="UTC"))
+    facts = gather_facts(inputs, load_parameters())
+    found = compare_slices(facts, facts.before)
+    assert found is not None
+    assert facts.now.partial
+    assert found.ratio == pytest.approx(1.0, abs=0.01)
+    assert verdict(found, chance_limit=0.05) == "no_clear_change"
+    assert compare_slices(facts, facts.year) is None
+    assert verdict(None, chance_limit=0.05) == "not_observed"
+
+
+def test_verdict_names_the_direction() -> None:
+    inputs = dataclasses.replace(make_input(n=2000, full=False), period_start=date(2025, 1, 1),
+                                 period_end=date(2025, 3, 31))
+    facts = gather_facts(inputs, load_parameters())
+    found = compare_slices(facts, facts.before)
+    assert found is not None
+    tripled = dataclasses.replace(found, count=found.count * 3, p_value=0.001)
+    assert verdict(tripled, chance_limit=0.05) == "up"
+    assert verdict(dataclasses.replace(found, count=1, p_value=0.001), chance_limit=0.05) == "down"

@@ -1,0 +1,278 @@
+"""Sentences of other rooms in the report's second language: none stays in English."""
+
+from __future__ import annotations
+
+import csv
+import dataclasses
+import re
+from collections.abc import Iterable
+from importlib.resources import files
+
+import pandas as pd
+import pytest
+from report_tables import HOSTILE, make_incidents, make_input
+
+from rehit.hotspots import evaluate as evaluate_words
+from rehit.hotspots.evaluate import WORKED, WORSE
+from rehit.hotspots.pace import ReportingChange, read_reporting_change
+from rehit.incidents import quality
+from rehit.incidents.rows import REASONS
+from rehit.limits import find_limits
+from rehit.parameters import load_parameters
+from rehit.report.inputs import CONTRACTS
+from rehit.report.measures import gather_facts
+from rehit.report.phrases import Phrases, translated
+from rehit.report.quarterly import build_document
+from rehit.report.words import Words
+from rehit.report.workbook import table_schema
+from rehit.tables import table
+from rehit.treatment.choose import choose_methods
+from rehit.treatment.methods import fill_reason, load_cautions, load_methods
+
+# Words that an English sentence can hardly do without and that are no Spanish words.
+ENGLISH = re.compile(
+    r"\b(the|of|and|is|are|was|were|to|in|with|that|this|from|have|has|not|be|it|by|for|on|at|"
+    r"which|than|or|its|each|there|when|where|before|after|between|did|does|per|into)\b",
+    re.IGNORECASE)
+SPANISH = Phrases(Words("es"))
+
+
+def english_left(texts: Iterable[str]) -> list[str]:
+    """Return the texts that still hold an English function word."""
+    return [text for text in texts if ENGLISH.search(text)]
+
+
+def _texts_of(module: object) -> list[str]:
+    """Return the string pieces of a module's source that stand in its sentences."""
+    return [text for rule in vars(module)["_RULES"].values() for text in rule[1:]]
+
+
+def test_the_scan_finds_english_and_passes_spanish() -> None:
+    assert english_left(["the row holds nothing", "la fila está vacía"]) == [
+        "the row holds nothing"]
+
+
+def test_placeholders_agree_and_no_line_stands_twice() -> None:
+    source = files("rehit.report") / "phrases_es.csv"
+    rows = list(csv.DictReader(source.read_text(encoding="utf-8").splitlines()))
+    for row in rows:
+        left, right = (sorted(re.findall(r"\{(\w+)\}", row[c])) for c in ("english", "said"))
+        assert left == right, row
+    assert len({row["english"] for row in rows}) == len(rows)
+
+
+def test_every_reason_for_setting_aside_is_said() -> None:
+    said = [SPANISH(text) for text in REASONS.values()]
+    assert english_left(said) == []
+    assert said[0] == "la fila está vacía; bórrela de la exportación"
+
+
+def test_every_finding_by_rule_is_said() -> None:
+    assert english_left(SPANISH(text) for text in _texts_of(quality)) == []
+
+
+@pytest.mark.parametrize(("english", "spanish"), [
+    ("19 rows not counted as an incident: the report date cannot be read",
+     "19 filas sin contar como caso: la fecha de aviso no se puede leer"),
+    ("1.6% of the incidents have a stand-in point in place of their own: counted, but they cannot "
+     "show that an asset recurs",
+     "El 1,6\u00a0% de los casos tiene un punto de relleno en vez del suyo: cuentan, pero no "
+     "pueden mostrar que un bien reincide"),
+    ("the end of the extract was estimated from the last usable dates as 2025-12-31 21:47 UTC",
+     "el final del extracto se estimó por las últimas fechas utilizables: 2025-12-31 21:47 UTC"),
+    ("paint 0.33 L, brush, mini-roller, colour chart, drop sheet",
+     "pintura 0,33 L, brocha, minirrodillo, carta de colores, lona"),
+    ("3 m away; same type; other substrate; same address",
+     "a 3 m; mismo tipo; otro material; misma dirección"),
+    ("Words of the user's own", "Words of the user's own"),
+])
+def test_sentences_with_figures_keep_them(english: str, spanish: str) -> None:
+    said = SPANISH(english)
+    assert said[:1].upper() + said[1:] == spanish[:1].upper() + spanish[1:]
+
+
+def test_limits_are_said_for_logs_of_every_kind() -> None:
+    incidents = make_incidents(200)
+    poor = incidents.assign(
+        cleared_at=pd.NaT, place_quality=["street"] * 120 + ["none"] * 80, substrate="unknown",
+        area_m2=float("nan"), priority="ordinary")
+    half = incidents.assign(
+        cleared_at=incidents["cleared_at"].where(incidents.index < 60),
+        substrate=incidents["substrate"].where(incidents.index < 60, "unknown"))
+    closed = incidents.assign(status="cleared", cleared_at=incidents["reported_at"])
+    month = pd.Timestamp("2024-03-05", tz="UTC")
+    bunched = incidents.assign(reported_at=incidents["reported_at"].where(
+        incidents.index < 40, month))
+    first = incidents["reported_at"].min()
+    said = {text for log in (poor, half, closed, bunched, incidents.iloc[:0])
+            for days in (1, 40, 800)
+            for text in find_limits(log, has_register=False, observed_from=first,
+                                    observed_to=first + pd.Timedelta(days=days))}
+    said.add(read_reporting_change(ReportingChange(month, 7.0, 28.0, 4.0)))
+    assert len(said) >= 14
+    assert english_left(SPANISH(text) for text in said) == []
+
+
+def test_every_template_of_the_decision_table_is_said() -> None:
+    methods = load_methods()
+    for surface, area in (("bare brick", "1.5 m²"), ("a sign face", "0.05 m²"), ("surface", "2 m²"),
+                          ("painted metal", "about 0.8 m² (not recorded)")):
+        words = {"surface": surface, "substrate": "brick", "medium": "spray paint", "area": area,
+                 "earlier": "4", "thing": "cabinet"}
+        said = [SPANISH(fill_reason(template, words)) for template in methods["reason"]]
+        assert english_left(said) == []
+        assert not [text for text in said if "brick" in text or "spray" in text]
+    for column in ("kit", "waste"):
+        assert english_left(SPANISH(text) for text in methods[column]) == []
+    assert english_left(SPANISH(text) for text in load_cautions()["short"]) == []
+
+
+def test_advice_is_said_and_the_input_not_changed() -> None:
+    cases = pd.DataFrame({"incident_id": ["a", "b"], "substrate": ["brick", "glass"],
+                          "finish": ["bare", "bare"], "medium": ["spray", "marker"],
+                          "area_m2": [1.5, 0.25], "heritage": [False, False],
+                          "access": ["ladder", "ground"], "traffic_control": [True, False]})
+    advice = choose_methods(cases)
+    spanish = translated(advice, "advice", Words("es"))
+    assert spanish["reason"].iloc[0].startswith("1,5 m² de pintura en aerosol (ladrillo sin")
+    assert spanish["materials"].iloc[1].startswith("decapante o disolvente 0,0")
+    for column in ("reason", "materials", "waste", "cautions"):
+        assert english_left(spanish[column].dropna()) == [], column
+    assert advice["reason"].iloc[0].startswith("1.5 m² of spray paint on bare brick")
+
+
+def test_every_sentence_of_a_verdict_is_said() -> None:
+    texts = [
+        evaluate_words._headline(WORKED, ("the 99 % interval of the rate ratio, 0.39 to 0.72, "
+                                          "lies wholly below 1, which would mean no effect",)),
+        evaluate_words._headline(WORSE, (
+            "there are no comparison places, so a change cannot be told from what would have "
+            "happened anyway", "the treated places had only 1 incident on clean surfaces before "
+            "the measure (at least 20 are needed)", "only 40 days after the measure were observed "
+            "(at least 90 are needed)", "only 1 day after the measure was observed "
+            "(at least 90 are needed)")),
+        *(evaluate_words._moved(q) for q in (0.4, -0.4, -1.4))]
+    assert english_left(SPANISH(text) for text in texts) == []
+    assert SPANISH(texts[0]).startswith("La medida funcionó: el intervalo del 99\u00a0% de la")
+    assert "de 0,39 a 0,72" in SPANISH(texts[0])
+    # The report holds a verdict's sentences as one text.
+    assert SPANISH(" ".join(texts)) == " ".join(SPANISH(text) for text in texts)
+
+
+def test_every_column_of_the_report_has_a_meaning_in_the_language() -> None:
+    meanings = {column.meaning for contract in ("incidents", "placed", *CONTRACTS.values())
+                for column in table(contract).columns}
+    assert len(meanings) > 180
+    assert [text for text in meanings if SPANISH(text) == text] == []
+    assert english_left(SPANISH(text) for text in meanings) == []
+    units = {column.unit for contract in ("incidents", "placed", *CONTRACTS.values())
+             for column in table(contract).columns}
+    assert english_left(SPANISH(unit) for unit in units if unit) == []
+    schema = table_schema("routes", pd.DataFrame({"route_id": ["a"]}), language="es")
+    assert schema["fields"][0]["description"] == "equipo o ruta"
+
+
+@pytest.mark.parametrize(("language", "said"), [
+    ("en", "against the comparison places: \u2212180.7 (99% interval \u2212250.1 to +3.2; below 0"),
+    ("es", "de comparación: \u2212180,7 (intervalo del 99\u00a0%: de \u2212250,1 a +3,2; por"),
+])
+def test_figures_of_a_verdict_are_written_as_the_report_writes_them(language: str,
+                                                                    said: str) -> None:
+    given = make_input(language=language)
+    assert given.evaluations is not None
+    told = given.evaluations.assign(words=(
+        "In incidents, against the comparison places: -180.7 (99 % interval -250.1 to +3.2; below "
+        "0 means prevented; weighted displacement difference). Twice hit-and-run on 2024-07-02."))
+    facts = gather_facts(dataclasses.replace(given, evaluations=told), load_parameters())
+    text = " ".join(_texts(build_document(facts).sections))
+    assert said in text
+    assert "hit-and-run on 2024-07-02" in text
+
+
+def test_a_cluster_named_by_a_place_is_said() -> None:
+    names = pd.DataFrame({"name": ["surroundings of S-12", "High Street near Mill Lane"]})
+    assert translated(names, "clusters", Words("es"))["name"].tolist() == [
+        "alrededores de S-12", "High Street cerca de Mill Lane"]
+    assert "en alrededores de S-12 (" in SPANISH(
+        "4 clusters; most re-hits in surroundings of S-12 (8 on 3 places).")
+
+
+def test_english_is_left_as_it_is() -> None:
+    frame = pd.DataFrame({"effect": ["points at 0, 0 were not used"], "advice": ["Check it"]})
+    assert translated(frame, "findings", Words("en")) is frame
+
+
+def _texts(block: object) -> list[str]:
+    """Return every text of a block of the report, however deep."""
+    if isinstance(block, str):
+        return [block]
+    if isinstance(block, (tuple, list)):
+        return [text for part in block for text in _texts(part)]
+    if dataclasses.is_dataclass(block):
+        return [text for field in dataclasses.fields(block)
+                for text in _texts(getattr(block, field.name))]
+    return []
+
+
+def test_no_sentence_of_a_whole_spanish_report_is_english() -> None:
+    """What is left is the log's own: names of streets, measures and files."""
+    findings = pd.DataFrame([
+        ("place_none", "high", 3, "0.3% of the incidents have no place at all: counted, but they "
+         "cannot show that an asset recurs", "Record the asset's number, or a point taken on the "
+         "spot")], columns=["code", "severity", "count", "effect", "advice"])
+    given = make_input(language="es", findings=findings, limits=(
+        "The log gives no sizes: costs rest on an assumed marked area.",))
+    assert given.set_aside is not None
+    assert given.evaluations is not None
+    assert given.forecast_scores is not None
+    given = dataclasses.replace(
+        given, set_aside=given.set_aside.assign(reason_words=REASONS["void_status"]),
+        evaluations=given.evaluations.assign(
+            words="There are no comparison places, so a change cannot be told from what would "
+            "have happened anyway"))
+    facts = gather_facts(given, load_parameters())
+    texts = _texts(build_document(facts).sections) + [
+        text for figure in facts.book.figures.values()
+        for text in (figure.label, figure.formula, figure.filter)]
+    assert len(texts) > 500
+    own = [name for frame in (given.evaluations, given.forecast_scores)
+           for name in frame[frame.columns[0]]]
+    left = [text for text in english_left(texts) if HOSTILE not in text]
+    assert [text for text in left if not any(name in text for name in own)] == []
+
+
+@pytest.mark.parametrize(("english", "spanish"), [
+    ("4,313 of 5,224 incidents with a known place were re-hits: the surface had been cleared "
+     "since the one before.", "4.313 de 5.224 casos de lugar conocido fueron reincidencias"),
+    ("Worst: UP-0017, 20.4 a year (90 % interval 15.9 to 25.4).",
+     "El peor: UP-0017, 20,4 al año (intervalo del 90 %: de 15,9 a 25,4)."),
+    ("Removing each marking as it comes costs about €1,052,886 over 10 years (present value); "
+     "another way is cheaper on average on 1,080 of 1,626 places and saves about €109,175 (paint "
+     "out each time on 900 saves €64,972, permanent coating on 180 saves €44,203).",
+     "unos 109.175\u00a0€ (tapar con pintura cada vez en 900 ahorra 64.972\u00a0€, recubrimiento "
+     "permanente en 180 ahorra 44.203\u00a0€)."),
+    ("148 of 1,626 places account for half of the incidents.",
+     "148 de 1.626 lugares reúnen la mitad de los casos."),
+    ("1 of 12 streets accounts for half of the incidents.",
+     "1 de 12 calles reúne la mitad de los casos."),
+    ("1 site almost surely exceeds 4 incidents a year.",
+     "1 sitio supera casi con seguridad 4 casos al año."),
+    ("All incidents lie at one asset.", "Todos los casos están en un solo lugar (bien)."),
+    ("12 of 40 incidents with a known place are taken for re-hits: the log gives too few clearance "
+     "dates to tell, and they came at least 7 days after the one before.",
+     "12 de 40 casos de lugar conocido se toman por reincidencias"),
+    ("Worst: UP-0017, 20.4 a year (80 % interval 15.9 to 25.4).",
+     "El peor: UP-0017, 20,4 al año (intervalo del 80 %: de 15,9 a 25,4)."),
+    ("1 cluster of places within 50 m of a neighbour; most re-hits in Low Street (3 on 2 places).",
+     "1 agrupación de lugares a menos de 50 m de otro; las más reincidencias, en Low Street"),
+    ("All incidents lie within so few cells of 100 m that no part of town can be held against the "
+     "others.", "Todos los casos están en tan pocas celdas de 100 m"),
+    ("Removing each marking as it comes costs about €512 over 1 year (present value), and no other "
+     "way is cheaper anywhere.", "cuesta unos 512\u00a0€ en 1 año (valor actual)"),
+    ("The largest saving is at UP-0017: permanent coating saves about EUR 4,120 (over 99% sure to "
+     "be cheapest).", "El mayor ahorro está en UP-0017: recubrimiento permanente ahorra unos "
+     "4.120\u00a0EUR (probabilidad de ser lo más barato: más del 99\u00a0%)."),
+])
+def test_sentences_of_the_screen_are_said_with_numbers_and_money(english: str,
+                                                                 spanish: str) -> None:
+    assert spanish in SPANISH(english)

@@ -1,0 +1,58 @@
+"""The quality page of a cleaned log."""
+
+from __future__ import annotations
+
+import pandas as pd
+from report_tables import FROM, HOSTILE, TO, make_input
+
+from rehit.report.quality import method_blocks, quality_page
+from rehit.report.words import Words
+
+
+def test_page_accounts_for_every_row_and_escapes_the_log() -> None:
+    inputs = make_input(n=200)
+    page = quality_page(project_name=HOSTILE, findings=inputs.findings, counts=inputs.counts,
+                        set_aside=inputs.set_aside, observed_from=FROM, observed_to=TO)
+    assert "Of 350 rows read, 200 became incidents of their own, 110 were joined" in page
+    assert "no usable date" in page
+    assert "<script" not in page
+    assert page.index("default point") < page.index("ask for closing dates")
+
+
+def test_findings_come_by_weight_then_rows_and_repeat_no_reason_as_advice() -> None:
+    findings = pd.DataFrame([
+        ("a", "low", 9, "5 rows not counted: withdrawn", "Withdrawn"),
+        ("b", "high", 2, "few lost", "Mend it"), ("c", "high", 7, "many lost", "Mend it")],
+        columns=["code", "severity", "count", "effect", "advice"])
+    page = quality_page(project_name="Town", findings=findings, counts=pd.DataFrame(),
+                        set_aside=pd.DataFrame(), observed_from=FROM, observed_to=TO)
+    assert page.index("many lost") < page.index("few lost") < page.index("withdrawn")
+    assert "Withdrawn" not in page
+
+
+def test_methods_stand_beside_the_usual_band_and_what_was_done() -> None:
+    shares = pd.DataFrame([("done", "share_hot_wash", 0.55, 0.2, 0.1, 0.3, False)], columns=[
+        "jobs", "code", "share", "usual", "low", "high", "inside"])
+    done = pd.DataFrame([("paint_out", "paint_out", False, 80, 0.8),
+                         ("refer", "hot_wash", False, 15, 0.15),
+                         ("solvent_wipe", "paint_out", True, 5, 0.05)],
+                        columns=["advised", "done", "second_choice", "n", "share"])
+    same, *other = method_blocks(Words("en"), shares=None, done=done)[0].rows
+    assert same == ("any method", "as advised", "80", "80%")
+    assert other == [("refer to a specialist", "hot wash", "15", "15%"),
+                     ("solvent wipe", "paint out (the second choice)", "5", "5%")]
+    page = quality_page(project_name="Town", findings=pd.DataFrame(), counts=pd.DataFrame(),
+                        set_aside=pd.DataFrame(), observed_from=FROM, observed_to=TO,
+                        method_shares=shares, advised_done=done)
+    assert "unlike ordinary towns" in page
+    assert "10% to 30%" in page
+    assert "a check, not a target" in page
+    assert method_blocks(Words("en"), shares=None, done=None) == []
+
+
+def test_empty_tables_give_a_page_all_the_same() -> None:
+    page = quality_page(project_name="Town", findings=pd.DataFrame(), counts=pd.DataFrame(),
+                        set_aside=pd.DataFrame(), observed_from=FROM, observed_to=TO,
+                        language="es")
+    assert 'lang="es"' in page
+    assert "No se dieron hallazgos" in page

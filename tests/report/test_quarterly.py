@@ -1,0 +1,159 @@
+"""The whole report: same bytes, hostile text, missing tables, both languages."""
+
+from __future__ import annotations
+
+import re
+from datetime import date
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from report_tables import HOSTILE, make_incidents, make_input
+
+from rehit.parameters import load_parameters
+from rehit.report.document import Answer, Document, Sentence
+from rehit.report.inputs import ReportInput
+from rehit.report.measures import gather_facts
+from rehit.report.quarterly import build_document, write_report
+
+
+class _Outline(HTMLParser):
+    """Collects headings, ids, links, pictures' alternatives and scripts of a page."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.levels: list[int] = []
+        self.ids: list[str] = []
+        self.links: list[str] = []
+        self.alts: list[str | None] = []
+        self.scripts = 0
+        self.language = ""
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        values = dict(attrs)
+        if re.fullmatch(r"h[1-6]", tag):
+            self.levels.append(int(tag[1]))
+        if "id" in values:
+            self.ids.append(values["id"] or "")
+        if tag == "a":
+            self.links.append(values.get("href") or "")
+        if tag == "img":
+            self.alts.append(values.get("alt"))
+        self.scripts += tag == "script"
+        if tag == "html":
+            self.language = values.get("lang") or ""
+
+
+def _outline(path: Path) -> _Outline:
+    outline = _Outline()
+    outline.feed(path.read_text(encoding="utf-8"))
+    return outline
+
+
+def _sentences(document: Document) -> list[str]:
+    found: list[str] = []
+    for section in document.sections:
+        for block in section.blocks:
+            if isinstance(block, Sentence):
+                found.append(block.text)
+            elif isinstance(block, Answer):
+                found += [s.text for s in block.sentences]
+    return found
+
+
+def test_every_file_is_there(written: Path) -> None:
+    names = {p.name for p in written.iterdir()}
+    assert names == {"report.html", "map.html", "report.pdf", "workbook.xlsx", "trace.json",
+                     "rehit.gpkg", "data"}
+
+
+def test_same_input_same_bytes(written: Path, full_input: ReportInput, tmp_path: Path) -> None:
+    write_report(full_input, tmp_path)
+    for name in ("report.html", "map.html", "report.pdf", "workbook.xlsx", "trace.json"):
+        assert (tmp_path / name).read_bytes() == (written / name).read_bytes(), name
+
+
+def test_page_is_well_built(written: Path) -> None:
+    page = _outline(written / "report.html")
+    assert page.language == "en"
+    assert page.levels[0] == 1
+    assert page.levels.count(1) == 1
+    assert all(b - a <= 1 for a, b in zip(page.levels, page.levels[1:], strict=False))
+    assert len(page.ids) == len(set(page.ids))
+    assert page.links[0] == "#summary"
+    assert all(link[1:] in page.ids for link in page.links if link.startswith("#"))
+    assert all(alt and len(alt) > 40 for alt in page.alts)
+    assert len(page.alts) >= 12
+
+
+def test_hostile_text_shows_as_text(written: Path) -> None:
+    report = (written / "report.html").read_text(encoding="utf-8")
+    assert _outline(written / "report.html").scripts == 0
+    assert HOSTILE not in report
+    assert "&lt;script&gt;alert(&#39;x&#39;)&lt;/script&gt;" in report
+    page = (written / "map.html").read_text(encoding="utf-8")
+    assert _outline(written / "map.html").scripts == 3
+    assert HOSTILE not in page
+    assert "\\u003cscript\\u003e" in page
+
+
+def test_pdf_is_tagged_titled_and_dateless(written: Path) -> None:
+    pdf = (written / "report.pdf").read_bytes()
+    assert b"/StructTreeRoot" in pdf
+    assert b"/Lang" in pdf
+    assert pdf.startswith(b"%PDF-")
+
+
+def test_missing_tables_leave_a_sentence_and_the_rest(bare_input: ReportInput,
+                                                      tmp_path: Path) -> None:
+    files = write_report(bare_input, tmp_path)
+    page = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert len(files) == 8
+    for words in ("No repeat table was given", "No clusters were given", "No methods were worked",
+                  "No programme was worked out", "No measure was evaluated"):
+        assert words in page
+    assert "incidents were reported from 1 July 2025" in page
+
+
+def test_limits_and_partial_periods_are_said_first() -> None:
+    inputs = make_input(n=400, full=False, limits=("One point per street: no wall recurs.",),
+                        period_start=date(2025, 10, 1), period_end=date(2025, 12, 31))
+    document = build_document(gather_facts(inputs, load_parameters()))
+    said = _sentences(Document("en", "", "", document.sections[:1]))
+    assert "One point per street: no wall recurs." in said
+    assert any("covers only 61 of the 92 days" in s for s in said)
+    assert any("per observed day" in s for s in said)
+
+
+def test_log_without_clearance_dates_says_so() -> None:
+    incidents = make_incidents(300)
+    incidents["cleared_at"] = pd.Series(pd.NaT, index=incidents.index).dt.tz_localize(
+        "UTC").dt.as_unit("us")
+    incidents["status"] = "unknown"
+    document = build_document(gather_facts(make_input(incidents=incidents, full=False),
+                                           load_parameters()))
+    assert any("no clearance dates" in s for s in _sentences(document))
+
+
+@pytest.mark.parametrize("n", [0, 1])
+def test_nearly_no_incident_still_gives_a_report(n: int, tmp_path: Path) -> None:
+    write_report(make_input(incidents=make_incidents(n), full=False), tmp_path)
+    page = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert "0 incidents were reported" in page
+
+
+def test_spanish_report_holds_no_english_sentence(tmp_path: Path) -> None:
+    inputs = make_input(n=600, full=False, language="es")
+    write_report(inputs, tmp_path)
+    page = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert _outline(tmp_path / "report.html").language == "es"
+    assert "Se notificaron" in page
+    for english in ("incidents", "Period before", "In short", "Where each"):
+        assert english not in page.replace("incidents.parquet", "")
+
+
+def test_inputs_are_not_changed(bare_input: ReportInput, tmp_path: Path) -> None:
+    before = bare_input.incidents.copy(deep=True)
+    write_report(bare_input, tmp_path)
+    pd.testing.assert_frame_equal(pd.DataFrame(bare_input.incidents), pd.DataFrame(before))

@@ -1,0 +1,151 @@
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+import xmlschema
+from patrol_town import CRS, grid_streets, make_crews, make_stops
+
+from rehit.parameters import Parameters
+from rehit.patrol.day import Sheet, crew_sheets
+from rehit.patrol.routes import plan_routes
+from rehit.patrol.travel import build_network
+from rehit.report.route_map import spread_labels
+from rehit.report.runsheet import (
+    phone_page,
+    point_words,
+    render_run_sheet,
+    routes_table,
+    write_geojson,
+    write_gpx,
+    write_stops_csv,
+)
+from rehit.tables import check
+
+SCHEMA = Path(__file__).parents[1] / "published" / "gpx_1_1.xsd"
+HOSTILE = '=cmd|x!A1 <script>alert(1)</script> & "quoted" \x0b #typst'
+
+
+@pytest.fixture(scope="module")
+def sheets(numbers: Parameters) -> list[Sheet]:
+    stops = make_stops(24, reported=4)
+    stops.loc[0, ["name", "offensive", "wash_water_l"]] = [HOSTILE, True, 12.0]
+    stops.loc[1, "cautions"] = HOSTILE
+    plan = plan_routes(stops, make_crews(), seed=1, parameters=numbers,
+                       network=build_network(grid_streets(), parameters=numbers))
+    assert HOSTILE in set(plan.visits["name"])
+    return crew_sheets(plan)
+
+
+def test_gpx_is_valid_against_the_published_gpx_1_1_schema(sheets: list[Sheet],
+                                                           tmp_path: Path) -> None:
+    schema = xmlschema.XMLSchema(str(SCHEMA))
+    for i, sheet in enumerate(sheets):
+        write_gpx(sheet, tmp_path / f"{i}.gpx")
+        schema.validate(str(tmp_path / f"{i}.gpx"))
+        found = schema.to_dict(str(tmp_path / f"{i}.gpx"))
+        assert len(found["wpt"]) == len(sheet.stops)
+        assert len(found["rte"][0]["rtept"]) == len(sheet.rows)
+
+
+def test_schema_refuses_a_wrong_file(tmp_path: Path) -> None:
+    (tmp_path / "bad.gpx").write_text(
+        '<gpx xmlns="http://www.topografix.com/GPX/1/1" version="1.1" creator="x">'
+        '<wpt lat="91" lon="0"/></gpx>')
+    with pytest.raises(xmlschema.XMLSchemaValidationError):
+        xmlschema.XMLSchema(str(SCHEMA)).validate(str(tmp_path / "bad.gpx"))
+
+
+def test_geojson_is_in_degrees_and_complete(sheets: list[Sheet], tmp_path: Path) -> None:
+    write_geojson(sheets, tmp_path / "r.geojson")
+    found = json.loads((tmp_path / "r.geojson").read_text())
+    assert len(found["features"]) == len(sheets) + sum(len(s.rows) for s in sheets)
+    back = gpd.read_file(tmp_path / "r.geojson")
+    box = back.total_bounds
+    assert -33.1 < box[0] < box[2] < -32.9
+    assert 45.9 < box[1] < box[3] < 46.1
+
+
+def test_csv_cannot_run_in_a_spreadsheet(sheets: list[Sheet], tmp_path: Path) -> None:
+    write_stops_csv(sheets, tmp_path / "s.csv")
+    found = pd.read_csv(tmp_path / "s.csv")
+    assert len(found) == sum(len(s.rows) for s in sheets)
+    assert not found["place"].str.startswith(("=", "+", "-", "@")).any()
+    assert found["place"].str.startswith("'=cmd").sum() == 1
+
+
+def test_routes_table_keeps_the_reports_contract(sheets: list[Sheet]) -> None:
+    table = routes_table(sheets)
+    check(table, "report_routes", where="test")
+    assert table.crs == CRS
+    assert table["n_stops"].sum() == sum(len(s.stops) for s in sheets)
+    assert table["minutes"].max() <= 480
+
+
+def test_phone_page_stands_alone_and_escapes(sheets: list[Sheet]) -> None:
+    for sheet in sheets:
+        page = phone_page(sheet, when="Thursday 1 January 2026", streets=grid_streets())
+        assert "<script" not in page
+        assert "http" not in page
+        assert page.count('src="') == page.count('src="data:image/png;base64,') == 1
+        assert page.count('href="geo:') == len(sheet.stops)
+
+
+def test_run_sheet_is_a_page_or_two_and_the_same_every_time(sheets: list[Sheet]) -> None:
+    for sheet in sheets:
+        first, second = (render_run_sheet(sheet, when="Thursday 1 January 2026",
+                                          streets=grid_streets()) for _ in range(2))
+        assert first == second
+        assert first.startswith(b"%PDF")
+        assert re.search(rb"/Type/Pages/Count [12]/", first)
+
+
+def test_sums_are_those_of_the_stops(sheets: list[Sheet]) -> None:
+    for sheet in sheets:
+        assert sheet.paint_l == pytest.approx(0.3 * len(sheet.stops))
+        assert sheet.materials == ("brush",)
+        assert "gloves" in [caution for caution, _ in sheet.cautions]
+        assert sheet.stops["number"].tolist() == list(range(1, len(sheet.stops) + 1))
+
+
+def test_an_unknown_surface_is_for_the_crew_to_judge(numbers: Parameters) -> None:
+    stops = make_stops(2, reported=1, method="inspect")
+    plan = plan_routes(stops, make_crews(1), seed=1, parameters=numbers, network=None)
+    (sheet,) = crew_sheets(plan)
+    page = phone_page(sheet, when="Thursday 1 January 2026", streets=None)
+    assert "Decide on site: surface not known" in page
+    assert "Look first: if marked" in page
+
+
+@pytest.mark.parametrize("n", [10, 30, 48])
+def test_run_sheet_never_takes_a_third_page(numbers: Parameters, n: int) -> None:
+    stops = make_stops(n, service_min=2.0, cautions="; ".join(f"caution {i}" for i in range(8)))
+    plan = plan_routes(stops, make_crews(1), seed=1, parameters=numbers, network=None)
+    (sheet,) = crew_sheets(plan)
+    assert len(sheet.stops) == n
+    page = render_run_sheet(sheet, when="Thursday 1 January 2026", streets=None)
+    assert re.search(rb"/Type/Pages/Count [12]/", page)
+
+
+def test_a_stop_without_an_address_has_its_coordinates_on_paper(numbers: Parameters) -> None:
+    stops = make_stops(2, name=["site-1", "3 Hill Street"])
+    plan = plan_routes(stops, make_crews(1), seed=1, parameters=numbers, network=None)
+    (sheet,) = crew_sheets(plan)
+    said = {row["name"]: point_words(row, point) for row, point in zip(
+        sheet.rows.to_dict("records"), sheet.rows.geometry.to_crs(4326), strict=True)}
+    assert re.fullmatch(r"at 46\.0\d{4}, -32\.99\d{3}|at 46\.0\d{4}, -33\.0\d{4}", said["site-1"])
+    assert said["3 Hill Street"] == said["Yard"] == ""
+
+
+def test_labels_on_the_map_stay_apart_and_inside() -> None:
+    crowd = np.vstack([np.full((30, 2), 2.0), [[50.0, 50.0]]])
+    found = spread_labels(crowd, 5.0, inside=(0.0, 0.0, 100.0, 100.0))
+    assert ((found >= 3.0) & (found <= 97.0)).all()
+    gap = np.hypot(*(found[:, None] - found[None]).transpose(2, 0, 1))
+    assert gap[np.triu_indices(31, 1)].min() > 4.0
+    np.testing.assert_array_equal(found[-1], [50.0, 50.0])

@@ -1,0 +1,69 @@
+"""Each figure leads back to its log rows."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from report_tables import make_incidents
+
+from rehit.errors import InputFileError, SettingError, TableError
+from rehit.report.trace import TraceBook, Traced, explain, load_trace, rows_of
+
+
+def _figure(figure_id: str, value: float, parts: tuple[str, ...] = ()) -> Traced:
+    return Traced(figure_id, figure_id, value, str(value), "", "f", "all", parts=parts)
+
+
+def test_sums_that_do_not_add_up_are_refused() -> None:
+    book = TraceBook()
+    for figure in (_figure("A", 3, ("B", "C")), _figure("B", 1), _figure("C", 2)):
+        book.add(figure)
+    book.check_sums()
+    book.add(_figure("D", 4, ("B", "C")))
+    with pytest.raises(TableError, match="D"):
+        book.check_sums()
+
+
+def test_an_id_is_given_once() -> None:
+    book = TraceBook()
+    book.add(_figure("A", 1))
+    with pytest.raises(TableError, match="twice"):
+        book.add(_figure("A", 2))
+
+
+def test_rows_hold_every_source_row_of_joined_reports() -> None:
+    log = pd.DataFrame({"source_rows": ["my log.csv#3;my log.csv#9", "b.csv#1"]})
+    assert rows_of(log) == ("my%20log.csv#3", "my%20log.csv#9", "b.csv#1")
+
+
+def test_written_report_explains_its_figures(written: Path) -> None:
+    figures = {f["id"]: f for f in load_trace(written)}
+    incidents = make_incidents(2400)
+    local = incidents["reported_at"].dt.tz_convert("Europe/Madrid").dt.tz_localize(None)
+    inside = incidents[(local >= "2025-07-01") & (local < "2025-10-01")]
+    assert sorted(figures["V1"]["rows"]) == sorted(inside["source_rows"])
+    text = explain("v1", written)
+    assert f"log rows: {len(inside)}" in text
+    assert "formula:" in text
+    assert inside["source_rows"].iloc[0] in text
+    assert {"V1", "R1", "A1", "H2", "M0", "C1", "P3", "E1", "Q1"} <= set(figures)
+
+
+def test_unknown_id_and_missing_report_are_said_plainly(written: Path, tmp_path: Path) -> None:
+    with pytest.raises(SettingError, match="V1"):
+        explain("Z99", written)
+    with pytest.raises(InputFileError, match="write the report first"):
+        explain("V1", tmp_path)
+
+
+def test_every_figure_of_a_report_shows_rows_of_the_log_or_of_its_table(written: Path) -> None:
+    bare = []
+    for figure in load_trace(written):
+        text = explain(figure["id"], written)
+        rows = int(text.rpartition("log rows: ")[2].split()[0])
+        assert text.count("\n    ") >= rows
+        if not rows and "first rows of" not in text and figure["value"]:
+            bare.append(figure["id"])
+    assert bare == []

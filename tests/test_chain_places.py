@@ -1,0 +1,104 @@
+"""What the cost rooms are told of each place."""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import pandas as pd
+import pytest
+from shapely import Point
+
+from rehit.chain import costing_table, with_calibration, with_register
+from rehit.parameters import load_parameters
+
+REGISTER = gpd.GeoDataFrame({
+    "asset_id": ["A", "B"], "asset_type": ["wall", "bridge"], "substrate": ["brick", "unknown"],
+    "finish": ["bare", "painted"], "wall_area_m2": [20.0, None], "owner": ["council", "rail"],
+    "address": ["1 Gull Lane", None], "heritage": [False, True], "coating_allowed": [True, False],
+    "access": ["ground", "platform"], "traffic_control": [False, True],
+}, geometry=[Point(0, 0), Point(9, 9)], crs="EPSG:32625")
+INCIDENTS = gpd.GeoDataFrame({
+    "incident_id": ["1", "2", "3"], "asset_id": ["A", "B", None], "place_id": ["A", "B", "site-1"],
+    "substrate": ["stone", "metal", "render"], "finish": ["painted", "unknown", "bare"],
+    "address": ["1 gull ln", "2 Quay", "3 Quay"], "area_m2": [2.0, None, 4.0],
+    "asset_id_given": ["A", None, None], "place_quality": ["surveyed", "address", "surveyed"],
+}, geometry=[Point(0, 0), Point(9, 9), Point(5, 5)], crs="EPSG:32625")
+ADVICE = pd.DataFrame({"incident_id": ["1", "2", "3"],
+                       "method": ["hot_wash", "paint_out", "solvent_wipe"]})
+REPEATS = pd.DataFrame({"place_id": ["A", "B", "site-1"], "gamma_shape": 2.0,
+                        "gamma_rate_years": 1.0, "place_kind": ["asset", "asset", "site"]})
+
+
+def test_known_facts_of_the_register_replace_guesses_of_the_log() -> None:
+    joined = with_register(INCIDENTS, REGISTER)
+    assert joined["substrate"].tolist() == ["brick", "metal", "render"]
+    assert joined["finish"].tolist() == ["bare", "painted", "bare"]
+    assert joined["address"].tolist() == ["1 Gull Lane", "2 Quay", "3 Quay"]
+    assert joined["coating_allowed"].tolist() == [True, False, True]
+    assert INCIDENTS["substrate"].tolist() == ["stone", "metal", "render"]
+
+
+def test_an_incident_known_by_its_assets_number_stands_at_the_asset() -> None:
+    """A stand-in point, none, and the street's middle give way; a point of its own stays."""
+    four = gpd.GeoDataFrame(
+        pd.concat([INCIDENTS.iloc[[0]]] * 4 + [INCIDENTS.iloc[[1]]], ignore_index=True).assign(
+            place_quality=["default", "none", "street", "address", "default"]),
+        geometry=[Point(5, 5), None, Point(7, 7), Point(1, 1), Point(5, 5)], crs="EPSG:32625")
+    joined = with_register(four, REGISTER)
+    assert [(p.x, p.y) for p in joined.geometry] == [(0, 0), (0, 0), (0, 0), (1, 1), (5, 5)]
+    assert joined["place_quality"].tolist() == [
+        "surveyed", "surveyed", "surveyed", "address", "default"]
+    assert four["place_quality"].tolist()[0] == "default"
+
+
+def test_without_a_register_places_are_ordinary_ground_level_walls() -> None:
+    joined = with_register(INCIDENTS, None)
+    assert not joined["heritage"].any()
+    assert joined["coating_allowed"].all()
+    assert joined["access"].tolist() == ["ground"] * 3
+
+
+def test_mean_area_of_a_place_is_blended_with_the_towns() -> None:
+    table = costing_table(REPEATS, INCIDENTS, ADVICE, REGISTER, parameters=load_parameters())
+    # Town mean 3 m2 with the weight of 5 incidents: (2 + 5 x 3) / 6 and (4 + 5 x 3) / 6.
+    assert table["mark_area_m2"].tolist() == pytest.approx([17 / 6, 3.0, 19 / 6])
+    assert table["method"].tolist() == ["hot_wash", "paint_out", "solvent_wipe"]
+    assert table["wall_area_m2"].tolist() == [20.0, 12.0, 12.0]
+    assert table["coating_allowed"].tolist() == [True, False, True]
+
+
+def test_an_asset_never_marked_is_costed_by_its_surface() -> None:
+    """Brick that is bare is washed; a heritage bridge of unknown make goes to a specialist."""
+    table = costing_table(REPEATS, INCIDENTS.iloc[:0], ADVICE.iloc[:0], REGISTER,
+                          parameters=load_parameters())
+    assert table["method"].tolist() == ["hot_wash", "refer", "inspect"]
+
+
+def test_nobody_coats_a_street() -> None:
+    streets = REPEATS.assign(place_kind="street")
+    table = costing_table(streets, INCIDENTS, ADVICE, None, parameters=load_parameters())
+    assert not table["coating_allowed"].any()
+
+
+def test_the_works_log_corrects_minutes_but_not_what_the_user_set() -> None:
+    estimates = pd.DataFrame({
+        "method": ["paint_out", "hot_wash", "paint_out"],
+        "quantity": ["minutes_per_visit", "wash_water_l_per_m2", "unknown_quantity"],
+        "calibrated": [13.5, 1e9, 1.0]})
+    base = load_parameters()
+    changed = with_calibration(base, estimates)
+    assert changed["costs.minutes_per_visit_paint_out"] == 13.5
+    assert changed["costs.water_l_per_m2_hot_wash"] == base.row(
+        "costs.water_l_per_m2_hot_wash").high
+    user = base.override({"costs.minutes_per_visit_paint_out": 30})
+    assert with_calibration(user, estimates)["costs.minutes_per_visit_paint_out"] == 30
+
+
+def test_a_number_the_user_set_to_the_default_stays_too() -> None:
+    """They may have timed it and found the default right: the works log must not replace it."""
+    name = "costs.minutes_per_visit_paint_out"
+    base = load_parameters()
+    estimates = pd.DataFrame({"method": ["paint_out"], "quantity": ["minutes_per_visit"],
+                              "calibrated": [13.5]})
+    assert base[name] != 13.5
+    user = base.override({name: base[name]})
+    assert with_calibration(user, estimates)[name] == base[name]

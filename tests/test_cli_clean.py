@@ -1,0 +1,56 @@
+"""What `rehit clean` says on the terminal of a log that it can hardly use."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+
+import pytest
+
+from rehit.cli import main
+
+ROWS = [f"A{n},2024-01-{n:02},46.0{n:02},-33.0{n:02},{n} Elm Street" for n in range(1, 21)]
+
+
+def project(folder: Path, *, area: str | None = None, rows: list[str] = ROWS) -> Path:
+    log = folder / "log.csv"
+    log.write_text("Ref,Reported,Latitude,Longitude,Place\n" + "\n".join(rows), encoding="utf-8")
+    assert main(["new", str(folder / "town"), "--log", str(log)]) == 0
+    if area is not None:
+        file = folder / "town" / "rehit.toml"
+        text = re.sub(r"study_area = .*", f"study_area = {area}", file.read_text(encoding="utf-8"))
+        file.write_text(text, encoding="utf-8")
+    return folder / "town"
+
+
+def clean(town: Path, capsys: pytest.CaptureFixture[str]) -> str:
+    capsys.readouterr()
+    assert main(["clean", str(town)]) == 0
+    return capsys.readouterr().out
+
+
+def test_a_log_outside_its_study_area_is_warned_of(
+        tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    rows = [row.rsplit(",", 1)[0] + ",Elm Street" for row in ROWS]
+    said = clean(project(tmp_path, area="[10.0, 50.0, 10.2, 50.2]", rows=rows), capsys)
+    assert ("warning: All 20 rows are set aside and take no part in any result: all of them lie "
+            "outside the study area. The study_area in rehit.toml is probably not where the log "
+            "is") in said
+    assert "compare study_area (west, south, east, north in degrees) with the log's places" in said
+
+
+def test_a_share_is_warned_of_and_a_slip_is_not(
+        tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The default share is a fifth: 5 of 20 undated rows are above it, 3 of 20 are not."""
+    for undated, warned in ((5, True), (3, False)):
+        folder = tmp_path / str(undated)
+        folder.mkdir()
+        rows = [row.replace("2024-", "9924-") if n < undated else row
+                for n, row in enumerate(ROWS)]
+        town = project(folder, rows=rows)
+        assert ("5 of 20 rows are set aside" in clean(town, capsys)) == warned
+        assert main(["clean", str(town), "--json"]) == 0
+        summary = json.loads(capsys.readouterr().out)
+        assert summary["rows_set_aside"] == undated
+        assert len(summary["set_aside_warnings"]) == warned

@@ -1,0 +1,156 @@
+"""Time at risk, and what is a re-hit, by hand-made histories."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from rehit.errors import SettingError, TableError
+from rehit.observed import known_places, time_at_risk, timeline, waiting_between, window_days
+from rehit.parameters import load_parameters
+
+START = pd.Timestamp("2024-01-01", tz="UTC")
+END = START + pd.Timedelta(days=100)
+
+
+def log(*rows: tuple) -> pd.DataFrame:
+    """Rows of (place, reported day, cleared day or None, status)."""
+    days = [START + pd.Timedelta(days=r[1]) for r in rows]
+    clear = [pd.NaT if r[2] is None else START + pd.Timedelta(days=r[2]) for r in rows]
+    return pd.DataFrame({
+        "incident_id": [f"I{k}" for k in range(len(rows))], "place_id": [r[0] for r in rows],
+        "place_kind": "asset", "reported_at": pd.to_datetime(pd.Series(days), utc=True),
+        "cleared_at": pd.to_datetime(pd.Series(clear), utc=True),
+        "status": [r[3] for r in rows]})
+
+
+def risk(table: pd.DataFrame) -> pd.DataFrame:
+    numbers = load_parameters()
+    laid = timeline(table, observed_from=START, observed_to=END, parameters=numbers)
+    return time_at_risk(laid, length_days=window_days(START, END), parameters=numbers)
+
+
+def test_waiting_days_are_not_at_risk():
+    place = risk(log(("w", 10, 20, "cleared"), ("w", 50, 55, "cleared"))).loc[0]
+    assert place["waiting_days"] == pytest.approx(15)
+    assert place["exposure_years"] == pytest.approx(85 / 365.25)
+    assert place["n_rehits"] == 1
+    assert place["exposure_basis"] == "observed"
+
+
+def test_a_report_while_the_first_still_waits_is_no_rehit():
+    place = risk(log(("w", 10, 30, "cleared"), ("w", 20, 40, "cleared"),
+                     ("w", 60, 61, "cleared"))).loc[0]
+    assert place["n_incidents"] == 3
+    assert place["n_at_risk"] == 2
+    assert place["n_rehits"] == 1
+    assert place["waiting_days"] == pytest.approx(31)  # the overlap counts once
+
+
+def test_a_wait_inside_a_longer_wait_adds_nothing():
+    place = risk(log(("w", 10, 50, "cleared"), ("w", 20, 25, "cleared"),
+                     ("w", 60, 61, "cleared"))).loc[0]
+    assert place["waiting_days"] == pytest.approx(41)
+    assert place["n_rehits"] == 1
+
+
+def test_an_open_case_waits_to_the_end_of_the_window():
+    place = risk(log(("w", 10, 20, "cleared"), ("w", 70, None, "open"))).loc[0]
+    assert place["waiting_days"] == pytest.approx(40)
+    assert place["n_rehits"] == 1
+
+
+def test_a_forgotten_open_case_ends_with_the_next_clearance_there():
+    place = risk(log(("w", 10, None, "open"), ("w", 30, 40, "cleared"),
+                     ("w", 60, 65, "cleared"))).loc[0]
+    assert place["waiting_days"] == pytest.approx(35)
+    assert place["n_rehits"] == 1
+
+
+def test_a_closed_case_without_a_date_waits_the_median_of_the_log():
+    table = log(("w", 10, 20, "cleared"), ("v", 10, 14, "cleared"), ("v", 30, 36, "cleared"),
+                ("u", 50, None, "closed_undated"))
+    found = risk(table)  # codes in order of place_id: u, v, w; waits 10, 4, 6
+    assert found["waiting_days"].tolist() == pytest.approx([6, 10, 10])
+    assert found["exposure_basis"].tolist() == ["imputed", "observed", "observed"]
+
+
+def test_a_log_without_clearance_dates_gives_the_whole_window_with_a_flag():
+    found = risk(log(("w", 10, None, "unknown"), ("w", 12, None, "unknown"),
+                     ("w", 40, None, "unknown"))).loc[0]
+    assert found["exposure_years"] == pytest.approx(100 / 365.25)
+    assert found["exposure_basis"] == "whole_window"
+    assert found["n_rehits"] == 1  # day 12 is too soon after day 10
+
+
+def test_a_place_that_always_waits_keeps_some_exposure():
+    place = risk(log(("w", 0, None, "open"))).loc[0]
+    assert place["exposure_years"] == pytest.approx(
+        load_parameters()["hotspots.min_exposure_days"] / 365.25)
+
+
+def test_incidents_outside_the_window_are_not_used():
+    found = risk(log(("w", -5, 2, "cleared"), ("w", 30, 31, "cleared"), ("w", 120, 121, "cleared")))
+    assert found["n_incidents"].tolist() == [1]
+    assert found["n_rehits"].tolist() == [0]
+
+
+def test_waiting_between_two_days_adds_up_over_parts():
+    table = log(("w", 10, 50, "cleared"), ("w", 20, 60, "cleared"), ("v", 5, None, "open"))
+    laid = timeline(table, observed_from=START, observed_to=END, parameters=load_parameters())
+    parts = [waiting_between(laid, from_day=a, to_day=a + 25) for a in (0, 25, 50, 75)]
+    assert sum(parts).tolist() == pytest.approx([95, 50])
+    assert parts[0].tolist() == pytest.approx([20, 15])
+
+
+def test_one_place_at_a_time_equals_all_places_together():
+    rng = np.random.default_rng(6)
+    rows = []
+    for k in range(300):
+        day = float(rng.uniform(0, 99))
+        rows.append((f"p{k % 20:02d}", day, day + float(rng.exponential(6)), "cleared"))
+    whole = log(*rows)
+    together = risk(whole)
+    for code, place in enumerate(sorted(whole["place_id"].unique())):
+        alone = risk(whole[whole["place_id"] == place]).loc[0]
+        columns = ["n_incidents", "n_at_risk", "n_rehits", "waiting_days"]
+        assert together.loc[code, columns].tolist() == pytest.approx(alone[columns].tolist())
+
+
+def test_poor_places_never_make_an_asset_or_site_recur():
+    table = log(*[("w", d, d + 1, "cleared") for d in (1, 11, 21, 31, 41)]).assign(
+        place_quality=["surveyed", "street", "default", "none", "street"],
+        street_key=[None, "HIGH ST", "HIGH ST", None, None],
+        asset_id_given=[None, None, None, None, "A7"])
+    kept = known_places(table)
+    assert kept["incident_id"].tolist() == ["I0", "I1", "I4"]
+    assert kept["place_kind"].tolist() == ["asset", "street", "asset"]
+    assert kept["place_id"].tolist() == ["w", "street: HIGH ST", "w"]
+
+
+def test_a_street_has_the_whole_window_and_no_rehits():
+    """Another wall of the street may be hit while one waits; which wall it is nobody knows."""
+    table = log(("s", 10, 60, "cleared"), ("s", 20, 30, "cleared"), ("s", 80, 90, "cleared"),
+                ("w", 10, 20, "cleared"), ("w", 40, 50, "cleared"))
+    table["place_kind"] = ["street"] * 3 + ["asset"] * 2
+    found = risk(table)
+    assert found["n_at_risk"].tolist() == [3, 2]
+    assert found["n_rehits"].tolist() == [0, 1]
+    assert found["exposure_basis"].tolist() == ["whole_window", "observed"]
+    assert found["waiting_days"].tolist() == pytest.approx([0, 20])
+
+
+def test_incidents_without_a_place_are_left_out():
+    table = log(("w", 1, 2, "cleared"), (None, 3, 4, "cleared"))
+    table["place_kind"] = ["site", "none"]
+    assert known_places(table)["incident_id"].tolist() == ["I0"]
+
+
+def test_bad_windows_and_missing_columns_are_refused():
+    with pytest.raises(SettingError, match="observation window"):
+        window_days(END, START)
+    with pytest.raises(SettingError, match="time zone"):
+        window_days(START.tz_localize(None), END.tz_localize(None))
+    with pytest.raises(TableError, match="place_kind"):
+        known_places(log(("w", 1, 2, "cleared")).drop(columns="place_kind"))

@@ -1,0 +1,50 @@
+"""Header words say which column is which; the user's choice goes before them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from rehit.words.headers import guess_columns, header_words, resolve_columns
+
+WORDS = Path(__file__).parents[2] / "src" / "rehit" / "words"
+
+
+@pytest.mark.parametrize("kind", ["register", "works"])
+def test_words_stand_once_each_with_a_reason(kind: str) -> None:
+    rows = pd.read_csv(WORDS / f"{kind}.csv", keep_default_na=False)
+    assert not rows["header"].duplicated().any()
+    assert rows["reason"].str.len().gt(5).all()
+    assert list(header_words(kind)) == rows["header"].tolist()
+
+
+def test_camel_case_underscores_and_signs() -> None:
+    chosen, notes = guess_columns(["AssetNo", "WALL_AREA_m2", "Lat.", "Long", "id"],
+                                  kind="register")
+    assert chosen == {"asset_id": "AssetNo", "wall_area_m2": "WALL_AREA_m2", "latitude": "Lat.",
+                      "longitude": "Long"}
+    assert notes == ["asset_id is read from 'AssetNo'; 'id' could be it too"]
+
+
+def test_users_choice_wins_and_faults_are_listed() -> None:
+    chosen, notes, faults = resolve_columns(
+        ["id", "Ref", "spare"], {"asset_id": "spare"}, kind="register", needed=("asset_id",),
+        where="r.csv")
+    assert chosen["asset_id"] == "spare"
+    assert faults == []
+    assert "columns not used: 'id', 'Ref'" in notes
+    _, _, faults = resolve_columns(["a"], {"owner": "b", "colour": "a"}, kind="register",
+                                   needed=("asset_id",), where="r.csv")
+    assert [f.got for f in faults] == ["no column 'b' for owner", "the field 'colour'",
+                                       "no column that looks like asset_id"]
+
+
+def test_registers_in_other_languages_are_read_without_help() -> None:
+    asked = {"asset_id": "Código", "asset_type": "Tipo", "substrate": "Material",
+             "address": "Morada", "wall_area_m2": "Área m2"}
+    assert guess_columns(list(asked.values()), kind="register")[0] == asked
+    asked = {"asset_id": "Objektnummer", "substrate": "Untergrund", "easting": "Rechtswert",
+             "northing": "Hochwert", "address": "Straße"}
+    assert guess_columns(list(asked.values()), kind="register")[0] == asked

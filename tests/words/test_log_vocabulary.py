@@ -1,0 +1,101 @@
+"""The editable word tables: every row has a reason; the user's rows win; slips are understood."""
+
+from __future__ import annotations
+
+import csv
+from importlib.resources import files
+from pathlib import Path
+
+import pytest
+
+from rehit.errors import InputFileError, ManyErrors
+from rehit.tables import table
+from rehit.words.log_vocabulary import KINDS, allowed_codes, default_words, load_words, plain_words
+
+CONTRACT = ("substrate", "finish", "medium", "outcome", "priority", "place_quality")
+
+
+def rows(kind: str) -> list[dict[str, str]]:
+    source = files("rehit") / "words" / "log" / f"{kind}.csv"
+    return list(csv.DictReader(source.read_text(encoding="utf-8").splitlines()))
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_every_word_has_code_language_and_reason(kind: str) -> None:
+    assert [row for row in rows(kind) if not all(row[c] for c in (
+        "word", "code", "language", "reason"))] == []
+    words = [" ".join(plain_words(row["word"])) for row in rows(kind)]
+    assert len(words) == len(set(words)), sorted(w for w in words if words.count(w) > 1)
+
+
+@pytest.mark.parametrize("kind", CONTRACT)
+def test_codes_are_those_of_the_contract(kind: str) -> None:
+    allowed = set(table("incidents").column(kind).allowed)
+    assert {row["code"] for row in rows(kind)} <= allowed
+    # Each code can be said, so that a cleaned table can be cleaned again.
+    assert {default_words(kind).find(code)[0].code for code in allowed} == allowed
+
+
+@pytest.mark.parametrize(("kind", "text", "code"), [
+    ("substrate", "Metal - Painted", "metal"), ("substrate", "conrete", "concrete"),
+    ("substrate", "BRIK", "brick"), ("substrate", "plastc", "plastic"),
+    ("substrate", "Cement (Sidewalk, Alley, Wall, Curb)", "concrete"),
+    ("substrate", "Marble/Granite", "stone"), ("substrate", "Aluminum Siding", "metal"),
+    ("substrate", "Powder-coated steel", "powder_coated"), ("substrate", "Holz", "timber"),
+    ("finish", "Brick - Unpainted", "bare"), ("finish", "not painted", "bare"),
+    ("status", "In progress", "open"), ("status", "Not completed", "open"),
+    ("outcome", "Unable to locate", "not_found"), ("outcome", "not removed", "pending"),
+    ("priority", "NOT offensive", "ordinary"), ("priority", "Y", "offensive"),
+    ("medium", "Spray paint", "spray"), ("medium", "felt-tip", "marker"),
+    ("asset_type", "Bus stop shelter", "shelter"),
+    ("asset_type", "Traffic Control Box", "cabinet")])
+def test_words_of_the_trade(kind: str, text: str, code: str) -> None:
+    assert default_words(kind).find(text)[0].code == code
+
+
+@pytest.mark.parametrize("text", ["zorblax", "xx", "12345", "gravel", "hedge", "water", "sand"])
+def test_other_words_are_not_taken_for_misspellings(text: str) -> None:
+    assert default_words("substrate").find(text) == ()
+
+
+def test_a_slip_between_two_codes_decides_for_neither(tmp_path: Path) -> None:
+    table_of_mine = tmp_path / "mine.csv"
+    table_of_mine.write_text("kind,word,code,language,reason\n"
+                             "medium,stoat,spray,en,test\nmedium,stout,marker,en,test\n")
+    assert load_words(table_of_mine)["medium"].find("stott") == ()
+
+
+def test_user_rows_win_over_our_own(tmp_path: Path) -> None:
+    mine = tmp_path / "mine.csv"
+    mine.write_text("kind,word,code,language,reason\nsubstrate,Masonry,stone,en,ours is stone\n"
+                    "status,Afgehandeld,cleared,nl,Dutch\n", encoding="utf-8-sig")
+    words = load_words([mine])
+    assert words["substrate"].find("masonry")[0].code == "stone"
+    assert words["status"].find("AFGEHANDELD")[0].code == "cleared"
+    assert default_words("substrate").find("masonry")[0].code == "brick"
+
+
+@pytest.mark.parametrize(("body", "part"), [
+    ("kind,word,code\nsurface,x,brick\n", "the kind 'surface'"),
+    ("kind,word,code\nsubstrate,x,bricks\n", "the code 'bricks'"),
+    ("kind,word,code\nsubstrate,--,brick\n", "no word")])
+def test_faulty_rows_are_all_named(tmp_path: Path, body: str, part: str) -> None:
+    mine = tmp_path / "mine.csv"
+    mine.write_text(body)
+    with pytest.raises(ManyErrors, match="line 2") as caught:
+        load_words(mine)
+    assert part in str(caught.value)
+
+
+def test_tables_that_cannot_be_read_are_refused(tmp_path: Path) -> None:
+    with pytest.raises(InputFileError):
+        load_words(tmp_path / "missing.csv")
+    (tmp_path / "no.csv").write_text("a,b\n1,2\n")
+    with pytest.raises(InputFileError, match="no column kind, word, code"):
+        load_words(tmp_path / "no.csv")
+
+
+def test_size_codes_have_their_parameters() -> None:
+    from rehit.parameters import load_parameters
+
+    assert {f"incidents.size_{code}_m2" for code in allowed_codes("size")} <= set(load_parameters())
