@@ -37,11 +37,11 @@ from rehit.outputs.report import ring_table as rings_for_report
 from rehit.project import load_project
 from rehit.report.figures import house_style, rate_caterpillar, ring_table, share_curve
 from rehit.report.knobs import turning
-from rehit.report.words import Words
+from rehit.report.say import Say
 
 chain = Chain(load_project(PROJECT))
 chain.set_parameter("hotspots.threshold_per_year", THRESHOLD_PER_YEAR, where="this notebook")
-words, repeats = Words("en"), chain.repeats
+words, repeats = Say("en"), chain.repeats
 hit = repeats[repeats["n_incidents"] > 0]
 
 # %% [markdown]

@@ -31,7 +31,7 @@ from IPython.display import HTML, display
 from rehit.chain import Chain
 from rehit.project import load_project
 from rehit.report.figures import house_style, method_mix
-from rehit.report.words import Words
+from rehit.report.say import Say
 from rehit.treatment.choose import compare_done, explain, method_shares
 
 chain = Chain(load_project(PROJECT))
@@ -54,7 +54,7 @@ display(HTML("<ul class='say'>" + "".join(f"<li>{escape(line)}</li>" for line in
 if len(advice):
     with house_style():
         figure, ax = plt.subplots(figsize=(7, 4), layout="constrained")
-        text = method_mix(advice["method"], ax=ax, words=Words("en"))
+        text = method_mix(advice["method"], ax=ax, words=Say("en"))
         display(figure, metadata={"image/png": {"alt": text.alt}})
         plt.close(figure)
 

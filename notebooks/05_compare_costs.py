@@ -39,13 +39,13 @@ from rehit.outputs.costs import cost_sentences, cost_years, programme_sentence, 
 from rehit.project import load_project
 from rehit.report.figures import breakeven_curve, budget_sweep, cost_over_years, house_style
 from rehit.report.knobs import turning
+from rehit.report.say import Say
 from rehit.report.sections import where_coating_pays
-from rehit.report.words import Words
 
 chain = Chain(load_project(PROJECT))
 chain.set_parameter("costs.horizon_years", HORIZON_YEARS, where="this notebook")
 chain.set_parameter("costs.programme_budget", BUDGET_PER_YEAR, where="this notebook")
-words, money = Words("en"), chain.project.currency
+words, money = Say("en"), chain.project.currency
 costing, costs, numbers = chain.costing, chain.strategy_costs, chain.cost_parameters
 
 # %% [markdown]

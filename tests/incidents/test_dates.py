@@ -68,7 +68,7 @@ def test_day_and_month_follow_the_style_unless_size_speaks_against_it() -> None:
         assert one("03/25/2018", style=style)[0].startswith("2018-03-25")
     assert one("03/25/2018", style=day)[1] == "date_order_switched"
     assert one("25/03/2018", style=month)[1] == "date_order_switched"
-    # Words and year-first dates have no order to follow.
+    # Say and year-first dates have no order to follow.
     assert one("5 Mar 2018", style=month)[0] == one("2018-03-05", style=day)[0]
 
 

@@ -1,4 +1,4 @@
-"""Words into codes: which word decides, what is entered in the ledger, what descriptions add."""
+"""Say into codes: which word decides, what is entered in the ledger, what descriptions add."""
 
 from __future__ import annotations
 

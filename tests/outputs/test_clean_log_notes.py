@@ -13,7 +13,7 @@ from rehit.incidents.mapping import apply_mapping
 from rehit.incidents.propose import propose_mapping
 from rehit.outputs.clean import log_findings, told
 from rehit.report.phrases import Phrases
-from rehit.report.words import Words
+from rehit.report.say import Say
 
 
 def quarter(folder: Path, name: str, *, closed: str) -> Path:
@@ -38,7 +38,7 @@ def test_a_mapped_column_that_is_gone_is_said_in_words(tmp_path: Path) -> None:
     assert told(findings)[0] == (
         "q2.csv differs from the mapping in Date closed: nothing is read into cleared; "
         "export the column again or change the mapping")
-    spanish = Phrases(Words("es"))
+    spanish = Phrases(Say("es"))
     assert spanish(first["effect"]) == (
         "q2.csv difiere de la lectura prevista en Date closed: no se lee nada en cleared")
 

@@ -13,9 +13,9 @@ from report_tables import make_input
 
 from rehit.report import figures
 from rehit.report.figures import FigureText, draw_picture, first_crossing
-from rehit.report.words import Words
+from rehit.report.say import Say
 
-EN = Words("en")
+EN = Say("en")
 DATA = make_input()
 DRAWINGS: dict[str, Callable[..., FigureText]] = {
     "share_curve": lambda **k: figures.share_curve(DATA.repeats, **k),
@@ -40,7 +40,7 @@ def _axes() -> Axes:
 @pytest.mark.parametrize("language", ["en", "es"])
 def test_every_figure_states_finding_source_and_alternative(name: str, language: str) -> None:
     ax = _axes()
-    text = DRAWINGS[name](ax=ax, words=Words(language))
+    text = DRAWINGS[name](ax=ax, words=Say(language))
     assert ax.get_title(loc="left").replace("\n", " ") == text.title
     assert text.title[0] == text.title[0].upper()
     assert ("Source: " if language == "en" else "Fuente: ") in text.note

@@ -13,7 +13,7 @@ import pyogrio
 
 from rehit.report.geodata import LAYERS, style_of
 from rehit.report.inputs import ReportInput
-from rehit.report.words import Words
+from rehit.report.say import Say
 
 
 def test_layers_keep_rows_and_crs(written: Path, full_input: ReportInput) -> None:
@@ -43,7 +43,7 @@ def test_each_layer_has_a_default_style_that_parses(written: Path) -> None:
 
 
 def test_places_are_classed_by_chance_and_sized_by_rate() -> None:
-    root = ET.fromstring(style_of("places", Words("en")).partition("\n")[2])
+    root = ET.fromstring(style_of("places", Say("en")).partition("\n")[2])
     ranges = root.findall(".//range")
     assert [r.get("lower") for r in ranges] == ["0.0", "0.25", "0.5", "0.75", "0.9"]
     assert len(root.findall(".//symbol")) == len(ranges)
@@ -51,7 +51,7 @@ def test_places_are_classed_by_chance_and_sized_by_rate() -> None:
 
 
 def test_the_surest_places_are_drawn_last() -> None:
-    renderer = ET.fromstring(style_of("places", Words("en")).partition("\n")[2]).find("renderer-v2")
+    renderer = ET.fromstring(style_of("places", Say("en")).partition("\n")[2]).find("renderer-v2")
     assert renderer is not None
     assert renderer.get("enableorderby") == "1"
     clause = renderer.find("orderby/orderByClause")
@@ -80,7 +80,7 @@ def test_parquet_and_its_dictionary_agree(written: Path) -> None:
 
 
 def test_clusters_that_are_streets_get_a_style_that_can_draw_points() -> None:
-    words = Words("en")
+    words = Say("en")
     assert 'type="fill"' in style_of("clusters", words)
     ring = style_of("clusters", words, points=True)
     assert 'type="marker"' in ring

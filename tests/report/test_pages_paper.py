@@ -10,7 +10,7 @@ import pytest
 
 from rehit.report.document import Document, Grid, Picture, Section, Sentence
 from rehit.report.pages import render_paper, tables_first
-from rehit.report.words import Words
+from rehit.report.say import Say
 
 PICTURE = Picture("p", "A picture", "", "", b"", b"")
 needs_pdftotext = pytest.mark.skipif(shutil.which("pdftotext") is None, reason="needs pdftotext")
@@ -22,7 +22,7 @@ def _grid(n: int) -> Grid:
 
 
 def _pages(path: Path, n_before: int, n_rows: int) -> list[str]:
-    words = Words("en")
+    words = Say("en")
     lines = [Sentence(f"Line {i}.") for i in range(n_before)]
     doc = Document("en", "Town", "2025", (
         Section("a", "First"), Section("b", "Second", [*lines, _grid(n_rows)])))

@@ -23,18 +23,18 @@ from rehit.report.inputs import CONTRACTS
 from rehit.report.measures import gather_facts
 from rehit.report.phrases import Phrases, translated
 from rehit.report.quarterly import build_document
-from rehit.report.words import Words
+from rehit.report.say import Say
 from rehit.report.workbook import table_schema
 from rehit.tables import table
 from rehit.treatment.choose import choose_methods
 from rehit.treatment.methods import fill_reason, load_cautions, load_methods
 
-# Words that an English sentence can hardly do without and that are no Spanish words.
+# Say that an English sentence can hardly do without and that are no Spanish words.
 ENGLISH = re.compile(
     r"\b(the|of|and|is|are|was|were|to|in|with|that|this|from|have|has|not|be|it|by|for|on|at|"
     r"which|than|or|its|each|there|when|where|before|after|between|did|does|per|into)\b",
     re.IGNORECASE)
-SPANISH = Phrases(Words("es"))
+SPANISH = Phrases(Say("es"))
 
 
 def english_left(texts: Iterable[str]) -> list[str]:
@@ -84,7 +84,7 @@ def test_every_finding_by_rule_is_said() -> None:
      "pintura 0,33 L, brocha, minirrodillo, carta de colores, lona"),
     ("3 m away; same type; other substrate; same address",
      "a 3 m; mismo tipo; otro material; misma dirección"),
-    ("Words of the user's own", "Words of the user's own"),
+    ("Say of the user's own", "Say of the user's own"),
 ])
 def test_sentences_with_figures_keep_them(english: str, spanish: str) -> None:
     said = SPANISH(english)
@@ -133,7 +133,7 @@ def test_advice_is_said_and_the_input_not_changed() -> None:
                           "area_m2": [1.5, 0.25], "heritage": [False, False],
                           "access": ["ladder", "ground"], "traffic_control": [True, False]})
     advice = choose_methods(cases)
-    spanish = translated(advice, "advice", Words("es"))
+    spanish = translated(advice, "advice", Say("es"))
     assert spanish["reason"].iloc[0].startswith("1,5 m² de pintura en aerosol (ladrillo sin")
     assert spanish["materials"].iloc[1].startswith("decapante o disolvente 0,0")
     for column in ("reason", "materials", "waste", "cautions"):
@@ -191,7 +191,7 @@ def test_figures_of_a_verdict_are_written_as_the_report_writes_them(language: st
 
 def test_a_cluster_named_by_a_place_is_said() -> None:
     names = pd.DataFrame({"name": ["surroundings of S-12", "High Street near Mill Lane"]})
-    assert translated(names, "clusters", Words("es"))["name"].tolist() == [
+    assert translated(names, "clusters", Say("es"))["name"].tolist() == [
         "alrededores de S-12", "High Street cerca de Mill Lane"]
     assert "en alrededores de S-12 (" in SPANISH(
         "4 clusters; most re-hits in surroundings of S-12 (8 on 3 places).")
@@ -199,7 +199,7 @@ def test_a_cluster_named_by_a_place_is_said() -> None:
 
 def test_english_is_left_as_it_is() -> None:
     frame = pd.DataFrame({"effect": ["points at 0, 0 were not used"], "advice": ["Check it"]})
-    assert translated(frame, "findings", Words("en")) is frame
+    assert translated(frame, "findings", Say("en")) is frame
 
 
 def _texts(block: object) -> list[str]:

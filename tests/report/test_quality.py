@@ -6,7 +6,7 @@ import pandas as pd
 from report_tables import FROM, HOSTILE, TO, make_input
 
 from rehit.report.quality import method_blocks, quality_page
-from rehit.report.words import Words
+from rehit.report.say import Say
 
 
 def test_page_accounts_for_every_row_and_escapes_the_log() -> None:
@@ -37,7 +37,7 @@ def test_methods_stand_beside_the_usual_band_and_what_was_done() -> None:
                          ("refer", "hot_wash", False, 15, 0.15),
                          ("solvent_wipe", "paint_out", True, 5, 0.05)],
                         columns=["advised", "done", "second_choice", "n", "share"])
-    same, *other = method_blocks(Words("en"), shares=None, done=done)[0].rows
+    same, *other = method_blocks(Say("en"), shares=None, done=done)[0].rows
     assert same == ("any method", "as advised", "80", "80%")
     assert other == [("refer to a specialist", "hot wash", "15", "15%"),
                      ("solvent wipe", "paint out (the second choice)", "5", "5%")]
@@ -47,7 +47,7 @@ def test_methods_stand_beside_the_usual_band_and_what_was_done() -> None:
     assert "unlike ordinary towns" in page
     assert "10% to 30%" in page
     assert "a check, not a target" in page
-    assert method_blocks(Words("en"), shares=None, done=None) == []
+    assert method_blocks(Say("en"), shares=None, done=None) == []
 
 
 def test_empty_tables_give_a_page_all_the_same() -> None:

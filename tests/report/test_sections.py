@@ -340,7 +340,7 @@ def test_standards_given_by_the_project_are_used() -> None:
         inputs, standards=dataclasses.make_dataclass("S", ["offensive_h", "ordinary_h"])(1e5, 1e5))
     rows: Any = _grid(response_section(_facts(loose))).rows
     assert rows[0][3].startswith(("100%", ">\u00a099%", "–"))
-    assert rows[0][1] == "4166.67\u00a0days"
+    assert rows[0][1] == "4,166.67\u00a0days"
     assert "working days" not in _grid(response_section(_facts(loose))).note
 
 

@@ -1,4 +1,4 @@
-"""Words of surfaces and street things become the codes of the table contracts."""
+"""Say of surfaces and street things become the codes of the table contracts."""
 
 from __future__ import annotations
 

@@ -102,7 +102,7 @@ def design(spells: pd.DataFrame, *, effects: tuple[str, ...],
            parameters: Parameters | None = None) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Turn columns into a numeric design: numbers as they are, words as yes/no against the usual.
 
-    Words with fewer than ``hotspots.min_level_events`` re-hits are put together as "rare"; missing
+    Say with fewer than ``hotspots.min_level_events`` re-hits are put together as "rare"; missing
     words become "unknown". Spells with a missing number, or with a word so rare that even all rare
     words together have too few re-hits, are left out, which the second table shows by its length.
 

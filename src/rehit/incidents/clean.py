@@ -37,7 +37,7 @@ from rehit.incidents.times import (
     settle_states,
 )
 from rehit.tables import check
-from rehit.words.log_vocabulary import Words, load_words, plain_words
+from rehit.words.log_vocabulary import Say, load_words, plain_words
 
 
 @dataclass
@@ -46,7 +46,7 @@ class _Work:
 
     rows: pd.DataFrame
     ledger: Ledger
-    words: dict[str, Words]
+    words: dict[str, Say]
     reason: pd.Series
     times: Times
     meaning: dict[str, pd.DataFrame]
@@ -157,7 +157,7 @@ def _without_persons(rows: pd.DataFrame, ledger: Ledger, settings: CleanSettings
     return clean
 
 
-def _sizes(rows: pd.DataFrame, unit: str, words: Words, settings: CleanSettings,
+def _sizes(rows: pd.DataFrame, unit: str, words: Say, settings: CleanSettings,
            ledger: Ledger) -> pd.DataFrame:
     comma = comma_habit(rows["size"].dropna().unique())
     sizes = read_sizes(rows["size"], unit=unit, words=words, parameters=settings.parameters,

@@ -36,8 +36,8 @@ from rehit.project import FILE_NAME
 from rehit.report.inputs import ReportInput
 from rehit.report.phrases import Phrases
 from rehit.report.quarterly import write_report
+from rehit.report.say import Say
 from rehit.report.trace import explain
-from rehit.report.words import Words
 
 # The routes of a patrol planned before, read back for the report's map.
 
@@ -242,7 +242,7 @@ def write_quarter(chain: Chain, stage: Path, *, quarter: str | None,
         "rows": row_totals(chain),
         "limits": list(chain.limits),
         "sentences": [
-            f"{chain.project.name}, {Words(chain.project.language).days(first, last)}.",
+            f"{chain.project.name}, {Say(chain.project.language).days(first, last)}.",
             *in_report_language([*hotspot_sentences(chain), *cost_sentences(chain),
                                  *chain.limits], language=chain.project.language)],
     }
@@ -250,7 +250,7 @@ def write_quarter(chain: Chain, stage: Path, *, quarter: str | None,
 
 def in_report_language(said: Iterable[str], *, language: str) -> list[str]:
     """Say sentences of the chain in the report's language, so that screen and page agree."""
-    words = Words(language)
+    words = Say(language)
     phrases = Phrases(words)
     return [phrases(text).replace(" near ", words("hotspots.near")) for text in said if text]
 

@@ -12,7 +12,7 @@ from pyarrow import csv as arrow_csv
 
 from rehit.files.safe_text import neutralise_table
 from rehit.report.geodata import GEOPACKAGE_VERSION
-from rehit.report.words import MINUS, NO_BREAK, Words
+from rehit.report.say import MINUS, NO_BREAK, Say
 
 
 def write_csv(table: pd.DataFrame, path: Path) -> None:
@@ -64,7 +64,7 @@ def amount(value: float, currency: str, *, exact: bool = False) -> str:
     >>> amount(1052886, "€"), amount(42.4, "€"), amount(1052886, "EUR", exact=True)
     ('€1,050,000', '€42', 'EUR 1,052,886')
     """
-    words = Words("en")
+    words = Say("en")
     if not exact and abs(value) >= 1:
         value = round(value, min(0, FIGURES - 1 - math.floor(math.log10(abs(value)))))
     key = "format.money_code" if currency.isalpha() else "format.money_sign"
@@ -81,5 +81,5 @@ def chance(value: float) -> str:
     >>> chance(0.874), chance(1.0)
     ('87%', 'over 99%')
     """
-    said = Words("en").chance(value).replace(NO_BREAK, "")
+    said = Say("en").chance(value).replace(NO_BREAK, "")
     return said.replace(">", "over ").replace("<", "under ")

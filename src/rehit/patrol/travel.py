@@ -36,7 +36,7 @@ _SPEED = re.compile(r"\s*(\d+(?:\.\d+)?)\s*(mph)?")
 def road_classes() -> dict[str, str]:
     """Return which of the four speed classes each word for a road means.
 
-    Words are the values of OpenStreetMap's ``highway`` tag for roads that vans may use (open
+    Say are the values of OpenStreetMap's ``highway`` tag for roads that vans may use (open
     tagging scheme) and a few plain English ones.
     """
     text = (files("rehit") / "patrol" / "road_classes.csv").read_text(encoding="utf-8")

@@ -67,7 +67,7 @@ class Picture:
 
 @dataclass(frozen=True)
 class Terms:
-    """Words explained."""
+    """Say explained."""
 
     entries: tuple[tuple[str, str], ...]
 

@@ -20,7 +20,7 @@ from scipy import stats
 
 from rehit.report.document import Picture
 from rehit.report.measures import keep_at_fdr
-from rehit.report.words import Words
+from rehit.report.say import Say
 
 # Colours of our own choosing, told apart by colour-blind readers, never the sole carrier.
 #
@@ -123,7 +123,7 @@ class FigureText:
     alt: str
 
 
-def figure_text(words: Words, key: str, **facts: object) -> FigureText:
+def figure_text(words: Say, key: str, **facts: object) -> FigureText:
     """Take a figure's three texts from the catalogue, the facts filled in."""
     title, note, alt = (words(f"fig.{key}_{part}", **facts) for part in ("title", "note", "alt"))
     return FigureText(title[:1].upper() + title[1:], note, alt)
@@ -160,7 +160,7 @@ def is_narrow(ax: Axes) -> bool:
     return float(cast(Figure, ax.figure).get_figwidth()) < 5
 
 
-def in_words(words: Words, kind: str = "whole") -> FuncFormatter:
+def in_words(words: Say, kind: str = "whole") -> FuncFormatter:
     """Write the numbers of an axis in the language's manner: `whole`, `share` or `given`."""
     write = {"whole": words.whole, "given": words.given,
              "share": lambda v: words("format.percent", value=words.whole(v * 100))}[kind]
@@ -204,7 +204,7 @@ def to_png(figure: Figure, *, dpi: int = 150) -> bytes:
 
 # Figures about methods and money: mix, cost over the years, break-even, budget.
 
-def method_mix(methods: pd.Series, *, ax: Axes, words: Words, titled: bool = True) -> FigureText:
+def method_mix(methods: pd.Series, *, ax: Axes, words: Say, titled: bool = True) -> FigureText:
     """Draw how many incidents each method fits, most frequent on top.
 
     Parameters
@@ -232,7 +232,7 @@ def method_mix(methods: pd.Series, *, ax: Axes, words: Words, titled: bool = Tru
     return finish(ax, figure_text(words, key, **facts), titled=titled)
 
 
-def cost_over_years(cost_years: pd.DataFrame, *, ax: Axes, words: Words, currency: str,
+def cost_over_years(cost_years: pd.DataFrame, *, ax: Axes, words: Say, currency: str,
                     allowed: dict[str, int] | None = None, titled: bool = True) -> FigureText:
     """Draw the cost so far of each strategy over the years, with its interval as a band.
 
@@ -275,13 +275,13 @@ def cost_over_years(cost_years: pd.DataFrame, *, ax: Axes, words: Words, currenc
     return finish(ax, figure_text(words, key, **facts), titled=titled)
 
 
-def _way(words: Words, strategy: str, allowed_at: int | None) -> str:
+def _way(words: Say, strategy: str, allowed_at: int | None) -> str:
     name = words.code("strategy", strategy)
     return name if allowed_at is None else words("fig.years_allowed", way=name,
                                                  n=words.whole(allowed_at))
 
 
-def breakeven_curve(rate_costs: pd.DataFrame, *, ax: Axes, words: Words, currency: str,
+def breakeven_curve(rate_costs: pd.DataFrame, *, ax: Axes, words: Say, currency: str,
                     pays: bool = True, titled: bool = True) -> FigureText:
     """Draw the yearly cost of each strategy against the re-hit rate; the crossings are marked.
 
@@ -342,7 +342,7 @@ def first_crossing(x: np.ndarray, difference: np.ndarray) -> float | None:
     return float(x[i] + part * (x[i + 1] - x[i]))
 
 
-def budget_sweep(sweep: pd.DataFrame, *, ax: Axes, words: Words, currency: str,
+def budget_sweep(sweep: pd.DataFrame, *, ax: Axes, words: Say, currency: str,
                  titled: bool = True) -> FigureText:
     """Draw the yearly saving of the best programme at each budget, with its interval.
 
@@ -384,7 +384,7 @@ def budget_sweep(sweep: pd.DataFrame, *, ax: Axes, words: Words, currency: str,
 YEARS_DRAWN = 4
 
 
-def share_curve(repeats: pd.DataFrame, *, ax: Axes, words: Words, streets: bool = False,
+def share_curve(repeats: pd.DataFrame, *, ax: Axes, words: Say, streets: bool = False,
                 titled: bool = True) -> FigureText:
     """Draw how large a share of the incidents the worst places take (a Lorenz curve, worst first).
 
@@ -428,7 +428,7 @@ def share_curve(repeats: pd.DataFrame, *, ax: Axes, words: Words, streets: bool 
     return finish(ax, figure_text(words, key, **facts), titled=titled)
 
 
-def rehit_survival(survival: pd.DataFrame, *, ax: Axes, words: Words, grouping: str,
+def rehit_survival(survival: pd.DataFrame, *, ax: Axes, words: Say, grouping: str,
                    titled: bool = True) -> FigureText:
     """Draw the share of cleared surfaces not yet marked again, by substrate or clearance speed.
 
@@ -483,7 +483,7 @@ def _at(curve: pd.DataFrame, day: float) -> tuple[float, float, float]:
     return share, low, high
 
 
-def rate_caterpillar(repeats: pd.DataFrame, *, ax: Axes, words: Words, top: int = 20,
+def rate_caterpillar(repeats: pd.DataFrame, *, ax: Axes, words: Say, top: int = 20,
                      threshold_per_year: float | None = None, sure: float = 0.9,
                      titled: bool = True) -> FigureText:
     """Draw the worst places' rates with their intervals, one line per place, worst on top.
@@ -534,7 +534,7 @@ def rate_caterpillar(repeats: pd.DataFrame, *, ax: Axes, words: Words, top: int 
     return finish(ax, figure_text(words, key, **facts), titled=titled)
 
 
-def incident_calendar(incidents: pd.DataFrame, *, ax: Axes, words: Words, time_zone: str,
+def incident_calendar(incidents: pd.DataFrame, *, ax: Axes, words: Say, time_zone: str,
                       chance_limit: float = 0.05, titled: bool = True) -> FigureText:
     """Draw incidents per day reported: weeks along, weekdays down, a strip per year.
 
@@ -565,7 +565,7 @@ def incident_calendar(incidents: pd.DataFrame, *, ax: Axes, words: Words, time_z
     ax.set_yticks([i * 8 + 3 for i in range(len(years))], [str(y) for y in years])
     months = [1, 4, 7, 10] if is_narrow(ax) else list(range(1, 13))
     ax.set_xticks([(m - 1) * 30.44 / 7 + 2 for m in months],
-                  [words(f"month.{m}")[:3] for m in months])
+                  [words.month(m, short=True) for m in months])
     ax.grid(visible=False)
     ax.tick_params(length=0)
     for side in ax.spines.values():
@@ -574,9 +574,9 @@ def incident_calendar(incidents: pd.DataFrame, *, ax: Axes, words: Words, time_z
     by_weekday = days.dt.day_of_week.value_counts().reindex(range(7), fill_value=0)
     even = stats.chisquare(by_weekday).pvalue >= chance_limit
     top = by_month.idxmax()
-    facts = {"month": words(f"month.{top.month}"), "year": top.year,
+    facts = {"month": words.month(top.month), "year": top.year,
              "count": words.whole(by_month.max()),
-             "weekday": words(f"weekday.{by_weekday.idxmax()}"),
+             "weekday": words.weekday(int(by_weekday.idxmax())),
              "weekday_share": words.share(by_weekday.max() / len(days)),
              "total": words.whole(len(days)),
              "left_out": words("fig.calendar_left_out", n=words.whole(earlier)) if earlier else ""}
@@ -600,7 +600,7 @@ def short(text: str, length: int) -> str:
 
 # Figures about near repeats and forecasts.
 
-def ring_table(rings: pd.DataFrame, *, ax: Axes, words: Words, chance_limit: float = 0.05,
+def ring_table(rings: pd.DataFrame, *, ax: Axes, words: Say, chance_limit: float = 0.05,
                titled: bool = True) -> FigureText:
     """Draw near repeats as a table of rings by spans: how many times as many pairs as by chance.
 
@@ -644,12 +644,12 @@ def ring_table(rings: pd.DataFrame, *, ax: Axes, words: Words, chance_limit: flo
     return finish(ax, figure_text(words, key, **facts), titled=titled)
 
 
-def _edges(rings: pd.DataFrame, unit: str, starts: pd.Index, words: Words) -> list[str]:
+def _edges(rings: pd.DataFrame, unit: str, starts: pd.Index, words: Say) -> list[str]:
     ends = rings.groupby(f"{unit}_from")[f"{unit}_to"].first()
     return [f"{words.whole(start)}–{words.whole(ends[start])}" for start in starts]
 
 
-def forecast_check(checks: pd.DataFrame, *, ax: Axes, words: Words, time_zone: str = "UTC",
+def forecast_check(checks: pd.DataFrame, *, ax: Axes, words: Say, time_zone: str = "UTC",
                    titled: bool = True) -> FigureText:
     """Draw what was forecast before each period, with its range, against what came.
 
@@ -671,7 +671,7 @@ def forecast_check(checks: pd.DataFrame, *, ax: Axes, words: Words, time_zone: s
     step = max(1, int(np.ceil(len(line) / (3 if is_narrow(ax) else 7))))
     starts = [start.date() for start in line["period_start"].dt.tz_convert(time_zone)]
     ax.set_xticks(rows[::step], [
-        f"{day.day} {words(f'month.{day.month}')[:3]} {day.year}" for day in starts[::step]],
+        f"{day.day} {words.month(day, short=True)} {day.year}" for day in starts[::step]],
         fontsize=8)
     shortest, longest = (words.whole(line["days"].agg(end)) for end in ("min", "max"))
     days = shortest if shortest == longest else words.span(shortest, longest)

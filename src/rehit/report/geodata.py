@@ -13,7 +13,7 @@ from matplotlib.colors import to_rgb
 
 from rehit.report.figures import INK, OCHRE, PLUM, QUIET, SKY, ramp_colours
 from rehit.report.measures import Facts
-from rehit.report.words import Words
+from rehit.report.say import Say
 from rehit.report.workbook import PRIVATE, data_package
 
 # Layer styles in the XML that QGIS reads (QML), in the report's own colours.
@@ -22,14 +22,14 @@ _CLASSES = (0.0, 0.25, 0.5, 0.75, 0.9, 1.0)
 _SIZE = "2 + 6 * sqrt(\"rate_per_year\" / maximum(\"rate_per_year\"))"
 
 
-def style_of(layer: str, words: Words, *, points: bool = False) -> str:
+def style_of(layer: str, words: Say, *, points: bool = False) -> str:
     """Return the QML of one layer: streets, hot_cells, clusters, routes, incidents or places.
 
     Clusters that are whole streets stand on the map as `points`, which a fill cannot draw.
 
     Examples
     --------
-    >>> "SimpleLine" in style_of("streets", Words("en"))
+    >>> "SimpleLine" in style_of("streets", Say("en"))
     True
     """
     root = ET.Element("qgis", version="3.28.0", styleCategories="Symbology")
@@ -64,7 +64,7 @@ def _graduated(root: ET.Element) -> None:
     ET.SubElement(order, "orderByClause", asc="1", nullsFirst="1").text = '"chance_above"'
 
 
-def _hot(root: ET.Element, words: Words) -> None:
+def _hot(root: ET.Element, words: Say) -> None:
     renderer = ET.SubElement(root, "renderer-v2", type="categorizedSymbol", attr="hot",
                              symbollevels="0")
     categories = ET.SubElement(renderer, "categories")

@@ -18,8 +18,8 @@ from rehit.errors import SettingError
 from rehit.parameters import Parameters
 from rehit.report.inputs import ReportInput, Standards
 from rehit.report.phrases import in_language
+from rehit.report.say import Say
 from rehit.report.trace import TraceBook, Traced, rows_of
-from rehit.report.words import Words
 from rehit.words.addresses import address_table
 
 # Is it more than chance: intervals for counts and shares, and the comparison of two counts.
@@ -507,7 +507,7 @@ class Facts:
     """What every section needs: inputs, words, numbers in force, the three periods, the book."""
 
     inputs: ReportInput
-    words: Words
+    words: Say
     parameters: Parameters
     standards: Standards
     now: Slice
@@ -573,7 +573,7 @@ def gather_facts(inputs: ReportInput, parameters: Parameters) -> Facts:
     standards = inputs.standards or Standards(
         offensive_h=parameters["service.offensive_hours"],
         ordinary_h=parameters["service.ordinary_working_days"] * 24 * DAYS_PER_WORKING_DAY)
-    words = Words(inputs.language)
+    words = Say(inputs.language)
     inputs = in_language(inputs, words)
     incidents = inputs.incidents.assign(kind=kind_of(inputs.incidents))
     period = Period(inputs.period_start, inputs.period_end)

@@ -27,15 +27,15 @@ from rehit.report.document import (
     Terms,
 )
 from rehit.report.pdf import render_pdf, typst_text
+from rehit.report.say import Say
 from rehit.report.trace import Traced
-from rehit.report.words import Words
 
 _LOADING = {"src", "href", "srcset", "poster", "data", "action", "formaction", "background",
             "xlink:href", "manifest", "ping", "cite", "longdesc"}
 _CSS_URL = re.compile(r"""url\(\s*['"]?(?!data:)([^)'"]+)|@import""", re.IGNORECASE)
 
 
-def render_page(doc: blocks.Document, words: Words, *, figures: Sequence[Traced] = (),
+def render_page(doc: blocks.Document, words: Say, *, figures: Sequence[Traced] = (),
                 rows_shown: int = 0, map_name: str | None = None) -> str:
     """Write the page: summary first, sections, then where each figure comes from.
 
@@ -159,7 +159,7 @@ ROWS_KEPT_TOGETHER = 8
 _ENDING = {"svg+xml": "svg", "png": "png"}
 
 
-def render_paper(doc: Document, words: Words, *, figures: Sequence[Traced] = ()) -> bytes:
+def render_paper(doc: Document, words: Say, *, figures: Sequence[Traced] = ()) -> bytes:
     """Write the report as a tagged PDF with a fixed time stamp.
 
     Parameters
@@ -186,7 +186,7 @@ def render_paper(doc: Document, words: Words, *, figures: Sequence[Traced] = ())
 class _Writer:
     """Turns blocks into calls of the functions in ``report.typ``; all text as quoted strings."""
 
-    def __init__(self, words: Words) -> None:
+    def __init__(self, words: Say) -> None:
         self.words = words
         self.attachments: dict[str, bytes] = {}
 

@@ -18,7 +18,7 @@ from typing import Any
 import pandas as pd
 
 from rehit.report.inputs import ReportInput
-from rehit.report.words import MINUS, Words
+from rehit.report.say import MINUS, Say
 
 #: Columns of the report's tables that hold sentences or names put together by a room.
 SAID = {
@@ -51,11 +51,11 @@ class Phrases:
 
     Examples
     --------
-    >>> Phrases(Words("es"))("Later reports are joined within 7.5 days")
+    >>> Phrases(Say("es"))("Later reports are joined within 7.5 days")
     'Los avisos posteriores se unen dentro de 7,5 días'
     """
 
-    def __init__(self, words: Words) -> None:
+    def __init__(self, words: Say) -> None:
         self.words = words
         self._exact, self._patterns = _phrases(words.language)
         self._known: dict[str, str] = {}
@@ -107,8 +107,8 @@ class Phrases:
         return None
 
     def _number(self, text: str) -> str:
-        digits = text.rstrip("% ").replace(",", "\0").replace(".", self.words("format.decimal"))
-        digits = digits.replace("\0", self.words("format.thousands")).replace("-", MINUS)
+        digits = text.rstrip("% ").replace(",", "\0").replace(".", ",")
+        digits = digits.replace("\0", ".").replace("-", MINUS)
         return self.words("format.percent", value=digits) if text.endswith("%") else digits
 
 
@@ -153,7 +153,7 @@ def styled(text: str) -> str:
     return _BARE_MINUS.sub(MINUS, _SPACED_PERCENT.sub("%", text))
 
 
-def translated(frame: pd.DataFrame, attribute: str, words: Words) -> pd.DataFrame:
+def translated(frame: pd.DataFrame, attribute: str, words: Say) -> pd.DataFrame:
     """Return one of the report's tables with its sentences in the language of `words`.
 
     Parameters
@@ -178,7 +178,7 @@ def translated(frame: pd.DataFrame, attribute: str, words: Words) -> pd.DataFram
                            for column in SAID.get(attribute, ()) if column in frame})
 
 
-def in_language(inputs: ReportInput, words: Words) -> ReportInput:
+def in_language(inputs: ReportInput, words: Say) -> ReportInput:
     """Return the report's tables and limits with every sentence in the language of `words`."""
     phrases = Phrases(words)
     changed: dict[str, Any] = {

@@ -9,8 +9,8 @@ from rehit.report.inputs import each
 from rehit.report.measures import Facts
 from rehit.report.pages import render_page
 from rehit.report.phrases import translated
+from rehit.report.say import Say
 from rehit.report.trace import log_rows
-from rehit.report.words import Words
 from rehit.tables import table
 
 # Are the methods plausible, and was what was advised done: two tables under data quality.
@@ -18,7 +18,7 @@ from rehit.tables import table
 MOST_PAIRS = 8  # pairs of advised and done that differ; the rest stands in the workbook
 
 
-def method_blocks(words: Words, *, shares: pd.DataFrame | None,
+def method_blocks(words: Say, *, shares: pd.DataFrame | None,
                   done: pd.DataFrame | None) -> list[Block]:
     """Write the shares of methods beside the usual band, and the advice beside the works log.
 
@@ -37,7 +37,7 @@ def method_blocks(words: Words, *, shares: pd.DataFrame | None,
     return blocks
 
 
-def _shares(w: Words, shares: pd.DataFrame) -> Grid:
+def _shares(w: Say, shares: pd.DataFrame) -> Grid:
     rows = tuple(
         (w(f"quality.{r.code}"), w(f"quality.jobs_{r.jobs}"), w.share(r.share),
          w("format.range", low=w.share(r.low), high=w.share(r.high)),
@@ -48,7 +48,7 @@ def _shares(w: Words, shares: pd.DataFrame) -> Grid:
                 rows, frozenset({2, 3}), w("quality.shares_note"))
 
 
-def _done(w: Words, done: pd.DataFrame) -> Grid:
+def _done(w: Say, done: pd.DataFrame) -> Grid:
     same = done["advised"] == done["done"]
     rows = [(w("quality.any_method"), w("quality.as_advised"), w.whole(done.loc[same, "n"].sum()),
              w.share(float(done.loc[same, "share"].sum())))]
@@ -90,7 +90,7 @@ def _trace(facts: Facts, counts: pd.DataFrame, name: str, figure_id: str,
                                                          facts.inputs.set_aside)[name])
 
 
-def quality_blocks(words: Words, *, counts: pd.DataFrame | None, set_aside: pd.DataFrame | None,
+def quality_blocks(words: Say, *, counts: pd.DataFrame | None, set_aside: pd.DataFrame | None,
                    findings: pd.DataFrame | None, traces: tuple[str, ...] = ()) -> list[Block]:
     """Write the account of rows, the reasons for setting aside, and the findings."""
     w = words
@@ -113,7 +113,7 @@ def quality_blocks(words: Words, *, counts: pd.DataFrame | None, set_aside: pd.D
     return blocks
 
 
-def _account(w: Words, counts: pd.DataFrame, traces: tuple[str, ...]) -> list[Block]:
+def _account(w: Say, counts: pd.DataFrame, traces: tuple[str, ...]) -> list[Block]:
     totals = {c: w.whole(counts[c].sum()) for c in _COLUMNS}
     says = Sentence(w("quality.account", **totals), traces, "key")
     grid = Grid(w("quality.caption"),
@@ -123,7 +123,7 @@ def _account(w: Words, counts: pd.DataFrame, traces: tuple[str, ...]) -> list[Bl
     return [says, grid]
 
 
-def _findings_grid(w: Words, findings: pd.DataFrame) -> Grid:
+def _findings_grid(w: Say, findings: pd.DataFrame) -> Grid:
     order = table("report_findings").column("severity").allowed  # what matters most comes first
     weight = findings["severity"].astype(str).map({code: n for n, code in enumerate(order)})
     ordered = findings.assign(_weight=weight, _rows=-findings["count"].fillna(0)).sort_values(
@@ -172,7 +172,7 @@ def quality_page(*, project_name: str, findings: pd.DataFrame, counts: pd.DataFr
     str
         HTML; all text of the log is escaped.
     """
-    words = Words(language)
+    words = Say(language)
     first, last = (t.tz_convert(time_zone).date() for t in (observed_from, observed_to))
     section = Section("summary", words("heading.quality"), quality_blocks(
         words, counts=counts, set_aside=translated(set_aside, "set_aside", words),

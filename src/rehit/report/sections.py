@@ -41,8 +41,8 @@ from rehit.report.measures import (
     verdict,
     within,
 )
+from rehit.report.say import Say, catalogue
 from rehit.report.static_map import overview_picture
-from rehit.report.words import Words, catalogue
 from rehit.tables import table
 
 # Sections on places that recur and on hotspots gained and lost.
@@ -283,7 +283,7 @@ def _scores(facts: Facts, section: Section) -> None:
 RARE = 4
 
 
-def where_coating_pays(costing: pd.DataFrame, strategy_costs: pd.DataFrame, *, words: Words,
+def where_coating_pays(costing: pd.DataFrame, strategy_costs: pd.DataFrame, *, words: Say,
                        top: int, kinds: pd.Series | None = None) -> str:
     """Say at which surfaces a coating is cheapest, or nothing where size does not explain it.
 
@@ -320,7 +320,7 @@ def where_coating_pays(costing: pd.DataFrame, strategy_costs: pd.DataFrame, *, w
                  top=len(worst), kinds=f" ({named})" if named else "")
 
 
-def _kinds(kinds: pd.Series | None, coated: pd.Series, words: Words) -> str:
+def _kinds(kinds: pd.Series | None, coated: pd.Series, words: Say) -> str:
     if kinds is None:
         return ""
     known = kinds.reindex(coated).dropna().map(words.thing)
@@ -503,7 +503,7 @@ def _spend_grid(facts: Facts, spend: pd.DataFrame) -> Grid:
     w = facts.words
     names = ["month", "spent", "expected", "range"]
     rows: list[tuple[str, ...]] = [(
-        f"{w(f'month.{row.month.month}')} {row.month.year}",
+        f"{w.month(row.month.month)} {row.month.year}",
         _money_or_dash(facts, row.spent), _money_or_dash(facts, row.expected),
         _money_span(facts, row.expected_low, row.expected_high))
         for row in each(spend.sort_values("month").tail(12))]

@@ -16,7 +16,7 @@ from rehit.report.figures import TEAL
 from rehit.report.inputs import CONTRACTS
 from rehit.report.measures import Facts
 from rehit.report.phrases import Phrases
-from rehit.report.words import Words
+from rehit.report.say import Say
 from rehit.tables import GEOMETRY_KINDS, Column, table
 
 # The data dictionary: every column of every table, in the open Table Schema of Frictionless.
@@ -62,7 +62,7 @@ def table_schema(attribute: str, frame: pd.DataFrame, *,
     Frictionless Standards, Table Schema (version 1).
     """
     known = described_columns(attribute)
-    phrases = Phrases(Words(language))
+    phrases = Phrases(Say(language))
     fields = [_field(known[c], phrases) if c in known
               else {"name": str(c), "type": _found(frame[c])}
               for c in frame.columns]

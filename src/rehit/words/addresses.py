@@ -45,7 +45,7 @@ PLACES = ("type", "lead", "first", "any", "direction", "ending", "front", "tail"
 
 @dataclass(frozen=True, eq=False)  # one set of words is itself only, so that results can be kept
 class AddressWords:
-    """Words by the place they apply in; :func:`load_address_words` makes it."""
+    """Say by the place they apply in; :func:`load_address_words` makes it."""
 
     by_place: Mapping[str, Mapping[str, str]]
 
@@ -168,7 +168,7 @@ def typed(side: str, known: AddressWords) -> bool:
 
 
 def locality_of(rest: list[str], known: AddressWords) -> str | None:
-    """Words of the pieces after the street, without postcodes."""
+    """Say of the pieces after the street, without postcodes."""
     words = [w for piece in rest for w in piece.split()
              if not POSTCODE.fullmatch(w) and not re.fullmatch(r"\d[a-z]{2}", w)]
     return " ".join(known["any"].get(w, w) for w in words) or None

@@ -164,8 +164,8 @@ def _neutral() -> frozenset[str]:
 def header_scores(name: str) -> Mapping[str, tuple[float, str]]:
     """Return, per field that the name speaks for, a score from 0 to 1 and the matching words.
 
-    Words that make up the whole name count in full; words that are only part of it count by the
-    share of the name they cover, so that "closed" says less in "days closed late". Words such as
+    Say that make up the whole name count in full; words that are only part of it count by the
+    share of the name they cover, so that "closed" says less in "days closed late". Say such as
     "of" and "the" do not count.
 
     Examples

@@ -38,7 +38,7 @@ class Hit(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Words:
+class Say:
     """The words of one kind, by their plain form."""
 
     kind: str
@@ -109,14 +109,14 @@ def plain_words(text: str) -> list[str]:
 
 
 @cache
-def default_words(kind: str) -> Words:
+def default_words(kind: str) -> Say:
     """Return rehit's own words of one kind."""
     source = files("rehit") / "words" / "log" / f"{kind}.csv"
     rows = csv.DictReader(source.read_text(encoding="utf-8").splitlines())
     return _words(kind, ((row["word"], row["code"]) for row in rows))
 
 
-def load_words(paths: Path | str | Sequence[Path | str] | None = None) -> dict[str, Words]:
+def load_words(paths: Path | str | Sequence[Path | str] | None = None) -> dict[str, Say]:
     """Return the words of every kind, with the user's rows put over rehit's own.
 
     Parameters
@@ -197,6 +197,6 @@ def _row_fault(row: Mapping[str, str], where: str,
     return None
 
 
-def _words(kind: str, pairs: Iterable[tuple[str, str]]) -> Words:
+def _words(kind: str, pairs: Iterable[tuple[str, str]]) -> Say:
     codes = {" ".join(plain_words(word)): code for word, code in pairs}
-    return Words(kind, codes, max((len(word.split()) for word in codes), default=1))
+    return Say(kind, codes, max((len(word.split()) for word in codes), default=1))

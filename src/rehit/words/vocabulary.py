@@ -1,4 +1,4 @@
-"""Words for surfaces and street things, turned into codes; shared by the rooms that read files.
+"""Say for surfaces and street things, turned into codes; shared by the rooms that read files.
 
 ``words/surfaces.csv``, ``things.csv`` and ``methods.csv`` have the columns
 ``term, field, code, language, reason``; a user's file of the same shape goes before them.

@@ -11,7 +11,7 @@ import pytest
 
 import rehit.report
 from rehit.errors import SettingError
-from rehit.report.words import Words, catalogue, languages
+from rehit.report.say import Say, catalogue, languages
 from rehit.tables import table
 
 
@@ -72,37 +72,37 @@ def test_no_word_stands_for_a_code_that_cannot_come(name: str, column: str, grou
     (12345.6, 3, "12,300"), (0.04567, 2, "0.046"), (9.96, 2, "10"), (99.7, 2, "100"),
     (-3.14159, 3, "\u22123.14"), (0, 3, "0"), (float("nan"), 3, "–"), (1234567, 2, "1,200,000")])
 def test_numbers_keep_their_significant_digits(value: float, digits: int, text: str) -> None:
-    assert Words("en").number(value, digits) == text
+    assert Say("en").number(value, digits) == text
 
 
 def test_spanish_writes_points_and_commas_its_own_way() -> None:
-    es = Words("es")
+    es = Say("es")
     assert es.number(12345.67, 6) == "12.345,7"
     assert es.share(0.5) == "50\u00a0%"
     assert es.day(date(2025, 7, 1)) == "1 de julio de 2025"
 
 
 def test_shares_never_round_to_none_or_all() -> None:
-    en = Words("en")
+    en = Say("en")
     assert en.share(0.004) == "<\u00a01%"
     assert en.share(0.996) == ">\u00a099%"
     assert (en.share(0), en.share(1)) == ("0%", "100%")
 
 
 def test_small_p_values_are_given_as_below() -> None:
-    en = Words("en")
+    en = Say("en")
     assert [en.p_value(p) for p in (0.2, 0.009, 0.00001)] == ["0.20", "<\u00a00.01",
                                                              "<\u00a00.001"]
 
 
 def test_plural_follows_n() -> None:
-    en = Words("en")
+    en = Say("en")
     assert en("page.rows", n=1, count="1").endswith("(1)")
     assert en("page.rows", n=5, count="5").endswith("(5)")
 
 
 def test_unknown_language_and_key_are_refused() -> None:
     with pytest.raises(SettingError, match="en, es"):
-        Words("xx")
+        Say("xx")
     with pytest.raises(SettingError, match="catalogue"):
-        Words("en")("page.no_such_key")
+        Say("en")("page.no_such_key")

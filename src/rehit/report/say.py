@@ -1,0 +1,370 @@
+"""The only place that writes sentences: gettext catalogues, numbers and dates by locale.
+
+Rooms hand over codes with numbers (:class:`rehit.messages.Message`). The text of each code stands
+in ``report/locale/<language>/<topic>.po``; Babel reads the catalogues, chooses the plural and
+writes numbers, days and lists as the language does. Another language is another folder with the
+same messages; a test compares them, and another finds messages that nothing says.
+
+A placeholder may carry how its value is written, after a colon:
+
+=================  ==============================================================================
+``{x}``            a text as it is, a whole number in full, other numbers to three figures, a day
+``{x:whole}``      a count in full
+``{x:sig2}``       a number to two significant figures (any digit)
+``{x:dec1}``       a number with one decimal (any digit)
+``{x:given}``      a number as the user gave it
+``{x:share}``      a share as per cent; ``{x:chance}`` never as 0 or 100 %; ``{x:p}`` a p-value
+``{x:percent}``    a share as per cent with as many decimals as it needs (90 %, 2.5 %)
+``{x:change}``     a share as per cent with its sign; ``{x:signed1}`` a number with its sign
+``{x:money}``      money to two figures; ``{x:sum}`` money in full; ``{x:price}`` with its cents
+``{x:day}``        a day in full; ``{x:date}`` as in 2024-07-02; ``{x:month}``; ``{x:clock}``
+``{x:in.group}``   the word for a code, such as ``in.substrate``
+``{x:of.noun}``    a number with what it counts, such as ``of.place``: "1 place", "3 places"
+``{x:or}``         a list whose last member follows "or" instead of "and"
+=================  ==============================================================================
+"""
+
+from __future__ import annotations
+
+import math
+import string
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, time
+from functools import cache
+from importlib.resources import files
+from io import BytesIO
+from typing import Any, Literal
+
+import pandas as pd
+from babel import Locale
+from babel.dates import format_date, get_day_names, get_month_names
+from babel.lists import format_list
+from babel.messages.pofile import read_po
+from babel.numbers import format_decimal
+from babel.plural import PluralRule
+
+from rehit.errors import SettingError
+from rehit.messages import Message, from_text
+
+DASH = "–"
+NO_BREAK = "\u00a0"
+MINUS = "\u2212"
+
+
+@cache
+def languages() -> tuple[str, ...]:
+    """Return the languages that have catalogues."""
+    return tuple(sorted(p.name for p in (files("rehit.report") / "locale").iterdir()
+                        if p.is_dir() and not p.name.startswith((".", "_"))))
+
+
+@cache
+def catalogue(language: str) -> dict[str, str | tuple[str, ...]]:
+    """Read one language's catalogues: code to text, or to its plural forms.
+
+    Raises
+    ------
+    SettingError
+        For a language without a catalogue.
+    """
+    if language not in languages():
+        raise SettingError("language", got=repr(language), allowed=", ".join(languages()),
+                           remedy=f"choose one of these or add a folder report/locale/{language}")
+    texts: dict[str, str | tuple[str, ...]] = {}
+    folder = files("rehit.report") / "locale" / language
+    for path in sorted(folder.iterdir(), key=lambda p: p.name):
+        if path.name.endswith(".po"):
+            for entry in read_po(BytesIO(path.read_bytes()), locale=language):
+                if isinstance(entry.id, str):
+                    texts[entry.id] = str(entry.string) if entry.id else ""
+                else:
+                    texts[entry.id[0]] = tuple(entry.string or ())
+    return {code: text for code, text in texts.items() if code}
+
+
+@dataclass(frozen=True)
+class Say:
+    """What one language says, and its way to write numbers and dates.
+
+    Parameters
+    ----------
+    language
+        Code of a language that has catalogues.
+    currency
+        Sign or code of the project's money.
+
+    Examples
+    --------
+    >>> Say("en").number(12345.6)
+    '12,300'
+    >>> Say("es").share(0.123)
+    '12\xa0%'
+    """
+
+    language: str = "en"
+    currency: str = "€"
+
+    def __post_init__(self) -> None:
+        catalogue(self.language)
+
+    def __call__(self, told: str | Message, /, **values: object) -> str:
+        """Return the words of a message, or of a code with its values.
+
+        Raises
+        ------
+        SettingError
+            For a code that is in no catalogue.
+        """
+        if isinstance(told, Message):
+            return self(told.code, **{**told.facts, **values})
+        text = catalogue(self.language).get(told)
+        if text is None:
+            raise SettingError("message catalogue", got=repr(told), allowed="a message of it",
+                               remedy=f"add it to report/locale/{self.language}")
+        if not isinstance(text, str):
+            text = text[self._plural(values.get("n"))]
+        return _Filler(self).vformat(text, (), values)
+
+    def all(self, told: Iterable[Message]) -> list[str]:
+        """Return the words of several messages."""
+        return [self(each) for each in told]
+
+    def cells(self, column: pd.Series, group: str = "") -> pd.Series:
+        """Return a table's column of codes, lists of codes or messages in words.
+
+        Parameters
+        ----------
+        column
+            Texts: codes joined by ``"; "`` where there are several, or what
+            :func:`rehit.messages.as_text` wrote.
+        group
+            Topic of the codes; without it each cell is a message of its own.
+        """
+        known = {value: self._cell(str(value), group) for value in column.dropna().unique()}
+        return column.map(known).astype("str").where(column.notna())
+
+    def _cell(self, text: str, group: str) -> str:
+        if group:
+            return "; ".join(self.code(group, code) for code in text.split("; "))
+        return self(from_text(text)) if text else ""
+
+    def _plural(self, number: object) -> int:
+        rule = _plural_rule(self.language)
+        try:
+            value = float(str(number))
+        except ValueError:
+            value = 2.0  # a number written out stands for many
+        return 0 if rule(abs(value)) == "one" else 1
+
+    def code(self, group: str, code: object) -> str:
+        """Return the plain word for a code such as a substrate; the code itself if unknown."""
+        text = catalogue(self.language).get(f"{group}.{code}")
+        return text if isinstance(text, str) else str(code).replace("_", " ")
+
+    def thing(self, kind: object) -> str:
+        """Return the word for a kind of asset; the log's own word where it is no code.
+
+        Examples
+        --------
+        >>> Say("es").thing("Wall"), Say("es").thing("kiosk")
+        ('muro', 'kiosk')
+        """
+        text = catalogue(self.language).get(f"asset_type.{str(kind).strip().lower()}")
+        return text if isinstance(text, str) else str(kind)
+
+    def counted(self, number: float, noun: str) -> str:
+        """Return a number and what it counts, in agreement.
+
+        Examples
+        --------
+        >>> Say("en").counted(1, "place"), Say("es").counted(1200, "place")
+        ('1 place', '1.200 lugares')
+        """
+        return self(f"of.{noun}", n=number)
+
+    def list(self, parts: Sequence[object], *,
+             style: Literal["standard", "or"] = "standard") -> str:
+        """Return the members of a list as the language joins them."""
+        said = [self(p) if isinstance(p, Message) else str(p) for p in parts]
+        return format_list(said, style=style, locale=self.language) if said else ""
+
+    def decimal(self, value: float, places: int) -> str:
+        """Write a number with so many decimals."""
+        if value is None or not math.isfinite(value):
+            return DASH
+        rounded = round(value, places)
+        pattern = "#,##0" + ("." + "0" * places if places > 0 else "")
+        text = format_decimal(abs(rounded), format=pattern, locale=self.language)
+        return (MINUS if rounded < 0 else "") + text
+
+    def whole(self, value: float) -> str:
+        """Write a count in full, with thousands separated."""
+        return self.decimal(value, 0)
+
+    def number(self, value: float, digits: int = 3) -> str:
+        """Write a measured number to `digits` significant digits."""
+        if value is None or not math.isfinite(value):
+            return DASH
+        if value == 0:
+            return "0"
+        places = digits - 1 - math.floor(math.log10(abs(value)))
+        rounded = round(value, places)
+        if rounded and math.floor(math.log10(abs(rounded))) > math.floor(math.log10(abs(value))):
+            places -= 1
+        return self.decimal(rounded, max(places, 0))
+
+    def given(self, value: float) -> str:
+        """Write a number that the user gave, as it was given."""
+        if value is None or not math.isfinite(value):
+            return DASH
+        _, _, fraction = f"{abs(value):.6g}".partition(".")
+        return self.decimal(value, len(fraction) if "e" not in fraction else 0)
+
+    def share(self, value: float) -> str:
+        """Write a share as whole per cent; below 1 % and above 99 % says so instead of 0 or 100."""
+        if value is None or not math.isfinite(value):
+            return DASH
+        if 0 < value < 0.01:
+            return "<" + NO_BREAK + self("format.percent", value="1")
+        if 0.99 < value < 1:
+            return ">" + NO_BREAK + self("format.percent", value="99")
+        return self("format.percent", value=self.whole(value * 100))
+
+    def percent(self, value: float) -> str:
+        """Write a share as per cent with as many decimals as it needs."""
+        return self("format.percent", value=self.given(round(value * 100, 4)))
+
+    def change(self, value: float, digits: int = 2) -> str:
+        """Write a share as per cent with its sign."""
+        text = self("format.percent", value=self.number(abs(value) * 100, digits))
+        return (MINUS if value < 0 else "+") + text
+
+    def chance(self, value: float) -> str:
+        """Write a chance that was estimated: never as 0 or 100 %, which nothing estimated is.
+
+        Examples
+        --------
+        >>> Say("en").chance(1.0), Say("en").chance(0.0)
+        ('>\xa099%', '<\xa01%')
+        """
+        return self.share(min(max(value, 1e-9), 1 - 1e-9))
+
+    def p_value(self, value: float) -> str:
+        """Write a p-value to two decimals, or as below 0.01 or 0.001."""
+        for limit in (0.001, 0.01):
+            if value < limit:
+                return "<" + NO_BREAK + self.number(limit, 1)
+        return self.decimal(value, 2)
+
+    def money(self, value: float, currency: str | None = None, digits: int = 2) -> str:
+        """Write an amount of money to two significant digits, with the currency's code or sign."""
+        if value is None or not math.isfinite(value):
+            return DASH
+        return self._money(value, self.number(abs(value), digits), currency)
+
+    def sum(self, value: float, currency: str | None = None, places: int = 0) -> str:
+        """Write an amount of money in full."""
+        if value is None or not math.isfinite(value):
+            return DASH
+        return self._money(round(value, places), self.decimal(abs(value), places), currency)
+
+    def _money(self, value: float, text: str, currency: str | None) -> str:
+        sign = currency or self.currency
+        key = "format.money_code" if sign.isalpha() else "format.money_sign"
+        return self(key, minus=MINUS if value < 0 else "", currency=sign, value=text)
+
+    def span(self, low: str, high: str) -> str:
+        """Write a range as words, which a minus sign cannot garble."""
+        return self("format.range", low=low, high=high)
+
+    def day(self, day: date) -> str:
+        """Write a day in full."""
+        return format_date(day, "long" if self.language != "en" else "d MMMM y",
+                           locale=self.language)
+
+    def month(self, day: date | int, *, short: bool = False) -> str:
+        """Write the name of a month."""
+        number = day if isinstance(day, int) else day.month
+        names = (get_month_names("abbreviated", "stand-alone", locale=self.language) if short else
+                 get_month_names("wide", "stand-alone", locale=self.language))
+        return str(names[number])
+
+    def weekday(self, number: int) -> str:
+        """Write the name of a day of the week, Monday being 0."""
+        return str(get_day_names("wide", "stand-alone", locale=self.language)[number])
+
+    def days(self, first: date, last: date) -> str:
+        """Write a span of days."""
+        return self("format.days_span", low=self.day(first), high=self.day(last))
+
+
+class _Filler(string.Formatter):
+    """Fills placeholders, each value written as its specification asks."""
+
+    def __init__(self, say: Say) -> None:
+        self.say = say
+
+    def get_value(self, key: int | str, _args: Sequence[Any], kwargs: Mapping[str, Any]) -> Any:
+        """Return what a placeholder stands for, refusing one that nobody gave."""
+        if key not in kwargs:
+            raise SettingError("message catalogue", got=f"no value for {{{key}}}",
+                               allowed=", ".join(kwargs) or "none", remedy="give the value")
+        return kwargs[str(key)]
+
+    def format_field(self, value: Any, format_spec: str) -> str:
+        if isinstance(value, Message):
+            return self.say(value)
+        if isinstance(value, tuple | list):
+            choice = format_spec == "or"
+            return self.say.list([self.format_field(v, "" if choice else format_spec)
+                                  for v in value], style="or" if choice else "standard")
+        if not format_spec:
+            return _as_it_is(self.say, value)
+        return _written(self.say, value, format_spec)
+
+
+def _as_it_is(say: Say, value: Any) -> str:
+    if isinstance(value, str):
+        return value
+    if isinstance(value, datetime | date):
+        return say.day(value)
+    if value is None or value is pd.NaT:
+        return DASH
+    return say.whole(value) if float(value).is_integer() else say.number(value)
+
+
+_SIMPLE: dict[str, Callable[[Say, Any], str]] = {
+           "whole": Say.whole, "given": Say.given, "share": Say.share, "chance": Say.chance,
+           "p": Say.p_value, "percent": Say.percent, "change": Say.change, "money": Say.money,
+           "sum": Say.sum, "day": Say.day, "month": Say.month}
+
+
+def _written(say: Say, value: Any, spec: str) -> str:
+    """Write one value as its specification asks."""
+    kind, _, rest = spec.partition(".")
+    if kind == "in":
+        return say.code(rest, value)
+    if kind == "of":
+        return say.counted(value, rest)
+    if spec in _SIMPLE:
+        return _SIMPLE[spec](say, value)
+    if spec == "price":
+        return say.sum(value, places=2)
+    if spec == "date":
+        return f"{value:%Y-%m-%d}"
+    if spec == "clock":
+        return f"{value:%H:%M}" if isinstance(value, datetime | time) else str(value)
+    if spec[:3] in ("sig", "dec") and spec[3:].isdigit():
+        write = say.number if spec[:3] == "sig" else say.decimal
+        return write(value, int(spec[3:]))
+    if spec[:6] == "signed":
+        text = say.decimal(value, int(spec[6:] or 0))
+        return text if text.startswith(MINUS) else "+" + text
+    raise SettingError("message catalogue", got=f"the specification {spec!r}",
+                       allowed="one listed in rehit.report.say", remedy="correct the message")
+
+
+@cache
+def _plural_rule(language: str) -> PluralRule:
+    return Locale.parse(language).plural_form
