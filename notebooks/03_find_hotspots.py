@@ -41,7 +41,7 @@ from rehit.report.say import Say
 
 chain = Chain(load_project(PROJECT))
 chain.set_parameter("hotspots.threshold_per_year", THRESHOLD_PER_YEAR, where="this notebook")
-words, repeats = Say("en"), chain.repeats
+say, repeats = Say("en"), chain.repeats
 hit = repeats[repeats["n_incidents"] > 0]
 
 # %% [markdown]
@@ -67,7 +67,7 @@ worst.style.hide().format(precision=1, escape="html").format(
 if len(hit):
     with house_style():
         figure, ax = plt.subplots(figsize=(8, 6), layout="constrained")
-        text = rate_caterpillar(repeats, ax=ax, words=words, threshold_per_year=THRESHOLD_PER_YEAR)
+        text = rate_caterpillar(repeats, ax=ax, say=say, threshold_per_year=THRESHOLD_PER_YEAR)
         display(figure, metadata={"image/png": {"alt": text.alt}})
         plt.close(figure)
 
@@ -109,7 +109,7 @@ turning(lambda threshold: (
 if len(hit):
     with house_style():
         figure, ax = plt.subplots(figsize=(7, 4), layout="constrained")
-        text = share_curve(repeats, ax=ax, words=words)
+        text = share_curve(repeats, ax=ax, say=say)
         display(figure, metadata={"image/png": {"alt": text.alt}})
         plt.close(figure)
 
@@ -131,7 +131,7 @@ rings = rings_for_report(chain)
 if len(rings):
     with house_style():
         figure, ax = plt.subplots(figsize=(7, 4), layout="constrained")
-        text = ring_table(rings, ax=ax, words=words)
+        text = ring_table(rings, ax=ax, say=say)
         display(figure, metadata={"image/png": {"alt": text.alt}})
         plt.close(figure)
 else:

@@ -54,7 +54,7 @@ display(HTML("<ul class='say'>" + "".join(f"<li>{escape(line)}</li>" for line in
 if len(advice):
     with house_style():
         figure, ax = plt.subplots(figsize=(7, 4), layout="constrained")
-        text = method_mix(advice["method"], ax=ax, words=Say("en"))
+        text = method_mix(advice["method"], ax=ax, say=Say("en"))
         display(figure, metadata={"image/png": {"alt": text.alt}})
         plt.close(figure)
 

@@ -45,7 +45,7 @@ from rehit.report.sections import where_coating_pays
 chain = Chain(load_project(PROJECT))
 chain.set_parameter("costs.horizon_years", HORIZON_YEARS, where="this notebook")
 chain.set_parameter("costs.programme_budget", BUDGET_PER_YEAR, where="this notebook")
-words, money = Say("en"), chain.project.currency
+say, money = Say("en"), chain.project.currency
 costing, costs, numbers = chain.costing, chain.strategy_costs, chain.cost_parameters
 
 # %% [markdown]
@@ -56,7 +56,7 @@ programme = chain.programme(years=PROGRAMME_YEARS)
 said = cost_sentences(chain)
 said.append(programme_sentence(chain, programme, years=PROGRAMME_YEARS))
 said.append(where_coating_pays(
-    costing, costs, words=words, top=20, kinds=chain.repeats.set_index("place_id")["asset_type"]))
+    costing, costs, say=say, top=20, kinds=chain.repeats.set_index("place_id")["asset_type"]))
 display(HTML("<ul class='say'>" + "".join(
     f"<li>{escape(line)}</li>" for line in [*said, *chain.limits] if line) + "</ul>"))
 
@@ -85,7 +85,7 @@ else:
 if len(costing):
     with house_style():
         figure, ax = plt.subplots(figsize=(8, 4.5), layout="constrained")
-        text = cost_over_years(cost_years(chain, n_places=20), ax=ax, words=words, currency=money)
+        text = cost_over_years(cost_years(chain, n_places=20), ax=ax, say=say, currency=money)
         display(figure, metadata={"image/png": {"alt": text.alt}})
         plt.close(figure)
 
@@ -97,7 +97,7 @@ if len(costing):
     sweep = chain.budget_sweep(years=PROGRAMME_YEARS)
     with house_style():
         figure, ax = plt.subplots(figsize=(8, 4.5), layout="constrained")
-        text = budget_sweep(sweep, ax=ax, words=words, currency=money)
+        text = budget_sweep(sweep, ax=ax, say=say, currency=money)
         display(figure, metadata={"image/png": {"alt": text.alt}})
         plt.close(figure)
 
@@ -147,7 +147,7 @@ if len(worst):
 if len(costing):
     with house_style():
         figure, ax = plt.subplots(figsize=(8, 4.5), layout="constrained")
-        text = breakeven_curve(rate_costs(chain), ax=ax, words=words, currency=money)
+        text = breakeven_curve(rate_costs(chain), ax=ax, say=say, currency=money)
         display(figure, metadata={"image/png": {"alt": text.alt}})
         plt.close(figure)
 

@@ -14,10 +14,10 @@ from python_calamine import CalamineWorkbook
 from report_tables import make_input
 
 from rehit.chain import Chain
+from rehit.outputs.report import write_report
 from rehit.parameters import Parameters, load_parameters
 from rehit.project import load_project
 from rehit.report.inputs import ReportInput
-from rehit.report.quarterly import write_report
 
 DEMO = Path(__file__).parents[1] / "data_demo"
 

@@ -15,7 +15,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "reporting"))
 
 from report_tables import make_incidents, make_input
 
-from rehit.report.quarterly import write_report
+from rehit.outputs.report import write_report
 
 
 def main(n: int) -> None:

@@ -40,7 +40,7 @@ def _axes() -> Axes:
 @pytest.mark.parametrize("language", ["en", "es"])
 def test_every_figure_states_finding_source_and_alternative(name: str, language: str) -> None:
     ax = _axes()
-    text = DRAWINGS[name](ax=ax, words=Say(language))
+    text = DRAWINGS[name](ax=ax, say=Say(language))
     assert ax.get_title(loc="left").replace("\n", " ") == text.title
     assert text.title[0] == text.title[0].upper()
     assert ("Source: " if language == "en" else "Fuente: ") in text.note
@@ -51,11 +51,11 @@ def test_every_figure_states_finding_source_and_alternative(name: str, language:
 @pytest.mark.parametrize("name", DRAWINGS)
 def test_words_do_not_depend_on_the_width(name: str) -> None:
     wide, narrow = (Figure(figsize=(w, 4)).add_subplot() for w in (7, 3.5))
-    assert DRAWINGS[name](ax=wide, words=EN) == DRAWINGS[name](ax=narrow, words=EN)
+    assert DRAWINGS[name](ax=wide, say=EN) == DRAWINGS[name](ax=narrow, words=EN)
 
 
 def test_same_input_same_bytes() -> None:
-    first, again = (draw_picture("x", lambda ax: DRAWINGS["years"](ax=ax, words=EN, titled=False))
+    first, again = (draw_picture("x", lambda ax: DRAWINGS["years"](ax=ax, say=EN, titled=False))
                     for _ in range(2))
     assert first == again
     assert b"<dc:date>" not in first.wide
@@ -64,7 +64,7 @@ def test_same_input_same_bytes() -> None:
 def test_share_curve_by_hand() -> None:
     """Ten places; the worst has 11 of 20 incidents."""
     table = pd.DataFrame({"n_incidents": [11, 1, 1, 1, 1, 1, 1, 1, 1, 1]})
-    text = figures.share_curve(table, ax=_axes(), words=EN)
+    text = figures.share_curve(table, ax=_axes(), say=EN)
     assert "(1) takes 55%" in text.title
     assert "n = 20 incidents on 10 places" in text.note
 
@@ -77,12 +77,12 @@ def test_break_even_is_where_the_lines_cross() -> None:
          "surface_m2": 2.13}
         for s, base, slope in (("remove_each_time", 0, 50), ("permanent_coating", 120, 20))
         for r in range(11)])
-    text = figures.breakeven_curve(table, ax=_axes(), words=EN, currency="EUR")
+    text = figures.breakeven_curve(table, ax=_axes(), say=EN, currency="EUR")
     assert text.title == ("At a place like those where coating pays (2.1\u00a0m²), permanent "
                           "coating costs less than remove each time from about 4.0 re-hits a year")
     dear = table.assign(annual_cost=lambda f: f["annual_cost"]
                         + 900 * (f["strategy"] == "permanent_coating"))
-    none = figures.breakeven_curve(dear, ax=_axes(), words=EN, currency="EUR")
+    none = figures.breakeven_curve(dear, ax=_axes(), say=EN, currency="EUR")
     assert none.title.startswith("At a place of middling size (2.1\u00a0m²) no other way")
 
 
@@ -92,7 +92,7 @@ def test_starts_of_forecast_periods_stand_on_the_calendar_of_the_place() -> None
         "period_start": pd.to_datetime(["2025-08-31 23:00"], utc=True), "days": [30.0],
         "expected": [10.0], "low": [5.0], "high": [15.0], "observed": [9.0]})
     ax = _axes()
-    text = figures.forecast_check(checks, ax=ax, words=EN, time_zone="Europe/Lisbon")
+    text = figures.forecast_check(checks, ax=ax, say=EN, time_zone="Europe/Lisbon")
     assert "Last period from 1 September 2025" in text.note
     assert [label.get_text() for label in ax.get_xticklabels()] == ["1 Sep 2025"]
 
@@ -100,7 +100,7 @@ def test_starts_of_forecast_periods_stand_on_the_calendar_of_the_place() -> None
 def test_lengths_of_forecast_periods_that_differ_are_both_said() -> None:
     checks = DATA.forecast_checks.iloc[:2].assign(days=[30.0, 31.0])
     ax = _axes()
-    figures.forecast_check(checks, ax=ax, words=EN)
+    figures.forecast_check(checks, ax=ax, say=EN)
     assert ax.get_xlabel() == "Start of the period (30 to 31 days each)"
 
 
@@ -110,12 +110,12 @@ def test_captions_count_what_is_drawn() -> None:
     six = pd.concat([curve.assign(group=g, n=n) for g, n in (
         ("brick", 600), ("metal", 500), ("glass", 400), ("render", 300), ("tile", 200),
         ("stone", 100))])
-    text = figures.rehit_survival(six, ax=_axes(), words=EN, grouping="substrate")
+    text = figures.rehit_survival(six, ax=_axes(), say=EN, grouping="substrate")
     assert text.note.startswith("n = 2,000 clearances")
     days = pd.Series(pd.to_datetime(
         ["2018-05-01"] * 9 + ["2019-05-01"] + [f"{y}-03-0{d}" for y in range(2020, 2024)
                                                for d in (1, 2)], utc=True))
-    calendar = figures.incident_calendar(pd.DataFrame({"reported_at": days}), ax=_axes(), words=EN,
+    calendar = figures.incident_calendar(pd.DataFrame({"reported_at": days}), ax=_axes(), say=EN,
                                          time_zone="UTC")
     assert calendar.note.startswith("n = 8 incidents")
     assert calendar.note.endswith("10 earlier ones are not drawn.")
@@ -124,28 +124,28 @@ def test_captions_count_what_is_drawn() -> None:
 
 def test_ring_title_claims_nothing_that_chance_explains() -> None:
     weak = DATA.rings.assign(p_upper=0.4)
-    assert "No clear sign" in figures.ring_table(weak, ax=_axes(), words=EN).title
-    strong = figures.ring_table(DATA.rings, ax=_axes(), words=EN)
+    assert "No clear sign" in figures.ring_table(weak, ax=_axes(), say=EN).title
+    strong = figures.ring_table(DATA.rings, ax=_axes(), say=EN)
     assert strong.title.startswith("From 0 to 100 m and 0 to 14 days apart, markings come 1.9")
 
 
 def test_ring_title_names_the_ring_that_stands_not_the_first() -> None:
     rings = DATA.rings.assign(ratio=1.0, p_upper=0.5)
     rings.loc[rings.index[5], ["ratio", "p_upper"]] = [1.4, 0.0001]
-    text = figures.ring_table(rings, ax=_axes(), words=EN)
+    text = figures.ring_table(rings, ax=_axes(), say=EN)
     assert text.title.startswith("From 100 to 200 m and 14 to 28 days apart, markings come 1.4")
     few = rings.assign(p_upper=0.5)
     few.loc[few.index[5], "p_upper"] = 0.04  # one of sixteen: no surprise
-    assert "No clear sign" in figures.ring_table(few, ax=_axes(), words=EN).title
+    assert "No clear sign" in figures.ring_table(few, ax=_axes(), say=EN).title
 
 
 def test_survival_title_claims_a_difference_only_where_intervals_part() -> None:
     draw = figures.rehit_survival
-    apart = draw(DATA.survival, ax=_axes(), words=EN, grouping="substrate")
+    apart = draw(DATA.survival, ax=_axes(), say=EN, grouping="substrate")
     assert "of brick only" in apart.title
     wide = DATA.survival.assign(low=0.01, high=0.99)
     for grouping in ("substrate", "clearance_speed"):
-        assert "not clearly differ" in draw(wide, ax=_axes(), words=EN, grouping=grouping).title
+        assert "not clearly differ" in draw(wide, ax=_axes(), say=EN, grouping=grouping).title
 
 
 def test_calendar_names_a_weekday_only_when_one_stands_out() -> None:
@@ -153,10 +153,10 @@ def test_calendar_names_a_weekday_only_when_one_stands_out() -> None:
     even = pd.DataFrame({"reported_at": days})
     extra = pd.DataFrame({"reported_at": [*days, *list(days[days.day_of_week == 2]) * 3]})
     draw = figures.incident_calendar
-    assert "no weekday" in draw(even, ax=_axes(), words=EN, time_zone="UTC").title
-    assert "Wednesday" in draw(extra, ax=_axes(), words=EN, time_zone="UTC").title
+    assert "no weekday" in draw(even, ax=_axes(), say=EN, time_zone="UTC").title
+    assert "Wednesday" in draw(extra, ax=_axes(), say=EN, time_zone="UTC").title
 
 
 def test_forecast_title_counts_what_fell_inside() -> None:
     checks = DATA.forecast_checks.assign(low=10.0, high=20.0, observed=[15.0] * 7 + [25.0] * 3)
-    assert figures.forecast_check(checks, ax=_axes(), words=EN).title.startswith("7 of 10")
+    assert figures.forecast_check(checks, ax=_axes(), say=EN).title.startswith("7 of 10")

@@ -80,8 +80,8 @@ def test_parquet_and_its_dictionary_agree(written: Path) -> None:
 
 
 def test_clusters_that_are_streets_get_a_style_that_can_draw_points() -> None:
-    words = Say("en")
-    assert 'type="fill"' in style_of("clusters", words)
-    ring = style_of("clusters", words, points=True)
+    say = Say("en")
+    assert 'type="fill"' in style_of("clusters", say)
+    ring = style_of("clusters", say, points=True)
     assert 'type="marker"' in ring
     assert "fill" not in ring

@@ -9,8 +9,8 @@ import pytest
 from report_tables import make_input
 
 from rehit.errors import InputFileError, ManyErrors
+from rehit.outputs.report import write_report
 from rehit.report.inputs import check_input
-from rehit.report.quarterly import write_report
 
 
 def test_all_faults_are_named_at_once() -> None:

@@ -22,11 +22,11 @@ def _grid(n: int) -> Grid:
 
 
 def _pages(path: Path, n_before: int, n_rows: int) -> list[str]:
-    words = Say("en")
+    say = Say("en")
     lines = [Sentence(f"Line {i}.") for i in range(n_before)]
     doc = Document("en", "Town", "2025", (
         Section("a", "First"), Section("b", "Second", [*lines, _grid(n_rows)])))
-    path.write_bytes(render_paper(doc, words))
+    path.write_bytes(render_paper(doc, say))
     done = subprocess.run(["pdftotext", "-layout", str(path), "-"], capture_output=True,
                           check=True, text=True)
     return done.stdout.split("\f")[:-1]

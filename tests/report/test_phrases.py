@@ -22,8 +22,8 @@ from rehit.parameters import load_parameters
 from rehit.report.inputs import CONTRACTS
 from rehit.report.measures import gather_facts
 from rehit.report.phrases import Phrases, translated
-from rehit.report.quarterly import build_document
 from rehit.report.say import Say
+from rehit.report.sections import build_document
 from rehit.report.workbook import table_schema
 from rehit.tables import table
 from rehit.treatment.choose import choose_methods

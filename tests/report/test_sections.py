@@ -232,7 +232,7 @@ def test_the_method_needed_most_is_a_share_in_value_label_and_sentence() -> None
     figure, figures = facts.book.figures["M1"], facts.book.figures
     assert figure.value == max(figures[p].value for p in figures["M0"].parts) / facts.now.count
     assert 0.6 < figure.value < 0.74
-    assert figure.shown == facts.words.share(figure.value)
+    assert figure.shown == facts.say.share(figure.value)
     assert figure.label == "Share of the incidents that the method needed most suits: “paint out”"
     assert (f"The method needed most is “paint out”: it suits {figure.shown} of the incidents of "
             "the period.") in _said(summary_section(facts))

@@ -20,7 +20,7 @@ def _costs(coated: list[str]) -> pd.DataFrame:
 
 
 def test_small_surfaces_are_named_with_the_kinds_they_are() -> None:
-    said = where_coating_pays(COSTING, _costs(["c1", "c2", "c3"]), words=Say("en"), top=2,
+    said = where_coating_pays(COSTING, _costs(["c1", "c2", "c3"]), say=Say("en"), top=2,
                               kinds=KINDS)
     assert said == (
         "A coating is paid by the whole surface, a removal by the marking. So coating is cheapest "
@@ -31,4 +31,4 @@ def test_small_surfaces_are_named_with_the_kinds_they_are() -> None:
 
 def test_nothing_is_said_where_size_does_not_explain_it() -> None:
     for coated in ([], ["u1", "u2"], ["u2", "c1", "c2", "c3"]):
-        assert where_coating_pays(COSTING, _costs(coated), words=Say("en"), top=2) == ""
+        assert where_coating_pays(COSTING, _costs(coated), say=Say("en"), top=2) == ""

@@ -18,6 +18,7 @@ import pyogrio
 
 from rehit.chain import Chain
 from rehit.errors import InputFileError, SettingError
+from rehit.files.writing import staged_folder
 from rehit.hotspots.clusters import find_clusters
 from rehit.hotspots.recurrence_words import clearance_speed
 from rehit.hotspots.survival import kaplan_meier
@@ -32,12 +33,19 @@ from rehit.outputs.costs import (
 )
 from rehit.outputs.hotspots import evaluation_table, evaluations, hotspot_sentences, write_hotspots
 from rehit.outputs.patrol import write_patrol
+from rehit.parameters import Parameters, load_parameters
 from rehit.project import FILE_NAME
-from rehit.report.inputs import ReportInput
+from rehit.report.geodata import GEOPACKAGE, write_geopackage, write_parquet
+from rehit.report.inputs import ReportInput, check_input
+from rehit.report.maps import render_map
+from rehit.report.measures import gather_facts
+from rehit.report.pages import render_page, render_paper
 from rehit.report.phrases import Phrases
-from rehit.report.quarterly import write_report
 from rehit.report.say import Say
+from rehit.report.sections import build_document
+from rehit.report.trace import FILE as TRACE_FILE
 from rehit.report.trace import explain
+from rehit.report.workbook import write_workbook
 
 # The routes of a patrol planned before, read back for the report's map.
 
@@ -207,6 +215,58 @@ def spend_by_month(chain: Chain) -> pd.DataFrame | None:
     expected = pd.DataFrame(money, columns=["expected", "expected_low", "expected_high"],
                             index=begun.astype("datetime64[us, UTC]"))
     return table.join(expected, on="month")
+
+
+REPORT, MAP, PAPER, WORKBOOK = "report.html", "map.html", "report.pdf", "workbook.xlsx"
+DATA = "data"
+
+
+def write_report(inputs: ReportInput, folder: Path, *,
+                 parameters: Parameters | None = None) -> list[Path]:
+    """Write report, map, workbook and data files for one period into `folder`.
+
+    Files are written whole or not at all: ``report.html``, ``map.html``, ``report.pdf``,
+    ``workbook.xlsx``, ``rehit.gpkg``, ``trace.json``, and in ``data/`` a Parquet file per
+    table with ``datapackage.json``. The same input gives the same bytes of page and PDF.
+
+    Parameters
+    ----------
+    inputs
+        Project facts and finished tables, see :class:`~rehit.report.inputs.ReportInput`.
+    folder
+        Where the files shall stand; made if missing.
+    parameters
+        Numbers in force; the defaults where None.
+
+    Returns
+    -------
+    list of pathlib.Path
+        The files, the report first.
+
+    Raises
+    ------
+    ManyErrors
+        If tables break their contracts; all faults at once.
+    InputFileError
+        If `folder` cannot be written.
+    """
+    check_input(inputs)
+    facts = gather_facts(inputs, parameters or load_parameters())
+    document = build_document(facts)
+    figures = list(facts.book.figures.values())
+    names = [REPORT, MAP, PAPER, WORKBOOK, TRACE_FILE, GEOPACKAGE]
+    with staged_folder(Path(folder)) as stage:
+        page = render_page(document, facts.say, figures=figures,
+                           rows_shown=int(facts.number("trace_rows")), map_name=MAP)
+        (stage / REPORT).write_text(page, encoding="utf-8", newline="\n")
+        (stage / MAP).write_text(render_map(facts, report_name=REPORT), encoding="utf-8",
+                                 newline="\n")
+        (stage / PAPER).write_bytes(render_paper(document, facts.say, figures=figures))
+        write_workbook(stage / WORKBOOK, facts)
+        write_geopackage(stage / GEOPACKAGE, facts)
+        names += [f"{DATA}/{name}" for name in write_parquet(stage / DATA, facts)]
+        (stage / TRACE_FILE).write_text(facts.book.to_json(), encoding="utf-8", newline="\n")
+    return [Path(folder) / name for name in names if (Path(folder) / name).exists()]
 
 
 QUARTER = re.compile(r"(\d{4})-?Q([1-4])", re.IGNORECASE)

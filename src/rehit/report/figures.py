@@ -123,9 +123,9 @@ class FigureText:
     alt: str
 
 
-def figure_text(words: Say, key: str, **facts: object) -> FigureText:
+def figure_text(say: Say, key: str, **facts: object) -> FigureText:
     """Take a figure's three texts from the catalogue, the facts filled in."""
-    title, note, alt = (words(f"fig.{key}_{part}", **facts) for part in ("title", "note", "alt"))
+    title, note, alt = (say(f"fig.{key}_{part}", **facts) for part in ("title", "note", "alt"))
     return FigureText(title[:1].upper() + title[1:], note, alt)
 
 
@@ -160,10 +160,10 @@ def is_narrow(ax: Axes) -> bool:
     return float(cast(Figure, ax.figure).get_figwidth()) < 5
 
 
-def in_words(words: Say, kind: str = "whole") -> FuncFormatter:
+def in_words(say: Say, kind: str = "whole") -> FuncFormatter:
     """Write the numbers of an axis in the language's manner: `whole`, `share` or `given`."""
-    write = {"whole": words.whole, "given": words.given,
-             "share": lambda v: words("format.percent", value=words.whole(v * 100))}[kind]
+    write = {"whole": say.whole, "given": say.given,
+             "share": lambda v: say("format.percent", value=say.whole(v * 100))}[kind]
     return FuncFormatter(lambda value, _: write(value))
 
 
@@ -204,7 +204,7 @@ def to_png(figure: Figure, *, dpi: int = 150) -> bytes:
 
 # Figures about methods and money: mix, cost over the years, break-even, budget.
 
-def method_mix(methods: pd.Series, *, ax: Axes, words: Say, titled: bool = True) -> FigureText:
+def method_mix(methods: pd.Series, *, ax: Axes, say: Say, titled: bool = True) -> FigureText:
     """Draw how many incidents each method fits, most frequent on top.
 
     Parameters
@@ -216,23 +216,23 @@ def method_mix(methods: pd.Series, *, ax: Axes, words: Say, titled: bool = True)
     rows = np.arange(len(counts))
     ax.barh(rows, counts.to_numpy(), color=TEAL, height=0.62)
     for row, count in zip(rows, counts, strict=True):
-        ax.annotate(f"{words.whole(count)} ({words.share(count / len(methods))})", (count, row),
+        ax.annotate(f"{say.whole(count)} ({say.share(count / len(methods))})", (count, row),
                     (4, 0), textcoords="offset points", va="center", fontsize=8.5)
-    ax.set_yticks(rows, [words.code("method", m) for m in counts.index])
-    ax.set(xlabel=words("fig.mix_x"), xlim=(0, counts.max() * (1.45 if is_narrow(ax) else 1.2)))
-    ax.xaxis.set_major_formatter(in_words(words))
+    ax.set_yticks(rows, [say.code("method", m) for m in counts.index])
+    ax.set(xlabel=say("fig.mix_x"), xlim=(0, counts.max() * (1.45 if is_narrow(ax) else 1.2)))
+    ax.xaxis.set_major_formatter(in_words(say))
     ax.xaxis.set_major_locator(MaxNLocator(5))
     ax.grid(visible=False, axis="y")
-    listed = "; ".join(f"{words.code('method', m)} {words.whole(c)}"
+    listed = "; ".join(f"{say.code('method', m)} {say.whole(c)}"
                        for m, c in counts.iloc[::-1].items())
-    facts = {"method": words.code("method", counts.index[-1]), "list": listed,
-             "share": words.share(counts.iloc[-1] / len(methods)),
-             "total": words.whole(len(methods))}
+    facts = {"method": say.code("method", counts.index[-1]), "list": listed,
+             "share": say.share(counts.iloc[-1] / len(methods)),
+             "total": say.whole(len(methods))}
     key = "mix_inspect" if counts.index[-1] == "inspect" else "mix"
-    return finish(ax, figure_text(words, key, **facts), titled=titled)
+    return finish(ax, figure_text(say, key, **facts), titled=titled)
 
 
-def cost_over_years(cost_years: pd.DataFrame, *, ax: Axes, words: Say, currency: str,
+def cost_over_years(cost_years: pd.DataFrame, *, ax: Axes, say: Say, currency: str,
                     allowed: dict[str, int] | None = None, titled: bool = True) -> FigureText:
     """Draw the cost so far of each strategy over the years, with its interval as a band.
 
@@ -255,33 +255,33 @@ def cost_over_years(cost_years: pd.DataFrame, *, ax: Axes, words: Say, currency:
         ax.fill_between(line["year"], line["cost_low"], line["cost_high"], color=SERIES[style],
                         alpha=0.13, linewidth=0)
         ax.plot(line["year"], line["cost_mean"], color=SERIES[style], linestyle=DASHES[style],
-                label=_way(words, strategy, barred.get(strategy)))
+                label=_way(say, strategy, barred.get(strategy)))
         ends[strategy] = float(line["cost_mean"].iloc[-1])
-    ax.xaxis.set_major_formatter(in_words(words, "given"))
-    ax.set(xlabel=words("fig.years_x"), ylabel=words("fig.years_y", currency=currency))
+    ax.xaxis.set_major_formatter(in_words(say, "given"))
+    ax.set(xlabel=say("fig.years_x"), ylabel=say("fig.years_y", currency=currency))
     ax.set_xlim(0, float(cost_years["year"].max()))
     ax.set_ylim(bottom=0)
-    ax.yaxis.set_major_formatter(in_words(words))
+    ax.yaxis.set_major_formatter(in_words(say))
     legend_below(ax, ncols=1 if is_narrow(ax) else 2)
     order = sorted(ends, key=lambda s: ends[s])
     best, other = order[0], order[min(1, len(order) - 1)]
-    facts = {"best": words.code("strategy", best), "other": words.code("strategy", other),
-             "best_cost": words.money(ends[best], currency),
-             "other_cost": words.money(ends[other], currency),
-             "years": words.number(float(cost_years["year"].max()), 2),
-             "places": words.whole(n_places), "allowed": words.whole(barred.get(best, n_places)),
+    facts = {"best": say.code("strategy", best), "other": say.code("strategy", other),
+             "best_cost": say.money(ends[best], currency),
+             "other_cost": say.money(ends[other], currency),
+             "years": say.number(float(cost_years["year"].max()), 2),
+             "places": say.whole(n_places), "allowed": say.whole(barred.get(best, n_places)),
              "n": len(strategies), "currency": currency}
     key = "years_part" if best in barred else "years"
-    return finish(ax, figure_text(words, key, **facts), titled=titled)
+    return finish(ax, figure_text(say, key, **facts), titled=titled)
 
 
-def _way(words: Say, strategy: str, allowed_at: int | None) -> str:
-    name = words.code("strategy", strategy)
-    return name if allowed_at is None else words("fig.years_allowed", way=name,
-                                                 n=words.whole(allowed_at))
+def _way(say: Say, strategy: str, allowed_at: int | None) -> str:
+    name = say.code("strategy", strategy)
+    return name if allowed_at is None else say("fig.years_allowed", way=name,
+                                                 n=say.whole(allowed_at))
 
 
-def breakeven_curve(rate_costs: pd.DataFrame, *, ax: Axes, words: Say, currency: str,
+def breakeven_curve(rate_costs: pd.DataFrame, *, ax: Axes, say: Say, currency: str,
                     pays: bool = True, titled: bool = True) -> FigureText:
     """Draw the yearly cost of each strategy against the re-hit rate; the crossings are marked.
 
@@ -303,27 +303,27 @@ def breakeven_curve(rate_costs: pd.DataFrame, *, ax: Axes, words: Say, currency:
     for number, strategy in enumerate(strategies):
         style, cost = number % len(SERIES), table[strategy].to_numpy()
         ax.plot(rates, cost, color=SERIES[style], linestyle=DASHES[style],
-                label=words.code("strategy", strategy))
+                label=say.code("strategy", strategy))
         crossing = first_crossing(rates, cost - base) if number else None
         if crossing is not None:
             crossings[strategy] = crossing
             ax.plot([crossing], [np.interp(crossing, rates, base)], "o", color=SERIES[style],
                     markeredgecolor=INK, markersize=7)
-    ax.xaxis.set_major_formatter(in_words(words, "given"))
-    ax.set(xlabel=words("fig.rate_x"), ylabel=words("fig.rate_y", currency=currency))
+    ax.xaxis.set_major_formatter(in_words(say, "given"))
+    ax.set(xlabel=say("fig.rate_x"), ylabel=say("fig.rate_y", currency=currency))
     ax.set_xlim(0, float(rates.max()))
     ax.set_ylim(bottom=0)
-    ax.yaxis.set_major_formatter(in_words(words))
+    ax.yaxis.set_major_formatter(in_words(say))
     legend_below(ax, ncols=1 if is_narrow(ax) else 2)
-    facts = {"base": words.code("strategy", strategies[0]), "currency": currency,
-             "n": len(strategies), "highest": words.number(float(rates.max()), 2),
-             "surface": words.number(float(rate_costs["surface_m2"].iloc[0]), 2)}
+    facts = {"base": say.code("strategy", strategies[0]), "currency": currency,
+             "n": len(strategies), "highest": say.number(float(rates.max()), 2),
+             "surface": say.number(float(rate_costs["surface_m2"].iloc[0]), 2)}
     if not crossings:
-        return finish(ax, figure_text(words, "rate_none", **facts), titled=titled)
+        return finish(ax, figure_text(say, "rate_none", **facts), titled=titled)
     strategy = min(crossings, key=lambda s: crossings[s])
-    facts |= {"strategy": words.code("strategy", strategy),
-              "rate": words.number(crossings[strategy], 2)}
-    return finish(ax, figure_text(words, "rate" if pays else "rate_plain", **facts), titled=titled)
+    facts |= {"strategy": say.code("strategy", strategy),
+              "rate": say.number(crossings[strategy], 2)}
+    return finish(ax, figure_text(say, "rate" if pays else "rate_plain", **facts), titled=titled)
 
 
 def first_crossing(x: np.ndarray, difference: np.ndarray) -> float | None:
@@ -342,7 +342,7 @@ def first_crossing(x: np.ndarray, difference: np.ndarray) -> float | None:
     return float(x[i] + part * (x[i + 1] - x[i]))
 
 
-def budget_sweep(sweep: pd.DataFrame, *, ax: Axes, words: Say, currency: str,
+def budget_sweep(sweep: pd.DataFrame, *, ax: Axes, say: Say, currency: str,
                  titled: bool = True) -> FigureText:
     """Draw the yearly saving of the best programme at each budget, with its interval.
 
@@ -357,25 +357,25 @@ def budget_sweep(sweep: pd.DataFrame, *, ax: Axes, words: Say, currency: str,
     budget, saving = line["budget"].to_numpy(float), line["saving_per_year"].to_numpy(float)
     if line["saving_low"].notna().any():
         ax.fill_between(budget, line["saving_low"], line["saving_high"], color=TEAL, alpha=0.15,
-                        linewidth=0, label=words("fig.sweep_band"))
-    ax.plot(budget, saving, color=TEAL, marker="o", markersize=4, label=words("fig.sweep_line"))
+                        linewidth=0, label=say("fig.sweep_band"))
+    ax.plot(budget, saving, color=TEAL, marker="o", markersize=4, label=say("fig.sweep_line"))
     chosen = line["chosen"].to_numpy(bool)
     pick = int(np.flatnonzero(chosen)[0]) if chosen.any() else len(line) - 1
     ax.plot([budget[pick]], [saving[pick]], "s", color=OCHRE, markeredgecolor=PAPER, markersize=9,
-            label=words("fig.sweep_chosen" if chosen.any() else "fig.sweep_largest"))
-    ax.set(xlabel=words("fig.sweep_x", currency=currency),
-           ylabel=words("fig.sweep_y", currency=currency))
-    ax.xaxis.set_major_formatter(in_words(words))
-    ax.yaxis.set_major_formatter(in_words(words))
+            label=say("fig.sweep_chosen" if chosen.any() else "fig.sweep_largest"))
+    ax.set(xlabel=say("fig.sweep_x", currency=currency),
+           ylabel=say("fig.sweep_y", currency=currency))
+    ax.xaxis.set_major_formatter(in_words(say))
+    ax.yaxis.set_major_formatter(in_words(say))
     ax.xaxis.set_major_locator(MaxNLocator(5))
     ax.set_ylim(bottom=min(0.0, float(np.nanmin(line["saving_low"].fillna(0)))))
     legend_below(ax, ncols=1 if is_narrow(ax) else 3)
-    facts = {"budget": words.money(budget[pick], currency), "currency": currency,
-             "saving": words.money(saving[pick], currency),
-             "places": words.whole(line["n_places"].iloc[pick]), "n": len(line),
-             "largest": words.money(budget[-1], currency),
-             "largest_saving": words.money(saving[-1], currency)}
-    return finish(ax, figure_text(words, "sweep", **facts), titled=titled)
+    facts = {"budget": say.money(budget[pick], currency), "currency": currency,
+             "saving": say.money(saving[pick], currency),
+             "places": say.whole(line["n_places"].iloc[pick]), "n": len(line),
+             "largest": say.money(budget[-1], currency),
+             "largest_saving": say.money(saving[-1], currency)}
+    return finish(ax, figure_text(say, "sweep", **facts), titled=titled)
 
 
 # Figures about places: who takes how much, how soon it comes back, how sure the rates are.
@@ -384,7 +384,7 @@ def budget_sweep(sweep: pd.DataFrame, *, ax: Axes, words: Say, currency: str,
 YEARS_DRAWN = 4
 
 
-def share_curve(repeats: pd.DataFrame, *, ax: Axes, words: Say, streets: bool = False,
+def share_curve(repeats: pd.DataFrame, *, ax: Axes, say: Say, streets: bool = False,
                 titled: bool = True) -> FigureText:
     """Draw how large a share of the incidents the worst places take (a Lorenz curve, worst first).
 
@@ -394,7 +394,7 @@ def share_curve(repeats: pd.DataFrame, *, ax: Axes, words: Say, streets: bool = 
         Table ``repeats``; uses ``n_incidents``.
     ax
         Axes to draw on.
-    words
+    say
         Language of the texts.
     streets
         Whether the rows are streets, not places.
@@ -410,25 +410,25 @@ def share_curve(repeats: pd.DataFrame, *, ax: Axes, words: Say, streets: bool = 
     taken = np.concatenate([[0], counts.cumsum()]) / max(total, 1)
     places = np.arange(n_places + 1) / n_places
     tenth = max(round(n_places / 10), 1)
-    ax.plot(places, taken, color=TEAL, label=words("fig.share_curve_line"))
-    ax.plot([0, 1], [0, 1], color=QUIET, linestyle=DASHES[2], label=words("fig.share_curve_even"))
+    ax.plot(places, taken, color=TEAL, label=say("fig.share_curve_line"))
+    ax.plot([0, 1], [0, 1], color=QUIET, linestyle=DASHES[2], label=say("fig.share_curve_even"))
     ax.plot([places[tenth]], [taken[tenth]], "o", color=OCHRE, markersize=7)
-    ax.annotate(words("fig.share_curve_mark", share=words.share(taken[tenth]),
-                      n=words.whole(tenth)),
+    ax.annotate(say("fig.share_curve_mark", share=say.share(taken[tenth]),
+                      n=say.whole(tenth)),
                 (places[tenth], taken[tenth]), (12, -14), textcoords="offset points", color=INK,
                 bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.5})
-    ax.set(xlabel=words("fig.share_curve_x"), ylabel=words("fig.share_curve_y"),
+    ax.set(xlabel=say("fig.share_curve_x"), ylabel=say("fig.share_curve_y"),
            xlim=(0, 1), ylim=(0, 1.02))
-    ax.xaxis.set_major_formatter(in_words(words, "share"))
-    ax.yaxis.set_major_formatter(in_words(words, "share"))
+    ax.xaxis.set_major_formatter(in_words(say, "share"))
+    ax.yaxis.set_major_formatter(in_words(say, "share"))
     ax.legend(loc="lower right")
-    facts = {"share": words.share(taken[tenth]), "n": words.whole(tenth),
-             "places": words.whole(n_places), "total": words.whole(total)}
+    facts = {"share": say.share(taken[tenth]), "n": say.whole(tenth),
+             "places": say.whole(n_places), "total": say.whole(total)}
     key = "share_curve_streets" if streets else "share_curve"
-    return finish(ax, figure_text(words, key, **facts), titled=titled)
+    return finish(ax, figure_text(say, key, **facts), titled=titled)
 
 
-def rehit_survival(survival: pd.DataFrame, *, ax: Axes, words: Say, grouping: str,
+def rehit_survival(survival: pd.DataFrame, *, ax: Axes, say: Say, grouping: str,
                    titled: bool = True) -> FigureText:
     """Draw the share of cleared surfaces not yet marked again, by substrate or clearance speed.
 
@@ -453,23 +453,23 @@ def rehit_survival(survival: pd.DataFrame, *, ax: Axes, words: Say, grouping: st
         curve = chosen[chosen["group"] == group].sort_values("days")
         days = np.concatenate([[0], curve["days"].to_numpy(float)])
         share = np.concatenate([[1], curve["unmarked"].to_numpy(float)])
-        label = f"{words.code(grouping, group)} (n={words.whole(sizes[group])})"
+        label = f"{say.code(grouping, group)} (n={say.whole(sizes[group])})"
         ax.step(days, share, where="post", color=SERIES[number], linestyle=DASHES[number],
                 label=label)
         left[group] = _at(curve, day)
     ax.axvline(day, color=LINE, linewidth=1.2)
-    ax.set(xlabel=words("fig.survival_x"), ylabel=words("fig.survival_y"), ylim=(0, 1.02))
+    ax.set(xlabel=say("fig.survival_x"), ylabel=say("fig.survival_y"), ylim=(0, 1.02))
     ax.set_xlim(0, min(float(chosen["days"].max()), 730))
-    ax.yaxis.set_major_formatter(in_words(words, "share"))
+    ax.yaxis.set_major_formatter(in_words(say, "share"))
     legend_below(ax, ncols=1 if is_narrow(ax) else 3)
     best, worst = max(left, key=lambda g: left[g]), min(left, key=lambda g: left[g])
-    facts = {"day": words.whole(day), "best": words.code(grouping, best),
-             "worst": words.code(grouping, worst), "best_share": words.share(left[best][0]),
-             "worst_share": words.share(left[worst][0]),
-             "total": words.whole(sizes[groups].sum())}
+    facts = {"day": say.whole(day), "best": say.code(grouping, best),
+             "worst": say.code(grouping, worst), "best_share": say.share(left[best][0]),
+             "worst_share": say.share(left[worst][0]),
+             "total": say.whole(sizes[groups].sum())}
     same = "_same" if left[best][1] <= left[worst][2] else ""
     key = "survival_one" if len(left) == 1 else f"survival_{grouping}{same}"
-    return finish(ax, figure_text(words, key, **facts), titled=titled)
+    return finish(ax, figure_text(say, key, **facts), titled=titled)
 
 
 def _at(curve: pd.DataFrame, day: float) -> tuple[float, float, float]:
@@ -483,7 +483,7 @@ def _at(curve: pd.DataFrame, day: float) -> tuple[float, float, float]:
     return share, low, high
 
 
-def rate_caterpillar(repeats: pd.DataFrame, *, ax: Axes, words: Say, top: int = 20,
+def rate_caterpillar(repeats: pd.DataFrame, *, ax: Axes, say: Say, top: int = 20,
                      threshold_per_year: float | None = None, sure: float = 0.9,
                      titled: bool = True) -> FigureText:
     """Draw the worst places' rates with their intervals, one line per place, worst on top.
@@ -511,30 +511,30 @@ def rate_caterpillar(repeats: pd.DataFrame, *, ax: Axes, words: Say, top: int = 
         pick = over == flag
         ax.plot(worst["rate_per_year"].to_numpy()[pick], rows[pick], marker, color=TEAL,
                 markerfacecolor=face, markersize=5.5, linestyle="none",
-                label=words("fig.caterpillar_rate") if threshold_per_year is None else words(
-                    f"fig.caterpillar_{'over' if flag else 'unsure'}", sure=words.share(sure)))
+                label=say("fig.caterpillar_rate") if threshold_per_year is None else say(
+                    f"fig.caterpillar_{'over' if flag else 'unsure'}", sure=say.share(sure)))
     if threshold_per_year is not None:
         ax.axvline(threshold_per_year, color=OCHRE, linestyle=DASHES[1],
-                   label=words("fig.caterpillar_line", rate=words.given(threshold_per_year)))
+                   label=say("fig.caterpillar_line", rate=say.given(threshold_per_year)))
     ax.set_yticks(rows, [short(str(p), 14 if is_narrow(ax) else 22) for p in worst["place_id"]])
-    ax.xaxis.set_major_formatter(in_words(words, "given"))
-    ax.set(xlabel=words("fig.caterpillar_x"), ylim=(-0.7, len(worst) - 0.3))
+    ax.xaxis.set_major_formatter(in_words(say, "given"))
+    ax.set(xlabel=say("fig.caterpillar_x"), ylim=(-0.7, len(worst) - 0.3))
     ax.set_xlim(left=0)
     legend_below(ax, ncols=1 if is_narrow(ax) else 3)
     first = worst.iloc[-1]
     facts = {"n_over": int(over.sum()), "n": int(over.sum()), "top": len(worst),
              "place": str(first["place_id"]),
-             "rate": words.number(first["rate_per_year"], 2),
-             "low": words.number(first["rate_low"], 2), "high": words.number(first["rate_high"], 2),
-             "total": words.whole(len(repeats)), "sure": words.share(sure)}
+             "rate": say.number(first["rate_per_year"], 2),
+             "low": say.number(first["rate_low"], 2), "high": say.number(first["rate_high"], 2),
+             "total": say.whole(len(repeats)), "sure": say.share(sure)}
     key = "caterpillar" if threshold_per_year is None or not over.any() else "caterpillar_over"
     if key == "caterpillar_over":
         key = "caterpillar_all" if over.all() else key
-        facts["threshold"] = words.given(float(threshold_per_year or 0))
-    return finish(ax, figure_text(words, key, **facts), titled=titled)
+        facts["threshold"] = say.given(float(threshold_per_year or 0))
+    return finish(ax, figure_text(say, key, **facts), titled=titled)
 
 
-def incident_calendar(incidents: pd.DataFrame, *, ax: Axes, words: Say, time_zone: str,
+def incident_calendar(incidents: pd.DataFrame, *, ax: Axes, say: Say, time_zone: str,
                       chance_limit: float = 0.05, titled: bool = True) -> FigureText:
     """Draw incidents per day reported: weeks along, weekdays down, a strip per year.
 
@@ -561,11 +561,11 @@ def incident_calendar(incidents: pd.DataFrame, *, ax: Axes, words: Say, time_zon
     grid[line, week] = counts.reindex(span, fill_value=0).to_numpy(float)
     image = ax.imshow(grid, cmap=ramp(), aspect="auto", interpolation="none", vmin=0)
     bar = ax.figure.colorbar(image, ax=ax, location="bottom", fraction=0.06, aspect=40)
-    bar.set_label(words("fig.calendar_scale"))
+    bar.set_label(say("fig.calendar_scale"))
     ax.set_yticks([i * 8 + 3 for i in range(len(years))], [str(y) for y in years])
     months = [1, 4, 7, 10] if is_narrow(ax) else list(range(1, 13))
     ax.set_xticks([(m - 1) * 30.44 / 7 + 2 for m in months],
-                  [words.month(m, short=True) for m in months])
+                  [say.month(m, short=True) for m in months])
     ax.grid(visible=False)
     ax.tick_params(length=0)
     for side in ax.spines.values():
@@ -574,14 +574,14 @@ def incident_calendar(incidents: pd.DataFrame, *, ax: Axes, words: Say, time_zon
     by_weekday = days.dt.day_of_week.value_counts().reindex(range(7), fill_value=0)
     even = stats.chisquare(by_weekday).pvalue >= chance_limit
     top = by_month.idxmax()
-    facts = {"month": words.month(top.month), "year": top.year,
-             "count": words.whole(by_month.max()),
-             "weekday": words.weekday(int(by_weekday.idxmax())),
-             "weekday_share": words.share(by_weekday.max() / len(days)),
-             "total": words.whole(len(days)),
-             "left_out": words("fig.calendar_left_out", n=words.whole(earlier)) if earlier else ""}
+    facts = {"month": say.month(top.month), "year": top.year,
+             "count": say.whole(by_month.max()),
+             "weekday": say.weekday(int(by_weekday.idxmax())),
+             "weekday_share": say.share(by_weekday.max() / len(days)),
+             "total": say.whole(len(days)),
+             "left_out": say("fig.calendar_left_out", n=say.whole(earlier)) if earlier else ""}
     key = "calendar_even" if even else "calendar"
-    return finish(ax, figure_text(words, key, **facts), titled=titled)
+    return finish(ax, figure_text(say, key, **facts), titled=titled)
 
 
 def short(text: str, length: int) -> str:
@@ -600,7 +600,7 @@ def short(text: str, length: int) -> str:
 
 # Figures about near repeats and forecasts.
 
-def ring_table(rings: pd.DataFrame, *, ax: Axes, words: Say, chance_limit: float = 0.05,
+def ring_table(rings: pd.DataFrame, *, ax: Axes, say: Say, chance_limit: float = 0.05,
                titled: bool = True) -> FigureText:
     """Draw near repeats as a table of rings by spans: how many times as many pairs as by chance.
 
@@ -628,28 +628,28 @@ def ring_table(rings: pd.DataFrame, *, ax: Axes, words: Say, chance_limit: float
     for (row, column), value in np.ndenumerate(values):
         bold = bool(stands.iloc[row, column])
         ink = ink_on(ramp()(Normalize(0.5, top)(value)))
-        ax.text(column, row, words.number(value, 3) + ("*" if bold else ""), ha="center",
+        ax.text(column, row, say.number(value, 3) + ("*" if bold else ""), ha="center",
                 va="center", color=ink, fontweight="bold" if bold else "normal")
-    ax.set_xticks(range(table.shape[1]), _edges(rings, "days", table.columns, words))
-    ax.set_yticks(range(table.shape[0]), _edges(rings, "metres", table.index, words))
-    ax.set(xlabel=words("fig.rings_x"), ylabel=words("fig.rings_y"))
+    ax.set_xticks(range(table.shape[1]), _edges(rings, "days", table.columns, say))
+    ax.set_yticks(range(table.shape[0]), _edges(rings, "metres", table.index, say))
+    ax.set(xlabel=say("fig.rings_x"), ylabel=say("fig.rings_y"))
     ax.grid(visible=False)
     sure = known[known["stands"] & (known["ratio"] > 1)]
     near: Any = sure.sort_values("ratio").iloc[-1] if len(sure) else known.max(numeric_only=True)
-    facts = {name: words.whole(near[name])
+    facts = {name: say.whole(near[name])
              for name in ("metres_from", "metres_to", "days_from", "days_to")}
-    facts |= {"ratio": words.number(near["ratio"], 3),
-              "pairs": words.whole(rings["observed"].sum()), "limit": words.share(chance_limit)}
+    facts |= {"ratio": say.number(near["ratio"], 3),
+              "pairs": say.whole(rings["observed"].sum()), "limit": say.share(chance_limit)}
     key = "rings_more" if len(sure) else "rings_none"
-    return finish(ax, figure_text(words, key, **facts), titled=titled)
+    return finish(ax, figure_text(say, key, **facts), titled=titled)
 
 
-def _edges(rings: pd.DataFrame, unit: str, starts: pd.Index, words: Say) -> list[str]:
+def _edges(rings: pd.DataFrame, unit: str, starts: pd.Index, say: Say) -> list[str]:
     ends = rings.groupby(f"{unit}_from")[f"{unit}_to"].first()
-    return [f"{words.whole(start)}–{words.whole(ends[start])}" for start in starts]
+    return [f"{say.whole(start)}–{say.whole(ends[start])}" for start in starts]
 
 
-def forecast_check(checks: pd.DataFrame, *, ax: Axes, words: Say, time_zone: str = "UTC",
+def forecast_check(checks: pd.DataFrame, *, ax: Axes, say: Say, time_zone: str = "UTC",
                    titled: bool = True) -> FigureText:
     """Draw what was forecast before each period, with its range, against what came.
 
@@ -663,25 +663,25 @@ def forecast_check(checks: pd.DataFrame, *, ax: Axes, words: Say, time_zone: str
     line = checks.sort_values("period_start")
     rows = np.arange(len(line))
     ax.vlines(rows, line["low"], line["high"], color=TEAL, alpha=0.35, linewidth=9,
-              label=words("fig.check_range"))
+              label=say("fig.check_range"))
     ax.plot(rows, line["expected"], "_", color=TEAL, markersize=14, markeredgewidth=2.2,
-            label=words("fig.check_expected"))
+            label=say("fig.check_expected"))
     ax.plot(rows, line["observed"], "D", color=OCHRE, markeredgecolor=INK, markersize=6,
-            label=words("fig.check_observed"))
+            label=say("fig.check_observed"))
     step = max(1, int(np.ceil(len(line) / (3 if is_narrow(ax) else 7))))
     starts = [start.date() for start in line["period_start"].dt.tz_convert(time_zone)]
     ax.set_xticks(rows[::step], [
-        f"{day.day} {words.month(day, short=True)} {day.year}" for day in starts[::step]],
+        f"{day.day} {say.month(day, short=True)} {day.year}" for day in starts[::step]],
         fontsize=8)
-    shortest, longest = (words.whole(line["days"].agg(end)) for end in ("min", "max"))
-    days = shortest if shortest == longest else words.span(shortest, longest)
-    ax.set(xlabel=words("fig.check_x", days=days),
-           ylabel=words("fig.check_y"))
+    shortest, longest = (say.whole(line["days"].agg(end)) for end in ("min", "max"))
+    days = shortest if shortest == longest else say.span(shortest, longest)
+    ax.set(xlabel=say("fig.check_x", days=days),
+           ylabel=say("fig.check_y"))
     ax.set_ylim(0, float(line[["high", "observed"]].max().max()) * 1.08)
-    ax.yaxis.set_major_formatter(in_words(words))
+    ax.yaxis.set_major_formatter(in_words(say))
     legend_below(ax, ncols=1 if is_narrow(ax) else 3)
     inside = int(((line["observed"] >= line["low"]) & (line["observed"] <= line["high"])).sum())
-    facts = {"inside": inside, "n": len(line), "last": words.day(starts[-1]),
-             "expected": words.number(line["expected"].iloc[-1], 2),
-             "observed": words.whole(line["observed"].iloc[-1])}
-    return finish(ax, figure_text(words, "check", **facts), titled=titled)
+    facts = {"inside": inside, "n": len(line), "last": say.day(starts[-1]),
+             "expected": say.number(line["expected"].iloc[-1], 2),
+             "observed": say.whole(line["observed"].iloc[-1])}
+    return finish(ax, figure_text(say, "check", **facts), titled=titled)

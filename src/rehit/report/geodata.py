@@ -22,7 +22,7 @@ _CLASSES = (0.0, 0.25, 0.5, 0.75, 0.9, 1.0)
 _SIZE = "2 + 6 * sqrt(\"rate_per_year\" / maximum(\"rate_per_year\"))"
 
 
-def style_of(layer: str, words: Say, *, points: bool = False) -> str:
+def style_of(layer: str, say: Say, *, points: bool = False) -> str:
     """Return the QML of one layer: streets, hot_cells, clusters, routes, incidents or places.
 
     Clusters that are whole streets stand on the map as `points`, which a fill cannot draw.
@@ -36,7 +36,7 @@ def style_of(layer: str, words: Say, *, points: bool = False) -> str:
     if layer == "places":
         _graduated(root)
     elif layer == "hot_cells":
-        _hot(root, words)
+        _hot(root, say)
     else:
         renderer = ET.SubElement(root, "renderer-v2", type="singleSymbol", symbollevels="0")
         symbols = ET.SubElement(renderer, "symbols")
@@ -64,13 +64,13 @@ def _graduated(root: ET.Element) -> None:
     ET.SubElement(order, "orderByClause", asc="1", nullsFirst="1").text = '"chance_above"'
 
 
-def _hot(root: ET.Element, words: Say) -> None:
+def _hot(root: ET.Element, say: Say) -> None:
     renderer = ET.SubElement(root, "renderer-v2", type="categorizedSymbol", attr="hot",
                              symbollevels="0")
     categories = ET.SubElement(renderer, "categories")
     symbols = ET.SubElement(renderer, "symbols")
     ET.SubElement(categories, "category", value="true", type="bool", symbol="0",
-                  label=words("map.hot_cells"), render="true")
+                  label=say("map.hot_cells"), render="true")
     _symbol(symbols, "0", "fill", "SimpleFill", {
         "style": "b_diagonal", "color": _rgba(PLUM), "outline_color": _rgba(PLUM),
         "outline_width": "0.3"})
@@ -192,8 +192,8 @@ def _add_styles(path: Path, layers: list[tuple[str, bool]], facts: Facts) -> Non
                 "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, "
                 "f_geometry_column, styleName, styleQML, styleSLD, useAsDefault, description, "
                 "owner, ui, update_time) VALUES ('', '', ?, ?, ?, ?, '', 1, ?, '', '', ?)",
-                (layer, column, layer, style_of(layer, facts.words, points=points),
-                 facts.words.code("about", layer), _STAMP))
+                (layer, column, layer, style_of(layer, facts.say, points=points),
+                 facts.say.code("about", layer), _STAMP))
     base.close()
 
 
@@ -221,6 +221,6 @@ def write_parquet(folder: Path, facts: Facts) -> list[str]:
         name = f"{attribute}.parquet"
         shown.to_parquet(folder / name, index=False)
         described[name] = (attribute, shown)
-    text = data_package(facts.inputs.name, described, language=facts.words.language)
+    text = data_package(facts.inputs.name, described, language=facts.say.language)
     (folder / PACKAGE).write_text(text, encoding="utf-8", newline="\n")
     return [*described, PACKAGE]

@@ -43,13 +43,13 @@ def render_map(facts: Facts, *, report_name: str | None) -> str:
     layers = _layers(facts)
     library, own = leaflet_script(), resource("map.js")
     html = environment().get_template("map.html.j2").render(
-        w=facts.words, language=facts.words.language, name=facts.inputs.name,
+        say=facts.say, language=facts.say.language, name=facts.inputs.name,
         style=Markup(leaflet_style() + resource("report.css") + resource("map.css")),
         library=Markup(library), own=Markup(own), report_name=report_name,
         data=Markup(safe_json(map_data(facts))), policy=policy(scripts=[library, own]),
         swatches=ramp_colours(RAMP_STEPS), has_threshold=facts.inputs.threshold_per_year,
-        threshold=facts.words.given(facts.inputs.threshold_per_year or 0),
-        shares=[facts.words.share(v) for v in (0.0, 0.5, 1.0)],
+        threshold=facts.say.given(facts.inputs.threshold_per_year or 0),
+        shares=[facts.say.share(v) for v in (0.0, 0.5, 1.0)],
         colours={"teal": TEAL, "ochre": OCHRE, "plum": PLUM, "quiet": QUIET, "sky": SKY},
         layers=layers, shown=[name for name, _ in layers], hidden_incidents=_hidden(facts),
     )
@@ -85,7 +85,7 @@ def safe_json(value: object) -> str:
 
 def map_data(facts: Facts) -> dict[str, Any]:
     """Collect everything the map draws, in whole metres from the lower left corner."""
-    inputs, w = facts.inputs, facts.words
+    inputs, say = facts.inputs, facts.say
     factor = CRS.from_user_input(inputs.crs).axis_info[0].unit_conversion_factor
     points = inputs.incidents[inputs.incidents.geometry.notna()]
     origin = (np.floor([points.geometry.x.min(), points.geometry.y.min()])
@@ -95,8 +95,8 @@ def map_data(facts: Facts) -> dict[str, Any]:
               "cleared", "state", "surface", "description", "z", "length", "stops", "minutes",
               "cluster", "cell", "incident", "route", "none_found", "zoom_in", "zoom_out")
     return {
-        "words": {key: w(f"map.{key}") for key in labels}
-        | {"found": w("map.found", n="#"), "per_year": w("map.per_year", rate="#")},
+        "words": {key: say(f"map.{key}") for key in labels}
+        | {"found": say("map.found", n="#"), "per_year": say("map.per_year", rate="#")},
         "ramp": ramp_colours(RAMP_STEPS),
         "colours": {"street": "#aab4ba", "place": TEAL, "cluster": OCHRE, "cell": PLUM,
                     "incident": QUIET, "route": SKY},
@@ -142,18 +142,18 @@ def _places(facts: Facts, grid: _Grid) -> list[list[Any]]:
     repeats = facts.inputs.given("repeats")
     if repeats is None:
         return []
-    w = facts.words
+    say = facts.say
     shown = repeats[(repeats["n_incidents"] > 0)].sort_values(["rank_mean", "place_id"])
     shown = shown[shown.geometry.notna()].head(int(facts.number("map_points")))
     firm = (shown["place_kind"] != "street").any()
     rows = facts.inputs.incidents
     address = real_addresses(rows["address"]).groupby(rows["place_id"]).first()
     return [[*grid.pair(row.geometry), str(row.place_id),
-             "" if pd.isna(row.asset_type) else _text(w.thing(row.asset_type)),
+             "" if pd.isna(row.asset_type) else _text(say.thing(row.asset_type)),
              int(row.n_incidents), int(row.n_rehits), round(float(row.rate_per_year), 3),
-             f"{w.number(row.rate_per_year, 2)} "
-             f"({w.span(w.number(row.rate_low, 2), w.number(row.rate_high, 2))})",
-             round(float(row.chance_above), 3), w.chance(row.chance_above),
+             f"{say.number(row.rate_per_year, 2)} "
+             f"({say.span(say.number(row.rate_low, 2), say.number(row.rate_high, 2))})",
+             round(float(row.chance_above), 3), say.chance(row.chance_above),
              _text(address.get(row.place_id)), int(row.n_rehits > 0 or not firm)]
             for row in each(shown)]
 
@@ -163,7 +163,7 @@ def _incidents(facts: Facts, grid: _Grid, points: gpd.GeoDataFrame) -> dict[str,
         int(facts.number("map_points")))
     moved = np.rint((get_coordinates(latest.geometry.to_numpy()) - grid.origin) * grid.factor)
     zone = facts.inputs.time_zone
-    w = facts.words
+    say = facts.say
     states = sorted(latest["status"].unique())
     surfaces = sorted(latest["substrate"].unique())
     return {
@@ -172,9 +172,9 @@ def _incidents(facts: Facts, grid: _Grid, points: gpd.GeoDataFrame) -> dict[str,
         "reported": latest["reported_at"].dt.tz_convert(zone).dt.strftime("%Y-%m-%d").tolist(),
         "cleared": latest["cleared_at"].dt.tz_convert(zone).dt.strftime("%Y-%m-%d")
         .fillna("").tolist(),
-        "states": [w.code("status", s) for s in states],
+        "states": [say.code("status", s) for s in states],
         "state": [states.index(s) for s in latest["status"]],
-        "surfaces": [w.code("substrate", s) for s in surfaces],
+        "surfaces": [say.code("substrate", s) for s in surfaces],
         "surface": [surfaces.index(s) for s in latest["substrate"]],
         "address": [_text(v) for v in real_addresses(latest["address"])],
         "text": [_text(v) for v in latest["description"]],
@@ -186,17 +186,17 @@ def _hidden(facts: Facts) -> str:
     limit = int(facts.number("map_points"))
     if total <= limit:
         return ""
-    return facts.words("map.latest", n=facts.words.whole(limit), total=facts.words.whole(total))
+    return facts.say("map.latest", n=facts.say.whole(limit), total=facts.say.whole(total))
 
 
 def _clusters(facts: Facts, grid: _Grid) -> list[list[Any]]:
     clusters = facts.inputs.given("clusters")
     if clusters is None:
         return []
-    w = facts.words
+    say = facts.say
     return [[grid.rings(gpd.GeoSeries([row.geometry]).buffer(8 / grid.factor).iloc[0]),
-             str(row.name_), w.whole(row.n_incidents), w.whole(row.n_rehits),
-             w.number(row.incidents_per_year, 2)]
+             str(row.name_), say.whole(row.n_incidents), say.whole(row.n_rehits),
+             say.number(row.incidents_per_year, 2)]
             for row in each(clusters.rename(columns={"name": "name_"}))]
 
 
@@ -205,8 +205,8 @@ def _cells(facts: Facts, grid: _Grid) -> list[list[Any]]:
     if cells is None:
         return []
     hot = cells[cells["hot"].astype(bool)].sort_values("cell_id")
-    return [[grid.rings(row.geometry), str(row.cell_id), facts.words.whole(row.n_incidents),
-             "–" if pd.isna(row.z) else facts.words.number(float(row.z), 2)]
+    return [[grid.rings(row.geometry), str(row.cell_id), facts.say.whole(row.n_incidents),
+             "–" if pd.isna(row.z) else facts.say.number(float(row.z), 2)]
             for row in each(hot.head(3000))]
 
 
@@ -214,11 +214,11 @@ def _routes(facts: Facts, grid: _Grid) -> list[list[Any]]:
     routes = facts.inputs.given("routes")
     if routes is None:
         return []
-    w = facts.words
+    say = facts.say
     return [[[grid.flat(get_coordinates(part)) for part in get_parts(row.geometry)],
-             str(row.route_id), w.whole(row.n_stops),
-             "–" if pd.isna(row.length_km) else w.number(row.length_km, 2),
-             "–" if pd.isna(row.minutes) else w.whole(row.minutes)]
+             str(row.route_id), say.whole(row.n_stops),
+             "–" if pd.isna(row.length_km) else say.number(row.length_km, 2),
+             "–" if pd.isna(row.minutes) else say.whole(row.minutes)]
             for row in each(routes)]
 
 

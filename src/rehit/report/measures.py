@@ -507,7 +507,7 @@ class Facts:
     """What every section needs: inputs, words, numbers in force, the three periods, the book."""
 
     inputs: ReportInput
-    words: Say
+    say: Say
     parameters: Parameters
     standards: Standards
     now: Slice
@@ -535,7 +535,7 @@ class Facts:
 
     def day(self, moment: pd.Timestamp) -> str:
         """Write the day of a moment on the project's calendar."""
-        return self.words.day(moment.tz_convert(self.inputs.time_zone).date())
+        return self.say.day(moment.tz_convert(self.inputs.time_zone).date())
 
     def at(self, places: pd.Series) -> pd.DataFrame:
         """Return all incidents of the log at some places."""
@@ -551,7 +551,7 @@ class Facts:
 
     def money(self, value: float) -> str:
         """Write money in the project's currency, rounded to what it can bear."""
-        return self.words.money(value, self.inputs.currency)
+        return self.say.money(value, self.inputs.currency)
 
     def trace(self, figure_id: str, value: float, shown: str, *, key: str = "", unit: str = "",
               incidents: pd.DataFrame | None = None, parts: tuple[str, ...] = (),
@@ -561,7 +561,7 @@ class Facts:
         The log rows behind it are those of `incidents`, or `log_rows`.
         """
         key = key or figure_id
-        texts = {part: self.words(f"trace.{key}_{part}", **values)
+        texts = {part: self.say(f"trace.{key}_{part}", **values)
                  for part in ("label", "formula", "filter")}
         rows = log_rows if incidents is None else rows_of(incidents)
         return self.book.add(Traced(figure_id, texts["label"], value, shown, unit,
@@ -573,8 +573,8 @@ def gather_facts(inputs: ReportInput, parameters: Parameters) -> Facts:
     standards = inputs.standards or Standards(
         offensive_h=parameters["service.offensive_hours"],
         ordinary_h=parameters["service.ordinary_working_days"] * 24 * DAYS_PER_WORKING_DAY)
-    words = Say(inputs.language)
-    inputs = in_language(inputs, words)
+    say = Say(inputs.language)
+    inputs = in_language(inputs, say)
     incidents = inputs.incidents.assign(kind=kind_of(inputs.incidents))
     period = Period(inputs.period_start, inputs.period_end)
     now, before, year = (_slice(inputs, incidents, p)
@@ -584,7 +584,7 @@ def gather_facts(inputs: ReportInput, parameters: Parameters) -> Facts:
                            least_weeks=int(parameters["reporting.weeks_for_bunching"]))
     weeks = weekly_counts(inputs.incidents["reported_at"], observed_from=inputs.observed_from,
                           observed_to=inputs.observed_to)
-    return Facts(inputs, words, parameters, standards, now, before, year,
+    return Facts(inputs, say, parameters, standards, now, before, year,
                  bunching, weeks)
 
 
@@ -675,7 +675,7 @@ def starting_year(programme: pd.DataFrame) -> pd.Series:
 def trace_counts(facts: Facts) -> None:
     """Enter the period's counts: in all, by kind, priority and state; parts add up to the whole."""
     incidents = facts.now.incidents
-    whole = facts.words.whole
+    whole = facts.say.whole
     count = len(incidents)
     for (column, (codes, start)), whole_id in zip(GROUPS.items(), ("V1", "V1a", "V1b"),
                                                   strict=True):
@@ -685,8 +685,8 @@ def trace_counts(facts: Facts) -> None:
         for figure_id, code in zip(ids, codes, strict=True):
             part = incidents[incidents[column] == code]
             facts.trace(figure_id, len(part), whole(len(part)), key=f"V_{column}",
-                        incidents=part, word=facts.words.code(column, code), code=code)
+                        incidents=part, word=facts.say.code(column, code), code=code)
     for figure_id, earlier in (("V12", facts.before), ("V13", facts.year)):
         facts.trace(figure_id, earlier.count, whole(earlier.count), incidents=earlier.incidents,
-                    key="V_earlier", days=facts.words.days(earlier.period.first,
+                    key="V_earlier", days=facts.say.days(earlier.period.first,
                                                            earlier.period.last))

@@ -35,7 +35,7 @@ _LOADING = {"src", "href", "srcset", "poster", "data", "action", "formaction", "
 _CSS_URL = re.compile(r"""url\(\s*['"]?(?!data:)([^)'"]+)|@import""", re.IGNORECASE)
 
 
-def render_page(doc: blocks.Document, words: Say, *, figures: Sequence[Traced] = (),
+def render_page(doc: blocks.Document, say: Say, *, figures: Sequence[Traced] = (),
                 rows_shown: int = 0, map_name: str | None = None) -> str:
     """Write the page: summary first, sections, then where each figure comes from.
 
@@ -43,7 +43,7 @@ def render_page(doc: blocks.Document, words: Say, *, figures: Sequence[Traced] =
     ----------
     doc
         The report.
-    words
+    say
         Language of the page's own texts.
     figures
         What the codes in the text stand for.
@@ -58,7 +58,7 @@ def render_page(doc: blocks.Document, words: Say, *, figures: Sequence[Traced] =
         If anything in the page would load from elsewhere.
     """
     html = environment().get_template("report.html.j2").render(
-        doc=doc, w=words, figures=list(figures), map_name=map_name, rows_shown=rows_shown,
+        doc=doc, say=say, figures=list(figures), map_name=map_name, rows_shown=rows_shown,
         style=Markup(resource("report.css")), kind=_kind, picture=_data_uri,
         policy=policy(scripts=[]))
     refuse_external(html, beside={map_name} if map_name else set())
@@ -159,23 +159,23 @@ ROWS_KEPT_TOGETHER = 8
 _ENDING = {"svg+xml": "svg", "png": "png"}
 
 
-def render_paper(doc: Document, words: Say, *, figures: Sequence[Traced] = ()) -> bytes:
+def render_paper(doc: Document, say: Say, *, figures: Sequence[Traced] = ()) -> bytes:
     """Write the report as a tagged PDF with a fixed time stamp.
 
     Parameters
     ----------
     doc
         The report.
-    words
+    say
         Language of the running texts.
     figures
         What the codes in the text stand for.
     """
-    writer = _Writer(words)
+    writer = _Writer(say)
     parts = [resource("report.typ"),
              f"#show: paper.with(title: {typst_text(doc.title)}, when: {typst_text(doc.subtitle)}, "
-             f"kind: {typst_text(words('page.kind'))}, language: {typst_text(doc.language)}, "
-             f"page-word: {typst_text(words('page.page_of'))})"]
+             f"kind: {typst_text(say('page.kind'))}, language: {typst_text(doc.language)}, "
+             f"page-word: {typst_text(say('page.page_of'))})"]
     for number, section in enumerate(doc.sections):
         parts.append(writer.section(section, breaks=number == 1))
     if figures:
@@ -186,8 +186,8 @@ def render_paper(doc: Document, words: Say, *, figures: Sequence[Traced] = ()) -
 class _Writer:
     """Turns blocks into calls of the functions in ``report.typ``; all text as quoted strings."""
 
-    def __init__(self, words: Say) -> None:
-        self.words = words
+    def __init__(self, say: Say) -> None:
+        self.say = say
         self.attachments: dict[str, bytes] = {}
 
     def section(self, section: Section, *, breaks: bool) -> str:
@@ -209,7 +209,7 @@ class _Writer:
         return self.terms(block)
 
     def sentence(self, s: Sentence) -> str:
-        text = s.text if s.tone != "limit" else f"{self.words('page.limit')} {s.text}"
+        text = s.text if s.tone != "limit" else f"{self.say('page.limit')} {s.text}"
         return f"say({typst_text(text)}, {_strings(s.traces)}, {typst_text(s.tone)})"
 
     def grid(self, grid: Grid) -> str:
@@ -231,15 +231,16 @@ class _Writer:
         return f"#explained(({pairs}))"
 
     def figures(self, figures: Sequence[Traced]) -> str:
-        w = self.words
+        say = self.say
         rows = "(" + "".join(_strings((f.id, f"{f.label}: {f.shown}", f.formula,
-                                       w.whole(len(f.rows)) if f.rows else f.table)) + ", "
+                                       say.whole(len(f.rows)) if f.rows else f.table)) + ", "
                              for f in figures) + ")"
-        heads = _strings((w("workbook.id"), w("workbook.label"), w("page.formula"),
-                          w("page.rows_or_table")))
-        return "\n".join((f"#part({typst_text(w('heading.trace'))})",
-                          f"#say({typst_text(w('page.trace_paper'))}, (), \"plain\")",
-                          f"#tidy({typst_text(w('workbook.figures'))}, {heads}, {rows}, (), \"\", "
+        heads = _strings((say("workbook.id"), say("workbook.label"), say("page.formula"),
+                          say("page.rows_or_table")))
+        return "\n".join((f"#part({typst_text(say('heading.trace'))})",
+                          f"#say({typst_text(say('page.trace_paper'))}, (), \"plain\")",
+                          f"#tidy({typst_text(say('workbook.figures'))}, {heads}, {rows}, (), "
+                          '"", '
                           f"(0.5fr, 2.6fr, 3.4fr, 1fr), {_flag(breaks(figures))})"))
 
 

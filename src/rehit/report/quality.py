@@ -18,48 +18,50 @@ from rehit.tables import table
 MOST_PAIRS = 8  # pairs of advised and done that differ; the rest stands in the workbook
 
 
-def method_blocks(words: Say, *, shares: pd.DataFrame | None,
+def method_blocks(say: Say, *, shares: pd.DataFrame | None,
                   done: pd.DataFrame | None) -> list[Block]:
     """Write the shares of methods beside the usual band, and the advice beside the works log.
 
     Parameters
     ----------
-    words
+    say
         Catalogue of the language.
     shares, done
         The contracts ``report_method_shares`` and ``report_advised_done``; None leaves one out.
     """
     blocks: list[Block] = []
     if shares is not None and len(shares):
-        blocks.append(_shares(words, shares))
+        blocks.append(_shares(say, shares))
     if done is not None and len(done):
-        blocks.append(_done(words, done))
+        blocks.append(_done(say, done))
     return blocks
 
 
-def _shares(w: Say, shares: pd.DataFrame) -> Grid:
+def _shares(say: Say, shares: pd.DataFrame) -> Grid:
     rows = tuple(
-        (w(f"quality.{r.code}"), w(f"quality.jobs_{r.jobs}"), w.share(r.share),
-         w("format.range", low=w.share(r.low), high=w.share(r.high)),
-         w("quality.as_usual" if r.inside else "quality.unlike"))
+        (say(f"quality.{r.code}"), say(f"quality.jobs_{r.jobs}"), say.share(r.share),
+         say("format.range", low=say.share(r.low), high=say.share(r.high)),
+         say("quality.as_usual" if r.inside else "quality.unlike"))
         for r in each(shares))
-    return Grid(w("quality.shares_caption"),
-                tuple(w(f"quality.col_{c}") for c in ("what", "jobs", "share", "band", "reading")),
-                rows, frozenset({2, 3}), w("quality.shares_note"))
+    return Grid(say("quality.shares_caption"),
+                tuple(say(f"quality.col_{c}")
+                      for c in ("what", "jobs", "share", "band", "reading")),
+                rows, frozenset({2, 3}), say("quality.shares_note"))
 
 
-def _done(w: Say, done: pd.DataFrame) -> Grid:
+def _done(say: Say, done: pd.DataFrame) -> Grid:
     same = done["advised"] == done["done"]
-    rows = [(w("quality.any_method"), w("quality.as_advised"), w.whole(done.loc[same, "n"].sum()),
-             w.share(float(done.loc[same, "share"].sum())))]
+    rows = [(say("quality.any_method"), say("quality.as_advised"),
+             say.whole(done.loc[same, "n"].sum()),
+             say.share(float(done.loc[same, "share"].sum())))]
     other = done[~same].sort_values(["n", "advised", "done"], ascending=[False, True, True])
     for r in each(other.head(MOST_PAIRS)):
-        second = w("quality.second_choice") if r.second_choice else ""
-        rows.append((w.code("method", r.advised), w.code("method", r.done) + second,
-                     w.whole(r.n), w.share(r.share)))
-    return Grid(w("quality.done_caption"),
-                tuple(w(f"quality.col_{c}") for c in ("advised", "done", "n_jobs", "share")),
-                tuple(rows), frozenset({2, 3}), w("quality.done_note"))
+        second = say("quality.second_choice") if r.second_choice else ""
+        rows.append((say.code("method", r.advised), say.code("method", r.done) + second,
+                     say.whole(r.n), say.share(r.share)))
+    return Grid(say("quality.done_caption"),
+                tuple(say(f"quality.col_{c}") for c in ("advised", "done", "n_jobs", "share")),
+                tuple(rows), frozenset({2, 3}), say("quality.done_note"))
 
 
 _COLUMNS = ("rows_in", "rows_kept", "rows_joined", "rows_set_aside")
@@ -67,17 +69,17 @@ _COLUMNS = ("rows_in", "rows_kept", "rows_joined", "rows_set_aside")
 
 def quality_section(facts: Facts) -> Section:
     """Write the section of the report; the row counts become figures that add up."""
-    section = Section("quality", facts.words("heading.quality"))
+    section = Section("quality", facts.say("heading.quality"))
     counts = facts.inputs.given("counts")
     traces: tuple[str, ...] = ()
     if counts is not None:
         traces = (_trace(facts, counts, "in", "Q1", ("Q2", "Q3", "Q4")),
                   *(_trace(facts, counts, name, f"Q{n}") for n, name in
                     enumerate(("kept", "joined", "set_aside"), start=2)))
-    section.put(*quality_blocks(facts.words, counts=counts, traces=traces,
+    section.put(*quality_blocks(facts.say, counts=counts, traces=traces,
                                 set_aside=facts.inputs.given("set_aside"),
                                 findings=facts.inputs.given("findings")),
-                *method_blocks(facts.words, shares=facts.inputs.given("method_shares"),
+                *method_blocks(facts.say, shares=facts.inputs.given("method_shares"),
                                done=facts.inputs.given("advised_done")))
     return section
 
@@ -85,56 +87,55 @@ def quality_section(facts: Facts) -> Section:
 def _trace(facts: Facts, counts: pd.DataFrame, name: str, figure_id: str,
            parts: tuple[str, ...] = ()) -> str:
     total = int(counts[f"rows_{name}"].sum())
-    return facts.trace(figure_id, total, facts.words.whole(total), key=f"Q_{name}", parts=parts,
+    return facts.trace(figure_id, total, facts.say.whole(total), key=f"Q_{name}", parts=parts,
                        table="counts", log_rows=log_rows(facts.inputs.incidents,
                                                          facts.inputs.set_aside)[name])
 
 
-def quality_blocks(words: Say, *, counts: pd.DataFrame | None, set_aside: pd.DataFrame | None,
+def quality_blocks(say: Say, *, counts: pd.DataFrame | None, set_aside: pd.DataFrame | None,
                    findings: pd.DataFrame | None, traces: tuple[str, ...] = ()) -> list[Block]:
     """Write the account of rows, the reasons for setting aside, and the findings."""
-    w = words
     blocks: list[Block] = []
     if counts is None or counts.empty:
-        blocks.append(Sentence(w("quality.no_counts"), tone="note"))
+        blocks.append(Sentence(say("quality.no_counts"), tone="note"))
     else:
-        blocks += _account(w, counts, traces)
+        blocks += _account(say, counts, traces)
     if set_aside is not None and len(set_aside):
         sums = set_aside.groupby(["reason", "reason_words"]).size().reset_index(name="n_rows")
         ordered = sums.sort_values(["n_rows", "reason"], ascending=[False, True])
-        blocks.append(Grid(w("quality.aside_caption"),
-                           (w("quality.col_reason"), w("quality.col_rows")),
-                           tuple((str(r.reason_words), w.whole(r.n_rows))
+        blocks.append(Grid(say("quality.aside_caption"),
+                           (say("quality.col_reason"), say("quality.col_rows")),
+                           tuple((str(r.reason_words), say.whole(r.n_rows))
                                  for r in each(ordered)), frozenset({1})))
     if findings is None or findings.empty:
-        blocks.append(Sentence(w("quality.no_findings")))
+        blocks.append(Sentence(say("quality.no_findings")))
     else:
-        blocks.append(_findings_grid(w, findings))
+        blocks.append(_findings_grid(say, findings))
     return blocks
 
 
-def _account(w: Say, counts: pd.DataFrame, traces: tuple[str, ...]) -> list[Block]:
-    totals = {c: w.whole(counts[c].sum()) for c in _COLUMNS}
-    says = Sentence(w("quality.account", **totals), traces, "key")
-    grid = Grid(w("quality.caption"),
-                (w("quality.col_file"), *(w(f"quality.col_{c}") for c in _COLUMNS)),
-                tuple((str(row["source_file"]), *(w.whole(row[c]) for c in _COLUMNS))
+def _account(say: Say, counts: pd.DataFrame, traces: tuple[str, ...]) -> list[Block]:
+    totals = {c: say.whole(counts[c].sum()) for c in _COLUMNS}
+    says = Sentence(say("quality.account", **totals), traces, "key")
+    grid = Grid(say("quality.caption"),
+                (say("quality.col_file"), *(say(f"quality.col_{c}") for c in _COLUMNS)),
+                tuple((str(row["source_file"]), *(say.whole(row[c]) for c in _COLUMNS))
                       for _, row in counts.iterrows()), frozenset({1, 2, 3, 4}))
     return [says, grid]
 
 
-def _findings_grid(w: Say, findings: pd.DataFrame) -> Grid:
+def _findings_grid(say: Say, findings: pd.DataFrame) -> Grid:
     order = table("report_findings").column("severity").allowed  # what matters most comes first
     weight = findings["severity"].astype(str).map({code: n for n, code in enumerate(order)})
     ordered = findings.assign(_weight=weight, _rows=-findings["count"].fillna(0)).sort_values(
         ["_weight", "_rows", "code"], kind="stable")
     rows = tuple(
-        (str(row["effect"]), "–" if pd.isna(row["count"]) else w.whole(row["count"]),
-         w.code("severity", row["severity"]),
+        (str(row["effect"]), "–" if pd.isna(row["count"]) else say.whole(row["count"]),
+         say.code("severity", row["severity"]),
          _advice(row))
         for _, row in ordered.iterrows())
-    return Grid(w("quality.findings_caption"),
-                tuple(w(f"quality.col_{c}") for c in ("effect", "rows", "severity", "advice")),
+    return Grid(say("quality.findings_caption"),
+                tuple(say(f"quality.col_{c}") for c in ("effect", "rows", "severity", "advice")),
                 rows, frozenset({1}), wordy=True)
 
 
@@ -172,12 +173,12 @@ def quality_page(*, project_name: str, findings: pd.DataFrame, counts: pd.DataFr
     str
         HTML; all text of the log is escaped.
     """
-    words = Say(language)
+    say = Say(language)
     first, last = (t.tz_convert(time_zone).date() for t in (observed_from, observed_to))
-    section = Section("summary", words("heading.quality"), quality_blocks(
-        words, counts=counts, set_aside=translated(set_aside, "set_aside", words),
-        findings=translated(findings, "findings", words)))
-    section.put(*method_blocks(words, shares=method_shares, done=advised_done))
+    section = Section("summary", say("heading.quality"), quality_blocks(
+        say, counts=counts, set_aside=translated(set_aside, "set_aside", say),
+        findings=translated(findings, "findings", say)))
+    section.put(*method_blocks(say, shares=method_shares, done=advised_done))
     document = Document(language, project_name,
-                        words.days(first, last), (section,))
-    return render_page(document, words)
+                        say.days(first, last), (section,))
+    return render_page(document, say)

@@ -48,23 +48,23 @@ def overview_picture(facts: Facts) -> Picture:
 
 
 def _texts(facts: Facts) -> tuple[str, str, str]:
-    w = facts.words
+    say = facts.say
     clusters = facts.inputs.given("clusters")
     drawn = facts.inputs.given("streets") is not None
-    values = {"total": w.whole(facts.now.count), "crs": facts.inputs.crs,
+    values = {"total": say.whole(facts.now.count), "crs": facts.inputs.crs,
               "top": int(facts.number("top_places")),
-              "streets": w("fig.map_streets") if drawn else ""}
+              "streets": say("fig.map_streets") if drawn else ""}
     key = "map_plain"
     if clusters is not None and facts.now.count:
         inside = within(facts.now.incidents, gpd.GeoDataFrame(clusters))
         known = facts.now.incidents.geometry.notna() | facts.now.incidents.index.isin(inside.index)
         share = len(inside) / max(int(known.sum()), 1)
-        facts.trace("H2", share, w.share(share), incidents=inside, n=len(clusters),
-                    inside=w.whole(len(inside)), placed=w.whole(known.sum()))
-        values |= {"share": w.share(share), "n": len(clusters), "placed": w.whole(known.sum())}
+        facts.trace("H2", share, say.share(share), incidents=inside, n=len(clusters),
+                    inside=say.whole(len(inside)), placed=say.whole(known.sum()))
+        values |= {"share": say.share(share), "n": len(clusters), "placed": say.whole(known.sum())}
         key = "map"
-    return (w(f"fig.{key}_title", **values), w(f"fig.{key}_note", **values),
-            w(f"fig.{key}_alt", **values))
+    return (say(f"fig.{key}_title", **values), say(f"fig.{key}_note", **values),
+            say(f"fig.{key}_alt", **values))
 
 
 def draw_overview(facts: Facts, ax: Axes) -> None:
@@ -77,12 +77,12 @@ def draw_overview(facts: Facts, ax: Axes) -> None:
     ax
         Axes to draw on.
     """
-    inputs, w = facts.inputs, facts.words
+    inputs, say = facts.inputs, facts.say
     handles: list[Any] = []
     if inputs.streets is not None and not inputs.streets.empty:
         ax.add_collection(LineCollection(street_lines(inputs.streets, tolerance_m=2.0),
                                          colors=LINE, linewidths=0.6, zorder=1))
-        handles.append(Line2D([], [], color=LINE, label=w("map.streets")))
+        handles.append(Line2D([], [], color=LINE, label=say("map.streets")))
     handles += _draw_areas(facts, ax)
     handles += _draw_places(facts, ax)
     _frame(facts, ax)
@@ -103,31 +103,31 @@ def street_lines(streets: gpd.GeoDataFrame, *, tolerance_m: float) -> list[np.nd
 
 
 def _draw_areas(facts: Facts, ax: Axes) -> list[Any]:
-    w = facts.words
+    say = facts.say
     handles: list[Any] = []
     cells, clusters = facts.inputs.given("cells"), facts.inputs.given("clusters")
     if cells is not None and cells["hot"].any():
         hot = gpd.GeoDataFrame(cells[cells["hot"].astype(bool)])
         hot.plot(ax=ax, facecolor="none", edgecolor=PLUM, hatch="////", linewidth=0.8, zorder=2)
         handles.append(Patch(facecolor="none", edgecolor=PLUM, hatch="////",
-                             label=w("map.hot_cells")))
+                             label=say("map.hot_cells")))
     if clusters is not None:
         hulls = gpd.GeoSeries(clusters.geometry).buffer(8)
         hulls.plot(ax=ax, facecolor="none", edgecolor=OCHRE, linewidth=1.6, linestyle="--",
                    zorder=4)
-        handles.append(Line2D([], [], color=OCHRE, linestyle="--", label=w("map.clusters")))
+        handles.append(Line2D([], [], color=OCHRE, linestyle="--", label=say("map.clusters")))
     return handles
 
 
 def _draw_places(facts: Facts, ax: Axes) -> list[Any]:
-    w = facts.words
+    say = facts.say
     repeats = facts.inputs.given("repeats")
     if repeats is None:
         points = facts.now.incidents
         shapes = gpd.GeoSeries(points.geometry[points.geometry.notna()])
         ax.plot(shapes.x, shapes.y, ".", color=QUIET, markersize=2, alpha=0.6, zorder=3)
         return [Line2D([], [], marker=".", color=QUIET, linestyle="none",
-                       label=w("map.incidents"))]
+                       label=say("map.incidents"))]
     firm = repeats[repeats["place_kind"] != "street"]
     again = firm[firm["n_rehits"] > 0] if len(firm) else repeats
     top = again[again.geometry.notna()].nlargest(150, "rate_per_year")
@@ -141,12 +141,12 @@ def _draw_places(facts: Facts, ax: Axes) -> list[Any]:
     if facts.inputs.threshold_per_year is not None:
         bar = ax.figure.colorbar(dots, ax=ax, location="bottom", fraction=0.035, aspect=45,
                                  pad=0.01)
-        bar.set_label(w("map.chance", threshold=w.given(facts.inputs.threshold_per_year)),
+        bar.set_label(say("map.chance", threshold=say.given(facts.inputs.threshold_per_year)),
                       fontsize=8)
-        bar.set_ticks([0, 0.5, 1], labels=[w.share(v) for v in (0.0, 0.5, 1.0)])
+        bar.set_ticks([0, 0.5, 1], labels=[say.share(v) for v in (0.0, 0.5, 1.0)])
     shown = [Line2D([], [], marker="o", linestyle="none", markerfacecolor=PAPER,
                     markeredgecolor=INK, markersize=math.sqrt(8 + 90 * rate / biggest),
-                    label=w("map.rate", rate=w.number(rate, 2)))
+                    label=say("map.rate", rate=say.number(rate, 2)))
              for rate in (biggest, biggest / 4)]
     return list(shown)
 

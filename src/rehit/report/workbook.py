@@ -162,44 +162,44 @@ def write_workbook(path: Path, facts: Facts) -> None:
         }
         _readme(book, facts, sheets, formats)
         for name, (_, frame, attribute) in sheets.items():
-            _write_sheet(book, name, frame, attribute, formats, phrases=Phrases(facts.words))
+            _write_sheet(book, name, frame, attribute, formats, phrases=Phrases(facts.say))
 
 
 def _sheets(facts: Facts) -> dict[str, tuple[str, pd.DataFrame, str]]:
-    w = facts.words
-    sheets = {w("workbook.figures"): (w("workbook.about_figures"), _figures(facts), "")}
+    say = facts.say
+    sheets = {say("workbook.figures"): (say("workbook.about_figures"), _figures(facts), "")}
     for attribute, frame in facts.inputs.tables():
         if attribute in ("incidents", "streets"):
             continue
         shown = frame.drop(columns=list(PRIVATE & set(frame.columns)))
         if attribute == "advice":
             shown = shown[shown["incident_id"].isin(facts.now.incidents["incident_id"])]
-        sheets[attribute] = (w.code("about", attribute), _flat(shown), attribute)
-    sheets[w("workbook.period_incidents")] = (w("workbook.about_incidents"),
+        sheets[attribute] = (say.code("about", attribute), _flat(shown), attribute)
+    sheets[say("workbook.period_incidents")] = (say("workbook.about_incidents"),
                                               _flat(facts.now.incidents), "incidents")
     columns = _columns(facts, [(n, s[2], s[1]) for n, s in sheets.items()])
-    sheets[w("workbook.columns")] = (w("workbook.about_columns"), columns, "")
+    sheets[say("workbook.columns")] = (say("workbook.about_columns"), columns, "")
     return sheets
 
 
 def _figures(facts: Facts) -> pd.DataFrame:
-    w = facts.words
+    say = facts.say
     names = ("id", "label", "value", "shown", "unit", "formula", "filter", "n_rows")
     rows = [(f.id, f.label, f.value, f.shown.replace("\u00a0", " "), f.unit, f.formula, f.filter,
              len(f.rows)) for f in facts.book.figures.values()]
-    return pd.DataFrame(rows, columns=[w(f"workbook.{n}") for n in names])
+    return pd.DataFrame(rows, columns=[say(f"workbook.{n}") for n in names])
 
 
 def _columns(facts: Facts, sheets: list[tuple[str, str, pd.DataFrame]]) -> pd.DataFrame:
-    w, phrases = facts.words, Phrases(facts.words)
+    say, phrases = facts.say, Phrases(facts.say)
     rows = []
     for name, attribute, frame in sheets:
         known = described_columns(attribute)
         for column in frame.columns if attribute else ():
             d = known.get(column)
             rows.append((name, column, phrases(d.unit) if d else "", d.kind if d else "",
-                         phrases(d.meaning) if d else w("workbook.extra")))
-    return pd.DataFrame(rows, columns=[w(f"workbook.{c}") for c in (
+                         phrases(d.meaning) if d else say("workbook.extra")))
+    return pd.DataFrame(rows, columns=[say(f"workbook.{c}") for c in (
         "sheet", "column", "unit", "kind", "meaning")])
 
 
@@ -217,24 +217,24 @@ def _flat(frame: pd.DataFrame) -> pd.DataFrame:
 
 def _readme(book: Any, facts: Facts, sheets: dict[str, tuple[str, pd.DataFrame, str]],
             formats: dict[str, Any]) -> None:
-    w, inputs = facts.words, facts.inputs
-    sheet = book.add_worksheet(w("workbook.readme"))
+    say, inputs = facts.say, facts.inputs
+    sheet = book.add_worksheet(say("workbook.readme"))
     for column, width in enumerate(_README_WIDTHS):
         sheet.set_column(column, column, width)
     _set_page(sheet)
-    sheet.write_string(0, 0, _safe(w("workbook.title", name=inputs.name)), formats["title"])
-    lines = [w("workbook.period", period=w.days(inputs.period_start, inputs.period_end)),
-             w("workbook.made", observed_from=facts.day(inputs.observed_from),
+    sheet.write_string(0, 0, _safe(say("workbook.title", name=inputs.name)), formats["title"])
+    lines = [say("workbook.period", period=say.days(inputs.period_start, inputs.period_end)),
+             say("workbook.made", observed_from=facts.day(inputs.observed_from),
                observed_to=facts.day(inputs.observed_to), zone=inputs.time_zone,
                currency=inputs.currency, price_year=inputs.price_year, crs=inputs.crs),
-             w("workbook.units"), w("workbook.text_safe"), *inputs.limits]
+             say("workbook.units"), say("workbook.text_safe"), *inputs.limits]
     for row, line in enumerate(lines, start=2):
         # Across all columns and broken into lines, or print would cut it off at the last column.
         sheet.set_row(row, _LINE_POINTS * math.ceil(len(line) / sum(_README_WIDTHS)))
         sheet.merge_range(row, 0, row, len(_README_WIDTHS) - 1, _safe(line), formats["wrap"])
     top = len(lines) + 3
     for column, head in enumerate(("sheets", "rows", "about")):
-        sheet.write_string(top, column, w(f"workbook.{head}"), formats["head"])
+        sheet.write_string(top, column, say(f"workbook.{head}"), formats["head"])
     for row, (name, (about, frame, _)) in enumerate(sheets.items(), start=top + 1):
         sheet.write_url(row, 0, f"internal:'{name}'!A1", string=name)
         sheet.write_number(row, 1, len(frame))

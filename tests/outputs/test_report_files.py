@@ -11,11 +11,12 @@ import pandas as pd
 import pytest
 from report_tables import HOSTILE, make_incidents, make_input
 
+from rehit.outputs.report import write_report
 from rehit.parameters import load_parameters
 from rehit.report.document import Answer, Document, Sentence
 from rehit.report.inputs import ReportInput
 from rehit.report.measures import gather_facts
-from rehit.report.quarterly import build_document, write_report
+from rehit.report.sections import build_document
 
 
 class _Outline(HTMLParser):
