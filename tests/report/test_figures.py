@@ -51,7 +51,7 @@ def test_every_figure_states_finding_source_and_alternative(name: str, language:
 @pytest.mark.parametrize("name", DRAWINGS)
 def test_words_do_not_depend_on_the_width(name: str) -> None:
     wide, narrow = (Figure(figsize=(w, 4)).add_subplot() for w in (7, 3.5))
-    assert DRAWINGS[name](ax=wide, say=EN) == DRAWINGS[name](ax=narrow, words=EN)
+    assert DRAWINGS[name](ax=wide, say=EN) == DRAWINGS[name](ax=narrow, say=EN)
 
 
 def test_same_input_same_bytes() -> None:
