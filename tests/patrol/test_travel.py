@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+from itertools import pairwise
 from pathlib import Path
 
 import geopandas as gpd
@@ -165,3 +166,71 @@ def test_broken_files_are_named(tmp_path: Path, content: bytes) -> None:
         (tmp_path / name).write_bytes(content)
         with pytest.raises(InputFileError, match=name):
             read_streets(tmp_path / name, crs=CRS)
+
+
+def _town_by_itself(lines: gpd.GeoDataFrame, spots: list[tuple[float, float]],
+                    share: float, walk_m_per_s: float) -> nx.MultiDiGraph:
+    """A NetworkX graph in which each place is cut into the stretch it is nearest to."""
+    town = nx.MultiDiGraph()
+    pieces = []
+    for line, speed, single in zip(lines.geometry, lines["speed_kmh"], lines["oneway"],
+                                   strict=True):
+        pieces += [(a, b, speed * share / 3.6, single)
+                   for a, b in zip(line.coords[:-1], line.coords[1:], strict=True)]
+    cut: dict[int, list[tuple[float, tuple[float, float]]]] = {}
+    for number, spot in enumerate(spots):
+        gaps = [LineString([a, b]).distance(Point(spot)) for a, b, _, _ in pieces]
+        at = int(np.argmin(gaps))
+        along = LineString(pieces[at][:2]).project(Point(spot))
+        node = (f"street {number}",)
+        cut.setdefault(at, []).append((along, node))
+        for a, b in ((("place", number), node), (node, ("place", number))):
+            town.add_edge(a, b, seconds=gaps[at] / walk_m_per_s)
+    for at, (a, b, speed, single) in enumerate(pieces):
+        length = float(np.hypot(a[0] - b[0], a[1] - b[1]))
+        chain = [(0.0, a), *sorted(cut.get(at, [])), (length, b)]
+        for (near, first), (far, second) in pairwise(chain):
+            town.add_edge(first, second, seconds=(far - near) / speed)
+            if not single:
+                town.add_edge(second, first, seconds=(far - near) / speed)
+    return town
+
+
+def test_times_between_places_against_networkx_on_1000_random_pairs(numbers: Parameters) -> None:
+    """Places anywhere along or beside slanting streets, each joining both directions."""
+    rng = np.random.default_rng(5)
+    lines = grid_streets(9)
+    lines.geometry = lines.geometry.rotate(17.3, origin=(EAST, NORTH))
+    lines["speed_kmh"] = rng.uniform(10, 60, len(lines))
+    lines["oneway"] = rng.random(len(lines)) < 0.25
+    chosen = rng.integers(0, len(lines), 80)
+    spots = []
+    for line, along in zip(lines.geometry.iloc[chosen], rng.uniform(20, 780, 80), strict=True):
+        point = line.interpolate(along)
+        aside = rng.uniform(-8, 8, 2)
+        spots.append((point.x + aside[0], point.y + aside[1]))
+    town = _town_by_itself(lines, spots, numbers["patrol.speed_share"],
+                           numbers["patrol.walk_speed_kmh"] / 3.6)
+    found = travel_times(gpd.GeoSeries([Point(s) for s in spots], crs=CRS),
+                         network=network(lines, numbers), parameters=numbers).seconds
+    reached = 0
+    for i, j in rng.integers(0, len(spots), (1000, 2)):
+        try:
+            want = nx.dijkstra_path_length(town, ("place", i), ("place", j), weight="seconds")
+            reached += i != j
+        except nx.NetworkXNoPath:
+            want = np.inf
+        assert found[i, j] == pytest.approx(want, abs=1e-6)
+    assert reached > 900
+
+
+def test_a_place_joins_both_directions_of_a_two_way_street(numbers: Parameters) -> None:
+    """On a slanting street the two directions are not equally near to the last bit."""
+    rng = np.random.default_rng(2)
+    line = LineString([(EAST, NORTH), (EAST + 871.3, NORTH + 317.9)])
+    lines = gpd.GeoDataFrame({"speed_kmh": [36.0]}, crs=CRS, geometry=[line])
+    spots = [line.interpolate(at) for at in rng.uniform(10, 900, 300)]
+    found = travel_times(gpd.GeoSeries(spots, crs=CRS), network=network(lines, numbers),
+                         parameters=numbers).seconds
+    np.testing.assert_allclose(found, found.T, atol=1e-6)
+    assert np.isfinite(found).all()

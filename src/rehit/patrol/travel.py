@@ -128,7 +128,7 @@ def oneway_flags(lines: pd.DataFrame) -> np.ndarray:
 M_PER_KM = 1000.0
 S_PER_H = 3600.0
 _CM = 100.0
-_SHORTEST_S = 1e-6
+_SHORTEST_S = 1e-9
 
 
 @dataclass(frozen=True)
@@ -286,50 +286,52 @@ def snap(network: Network, xy: np.ndarray, *,
          parameters: Parameters) -> tuple[Network, np.ndarray, np.ndarray]:
     """Return the network with a node for each place, those nodes, and the walk to each [s].
 
-    A place farther than ``patrol.snap_m`` from any street gets node -1.
+    A place joins every direction in which its nearest stretch of street may be driven. Farther
+    than ``patrol.snap_m`` from any street it gets node -1.
     """
-    ends = network.xy[np.c_[network.tail, network.head]]
-    segments = shapely.linestrings(ends)
     nodes = np.full(len(xy), -1, dtype=np.int64)
     walk_s = np.zeros(len(xy))
-    known = np.flatnonzero(np.isfinite(xy).all(axis=1))
-    if not len(known):
+    stretches, stretch_of = np.unique(
+        np.sort(np.c_[network.tail, network.head], axis=1), axis=0, return_inverse=True)
+    place, stretch = _nearest(network.xy[stretches], xy, parameters["patrol.snap_m"])
+    if not len(place):
         return network, nodes, walk_s
-    points = shapely.points(xy[known])
-    pairs = shapely.STRtree(segments).query_nearest(
-        points, max_distance=parameters["patrol.snap_m"], all_matches=True)
-    # Both directions of a two-way street are equally near; each gets the place in its chain.
-    place, arc = known[pairs[0]], pairs[1]
-    # Of streets that meet at the nearest point, one is enough: all pass through that vertex.
-    low = np.minimum(network.tail[arc], network.head[arc])
-    high = np.maximum(network.tail[arc], network.head[arc])
-    table = pd.DataFrame({"place": place, "arc": arc, "low": low, "high": high})
-    chosen = table.groupby("place")[["low", "high"]].transform("first")
-    table = table[(table["low"] == chosen["low"]) & (table["high"] == chosen["high"])]
-    table = table.reset_index(drop=True)
-    at, share = _projected(network, xy, table)
-    table["share"] = share
+    ends = network.xy[stretches[stretch]]
+    at, share = _projected(ends, xy[place])
     walk_speed = parameters["patrol.walk_speed_kmh"] * M_PER_KM / S_PER_H
-    walk_s[table["place"]] = np.hypot(*(xy[table["place"]] - at).T) / walk_speed
+    walk_s[place] = np.hypot(*(xy[place] - at).T) / walk_speed
     # A place at a corner takes the corner's own node: every street there leads to and from it.
-    for end, far in ((network.tail, share), (network.head, 1 - share)):
-        metres = far * np.hypot(*(ends[table["arc"], 1] - ends[table["arc"], 0]).T)
-        corner = metres < 1 / _CM
-        nodes[table["place"].to_numpy()[corner]] = end[table["arc"].to_numpy()[corner]]
-    table = table[nodes[table["place"]] < 0]
-    inside, first = np.unique(table["place"], return_index=True)
-    nodes[inside] = len(network.xy) + np.arange(len(inside))
-    new_xy = at[table.index.to_numpy()][first]
-    return _with_chains(network, new_xy, nodes, table), nodes, walk_s
+    length = np.hypot(*(ends[:, 1] - ends[:, 0]).T)
+    for end, far in ((0, share), (1, 1 - share)):
+        corner = far * length < 1 / _CM
+        nodes[place[corner]] = stretches[stretch[corner], end]
+    inside = nodes[place] < 0
+    nodes[place[inside]] = len(network.xy) + np.arange(inside.sum())
+    joined = pd.DataFrame({"place": place, "stretch": stretch, "share": share})[inside]
+    arcs = pd.DataFrame({"arc": np.arange(len(network.tail)), "stretch": stretch_of.reshape(-1)})
+    table = joined.merge(arcs, on="stretch")
+    drawn = network.tail[table["arc"]] == stretches[table["stretch"], 0]
+    table["share"] = table["share"].where(drawn, 1 - table["share"])
+    return _with_chains(network, at[inside], nodes, table), nodes, walk_s
 
 
-def _projected(network: Network, xy: np.ndarray,
-               table: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
-    a = network.xy[network.tail[table["arc"]]]
-    step = network.xy[network.head[table["arc"]]] - a
+def _nearest(ends: np.ndarray, xy: np.ndarray,
+             farthest_m: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return which places have a stretch of street near enough, and the nearest one of each."""
+    known = np.flatnonzero(np.isfinite(xy).all(axis=1))
+    pairs = shapely.STRtree(shapely.linestrings(ends)).query_nearest(
+        shapely.points(xy[known]), max_distance=farthest_m, all_matches=True)
+    # Of streets that meet at the nearest point, one is enough: all pass through that vertex.
+    which, first = np.unique(pairs[0], return_index=True)
+    return known[which], pairs[1][first]
+
+
+def _projected(ends: np.ndarray, xy: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the nearest point of each stretch, and its share of the way along it."""
+    step = ends[:, 1] - ends[:, 0]
     square = (step**2).sum(axis=1)
-    share = np.clip(((xy[table["place"]] - a) * step).sum(axis=1) / np.maximum(square, 1e-12), 0, 1)
-    return a + share[:, None] * step, share
+    share = np.clip(((xy - ends[:, 0]) * step).sum(axis=1) / np.maximum(square, 1e-12), 0, 1)
+    return ends[:, 0] + share[:, None] * step, share
 
 
 def _with_chains(network: Network, new_xy: np.ndarray, nodes: np.ndarray,
