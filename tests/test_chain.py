@@ -7,16 +7,17 @@ import re
 import pandas as pd
 import pytest
 
-from rehit.chain import Chain, month_edges
+from rehit.chain import Chain
 from rehit.errors import SettingError
+from rehit.observed import Window
 from rehit.outputs.costs import cost_sentences
 from rehit.outputs.hotspots import hotspot_sentences
 from rehit.outputs.report import in_report_language, period_days, quarter_days
 
 
 def test_months_begin_by_the_clock_of_the_place() -> None:
-    edges = month_edges(pd.Timestamp("2024-05-31T23:00Z"), pd.Timestamp("2024-08-31T22:30Z"),
-                        time_zone="Europe/Lisbon")
+    edges = Window(pd.Timestamp("2024-05-31T23:00Z"),
+                   pd.Timestamp("2024-08-31T22:30Z")).month_edges("Europe/Lisbon")
     assert [str(edge) for edge in edges] == [
         "2024-05-31 23:00:00+00:00", "2024-06-30 23:00:00+00:00", "2024-07-31 23:00:00+00:00",
         "2024-08-31 23:00:00+00:00"]

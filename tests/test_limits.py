@@ -6,6 +6,7 @@ import pandas as pd
 import pytest
 
 from rehit.limits import find_limits
+from rehit.observed import Window
 from rehit.parameters import Parameters, load_parameters
 
 FULL = pd.DataFrame({
@@ -18,10 +19,10 @@ FULL = pd.DataFrame({
 START, END = pd.Timestamp("2024-01-01", tz="UTC"), pd.Timestamp("2025-01-01", tz="UTC")
 
 
-def _limits(incidents: pd.DataFrame, *, has_register: bool, observed_to: pd.Timestamp = END,
+def _limits(incidents: pd.DataFrame, *, has_register: bool, until: pd.Timestamp = END,
             parameters: Parameters | None = None) -> tuple[str, ...]:
-    return find_limits(incidents, has_register=has_register, observed_from=START,
-                       observed_to=observed_to, parameters=parameters)
+    return find_limits(incidents, has_register=has_register, window=Window(START, until),
+                       parameters=parameters)
 
 
 def test_a_full_log_with_a_register_has_no_limits() -> None:
@@ -77,11 +78,11 @@ def test_the_project_decides_when_a_lack_is_worth_saying(
 def test_a_log_shorter_than_a_year_stretches_its_rates(days: float, said: str) -> None:
     log = FULL.assign(reported_at=START)
     end = START + pd.Timedelta(days=days)
-    assert _limits(log, has_register=True, observed_to=end) == (
+    assert _limits(log, has_register=True, until=end) == (
         f"The log covers {said}: rates per year stretch what was seen in them to a year, "
         "whatever the season.",)
     lenient = load_parameters().override({"pipeline.short_log_days": 30})
-    assert len(_limits(log, has_register=True, observed_to=end, parameters=lenient)) == (days < 30)
+    assert len(_limits(log, has_register=True, until=end, parameters=lenient)) == (days < 30)
 
 
 def test_a_step_in_the_whole_logs_pace_is_a_limit() -> None:
@@ -90,7 +91,7 @@ def test_a_step_in_the_whole_logs_pace_is_a_limit() -> None:
                         "cleared_at": END, "status": "cleared", "place_quality": "surveyed",
                         "substrate": "brick", "area_m2": 1.0, "priority": "offensive"})
     log.loc[0, "status"] = "open"
-    said = _limits(log, has_register=True, observed_to=START + pd.Timedelta(days=735))
+    said = _limits(log, has_register=True, until=START + pd.Timedelta(days=735))
     assert len(said) == 1
     assert said[0].startswith("The whole log changed pace around 30 December 2024: 7.0 incidents a "
                               "week before, 28.0 after.")

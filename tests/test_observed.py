@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from rehit.errors import SettingError, TableError
-from rehit.observed import known_places, time_at_risk, timeline, waiting_between, window_days
+from rehit.observed import Window, known_places, time_at_risk, timeline, waiting_between
 from rehit.parameters import load_parameters
 
 START = pd.Timestamp("2024-01-01", tz="UTC")
@@ -27,8 +27,8 @@ def log(*rows: tuple) -> pd.DataFrame:
 
 def risk(table: pd.DataFrame) -> pd.DataFrame:
     numbers = load_parameters()
-    laid = timeline(table, observed_from=START, observed_to=END, parameters=numbers)
-    return time_at_risk(laid, length_days=window_days(START, END), parameters=numbers)
+    laid = timeline(table, window=Window(START, END), parameters=numbers)
+    return time_at_risk(laid, length_days=Window(START, END).days, parameters=numbers)
 
 
 def test_waiting_days_are_not_at_risk():
@@ -98,7 +98,7 @@ def test_incidents_outside_the_window_are_not_used():
 
 def test_waiting_between_two_days_adds_up_over_parts():
     table = log(("w", 10, 50, "cleared"), ("w", 20, 60, "cleared"), ("v", 5, None, "open"))
-    laid = timeline(table, observed_from=START, observed_to=END, parameters=load_parameters())
+    laid = timeline(table, window=Window(START, END), parameters=load_parameters())
     parts = [waiting_between(laid, from_day=a, to_day=a + 25) for a in (0, 25, 50, 75)]
     assert sum(parts).tolist() == pytest.approx([95, 50])
     assert parts[0].tolist() == pytest.approx([20, 15])
@@ -149,8 +149,8 @@ def test_incidents_without_a_place_are_left_out():
 
 def test_bad_windows_and_missing_columns_are_refused():
     with pytest.raises(SettingError, match="observation window"):
-        window_days(END, START)
+        Window(END, START).checked()
     with pytest.raises(SettingError, match="time zone"):
-        window_days(START.tz_localize(None), END.tz_localize(None))
+        Window(START.tz_localize(None), END.tz_localize(None)).checked()
     with pytest.raises(TableError, match="place_kind"):
         known_places(log(("w", 1, 2, "cleared")).drop(columns="place_kind"))

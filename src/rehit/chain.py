@@ -289,8 +289,7 @@ class Chain:
         incidents = self.incidents
         self.step("Ranking repeat places")
         return rank_repeats(
-            incidents, register=self.register, observed_from=self.cleaned.observed_from,
-            observed_to=self.cleaned.observed_to,
+            incidents, register=self.register, window=self.cleaned.window,
             threshold_per_year=self.parameters["hotspots.threshold_per_year"],
             parameters=self.parameters, rng=self.rng("repeats"))
 
@@ -300,8 +299,7 @@ class Chain:
         incidents = self.incidents
         self.step("Grouping into clusters")
         return find_clusters(
-            incidents, observed_from=self.cleaned.observed_from,
-            observed_to=self.cleaned.observed_to, parameters=self.parameters,
+            incidents, window=self.cleaned.window, parameters=self.parameters,
             rng=self.rng("clusters"))
 
     @cached_property
@@ -316,8 +314,8 @@ class Chain:
         """Time from each clearance to the next marking of the place, or to the log's end."""
         area = self.project.study_area
         return rehit_spells(
-            self.incidents, register=self.register, observed_from=self.cleaned.observed_from,
-            observed_to=self.cleaned.observed_to, southern=area is not None and area[3] < 0,
+            self.incidents, register=self.register, window=self.cleaned.window,
+            southern=area is not None and area[3] < 0,
             parameters=self.parameters)
 
     @cached_property
@@ -331,8 +329,7 @@ class Chain:
     def limits(self) -> tuple[str, ...]:
         """What this log does not allow to conclude."""
         return find_limits(self.incidents, has_register=self.register is not None,
-                           observed_from=self.cleaned.observed_from,
-                           observed_to=self.cleaned.observed_to, parameters=self.parameters)
+                           window=self.cleaned.window, parameters=self.parameters)
 
     @cached_property
     def forecast(self) -> pd.DataFrame:
@@ -340,20 +337,18 @@ class Chain:
         places = self.repeats
         self.step("Forecasting")
         return forecast_places(
-            self.incidents, places=places, observed_from=self.cleaned.observed_from,
-            observed_to=self.cleaned.observed_to, parameters=self.parameters)
+            self.incidents, places=places, window=self.cleaned.window, parameters=self.parameters)
 
     @cached_property
     def forecast_record(self) -> tuple[pd.DataFrame, pd.DataFrame]:
         """How the last months would have been forecast, and how plain counts would have done."""
         places, zone = self.repeats, self.project.time_zone
         self.step("Scoring past forecasts")
-        first, last = self.cleaned.observed_from, self.cleaned.observed_to
+        window = self.cleaned.window
         months = int(self.parameters["pipeline.record_months"])
-        edges = month_edges(first, last, time_zone=zone)[-months - 1:]
-        history = place_history(self.incidents, places=places, observed_from=first,
-                                observed_to=last)
-        return past_record(history, starts=edges[:-1], ends=edges[1:], observed_from=first,
+        edges = window.month_edges(zone)[-months - 1:]
+        history = place_history(self.incidents, places=places, window=window)
+        return past_record(history, starts=edges[:-1], ends=edges[1:], window=window,
                            numbers=self.parameters)
 
     @cached_property
@@ -431,17 +426,6 @@ class Chain:
         years = years or self.programme_years
         return budget_sweep(self.costing, strategies=self.strategies, years=years,
                             parameters=self.cost_parameters, rng=self.rng("programme"))
-
-
-def month_edges(first: pd.Timestamp, last: pd.Timestamp, *,
-                time_zone: str) -> list[pd.Timestamp]:
-    """Return the beginnings of months inside a window, by the clock of the place, in UTC."""
-    start = first.tz_convert(time_zone).tz_localize(None).normalize()
-    # A log that ends within the last minutes of a month holds that month whole.
-    end = (last + pd.Timedelta(hours=12)).tz_convert(time_zone).tz_localize(None)
-    months = pd.date_range(start, end, freq="MS").tz_localize(time_zone, ambiguous=True,
-                                                              nonexistent="shift_forward")
-    return list(months.tz_convert("UTC"))
 
 
 def _say_nothing(_words: str) -> None:

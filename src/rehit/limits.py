@@ -5,15 +5,14 @@ from __future__ import annotations
 import pandas as pd
 
 from rehit.hotspots.pace import find_reporting_change, read_reporting_change
-from rehit.observed import window_days
+from rehit.observed import Window
 from rehit.parameters import Parameters, load_parameters
 
 #: How the limit of a short log begins: the bid says the same of its own season.
 SHORT_LOG = "The log covers "
 
 
-def find_limits(incidents: pd.DataFrame, *, has_register: bool, observed_from: pd.Timestamp,
-                observed_to: pd.Timestamp,
+def find_limits(incidents: pd.DataFrame, *, has_register: bool, window: Window,
                 parameters: Parameters | None = None) -> tuple[str, ...]:
     """Return one sentence for each thing that this log does not allow to conclude.
 
@@ -23,7 +22,7 @@ def find_limits(incidents: pd.DataFrame, *, has_register: bool, observed_from: p
         Placed incidents (the contracts ``incidents`` and ``placed``).
     has_register
         Whether the project names an asset register.
-    observed_from, observed_to
+    window
         Observation window, UTC.
     parameters
         Uses ``pipeline.short_log_days``, ``extract_months``, ``extract_month_share``,
@@ -34,10 +33,9 @@ def find_limits(incidents: pd.DataFrame, *, has_register: bool, observed_from: p
     if incidents.empty:
         return ("The log holds no usable incident, so nothing can be concluded.",)
     checks = (_extract, _clearance, _places, _surfaces, _sizes, _offensive)
-    said = [*_short(window_days(observed_from, observed_to), numbers),
+    said = [*_short(window.days, numbers),
             *(sentence for check in checks for sentence in check(incidents, numbers))]
-    change = find_reporting_change(incidents["reported_at"], observed_from=observed_from,
-                                   observed_to=observed_to, parameters=numbers)
+    change = find_reporting_change(incidents["reported_at"], window=window, parameters=numbers)
     if change:
         said.append(read_reporting_change(change))
     if not has_register:

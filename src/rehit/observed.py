@@ -7,6 +7,8 @@ neither a re-hit nor evidence about how fast a clean wall is hit.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 
@@ -14,34 +16,68 @@ from rehit.errors import SettingError, TableError
 from rehit.parameters import Parameters
 
 NEEDED = ("incident_id", "place_id", "place_kind", "reported_at", "cleared_at", "status")
+DAYS_PER_YEAR = 365.25
 POOR = ("street", "default", "none")
 
 
-def window_days(observed_from: pd.Timestamp, observed_to: pd.Timestamp) -> float:
-    """Return the length of the observation window [days], refusing one that is empty.
+@dataclass(frozen=True)
+class Window:
+    """The time that a log covers, both ends counted in.
 
     Parameters
     ----------
-    observed_from, observed_to
-        Start and end of the period that the log covers, UTC.
-
-    Raises
-    ------
-    SettingError
-        If the window is not longer than nothing, or a time is missing or has no time zone.
+    start, end
+        Times with a time zone.
 
     Examples
     --------
-    >>> window_days(pd.Timestamp("2024-01-01", tz="UTC"), pd.Timestamp("2024-01-31", tz="UTC"))
+    >>> january = Window(pd.Timestamp("2024-01-01", tz="UTC"), pd.Timestamp("2024-01-31", tz="UTC"))
+    >>> january.days
     30.0
     """
-    good = all(isinstance(t, pd.Timestamp) and not pd.isna(t) and t.tzinfo is not None
-               for t in (observed_from, observed_to))
-    if not good or observed_to <= observed_from:
-        raise SettingError("observation window", got=f"{observed_from} to {observed_to}",
-                           allowed="two times with a time zone, the second later",
-                           remedy="take observed_from and observed_to from the cleaning result")
-    return (observed_to - observed_from).total_seconds() / 86_400
+
+    start: pd.Timestamp
+    end: pd.Timestamp
+
+    def checked(self) -> Window:
+        """Return itself, if it is a window at all.
+
+        Raises
+        ------
+        SettingError
+            If it is not longer than nothing, or a time is missing or has no time zone.
+        """
+        good = all(isinstance(t, pd.Timestamp) and not pd.isna(t) and t.tzinfo is not None
+                   for t in (self.start, self.end))
+        if not good or self.end <= self.start:
+            raise SettingError("observation window", got=f"{self.start} to {self.end}",
+                               allowed="two times with a time zone, the second later",
+                               remedy="take the window from the cleaning result")
+        return self
+
+    @property
+    def days(self) -> float:
+        """Its length [days], refusing a window that is none."""
+        self.checked()
+        return (self.end - self.start).total_seconds() / 86_400
+
+    @property
+    def years(self) -> float:
+        """Its length [years]."""
+        return self.days / DAYS_PER_YEAR
+
+    def holds(self, times: pd.Series) -> pd.Series:
+        """Say which times lie in it."""
+        return times.between(self.start, self.end)
+
+    def month_edges(self, time_zone: str) -> list[pd.Timestamp]:
+        """Return the beginnings of months inside it, by the clock of the place, in UTC."""
+        start = self.start.tz_convert(time_zone).tz_localize(None).normalize()
+        # A log that ends within the last minutes of a month holds that month whole.
+        end = (self.end + pd.Timedelta(hours=12)).tz_convert(time_zone).tz_localize(None)
+        months = pd.date_range(start, end, freq="MS").tz_localize(time_zone, ambiguous=True,
+                                                                  nonexistent="shift_forward")
+        return list(months.tz_convert("UTC"))
 
 
 def known_places(placed_incidents: pd.DataFrame) -> pd.DataFrame:
@@ -90,8 +126,8 @@ def known_places(placed_incidents: pd.DataFrame) -> pd.DataFrame:
     return kept.assign(place_id=place[keep].astype("str"), place_kind=kind[keep].astype("str"))
 
 
-def timeline(placed_incidents: pd.DataFrame, *, observed_from: pd.Timestamp,
-             observed_to: pd.Timestamp, parameters: Parameters) -> pd.DataFrame:
+def timeline(placed_incidents: pd.DataFrame, *, window: Window,
+             parameters: Parameters) -> pd.DataFrame:
     """Lay every incident on its place's own clock of waiting and risk.
 
     Assumptions: a case still open waits until the end of the window, or until the next clearance at
@@ -106,7 +142,7 @@ def timeline(placed_incidents: pd.DataFrame, *, observed_from: pd.Timestamp,
     ----------
     placed_incidents
         Incidents with ``place_id, place_kind, reported_at, cleared_at, status``.
-    observed_from, observed_to
+    window
         Observation window, UTC.
     parameters
         Uses ``hotspots.min_dated_share`` and ``hotspots.assumed_wait_days``.
@@ -116,12 +152,12 @@ def timeline(placed_incidents: pd.DataFrame, *, observed_from: pd.Timestamp,
     pandas.DataFrame
         One row per incident inside the window, ordered by place and time, index = that of the
         input: ``place_code`` (0..n-1 in order of ``place_id``), ``reported`` and ``clear``
-        (days since ``observed_from``; ``clear`` capped at the window), ``waiting_before`` (days the
+        (days since the window began; ``clear`` capped at the window), ``waiting_before`` (days the
         place had waited before this report), ``at_risk`` (the place was clean when hit),
         ``rehit``, ``first`` and ``basis`` (observed, imputed or whole_window).
     """
-    length = window_days(observed_from, observed_to)
-    reported = _days_since(placed_incidents["reported_at"], observed_from)
+    length = window.days
+    reported = _days_since(placed_incidents["reported_at"], window.start)
     inside = (reported >= 0) & (reported <= length)
     rows = placed_incidents.loc[inside]
     codes = pd.factorize(rows["place_id"], sort=True)[0]
@@ -129,7 +165,7 @@ def timeline(placed_incidents: pd.DataFrame, *, observed_from: pd.Timestamp,
     rows, codes, reported = rows.iloc[order], codes[order], reported[inside][order]
     first = np.ones(len(codes), dtype=bool)
     first[1:] = codes[1:] != codes[:-1]
-    clear, basis = _clear_days(rows, reported, codes, observed_from, length, parameters)
+    clear, basis = _clear_days(rows, reported, codes, window.start, length, parameters)
     waiting_before, busy_until = _union_waiting(codes, first, reported, clear, length)
     before = np.concatenate([[-np.inf], busy_until[:-1]])
     at_risk = first | (reported >= before)
@@ -175,7 +211,7 @@ def time_at_risk(laid: pd.DataFrame, *, length_days: float, parameters: Paramete
     at_risk_days = (length_days - waited).clip(lower=parameters["hotspots.min_exposure_days"])
     return pd.DataFrame({
         "n_incidents": by_place.size(), "n_at_risk": sums["at_risk"], "n_rehits": sums["rehit"],
-        "waiting_days": waited, "exposure_years": at_risk_days / 365.25,
+        "waiting_days": waited, "exposure_years": at_risk_days / DAYS_PER_YEAR,
         "exposure_basis": pd.Series(basis, index=sums.index, dtype="str"),
     })
 

@@ -37,6 +37,7 @@ from rehit.contract.crews import (
 from rehit.contract.price import Contract, price_contract
 from rehit.contract.volume import contract_jobs
 from rehit.hotspots.rates import rank_repeats
+from rehit.observed import Window
 from rehit.parameters import load_parameters
 from rehit.treatment.choose import choose_methods
 
@@ -63,11 +64,11 @@ def replay(seed: int) -> dict[str, float]:
     # What was cleared later was still open when the bid was made.
     known["cleared_at"] = known["cleared_at"].where(known["cleared_at"] < cut)
     known.loc[known["cleared_at"].isna(), "status"] = "open"
-    places = rank_repeats(known, register=register, observed_from=start, observed_to=cut,
+    places = rank_repeats(known, register=register, window=Window(start, cut),
                           threshold_per_year=4.0, parameters=NUMBERS,
                           rng=np.random.default_rng(seed))
-    bid = price_contract(jobs[jobs["reported_at"] < cut], places, observed_from=start,
-                         observed_to=cut, time_zone=TIME_ZONE, region="PT", parameters=NUMBERS,
+    bid = price_contract(jobs[jobs["reported_at"] < cut], places, window=Window(start, cut),
+                         time_zone=TIME_ZONE, region="PT", parameters=NUMBERS,
                          rng=np.random.default_rng([seed, 6]))
     return {"seed": seed, **outcome(bid, jobs[jobs["reported_at"] >= cut], end - cut)}
 

@@ -21,6 +21,7 @@ from rehit.chain import with_register
 from rehit.contract.price import price_contract
 from rehit.contract.volume import contract_jobs
 from rehit.hotspots.rates import rank_repeats
+from rehit.observed import Window
 from rehit.parameters import load_parameters
 from rehit.treatment.choose import choose_methods
 
@@ -36,14 +37,15 @@ def main() -> int:
     town = make_town(seed=7, faults=False, rate_scale=args.rate_scale)
     register = clean_register(town)
     incidents = with_register(clean_placed_incidents(town), register)
-    places = rank_repeats(incidents, register=register, observed_from=town.settings.start,
-                          observed_to=town.settings.end, threshold_per_year=4.0,
+    places = rank_repeats(incidents, register=register,
+                          window=Window(town.settings.start, town.settings.end),
+                          threshold_per_year=4.0,
                           parameters=numbers, rng=np.random.default_rng(1))
     advice = choose_methods(incidents, parameters=numbers)
     jobs = contract_jobs(incidents, advice, parameters=numbers)
     began, used = time.perf_counter(), time.process_time()
-    contract = price_contract(jobs, places, observed_from=town.settings.start,
-                              observed_to=town.settings.end, time_zone=TIME_ZONE, region="PT",
+    contract = price_contract(jobs, places, window=Window(town.settings.start, town.settings.end),
+                              time_zone=TIME_ZONE, region="PT",
                               parameters=numbers, rng=np.random.default_rng(2))
     print(f"{contract.outlook.work['jobs'][:, 0].mean():,.0f} jobs a year, "
           f"{len(contract.outlook.cost):,} years of volume, {len(contract.queue.years)} of the "

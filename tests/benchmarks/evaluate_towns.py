@@ -20,6 +20,7 @@ from make_demo import clean_placed_incidents, make_town
 
 from rehit.hotspots.evaluate import evaluate_measure
 from rehit.hotspots.rates import rank_repeats
+from rehit.observed import Window
 from rehit.parameters import Parameters, load_parameters
 
 
@@ -28,13 +29,14 @@ def judged(town, placed, measure: str, numbers: Parameters):
     return evaluate_measure(
         placed, treated_ids=plan.loc[plan["role"] == "treated", "asset_id"],
         comparison_ids=plan.loc[plan["role"] == "comparison", "asset_id"],
-        started_at=plan["started_at"].iloc[0], observed_from=town.settings.start,
-        observed_to=town.settings.end, parameters=numbers)
+        started_at=plan["started_at"].iloc[0],
+        window=Window(town.settings.start, town.settings.end), parameters=numbers)
 
 
 def coverage(town, placed, seed: int) -> float:
-    ranked = rank_repeats(placed, register=town.register, observed_from=town.settings.start,
-                          observed_to=town.settings.end, rng=np.random.default_rng(seed))
+    ranked = rank_repeats(placed, register=town.register,
+                          window=Window(town.settings.start, town.settings.end),
+                          rng=np.random.default_rng(seed))
     true = town.rates.set_index("asset_id")["rate_per_year"].reindex(ranked["place_id"]).to_numpy()
     return float(((true >= ranked["rate_low"]) & (true <= ranked["rate_high"])).mean())
 

@@ -22,6 +22,7 @@ from rehit.hotspots.clusters import find_clusters, suggest_radius
 from rehit.hotspots.forecast import forecast_places
 from rehit.hotspots.rates import rank_repeats
 from rehit.hotspots.significance import hot_cells
+from rehit.observed import Window
 from rehit.parameters import load_parameters
 
 FROM, TO = pd.Timestamp("2022-01-01", tz="UTC"), pd.Timestamp("2025-01-01", tz="UTC")
@@ -63,15 +64,15 @@ def main() -> None:
     """Print the table of times."""
     n = int(sys.argv[sys.argv.index("--rows") + 1]) if "--rows" in sys.argv else 1_000_000
     log, _ = timed("(making the log)", lambda: big_log(n, n // 10))
-    numbers, window = load_parameters(), {"observed_from": FROM, "observed_to": TO}
+    numbers, window = load_parameters(), Window(FROM, TO)
     places, a = timed("repeats", lambda: rank_repeats(
         log, register=None, threshold_per_year=4.0, parameters=numbers,
-        rng=np.random.default_rng(1), **window))
+        rng=np.random.default_rng(1), window=window))
     clusters, b = timed("clusters", lambda: find_clusters(
-        log, parameters=numbers, rng=np.random.default_rng(1), **window))
+        log, parameters=numbers, rng=np.random.default_rng(1), window=window))
     cells, c = timed("Gi* and local Moran", lambda: hot_cells(log, parameters=numbers))
     _, d = timed("forecast", lambda: forecast_places(
-        log, places=places, parameters=numbers, **window))
+        log, places=places, parameters=numbers, window=window))
     print(f"together {a + b + c + d:.1f} s: {len(places):,} places, {len(clusters):,} clusters, "
           f"{len(cells):,} cells")
     if "--compare" in sys.argv:

@@ -27,6 +27,7 @@ from rehit.hotspots.recurrence import (
     risk_clock,
 )
 from rehit.hotspots.survival import grouped_medians
+from rehit.observed import Window
 
 START = pd.Timestamp("2020-01-01", tz="UTC")
 DAYS = 1461.0
@@ -58,11 +59,11 @@ def large_log(n: int, sites: int) -> gpd.GeoDataFrame:
 
 def main(n: int, sites: int) -> None:
     log = large_log(n, sites)
-    window = {"observed_from": START, "observed_to": START + pd.Timedelta(days=DAYS)}
+    window = Window(START, START + pd.Timedelta(days=DAYS))
     timed(f"rank_repeats, {n:,} incidents on {sites:,} sites",
-          lambda: rank_repeats(log, rng=np.random.default_rng(1), **window))
-    spells, _ = timed("rehit_spells", lambda: rehit_spells(log, **window))
-    (times, ends), _ = timed("risk_clock", lambda: risk_clock(log, **window))
+          lambda: rank_repeats(log, rng=np.random.default_rng(1), window=window))
+    spells, _ = timed("rehit_spells", lambda: rehit_spells(log, window=window))
+    (times, ends), _ = timed("risk_clock", lambda: risk_clock(log, window=window))
     at = np.linspace(30, DAYS, 50)
     timed("mean_cumulative_function, 50 times", lambda: mean_cumulative_function(
         times["place_id"].to_numpy(), times["days_at_risk"].to_numpy(), ends=ends, at=at))

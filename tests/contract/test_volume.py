@@ -15,6 +15,7 @@ from rehit.contract.volume import (
     predict_volume,
 )
 from rehit.errors import TableError
+from rehit.observed import Window
 from rehit.parameters import load_parameters
 
 NUMBERS = load_parameters()
@@ -35,7 +36,7 @@ def log(n: int, rng: np.random.Generator, *, growth: float = 0.0) -> pd.DataFram
 def test_trend_and_dispersion_of_a_log_without_bursts() -> None:
     rng = np.random.default_rng(2)
     trend, sd, dispersion = fit_town(log(6000, rng, growth=0.2)["reported_at"],
-                                     observed_from=START, observed_to=END, parameters=NUMBERS)
+                                     window=Window(START, END), parameters=NUMBERS)
     assert trend == pytest.approx(0.2, abs=3 * sd)
     assert sd < 0.03
     assert dispersion < 1.6
@@ -43,7 +44,7 @@ def test_trend_and_dispersion_of_a_log_without_bursts() -> None:
 
 def test_short_log_falls_back_on_what_was_assumed() -> None:
     late = pd.Series(pd.date_range("2025-11-01", "2025-12-31", periods=50, tz="UTC"))
-    found = fit_town(late, observed_from=pd.Timestamp("2025-11-01", tz="UTC"), observed_to=END,
+    found = fit_town(late, window=Window(pd.Timestamp("2025-11-01", tz="UTC"), END),
                      parameters=NUMBERS)
     assert found == (0.0, NUMBERS["contract.trend_sd"], NUMBERS["contract.dispersion"])
 
@@ -52,7 +53,7 @@ def test_volume_adds_up_and_grows_less_sure_with_the_years() -> None:
     rng = np.random.default_rng(4)
     numbers = NUMBERS.override({"contract.found_low": 0.1, "contract.found_likely": 0.1,
                                 "contract.found_high": 0.1})
-    volume = predict_volume(log(3000, rng), PLACES, observed_from=START, observed_to=END, years=3,
+    volume = predict_volume(log(3000, rng), PLACES, window=Window(START, END), years=3,
                             draws=4000, parameters=numbers, rng=rng)
     reported = volume.counts.sum(axis=2)
     assert volume.per_year == pytest.approx(1000, rel=0.01)
@@ -79,7 +80,7 @@ def test_without_bursts_the_level_is_as_unsure_as_the_posteriors() -> None:
         "reported_at": pd.date_range(START, END, periods=1000, inclusive="neither"),
         "method": "paint_out", "size_class": "small", "access_kind": "ground",
         "needs_traffic_control": False})
-    volume = predict_volume(jobs, PLACES, observed_from=START, observed_to=END,
+    volume = predict_volume(jobs, PLACES, window=Window(START, END),
                             parameters=numbers, rng=np.random.default_rng(3))
     assert volume.dispersion == 1
     means = volume.means[:, 0]
@@ -109,7 +110,7 @@ def test_places_changed_count_at_their_new_rate() -> None:
                            "changed_at": change})
     jobs = pd.concat([other, coated], ignore_index=True)
     numbers = NUMBERS.override({"contract.change_weight": 0})
-    weights = change_weights(jobs, observed_from=START, observed_to=END, parameters=numbers)
+    weights = change_weights(jobs, window=Window(START, END), parameters=numbers)
     assert (weights[:900] == 1).all()
     # 300 jobs in three years, but 200 in three years at the rate since the change.
     assert weights[900:].sum() == pytest.approx(200, abs=0.5)
@@ -133,15 +134,15 @@ def test_only_extracts_are_refused() -> None:
     few = span * rng.random(12)
     seasonal = np.concatenate([summer + 365 * year for year in range(3)] + [steady])
     for days in (steady, seasonal, few, np.full(3, 100.0)):
-        check_even(times(days), observed_from=START, observed_to=END, parameters=NUMBERS)
+        check_even(times(days), window=Window(START, END), parameters=NUMBERS)
     extract = np.concatenate([steady[:200], 900 + 25 * rng.random(800)])
     with pytest.raises(TableError, match=r"half of its 1,000 jobs or more in one of its 39"):
-        check_even(times(extract), observed_from=START, observed_to=END, parameters=NUMBERS)
-    check_even(times(extract), observed_from=START, observed_to=END,
+        check_even(times(extract), window=Window(START, END), parameters=NUMBERS)
+    check_even(times(extract), window=Window(START, END),
                parameters=NUMBERS.override({"contract.even_share": 0}))
 
 
 def test_empty_log_is_a_message() -> None:
     with pytest.raises(TableError, match="0 jobs"):
-        predict_volume(log(0, np.random.default_rng(1)), PLACES, observed_from=START,
-                       observed_to=END, rng=np.random.default_rng(1))
+        predict_volume(log(0, np.random.default_rng(1)), PLACES, window=Window(START, END),
+                       rng=np.random.default_rng(1))

@@ -17,6 +17,7 @@ from rehit.hotspots.clusters import (
     suggest_radius,
     suggest_radius_from,
 )
+from rehit.observed import Window
 from rehit.tables import check
 
 FROM, TO = pd.Timestamp("2023-01-01", tz="UTC"), pd.Timestamp("2025-01-01", tz="UTC")
@@ -108,7 +109,7 @@ def two_streets() -> gpd.GeoDataFrame:
 
 
 def test_clusters_are_counted_named_and_measured(two_streets) -> None:
-    found = find_clusters(two_streets, radius=30, observed_from=FROM, observed_to=TO,
+    found = find_clusters(two_streets, radius=30, window=Window(FROM, TO),
                           rng=np.random.default_rng(1))
     check(found, "clusters", where="test")
     assert found["cluster_id"].tolist() == ["C001", "C002"]
@@ -127,7 +128,7 @@ def test_clusters_are_counted_named_and_measured(two_streets) -> None:
 
 def test_two_clusters_of_one_street_get_names_of_their_own(two_streets) -> None:
     log = two_streets.assign(street_key="high street")
-    found = find_clusters(log, radius=30, observed_from=FROM, observed_to=TO,
+    found = find_clusters(log, radius=30, window=Window(FROM, TO),
                           rng=np.random.default_rng(1))
     assert found["name"].tolist() == ["High Street", "High Street (2)"]
 
@@ -136,12 +137,12 @@ def test_a_cluster_without_a_street_is_named_by_its_worst_place(two_streets) -> 
     """Neither a phantom street nor the word for no address: seen on two published logs."""
     log = two_streets.assign(address="Not Recorded", street_key=np.nan)
     log.loc[log.index[:16], "place_id"] = ["0/0"] * 8 + ["10/0"] * 4 + ["500/0"] * 4
-    found = find_clusters(log, radius=30, observed_from=FROM, observed_to=TO,
+    found = find_clusters(log, radius=30, window=Window(FROM, TO),
                           rng=np.random.default_rng(1))
     assert found["name"].tolist() == ["surroundings of 500/0", "surroundings of 0/0"]
     assert found["streets"].tolist() == ["", ""]
     some = log.assign(address=["N/A"] * 11 + ["Mill Lane"] + ["Not known"] * 19)
-    named = find_clusters(some, radius=30, observed_from=FROM, observed_to=TO,
+    named = find_clusters(some, radius=30, window=Window(FROM, TO),
                           rng=np.random.default_rng(1))
     assert named["name"].tolist() == ["surroundings of 500/0", "Mill Lane"]
 
@@ -150,16 +151,16 @@ def test_streets_without_a_name_stay_apart_by_their_number() -> None:
     log = placed(np.tile([[0.0, 0], [900.0, 0]], (12, 1)), [""] * 24, place_kind="street",
                  place_quality="street").assign(street_key=np.nan)
     log["place_id"] = ["ST-1", "ST-2"] * 12
-    found = find_clusters(log, observed_from=FROM, observed_to=TO, rng=np.random.default_rng(1))
+    found = find_clusters(log, window=Window(FROM, TO), rng=np.random.default_rng(1))
     assert found["name"].tolist() == ["surroundings of ST-1", "surroundings of ST-2"]
     nowhere = log.assign(place_id=pd.NA, place_kind=pd.NA)
-    assert find_clusters(nowhere, observed_from=FROM, observed_to=TO,
+    assert find_clusters(nowhere, window=Window(FROM, TO),
                          rng=np.random.default_rng(1)).empty
 
 
 def test_one_wall_alone_is_no_cluster() -> None:
     log = placed(np.zeros((40, 2)), ["high street"] * 40)
-    found = find_clusters(log, observed_from=FROM, observed_to=TO, rng=np.random.default_rng(1))
+    found = find_clusters(log, window=Window(FROM, TO), rng=np.random.default_rng(1))
     assert len(found) == 0
     check(found, "clusters", where="test")
 
@@ -168,7 +169,7 @@ def test_a_log_without_any_group_has_no_clusters() -> None:
     """Twelve incidents far apart, and none at all: an empty table, not a fault."""
     few = placed(np.column_stack([np.arange(12) * 900.0, np.zeros(12)]), ["Mill Road"] * 12)
     for rows in (few, few.iloc[:0]):
-        found = find_clusters(rows, observed_from=FROM, observed_to=TO,
+        found = find_clusters(rows, window=Window(FROM, TO),
                               rng=np.random.default_rng(1))
         check(found, "clusters", where="test")
         assert found.empty
@@ -178,7 +179,7 @@ def test_a_street_centroid_log_is_clustered_by_street() -> None:
     xy = np.repeat([[0.0, 0], [15, 0], [900, 0]], [30, 12, 4], axis=0)
     streets = ["long road"] * 30 + ["short row"] * 12 + ["quiet end"] * 4
     log = placed(xy, streets, place_kind="street", place_quality="street")
-    found = find_clusters(log, observed_from=FROM, observed_to=TO, rng=np.random.default_rng(1))
+    found = find_clusters(log, window=Window(FROM, TO), rng=np.random.default_rng(1))
     check(found, "clusters", where="test")
     # Distance would have lumped the first two streets into one dense spot.
     assert found["name"].tolist() == ["Long Road", "Short Row"]
@@ -189,8 +190,9 @@ def test_a_street_centroid_log_is_clustered_by_street() -> None:
 
 
 def test_incidents_outside_the_window_are_left_out(two_streets) -> None:
-    half = find_clusters(two_streets, radius=30, observed_from=FROM,
-                         observed_to=FROM + pd.Timedelta(days=280), rng=np.random.default_rng(1))
+    half = find_clusters(two_streets, radius=30,
+                         window=Window(FROM, FROM + pd.Timedelta(days=280)),
+                         rng=np.random.default_rng(1))
     assert half["name"].tolist() == ["Mill Lane"]
 
 
@@ -205,7 +207,7 @@ def test_suggested_radius_keeps_clusters_from_running_together() -> None:
 
 def test_same_seed_same_clusters_and_input_left_alone(two_streets) -> None:
     before = two_streets.copy()
-    first, second = (find_clusters(two_streets, observed_from=FROM, observed_to=TO,
+    first, second = (find_clusters(two_streets, window=Window(FROM, TO),
                                    rng=np.random.default_rng(5)) for _ in range(2))
     assert first.equals(second)
     assert two_streets.equals(before)
@@ -213,8 +215,8 @@ def test_same_seed_same_clusters_and_input_left_alone(two_streets) -> None:
 
 def test_bad_input_is_refused(two_streets) -> None:
     with pytest.raises(SettingError, match="radius"):
-        find_clusters(two_streets, radius=-1, observed_from=FROM, observed_to=TO,
+        find_clusters(two_streets, radius=-1, window=Window(FROM, TO),
                       rng=np.random.default_rng(1))
     with pytest.raises(TableError, match="to_crs"):
-        find_clusters(two_streets.to_crs(4326), observed_from=FROM, observed_to=TO,
+        find_clusters(two_streets.to_crs(4326), window=Window(FROM, TO),
                       rng=np.random.default_rng(1))

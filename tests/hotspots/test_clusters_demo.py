@@ -12,6 +12,7 @@ from rehit.hotspots.clusters import find_clusters
 from rehit.hotspots.scan import scan_statistic
 from rehit.hotspots.significance import hot_cells
 from rehit.hotspots.spacetime import knox_rings
+from rehit.observed import Window
 from rehit.parameters import load_parameters
 
 RINGS_M = (0, 1, 50, 100, 150, 200, 300, 400)
@@ -45,8 +46,8 @@ def test_no_ring_is_found_where_none_was_planted(town_of: Callable[..., tuple[An
 def test_a_strong_emerging_spot_is_found_first(town_of: Callable[..., tuple[Any, Any]]) -> None:
     town, placed = town_of(seed=2026, emerging_ratio=12.0)
     spot = town.register.merge(town.rates.loc[town.rates["emerging"], ["asset_id"]])
-    zones = scan_statistic(placed, observed_from=town.settings.start,
-                           observed_to=town.settings.end, parameters=FEWER,
+    zones = scan_statistic(placed, window=Window(town.settings.start, town.settings.end),
+                           parameters=FEWER,
                            rng=np.random.default_rng(1))
     first = zones.iloc[0]
     assert first["p_value"] <= 0.05
@@ -59,8 +60,8 @@ def test_hot_places_of_the_demo_town_truly_are_hot(door: str,
                                                    town_of: Callable[..., tuple[Any, Any]]) -> None:
     town, placed = town_of(seed=2026)
     if door == "clusters":
-        areas = find_clusters(placed, observed_from=town.settings.start,
-                              observed_to=town.settings.end, rng=np.random.default_rng(1))
+        areas = find_clusters(placed, window=Window(town.settings.start, town.settings.end),
+                              rng=np.random.default_rng(1))
         areas = areas.head(5)
         assert areas["name"].is_unique
     else:

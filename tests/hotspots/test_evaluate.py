@@ -10,6 +10,7 @@ import pytest
 from rehit.errors import SettingError, TableError
 from rehit.hotspots.evaluate import around, build_panel, effect_by_places, evaluate_measure
 from rehit.hotspots.evaluate_plot import plot_steps
+from rehit.observed import Window
 from rehit.parameters import load_parameters
 from rehit.tables import check
 
@@ -47,7 +48,7 @@ def groups(n: int, rate: float, change: float, common: float = 1.0) -> tuple[dic
 def judged(table: gpd.GeoDataFrame, n: int, **options):
     given = {"treated_ids": [f"T{k}" for k in range(n)],
              "comparison_ids": [f"C{k}" for k in range(n)], "started_at": SINCE,
-             "observed_from": START, "observed_to": END} | options
+             "window": Window(START, END)} | options
     return evaluate_measure(table, **given)
 
 
@@ -96,7 +97,7 @@ def test_one_day_is_one_day() -> None:
     rates = dict.fromkeys("abcdef", 20.0)
     found = evaluate_measure(
         log(rates, rates, seed=4), treated_ids=list("abc"), comparison_ids=list("def"),
-        started_at=END - pd.Timedelta(days=1), observed_from=START, observed_to=END)
+        started_at=END - pd.Timedelta(days=1), window=Window(START, END))
     assert "only 1 day after the measure was observed" in found.sentences[0]
 
 
@@ -132,7 +133,7 @@ def test_poisson_effect_equals_the_ratio_of_rate_ratios():
     table = log(*groups(12, 5.0, 0.7), seed=10)
     panel = build_panel(table, treated_ids=[f"T{k}" for k in range(12)],
                         comparison_ids=[f"C{k}" for k in range(12)], started_at=SINCE,
-                        observed_from=START, observed_to=END, settle_days=0.0,
+                        window=Window(START, END), settle_days=0.0,
                         parameters=load_parameters())
     rates = {g: np.divide(panel.clean_counts(g), panel.years(g)) for g in ("treated",
                                                                          "comparison")}
@@ -147,7 +148,7 @@ def test_intervals_rest_on_the_places_less_the_two_groups():
     table = log(*groups(12, 5.0, 0.7), seed=10)
     panel = build_panel(table, treated_ids=[f"T{k}" for k in range(12)],
                         comparison_ids=[f"C{k}" for k in range(12)], started_at=SINCE,
-                        observed_from=START, observed_to=END, settle_days=0.0,
+                        window=Window(START, END), settle_days=0.0,
                         parameters=load_parameters())
     found = effect_by_places(panel, negative_binomial=False)
     low, high = found.interval(level=0.95)
@@ -171,7 +172,7 @@ def test_clustered_error_against_the_sandwich_written_out():
     table = log(*groups(12, 5.0, 0.7), seed=11)
     panel = build_panel(table, treated_ids=[f"T{k}" for k in range(12)],
                         comparison_ids=[f"C{k}" for k in range(12)], started_at=SINCE,
-                        observed_from=START, observed_to=END, settle_days=0.0,
+                        window=Window(START, END), settle_days=0.0,
                         parameters=load_parameters())
     total = 0.0
     for group, part in panel.places.groupby("group"):
@@ -237,8 +238,8 @@ def test_demo_coating_effect_lies_inside_its_interval(town_of):
     seen = evaluate_measure(
         placed, treated_ids=plan.loc[plan["role"] == "treated", "asset_id"],
         comparison_ids=plan.loc[plan["role"] == "comparison", "asset_id"],
-        started_at=plan["started_at"].iloc[0], observed_from=town.settings.start,
-        observed_to=town.settings.end)
+        started_at=plan["started_at"].iloc[0],
+        window=Window(town.settings.start, town.settings.end))
     assert seen.low <= town.settings.coating_effect <= seen.high
     assert seen.verdict == "worked"
 
@@ -252,8 +253,8 @@ def test_demo_town_without_effect_reports_none(town_of, seed):
         seen = evaluate_measure(
             placed, treated_ids=plan.loc[plan["role"] == "treated", "asset_id"],
             comparison_ids=plan.loc[plan["role"] == "comparison", "asset_id"],
-            started_at=plan["started_at"].iloc[0], observed_from=town.settings.start,
-            observed_to=town.settings.end)
+            started_at=plan["started_at"].iloc[0],
+            window=Window(town.settings.start, town.settings.end))
         assert seen.verdict == "can't tell"
 
 

@@ -30,6 +30,7 @@ from rehit.hotspots.forecast import (
     size_of,
 )
 from rehit.hotspots.scoring import calibration_table, interval_coverage, poisson_log_score
+from rehit.observed import Window
 from rehit.parameters import load_parameters
 from rehit.tables import check
 
@@ -45,8 +46,9 @@ def quarter(town_of: Callable[..., tuple[Any, Any]]) -> pd.DataFrame:
     town, placed = town_of(seed=2026)
     register = town.register[["asset_id", "geometry"]]
     places = register.assign(place_id=register["asset_id"], place_kind="asset")
-    made = forecast_places(placed, places=places, observed_from=town.settings.start,
-                           observed_to=town.settings.end, horizons_days=(91,))
+    made = forecast_places(placed, places=places,
+                           window=Window(town.settings.start, town.settings.end),
+                           horizons_days=(91,))
     check(made, "forecast", where="test")
     return made.set_index("place_id").join(town.rates.set_index("asset_id"))
 
@@ -108,7 +110,7 @@ def test_nothing_after_the_origin_changes_a_forecast() -> None:
     places = places_of(log[log["reported_at"] < end])
     future = log.assign(reported_at=log["reported_at"].where(
         log["reported_at"] < end, end + pd.Timedelta(days=1)))
-    made = [forecast_places(each, places=places, observed_from=FROM, observed_to=end,
+    made = [forecast_places(each, places=places, window=Window(FROM, end),
                             horizons_days=(28,), parameters=QUICK)
             for each in (log, log[log["reported_at"] < end], future)]
     assert made[0].equals(made[1])
@@ -117,10 +119,10 @@ def test_nothing_after_the_origin_changes_a_forecast() -> None:
 
 def test_same_log_same_forecast_whatever_the_order_of_rows() -> None:
     log, end = steady_log(seed=2), FROM + pd.Timedelta(days=800)
-    first = forecast_places(log, places=places_of(log), observed_from=FROM, observed_to=end,
+    first = forecast_places(log, places=places_of(log), window=Window(FROM, end),
                             parameters=QUICK)
     again = forecast_places(log.sample(frac=1, random_state=1), places=places_of(log),
-                            observed_from=FROM, observed_to=end, parameters=QUICK)
+                            window=Window(FROM, end), parameters=QUICK)
     assert first["expected"].to_numpy() == pytest.approx(again["expected"].to_numpy(), rel=1e-6)
     assert sorted(first["horizon_days"].unique()) == [7, 28, 91]
     assert len(first) == 3 * log["place_id"].nunique()
@@ -128,7 +130,7 @@ def test_same_log_same_forecast_whatever_the_order_of_rows() -> None:
 
 def test_a_short_log_falls_back_on_the_long_run_rate() -> None:
     log, end = steady_log(seed=3, days=60), FROM + pd.Timedelta(days=60)
-    made = forecast_places(log, places=places_of(log), observed_from=FROM, observed_to=end)
+    made = forecast_places(log, places=places_of(log), window=Window(FROM, end))
     assert (made["method"] == SHORT_LOG).all()
     by_horizon = made.groupby("horizon_days")["expected"].sum()
     assert by_horizon[28] == pytest.approx(4 * by_horizon[7], rel=1e-9)
@@ -137,16 +139,16 @@ def test_a_short_log_falls_back_on_the_long_run_rate() -> None:
 
 def test_empty_places_give_an_empty_table() -> None:
     log = steady_log(seed=3, days=60)
-    made = forecast_places(log, places=places_of(log).iloc[:0], observed_from=FROM,
-                           observed_to=FROM + pd.Timedelta(days=60))
+    made = forecast_places(log, places=places_of(log).iloc[:0],
+                           window=Window(FROM, FROM + pd.Timedelta(days=60)))
     assert len(made) == 0
     check(made, "forecast", where="test")
 
 
 def test_cells_are_forecast_under_their_own_names() -> None:
     log = steady_log(seed=4)
-    cells = forecast_cells(log, cell_m=200, observed_from=FROM, horizons_days=(28, 91),
-                           observed_to=FROM + pd.Timedelta(days=800))
+    cells = forecast_cells(log, cell_m=200, window=Window(FROM, FROM + pd.Timedelta(days=800)),
+                           horizons_days=(28, 91))
     check(cells, "forecast", where="test")
     assert cells.geometry.area.unique().round(6).tolist() == [40000.0]
     month = cells[cells["horizon_days"] == 28]
@@ -157,15 +159,15 @@ def test_cells_are_forecast_under_their_own_names() -> None:
 def test_horizons_must_be_whole_days(horizons) -> None:
     log = steady_log(seed=3, days=60)
     with pytest.raises(SettingError, match="whole numbers"):
-        forecast_places(log, places=places_of(log), observed_from=FROM, horizons_days=horizons,
-                        observed_to=FROM + pd.Timedelta(days=60))
+        forecast_places(log, places=places_of(log),
+                        window=Window(FROM, FROM + pd.Timedelta(days=60)), horizons_days=horizons)
 
 
 def test_places_without_their_columns_are_refused() -> None:
     log = steady_log(seed=3, days=60)
     with pytest.raises(TableError, match="place_kind"):
         forecast_places(log, places=places_of(log).drop(columns="place_kind"),
-                        observed_from=FROM, observed_to=FROM + pd.Timedelta(days=60))
+                        window=Window(FROM, FROM + pd.Timedelta(days=60)))
 
 
 @pytest.mark.parametrize("origin", [30.0, 400.0])

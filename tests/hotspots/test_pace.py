@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from rehit.hotspots.pace import find_reporting_change, read_reporting_change
+from rehit.observed import Window
 
 FROM = pd.Timestamp("2022-01-03", tz="UTC")
 
@@ -25,8 +26,7 @@ def log(pace: Callable[[np.ndarray], np.ndarray], *, days: int, n: int, seed: in
 @pytest.mark.parametrize("factor", [2.0, 3.0, 0.4])
 def test_a_new_system_half_way_is_told_with_its_month(factor) -> None:
     times = log(lambda t: np.where(t > 600, factor, 1.0), days=1096, n=3000, seed=1)
-    found = find_reporting_change(times, observed_from=FROM,
-                                  observed_to=FROM + pd.Timedelta(days=1096))
+    found = find_reporting_change(times, window=Window(FROM, FROM + pd.Timedelta(days=1096)))
     assert found is not None
     assert abs((found.at - FROM).days - 600) <= 14
     assert found.ratio == pytest.approx(factor, rel=0.25)
@@ -42,11 +42,10 @@ def test_a_new_system_half_way_is_told_with_its_month(factor) -> None:
 def test_trend_season_and_scatter_are_no_step(pace) -> None:
     for seed in range(4):
         times = log(pace, days=1096, n=3000, seed=seed)
-        assert find_reporting_change(times, observed_from=FROM,
-                                     observed_to=FROM + pd.Timedelta(days=1096)) is None
+        assert find_reporting_change(times,
+                                     window=Window(FROM, FROM + pd.Timedelta(days=1096))) is None
 
 
 def test_a_log_too_short_to_tell_season_from_step_is_not_judged() -> None:
     times = log(lambda t: np.where(t > 180, 3.0, 1.0), days=400, n=1500, seed=1)
-    assert find_reporting_change(times, observed_from=FROM,
-                                 observed_to=FROM + pd.Timedelta(days=400)) is None
+    assert find_reporting_change(times, window=Window(FROM, FROM + pd.Timedelta(days=400))) is None

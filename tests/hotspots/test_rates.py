@@ -9,6 +9,7 @@ import pytest
 
 from rehit.errors import ManyErrors, TableError
 from rehit.hotspots.rates import fit_prior, posterior, rank_repeats
+from rehit.observed import Window
 from rehit.parameters import load_parameters
 from rehit.tables import check
 
@@ -38,7 +39,7 @@ def simulated(rates: np.ndarray, *, seed: int, wait_days: float = 4.0) -> gpd.Ge
 
 
 def ranked(log: gpd.GeoDataFrame, **options) -> gpd.GeoDataFrame:
-    return rank_repeats(log, observed_from=START, observed_to=END,
+    return rank_repeats(log, window=Window(START, END),
                         rng=np.random.default_rng(1), **options)
 
 
@@ -92,14 +93,15 @@ def test_counting_waiting_time_as_risk_would_understate_the_rate():
 def test_demo_truth_interval_coverage(town_of):
     """True rate inside the 90 % interval for 85-95 % of assets."""
     town, placed = town_of(seed=5)
-    table = rank_repeats(placed, register=town.register, observed_from=town.settings.start,
-                         observed_to=town.settings.end, rng=np.random.default_rng(1))
+    table = rank_repeats(placed, register=town.register,
+                         window=Window(town.settings.start, town.settings.end),
+                         rng=np.random.default_rng(1))
     true = town.rates.set_index("asset_id")["rate_per_year"]
     assert len(table) == len(town.register)
     assert 0.85 <= covered(table, true) <= 0.95
     hit = table[table["n_incidents"] > 0]
     assert 0.85 <= covered(hit, true) <= 0.95
-    alone = rank_repeats(placed, observed_from=town.settings.start, observed_to=town.settings.end,
+    alone = rank_repeats(placed, window=Window(town.settings.start, town.settings.end),
                          rng=np.random.default_rng(1))
     assert 0.85 <= covered(alone, true) <= 0.95
 

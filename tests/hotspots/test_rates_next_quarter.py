@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 
 from rehit.hotspots.rates import rank_repeats
+from rehit.observed import Window
 
 LOG = Path(__file__).parents[3] / "shared" / "data" / "san_diego" / "SDGraffiti3.csv"
 SPLIT = pd.Timestamp("2018-01-01", tz="UTC")
@@ -33,11 +34,11 @@ def log() -> gpd.GeoDataFrame:
 def test_rates_of_repeat_sites_hold_in_the_months_after(log):
     """Sites (11 m squares) hit three times or more by the split: what came, what was expected."""
     first, last = log["reported_at"].min(), log["reported_at"].max()
-    ranked = rank_repeats(log, observed_from=first, observed_to=SPLIT,
+    ranked = rank_repeats(log, window=Window(first, SPLIT),
                           rng=np.random.default_rng(1))
     busy = ranked[ranked["n_at_risk"] >= 3].set_index("place_id")
     assert len(busy) > 90
-    later = rank_repeats(log, observed_from=SPLIT, observed_to=last,
+    later = rank_repeats(log, window=Window(SPLIT, last),
                          rng=np.random.default_rng(1)).set_index("place_id")
     came = later["n_at_risk"].reindex(busy.index).fillna(0).sum()
     years = later["exposure_years"].reindex(busy.index).fillna((last - SPLIT).days / 365.25)

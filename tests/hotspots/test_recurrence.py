@@ -19,6 +19,7 @@ from rehit.hotspots.recurrence import (
     rehit_spells,
     risk_clock,
 )
+from rehit.observed import Window
 from rehit.tables import check
 
 PUBLISHED = Path(__file__).parents[1] / "published" / "recurrence"
@@ -39,7 +40,7 @@ def log(*rows: tuple) -> pd.DataFrame:
 
 
 def spells_of(table: pd.DataFrame, **options) -> pd.DataFrame:
-    return rehit_spells(table, observed_from=START, observed_to=END, **options)
+    return rehit_spells(table, window=Window(START, END), **options)
 
 
 def history(n: int, *, rate_of, wait_of, seed: int) -> pd.DataFrame:
@@ -182,7 +183,7 @@ def test_a_planted_substrate_effect_lies_in_the_interval(clock):
 
 def test_the_risk_clock_stands_still_while_a_wall_waits():
     times, ends = risk_clock(log(("w", 10, 110), ("w", 60, 120), ("w", 200, 210), ("v", 5, None)),
-                             observed_from=START, observed_to=END)
+                             window=Window(START, END))
     assert times.set_index("incident_id")["days_at_risk"].to_dict() == {
         "I0": 10, "I2": 90, "I3": 5}
     assert ends.to_dict() == {"v": pytest.approx(7), "w": pytest.approx(880)}
@@ -192,7 +193,7 @@ def test_mean_count_and_power_law_on_the_risk_clock_of_steady_places():
     """Places with 6 a year at risk: mean 6 per year at risk, trend exponent 1."""
     table = history(300, rate_of=lambda _k, _w: 6 / 365.25,
                     wait_of=lambda _k, rng: rng.exponential(20), seed=8)
-    times, ends = risk_clock(table, observed_from=START, observed_to=END)
+    times, ends = risk_clock(table, window=Window(START, END))
     mcf = mean_cumulative_function(times["place_id"].to_numpy(),
                                    times["days_at_risk"].to_numpy(), ends=ends,
                                    at=np.array([60.0 + 365.25, 600.0]))

@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 
 from rehit.hotspots.scan import log_likelihood_ratio, poisson_scan, scan_statistic
+from rehit.observed import Window
 from rehit.parameters import load_parameters
 from rehit.tables import check
 
@@ -101,7 +102,7 @@ def town(*, seed: int, extra: int) -> gpd.GeoDataFrame:
 
 
 def test_emerging_scan_finds_the_planted_spot_and_its_start() -> None:
-    zones = scan_statistic(town(seed=1, extra=25), observed_from=FROM, observed_to=TO,
+    zones = scan_statistic(town(seed=1, extra=25), window=Window(FROM, TO),
                            parameters=FAST, rng=np.random.default_rng(1))
     check(zones, "scan", where="test")
     first = zones.iloc[0]
@@ -111,7 +112,7 @@ def test_emerging_scan_finds_the_planted_spot_and_its_start() -> None:
 
 
 def test_emerging_scan_is_not_fooled_by_places_that_were_always_busy() -> None:
-    p = [scan_statistic(town(seed=s, extra=0), observed_from=FROM, observed_to=TO,
+    p = [scan_statistic(town(seed=s, extra=0), window=Window(FROM, TO),
                         parameters=FAST, rng=np.random.default_rng(s))["p_value"].iloc[0]
          for s in range(5)]
     assert sum(value <= 0.05 for value in p) <= 1
@@ -126,9 +127,9 @@ def test_scan_in_space_weighs_incidents_by_the_assets_there() -> None:
     hit = xy[rng.choice(600, 500)]
     log = gpd.GeoDataFrame({"reported_at": [FROM] * 500}, geometry=gpd.points_from_xy(*hit.T),
                            crs=32630)
-    by_area = scan_statistic(log, observed_from=FROM, observed_to=TO, emerging=False,
+    by_area = scan_statistic(log, window=Window(FROM, TO), emerging=False,
                              rng=np.random.default_rng(1))
-    by_assets = scan_statistic(log, observed_from=FROM, observed_to=TO, emerging=False,
+    by_assets = scan_statistic(log, window=Window(FROM, TO), emerging=False,
                                register=register, rng=np.random.default_rng(1))
     assert by_area["p_value"].iloc[0] == 0.01
     assert by_assets["p_value"].iloc[0] > 0.01
@@ -146,7 +147,7 @@ def test_zones_share_no_cell() -> None:
 
 
 def test_an_empty_log_has_no_zone() -> None:
-    zones = scan_statistic(town(seed=1, extra=0).iloc[:0], observed_from=FROM, observed_to=TO,
+    zones = scan_statistic(town(seed=1, extra=0).iloc[:0], window=Window(FROM, TO),
                            rng=np.random.default_rng(1))
     assert len(zones) == 0
     check(zones, "scan", where="test")

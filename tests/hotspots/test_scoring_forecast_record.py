@@ -8,6 +8,7 @@ import pytest
 
 from rehit.hotspots.forecast import PlaceForecast, make_history, predictive_interval
 from rehit.hotspots.scoring import _total, past_record
+from rehit.observed import Window
 from rehit.parameters import load_parameters
 
 START = pd.Timestamp("2023-01-01", tz="UTC")
@@ -23,7 +24,8 @@ def record():
     history = make_history(place, day, rng.uniform(0, 2000, (200, 2)), always_known=True)
     starts = [START + pd.Timedelta(days=d) for d in (610, 640, 670, 700)]
     ends = [s + pd.Timedelta(days=30) for s in starts]
-    return past_record(history, starts=starts, ends=ends, observed_from=START,
+    return past_record(history, starts=starts, ends=ends,
+                       window=Window(START, START + pd.Timedelta(days=730)),
                        numbers=load_parameters()), history
 
 
@@ -62,7 +64,7 @@ def test_a_log_without_known_places_gives_empty_tables() -> None:
     history = make_history(np.array([0]), np.array([50.0]), np.zeros((1, 2)), always_known=False)
     checks, scores = past_record(
         history, starts=[START + pd.Timedelta(days=10)], ends=[START + pd.Timedelta(days=20)],
-        observed_from=START, numbers=load_parameters())
+        window=Window(START, START + pd.Timedelta(days=730)), numbers=load_parameters())
     assert checks.empty
     assert scores.empty
 
@@ -74,6 +76,6 @@ def test_places_without_coordinates_are_forecast_all_the_same() -> None:
                            np.full((12, 2), np.nan), always_known=True)
     checks, scores = past_record(
         history, starts=[START + pd.Timedelta(days=640)], ends=[START + pd.Timedelta(days=670)],
-        observed_from=START, numbers=load_parameters())
+        window=Window(START, START + pd.Timedelta(days=730)), numbers=load_parameters())
     assert checks["observed"].iloc[0] == ((history.day >= 640) & (history.day < 670)).sum()
     assert "kernel density" in set(scores["method"])

@@ -117,7 +117,7 @@ def test_row_order_does_not_matter(fields: pd.DataFrame, order: object) -> None:
 @given(telling_rows)
 def test_cleaning_the_cleaned_changes_nothing(fields: pd.DataFrame) -> None:
     once = clean_incidents(fields, mapping=None, settings=IN_AREA)
-    end = f"{once.observed_to - pd.Timedelta(minutes=1):%Y-%m-%dT%H:%M:%SZ}"
+    end = f"{once.window.end - pd.Timedelta(minutes=1):%Y-%m-%dT%H:%M:%SZ}"
     again = clean_incidents(as_fields(once, settings=IN_AREA), mapping=None,
                             settings=CleanSettings(
         time_zone=IN_AREA.time_zone, crs=IN_AREA.crs, study_area=IN_AREA.study_area,

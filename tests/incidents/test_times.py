@@ -22,26 +22,26 @@ def clean(rows: list[tuple[str | None, str | None]], **options: object) -> Clean
 def test_end_of_extract_is_the_end_of_its_last_day() -> None:
     # 30 June in London ends at 23:00 UTC (summer time).
     cleaned = clean([("2025-06-01", "2025-06-30"), ("2025-06-02", None)])
-    assert str(cleaned.observed_to) == "2025-06-30 23:00:00+00:00"
-    assert str(cleaned.observed_from) == "2025-05-31 23:00:00+00:00"
+    assert str(cleaned.window.end) == "2025-06-30 23:00:00+00:00"
+    assert str(cleaned.window.start) == "2025-05-31 23:00:00+00:00"
 
 
 def test_end_of_extract_is_the_minute_after_its_last_time() -> None:
     cleaned = clean([("2025-01-01 10:00", "2025-01-03 11:30"), ("2025-01-02 10:00", None)])
-    assert str(cleaned.observed_to) == "2025-01-03 11:31:00+00:00"
+    assert str(cleaned.window.end) == "2025-01-03 11:31:00+00:00"
 
 
 def test_stray_dates_do_not_stretch_the_time_observed() -> None:
     rows: list[tuple[str | None, str | None]] = [
         (f"2025-01-{d:02d} 09:00", f"2025-01-{d + 1:02d} 09:00") for d in range(1, 28)]
     cleaned = clean([*rows, ("2025-01-20 10:00", "2052-01-21 09:00")])
-    assert cleaned.observed_to.year == 2025
+    assert cleaned.window.end.year == 2025
     assert cleaned.ledger["rule"].tolist().count("cleared_after_extract") == 1
 
 
 def test_given_end_of_extract_is_kept_and_sets_later_reports_aside() -> None:
     cleaned = clean([("2025-01-01", None), ("2025-02-01", None)], extract_end="2025-01-31")
-    assert str(cleaned.observed_to) == "2025-02-01 00:00:00+00:00"
+    assert str(cleaned.window.end) == "2025-02-01 00:00:00+00:00"
     assert cleaned.set_aside["reason"].tolist() == ["reported_after_extract"]
     assert "extract_end_estimated" not in set(cleaned.findings["code"])
 

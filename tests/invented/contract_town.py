@@ -7,6 +7,7 @@ import pandas as pd
 
 from rehit.contract.price import Contract, price_contract
 from rehit.contract.volume import contract_jobs
+from rehit.observed import Window
 from rehit.parameters import load_parameters
 
 START, END = pd.Timestamp("2023-01-01", tz="UTC"), pd.Timestamp("2025-01-01", tz="UTC")
@@ -38,6 +39,6 @@ def priced(**options: object) -> Contract:
     """Return a priced contract of the invented log."""
     jobs = contract_jobs(*incidents(), parameters=NUMBERS)
     places = pd.DataFrame({"gamma_shape": np.full(50, 28.0), "gamma_rate_years": np.full(50, 2.0)})
-    return price_contract(jobs, places, observed_from=START, observed_to=END, time_zone="UTC",
+    return price_contract(jobs, places, window=Window(START, END), time_zone="UTC",
                           region="PT", parameters=NUMBERS, rng=np.random.default_rng(1),
                           **options)

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from shapely import LineString, Point, box
 
+from rehit.observed import Window
 from rehit.report.inputs import CONTRACTS, ReportInput
 from rehit.tables import table
 
@@ -238,6 +239,6 @@ def make_input(*, n: int = 2400, full: bool = True, **changes: Any) -> ReportInp
         extras = {"repeats": repeats, "streets": make_streets(), "threshold_per_year": 6.0,
                   "horizon_years": 10.0, **make_extras(incidents, repeats)}
     facts = {"name": "Harlow Point", "period_start": date(2025, 7, 1),
-             "period_end": date(2025, 9, 30), "observed_from": FROM, "observed_to": TO,
+             "period_end": date(2025, 9, 30), "window": Window(FROM, TO),
              "crs": CRS, "currency": "EUR", "price_year": 2025, "time_zone": "Europe/Madrid"}
     return ReportInput(**(facts | {"incidents": incidents} | extras | changes))

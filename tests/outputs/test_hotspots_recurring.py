@@ -22,8 +22,7 @@ from rehit.outputs.hotspots import (
 @pytest.fixture(scope="module")
 def clock(demo_chain: Chain) -> tuple[pd.DataFrame, pd.Series]:
     return risk_clock(demo_chain.incidents, register=demo_chain.register,
-                      observed_from=demo_chain.cleaned.observed_from,
-                      observed_to=demo_chain.cleaned.observed_to,
+                      window=demo_chain.cleaned.window,
                       parameters=demo_chain.parameters)
 
 

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 from report_tables import make_incidents, make_input
 
+from rehit.observed import Window
 from rehit.parameters import load_parameters
 from rehit.report.measures import compare_slices, gather_facts, kind_of, trace_counts, verdict
 
@@ -81,8 +82,8 @@ def test_quarter_cut_short_is_compared_per_observed_day() -> None:
         reported_at=days.as_unit("us"), cleared_at=pd.Series(days + pd.Timedelta(hours=5)))
     assert incidents.empty
     inputs = make_input(incidents=many, full=False, time_zone="UTC",
-                        observed_to=pd.Timestamp("2025-07-31 23:59", tz="UTC"),
-                        observed_from=pd.Timestamp("2025-01-01", tz="UTC"))
+                        window=Window(pd.Timestamp("2025-01-01", tz="UTC"),
+                                      pd.Timestamp("2025-07-31 23:59", tz="UTC")))
     facts = gather_facts(inputs, load_parameters())
     found = compare_slices(facts, facts.before)
     assert found is not None

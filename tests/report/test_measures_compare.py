@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from rehit.observed import Window
 from rehit.report.measures import (
     bunching_of,
     compare_counts,
@@ -87,8 +88,7 @@ def _times(counts: np.ndarray) -> pd.Series:
 def test_bunching_is_one_for_poisson_weeks_and_the_factor_for_bunched_ones() -> None:
     rng = np.random.default_rng(2)
     start = pd.Timestamp("2024-01-01", tz="UTC")
-    window = {"observed_from": start, "observed_to": start + pd.Timedelta(weeks=400),
-              "least_weeks": 26}
+    window = {"window": Window(start, start + pd.Timedelta(weeks=400)), "least_weeks": 26}
     plain = bunching_of(_times(rng.poisson(20, 400)), **window)
     bunched = bunching_of(_times(4 * rng.poisson(5, 400)), **window)
     assert plain == pytest.approx(1.0, abs=0.15)
@@ -99,7 +99,7 @@ def test_bunching_ignores_a_trend_and_short_logs() -> None:
     rng = np.random.default_rng(3)
     start = pd.Timestamp("2024-01-01", tz="UTC")
     rising = _times(rng.poisson(np.linspace(5, 60, 1500)))
-    seen = {"observed_from": start, "observed_to": start + pd.Timedelta(weeks=1500)}
+    seen = {"window": Window(start, start + pd.Timedelta(weeks=1500))}
     assert bunching_of(rising, least_weeks=26, **seen) == pytest.approx(1.0, abs=0.12)
     assert bunching_of(rising, least_weeks=1501, **seen) == 1.0
 

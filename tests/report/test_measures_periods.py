@@ -8,7 +8,8 @@ import pandas as pd
 import pytest
 
 from rehit.errors import SettingError
-from rehit.report.measures import Period, observed_days, period_before, window, year_before
+from rehit.observed import Window
+from rehit.report.measures import Period, bounds, observed_days, period_before, year_before
 
 Q3 = Period(date(2025, 7, 1), date(2025, 9, 30))
 
@@ -30,13 +31,13 @@ def test_year_before_keeps_whole_months_whole_over_leap_years() -> None:
 
 
 def test_window_follows_the_local_calendar_over_daylight_saving() -> None:
-    start, end = window(Period(date(2025, 10, 26), date(2025, 10, 26)), "Europe/Madrid")
+    start, end = bounds(Period(date(2025, 10, 26), date(2025, 10, 26)), "Europe/Madrid")
     assert (end - start) == pd.Timedelta(hours=25)
 
 
 def test_observed_days_count_only_what_the_log_covers() -> None:
-    seen = {"observed_from": pd.Timestamp("2025-08-01", tz="UTC"),
-            "observed_to": pd.Timestamp("2025-08-11 12:00", tz="UTC"), "time_zone": "UTC"}
+    seen = {"window": Window(pd.Timestamp("2025-08-01", tz="UTC"),
+                             pd.Timestamp("2025-08-11 12:00", tz="UTC")), "time_zone": "UTC"}
     assert observed_days(Q3, **seen) == 10.5
     assert observed_days(period_before(Q3), **seen) == 0
 

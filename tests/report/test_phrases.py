@@ -18,6 +18,7 @@ from rehit.hotspots.pace import ReportingChange, read_reporting_change
 from rehit.incidents import quality
 from rehit.incidents.rows import REASONS
 from rehit.limits import find_limits
+from rehit.observed import Window
 from rehit.parameters import load_parameters
 from rehit.report.inputs import CONTRACTS
 from rehit.report.measures import gather_facts
@@ -106,8 +107,8 @@ def test_limits_are_said_for_logs_of_every_kind() -> None:
     first = incidents["reported_at"].min()
     said = {text for log in (poor, half, closed, bunched, incidents.iloc[:0])
             for days in (1, 40, 800)
-            for text in find_limits(log, has_register=False, observed_from=first,
-                                    observed_to=first + pd.Timedelta(days=days))}
+            for text in find_limits(log, has_register=False,
+                                    window=Window(first, first + pd.Timedelta(days=days)))}
     said.add(read_reporting_change(ReportingChange(month, 7.0, 28.0, 4.0)))
     assert len(said) >= 14
     assert english_left(SPANISH(text) for text in said) == []

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pandas as pd
 from report_tables import FROM, HOSTILE, TO, make_input
 
+from rehit.observed import Window
 from rehit.report.quality import method_blocks, quality_page
 from rehit.report.say import Say
 
@@ -12,7 +13,7 @@ from rehit.report.say import Say
 def test_page_accounts_for_every_row_and_escapes_the_log() -> None:
     inputs = make_input(n=200)
     page = quality_page(project_name=HOSTILE, findings=inputs.findings, counts=inputs.counts,
-                        set_aside=inputs.set_aside, observed_from=FROM, observed_to=TO)
+                        set_aside=inputs.set_aside, window=Window(FROM, TO))
     assert "Of 350 rows read, 200 became incidents of their own, 110 were joined" in page
     assert "no usable date" in page
     assert "<script" not in page
@@ -25,7 +26,7 @@ def test_findings_come_by_weight_then_rows_and_repeat_no_reason_as_advice() -> N
         ("b", "high", 2, "few lost", "Mend it"), ("c", "high", 7, "many lost", "Mend it")],
         columns=["code", "severity", "count", "effect", "advice"])
     page = quality_page(project_name="Town", findings=findings, counts=pd.DataFrame(),
-                        set_aside=pd.DataFrame(), observed_from=FROM, observed_to=TO)
+                        set_aside=pd.DataFrame(), window=Window(FROM, TO))
     assert page.index("many lost") < page.index("few lost") < page.index("withdrawn")
     assert "Withdrawn" not in page
 
@@ -42,7 +43,7 @@ def test_methods_stand_beside_the_usual_band_and_what_was_done() -> None:
     assert other == [("refer to a specialist", "hot wash", "15", "15%"),
                      ("solvent wipe", "paint out (the second choice)", "5", "5%")]
     page = quality_page(project_name="Town", findings=pd.DataFrame(), counts=pd.DataFrame(),
-                        set_aside=pd.DataFrame(), observed_from=FROM, observed_to=TO,
+                        set_aside=pd.DataFrame(), window=Window(FROM, TO),
                         method_shares=shares, advised_done=done)
     assert "unlike ordinary towns" in page
     assert "10% to 30%" in page
@@ -52,7 +53,7 @@ def test_methods_stand_beside_the_usual_band_and_what_was_done() -> None:
 
 def test_empty_tables_give_a_page_all_the_same() -> None:
     page = quality_page(project_name="Town", findings=pd.DataFrame(), counts=pd.DataFrame(),
-                        set_aside=pd.DataFrame(), observed_from=FROM, observed_to=TO,
+                        set_aside=pd.DataFrame(), window=Window(FROM, TO),
                         language="es")
     assert 'lang="es"' in page
     assert "No se dieron hallazgos" in page

@@ -42,6 +42,7 @@ from rehit.contract.volume import (
     with_effort,
 )
 from rehit.errors import SettingError, TableError
+from rehit.observed import Window
 from rehit.parameters import Parameters, load_parameters
 
 # Price forms of a contract: what to ask, what it earns, what can go wrong, who bears it.
@@ -431,8 +432,8 @@ class Contract:
         return cost_summary(self.outlook, parameters=self.parameters)
 
 
-def price_contract(jobs: pd.DataFrame, places: pd.DataFrame, *, observed_from: pd.Timestamp,
-                   observed_to: pd.Timestamp, time_zone: str, region: str | None = None,
+def price_contract(jobs: pd.DataFrame, places: pd.DataFrame, *, window: Window, time_zone: str,
+                   region: str | None = None,
                    years: int = 1, margin: float | None = None,
                    parameters: Parameters | None = None,
                    rng: np.random.Generator) -> Contract:
@@ -444,7 +445,7 @@ def price_contract(jobs: pd.DataFrame, places: pd.DataFrame, *, observed_from: p
         `contract_jobs` of the whole log.
     places
         ``gamma_shape, gamma_rate_years`` of each place.
-    observed_from, observed_to
+    window
         Window of the log; the contract starts the day after it.
     time_zone, region
         For the hours of reports; for the public holidays.
@@ -460,16 +461,16 @@ def price_contract(jobs: pd.DataFrame, places: pd.DataFrame, *, observed_from: p
     """
     numbers = parameters or load_parameters()
     inside = jobs[jobs["exclusion"] == ""].reset_index(drop=True)
-    volume = predict_volume(inside, places, observed_from=observed_from, observed_to=observed_to,
+    volume = predict_volume(inside, places, window=window,
                             years=years, parameters=numbers, rng=rng)
-    start = observed_to.tz_convert(time_zone)
+    start = window.end.tz_convert(time_zone)
     clock = local_clock(inside["reported_at"], time_zone=time_zone)
     days = working_days(start, years=_SPARE_YEARS, region=region)
     standards = Standards.from_parameters(numbers)
     queue, table = choose_crews(inside, clock, volume, days, standards=standards,
                                 parameters=numbers, rng=rng)
     # Past reports are held against a calendar of their own years.
-    past = working_days(observed_from.tz_convert(time_zone), region=region,
+    past = working_days(window.start.tz_convert(time_zone), region=region,
                         years=int(np.ceil(volume.observed_years)) + 1)
     callout = needs_callout(
         clock, (inside["priority"] == "offensive").to_numpy(),

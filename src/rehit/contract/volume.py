@@ -9,6 +9,7 @@ import pandas as pd
 from scipy.special import ndtr, ndtri
 
 from rehit.errors import TableError
+from rehit.observed import Window
 from rehit.parameters import Parameters, load_parameters
 from rehit.tables import check
 
@@ -328,7 +329,7 @@ class Volume:
                                            "found"])
 
 
-def fit_town(reported_at: pd.Series, *, observed_from: pd.Timestamp, observed_to: pd.Timestamp,
+def fit_town(reported_at: pd.Series, *, window: Window,
              parameters: Parameters) -> tuple[float, float, float]:
     """Read trend, its uncertainty and the dispersion of the town's counts.
 
@@ -342,7 +343,7 @@ def fit_town(reported_at: pd.Series, *, observed_from: pd.Timestamp, observed_to
         Yearly growth of the log of the volume, its standard deviation, the dispersion.
     """
     length = parameters["contract.fit_days"]
-    counts = period_counts(reported_at, observed_from=observed_from, observed_to=observed_to,
+    counts = period_counts(reported_at, window=window,
                            length_days=length)
     n, prior = len(counts), parameters["contract.dispersion"]
     if n < parameters["contract.fit_periods"]:
@@ -363,16 +364,15 @@ def fit_town(reported_at: pd.Series, *, observed_from: pd.Timestamp, observed_to
     return float(beta[1]), float(np.sqrt(covariance[1, 1])), dispersion
 
 
-def period_counts(reported_at: pd.Series, *, observed_from: pd.Timestamp,
-                  observed_to: pd.Timestamp, length_days: float) -> np.ndarray:
+def period_counts(reported_at: pd.Series, *, window: Window, length_days: float) -> np.ndarray:
     """Return the jobs in each whole period of the window, counted back from its end."""
-    age = (observed_to - reported_at).dt.total_seconds().to_numpy() / 86400
-    n = int((observed_to - observed_from).total_seconds() / 86400 // length_days)
+    age = (window.end - reported_at).dt.total_seconds().to_numpy() / 86400
+    n = int(window.days // length_days)
     return np.bincount((age[age < n * length_days] // length_days).astype(int),
                        minlength=n)[::-1]
 
 
-def check_even(reported_at: pd.Series, *, observed_from: pd.Timestamp, observed_to: pd.Timestamp,
+def check_even(reported_at: pd.Series, *, window: Window,
                parameters: Parameters) -> None:
     """Refuse a log that was not kept evenly: no yearly volume can be read from it.
 
@@ -383,7 +383,7 @@ def check_even(reported_at: pd.Series, *, observed_from: pd.Timestamp, observed_
         many periods as there are jobs, where these are fewer).
     """
     length = parameters["contract.fit_days"]
-    counts = period_counts(reported_at, observed_from=observed_from, observed_to=observed_to,
+    counts = period_counts(reported_at, window=window,
                            length_days=length)
     jobs = int(counts.sum())
     if len(counts) < parameters["contract.fit_periods"] or not jobs:
@@ -411,8 +411,8 @@ def _newton(design: np.ndarray, counts: np.ndarray, penalty: np.ndarray,
     return beta, np.exp(design @ beta), np.linalg.inv(information)
 
 
-def predict_volume(jobs: pd.DataFrame, places: pd.DataFrame, *, observed_from: pd.Timestamp,
-                   observed_to: pd.Timestamp, years: int = 1, draws: int | None = None,
+def predict_volume(jobs: pd.DataFrame, places: pd.DataFrame, *, window: Window, years: int = 1,
+                   draws: int | None = None,
                    parameters: Parameters | None = None, rng: np.random.Generator) -> Volume:
     """Simulate the jobs of each contract year by method and size class.
 
@@ -431,7 +431,7 @@ def predict_volume(jobs: pd.DataFrame, places: pd.DataFrame, *, observed_from: p
         measure such as a coating is known to have been taken at the place.
     places
         ``gamma_shape, gamma_rate_years`` of each place's rate.
-    observed_from, observed_to
+    window
         Window of the log.
     years, draws
         Contract years; simulated futures (default ``contract.draws``).
@@ -442,19 +442,18 @@ def predict_volume(jobs: pd.DataFrame, places: pd.DataFrame, *, observed_from: p
         If there is no job, or no time, or the log was not kept evenly (:func:`check_even`).
     """
     numbers = parameters or load_parameters()
-    span = (observed_to - observed_from).total_seconds() / 86400 / DAYS_PER_YEAR
+    span = (window.end - window.start).total_seconds() / 86400 / DAYS_PER_YEAR
     if not len(jobs) or span <= 0:
         raise TableError("costs.predict_volume", got=f"{len(jobs)} jobs in {span:.2f} years",
                          allowed="a log with jobs over some time", remedy="check the log's dates")
-    check_even(jobs["reported_at"], observed_from=observed_from, observed_to=observed_to,
+    check_even(jobs["reported_at"], window=window,
                parameters=numbers)
     draws = int(numbers["contract.draws"]) if draws is None else draws
-    weights = change_weights(jobs, observed_from=observed_from, observed_to=observed_to,
+    weights = change_weights(jobs, window=window,
                              parameters=numbers)
     steady = jobs.loc[_unchanged(jobs), "reported_at"]
-    trend, trend_sd, dispersion = fit_town(steady, observed_from=observed_from,
-                                           observed_to=observed_to, parameters=numbers)
-    *_, weekly = fit_town(steady, observed_from=observed_from, observed_to=observed_to,
+    trend, trend_sd, dispersion = fit_town(steady, window=window, parameters=numbers)
+    *_, weekly = fit_town(steady, window=window,
                           parameters=numbers.override({"contract.fit_days": 7}))
     per_year = float(weights.sum()) / span
     level = _gamma(1.0, posterior_share_variance(places) + (dispersion - 1) / len(jobs), draws, rng)
@@ -473,7 +472,7 @@ def predict_volume(jobs: pd.DataFrame, places: pd.DataFrame, *, observed_from: p
                   weekly, span)
 
 
-def change_weights(jobs: pd.DataFrame, *, observed_from: pd.Timestamp, observed_to: pd.Timestamp,
+def change_weights(jobs: pd.DataFrame, *, window: Window,
                    parameters: Parameters) -> pd.Series:
     """Return what each job of the log counts for in a year to come.
 
@@ -503,7 +502,7 @@ def change_weights(jobs: pd.DataFrame, *, observed_from: pd.Timestamp, observed_
         ratio = (after.sum() + prior) / (odds + prior)
         mean = (1 - share) + share * ratio
         weights[group.index] = ratio / mean
-    return weights.where(jobs["reported_at"].between(observed_from, observed_to), 1.0)
+    return weights.where(jobs["reported_at"].between(window.start, window.end), 1.0)
 
 
 def _unchanged(jobs: pd.DataFrame) -> pd.Series:

@@ -14,7 +14,7 @@ from scipy.spatial import cKDTree
 
 from rehit.errors import SettingError
 from rehit.hotspots.grid import coordinates, metres_per_unit
-from rehit.observed import known_places, timeline, window_days
+from rehit.observed import Window, known_places, timeline
 from rehit.parameters import Parameters, load_parameters
 from rehit.tables import check, empty, require_projected
 from rehit.words.addresses import address_table
@@ -273,7 +273,7 @@ class RadiusSuggestion:
 
 
 def find_clusters(placed_incidents: gpd.GeoDataFrame, *, radius: float | None = None,
-                  observed_from: pd.Timestamp, observed_to: pd.Timestamp,
+                  window: Window,
                   parameters: Parameters | None = None,
                   rng: np.random.Generator) -> gpd.GeoDataFrame:
     """Group incidents that lie close together, and name each group by its main street.
@@ -287,7 +287,7 @@ def find_clusters(placed_incidents: gpd.GeoDataFrame, *, radius: float | None = 
         Incidents with the placed columns merged in; point geometry in a projected CRS.
     radius
         Clustering radius [m]; default the suggestion of :func:`suggest_radius`.
-    observed_from, observed_to
+    window
         Observation window, UTC; other incidents are left out.
     parameters
         Uses ``hotspots.cluster_min_incidents``, ``cluster_min_places``, ``radius_low_m``,
@@ -315,8 +315,8 @@ def find_clusters(placed_incidents: gpd.GeoDataFrame, *, radius: float | None = 
     Ester, Kriegel, Sander and Xu 1996, KDD-96; Hennig 2007, CSDA 52:258-271.
     """
     numbers = load_parameters() if parameters is None else parameters
-    years = window_days(observed_from, observed_to) / 365.25
-    rows = _usable(placed_incidents, observed_from, observed_to, numbers)
+    years = window.years
+    rows = _usable(placed_incidents, window, numbers)
     on_street = rows["group_kind"].to_numpy() == "street"
     points, streets = rows.loc[~on_street], rows.loc[on_street]
     parts = []
@@ -382,13 +382,13 @@ def _widest(points: np.ndarray, radius: float, least: float) -> float:
     return float(np.hypot(*(kept.max() - kept.min()).to_numpy().T).max()) if len(kept) else 0.0
 
 
-def _usable(placed: gpd.GeoDataFrame, start: pd.Timestamp, end: pd.Timestamp,
+def _usable(placed: gpd.GeoDataFrame, window: Window,
             numbers: Parameters) -> gpd.GeoDataFrame:
     """Keep what lies in the window and has a place; mark re-hits and street-only rows."""
     require_projected(placed, where="find_clusters")
     known = known_places(placed)
-    laid = timeline(known, observed_from=start, observed_to=end, parameters=numbers)
-    inside = (placed["reported_at"] >= start) & (placed["reported_at"] <= end)
+    laid = timeline(known, window=window, parameters=numbers)
+    inside = window.holds(placed["reported_at"])
     geometry = placed.geometry
     place_kind = known["place_kind"].reindex(placed.index)
     street_only = place_kind.eq("street").fillna(False)

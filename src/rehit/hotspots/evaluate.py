@@ -17,7 +17,7 @@ from statsmodels.genmod.generalized_linear_model import GLM
 
 from rehit.errors import SettingError
 from rehit.hotspots.rates import ALL_OTHERS, fit_priors, kind_given, posterior
-from rehit.observed import known_places, time_at_risk, timeline, waiting_between, waits, window_days
+from rehit.observed import Window, known_places, time_at_risk, timeline, waiting_between, waits
 from rehit.parameters import Parameters, load_parameters
 from rehit.tables import require_projected
 from rehit.wording import counted
@@ -263,7 +263,7 @@ class Panel:
 def build_panel(placed_incidents: gpd.GeoDataFrame, *, treated_ids: Iterable[str],
                 comparison_ids: Iterable[str], displaced_ids: Iterable[str] = (),
                 displaced_comparison_ids: Iterable[str] = (), started_at: pd.Timestamp,
-                observed_from: pd.Timestamp, observed_to: pd.Timestamp, settle_days: float,
+                window: Window, settle_days: float,
                 parameters: Parameters) -> Panel:
     """Count every named place before and after, whether it was ever hit or not.
 
@@ -275,7 +275,7 @@ def build_panel(placed_incidents: gpd.GeoDataFrame, *, treated_ids: Iterable[str
         ``place_id`` of each group; no place in two groups.
     started_at
         When the measure began, inside the window.
-    observed_from, observed_to
+    window
         Period the log covers, UTC.
     settle_days
         Days from `started_at` that are left out, while the measure is put in place [days].
@@ -287,12 +287,12 @@ def build_panel(placed_incidents: gpd.GeoDataFrame, *, treated_ids: Iterable[str
     SettingError
         For a place in two groups, no treated place, or a start outside the window.
     """
-    length = window_days(observed_from, observed_to)
-    start, resume = _limits(started_at, observed_from, length, settle_days)
+    length = window.days
+    start, resume = _limits(started_at, window, settle_days)
     groups = _groups(treated_ids, comparison_ids, displaced_ids, displaced_comparison_ids)
     known = known_places(placed_incidents)
     known = known[known["place_id"].isin(groups.index)]
-    laid = timeline(known, observed_from=observed_from, observed_to=observed_to,
+    laid = timeline(known, window=window,
                     parameters=parameters)
     place = known["place_id"].loc[laid.index]
     names = place[laid["first"]].to_numpy()
@@ -338,7 +338,7 @@ def around(placed_incidents: gpd.GeoDataFrame, ids: Iterable[str], *, within_m: 
     return sorted(set(near) - set(ids) - set(apart_from))
 
 
-def with_rates(steps: pd.DataFrame, *, started_at: pd.Timestamp, observed_from: pd.Timestamp,
+def with_rates(steps: pd.DataFrame, *, started_at: pd.Timestamp, window: Window,
                level: float) -> pd.DataFrame:
     """Return the steps with dates, rates and exact Poisson intervals, ready to plot.
 
@@ -350,16 +350,17 @@ def with_rates(steps: pd.DataFrame, *, started_at: pd.Timestamp, observed_from: 
     n, years = steps["n"].to_numpy(), steps["years"].to_numpy()
     low = np.where(n > 0, chi2.ppf(tail, 2 * np.maximum(n, 1)) / 2, 0.0)
     return steps.assign(
-        step_from=observed_from + pd.to_timedelta(steps["from_day"], unit="D"),
-        step_to=observed_from + pd.to_timedelta(steps["to_day"], unit="D"),
+        step_from=window.start + pd.to_timedelta(steps["from_day"], unit="D"),
+        step_to=window.start + pd.to_timedelta(steps["to_day"], unit="D"),
         rate_per_year=n / years, rate_low=low / years,
         rate_high=chi2.ppf(1 - tail, 2 * n + 2) / 2 / years, started_at=started_at)
 
 
-def _limits(started_at: pd.Timestamp, observed_from: pd.Timestamp, length: float,
+def _limits(started_at: pd.Timestamp, window: Window,
             settle_days: float) -> tuple[float, float]:
     good = isinstance(started_at, pd.Timestamp) and not pd.isna(started_at) and started_at.tzinfo
-    start = (started_at - observed_from).total_seconds() / 86_400 if good else np.nan
+    start = (started_at - window.start).total_seconds() / 86_400 if good else np.nan
+    length = window.days
     if not 0 < start < length or not 0 <= settle_days < length - start:
         raise SettingError("evaluate: started_at", got=f"{started_at} and {settle_days} days",
                            allowed="a time with a zone inside the observed period, and fewer days "
@@ -582,7 +583,7 @@ def _dispersion(n: np.ndarray, x: np.ndarray, offset: np.ndarray) -> float:
 
 # Places picked after a bad spell fall back to their usual anyway: how much of a change is that?
 
-def return_ratio(placed_incidents: gpd.GeoDataFrame, panel: Panel, *, observed_from: pd.Timestamp,
+def return_ratio(placed_incidents: gpd.GeoDataFrame, panel: Panel, *, window: Window,
                  started_at: pd.Timestamp, parameters: Parameters) -> float | None:
     """Return the rate ratio to expect from the fall back to the usual alone.
 
@@ -597,7 +598,7 @@ def return_ratio(placed_incidents: gpd.GeoDataFrame, panel: Panel, *, observed_f
         All incidents with the placed columns, of other places too: they say what is usual.
     panel
         Counts of the places compared.
-    observed_from, started_at
+    window, started_at
         The time before the measure.
     parameters
         Uses ``hotspots.min_group_places`` and ``hotspots.min_group_incidents``.
@@ -612,9 +613,9 @@ def return_ratio(placed_incidents: gpd.GeoDataFrame, panel: Panel, *, observed_f
     Hauer 1997, Observational Before-After Studies in Road Safety, chapter 11 (empirical Bayes).
     """
     known = known_places(placed_incidents)
-    laid = timeline(known, observed_from=observed_from, observed_to=started_at,
-                    parameters=parameters)
-    length = (started_at - observed_from).total_seconds() / 86_400
+    before = Window(window.start, started_at)
+    laid = timeline(known, window=before, parameters=parameters)
+    length = before.days
     places = time_at_risk(laid, length_days=length, parameters=parameters)
     if len(places) < parameters["hotspots.min_group_places"] or (
             places["n_at_risk"].sum() < parameters["hotspots.min_group_incidents"]):
@@ -867,7 +868,7 @@ class Evaluation:
 
 def evaluate_measure(placed_incidents: gpd.GeoDataFrame, *, treated_ids: Iterable[str],
                      comparison_ids: Iterable[str] = (), started_at: pd.Timestamp,
-                     observed_from: pd.Timestamp, observed_to: pd.Timestamp,
+                     window: Window,
                      settle_days: float = 0.0, displaced_within_m: float | None = None,
                      displaced_ids: Iterable[str] = (),
                      displaced_comparison_ids: Iterable[str] = (),
@@ -886,7 +887,7 @@ def evaluate_measure(placed_incidents: gpd.GeoDataFrame, *, treated_ids: Iterabl
         ``place_id`` of the places with and without the measure. Places never hit count too.
     started_at
         When the measure began, UTC.
-    observed_from, observed_to
+    window
         Period the log covers, UTC.
     settle_days
         Days after the start to leave out, while the measure is put in place [days].
@@ -918,8 +919,8 @@ def evaluate_measure(placed_incidents: gpd.GeoDataFrame, *, treated_ids: Iterabl
     ...     "place_kind": "asset", "reported_at": days, "cleared_at": days + pd.Timedelta(days=1),
     ...     "status": "cleared"}, geometry=gpd.points_from_xy([0] * 40, [0] * 40), crs=32755)
     >>> seen = evaluate_measure(log, treated_ids=["a"], comparison_ids=["b"],
-    ...     started_at=start + pd.Timedelta(days=365), observed_from=start,
-    ...     observed_to=start + pd.Timedelta(days=730))
+    ...     started_at=start + pd.Timedelta(days=365),
+    ...     window=Window(start, start + pd.Timedelta(days=730)))
     >>> seen.verdict
     "can't tell"
     """
@@ -939,15 +940,15 @@ def evaluate_measure(placed_incidents: gpd.GeoDataFrame, *, treated_ids: Iterabl
     panel = build_panel(
         placed_incidents, treated_ids=treated, comparison_ids=comparison, displaced_ids=displaced,
         displaced_comparison_ids=displaced_comparison, started_at=started_at,
-        observed_from=observed_from, observed_to=observed_to, settle_days=settle_days,
+        window=window, settle_days=settle_days,
         parameters=numbers)
-    usual = return_ratio(placed_incidents, panel, observed_from=observed_from,
+    usual = return_ratio(placed_incidents, panel, window=window,
                          started_at=started_at, parameters=numbers)
-    return _evaluation(panel, usual, numbers, started_at=started_at, observed_from=observed_from)
+    return _evaluation(panel, usual, numbers, started_at=started_at, window=window)
 
 
 def _evaluation(panel: Panel, usual: float | None, numbers: Parameters, *,
-                started_at: pd.Timestamp, observed_from: pd.Timestamp) -> Evaluation:
+                started_at: pd.Timestamp, window: Window) -> Evaluation:
     level = numbers["hotspots.verdict_level"]
     effects = _effects(panel, numbers, level)
     trend = pre_trend(panel.steps)
@@ -967,7 +968,7 @@ def _evaluation(panel: Panel, usual: float | None, numbers: Parameters, *,
     ratio = float(used["rate_ratio"].iloc[0]) if len(used) else float("nan")
     verdict = Verdict(ratio, low, high, level, alone, difference, quotient, trend, usual)
     word, reasons, sentences = judge(panel, verdict, numbers)
-    steps = with_rates(panel.steps, started_at=started_at, observed_from=observed_from, level=level)
+    steps = with_rates(panel.steps, started_at=started_at, window=window, level=level)
     return Evaluation(word, reasons, sentences, ratio, low, high, level, difference, quotient,
                       alone, effects, _count_table(panel), steps, trend, usual)
 

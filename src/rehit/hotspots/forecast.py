@@ -28,7 +28,7 @@ from rehit.hotspots.grid import (
     well_placed,
 )
 from rehit.hotspots.rates import fit_prior, posterior
-from rehit.observed import known_places, window_days
+from rehit.observed import Window, known_places
 from rehit.parameters import Parameters, load_parameters
 from rehit.tables import check, empty, require_projected
 
@@ -711,7 +711,7 @@ HORIZONS_DAYS = (7, 28, 91)
 
 
 def forecast_places(placed_incidents: gpd.GeoDataFrame, *, places: gpd.GeoDataFrame,
-                    observed_from: pd.Timestamp, observed_to: pd.Timestamp,
+                    window: Window,
                     horizons_days: Sequence[int] = HORIZONS_DAYS,
                     parameters: Parameters | None = None) -> pd.DataFrame:
     """Forecast the incidents of each place in the days after the observation window.
@@ -727,7 +727,7 @@ def forecast_places(placed_incidents: gpd.GeoDataFrame, *, places: gpd.GeoDataFr
     places
         One row per place: ``place_id``, ``place_kind`` and point geometry (the table ``repeats``).
         Register assets without an incident get a forecast too.
-    observed_from, observed_to
+    window
         Observation window, UTC; the forecast starts at its end.
     horizons_days
         Lengths of the periods forecast [days].
@@ -749,19 +749,18 @@ def forecast_places(placed_incidents: gpd.GeoDataFrame, *, places: gpd.GeoDataFr
         If the window is empty or a horizon is not a positive whole number.
     """
     numbers = load_parameters() if parameters is None else parameters
-    history = place_history(placed_incidents, places=places, observed_from=observed_from,
-                            observed_to=observed_to)
-    return _forecast_table(history, places["place_id"], observed_from, observed_to, horizons_days,
+    history = place_history(placed_incidents, places=places, window=window)
+    return _forecast_table(history, places["place_id"], window, horizons_days,
                            numbers)
 
 
 def place_history(placed_incidents: gpd.GeoDataFrame, *, places: gpd.GeoDataFrame,
-                  observed_from: pd.Timestamp, observed_to: pd.Timestamp) -> History:
+                  window: Window) -> History:
     """Return the incidents of the places in the form that forecasts are fitted on.
 
     Parameters
     ----------
-    placed_incidents, places, observed_from, observed_to
+    placed_incidents, places, window
         As in :func:`forecast_places`.
 
     Raises
@@ -769,7 +768,7 @@ def place_history(placed_incidents: gpd.GeoDataFrame, *, places: gpd.GeoDataFram
     TableError
         If a needed column or the projected CRS is missing.
     """
-    window_days(observed_from, observed_to)
+    window.checked()
     missing = [c for c in ("place_id", "place_kind") if c not in places.columns]
     if missing:
         raise TableError("forecast_places: places", got=f"no column {', '.join(missing)}",
@@ -777,20 +776,20 @@ def place_history(placed_incidents: gpd.GeoDataFrame, *, places: gpd.GeoDataFram
     require_projected(places, where="forecast_places: places")
     rows = known_places(placed_incidents)
     code = pd.Index(places["place_id"]).get_indexer(rows["place_id"])
-    day = days_since(rows["reported_at"], observed_from)
-    return make_history(*_inside(code, day, observed_from, observed_to), _points_m(places),
+    day = days_since(rows["reported_at"], window.start)
+    return make_history(*_inside(code, day, window.days), _points_m(places),
                         always_known=(places["place_kind"] == "asset").to_numpy())
 
 
 def forecast_cells(placed_incidents: gpd.GeoDataFrame, *, cell_m: float | None = None,
-                   observed_from: pd.Timestamp, observed_to: pd.Timestamp,
+                   window: Window,
                    horizons_days: Sequence[int] = HORIZONS_DAYS,
                    parameters: Parameters | None = None) -> gpd.GeoDataFrame:
     """Forecast the incidents of each grid cell that has had one.
 
     Parameters
     ----------
-    placed_incidents, observed_from, observed_to, horizons_days, parameters
+    placed_incidents, window, horizons_days, parameters
         As in :func:`forecast_places`; incidents known to the street only are left out.
     cell_m
         Cell side [m]; default ``hotspots.cell_m``.
@@ -802,9 +801,9 @@ def forecast_cells(placed_incidents: gpd.GeoDataFrame, *, cell_m: float | None =
         cell's square.
     """
     numbers = load_parameters() if parameters is None else parameters
-    window_days(observed_from, observed_to)
+    window.checked()
     rows = well_placed(placed_incidents, where="forecast_cells")
-    inside = (rows["reported_at"] >= observed_from) & (rows["reported_at"] <= observed_to)
+    inside = window.holds(rows["reported_at"])
     rows = rows.loc[inside]
     if not len(rows):
         return gpd.GeoDataFrame(_no_forecast(), geometry=gpd.GeoSeries([], crs=rows.crs))
@@ -812,15 +811,15 @@ def forecast_cells(placed_incidents: gpd.GeoDataFrame, *, cell_m: float | None =
     grid = lay_grid(x, y, side=cell_side(cell_m, rows, numbers),
                     max_cells=numbers["hotspots.max_cells"])
     used, code = np.unique(grid.index(x, y), return_inverse=True)
-    history = make_history(code, days_since(rows["reported_at"], observed_from),
+    history = make_history(code, days_since(rows["reported_at"], window.start),
                            grid.centres(used) * metres_per_unit(rows), always_known=False)
     ids = pd.Series(grid.names(used), dtype="str")
-    table = _forecast_table(history, ids, observed_from, observed_to, horizons_days, numbers)
+    table = _forecast_table(history, ids, window, horizons_days, numbers)
     return gpd.GeoDataFrame(
         table, geometry=np.tile(grid.squares(used), len(horizons_days)), crs=rows.crs)
 
 
-def _forecast_table(history: History, ids: pd.Series, start: pd.Timestamp, end: pd.Timestamp,
+def _forecast_table(history: History, ids: pd.Series, window: Window,
                     horizons_days: Sequence[int], numbers: Parameters) -> pd.DataFrame:
     bad = [h for h in horizons_days if not (float(h).is_integer() and h > 0)]
     if bad or not len(horizons_days):
@@ -828,7 +827,7 @@ def _forecast_table(history: History, ids: pd.Series, start: pd.Timestamp, end: 
                            allowed="whole numbers of days above 0", remedy="for example 7, 28, 91")
     if not history.n:
         return _no_forecast()
-    origin = (end - start).total_seconds() / 86_400
+    origin = window.days
     # The model is chosen on the middle horizon and kept for the others: one choice, less computing.
     middle = sorted(horizons_days)[len(horizons_days) // 2]
     made = {middle: forecast_counts(history, origin=origin, horizon=float(middle),
@@ -852,10 +851,9 @@ def _rows(made: PlaceForecast, ids: pd.Series, horizon: int, level: float) -> pd
         "method": made.method})
 
 
-def _inside(code: np.ndarray, day: np.ndarray, start: pd.Timestamp,
-            end: pd.Timestamp) -> tuple[np.ndarray, np.ndarray]:
+def _inside(code: np.ndarray, day: np.ndarray,
+            length: float) -> tuple[np.ndarray, np.ndarray]:
     """Keep incidents of listed places inside the window."""
-    length = (end - start).total_seconds() / 86_400
     kept = (code >= 0) & (day >= 0) & (day <= length)
     return code[kept], day[kept]
 

@@ -12,7 +12,7 @@ from statsmodels.genmod import families
 from statsmodels.genmod.generalized_linear_model import GLM, GLMResults
 from statsmodels.tools.sm_exceptions import PerfectSeparationWarning
 
-from rehit.observed import window_days
+from rehit.observed import Window
 from rehit.parameters import Parameters, load_parameters
 
 YEAR = 365.25
@@ -39,8 +39,7 @@ class ReportingChange:
     ratio: float
 
 
-def find_reporting_change(reported_at: pd.Series, *, observed_from: pd.Timestamp,
-                          observed_to: pd.Timestamp,
+def find_reporting_change(reported_at: pd.Series, *, window: Window,
                           parameters: Parameters | None = None) -> ReportingChange | None:
     """Look for one step in the weekly incidents of the whole log, beside a trend and a season.
 
@@ -52,7 +51,7 @@ def find_reporting_change(reported_at: pd.Series, *, observed_from: pd.Timestamp
     ----------
     reported_at
         Times of the incidents, UTC.
-    observed_from, observed_to
+    window
         Observation window, UTC.
     parameters
         Uses ``hotspots.change_least_weeks``, ``change_least_ratio``, ``change_level``
@@ -72,15 +71,15 @@ def find_reporting_change(reported_at: pd.Series, *, observed_from: pd.Timestamp
     >>> start = pd.Timestamp("2022-01-01", tz="UTC")
     >>> days = np.concatenate([np.arange(0, 364, 1.0), np.arange(364, 735, 0.25)])
     >>> seen = find_reporting_change(
-    ...     pd.Series(start + pd.to_timedelta(days, unit="D")), observed_from=start,
-    ...     observed_to=start + pd.Timedelta(days=735))
+    ...     pd.Series(start + pd.to_timedelta(days, unit="D")),
+    ...     window=Window(start, start + pd.Timedelta(days=735)))
     >>> f"{seen.at:%Y-%m-%d}", round(seen.before), round(seen.after), round(seen.ratio, 1)
     ('2022-12-31', 7, 28, 4.0)
     """
     numbers = load_parameters() if parameters is None else parameters
-    weeks = int(window_days(observed_from, observed_to) // WEEK)
+    weeks = int(window.days // WEEK)
     least = int(numbers["hotspots.change_least_weeks"])
-    day = ((reported_at - observed_from) / pd.Timedelta(days=1)).to_numpy("float64")
+    day = ((reported_at - window.start) / pd.Timedelta(days=1)).to_numpy("float64")
     day = day[(day >= 0) & (day < weeks * WEEK)]
     shortest = max(2 * least, numbers["hotspots.season_min_years"] * YEAR / WEEK - 1)
     if weeks < shortest or len(day) < 2 * weeks:
@@ -102,7 +101,7 @@ def find_reporting_change(reported_at: pd.Series, *, observed_from: pd.Timestamp
     if chance > numbers["hotspots.change_level"] or max(ratio, 1 / ratio) < numbers[
             "hotspots.change_least_ratio"]:
         return None
-    return ReportingChange(observed_from + pd.Timedelta(days=best * WEEK),
+    return ReportingChange(window.start + pd.Timedelta(days=best * WEEK),
                            float(totals[:best].mean()), float(totals[best:].mean()), ratio)
 
 

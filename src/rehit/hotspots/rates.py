@@ -14,7 +14,7 @@ from scipy.stats import norm
 
 from rehit.errors import SettingError, TableError
 from rehit.hotspots.survival import grouped_medians
-from rehit.observed import known_places, time_at_risk, timeline, window_days
+from rehit.observed import Window, known_places, time_at_risk, timeline
 from rehit.parameters import Parameters, load_parameters
 from rehit.tables import require_projected, table
 
@@ -504,7 +504,7 @@ DAYS_PER_YEAR = 365.25
 
 
 def rank_repeats(placed_incidents: gpd.GeoDataFrame, *, register: gpd.GeoDataFrame | None = None,
-                 observed_from: pd.Timestamp, observed_to: pd.Timestamp,
+                 window: Window,
                  threshold_per_year: float | None = None, parameters: Parameters | None = None,
                  rng: np.random.Generator) -> gpd.GeoDataFrame:
     """Rank places by how often a clean surface there is hit, with interval, rank and trend.
@@ -521,7 +521,7 @@ def rank_repeats(placed_incidents: gpd.GeoDataFrame, *, register: gpd.GeoDataFra
         Incidents with the placed columns merged in on ``incident_id``; projected CRS.
     register
         The owner's assets. Given, assets never hit are included, and rates are fitted on all.
-    observed_from, observed_to
+    window
         Period the log covers, UTC. Incidents outside it are not used.
     threshold_per_year
         Rate above which a place counts as recurring [incidents/year]; default
@@ -551,8 +551,8 @@ def rank_repeats(placed_incidents: gpd.GeoDataFrame, *, register: gpd.GeoDataFra
     ...     "incident_id": list("abcd"), "place_id": ["w", "w", "w", "v"], "place_kind": "site",
     ...     "reported_at": day, "cleared_at": day + pd.Timedelta(days=2), "status": "cleared",
     ...     "priority": "ordinary"}, geometry=gpd.points_from_xy([0] * 4, [0] * 4), crs=32755)
-    >>> ranked = rank_repeats(log, observed_from=day[0], rng=np.random.default_rng(1),
-    ...                       observed_to=day[0] + pd.Timedelta(days=366))
+    >>> ranked = rank_repeats(log, window=Window(day[0], day[0] + pd.Timedelta(days=366)),
+    ...                       rng=np.random.default_rng(1))
     >>> ranked[["place_id", "n_incidents", "n_rehits"]]
       place_id  n_incidents  n_rehits
     0        w            3         2
@@ -562,9 +562,9 @@ def rank_repeats(placed_incidents: gpd.GeoDataFrame, *, register: gpd.GeoDataFra
     if register is not None:
         require_projected(register, where="rank_repeats: register")
     numbers = load_parameters() if parameters is None else parameters
-    length = window_days(observed_from, observed_to)
+    length = window.days
     known = known_places(placed_incidents)
-    laid = timeline(known, observed_from=observed_from, observed_to=observed_to,
+    laid = timeline(known, window=window,
                     parameters=numbers)
     known = known.loc[laid.index]
     places = _places(known, laid, length, numbers)

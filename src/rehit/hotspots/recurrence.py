@@ -11,7 +11,7 @@ from scipy.stats import chi2, norm
 from scipy.stats import t as student
 
 from rehit.errors import SettingError, TableError
-from rehit.observed import known_places, time_at_risk, timeline, window_days
+from rehit.observed import Window, known_places, time_at_risk, timeline
 from rehit.parameters import Parameters, load_parameters
 from rehit.tables import table
 
@@ -21,8 +21,7 @@ OF_THE_CLEARANCE = ("substrate", "finish", "medium", "priority", "area_m2", "met
 
 
 def rehit_spells(placed_incidents: pd.DataFrame, *, register: pd.DataFrame | None = None,
-                 columns: tuple[str, ...] = (), observed_from: pd.Timestamp,
-                 observed_to: pd.Timestamp, southern: bool = True,
+                 columns: tuple[str, ...] = (), window: Window, southern: bool = True,
                  parameters: Parameters | None = None) -> pd.DataFrame:
     """Cut every place's history into spells from a clearance to the next marking.
 
@@ -40,7 +39,7 @@ def rehit_spells(placed_incidents: pd.DataFrame, *, register: pd.DataFrame | Non
         The owner's assets; every column but the geometry is carried by ``asset_id``.
     columns
         Further columns of `placed_incidents` to carry.
-    observed_from, observed_to
+    window
         Period the log covers, UTC.
     southern
         Whether seasons are those of the southern half of the world.
@@ -51,7 +50,7 @@ def rehit_spells(placed_incidents: pd.DataFrame, *, register: pd.DataFrame | Non
     -------
     pandas.DataFrame
         One row per spell: ``place_id, place_kind, event_number`` (1 = first re-hit), ``start``,
-        ``stop`` (days since `observed_from`), ``days`` (stop - start), ``event`` (re-hit, else
+        ``stop`` (days since the window began), ``days`` (stop - start), ``event`` (re-hit, else
         censored), ``days_to_clearance`` (of the marking cleared before), ``clearance_doublings``
         (log2(1 + days_to_clearance): an effect per doubling of the wait), ``season`` (at the
         clearance) and the carried columns; empty where the log has no clearance dates. A re-hit
@@ -62,16 +61,16 @@ def rehit_spells(placed_incidents: pd.DataFrame, *, register: pd.DataFrame | Non
     >>> day = pd.Timestamp("2024-01-01", tz="UTC") + pd.to_timedelta([0, 30], unit="D")
     >>> log = pd.DataFrame({"incident_id": ["a", "b"], "place_id": "w", "place_kind": "site",
     ...     "reported_at": day, "cleared_at": day + pd.Timedelta(days=2), "status": "cleared"})
-    >>> rehit_spells(log, observed_from=day[0], observed_to=day[0] + pd.Timedelta(days=60))[
+    >>> rehit_spells(log, window=Window(day[0], day[0] + pd.Timedelta(days=60)))[
     ...     ["event_number", "start", "stop", "event", "season"]]
        event_number  start  stop  event  season
     0             1    2.0  30.0   True  summer
     1             2   32.0  60.0  False  summer
     """
     numbers = load_parameters() if parameters is None else parameters
-    length = window_days(observed_from, observed_to)
+    length = window.days
     known = known_places(placed_incidents)
-    laid = timeline(known, observed_from=observed_from, observed_to=observed_to,
+    laid = timeline(known, window=window,
                     parameters=numbers)
     laid = laid[laid["basis"] != "whole_window"]
     known = known.loc[laid.index]
@@ -92,7 +91,7 @@ def rehit_spells(placed_incidents: pd.DataFrame, *, register: pd.DataFrame | Non
     for column in carried:
         spells[column] = known[column].array
     spells = spells[usable].reset_index(drop=True)
-    cleared_at = observed_from + pd.to_timedelta(spells["start"], unit="D")
+    cleared_at = window.start + pd.to_timedelta(spells["start"], unit="D")
     spells["season"] = _season(cleared_at, southern=southern)
     spells["event_number"] = spells.groupby("place_id").cumcount() + 1
     return spells if register is None else _carry_register(spells, register)
@@ -280,7 +279,7 @@ def _carry_register(spells: pd.DataFrame, register: pd.DataFrame) -> pd.DataFram
 # Every place's own clock of time at risk: for mean cumulative functions and power-law trends.
 
 def risk_clock(placed_incidents: gpd.GeoDataFrame, *, register: pd.DataFrame | None = None,
-               observed_from: pd.Timestamp, observed_to: pd.Timestamp,
+               window: Window,
                parameters: Parameters | None = None) -> tuple[pd.DataFrame, pd.Series]:
     """Return when on its place's clock of days at risk each incident on a clean surface came.
 
@@ -293,7 +292,7 @@ def risk_clock(placed_incidents: gpd.GeoDataFrame, *, register: pd.DataFrame | N
         Incidents with the placed columns.
     register
         The owner's assets; those never hit are then watched too.
-    observed_from, observed_to
+    window
         Period the log covers, UTC.
     parameters
         Numbers in force.
@@ -309,15 +308,15 @@ def risk_clock(placed_incidents: gpd.GeoDataFrame, *, register: pd.DataFrame | N
     >>> day = pd.Timestamp("2024-01-01", tz="UTC") + pd.to_timedelta([10, 30], unit="D")
     >>> log = pd.DataFrame({"incident_id": ["a", "b"], "place_id": "w", "place_kind": "site",
     ...     "reported_at": day, "cleared_at": day + pd.Timedelta(days=5), "status": "cleared"})
-    >>> times, ends = risk_clock(log, observed_from=pd.Timestamp("2024-01-01", tz="UTC"),
-    ...                          observed_to=pd.Timestamp("2024-02-10", tz="UTC"))
+    >>> times, ends = risk_clock(log, window=Window(
+    ...     pd.Timestamp("2024-01-01", tz="UTC"), pd.Timestamp("2024-02-10", tz="UTC")))
     >>> times["days_at_risk"].tolist(), float(ends["w"])
     ([10.0, 25.0], 30.0)
     """
     numbers = load_parameters() if parameters is None else parameters
-    length = window_days(observed_from, observed_to)
+    length = window.days
     known = known_places(placed_incidents)
-    laid = timeline(known, observed_from=observed_from, observed_to=observed_to,
+    laid = timeline(known, window=window,
                     parameters=numbers)
     known = known.loc[laid.index]
     summed = time_at_risk(laid, length_days=length, parameters=numbers)

@@ -22,7 +22,7 @@ from rehit.hotspots.grid import (
     study_cells,
     well_placed,
 )
-from rehit.observed import window_days
+from rehit.observed import Window
 from rehit.parameters import Parameters, load_parameters
 from rehit.tables import check, empty, require_projected
 
@@ -224,8 +224,7 @@ def _zone(circles: Circles, centre: int, last: int, duration: int, observed: flo
         "p_value": (1 + int((largest >= ratio - 1e-9).sum())) / (len(largest) + 1)}
 
 
-def scan_statistic(placed_incidents: gpd.GeoDataFrame, *, observed_from: pd.Timestamp,
-                   observed_to: pd.Timestamp, emerging: bool = True,
+def scan_statistic(placed_incidents: gpd.GeoDataFrame, *, window: Window, emerging: bool = True,
                    register: gpd.GeoDataFrame | None = None,
                    parameters: Parameters | None = None,
                    rng: np.random.Generator) -> gpd.GeoDataFrame:
@@ -242,7 +241,7 @@ def scan_statistic(placed_incidents: gpd.GeoDataFrame, *, observed_from: pd.Time
     placed_incidents
         Incidents with point geometry in a projected CRS and ``reported_at``; points that stand for
         a street are left out.
-    observed_from, observed_to
+    window
         Observation window, UTC.
     emerging
         Space-time scan for what is emerging now, or a scan in space over the whole window.
@@ -266,9 +265,9 @@ def scan_statistic(placed_incidents: gpd.GeoDataFrame, *, observed_from: pd.Time
     164:61-72; permuted times: Kulldorff, Heffernan, Hartman et al. 2005, PLoS Medicine 2:e59.
     """
     numbers = load_parameters() if parameters is None else parameters
-    window_days(observed_from, observed_to)
+    window.checked()
     rows = well_placed(placed_incidents, where="scan_statistic")
-    rows = rows.loc[(rows["reported_at"] >= observed_from) & (rows["reported_at"] <= observed_to)]
+    rows = rows.loc[window.holds(rows["reported_at"])]
     if not len(rows):
         return _no_zones(placed_incidents)
     x, y = coordinates(rows)
@@ -277,8 +276,8 @@ def scan_statistic(placed_incidents: gpd.GeoDataFrame, *, observed_from: pd.Time
     cell = np.searchsorted(used, grid.index(x, y))
     xy_m = grid.centres(used) * metre
     if emerging:
-        week = np.floor(days_since(observed_to - rows["reported_at"] + observed_from,
-                                   observed_from) / 7.0).astype("int64")
+        week = np.floor(days_since(window.end - rows["reported_at"] + window.start,
+                                   window.start) / 7.0).astype("int64")
         zones = _emerging(xy_m, cell, week, len(used), numbers, rng)
     else:
         zones = poisson_scan(
@@ -287,7 +286,7 @@ def scan_statistic(placed_incidents: gpd.GeoDataFrame, *, observed_from: pd.Time
             max_radius=numbers["hotspots.scan_max_radius_m"],
             permutations=int(numbers["hotspots.scan_permutations"]), rng=rng,
             most_zones=int(numbers["hotspots.scan_most_zones"]))
-    return _zone_table(zones, grid, used, observed_from, observed_to, emerging, rows)
+    return _zone_table(zones, grid, used, window, emerging, rows)
 
 
 def _locations(x: np.ndarray, y: np.ndarray, metre: float, register: gpd.GeoDataFrame | None,
@@ -336,8 +335,7 @@ def _emerging(xy_m: np.ndarray, cell: np.ndarray, week: np.ndarray, n: int, numb
                      most_zones=int(numbers["hotspots.scan_most_zones"]))
 
 
-def _zone_table(zones: pd.DataFrame, grid: Grid, used: np.ndarray, start: pd.Timestamp,
-                end: pd.Timestamp, emerging: bool,
+def _zone_table(zones: pd.DataFrame, grid: Grid, used: np.ndarray, window: Window, emerging: bool,
                 rows: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     if not len(zones):
         return _no_zones(rows)
@@ -347,10 +345,11 @@ def _zone_table(zones: pd.DataFrame, grid: Grid, used: np.ndarray, start: pd.Tim
     radius_m = zones["radius"].to_numpy(dtype="float64") + half_cell
     circles = gpd.GeoSeries(gpd.points_from_xy(*centre.T), crs=rows.crs).buffer(radius_m / metre)
     back = pd.to_timedelta(zones["duration"].to_numpy(dtype="int64") * 7, unit="D")
-    since = (end - back).as_unit("us") if emerging else pd.DatetimeIndex([start] * len(zones))
+    since = ((window.end - back).as_unit("us") if emerging
+             else pd.DatetimeIndex([window.start] * len(zones)))
     result = gpd.GeoDataFrame({
         "zone_id": pd.Series([f"Z{i:02d}" for i in range(1, len(zones) + 1)], dtype="str"),
-        "from_time": since, "to_time": pd.DatetimeIndex([end] * len(zones)),
+        "from_time": since, "to_time": pd.DatetimeIndex([window.end] * len(zones)),
         "radius_m": radius_m, "n_cells": [len(m) for m in zones["members"]],
         "n_incidents": zones["observed"].astype("int64"), "expected": zones["expected"],
         "relative_risk": zones["relative_risk"], "llr": zones["llr"],

@@ -26,6 +26,7 @@ from rehit.hotspots.forecast import (
     predictive_interval,
 )
 from rehit.hotspots.grid import days_since, kernel_density, lay_grid
+from rehit.observed import Window
 from rehit.parameters import Parameters
 
 
@@ -305,7 +306,7 @@ SCORE_COLUMNS = ("method", "horizon_days", "hit_rate", "log_score", "pai")
 
 
 def past_record(history: History, *, starts: Sequence[pd.Timestamp], ends: Sequence[pd.Timestamp],
-                observed_from: pd.Timestamp,
+                window: Window,
                 numbers: Parameters) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Forecast past periods, each from the incidents before it alone, and hold them to what came.
 
@@ -315,7 +316,7 @@ def past_record(history: History, *, starts: Sequence[pd.Timestamp], ends: Seque
         All incidents of the log, from :func:`rehit.hotspots.forecast.place_history`.
     starts, ends
         Beginning and end of each period [UTC], both inside the log's window.
-    observed_from
+    window
         First moment of the log's window [UTC].
     numbers
         Uses ``hotspots.interval_level`` and ``hotspots.score_share`` beside the forecast's own.
@@ -330,7 +331,7 @@ def past_record(history: History, *, starts: Sequence[pd.Timestamp], ends: Seque
     """
     checks, scores = [], []
     for start, end in zip(starts, ends, strict=True):
-        origin, close = days_since(pd.Series([start, end]), observed_from)
+        origin, close = days_since(pd.Series([start, end]), window.start)
         known = history.known_from < origin
         if not known.any():
             continue

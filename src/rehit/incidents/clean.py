@@ -36,6 +36,7 @@ from rehit.incidents.times import (
     read_times,
     settle_states,
 )
+from rehit.observed import Window
 from rehit.tables import check
 from rehit.words.log_vocabulary import Say, load_words, plain_words
 
@@ -230,7 +231,8 @@ def _finish(work: _Work, joins: Joins, settings: CleanSettings) -> Cleaned:
     first = incidents["reported_at"].min() if len(incidents) else work.times.extract_end
     findings = find_faults(Evidence(size, incidents, set_aside, table, counts, work.points,
                                     joins, work.times, work.translations, settings))
-    return Cleaned(incidents, set_aside, table, counts, findings, first, work.times.extract_end,
+    return Cleaned(incidents, set_aside, table, counts, findings,
+                   Window(first, work.times.extract_end),
                    work.translations)
 
 

@@ -21,6 +21,7 @@ from pyproj import CRS
 from pyproj.exceptions import CRSError
 
 from rehit.errors import SettingError
+from rehit.observed import Window
 from rehit.parameters import Parameters, load_parameters
 from rehit.tables import table
 
@@ -216,7 +217,7 @@ class Cleaned:
         One row per file: ``source_file, rows_in, rows_kept, rows_joined, rows_set_aside``.
     findings
         What the owner of the log should mend: ``code, severity, count, effect, advice``.
-    observed_from, observed_to
+    window
         First report and end of the extract (UTC).
     translations
         Each different word that was put into a code: ``field, before, after, rule, count``.
@@ -227,8 +228,7 @@ class Cleaned:
     ledger: pd.DataFrame
     counts: pd.DataFrame
     findings: pd.DataFrame
-    observed_from: pd.Timestamp
-    observed_to: pd.Timestamp
+    window: Window
     translations: pd.DataFrame
 
 

@@ -191,8 +191,7 @@ def write_cleaned(chain: Chain, stage: Path, *, methods: bool = False) -> dict[s
     page = quality_page(
         project_name=chain.project.name, counts=cleaned.counts,
         findings=pd.concat([files, cleaned.findings], ignore_index=True),
-        set_aside=cleaned.set_aside, observed_from=cleaned.observed_from,
-        observed_to=cleaned.observed_to, time_zone=chain.project.time_zone,
+        set_aside=cleaned.set_aside, window=cleaned.window, time_zone=chain.project.time_zone,
         language=chain.project.language, method_shares=shares, advised_done=done)
     (stage / "quality.html").write_text(page, encoding="utf-8")
     warned = aside_warnings(cleaned.set_aside, rows_in=int(cleaned.counts["rows_in"].sum()),
@@ -215,6 +214,6 @@ def cleaning_summary(chain: Chain) -> dict[str, Any]:
         **row_totals(chain),
         "per_file": cleaned.counts.to_dict("records"),
         "set_aside_reasons": {str(words): int(n) for words, n in reasons.items()},
-        "observed_from": cleaned.observed_from.isoformat(),
-        "observed_to": cleaned.observed_to.isoformat(),
+        "observed_from": cleaned.window.start.isoformat(),
+        "observed_to": cleaned.window.end.isoformat(),
     }

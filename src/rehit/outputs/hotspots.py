@@ -35,7 +35,6 @@ from rehit.hotspots.recurrence_words import (
 from rehit.hotspots.scan import scan_statistic
 from rehit.hotspots.space_words import read_cells, read_emerging, read_rings
 from rehit.hotspots.survival import read_typical_place
-from rehit.observed import window_days
 from rehit.outputs.tables import write_csv, write_layers, write_parquet
 from rehit.tables import empty
 from rehit.wording import counted
@@ -53,15 +52,14 @@ def emerging_zones(chain: Chain) -> gpd.GeoDataFrame:
     if not len(chain.cells):
         return empty("scan", crs=chain.incidents.crs)
     return scan_statistic(
-        chain.incidents, observed_from=chain.cleaned.observed_from,
-        observed_to=chain.cleaned.observed_to, parameters=chain.parameters, rng=chain.rng("scan"))
+        chain.incidents, window=chain.cleaned.window, parameters=chain.parameters,
+        rng=chain.rng("scan"))
 
 
 def write_reading(chain: Chain, stage: Path, *, first: list[str]) -> None:
     """Write ``recurrence.txt``: the sentences of the summary, then what lies behind them."""
     clock = risk_clock(chain.incidents, register=chain.register,
-                       observed_from=chain.cleaned.observed_from,
-                       observed_to=chain.cleaned.observed_to, parameters=chain.parameters)
+                       window=chain.cleaned.window, parameters=chain.parameters)
     spells = chain.spells
     parts = [("In short", first), ("How many markings a place has", mean_counts(chain, clock)),
              ("Is it getting worse at the worst places", worst_trends(chain, clock))]
@@ -260,7 +258,7 @@ def _rehit_sentence(repeats: pd.DataFrame, chain: Chain) -> str:
 
 
 def _log_days(chain: Chain) -> float:
-    return window_days(chain.cleaned.observed_from, chain.cleaned.observed_to)
+    return chain.cleaned.window.days
 
 
 def recurrence_sentences(chain: Chain) -> list[str]:
@@ -313,12 +311,12 @@ def evaluations(chain: Chain, *,
     """
     path = Path(measures) if measures else chain.project.require("measures")
     table = read_measures(path, time_zone=chain.project.time_zone)
-    incidents, first, last = chain.incidents, chain.cleaned.observed_from, chain.cleaned.observed_to
-    outside = table[(table["started_at"] <= first) | (table["started_at"] >= last)]
+    incidents, window = chain.incidents, chain.cleaned.window
+    outside = table[(table["started_at"] <= window.start) | (table["started_at"] >= window.end)]
     if len(outside):
         zone = chain.project.time_zone
         began, start, end = (f"{t.tz_convert(zone):%Y-%m-%d}" for t in (
-            outside["started_at"].iloc[0], first, last))
+            outside["started_at"].iloc[0], window.start, window.end))
         raise SettingError(str(path), got=f"{outside['measure'].iloc[0]!r} begun on {began}",
                            allowed=f"a day within the log, which runs from {start} to {end}",
                            remedy="correct the day, or wait for a log that goes further")
@@ -327,7 +325,7 @@ def evaluations(chain: Chain, *,
         yield str(name), started, evaluate_measure(
             incidents, treated_ids=rows.loc[rows["role"] == "treated", "asset_id"],
             comparison_ids=rows.loc[rows["role"] == "comparison", "asset_id"],
-            started_at=started, observed_from=first, observed_to=last,
+            started_at=started, window=window,
             parameters=chain.parameters)
 
 

@@ -368,7 +368,7 @@ def day_to_plan(chain: Chain, day: date | None) -> tuple[date, list[str]]:
     A day asked for is planned even if it is free of work or far from the log, with a note that it
     is.
     """
-    after = day_after(chain.cleaned.observed_to, time_zone=chain.project.time_zone)
+    after = day_after(chain.cleaned.window.end, time_zone=chain.project.time_zone)
     first = day or after
     closed = chain_holidays(chain, first)
     n_week = int(chain.parameters["patrol.work_days_per_week"])

@@ -90,8 +90,7 @@ def price_chain(chain: Chain, *, margin: float | None = None, years: int = 1) ->
     jobs = with_changes(contract_jobs(chain.incidents, chain.advice, parameters=numbers), chain)
     chain.step("Pricing")
     return price_contract(
-        jobs, places, observed_from=chain.cleaned.observed_from,
-        observed_to=chain.cleaned.observed_to, time_zone=chain.project.time_zone,
+        jobs, places, window=chain.cleaned.window, time_zone=chain.project.time_zone,
         region=chain.project.holidays, years=years, margin=margin, parameters=numbers,
         rng=chain.rng("price"))
 
@@ -105,8 +104,8 @@ def with_changes(jobs: pd.DataFrame, chain: Chain) -> pd.DataFrame:
     if path is None:
         return jobs
     measures = read_measures(path, time_zone=chain.project.time_zone)
-    inside = measures["started_at"].between(chain.cleaned.observed_from,
-                                            chain.cleaned.observed_to, inclusive="neither")
+    inside = measures["started_at"].between(chain.cleaned.window.start,
+                                            chain.cleaned.window.end, inclusive="neither")
     treated = (measures[(measures["role"] == "treated") & inside]
                .drop_duplicates("asset_id").set_index("asset_id"))
     return jobs.assign(change=jobs["place_id"].map(treated["measure"]),
@@ -130,7 +129,7 @@ def with_travel(chain: Chain) -> Parameters:
     chain.step("Measuring drives")
     network = None if chain.streets is None else build_network(
         chain.streets.explode(ignore_index=True), parameters=numbers)
-    days = (chain.cleaned.observed_to - chain.cleaned.observed_from) / pd.Timedelta("1D")
+    days = (chain.cleaned.window.end - chain.cleaned.window.start) / pd.Timedelta("1D")
     working = days * numbers["contract.working_days_per_year"] / DAYS_PER_YEAR
     # Where the patch has more jobs a day than fill one crew's, they lie closer together.
     per_day = round(len(known) / max(1.0, working))

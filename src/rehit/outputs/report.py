@@ -22,6 +22,7 @@ from rehit.files.writing import staged_folder
 from rehit.hotspots.clusters import find_clusters
 from rehit.hotspots.recurrence_words import clearance_speed
 from rehit.hotspots.survival import kaplan_meier
+from rehit.observed import Window
 from rehit.outputs.clean import row_totals
 from rehit.outputs.costs import (
     cost_sentences,
@@ -123,9 +124,9 @@ def report_input(chain: Chain, *, first: date, last: date,
     incidents = chain.incidents
     return ReportInput(
         name=project.name, period_start=first, period_end=last,
-        observed_from=cleaned.observed_from, observed_to=cleaned.observed_to, crs=project.crs,
+        window=cleaned.window, crs=project.crs,
         currency=project.currency,
-        price_year=project.price_year or cleaned.observed_to.year, time_zone=project.time_zone,
+        price_year=project.price_year or cleaned.window.end.year, time_zone=project.time_zone,
         language=project.language,
         threshold_per_year=chain.parameters["hotspots.threshold_per_year"],
         horizon_years=chain.parameters["costs.horizon_years"],
@@ -147,11 +148,11 @@ def report_input(chain: Chain, *, first: date, last: date,
 def clusters_before(chain: Chain, first: date) -> pd.DataFrame | None:
     """Find the clusters as they stood when the period began."""
     start = pd.Timestamp(first, tz=chain.project.time_zone).tz_convert("UTC")
-    observed_from = chain.cleaned.observed_from
-    if start <= observed_from:
+    first = chain.cleaned.window.start
+    if start <= first:
         return None
     earlier = chain.incidents[chain.incidents["reported_at"] < start]
-    return find_clusters(earlier, observed_from=observed_from, observed_to=start,
+    return find_clusters(earlier, window=Window(first, start),
                          parameters=chain.parameters, rng=chain.rng("clusters"))
 
 
@@ -324,8 +325,8 @@ def quarter_days(chain: Chain, quarter: str | None) -> tuple[date, date]:
         If the log does not reach into the period.
     """
     zone = chain.project.time_zone
-    start = chain.cleaned.observed_from.tz_convert(zone)
-    end = chain.cleaned.observed_to.tz_convert(zone)
+    start = chain.cleaned.window.start.tz_convert(zone)
+    end = chain.cleaned.window.end.tz_convert(zone)
     if quarter is None:
         period = _last_quarter(chain.cleaned.incidents["reported_at"].dt.tz_convert(zone), end)
         return period.start_time.date(), period.end_time.date()

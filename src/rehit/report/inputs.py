@@ -12,6 +12,7 @@ import geopandas as gpd
 import pandas as pd
 
 from rehit.errors import ManyErrors, RehitError, SettingError, TableError
+from rehit.observed import Window
 from rehit.tables import check
 
 #: Attribute of :class:`ReportInput` to the contract it is held against.
@@ -50,7 +51,7 @@ class ReportInput:
         Name of the project or place, as the title shall show it.
     period_start, period_end
         First and last day of the period, both counted in, on the calendar of `time_zone`.
-    observed_from, observed_to
+    window
         What the log covers [UTC]. Comparisons are made per observed day, so that a quarter
         that is only partly covered is not read as a fall.
     crs
@@ -82,8 +83,7 @@ class ReportInput:
     name: str
     period_start: date
     period_end: date
-    observed_from: pd.Timestamp
-    observed_to: pd.Timestamp
+    window: Window
     crs: str
     currency: str
     price_year: int
@@ -170,9 +170,9 @@ def _fact_faults(inputs: ReportInput) -> Iterator[RehitError]:
     if inputs.period_end < inputs.period_start:
         yield SettingError("report: period", got=f"{inputs.period_start} to {inputs.period_end}",
                            allowed="a last day on or after the first", remedy="swap the two days")
-    if inputs.observed_to <= inputs.observed_from:
+    if inputs.window.end <= inputs.window.start:
         yield SettingError("report: observed time",
-                           got=f"{inputs.observed_from} to {inputs.observed_to}",
+                           got=f"{inputs.window.start} to {inputs.window.end}",
                            allowed="an end after the start", remedy="correct the log's window")
     try:
         ZoneInfo(inputs.time_zone)

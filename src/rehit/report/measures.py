@@ -15,6 +15,7 @@ from scipy import stats
 from statsmodels.duration.survfunc import SurvfuncRight
 
 from rehit.errors import SettingError
+from rehit.observed import Window
 from rehit.parameters import Parameters
 from rehit.report.inputs import ReportInput, Standards
 from rehit.report.phrases import in_language
@@ -149,7 +150,7 @@ def _holding(ends: tuple[float, float, float], ratio: float) -> tuple[float, flo
     return min(low, ratio), max(high, ratio), p_value
 
 
-def bunching_of(times: pd.Series, *, observed_from: pd.Timestamp, observed_to: pd.Timestamp,
+def bunching_of(times: pd.Series, *, window: Window,
                 least_weeks: int) -> float:
     """Return how many times more than chance the weekly counts vary (variance over mean).
 
@@ -160,7 +161,7 @@ def bunching_of(times: pd.Series, *, observed_from: pd.Timestamp, observed_to: p
     ----------
     times
         Times of the incidents [UTC].
-    observed_from, observed_to
+    window
         Observed time [UTC].
     least_weeks
         Fewest whole weeks needed [weeks].
@@ -170,25 +171,24 @@ def bunching_of(times: pd.Series, *, observed_from: pd.Timestamp, observed_to: p
     Von Neumann et al. (1941), The mean square successive difference, Ann. Math. Stat. 12,
     153–162: half the mean squared successive difference estimates the variance free of trend.
     """
-    counts = weekly_counts(times, observed_from=observed_from, observed_to=observed_to)
+    counts = weekly_counts(times, window=window)
     if len(counts) < max(least_weeks, 2) or not counts.any():
         return 1.0
     return max(float(np.mean(np.diff(counts) ** 2.0)) / 2 / float(counts.mean()), 1.0)
 
 
-def weekly_counts(times: pd.Series, *, observed_from: pd.Timestamp,
-                  observed_to: pd.Timestamp) -> np.ndarray:
+def weekly_counts(times: pd.Series, *, window: Window) -> np.ndarray:
     """Count incidents in each whole week of the observed time.
 
     Examples
     --------
     >>> start = pd.Timestamp("2024-01-01", tz="UTC")
-    >>> weekly_counts(pd.Series([start, start + pd.Timedelta(days=9)]), observed_from=start,
-    ...               observed_to=start + pd.Timedelta(days=23)).tolist()
+    >>> weekly_counts(pd.Series([start, start + pd.Timedelta(days=9)]), window=Window(
+    ...     start, start + pd.Timedelta(days=23))).tolist()
     [1, 1, 0]
     """
-    weeks = int((observed_to - observed_from).total_seconds() // (7 * 86_400))
-    index = ((times - observed_from).dt.total_seconds() // (7 * 86_400)).to_numpy()
+    weeks = int((window.end - window.start).total_seconds() // (7 * 86_400))
+    index = ((times - window.start).dt.total_seconds() // (7 * 86_400)).to_numpy()
     inside = index[(index >= 0) & (index < weeks)].astype(int)
     return np.bincount(inside, minlength=weeks)
 
@@ -292,12 +292,12 @@ def year_before(period: Period) -> Period:
     return Period(first, shift_months(period.last, -12))
 
 
-def window(period: Period, time_zone: str) -> tuple[pd.Timestamp, pd.Timestamp]:
+def bounds(period: Period, time_zone: str) -> tuple[pd.Timestamp, pd.Timestamp]:
     """Return start and end [UTC] of a period on the calendar of `time_zone`; the end is not in.
 
     Examples
     --------
-    >>> window(Period(date(2025, 7, 1), date(2025, 7, 1)), "Europe/Lisbon")[0]
+    >>> bounds(Period(date(2025, 7, 1), date(2025, 7, 1)), "Europe/Lisbon")[0]
     Timestamp('2025-06-30 23:00:00+0000', tz='UTC')
     """
     zone = ZoneInfo(time_zone)
@@ -306,11 +306,11 @@ def window(period: Period, time_zone: str) -> tuple[pd.Timestamp, pd.Timestamp]:
     return start, end
 
 
-def observed_days(period: Period, *, observed_from: pd.Timestamp, observed_to: pd.Timestamp,
+def observed_days(period: Period, *, window: Window,
                   time_zone: str) -> float:
     """Return how many days [days] of the period the log covers; 0 where none."""
-    start, end = window(period, time_zone)
-    covered = min(end, observed_to) - max(start, observed_from)
+    start, end = bounds(period, time_zone)
+    covered = min(end, window.end) - max(start, window.start)
     return max(covered.total_seconds(), 0.0) / 86_400
 
 
@@ -579,11 +579,9 @@ def gather_facts(inputs: ReportInput, parameters: Parameters) -> Facts:
     period = Period(inputs.period_start, inputs.period_end)
     now, before, year = (_slice(inputs, incidents, p)
                          for p in (period, period_before(period), year_before(period)))
-    bunching = bunching_of(inputs.incidents["reported_at"], observed_from=inputs.observed_from,
-                           observed_to=inputs.observed_to,
+    bunching = bunching_of(inputs.incidents["reported_at"], window=inputs.window,
                            least_weeks=int(parameters["reporting.weeks_for_bunching"]))
-    weeks = weekly_counts(inputs.incidents["reported_at"], observed_from=inputs.observed_from,
-                          observed_to=inputs.observed_to)
+    weeks = weekly_counts(inputs.incidents["reported_at"], window=inputs.window)
     return Facts(inputs, say, parameters, standards, now, before, year,
                  bunching, weeks)
 
@@ -634,12 +632,11 @@ def kind_of(incidents: pd.DataFrame) -> pd.Series:
 
 
 def _slice(inputs: ReportInput, incidents: pd.DataFrame, period: Period) -> Slice:
-    start, end = window(period, inputs.time_zone)
-    end = min(end, inputs.observed_to + pd.Timedelta(1, "us"))
-    start = max(start, inputs.observed_from)
+    start, end = bounds(period, inputs.time_zone)
+    end = min(end, inputs.window.end + pd.Timedelta(1, "us"))
+    start = max(start, inputs.window.start)
     inside = (incidents["reported_at"] >= start) & (incidents["reported_at"] < end)
-    days = observed_days(period, observed_from=inputs.observed_from,
-                         observed_to=inputs.observed_to, time_zone=inputs.time_zone)
+    days = observed_days(period, window=inputs.window, time_zone=inputs.time_zone)
     return Slice(period, days, incidents[inside])
 
 

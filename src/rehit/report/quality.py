@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
+from rehit.observed import Window
 from rehit.report.document import Block, Document, Grid, Section, Sentence
 from rehit.report.inputs import each
 from rehit.report.measures import Facts
@@ -147,7 +148,7 @@ def _advice(row: pd.Series) -> str:
 
 
 def quality_page(*, project_name: str, findings: pd.DataFrame, counts: pd.DataFrame,
-                 set_aside: pd.DataFrame, observed_from: pd.Timestamp, observed_to: pd.Timestamp,
+                 set_aside: pd.DataFrame, window: Window,
                  time_zone: str = "UTC", language: str = "en",
                  method_shares: pd.DataFrame | None = None,
                  advised_done: pd.DataFrame | None = None) -> str:
@@ -159,7 +160,7 @@ def quality_page(*, project_name: str, findings: pd.DataFrame, counts: pd.DataFr
         Title of the page.
     findings, counts, set_aside
         As the cleaning gives them; each may be without rows.
-    observed_from, observed_to
+    window
         What the log covers [UTC].
     time_zone
         The calendar its days are written on.
@@ -174,7 +175,7 @@ def quality_page(*, project_name: str, findings: pd.DataFrame, counts: pd.DataFr
         HTML; all text of the log is escaped.
     """
     say = Say(language)
-    first, last = (t.tz_convert(time_zone).date() for t in (observed_from, observed_to))
+    first, last = (t.tz_convert(time_zone).date() for t in (window.start, window.end))
     section = Section("summary", say("heading.quality"), quality_blocks(
         say, counts=counts, set_aside=translated(set_aside, "set_aside", say),
         findings=translated(findings, "findings", say)))

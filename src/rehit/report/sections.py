@@ -366,8 +366,8 @@ def notes_section(facts: Facts) -> Section:
               "p": say.number(facts.number("chance_limit"), 1),
               "fdr": say.share(facts.number("gained_fdr")),
               "zone": facts.inputs.time_zone, "crs": facts.inputs.crs,
-              "observed_from": facts.day(facts.inputs.observed_from),
-              "observed_to": facts.day(facts.inputs.observed_to)}
+              "observed_from": facts.day(facts.inputs.window.start),
+              "observed_to": facts.day(facts.inputs.window.end)}
     keys = [k for k in catalogue(say.language) if k.startswith("notes.")]
     section.put(Bullets(tuple(Sentence(say(key, **values)) for key in keys)))
     return section
@@ -1015,7 +1015,7 @@ def allowed_time(facts: Facts, hours: float) -> str:
 
 def _measure(facts: Facts, priority: str, allowed_h: float) -> Response:
     part = facts.now.incidents[facts.now.incidents["priority"] == priority]
-    return measure_response(part, allowed_h=allowed_h, observed_to=facts.inputs.observed_to,
+    return measure_response(part, allowed_h=allowed_h, observed_to=facts.inputs.window.end,
                             time_zone=facts.inputs.time_zone,
                             level=facts.number("interval_level"))
 

@@ -224,8 +224,8 @@ def _readme(book: Any, facts: Facts, sheets: dict[str, tuple[str, pd.DataFrame, 
     _set_page(sheet)
     sheet.write_string(0, 0, _safe(say("workbook.title", name=inputs.name)), formats["title"])
     lines = [say("workbook.period", period=say.days(inputs.period_start, inputs.period_end)),
-             say("workbook.made", observed_from=facts.day(inputs.observed_from),
-               observed_to=facts.day(inputs.observed_to), zone=inputs.time_zone,
+             say("workbook.made", observed_from=facts.day(inputs.window.start),
+               observed_to=facts.day(inputs.window.end), zone=inputs.time_zone,
                currency=inputs.currency, price_year=inputs.price_year, crs=inputs.crs),
              say("workbook.units"), say("workbook.text_safe"), *inputs.limits]
     for row, line in enumerate(lines, start=2):
