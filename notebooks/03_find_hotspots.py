@@ -39,8 +39,8 @@ from rehit.report.figures import house_style, rate_caterpillar, ring_table, shar
 from rehit.report.knobs import turning
 from rehit.report.say import Say
 
-chain = Chain(load_project(PROJECT))
-chain.set_parameter("hotspots.threshold_per_year", THRESHOLD_PER_YEAR, where="this notebook")
+chain = Chain(load_project(PROJECT)).with_parameters(
+    {"hotspots.threshold_per_year": THRESHOLD_PER_YEAR}, where="this notebook")
 say, repeats = Say("en"), chain.repeats
 hit = repeats[repeats["n_incidents"] > 0]
 

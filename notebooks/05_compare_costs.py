@@ -42,9 +42,9 @@ from rehit.report.knobs import turning
 from rehit.report.say import Say
 from rehit.report.sections import where_coating_pays
 
-chain = Chain(load_project(PROJECT))
-chain.set_parameter("costs.horizon_years", HORIZON_YEARS, where="this notebook")
-chain.set_parameter("costs.programme_budget", BUDGET_PER_YEAR, where="this notebook")
+chain = Chain(load_project(PROJECT)).with_parameters(
+    {"costs.horizon_years": HORIZON_YEARS, "costs.programme_budget": BUDGET_PER_YEAR},
+    where="this notebook")
 say, money = Say("en"), chain.project.currency
 costing, costs, numbers = chain.costing, chain.strategy_costs, chain.cost_parameters
 

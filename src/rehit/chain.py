@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from functools import cached_property
+from collections.abc import Callable, Iterator
+from collections.abc import Mapping as MappingOf
+from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
+from typing import Any, Generic, TypeVar, overload
 
 import geopandas as gpd
 import numpy as np
@@ -15,6 +18,7 @@ from rehit.assets.register import read_register
 from rehit.costs.lifecycle import compare_strategies
 from rehit.costs.programme import Programme, budget_sweep, choose_programme
 from rehit.costs.strategies import Strategy, load_strategies
+from rehit.errors import ManyErrors
 from rehit.files.reader import RawLog, read_logs, stack_logs
 from rehit.hotspots.clusters import find_clusters
 from rehit.hotspots.forecast import forecast_places, place_history
@@ -29,13 +33,363 @@ from rehit.incidents.mapping import Mapping, apply_mapping, load_mapping
 from rehit.incidents.propose import propose_mapping
 from rehit.incidents.rows import Cleaned, CleanSettings
 from rehit.limits import find_limits
-from rehit.parameters import Parameters
+from rehit.parameters import Parameters, crossed_bounds
 from rehit.patrol.travel import read_streets
 from rehit.project import Project
+from rehit.report.say import Say
 from rehit.tables import check
 from rehit.treatment.calibrate import Calibration, calibrate_methods, read_works
 from rehit.treatment.choose import choose_methods
 from rehit.treatment.methods import load_methods
+
+Progress = Callable[[str], None]
+Made = TypeVar("Made")
+EFFECTS = "effects of strategies"  # stands beside the names of numbers where they are recorded
+
+
+class _Result(Generic[Made]):
+    """One result of a chain: made when first asked for, then kept with what it was made from."""
+
+    def __init__(self, make: Callable[[Chain], Made]) -> None:
+        self.make = make
+        self.name = make.__name__
+        self.__doc__ = make.__doc__
+
+    @overload
+    def __get__(self, chain: None, owner: type[Chain]) -> _Result[Made]: ...
+
+    @overload
+    def __get__(self, chain: Chain, owner: type[Chain]) -> Made: ...
+
+    def __get__(self, chain: Chain | None, owner: type[Chain]) -> _Result[Made] | Made:
+        return self if chain is None else chain._finished(self)
+
+
+class Chain:
+    """The results of one project, from the log to the costs.
+
+    A chain never changes. Other numbers mean another chain (:meth:`with_parameters`), which takes
+    over the results that were made without reading any of them: while a result is made, each
+    number it reads is recorded, and those of the results it builds on are counted with them.
+
+    Parameters
+    ----------
+    project
+        The project whose files and settings are used.
+    progress
+        Called with a few words as each step starts.
+    """
+
+    def __init__(self, project: Project, *, progress: Progress | None = None) -> None:
+        self._project = project
+        self._effects: MappingOf[str, float] = {}
+        self._progress = progress or _say_nothing
+        self._done: dict[str, tuple[Any, frozenset[str]]] = {}
+        self._reading: list[set[str]] = []  # what each result being made has read so far
+        self._parameters = project.parameters.heard_by(self._hear)
+
+    @property
+    def project(self) -> Project:
+        """The project whose files and settings are used."""
+        return self._project
+
+    @property
+    def parameters(self) -> Parameters:
+        """All numbers in force."""
+        return self._parameters
+
+    @property
+    def effects(self) -> MappingOf[str, float]:
+        """Strategy to the share of markings it was measured to prevent."""
+        self._hear(EFFECTS)
+        return dict(self._effects)
+
+    def with_parameters(self, values: MappingOf[str, float], *,
+                        where: str = "with_parameters") -> Chain:
+        """Return the chain of the same project with other numbers.
+
+        Parameters
+        ----------
+        values
+            Full name to new value, in the parameter's own unit.
+        where
+            Where the values came from, for the message.
+
+        Raises
+        ------
+        ManyErrors
+            Listing every unknown name, every value out of its range, and bounds that cross.
+        """
+        now = self._project.parameters
+        numbers = now.override(values, where=where)
+        crossed = crossed_bounds(numbers, where=where)
+        if crossed:
+            raise ManyErrors(where, crossed)
+        changed = frozenset(name for name in values if numbers.row(name) != now.row(name))
+        return self._other(replace(self._project, parameters=numbers), self._effects, changed)
+
+    def with_effects(self, effects: MappingOf[str, float]) -> Chain:
+        """Return the chain with strategies that prevent the given shares of markings."""
+        return self._other(self._project, dict(effects), frozenset({EFFECTS}))
+
+    def in_language(self, language: str) -> Chain:
+        """Return the chain whose results are told in another language."""
+        return self._other(replace(self._project, language=language), self._effects, frozenset())
+
+    def _other(self, project: Project, effects: MappingOf[str, float],
+               changed: frozenset[str]) -> Chain:
+        other = Chain(project, progress=self._progress)
+        other._effects = effects
+        other._done = {name: (made, read) for name, (made, read) in self._done.items()
+                       if not read & changed}
+        return other
+
+    def _finished(self, result: _Result[Made]) -> Made:
+        """Return a result, made now if it was not yet, and record what it rests on."""
+        if result.name not in self._done:
+            with self._listening() as read:
+                made = result.make(self)
+            self._done[result.name] = made, frozenset(read)
+        found, read_before = self._done[result.name]
+        if self._reading:
+            self._reading[-1].update(read_before)
+        return found
+
+    @contextmanager
+    def _listening(self) -> Iterator[set[str]]:
+        self._reading.append(set())
+        try:
+            yield self._reading[-1]
+        finally:
+            self._reading.pop()
+
+    def _hear(self, name: str) -> None:
+        if self._reading:
+            self._reading[-1].add(name)
+
+    def rng(self, step: str) -> np.random.Generator:
+        """Return a generator of its own for one step, so that steps do not disturb each other."""
+        return np.random.default_rng([self.project.seed, *step.encode()])
+
+    @property
+    def say(self) -> Say:
+        """The words of the project's language, with its currency."""
+        return Say(self.project.language, self.project.currency)
+
+    def step(self, words: str) -> None:
+        """Tell the user what is being worked on."""
+        self._progress(words)
+
+    @_Result
+    def raw_logs(self) -> tuple[RawLog, ...]:
+        """The log files as they came."""
+        self.step("Reading the log")
+        self.project.require("log")
+        return read_logs(self.project.files["log"])
+
+    @_Result
+    def mapping(self) -> Mapping:
+        """The reading of the log's columns: the user's own, or else the proposal."""
+        path = self.project.path("mapping")
+        if path is not None:
+            return load_mapping(path)
+        return propose_mapping(stack_logs(self.raw_logs), study_area=self.project.study_area,
+                               crs=self.project.crs, parameters=self.parameters)
+
+    @_Result
+    def cleaned(self) -> Cleaned:
+        """Incidents, rows set aside, ledger, counts and findings."""
+        settings = CleanSettings(
+            time_zone=self.project.time_zone, crs=self.project.crs,
+            study_area=self.project.study_area, extract_end=self.project.extract_end,
+            vocabulary=self.project.path("vocabulary"), parameters=self.parameters)
+        return clean_incidents(self._fields(), mapping=self.mapping, settings=settings)
+
+    @_Result
+    def mapped_logs(self) -> tuple[pd.DataFrame, ...]:
+        """The rows of each file under rehit's names."""
+        return tuple(apply_mapping(raw, self.mapping) for raw in self.raw_logs)
+
+    def _fields(self) -> pd.DataFrame:
+        """Return the rows of all files in one table, and let go of the text they came in.
+
+        A large log would otherwise stand in memory twice; it is read again if asked for.
+        """
+        parts = self.mapped_logs
+        for name in ("raw_logs", "mapped_logs"):
+            self._done.pop(name, None)
+        self.step("Cleaning")
+        return parts[0] if len(parts) == 1 else pd.concat(parts, ignore_index=True)
+
+    @_Result
+    def register(self) -> gpd.GeoDataFrame | None:
+        """The asset register, if the project has one."""
+        path = self.project.path("register")
+        return None if path is None else read_register(
+            path, crs=self.project.crs, extra=self.project.register_effects)
+
+    @_Result
+    def streets(self) -> gpd.GeoDataFrame | None:
+        """The street lines used as base map and for travel, if the project has them."""
+        path = self.project.path("streets")
+        return None if path is None else read_streets(path, crs=self.project.crs)
+
+    @_Result
+    def incidents(self) -> gpd.GeoDataFrame:
+        """Incidents with the place each belongs to and the register's columns."""
+        cleaned = self.cleaned
+        self.step("Matching to places")
+        placed = place_incidents(cleaned.incidents, self.register, parameters=self.parameters)
+        columns = [c for c in placed.columns
+                   if c == "incident_id" or c not in cleaned.incidents.columns]
+        joined = cleaned.incidents.merge(placed[columns], on="incident_id", validate="1:1")
+        return with_register(joined, self.register)
+
+    @_Result
+    def repeats(self) -> gpd.GeoDataFrame:
+        """One row per place: what recurs, how fast, how sure that is."""
+        incidents = self.incidents
+        self.step("Ranking repeat places")
+        return rank_repeats(
+            incidents, register=self.register, window=self.cleaned.window,
+            threshold_per_year=self.parameters["hotspots.threshold_per_year"],
+            parameters=self.parameters, rng=self.rng("repeats"))
+
+    @_Result
+    def clusters(self) -> gpd.GeoDataFrame:
+        """Groups of places close together."""
+        incidents = self.incidents
+        self.step("Grouping into clusters")
+        return find_clusters(
+            incidents, window=self.cleaned.window, parameters=self.parameters,
+            rng=self.rng("clusters"))
+
+    @_Result
+    def cells(self) -> gpd.GeoDataFrame:
+        """Grid cells tested against chance."""
+        incidents = self.incidents
+        self.step("Testing against chance")
+        return hot_cells(incidents, register=self.register, parameters=self.parameters)
+
+    @_Result
+    def spells(self) -> pd.DataFrame:
+        """Time from each clearance to the next marking of the place, or to the log's end."""
+        area = self.project.study_area
+        return rehit_spells(
+            self.incidents, register=self.register, window=self.cleaned.window,
+            southern=area is not None and area[3] < 0,
+            parameters=self.parameters)
+
+    @_Result
+    def rings(self) -> pd.DataFrame:
+        """How far from a marking, and for how long after it, the risk is raised."""
+        incidents = self.incidents
+        self.step("Looking for near repeats")
+        return knox_rings(incidents, parameters=self.parameters, rng=self.rng("rings"))
+
+    @_Result
+    def limits(self) -> tuple[str, ...]:
+        """What this log does not allow to conclude."""
+        return find_limits(self.incidents, has_register=self.register is not None,
+                           window=self.cleaned.window, parameters=self.parameters)
+
+    @_Result
+    def forecast(self) -> pd.DataFrame:
+        """Expected incidents per place in the next weeks."""
+        places = self.repeats
+        self.step("Forecasting")
+        return forecast_places(
+            self.incidents, places=places, window=self.cleaned.window, parameters=self.parameters)
+
+    @_Result
+    def forecast_record(self) -> tuple[pd.DataFrame, pd.DataFrame]:
+        """How the last months would have been forecast, and how plain counts would have done."""
+        places, zone = self.repeats, self.project.time_zone
+        self.step("Scoring past forecasts")
+        window = self.cleaned.window
+        months = int(self.parameters["pipeline.record_months"])
+        edges = window.month_edges(zone)[-months - 1:]
+        history = place_history(self.incidents, places=places, window=window)
+        return past_record(history, starts=edges[:-1], ends=edges[1:], window=window,
+                           numbers=self.parameters)
+
+    @_Result
+    def works(self) -> pd.DataFrame | None:
+        """The works log: what was done, with time, litres and cost."""
+        path = self.project.path("works")
+        return None if path is None else read_works(path)
+
+    @_Result
+    def calibration(self) -> Calibration | None:
+        """Minutes, litres and cost per method corrected by the works log, if there is one."""
+        if self.works is None:
+            return None
+        methods = load_methods(self.project.path("methods"))
+        first = choose_methods(self.incidents, methods=methods, parameters=self.parameters)
+        return calibrate_methods(self.works, methods=methods, advice=first,
+                                 parameters=self.parameters)
+
+    @_Result
+    def advice(self) -> pd.DataFrame:
+        """The method for each incident."""
+        incidents, methods = self.incidents, self.methods
+        self.step("Choosing methods")
+        return choose_methods(incidents, methods=methods, parameters=self.parameters)
+
+    @property
+    def methods(self) -> pd.DataFrame | Path | None:
+        """The decision table in force: corrected by the works log, the user's own, or none."""
+        return self.project.path("methods") if self.calibration is None else (
+            self.calibration.methods)
+
+    @property
+    def cost_parameters(self) -> Parameters:
+        """Cost numbers in force: defaults, the works log's corrections, the user's own on top."""
+        # No result: numbers that were kept would hide which of them are read later.
+        if self.calibration is None:
+            return self.parameters
+        return with_calibration(self.parameters, self.calibration.estimates)
+
+    @_Result
+    def costing(self) -> pd.DataFrame:
+        """What the cost comparison needs to know of each place."""
+        return costing_table(self.repeats, self.incidents, self.advice, self.register,
+                             methods=self.methods, parameters=self.parameters)
+
+    @property
+    def strategies(self) -> tuple[Strategy, ...]:
+        """The ways to look after a place: rehit's, the user's, and effects set for this run."""
+        return load_strategies(self.project.path("strategies"), parameters=self.cost_parameters,
+                               effects=self.effects)
+
+    @_Result
+    def strategy_costs(self) -> pd.DataFrame:
+        """What each way to look after each place costs over the horizon."""
+        costing = self.costing
+        self.step("Comparing costs")
+        return compare_strategies(costing, strategies=self.strategies,
+                                  parameters=self.cost_parameters, rng=self.rng("costs"), n_jobs=2)
+
+    @property
+    def programme_years(self) -> int:
+        """Years of a programme: as set, but no longer than costs are looked ahead."""
+        return int(min(self.parameters["costs.programme_years"],
+                       self.parameters["costs.horizon_years"]))
+
+    def programme(self, *, years: int | None = None, robust: bool = False) -> Programme:
+        """Choose which places to coat under the yearly budget in force."""
+        costing = self.costing
+        self.step("Choosing the programme")
+        return choose_programme(costing, strategies=self.strategies, robust=robust,
+                                years=years or self.programme_years,
+                                parameters=self.cost_parameters, rng=self.rng("programme"))
+
+    def budget_sweep(self, *, years: int | None = None) -> pd.DataFrame:
+        """Work out what more or less budget would save."""
+        years = years or self.programme_years
+        return budget_sweep(self.costing, strategies=self.strategies, years=years,
+                            parameters=self.cost_parameters, rng=self.rng("programme"))
+
 
 # What the cost rooms need to know of each place, gathered from the rooms before them.
 
@@ -184,248 +538,6 @@ def with_calibration(parameters: Parameters, estimates: pd.DataFrame) -> Paramet
             limits = parameters.row(name)
             values[name] = min(max(float(calibrated), limits.low), limits.high)
     return parameters.override(values, where="works log")
-
-
-Progress = Callable[[str], None]
-
-
-class Chain:
-    """The results of one project, from the log to the costs.
-
-    Parameters
-    ----------
-    project
-        The project whose files and settings are used.
-    progress
-        Called with a few words as each step starts.
-    """
-
-    def __init__(self, project: Project, *, progress: Progress | None = None) -> None:
-        self.project = project
-        self.parameters = project.parameters
-        self.effects: dict[str, float] = {}  # strategy to measured effect, set before costs
-        self._progress = progress or _say_nothing
-
-    def rng(self, step: str) -> np.random.Generator:
-        """Return a generator of its own for one step, so that steps do not disturb each other."""
-        return np.random.default_rng([self.project.seed, *step.encode()])
-
-    def set_parameter(self, name: str, value: float, *, where: str) -> None:
-        """Override one number for this run, refusing a value out of its range."""
-        self.parameters = self.parameters.override({name: value}, where=where)
-        self.__dict__.pop("cost_parameters", None)  # made from them, perhaps before
-
-    def step(self, words: str) -> None:
-        """Tell the user what is being worked on."""
-        self._progress(words)
-
-    @cached_property
-    def raw_logs(self) -> tuple[RawLog, ...]:
-        """The log files as they came."""
-        self.step("Reading the log")
-        self.project.require("log")
-        return read_logs(self.project.files["log"])
-
-    @cached_property
-    def mapping(self) -> Mapping:
-        """The reading of the log's columns: the user's own, or else the proposal."""
-        path = self.project.path("mapping")
-        if path is not None:
-            return load_mapping(path)
-        return propose_mapping(stack_logs(self.raw_logs), study_area=self.project.study_area,
-                               crs=self.project.crs, parameters=self.parameters)
-
-    @cached_property
-    def cleaned(self) -> Cleaned:
-        """Incidents, rows set aside, ledger, counts and findings."""
-        settings = CleanSettings(
-            time_zone=self.project.time_zone, crs=self.project.crs,
-            study_area=self.project.study_area, extract_end=self.project.extract_end,
-            vocabulary=self.project.path("vocabulary"), parameters=self.parameters)
-        return clean_incidents(self._fields(), mapping=self.mapping, settings=settings)
-
-    @cached_property
-    def mapped_logs(self) -> tuple[pd.DataFrame, ...]:
-        """The rows of each file under rehit's names."""
-        return tuple(apply_mapping(raw, self.mapping) for raw in self.raw_logs)
-
-    def _fields(self) -> pd.DataFrame:
-        """Return the rows of all files in one table, and let go of the text they came in.
-
-        A large log would otherwise stand in memory twice; it is read again if asked for.
-        """
-        parts = self.mapped_logs
-        del self.raw_logs, self.mapped_logs
-        self.step("Cleaning")
-        return parts[0] if len(parts) == 1 else pd.concat(parts, ignore_index=True)
-
-    @cached_property
-    def register(self) -> gpd.GeoDataFrame | None:
-        """The asset register, if the project has one."""
-        path = self.project.path("register")
-        return None if path is None else read_register(
-            path, crs=self.project.crs, extra=self.project.register_effects)
-
-    @cached_property
-    def streets(self) -> gpd.GeoDataFrame | None:
-        """The street lines used as base map and for travel, if the project has them."""
-        path = self.project.path("streets")
-        return None if path is None else read_streets(path, crs=self.project.crs)
-
-    @cached_property
-    def incidents(self) -> gpd.GeoDataFrame:
-        """Incidents with the place each belongs to and the register's columns."""
-        cleaned = self.cleaned
-        self.step("Matching to places")
-        placed = place_incidents(cleaned.incidents, self.register, parameters=self.parameters)
-        columns = [c for c in placed.columns
-                   if c == "incident_id" or c not in cleaned.incidents.columns]
-        joined = cleaned.incidents.merge(placed[columns], on="incident_id", validate="1:1")
-        return with_register(joined, self.register)
-
-    @cached_property
-    def repeats(self) -> gpd.GeoDataFrame:
-        """One row per place: what recurs, how fast, how sure that is."""
-        incidents = self.incidents
-        self.step("Ranking repeat places")
-        return rank_repeats(
-            incidents, register=self.register, window=self.cleaned.window,
-            threshold_per_year=self.parameters["hotspots.threshold_per_year"],
-            parameters=self.parameters, rng=self.rng("repeats"))
-
-    @cached_property
-    def clusters(self) -> gpd.GeoDataFrame:
-        """Groups of places close together."""
-        incidents = self.incidents
-        self.step("Grouping into clusters")
-        return find_clusters(
-            incidents, window=self.cleaned.window, parameters=self.parameters,
-            rng=self.rng("clusters"))
-
-    @cached_property
-    def cells(self) -> gpd.GeoDataFrame:
-        """Grid cells tested against chance."""
-        incidents = self.incidents
-        self.step("Testing against chance")
-        return hot_cells(incidents, register=self.register, parameters=self.parameters)
-
-    @cached_property
-    def spells(self) -> pd.DataFrame:
-        """Time from each clearance to the next marking of the place, or to the log's end."""
-        area = self.project.study_area
-        return rehit_spells(
-            self.incidents, register=self.register, window=self.cleaned.window,
-            southern=area is not None and area[3] < 0,
-            parameters=self.parameters)
-
-    @cached_property
-    def rings(self) -> pd.DataFrame:
-        """How far from a marking, and for how long after it, the risk is raised."""
-        incidents = self.incidents
-        self.step("Looking for near repeats")
-        return knox_rings(incidents, parameters=self.parameters, rng=self.rng("rings"))
-
-    @cached_property
-    def limits(self) -> tuple[str, ...]:
-        """What this log does not allow to conclude."""
-        return find_limits(self.incidents, has_register=self.register is not None,
-                           window=self.cleaned.window, parameters=self.parameters)
-
-    @cached_property
-    def forecast(self) -> pd.DataFrame:
-        """Expected incidents per place in the next weeks."""
-        places = self.repeats
-        self.step("Forecasting")
-        return forecast_places(
-            self.incidents, places=places, window=self.cleaned.window, parameters=self.parameters)
-
-    @cached_property
-    def forecast_record(self) -> tuple[pd.DataFrame, pd.DataFrame]:
-        """How the last months would have been forecast, and how plain counts would have done."""
-        places, zone = self.repeats, self.project.time_zone
-        self.step("Scoring past forecasts")
-        window = self.cleaned.window
-        months = int(self.parameters["pipeline.record_months"])
-        edges = window.month_edges(zone)[-months - 1:]
-        history = place_history(self.incidents, places=places, window=window)
-        return past_record(history, starts=edges[:-1], ends=edges[1:], window=window,
-                           numbers=self.parameters)
-
-    @cached_property
-    def works(self) -> pd.DataFrame | None:
-        """The works log: what was done, with time, litres and cost."""
-        path = self.project.path("works")
-        return None if path is None else read_works(path)
-
-    @cached_property
-    def calibration(self) -> Calibration | None:
-        """Minutes, litres and cost per method corrected by the works log, if there is one."""
-        if self.works is None:
-            return None
-        methods = load_methods(self.project.path("methods"))
-        first = choose_methods(self.incidents, methods=methods, parameters=self.parameters)
-        return calibrate_methods(self.works, methods=methods, advice=first,
-                                 parameters=self.parameters)
-
-    @cached_property
-    def advice(self) -> pd.DataFrame:
-        """The method for each incident."""
-        incidents, methods = self.incidents, self.methods
-        self.step("Choosing methods")
-        return choose_methods(incidents, methods=methods, parameters=self.parameters)
-
-    @property
-    def methods(self) -> pd.DataFrame | Path | None:
-        """The decision table in force: corrected by the works log, the user's own, or none."""
-        return self.project.path("methods") if self.calibration is None else (
-            self.calibration.methods)
-
-    @cached_property
-    def cost_parameters(self) -> Parameters:
-        """Cost numbers in force: defaults, the works log's corrections, the user's own on top."""
-        if self.calibration is None:
-            return self.parameters
-        return with_calibration(self.parameters, self.calibration.estimates)
-
-    @cached_property
-    def costing(self) -> pd.DataFrame:
-        """What the cost comparison needs to know of each place."""
-        return costing_table(self.repeats, self.incidents, self.advice, self.register,
-                             methods=self.methods, parameters=self.parameters)
-
-    @property
-    def strategies(self) -> tuple[Strategy, ...]:
-        """The ways to look after a place: rehit's, the user's, and effects set for this run."""
-        return load_strategies(self.project.path("strategies"), parameters=self.cost_parameters,
-                               effects=self.effects)
-
-    @cached_property
-    def strategy_costs(self) -> pd.DataFrame:
-        """What each way to look after each place costs over the horizon."""
-        costing = self.costing
-        self.step("Comparing costs")
-        return compare_strategies(costing, strategies=self.strategies,
-                                  parameters=self.cost_parameters, rng=self.rng("costs"), n_jobs=2)
-
-    @property
-    def programme_years(self) -> int:
-        """Years of a programme: as set, but no longer than costs are looked ahead."""
-        return int(min(self.parameters["costs.programme_years"],
-                       self.parameters["costs.horizon_years"]))
-
-    def programme(self, *, years: int | None = None, robust: bool = False) -> Programme:
-        """Choose which places to coat under the yearly budget in force."""
-        costing = self.costing
-        self.step("Choosing the programme")
-        return choose_programme(costing, strategies=self.strategies, robust=robust,
-                                years=years or self.programme_years,
-                                parameters=self.cost_parameters, rng=self.rng("programme"))
-
-    def budget_sweep(self, *, years: int | None = None) -> pd.DataFrame:
-        """Work out what more or less budget would save."""
-        years = years or self.programme_years
-        return budget_sweep(self.costing, strategies=self.strategies, years=years,
-                            parameters=self.cost_parameters, rng=self.rng("programme"))
 
 
 def _say_nothing(_words: str) -> None:

@@ -19,7 +19,6 @@ from tqdm import tqdm
 
 from rehit import __version__
 from rehit.errors import DataWarning, RehitError, SettingError
-from rehit.files.writing import staged_folder
 
 if TYPE_CHECKING:
     from rehit.chain import Chain
@@ -84,14 +83,10 @@ def write_results(project: Project, folder: Path, *, label: str, steps: int,
                   work: Callable[[Chain, Path], Summary]) -> Summary:
     """Run `work` on the project's chain into a staged folder and leave ``summary.json`` there."""
     from rehit.chain import Chain
+    from rehit.outputs import frame
 
-    with progress_bar(steps, label=label) as step, staged_folder(folder) as stage, _hushed():
-        summary = work(Chain(project, progress=step), stage)
-        names = sorted(str(p.relative_to(stage)) for p in stage.rglob("*") if p.is_file())
-        summary["files"] = [str(folder / name) for name in [*names, "summary.json"]]
-        text = json.dumps(summary, indent=2, ensure_ascii=False, default=str)
-        (stage / "summary.json").write_text(text + "\n", encoding="utf-8")
-    return summary
+    with progress_bar(steps, label=label) as step, _hushed():
+        return frame.write_results(Chain(project, progress=step), folder, work=work)
 
 
 def run_command(args: argparse.Namespace, *, label: str, steps: int,

@@ -11,11 +11,13 @@ from __future__ import annotations
 
 import csv
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from functools import cache
 from importlib.resources import files
+from types import MappingProxyType
+from typing import NoReturn
 
 from rehit.errors import ManyErrors, RehitError, SettingError
 
@@ -45,10 +47,15 @@ class Parameter:
 class Parameters(Mapping[str, float]):
     """All numbers in force, read by full name: ``parameters["costs.discount_rate"]``.
 
+    They never change: :meth:`override` returns others.
+
     Parameters
     ----------
     rows
         The :class:`Parameter` rows, keyed by full name.
+    heard
+        Told the name of each number that is read; :class:`rehit.chain.Chain` listens, so as to
+        know which of its results depend on which number.
 
     Examples
     --------
@@ -56,8 +63,17 @@ class Parameters(Mapping[str, float]):
     True
     """
 
-    def __init__(self, rows: Mapping[str, Parameter]) -> None:
-        self._rows = dict(rows)
+    __slots__ = ("_heard", "_rows")
+    _rows: Mapping[str, Parameter]
+    _heard: Callable[[str], None] | None
+
+    def __init__(self, rows: Mapping[str, Parameter], *,
+                 heard: Callable[[str], None] | None = None) -> None:
+        object.__setattr__(self, "_rows", MappingProxyType(dict(rows)))
+        object.__setattr__(self, "_heard", heard)
+
+    def __setattr__(self, name: str, value: object) -> NoReturn:
+        raise AttributeError(f"parameters never change; override() returns others ({name})")
 
     def __getitem__(self, name: str) -> float:
         return self.row(name).value
@@ -71,6 +87,14 @@ class Parameters(Mapping[str, float]):
     def __len__(self) -> int:
         return len(self._rows)
 
+    def __reduce__(self) -> tuple[type[Parameters], tuple[dict[str, Parameter]]]:
+        # Another process may read any of them, where nobody hears.
+        return Parameters, ({row.name: row for row in self.rows()},)
+
+    def heard_by(self, heard: Callable[[str], None]) -> Parameters:
+        """Return the same numbers, `heard` being told the name of each that is read."""
+        return Parameters(self._rows, heard=heard)
+
     def row(self, name: str) -> Parameter:
         """Return the whole row of one parameter, raising ``SettingError`` for an unknown name."""
         if name not in self._rows:
@@ -78,11 +102,14 @@ class Parameters(Mapping[str, float]):
                 "parameters", got=f"the name {name!r}", allowed="a name listed in defaults/*.csv",
                 remedy="check the spelling, or add the row to the defaults of its room",
             )
+        if self._heard is not None:
+            self._heard(name)
         return self._rows[name]
 
     def rows(self, room: str | None = None) -> tuple[Parameter, ...]:
         """Return every row, or those of one room, in file order."""
-        return tuple(p for p in self._rows.values() if room is None or p.room == room)
+        return tuple(self.row(name) for name, row in self._rows.items()
+                     if room is None or row.room == room)
 
     def override(self, values: Mapping[str, float], *, where: str = "overrides") -> Parameters:
         """Return a copy with some values replaced, refusing all bad ones in a single error.
@@ -110,13 +137,13 @@ class Parameters(Mapping[str, float]):
                 faults.append(fault)
         if faults:
             raise ManyErrors(where, faults)
-        return Parameters(rows)
+        return Parameters(rows, heard=self._heard)
 
     def _fault(self, name: str, value: object, *, where: str) -> SettingError | None:
         row = self._rows.get(name)
         if row is None:
             room = name.partition(".")[0]
-            names = [p.name for p in self.rows(room)]
+            names = [p.name for p in self._rows.values() if p.room == room]
             near = get_close_matches(name, names, n=3)
             known = ((", ".join(near) + f", or another of the {len(names)} of {room}.csv")
                      if near else ", ".join(names) or "no parameter of that room")

@@ -80,8 +80,7 @@ def test_without_clearance_dates_no_surface_is_said_to_have_been_cleared(tmp_pat
     town = make_town(tmp_path / "town")
     log = pd.read_csv(town / "log.csv", dtype="str")
     log.assign(Closed="", Status="Closed").to_csv(town / "log.csv", index=False)
-    chain = Chain(load_project(town))
-    chain.set_parameter("hotspots.interval_level", 0.8, where="test")
+    chain = Chain(load_project(town)).with_parameters({"hotspots.interval_level": 0.8})
     said = hotspot_sentences(chain)
     assert "are taken for re-hits: the log gives too few clearance dates to tell" in said[0]
     assert "(80 % interval" in said[3]

@@ -141,15 +141,22 @@ class MeasuredEffect:
         return VERDICTS.get(self.verdict) in ("fewer", "more")
 
 
-def use_measured_effects(chain: Chain, asked: Sequence[str]) -> list[MeasuredEffect]:
+def use_measured_effects(chain: Chain,
+                         asked: Sequence[str]) -> tuple[Chain, list[MeasuredEffect]]:
     """Give strategies the effect that measures of the project were seen to have.
 
     Parameters
     ----------
     chain
-        Its comparison then uses the effects; measures that cannot be judged change nothing.
+        The project's results.
     asked
         ``STRATEGY=MEASURE`` for each.
+
+    Returns
+    -------
+    tuple
+        The chain whose comparison uses the effects, and the effects; measures that cannot be
+        judged change nothing.
 
     Raises
     ------
@@ -157,14 +164,13 @@ def use_measured_effects(chain: Chain, asked: Sequence[str]) -> list[MeasuredEff
         Listing every strategy and measure that is not known.
     """
     if not asked:
-        return []
+        return chain, []
     found = {name: evaluation for name, _, evaluation in evaluations(chain)}
     pairs, faults = _pairs(asked, sorted(found), [s.name for s in chain.strategies])
     if faults:
         raise ManyErrors(OPTION, faults)
     effects = [_effect(strategy, measure, found[measure]) for strategy, measure in pairs]
-    chain.effects = {e.strategy: e.effect for e in effects if e.usable}
-    return effects
+    return chain.with_effects({e.strategy: e.effect for e in effects if e.usable}), effects
 
 
 def _pairs(asked: Sequence[str], measures: list[str],
@@ -266,8 +272,9 @@ def write_comparison(chain: Chain, stage: Path, *, horizon_years: int | None,
         Also move all numbers at once and share out the variance (``variance_shares.csv``).
     """
     if horizon_years is not None:
-        chain.set_parameter("costs.horizon_years", horizon_years, where="--horizon-years")
-    said = write_effects(chain, stage, measured)
+        chain = chain.with_parameters({"costs.horizon_years": horizon_years},
+                                      where="--horizon-years")
+    chain, said = write_effects(chain, stage, measured)
     costs, numbers, strategies = chain.strategy_costs, chain.cost_parameters, chain.strategies
     write_csv(costs, stage / "strategy_costs.csv")
     write_parquet(costs, stage / "strategy_costs.parquet")
@@ -301,15 +308,16 @@ def write_comparison(chain: Chain, stage: Path, *, horizon_years: int | None,
     }
 
 
-def write_effects(chain: Chain, stage: Path, measured: Sequence[str]) -> list[str]:
-    """Use the effects asked for, write what hangs on them, and say so."""
-    effects = use_measured_effects(chain, measured)
+def write_effects(chain: Chain, stage: Path,
+                  measured: Sequence[str]) -> tuple[Chain, list[str]]:
+    """Return the chain that uses the effects asked for; write what hangs on them, and say so."""
+    chain, effects = use_measured_effects(chain, measured)
     if not effects:
-        return []
+        return chain, []
     chain.step("Using measured effects")
     table = effect_table(chain, effects)
     write_csv(table, stage / "measured_effect.csv")
-    return effect_sentences(effects, table)
+    return chain, effect_sentences(effects, table)
 
 
 def write_sensitivity(chain: Chain, stage: Path, place: pd.DataFrame, *, strategy: str,
@@ -435,8 +443,8 @@ def write_programme(chain: Chain, stage: Path, *, budget_per_year: float | None,
     for name, value, option in (("programme_years", years, "--years"),
                                 ("programme_budget", budget_per_year, "--budget-per-year")):
         if value is not None:
-            chain.set_parameter(f"costs.{name}", value, where=option)
-    said = write_effects(chain, stage, measured)
+            chain = chain.with_parameters({f"costs.{name}": value}, where=option)
+    chain, said = write_effects(chain, stage, measured)
     years = years or chain.programme_years
     found = chain.programme(years=years, robust=robust)
     write_csv(found.table, stage / "programme.csv")

@@ -6,7 +6,6 @@ import json
 import re
 from collections.abc import Callable, Iterable
 from contextlib import suppress
-from dataclasses import replace
 from datetime import date, timedelta
 from importlib.resources import files
 from pathlib import Path
@@ -293,7 +292,7 @@ def write_quarter(chain: Chain, stage: Path, *, quarter: str | None,
         Patrol routes to draw on the map (the contract ``report_routes``).
     """
     if language is not None:
-        chain.project = replace(chain.project, language=language)
+        chain = chain.in_language(language)
     first, last = quarter_days(chain, quarter)
     inputs = report_input(chain, first=first, last=last, routes=routes)
     chain.step("Writing the report")
