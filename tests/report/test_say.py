@@ -1,49 +1,168 @@
-"""The catalogue in both languages, and numbers rounded to what they can bear."""
+"""The catalogues: complete, said, alike in both languages; numbers as they are written."""
 
 from __future__ import annotations
 
+import ast
 import re
 import string
 from datetime import date
+from functools import cache
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
-import rehit.report
+import rehit
 from rehit.errors import SettingError
-from rehit.report.say import Say, catalogue, languages
+from rehit.parameters import load_parameters
+from rehit.report.say import Say, _Filler, catalogue, languages
 from rehit.tables import table
 
+#: Messages whose Spanish is the English word.
+SAME_IN_SPANISH = {"quality.col_band", "substrate.metal"}
+#: Topics of which the report says every message, in the catalogue's order.
+SAID_WHOLE = {"notes", "glossary"}
+#: What is asked about a log has names of this form as well.
+QUESTIONS = {"places.crs", "places.location_order", "places.location_crs"}
+FILE_ENDINGS = {"html", "gpkg", "png", "svg", "js", "css", "csv", "toml", "json", "pdf", "xlsx",
+                "geojson", "parquet"}
+ANY = "*"
+SOURCE = Path(rehit.__file__).parent
+#: What both languages write alike: abbreviations, units, names.
+ALIKE = re.compile(r"(?:[^a-zA-Z]|\{[^}]*\}|\b(?:m|km|L|h|p|n|Gi|min|max)\b)*")
 
-def _placeholders(text: object) -> object:
-    if isinstance(text, dict):
-        return {key: _placeholders(part) for key, part in text.items()}
-    return {name for _, name, _, _ in string.Formatter().parse(str(text)) if name}
+
+def _texts(code: str, language: str) -> tuple[str, ...]:
+    text = catalogue(language)[code]
+    return (text,) if isinstance(text, str) else text
 
 
-def _differences(first: str, second: str) -> list[str]:
-    a, b = catalogue(first), catalogue(second)
-    return sorted(set(a) ^ set(b)) + [
-        k for k in a if k in b and _placeholders(a[k]) != _placeholders(b[k])]
+def _fields(text: str) -> set[tuple[str, str]]:
+    return {(name, form or "") for _, name, form, _ in string.Formatter().parse(text) if name}
 
 
-def test_two_languages_have_the_same_keys_and_placeholders() -> None:
+def _placeholders(code: str, language: str) -> set[str]:
+    return {name for text in _texts(code, language) for name, _ in _fields(text)}
+
+
+def test_two_languages_say_the_same_codes_with_the_same_placeholders() -> None:
     assert languages() == ("en", "es")
-    assert _differences("en", "es") == []
+    assert set(catalogue("en")) ^ set(catalogue("es")) == set()
+    assert [code for code in catalogue("en")
+            if _placeholders(code, "en") != _placeholders(code, "es")] == []
+    assert [code for code, text in catalogue("en").items()
+            if isinstance(text, str) != isinstance(catalogue("es")[code], str)] == []
+    print(f"{len(catalogue('en'))} messages in each of {len(languages())} languages")
 
 
-def test_a_missing_placeholder_would_be_found() -> None:
-    assert _placeholders("{a} and {b}") != _placeholders("{a}")
+def test_no_message_is_left_empty_or_untranslated() -> None:
+    for language in languages():
+        assert [code for code in catalogue(language) if not all(_texts(code, language))] == []
+    alike = {code for code in catalogue("en") if _texts(code, "en") == _texts(code, "es")
+             and not all(ALIKE.fullmatch(text) for text in _texts(code, "en"))}
+    assert alike - SAME_IN_SPANISH == set()
 
 
-def test_every_key_used_in_the_code_is_in_the_catalogue() -> None:
-    folder = Path(rehit.report.__file__).parent
-    sources = [*folder.glob("*.py"), *(folder / "templates").glob("*.j2")]
-    used = {key for path in sources for key in
-            re.findall(r"""\b(?:say|facts\.say|self\.say)\(["']([a-z]+\.\w+)["']""",
-                       path.read_text(encoding="utf-8"))}
-    assert len(used) > 80
-    assert used - set(catalogue("en")) == set()
+def test_every_placeholder_is_written_in_a_known_way() -> None:
+    for language in languages():
+        for code in catalogue(language):
+            for text in _texts(code, language):
+                for name, form in _fields(text):
+                    assert _is_known(form), f"{language} {code}: {{{name}:{form}}}"
+
+
+def _is_known(form: str) -> bool:
+    """Say whether a value can be written in this form; a group or noun must have words."""
+    kind, _, rest = form.partition(".")
+    if kind == "in":
+        return any(code.startswith(f"{rest}.") for code in catalogue("en"))
+    if kind == "of":
+        return f"of.{rest}" in catalogue("en")
+    for value in (1.5, pd.Timestamp("2024-02-03 04:05"), ()):
+        try:
+            _Filler(Say("en")).format_field(value, form)
+        except (ValueError, TypeError, AttributeError):
+            continue
+        except SettingError:
+            return False
+        return True
+    return False
+
+
+def test_a_form_that_nobody_wrote_is_found() -> None:
+    assert _is_known("share")
+    assert _is_known("sig2")
+    assert not _is_known("shar")
+    assert not _is_known("of.unicorn")
+
+
+@cache
+def _code_texts() -> tuple[frozenset[str], tuple[tuple[str, ...], ...]]:
+    """Return all texts in the source and its tables, and the pieces of each composed text."""
+    texts: set[str] = set()
+    composed: set[tuple[str, ...]] = set()
+    for path in SOURCE.rglob("*.py"):
+        within: set[int] = set()
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.JoinedStr):
+                pieces = list(ast.iter_child_nodes(node))
+                within |= {id(piece) for piece in pieces}
+                composed.add(tuple(str(piece.value) if isinstance(piece, ast.Constant) else ANY
+                                   for piece in pieces))
+            elif isinstance(node, ast.Constant) and isinstance(node.value, str) and (
+                    id(node) not in within):
+                texts.add(node.value)
+    for path in SOURCE.rglob("*.j2"):
+        found = re.findall(r"""['"]([a-z_.]+)['"]""", path.read_text(encoding="utf-8"))
+        texts |= set(found)
+        composed |= {(text, ANY) for text in found if text.endswith(".")}
+    for path in SOURCE.rglob("*.csv"):
+        texts |= set(re.findall(r"[a-z][a-z0-9_.]+", path.read_text(encoding="utf-8")))
+    return frozenset(texts), tuple(c for c in composed if c[0] is not ANY)
+
+
+def _made_of(text: str, pieces: tuple[str, ...], *, deep: bool) -> bool:
+    """Say whether a text is these pieces, each open one filled by a text of the source."""
+    if not pieces:
+        return not text
+    first, rest = pieces[0], pieces[1:]
+    if first is not ANY:
+        return text.startswith(first) and _made_of(text[len(first):], rest, deep=deep)
+    return any(_made_of(text[cut:], rest, deep=deep) and _fills(text[:cut], deep=deep)
+               for cut in range(len(text) + 1))
+
+
+def _fills(part: str, *, deep: bool) -> bool:
+    texts, composed = _code_texts()
+    return not part or part in texts or (deep and any(
+        _made_of(part, pieces, deep=False) for pieces in composed))
+
+
+def _is_said(code: str) -> bool:
+    """Say whether the source holds a code, or the parts it is composed from."""
+    texts, composed = _code_texts()
+    topic, _, name = code.partition(".")
+    if code in texts or topic in SAID_WHOLE:
+        return True
+    if topic in texts and name in texts:  # a word for a code of a group
+        return True
+    return any(_made_of(code, pieces, deep=True) for pieces in composed)
+
+
+def test_no_message_is_kept_that_nobody_says() -> None:
+    assert [code for code in catalogue("en") if not _is_said(code)] == []
+    assert not _is_said("summary.nobody_says_this")
+    assert not _is_said("fig.nobody_draws_this_title")
+
+
+def test_every_code_said_in_the_source_has_a_message() -> None:
+    topics = {code.partition(".")[0] for code in catalogue("en")}
+    texts = _code_texts()[0] - set(load_parameters()) - QUESTIONS
+    said = {text for text in texts
+            if re.fullmatch(r"[a-z_]+\.\w+", text) and text.partition(".")[0] in topics
+            and text.partition(".")[2] not in FILE_ENDINGS}
+    assert len(said) > 150
+    assert said - set(catalogue("en")) == set()
 
 
 @pytest.mark.parametrize("column", ["substrate", "status", "priority"])
