@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import subprocess
 from collections.abc import Callable
@@ -19,6 +20,7 @@ from rehit.parameters import Parameters, load_parameters
 from rehit.project import load_project
 from rehit.report.inputs import ReportInput
 
+os.environ["LANGUAGE"] = "en"  # tests read what is said, wherever they run
 DEMO = Path(__file__).parents[1] / "data_demo"
 
 

@@ -1,15 +1,17 @@
-"""The command itself: its help."""
+"""The command itself: its help, its language, and what machines read."""
 
 from __future__ import annotations
 
+import json
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
 from rehit.cli import COMMANDS, main
 
-HEAVY = ("pandas", "scipy", "sklearn", "statsmodels", "matplotlib", "pyvrp")
+HEAVY = ("pandas", "scipy", "sklearn", "statsmodels", "matplotlib", "pyvrp", "tqdm")
 
 
 def test_help_waits_for_no_large_library() -> None:
@@ -28,3 +30,63 @@ def test_every_command_explains_itself(name: str, capsys: pytest.CaptureFixture[
     said = capsys.readouterr().out
     assert said.startswith(f"usage: rehit {name}")
     assert f"rehit {name}" in said.split("Example:")[1]
+
+
+def test_help_reads_no_catalogue_but_its_own() -> None:
+    code = ("import rehit.cli as m, rehit.report.catalogue as c; m.build_parser().format_help(); "
+            "print(c.topic.cache_info().currsize)")
+    said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert said.stdout.strip() == "1"
+
+
+@pytest.mark.parametrize(("how", "environment"), [
+    ((), {"LANGUAGE": "es"}), (("--lang", "es"), {}), (("--lang=es",), {"LANGUAGE": "en"})])
+def test_help_is_in_the_language_of_the_system_or_as_asked(
+        how: tuple[str, ...], environment: dict[str, str], monkeypatch: pytest.MonkeyPatch,
+        capsys: pytest.CaptureFixture[str]) -> None:
+    for name, value in environment.items():
+        monkeypatch.setenv(name, value)
+    with pytest.raises(SystemExit):
+        main(["patrol", *how, "--help"])
+    said = capsys.readouterr().out
+    assert said.startswith("uso: rehit patrol")
+    assert "hoja de ruta" in said
+    assert not [line for line in said.splitlines() if " the " in line]
+
+
+def test_a_refusal_is_read_by_machines_too(tmp_path: Path,
+                                           capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["clean", str(tmp_path), "--json"]) == 2
+    said = capsys.readouterr()
+    assert said.err == ""
+    assert json.loads(said.out)["errors"] == [{
+        "code": "input_file", "where": str(tmp_path / "rehit.toml"), "got": "no such file",
+        "allowed": "a project file in TOML",
+        "remedy": "make one with: rehit new FOLDER --log YOUR_LOG"}]
+
+
+def test_every_fault_of_a_project_is_listed_for_machines(
+        tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "rehit.toml").write_text('[project]\nname = "a"\ncolour = 1\n', encoding="utf-8")
+    assert main(["report", str(tmp_path), "--json"]) == 2
+    errors = json.loads(capsys.readouterr().out)["errors"]
+    assert [error["code"] for error in errors] == ["setting"] * 3
+    assert errors[0]["got"] == "the key 'colour'"
+
+
+def test_an_option_that_does_not_exist_is_read_by_machines_too(
+        capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["clean", "--colour", "--json"]) == 2
+    assert "--colour" in json.loads(capsys.readouterr().out)["errors"][0]["got"]
+
+
+def test_a_fault_of_rehit_itself_is_not_laid_on_the_user(
+        monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    def broken(_path: object, **_how: object) -> None:
+        raise ZeroDivisionError("no")
+
+    monkeypatch.setattr("rehit.project.load_project", broken)
+    assert main(["clean", "."]) == 1
+    assert "a fault in rehit itself" in capsys.readouterr().err
+    assert main(["clean", ".", "--json"]) == 1
+    assert json.loads(capsys.readouterr().out)["errors"][0]["code"] == "fault"

@@ -77,7 +77,7 @@ class Chain:
     project
         The project whose files and settings are used.
     progress
-        Called with a few words as each step starts.
+        Called with the code of each step as it starts.
     """
 
     def __init__(self, project: Project, *, progress: Progress | None = None) -> None:
@@ -176,14 +176,14 @@ class Chain:
         """The words of the project's language, with its currency."""
         return Say(self.project.language, self.project.currency)
 
-    def step(self, words: str) -> None:
-        """Tell the user what is being worked on."""
-        self._progress(words)
+    def step(self, code: str) -> None:
+        """Tell the user what is being worked on, by its code in the catalogues."""
+        self._progress(code)
 
     @_Result
     def raw_logs(self) -> tuple[RawLog, ...]:
         """The log files as they came."""
-        self.step("Reading the log")
+        self.step("step.reading_log")
         self.project.require("log")
         return read_logs(self.project.files["log"])
 
@@ -218,7 +218,7 @@ class Chain:
         parts = self.mapped_logs
         for name in ("raw_logs", "mapped_logs"):
             self._done.pop(name, None)
-        self.step("Cleaning")
+        self.step("step.cleaning")
         return parts[0] if len(parts) == 1 else pd.concat(parts, ignore_index=True)
 
     @_Result
@@ -238,7 +238,7 @@ class Chain:
     def incidents(self) -> gpd.GeoDataFrame:
         """Incidents with the place each belongs to and the register's columns."""
         cleaned = self.cleaned
-        self.step("Matching to places")
+        self.step("step.matching")
         placed = place_incidents(cleaned.incidents, self.register, parameters=self.parameters)
         columns = [c for c in placed.columns
                    if c == "incident_id" or c not in cleaned.incidents.columns]
@@ -249,7 +249,7 @@ class Chain:
     def repeats(self) -> gpd.GeoDataFrame:
         """One row per place: what recurs, how fast, how sure that is."""
         incidents = self.incidents
-        self.step("Ranking repeat places")
+        self.step("step.ranking")
         return rank_repeats(
             incidents, register=self.register, window=self.cleaned.window,
             threshold_per_year=self.parameters["hotspots.threshold_per_year"],
@@ -259,7 +259,7 @@ class Chain:
     def clusters(self) -> gpd.GeoDataFrame:
         """Groups of places close together."""
         incidents = self.incidents
-        self.step("Grouping into clusters")
+        self.step("step.grouping")
         return find_clusters(
             incidents, window=self.cleaned.window, parameters=self.parameters,
             rng=self.rng("clusters"))
@@ -268,7 +268,7 @@ class Chain:
     def cells(self) -> gpd.GeoDataFrame:
         """Grid cells tested against chance."""
         incidents = self.incidents
-        self.step("Testing against chance")
+        self.step("step.testing_chance")
         return hot_cells(incidents, register=self.register, parameters=self.parameters)
 
     @_Result
@@ -284,7 +284,7 @@ class Chain:
     def rings(self) -> pd.DataFrame:
         """How far from a marking, and for how long after it, the risk is raised."""
         incidents = self.incidents
-        self.step("Looking for near repeats")
+        self.step("step.near_repeats")
         return knox_rings(incidents, parameters=self.parameters, rng=self.rng("rings"))
 
     @_Result
@@ -297,7 +297,7 @@ class Chain:
     def forecast(self) -> pd.DataFrame:
         """Expected incidents per place in the next weeks."""
         places = self.repeats
-        self.step("Forecasting")
+        self.step("step.forecasting")
         return forecast_places(
             self.incidents, places=places, window=self.cleaned.window, parameters=self.parameters)
 
@@ -305,7 +305,7 @@ class Chain:
     def forecast_record(self) -> tuple[pd.DataFrame, pd.DataFrame]:
         """How the last months would have been forecast, and how plain counts would have done."""
         places, zone = self.repeats, self.project.time_zone
-        self.step("Scoring past forecasts")
+        self.step("step.scoring_forecasts")
         window = self.cleaned.window
         months = int(self.parameters["pipeline.record_months"])
         edges = window.month_edges(zone)[-months - 1:]
@@ -333,7 +333,7 @@ class Chain:
     def advice(self) -> pd.DataFrame:
         """The method for each incident."""
         incidents, methods = self.incidents, self.methods
-        self.step("Choosing methods")
+        self.step("step.choosing_methods")
         return choose_methods(incidents, methods=methods, parameters=self.parameters)
 
     @property
@@ -366,7 +366,7 @@ class Chain:
     def strategy_costs(self) -> pd.DataFrame:
         """What each way to look after each place costs over the horizon."""
         costing = self.costing
-        self.step("Comparing costs")
+        self.step("step.comparing_costs")
         return compare_strategies(costing, strategies=self.strategies,
                                   parameters=self.cost_parameters, rng=self.rng("costs"), n_jobs=2)
 
@@ -379,7 +379,7 @@ class Chain:
     def programme(self, *, years: int | None = None, robust: bool = False) -> Programme:
         """Choose which places to coat under the yearly budget in force."""
         costing = self.costing
-        self.step("Choosing the programme")
+        self.step("step.choosing_programme")
         return choose_programme(costing, strategies=self.strategies, robust=robust,
                                 years=years or self.programme_years,
                                 parameters=self.cost_parameters, rng=self.rng("programme"))
@@ -540,5 +540,5 @@ def with_calibration(parameters: Parameters, estimates: pd.DataFrame) -> Paramet
     return parameters.override(values, where="works log")
 
 
-def _say_nothing(_words: str) -> None:
+def _say_nothing(_code: str) -> None:
     """Stand in where nobody wants to be told."""

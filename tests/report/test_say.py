@@ -15,7 +15,8 @@ import pytest
 import rehit
 from rehit.errors import SettingError
 from rehit.parameters import load_parameters
-from rehit.report.say import Say, _Filler, catalogue, languages
+from rehit.report.catalogue import catalogue, languages
+from rehit.report.say import Say, _Filler
 from rehit.tables import table
 
 #: Messages whose Spanish is the English word.

@@ -314,7 +314,7 @@ def write_effects(chain: Chain, stage: Path,
     chain, effects = use_measured_effects(chain, measured)
     if not effects:
         return chain, []
-    chain.step("Using measured effects")
+    chain.step("step.measured_effects")
     table = effect_table(chain, effects)
     write_csv(table, stage / "measured_effect.csv")
     return chain, effect_sentences(effects, table)
@@ -328,7 +328,7 @@ def write_sensitivity(chain: Chain, stage: Path, place: pd.DataFrame, *, strateg
                       parameters=chain.cost_parameters), stage / "what_to_measure.csv")
     if not shares:
         return []
-    chain.step("Sharing out the variance")
+    chain.step("step.sharing_variance")
     table = sobol_indices(place, strategy=strategy, strategies=path, effects=chain.effects,
                           parameters=chain.cost_parameters, rng=chain.rng("variance shares"))
     write_csv(table, stage / "variance_shares.csv")

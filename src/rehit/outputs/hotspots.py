@@ -48,7 +48,7 @@ OF_SPELLS = ("season", "clearance_doublings", "priority")
 
 def emerging_zones(chain: Chain) -> gpd.GeoDataFrame:
     """Return where markings have lately come faster than the place's own usual."""
-    chain.step("Looking for what is emerging")
+    chain.step("step.emerging")
     if not len(chain.cells):
         return empty("scan", crs=chain.incidents.crs)
     return scan_statistic(
@@ -176,13 +176,13 @@ def write_hotspots(chain: Chain, stage: Path) -> dict[str, Any]:
     repeats, clusters, cells, forecast = (
         chain.repeats, chain.clusters, chain.cells, chain.forecast)
     zones = emerging_zones(chain)
-    chain.step("Reading recurrence")
+    chain.step("step.reading_recurrence")
     recurrence = recurrence_sentences(chain)
     said = [*hotspot_sentences(chain), read_rings(chain.rings),
             read_emerging(zones, known=len(cells) > 0, observed_days=_log_days(chain),
                           parameters=chain.parameters), *recurrence]
     write_reading(chain, stage, first=said)
-    chain.step("Writing")
+    chain.step("step.writing")
     for name, table in (("repeats", repeats), ("clusters", clusters), ("cells", cells),
                         ("forecast", forecast), ("near_repeats", chain.rings),
                         ("emerging", zones)):

@@ -340,14 +340,14 @@ def write_patrol(chain: Chain, stage: Path, *, day: date | None, crews: int | No
     day, idle = day_to_plan(chain, day)
     network = street_network(chain)
     stops, handed = day_stops(chain, day, crews=len(team))
-    chain.step("Planning the routes")
+    chain.step("step.planning_routes")
     numbers = chain.parameters if search_iterations is None else chain.parameters.override(
         {"patrol.search_iterations": search_iterations})
     plan = plan_routes(stops, team, network=network, parameters=numbers, seed=chain.project.seed)
     broken = plan_faults(chain, plan)
     frequency, places = visit_plan(chain, team, network)
     stage.mkdir(exist_ok=True)
-    chain.step("Writing run sheets")
+    chain.step("step.writing_run_sheets")
     sheets = crew_sheets(plan)
     write_day(stage, plan, sheets, day=day, streets=chain.streets)
     neutralise_table(handed).to_csv(stage / "for_others.csv", index=False)
@@ -479,7 +479,7 @@ def visit_plan(chain: Chain, team: gpd.GeoDataFrame,
     """Return visit intervals for all places with a point, and those places."""
     places = chain.repeats[~(chain.repeats.geometry.isna() | chain.repeats.geometry.is_empty)]
     places = places.reset_index(drop=True)
-    chain.step("Working out visit intervals")
+    chain.step("step.visit_intervals")
     numbers = chain.parameters
     near = nearest_seconds(places.geometry, count=int(numbers["patrol.hop_neighbours"]),
                            network=network, parameters=numbers)
@@ -601,12 +601,12 @@ def write_added(chain: Chain, stage: Path, *, folder: Path | None, place: str, n
     job = added_stop(chain, spot, number=1 + int(
         plan.stops["stop_id"].str.startswith("added-").sum()), offensive=offensive)
     job[["earliest_min", "latest_min"]] = window
-    chain.step("Planning the routes again")
+    chain.step("step.replanning_routes")
     changed = replan(plan, job, now_min=minute, network=network, parameters=chain.parameters,
                      seed=chain.project.seed, stops_done=stops_done(done, plan))
     broken = plan_faults(chain, changed)
     stage.mkdir(exist_ok=True)
-    chain.step("Writing run sheets")
+    chain.step("step.writing_run_sheets")
     sheets = crew_sheets(changed)
     write_day(stage, changed, sheets, day=day, streets=chain.streets)
     new, early = str(job["stop_id"].iloc[0]), chain.parameters["patrol.early_back_minutes"]

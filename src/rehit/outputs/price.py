@@ -48,9 +48,9 @@ def write_price(chain: Chain, stage: Path, *, margin: float | None, years: int,
     _check(margin, years, chain.parameters)
     offers = None if received is None else read_received(received)
     contract = price_chain(chain, margin=margin, years=years)
-    chain.step("Seeing what moves the price")
+    chain.step("step.price_sensitivity")
     moved = sensitivity(contract, rng=chain.rng("price sensitivity"))
-    chain.step("Writing")
+    chain.step("step.writing")
     name, money = chain.project.name, chain.project.currency
     write_bid_workbook(stage / "bid.xlsx", contract, name=name, currency=money)
     (stage / "bid_summary.pdf").write_bytes(bid_summary(
@@ -88,7 +88,7 @@ def price_chain(chain: Chain, *, margin: float | None = None, years: int = 1) ->
     places = chain.repeats
     numbers = with_travel(chain)
     jobs = with_changes(contract_jobs(chain.incidents, chain.advice, parameters=numbers), chain)
-    chain.step("Pricing")
+    chain.step("step.pricing")
     return price_contract(
         jobs, places, window=chain.cleaned.window, time_zone=chain.project.time_zone,
         region=chain.project.holidays, years=years, margin=margin, parameters=numbers,
@@ -126,7 +126,7 @@ def with_travel(chain: Chain) -> Parameters:
     if row.overridden or len(known) < sampled:
         return numbers
     sample = known.sample(sampled, random_state=chain.rng("travel")).geometry
-    chain.step("Measuring drives")
+    chain.step("step.measuring_drives")
     network = None if chain.streets is None else build_network(
         chain.streets.explode(ignore_index=True), parameters=numbers)
     days = (chain.cleaned.window.end - chain.cleaned.window.start) / pd.Timedelta("1D")

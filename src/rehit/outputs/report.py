@@ -295,7 +295,7 @@ def write_quarter(chain: Chain, stage: Path, *, quarter: str | None,
         chain = chain.in_language(language)
     first, last = quarter_days(chain, quarter)
     inputs = report_input(chain, first=first, last=last, routes=routes)
-    chain.step("Writing the report")
+    chain.step("step.writing_report")
     write_report(inputs, stage, parameters=chain.parameters)
     return {
         "project": chain.project.name, "period": [first.isoformat(), last.isoformat()],

@@ -32,55 +32,22 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time
 from functools import cache
-from importlib.resources import files
-from io import BytesIO
 from typing import Any, Literal
 
 import pandas as pd
 from babel import Locale
 from babel.dates import format_date, get_day_names, get_month_names
 from babel.lists import format_list
-from babel.messages.pofile import read_po
 from babel.numbers import format_decimal
 from babel.plural import PluralRule
 
 from rehit.errors import SettingError
 from rehit.messages import Message, from_text
+from rehit.report.catalogue import catalogue
 
 DASH = "–"
 NO_BREAK = "\u00a0"
 MINUS = "\u2212"
-
-
-@cache
-def languages() -> tuple[str, ...]:
-    """Return the languages that have catalogues."""
-    return tuple(sorted(p.name for p in (files("rehit.report") / "locale").iterdir()
-                        if p.is_dir() and not p.name.startswith((".", "_"))))
-
-
-@cache
-def catalogue(language: str) -> dict[str, str | tuple[str, ...]]:
-    """Read one language's catalogues: code to text, or to its plural forms.
-
-    Raises
-    ------
-    SettingError
-        For a language without a catalogue.
-    """
-    if language not in languages():
-        raise SettingError("language", got=repr(language), allowed=", ".join(languages()),
-                           remedy=f"choose one of these or add a folder report/locale/{language}")
-    texts: dict[str, str | tuple[str, ...]] = {}
-    folder = files("rehit.report") / "locale" / language
-    for path in sorted(folder.iterdir(), key=lambda p: p.name):
-        if path.name.endswith(".po"):
-            for entry in read_po(BytesIO(path.read_bytes()), locale=language):
-                if isinstance(entry.id, str):
-                    texts[entry.id] = str(entry.string) if entry.id else ""
-                else:
-                    texts[entry.id[0]] = tuple(entry.string or ())
-    return {code: text for code, text in texts.items() if code}
 
 
 @dataclass(frozen=True)

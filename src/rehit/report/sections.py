@@ -10,6 +10,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
+from rehit.report.catalogue import catalogue
 from rehit.report.document import (
     Answer,
     Bullets,
@@ -53,7 +54,7 @@ from rehit.report.measures import (
     within,
 )
 from rehit.report.quality import quality_section
-from rehit.report.say import Say, catalogue
+from rehit.report.say import Say
 from rehit.report.static_map import overview_picture
 from rehit.tables import table
 

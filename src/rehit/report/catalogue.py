@@ -1,0 +1,92 @@
+"""The gettext catalogues: texts by code, a file read only when one of its texts is needed.
+
+Each language has a folder of ``locale`` with a file per topic; a message's ``msgid`` is its code.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from functools import cache
+from importlib.resources import files
+from importlib.resources.abc import Traversable
+from io import BytesIO
+
+from babel.messages.pofile import read_po
+
+from rehit.errors import SettingError
+
+DEFAULT = "en"
+Text = str | tuple[str, ...]  # one text, or its plural forms
+
+
+@cache
+def languages() -> tuple[str, ...]:
+    """Return the languages that have catalogues."""
+    return tuple(sorted(p.name for p in _locale().iterdir()
+                        if p.is_dir() and not p.name.startswith((".", "_"))))
+
+
+@cache
+def catalogue(language: str) -> dict[str, Text]:
+    """Read all catalogues of one language: code to text, or to its plural forms.
+
+    Raises
+    ------
+    SettingError
+        For a language without a catalogue.
+    """
+    if language not in languages():
+        raise SettingError("language", got=repr(language), allowed=", ".join(languages()),
+                           remedy=f"choose one of these or add a folder report/locale/{language}")
+    folder = _locale() / language
+    return {code: text for name in sorted(p.name for p in folder.iterdir())
+            if name.endswith(".po") for code, text in topic(language, name[:-3]).items()}
+
+
+@cache
+def topic(language: str, name: str) -> dict[str, Text]:
+    """Read one catalogue file of a language.
+
+    Examples
+    --------
+    >>> topic("en", "format")["format.range"]
+    '{low} to {high}'
+    """
+    texts: dict[str, Text] = {}
+    content = (_locale() / language / f"{name}.po").read_bytes()
+    for entry in read_po(BytesIO(content), locale=language):
+        if isinstance(entry.id, str):
+            texts[entry.id] = str(entry.string)
+        else:
+            texts[entry.id[0]] = tuple(entry.string or ())
+    texts.pop("", None)
+    return texts
+
+
+def language_of(environment: Mapping[str, str] | None = None) -> str:
+    """Return the language that the user's system asks for, if it has catalogues; else English.
+
+    Parameters
+    ----------
+    environment
+        Variables; default those of the process.
+
+    Examples
+    --------
+    >>> language_of({"LANG": "es_ES.UTF-8"}), language_of({"LANG": "fi_FI.UTF-8"})
+    ('es', 'en')
+    """
+    given = os.environ if environment is None else environment
+    for variable in ("LANGUAGE", "LC_ALL", "LC_MESSAGES", "LANG"):
+        for name in filter(None, given.get(variable, "").split(":")):
+            code = name.partition(".")[0].partition("_")[0].lower()
+            if code in languages():
+                return code
+            if code in ("c", "posix"):
+                return DEFAULT
+    return DEFAULT
+
+
+def _locale() -> Traversable:
+    return files("rehit.report") / "locale"
