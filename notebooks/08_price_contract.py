@@ -34,37 +34,39 @@ import pandas as pd
 from IPython.display import HTML, display
 
 from rehit.chain import Chain
-from rehit.contract.compare import compare_received, comparison_sentences, read_received
+from rehit.contract.compare import compare_received, comparison_findings, read_received
 from rehit.contract.price import (
-    CARRIES,
     exact_work_cost,
     expected_year,
     markup_from_margin,
     schedule_of_rates,
     sensitivity,
 )
-from rehit.outputs.price import price_chain, price_sentences
+from rehit.outputs.price import price_chain
 from rehit.project import load_project
+from rehit.report.bid import bid_findings
 from rehit.report.figures import house_style
+from rehit.report.say import Say
 
 chain = Chain(load_project(PROJECT))
 contract = price_chain(chain, margin=MARGIN, years=YEARS)
 moved = sensitivity(contract, rng=chain.rng("price sensitivity"))
 money = chain.project.currency
+say = Say(chain.project.language, money)
 
 # %% [markdown]
 # ## The answer
 
 # %%
 display(HTML("<ul class='say'>" + "".join(f"<li>{escape(said)}</li>" for said in (
-    *price_sentences(chain, contract, moved), *chain.limits)) + "</ul>"))
+    *say.all(bid_findings(contract, moved)), *chain.limits)) + "</ul>"))
 
 # %%
 asked = {"form": "form of contract", "level": "keeps the margin in",
          "price_per_year": f"price a year ({money})", "expected_margin": "expected margin",
          "chance_of_loss": "chance of a loss",
          "tail_loss_per_year": f"loss a year in the worst cases ({money}; below 0: a profit)"}
-contract.prices[list(asked)].assign(form=contract.prices["form"].str.replace("_", " ")).rename(
+contract.prices[list(asked)].assign(form=say.cells(contract.prices["form"], "price_form")).rename(
     columns=asked).style.hide().format("{:,.0f}", subset=[
         asked["price_per_year"], asked["tail_loss_per_year"]]).format("{:.0%}", subset=[
             asked["level"], asked["expected_margin"]]).format(
@@ -72,8 +74,8 @@ contract.prices[list(asked)].assign(form=contract.prices["form"].str.replace("_"
 
 # %%
 display(HTML("<p>Who carries which risk:</p><ul class='say'>" + "".join(
-    f"<li><b>{escape(form.replace('_', ' '))}</b>: {escape(words)}</li>"
-    for form, words in CARRIES.items()) + "</ul>"))
+    f"<li><b>{escape(say.code('price_form', form))}</b>: {escape(say(f'carries.{form}'))}</li>"
+    for form in contract.prices["form"].unique()) + "</ul>"))
 
 # %%
 display(HTML(
@@ -123,7 +125,7 @@ contract.crews.round(3)
 
 # %%
 pd.Series(expected_year(contract), name=money).map("{:,.0f}".format).rename(
-    index=lambda name: str(name).replace("_", " ")).to_frame()
+    index=lambda name: say.code("cost_line", name)).to_frame()
 
 # %% [markdown]
 # **What moves the price.** Each assumption lower and higher by the same share:
@@ -132,14 +134,14 @@ pd.Series(expected_year(contract), name=money).map("{:,.0f}".format).rename(
 with house_style():
     figure, ax = plt.subplots(figsize=(8, 5), layout="constrained")
     shown = moved.iloc[::-1]
-    ax.barh(shown["assumption"], shown["price_high"] - shown["price_low"],
+    ax.barh(say.cells(shown["assumption"], "assumption"), shown["price_high"] - shown["price_low"],
             left=shown["price_low"])
     ax.axvline(moved["price"].iloc[0], color="black", linewidth=0.8)
     ax.set_xlabel(f"lump sum a year ({money})")
     ax.set_title(f"Each assumption moved by {moved['swing'].iloc[0]:.0%}")
     display(figure, metadata={"image/png": {"alt": (
         "How far each assumption moves the lump sum, as bars, longest first: "
-        + ", ".join(moved["assumption"]))}})
+        + ", ".join(say.cells(moved["assumption"], "assumption")))}})
     plt.close(figure)
 
 # %% [markdown]
@@ -158,7 +160,7 @@ pd.DataFrame(
 if RECEIVED:
     compared = compare_received(contract, read_received(RECEIVED), rng=chain.rng("received"))
     display(HTML("<ul class='say'>" + "".join(
-        f"<li>{escape(said)}</li>" for said in comparison_sentences(compared, currency=money))
+        f"<li>{escape(said)}</li>" for said in say.all(comparison_findings(compared)))
         + "</ul>"))
     display(compared.style.hide().format(precision=2, escape="html"))
 else:

@@ -102,7 +102,7 @@ def test_standard_that_no_number_of_crews_keeps_is_said_to_be_so(monkeypatch) ->
     """Without work on days off, a marking reported on Friday night waits longer than 24 hours."""
     monkeypatch.setattr(contract_town, "NUMBERS", NUMBERS.override({
         "contract.weekend_cover": 0, "contract.crews_most": 3}))
-    with pytest.raises(SettingError, match=r"of offensive markings in time with 3 crews.*"
+    with pytest.raises(SettingError, match=r"of offensive markings in time with crews = 3.*"
                                            r"more crews would not help.*weekend_cover"):
         contract_town.priced()
 
@@ -110,7 +110,7 @@ def test_standard_that_no_number_of_crews_keeps_is_said_to_be_so(monkeypatch) ->
 def test_more_work_than_the_cap_can_do_asks_for_a_higher_cap(monkeypatch) -> None:
     monkeypatch.setattr(contract_town, "NUMBERS", NUMBERS.override({
         "contract.travel_minutes": 240, "contract.crews_most": 1}))
-    with pytest.raises(SettingError, match=r"with 1 crew, the most.*raise contract\.crews_most"):
+    with pytest.raises(SettingError, match=r"with crews = 1, the most.*raise contract\.crews_most"):
         contract_town.priced()
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +14,7 @@ from rehit.contract.volume import with_effort
 from rehit.costs.strategies import method_codes
 from rehit.errors import InputFileError, ManyErrors, RehitError, TableError
 from rehit.files.tabular import read_text_table
+from rehit.messages import Message, message
 
 COLUMNS = ("tenderer", "form", "item", "value")
 ITEMS = {
@@ -21,9 +23,11 @@ ITEMS = {
     "banded_lump_sum": ("lump_sum_per_year", "band_top_jobs", "rate_above_band"),
     "cost_plus": ("markup",),
 }
-
-
 MOST_MARKUP = 1.0  # a fee above the cost itself is a percentage that lacks its sign
+_MOSTLY = 0.5
+
+
+Group = tuple[tuple[Hashable, ...], pd.DataFrame]
 
 
 def read_received(path: Path | str) -> pd.DataFrame:
@@ -107,7 +111,7 @@ def compare_received(contract: Contract, received: pd.DataFrame, *,
         Listing each method of the log that a schedule of rates has no rate for, and items that
         are neither a method nor a known item.
     """
-    groups: list[tuple[tuple, pd.DataFrame]] = list(
+    groups: list[Group] = list(
         received.groupby(["tenderer", "form"], sort=True))
     faults = [fault for key, rows in groups for fault in _schedule_faults(contract, key, rows)]
     if faults:
@@ -129,7 +133,8 @@ def compare_received(contract: Contract, received: pd.DataFrame, *,
     return pd.DataFrame(rows).sort_values("mean", kind="stable").reset_index(drop=True)
 
 
-def _schedule_faults(contract: Contract, key: tuple, rows: pd.DataFrame) -> list[RehitError]:
+def _schedule_faults(contract: Contract, key: tuple[Hashable, ...],
+                     rows: pd.DataFrame) -> list[RehitError]:
     tenderer, form = str(key[0]), str(key[1])
     methods = sorted(contract.jobs["method"].unique())
     known = set(ITEMS[form])
@@ -147,7 +152,7 @@ def _schedule_faults(contract: Contract, key: tuple, rows: pd.DataFrame) -> list
         strange) else []
 
 
-def _rate_worth(contract: Contract, groups: list,
+def _rate_worth(contract: Contract, groups: list[Group],
                 rng: np.random.Generator) -> dict[int, np.ndarray]:
     """Return what each schedule of rates pays in every simulated year, all on the same jobs."""
     jobs = contract.jobs
@@ -181,16 +186,13 @@ def _paid(contract: Contract, form: str, items: dict[str, float], worth: dict[in
     return fixed + items["rate_above_band"] * np.maximum(0.0, jobs - items["band_top_jobs"])
 
 
-def comparison_sentences(compared: pd.DataFrame, *, currency: str) -> list[str]:
-    """Say which price is lowest on average, how surely, and which look too low."""
+def comparison_findings(compared: pd.DataFrame) -> list[Message]:
+    """Return which price is lowest on average, how surely, and which look too low."""
     best = compared.iloc[0]
-    said = [f"Of {len(compared)} prices received, that of {best['tenderer']} "
-            f"({str(best['form']).replace('_', ' ')}) costs least on average: {currency}"
-            f"{best['mean']:,.0f} in the first year, and is cheapest in "
-            f"{best['chance_cheapest']:.0%} of the simulated years."]
-    low = compared[compared["below_cost"] > 0.5]
+    told = [message("bid.received", n=len(compared), tenderer=str(best["tenderer"]),
+                    form=str(best["form"]), mean=float(best["mean"]),
+                    chance=float(best["chance_cheapest"]))]
+    low = compared.loc[compared["below_cost"] > _MOSTLY, "tenderer"]
     if len(low):
-        names = ", ".join(low["tenderer"].astype("str"))
-        said.append(f"Below this tool's own cost estimate in most years: {names}. Ask how the "
-                    "price is kept before accepting it.")
-    return said
+        told.append(message("bid.received_low", tenderers=tuple(map(str, low))))
+    return told

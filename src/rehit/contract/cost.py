@@ -7,312 +7,24 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from scipy.special import ndtri
 
 from rehit.contract.crews import MINUTES_PER_HOUR, QueueRun
-from rehit.contract.volume import CLASS, Volume, accuracy_sd, with_effort
-from rehit.errors import SettingError
+from rehit.contract.volume import CLASS, Volume, with_effort
 from rehit.parameters import Parameters
 
-# The distribution of a year's total: so many jobs, each of a cost that chance decides.
-#
-# Exact to the step by Panjer's recursion or by the fast Fourier transform, and by simulation.
-
-_TINY = 1e-12
-_NOTHING = 1e-18
-# Sums of more jobs than this are drawn from the normal distribution: it saves minutes on the
-# largest towns, and the skewness of such a sum is a thirtieth of one job's.
-_MANY = 1000
-
-
-@dataclass(frozen=True)
-class Counts:
-    """A number of jobs of the (a, b) class: ``p(n) = p(n-1) * (a + b/n)`` from n = 2 on.
-
-    Attributes
-    ----------
-    a, b
-        The recursion's constants.
-    p0, p1
-        Chance of none and of one: free in a zero-modified distribution.
-    """
-
-    a: float
-    b: float
-    p0: float
-    p1: float
-
-    @classmethod
-    def poisson(cls, *, mean: float) -> Counts:
-        """Jobs that come independently."""
-        return cls(0.0, mean, float(np.exp(-mean)), float(mean * np.exp(-mean)))
-
-    @classmethod
-    def negative_binomial(cls, *, mean: float, variance: float) -> Counts:
-        """Jobs that come in bursts: variance above the mean."""
-        size = mean**2 / (variance - mean)
-        a = 1 - mean / variance
-        p0 = float((mean / variance) ** size)
-        return cls(a, (size - 1) * a, p0, p0 * size * a)
-
-    @classmethod
-    def binomial(cls, *, trials: int, chance: float) -> Counts:
-        """So many tries, each a job with the same chance."""
-        odds, p0 = chance / (1 - chance), float((1 - chance) ** trials)
-        return cls(-odds, (trials + 1) * odds, p0, p0 * trials * odds)
-
-    def zero_modified(self, *, none: float) -> Counts:
-        """Return the same distribution with another chance of no job."""
-        scale = (1 - none) / (1 - self.p0)
-        return Counts(self.a, self.b, none, self.p1 * scale)
-
-
-@dataclass(frozen=True)
-class Aggregate:
-    """A discrete distribution of a total.
-
-    Attributes
-    ----------
-    chances
-        Chance of 0, 1, 2 … steps.
-    step
-        What one step is worth.
-    """
-
-    chances: np.ndarray
-    step: float
-
-    @property
-    def values(self) -> np.ndarray:
-        """The totals the chances belong to."""
-        return np.arange(len(self.chances)) * self.step
-
-    @property
-    def mean(self) -> float:
-        """Expected total."""
-        return float(self.values @ self.chances)
-
-    @property
-    def variance(self) -> float:
-        """Variance of the total."""
-        return float((self.values - self.mean) ** 2 @ self.chances)
-
-    def quantile(self, level: float) -> float:
-        """Smallest total not exceeded with at least this chance."""
-        at = np.searchsorted(np.cumsum(self.chances), level - _TINY)
-        return min(int(at), len(self.chances) - 1) * self.step
-
-    def tail_mean(self, level: float) -> float:
-        """Conditional tail expectation: mean of the totals above the quantile."""
-        return tail_mean(self.values, level, chances=self.chances,
-                         quantile=self.quantile(level))
-
-
-def tail_mean(values: np.ndarray, level: float, *, chances: np.ndarray | None = None,
-              quantile: float | None = None) -> float:
-    """Return the conditional tail expectation of a total (CTE, expected shortfall).
-
-    Parameters
-    ----------
-    values
-        Totals: draws of equal weight, or the points of a distribution with `chances`.
-    level
-        Between 0 and 1.
-    quantile
-        The quantile at `level`; worked out from the draws if not given.
-
-    Examples
-    --------
-    >>> tail_mean(np.arange(1.0, 11.0), 0.8)
-    9.5
-    """
-    if quantile is None:
-        quantile = float(np.quantile(values, level, method="inverted_cdf"))
-    above = values > quantile
-    if not above.any():
-        return quantile
-    weights = np.ones(len(values)) if chances is None else chances
-    return float(values[above] @ weights[above] / weights[above].sum())
-
-
-def discretise(limited_mean: Callable[[np.ndarray], np.ndarray], *, step: float,
-               steps: int) -> np.ndarray:
-    """Cut a continuous cost into steps so that its mean is kept (local moment matching).
-
-    Parameters
-    ----------
-    limited_mean
-        ``E[min(X, d)]`` for an array of d.
-    step, steps
-        Width and number of steps; what lies above ``step * steps`` is left out.
-
-    Returns
-    -------
-    numpy.ndarray
-        Chances of 0, 1 … `steps` steps.
-
-    References
-    ----------
-    Klugman, Panjer and Willmot, Loss Models, section 9.6.5: matching the first moment.
-    """
-    points = limited_mean(np.arange(steps + 2) * step)
-    chances = np.empty(steps + 1)
-    chances[0] = 1 - points[1] / step
-    chances[1:] = (2 * points[1:-1] - points[:-2] - points[2:]) / step
-    return chances
-
-
-def discretise_costs(costs: np.ndarray, *, step: float) -> np.ndarray:
-    """Cut observed costs into steps, each split over its two neighbours so that the mean stays.
-
-    Examples
-    --------
-    >>> discretise_costs(np.array([1.5, 2.0]), step=1.0)
-    array([0.  , 0.25, 0.75])
-    """
-    places = np.asarray(costs, float) / step
-    low = np.floor(places).astype(int)
-    upper = places - low
-    chances = np.zeros(int(low.max()) + 2)
-    np.add.at(chances, low, 1 - upper)
-    np.add.at(chances, low + 1, upper)
-    return np.trim_zeros(chances / len(places), "b")
-
-
-def panjer(severity: np.ndarray, *, counts: Counts, steps: int, step: float = 1.0) -> Aggregate:
-    """Return the distribution of the total by Panjer's recursion.
-
-    Parameters
-    ----------
-    severity
-        Chances that one job costs 0, 1, 2 … steps.
-    counts
-        Distribution of the number of jobs.
-    steps
-        Total up to which the chances are worked out.
-
-    Raises
-    ------
-    SettingError
-        Where the chance of no job is too small to start from; use :func:`fourier`.
-
-    References
-    ----------
-    Panjer 1981, ASTIN Bulletin 12; Klugman, Panjer and Willmot, Loss Models, section 9.6.
-    """
-    first = _start(severity[0], counts)
-    if not first > np.finfo(float).tiny:
-        raise SettingError("Panjer recursion", got=f"a chance of no job of {counts.p0:g}",
-                           allowed="a chance a computer can hold", remedy="use fourier()")
-    padded = np.zeros(steps + 1)
-    padded[:min(len(severity), steps + 1)] = severity[:steps + 1]
-    total = np.zeros(steps + 1)
-    total[0] = first
-    shift = counts.p1 - (counts.a + counts.b) * counts.p0
-    for at in range(1, steps + 1):
-        back = np.arange(1, at + 1)
-        earlier = (counts.a + counts.b * back / at) * padded[1:at + 1] * total[at - back]
-        total[at] = (shift * padded[at] + earlier.sum()) / (1 - counts.a * padded[0])
-    return Aggregate(total, step)
-
-
-def _start(none: float, counts: Counts) -> float:
-    """Chance of a total of nothing: the generating function of the counts at `none`."""
-    if not none:
-        return counts.p0
-    chance, total, n, scale = counts.p1, counts.p0, 1, none
-    # Terms grow as long as a + b/n is above 1, and may be dropped once they shrink to nothing.
-    while chance > 0 and (chance * scale > _NOTHING * total or counts.a + counts.b / n > 1):
-        total += chance * scale
-        n += 1
-        chance, scale = chance * (counts.a + counts.b / n), scale * none
-    return total
-
-
-def fourier(severity: np.ndarray, *, generating: Callable[[np.ndarray], np.ndarray], steps: int,
-            step: float = 1.0) -> Aggregate:
-    """Return the distribution of the total by the fast Fourier transform.
-
-    Parameters
-    ----------
-    severity
-        Chances that one job costs 0, 1, 2 … steps.
-    generating
-        Probability generating function of the number of jobs, for complex arrays.
-    steps
-        Total up to which the chances matter. The transform is at least twice as long, so that
-        hardly anything wraps around.
-    """
-    length = 1 << int(np.ceil(np.log2(max(2 * (steps + 1), 2 * len(severity)))))
-    spectrum = np.fft.rfft(severity, length)
-    total = np.fft.irfft(generating(spectrum), length)
-    return Aggregate(np.clip(total[:steps + 1], 0.0, None), step)
-
-
-def mixed_poisson(means: np.ndarray) -> Callable[[np.ndarray], np.ndarray]:
-    """Return the generating function of a count whose Poisson mean is itself uncertain.
-
-    Parameters
-    ----------
-    means
-        Equally likely means.
-    """
-    def generating(spectrum: np.ndarray) -> np.ndarray:
-        return np.mean([np.exp(mean * (spectrum - 1)) for mean in means], axis=0)
-
-    return generating
-
-
-def given_counts(chances: np.ndarray) -> Callable[[np.ndarray], np.ndarray]:
-    """Return the generating function of a count with these chances of 0, 1, 2 … jobs."""
-    return lambda spectrum: np.polynomial.polynomial.polyval(spectrum, chances)
-
-
-def simulate_totals(costs: np.ndarray, *, counts: np.ndarray,
-                    rng: np.random.Generator) -> np.ndarray:
-    """Return one total per entry of `counts`, each the sum of that many costs drawn anew.
-
-    Parameters
-    ----------
-    costs
-        Observed costs, or several columns of them to be drawn together.
-    counts
-        Jobs in each simulated year. Sums of more than 1,000 jobs are drawn from the normal
-        distribution.
-    """
-    table = np.asarray(costs, float).reshape(len(costs), -1)
-    totals = np.zeros((len(counts), table.shape[1]))
-    many = counts > _MANY
-    if many.any():
-        totals[many] = _normal_totals(table, counts[many], rng)
-    few = np.flatnonzero(~many)
-    per_piece = max(1, int(2e6 // max(1.0, float(counts[few].mean()) if len(few) else 1.0)))
-    for start in range(0, len(few), per_piece):
-        piece = few[start:start + per_piece]
-        picked = rng.integers(len(table), size=int(counts[piece].sum()))
-        owner = np.repeat(np.arange(len(piece)), counts[piece])
-        for column in range(table.shape[1]):
-            totals[piece, column] = np.bincount(
-                owner, weights=table[picked, column], minlength=len(piece))
-    return totals if np.ndim(costs) > 1 else totals[:, 0]
-
-
-def _normal_totals(table: np.ndarray, counts: np.ndarray, rng: np.random.Generator) -> np.ndarray:
-    """Draw sums of very many jobs from the normal distribution of the same mean and covariance."""
-    covariance = np.atleast_2d(np.cov(table, rowvar=False, bias=True))
-    values, vectors = np.linalg.eigh(covariance)
-    root = vectors * np.sqrt(np.clip(values, 0.0, None))
-    noise = rng.standard_normal((len(counts), table.shape[1])) @ root.T
-    return np.maximum(0.0, counts[:, None] * table.mean(axis=0) + np.sqrt(counts)[:, None] * noise)
-
-
-# Cost lines in the order they are shown, and the price index each follows.
+#: Cost lines in the order they are shown, and the price index each follows.
 LINES = {"labour": "labour", "overtime": "labour", "callouts": "labour", "vehicles": "plant",
          "running": "plant", "materials": "materials", "water": "materials", "access": "plant",
          "traffic_control": "plant", "standing": "labour", "overhead": None, "penalties": None}
-# What is added up over the jobs of a year.
+#: What is added up over the jobs of a year.
 WORK = ("jobs", "offensive", "crew_minutes", "callout_minutes", "materials", "water", "access",
         "traffic_control", "rate_value")
 Values = np.ndarray | float
+_TINY = 1e-12
+# Sums of more jobs than this are drawn from the normal distribution: it saves minutes on the
+# largest towns, and the skewness of such a sum is a thirtieth of one job's.
+_MANY = 1000
 
 
 @dataclass(frozen=True)
@@ -329,6 +41,80 @@ class Capacity:
 
     crews: float
     paid_hours: float
+
+
+def year_cost(work: Mapping[str, Values], *, capacity: Capacity, late_offensive: Values,
+              late_ordinary: Values, indices: Mapping[str, Values],
+              parameters: Parameters) -> dict[str, Values]:
+    """Return every cost line of a year from the work in it; numbers or whole arrays.
+
+    Parameters
+    ----------
+    work
+        The quantities of `WORK`.
+    capacity
+        Crews, paid whether or not there is work; hours beyond are overtime.
+    late_offensive, late_ordinary
+        Share of the jobs of each kind that miss their standard.
+    indices
+        Price index of labour, materials and plant, 1 at today's prices.
+    """
+    get, hourly = parameters.__getitem__, parameters["costs.labour_per_hour"]
+    paid = capacity.crews * capacity.paid_hours
+    useful = paid * get("contract.productive_share")
+    needed = work["crew_minutes"] / MINUTES_PER_HOUR
+    over = np.maximum(0.0, needed - useful) / get("contract.productive_share")
+    cost = {
+        "labour": paid * hourly + 0 * needed,
+        "overtime": over * hourly * get("contract.overtime_multiple"),
+        "callouts": work["callout_minutes"] / MINUTES_PER_HOUR * hourly
+        * get("contract.weekend_multiple"),
+        "vehicles": capacity.crews * get("contract.vehicle_per_crew") + 0 * needed,
+        "running": work["jobs"] * get("contract.vehicle_per_job"),
+        **{name: work[name] for name in ("materials", "water", "access", "traffic_control")},
+        "standing": get("contract.standing_per_year") + 0 * needed}
+    cost = {name: value * indices[str(LINES[name])] for name, value in cost.items()}
+    cost["overhead"] = sum(cost.values()) * get("contract.overhead_share")
+    cost["penalties"] = (
+        work["offensive"] * late_offensive * get("contract.penalty_offensive")
+        + (work["jobs"] - work["offensive"]) * late_ordinary * get("contract.penalty_ordinary"))
+    return cost
+
+
+def late_shares(queue: QueueRun, jobs: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the late shares that go with each volume: those of the queue year of equal rank."""
+    years = queue.years.sort_values("jobs", kind="stable")
+    rank = np.argsort(np.argsort(jobs.ravel(), kind="stable"), kind="stable")
+    place = (rank * len(years) // jobs.size).reshape(jobs.shape)
+    ordinary = (years["jobs"] - years["offensive"]).clip(lower=1)
+    return ((years["late_offensive"] / years["offensive"].clip(lower=1)).to_numpy()[place],
+            (years["late_ordinary"] / ordinary).to_numpy()[place])
+
+
+def estimate_error(shape: tuple[int, ...], *, parameters: Parameters,
+                   rng: np.random.Generator) -> np.ndarray:
+    """Return a factor on the whole cost for how far the own unit costs may be out.
+
+    One factor for all years of a contract: an estimate that is wrong stays wrong.
+    """
+    sd = accuracy_sd(accuracy=parameters["contract.estimate_accuracy"],
+                     confidence=parameters["contract.estimate_confidence"])
+    return np.repeat(np.exp(rng.normal(0, sd, (shape[0], 1))), shape[1], axis=1)
+
+
+def accuracy_sd(*, accuracy: float, confidence: float) -> float:
+    """Return the standard deviation behind "right within ± so much, so sure" (normal).
+
+    References
+    ----------
+    Rothwell 2004, SIEPR discussion paper 04-05.
+
+    Examples
+    --------
+    >>> round(accuracy_sd(accuracy=0.1, confidence=0.8), 4)
+    0.078
+    """
+    return float(accuracy / ndtri((1 + confidence) / 2))
 
 
 def job_work(jobs: pd.DataFrame, callout: np.ndarray, *, parameters: Parameters) -> pd.DataFrame:
@@ -409,60 +195,162 @@ def simulate_work(jobs: pd.DataFrame, callout: np.ndarray, volume: Volume, *,
             for column, name in enumerate(reported.columns)}
 
 
-def year_cost(work: Mapping[str, Values], *, capacity: Capacity, late_offensive: Values,
-              late_ordinary: Values, indices: Mapping[str, Values],
-              parameters: Parameters) -> dict[str, Values]:
-    """Return every cost line of a year from the work in it; numbers or whole arrays.
+# The distribution of a year's total: so many jobs, each of a cost that chance decides.
+# Exact to the step by the fast Fourier transform, and by simulation.
+
+def simulate_totals(costs: np.ndarray, *, counts: np.ndarray,
+                    rng: np.random.Generator) -> np.ndarray:
+    """Return one total per entry of `counts`, each the sum of that many costs drawn anew.
 
     Parameters
     ----------
-    work
-        The quantities of `WORK`.
-    capacity
-        Crews, paid whether or not there is work; hours beyond are overtime.
-    late_offensive, late_ordinary
-        Share of the jobs of each kind that miss their standard.
-    indices
-        Price index of labour, materials and plant, 1 at today's prices.
+    costs
+        Observed costs, or several columns of them to be drawn together.
+    counts
+        Jobs in each simulated year. Sums of more than 1,000 jobs are drawn from the normal
+        distribution.
     """
-    get, hourly = parameters.__getitem__, parameters["costs.labour_per_hour"]
-    paid = capacity.crews * capacity.paid_hours
-    useful = paid * get("contract.productive_share")
-    needed = work["crew_minutes"] / MINUTES_PER_HOUR
-    over = np.maximum(0.0, needed - useful) / get("contract.productive_share")
-    cost = {
-        "labour": paid * hourly + 0 * needed,
-        "overtime": over * hourly * get("contract.overtime_multiple"),
-        "callouts": work["callout_minutes"] / MINUTES_PER_HOUR * hourly
-        * get("contract.weekend_multiple"),
-        "vehicles": capacity.crews * get("contract.vehicle_per_crew") + 0 * needed,
-        "running": work["jobs"] * get("contract.vehicle_per_job"),
-        **{name: work[name] for name in ("materials", "water", "access", "traffic_control")},
-        "standing": get("contract.standing_per_year") + 0 * needed}
-    cost = {name: value * indices[str(LINES[name])] for name, value in cost.items()}
-    cost["overhead"] = sum(cost.values()) * get("contract.overhead_share")
-    cost["penalties"] = (
-        work["offensive"] * late_offensive * get("contract.penalty_offensive")
-        + (work["jobs"] - work["offensive"]) * late_ordinary * get("contract.penalty_ordinary"))
-    return cost
+    table = np.asarray(costs, float).reshape(len(costs), -1)
+    totals = np.zeros((len(counts), table.shape[1]))
+    many = counts > _MANY
+    if many.any():
+        totals[many] = _normal_totals(table, counts[many], rng)
+    few = np.flatnonzero(~many)
+    per_piece = max(1, int(2e6 // max(1.0, float(counts[few].mean()) if len(few) else 1.0)))
+    for start in range(0, len(few), per_piece):
+        piece = few[start:start + per_piece]
+        picked = rng.integers(len(table), size=int(counts[piece].sum()))
+        owner = np.repeat(np.arange(len(piece)), counts[piece])
+        for column in range(table.shape[1]):
+            totals[piece, column] = np.bincount(
+                owner, weights=table[picked, column], minlength=len(piece))
+    return totals if np.ndim(costs) > 1 else totals[:, 0]
 
 
-def late_shares(queue: QueueRun, jobs: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return the late shares that go with each volume: those of the queue year of equal rank."""
-    years = queue.years.sort_values("jobs", kind="stable")
-    rank = np.argsort(np.argsort(jobs.ravel(), kind="stable"), kind="stable")
-    place = (rank * len(years) // jobs.size).reshape(jobs.shape)
-    ordinary = (years["jobs"] - years["offensive"]).clip(lower=1)
-    return ((years["late_offensive"] / years["offensive"].clip(lower=1)).to_numpy()[place],
-            (years["late_ordinary"] / ordinary).to_numpy()[place])
+def _normal_totals(table: np.ndarray, counts: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """Draw sums of very many jobs from the normal distribution of the same mean and covariance."""
+    covariance = np.atleast_2d(np.cov(table, rowvar=False, bias=True))
+    values, vectors = np.linalg.eigh(covariance)
+    root = vectors * np.sqrt(np.clip(values, 0.0, None))
+    noise = rng.standard_normal((len(counts), table.shape[1])) @ root.T
+    mean = counts[:, None] * table.mean(axis=0)
+    return np.asarray(np.maximum(0.0, mean + np.sqrt(counts)[:, None] * noise))
 
 
-def estimate_error(shape: tuple[int, ...], *, parameters: Parameters,
-                   rng: np.random.Generator) -> np.ndarray:
-    """Return a factor on the whole cost for how far the own unit costs may be out.
+@dataclass(frozen=True)
+class Aggregate:
+    """A discrete distribution of a total.
 
-    One factor for all years of a contract: an estimate that is wrong stays wrong.
+    Attributes
+    ----------
+    chances
+        Chance of 0, 1, 2 … steps.
+    step
+        What one step is worth.
     """
-    sd = accuracy_sd(accuracy=parameters["contract.estimate_accuracy"],
-                     confidence=parameters["contract.estimate_confidence"])
-    return np.repeat(np.exp(rng.normal(0, sd, (shape[0], 1))), shape[1], axis=1)
+
+    chances: np.ndarray
+    step: float
+
+    @property
+    def values(self) -> np.ndarray:
+        """The totals the chances belong to."""
+        return np.arange(len(self.chances)) * self.step
+
+    @property
+    def mean(self) -> float:
+        """Expected total."""
+        return float(self.values @ self.chances)
+
+    @property
+    def variance(self) -> float:
+        """Variance of the total."""
+        return float((self.values - self.mean) ** 2 @ self.chances)
+
+    def quantile(self, level: float) -> float:
+        """Smallest total not exceeded with at least this chance."""
+        at = np.searchsorted(np.cumsum(self.chances), level - _TINY)
+        return min(int(at), len(self.chances) - 1) * self.step
+
+    def tail_mean(self, level: float) -> float:
+        """Conditional tail expectation: mean of the totals above the quantile."""
+        return tail_mean(self.values, level, chances=self.chances,
+                         quantile=self.quantile(level))
+
+
+def fourier(severity: np.ndarray, *, generating: Callable[[np.ndarray], np.ndarray], steps: int,
+            step: float = 1.0) -> Aggregate:
+    """Return the distribution of the total by the fast Fourier transform.
+
+    Parameters
+    ----------
+    severity
+        Chances that one job costs 0, 1, 2 … steps.
+    generating
+        Probability generating function of the number of jobs, for complex arrays.
+    steps
+        Total up to which the chances matter. The transform is at least twice as long, so that
+        hardly anything wraps around.
+    """
+    length = 1 << int(np.ceil(np.log2(max(2 * (steps + 1), 2 * len(severity)))))
+    spectrum = np.fft.rfft(severity, length)
+    total = np.fft.irfft(generating(spectrum), length)
+    return Aggregate(np.clip(total[:steps + 1], 0.0, None), step)
+
+
+def discretise_costs(costs: np.ndarray, *, step: float) -> np.ndarray:
+    """Cut observed costs into steps, each split over its two neighbours so that the mean stays.
+
+    Examples
+    --------
+    >>> discretise_costs(np.array([1.5, 2.0]), step=1.0)
+    array([0.  , 0.25, 0.75])
+    """
+    places = np.asarray(costs, float) / step
+    low = np.floor(places).astype(int)
+    upper = places - low
+    chances = np.zeros(int(low.max()) + 2)
+    np.add.at(chances, low, 1 - upper)
+    np.add.at(chances, low + 1, upper)
+    return np.trim_zeros(chances / len(places), "b")
+
+
+def mixed_poisson(means: np.ndarray) -> Callable[[np.ndarray], np.ndarray]:
+    """Return the generating function of a count whose Poisson mean is itself uncertain.
+
+    Parameters
+    ----------
+    means
+        Equally likely means.
+    """
+    def generating(spectrum: np.ndarray) -> np.ndarray:
+        return np.asarray(np.mean([np.exp(mean * (spectrum - 1)) for mean in means], axis=0))
+
+    return generating
+
+
+def tail_mean(values: np.ndarray, level: float, *, chances: np.ndarray | None = None,
+              quantile: float | None = None) -> float:
+    """Return the conditional tail expectation of a total (CTE, expected shortfall).
+
+    Parameters
+    ----------
+    values
+        Totals: draws of equal weight, or the points of a distribution with `chances`.
+    level
+        Between 0 and 1.
+    quantile
+        The quantile at `level`; worked out from the draws if not given.
+
+    Examples
+    --------
+    >>> tail_mean(np.arange(1.0, 11.0), 0.8)
+    9.5
+    """
+    if quantile is None:
+        quantile = float(np.quantile(values, level, method="inverted_cdf"))
+    above = values > quantile
+    if not above.any():
+        return quantile
+    weights = np.ones(len(values)) if chances is None else chances
+    return float(values[above] @ weights[above] / weights[above].sum())

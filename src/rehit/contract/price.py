@@ -1,8 +1,11 @@
-"""A contract priced as a whole: volume, crews, cost, price forms, sensitivity."""
+"""A contract priced as a whole: volume, crews, cost, price forms, schedule of rates, sensitivity.
+
+Margin is profit as a share of the price; markup is profit as a share of the cost.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -45,331 +48,10 @@ from rehit.errors import SettingError, TableError
 from rehit.observed import Window
 from rehit.parameters import Parameters, load_parameters
 
-# Price forms of a contract: what to ask, what it earns, what can go wrong, who bears it.
-#
-# Margin is profit as a share of the price; markup is profit as a share of the cost.
-
+FORMS = ("schedule_of_rates", "lump_sum", "banded_lump_sum", "cost_plus")
 LEVELS = (0.5, 0.8, 0.9)
-FORMS = {
-    "schedule_of_rates": "Rates per m² by method with a minimum charge",
-    "lump_sum": "Lump sum a year",
-    "banded_lump_sum": "Lump sum a year within a band of jobs, a rate per job above it",
-    "cost_plus": "Cost as incurred plus a fee in proportion",
-}
-CARRIES = {
-    "schedule_of_rates": "Council: volume and mix. Contractor: unit cost, idle crews, penalties.",
-    "lump_sum": "Contractor: volume, mix, unit cost, penalties. Council: a price above need "
-                "in a quiet year.",
-    "banded_lump_sum": "Contractor: volume within the band, unit cost, penalties. Council: volume "
-                       "above the band.",
-    "cost_plus": "Council: volume, mix, unit cost. Contractor: penalties.",
-}
-
-
-def points(level: float) -> str:
-    """Return a chance in hundredths, whole or not, as it stands in names such as P80.
-
-    Examples
-    --------
-    >>> points(0.8), points(0.875), points(1 - 0.999)
-    ('80', '87.5', '0.1')
-    """
-    return f"{100 * level:.6g}"
-
-
-def margin_from_markup(markup: float) -> float:
-    """Return profit over price from profit over cost.
-
-    Examples
-    --------
-    >>> margin_from_markup(0.25)
-    0.2
-    """
-    return markup / (1 + markup)
-
-
-def markup_from_margin(margin: float) -> float:
-    """Return profit over cost from profit over price.
-
-    Examples
-    --------
-    >>> round(markup_from_margin(0.2), 9)
-    0.25
-    """
-    _check(margin)
-    return margin / (1 - margin)
-
-
-def price_for_margin(cost: float, *, margin: float) -> float:
-    """Return the price at which profit is that share of the price.
-
-    Examples
-    --------
-    >>> round(price_for_margin(80_000, margin=0.2), 2)
-    100000.0
-    """
-    _check(margin)
-    return cost / (1 - margin)
-
-
-def price_with_markup(cost: float, *, markup: float) -> float:
-    """Return the price at which profit is that share of the cost."""
-    return cost * (1 + markup)
-
-
-def _check(margin: float) -> None:
-    if not 0 <= margin < 1:
-        raise SettingError("margin", got=f"{margin:g}", allowed="a share of the price from 0 to "
-                           "below 1", remedy="a markup of 25 % on cost is a margin of 0.2")
-
-
-@dataclass(frozen=True)
-class Outlook:
-    """Simulated costs of a contract and what each price form would pay at a factor of one.
-
-    Attributes
-    ----------
-    cost
-        Total cost: draws × years, money of each year.
-    bases
-        Form to revenue at factor 1: draws × years. A form's price is its base times one factor.
-    lines
-        Cost lines: name to draws × years.
-    work
-        Quantities of work: name to draws × years.
-    band_top
-        Jobs up to which the banded lump sum holds.
-    above_rate
-        Rate per job above it, at factor 1.
-    index
-        Multiplier on the price of each year: draws × years.
-    """
-
-    cost: np.ndarray
-    bases: Mapping[str, np.ndarray]
-    lines: Mapping[str, np.ndarray]
-    work: Mapping[str, np.ndarray]
-    band_top: float
-    above_rate: float
-    index: np.ndarray
-
-
-def form_bases(work: Mapping[str, np.ndarray], lines: Mapping[str, np.ndarray],
-               error: np.ndarray, index: np.ndarray, *,
-               parameters: Parameters) -> tuple[dict[str, np.ndarray], float, float]:
-    """Return each form's revenue at a factor of one, the band's top and the rate above it.
-
-    The lump sums start from the mean first-year cost; the rate above the band is what one more
-    job adds to the cost of the work on average.
-    """
-    first = sum(line[:, 0].mean() for line in lines.values())
-    expected = float(work["jobs"][:, 0].mean())
-    top = expected * (1 + parameters["contract.band"])
-    above_rate = float(work["rate_value"][:, 0].sum() / max(1.0, work["jobs"][:, 0].sum()))
-    penalties = lines["penalties"]
-    return {
-        "schedule_of_rates": work["rate_value"] * index,
-        "lump_sum": first * index,
-        "banded_lump_sum": (first + above_rate * np.maximum(0.0, work["jobs"] - top)) * index,
-        "cost_plus": (sum(lines.values()) - penalties) * error,
-    }, top, above_rate
-
-
-def price_forms(outlook: Outlook, *, margin: float, parameters: Parameters) -> pd.DataFrame:
-    """Return the `contract_prices` table: each form at P50, P80 and P90.
-
-    The price at P80 is the one that leaves at least the wanted margin in 80 of 100 simulated
-    contracts: its factor is the 80 % point of cost over base, divided by 1 - margin.
-
-    Parameters
-    ----------
-    margin
-        Wanted profit as a share of the price.
-
-    Raises
-    ------
-    TableError
-        If a form pays nothing in so many simulated contracts that no factor reaches a level.
-    """
-    _check(margin)
-    cost = outlook.cost.sum(axis=1)
-    tail = parameters["contract.tail_level"]
-    levels = sorted({*LEVELS, parameters["contract.price_level"]})
-    rows = []
-    for form, meaning in FORMS.items():
-        base = outlook.bases[form].sum(axis=1)
-        for level in levels:
-            factor = _factor(cost, base, form, level) / (1 - margin)
-            price = factor * base
-            rows.append({
-                "form": form, "level": level, "factor": factor,
-                "price_per_year": float(price.mean()) / outlook.cost.shape[1],
-                "cost_per_year": float(cost.mean()) / outlook.cost.shape[1],
-                "expected_margin": float((price - cost).mean() / price.mean()),
-                "expected_markup": float((price - cost).mean() / cost.mean()),
-                "chance_of_loss": float((cost > price).mean()),
-                "chance_margin_kept": float((price - cost >= margin * price - 1e-9).mean()),
-                "tail_loss_per_year": tail_mean(cost - price, tail) / outlook.cost.shape[1],
-                "meaning": meaning, "who_carries": CARRIES[form]})
-    return pd.DataFrame(rows)
-
-
-def _factor(cost: np.ndarray, base: np.ndarray, form: str, level: float) -> float:
-    """Return the point at `level` of cost over what the form pays at a factor of one."""
-    paid = base > 0
-    if paid.mean() <= level:
-        raise TableError(
-            f"price form {form.replace('_', ' ')}",
-            got=f"{1 - paid.mean():.0%} of simulated contracts without a job to be paid for",
-            allowed=f"fewer than {1 - level:.0%}, or no rate covers the crews that stand ready",
-            remedy="price a larger patch or more years, or serve this one by quotation")
-    ratio = np.full(len(cost), np.inf)
-    ratio[paid] = cost[paid] / base[paid]
-    ratio[~paid] = 2 * ratio[paid].max()
-    return float(np.quantile(ratio, level))
-
-
-def cost_summary(outlook: Outlook, *, parameters: Parameters) -> dict[str, float]:
-    """Return mean, P50, P80, P90 and the conditional tail expectation of the first year's cost."""
-    cost = outlook.cost[:, 0]
-    tail = parameters["contract.tail_level"]
-    return {"mean": float(cost.mean()), **{f"p{points(q)}": float(np.quantile(cost, q))
-                                           for q in (0.1, *LEVELS)},
-            f"cte{points(tail)}": tail_mean(cost, tail)}
-
-
-# Adjusting a price to changed pay and material prices by published clauses.
-
 INDEX_LINES = ("labour", "materials", "plant")
-
-
-def price_adjustment_factor(*, weights: Sequence[float], base: Sequence[float],
-                            latest: Sequence[float]) -> float:
-    """Return the price adjustment factor of NEC secondary option X1.
-
-    Parameters
-    ----------
-    weights
-        Proportion of each index; what is missing to 1 is not adjusted.
-    base, latest
-        Each index at the base date and now.
-
-    Raises
-    ------
-    SettingError
-        If weights and indices do not match.
-
-    References
-    ----------
-    NEC option X1: the sum of proportion × (L - B) / B.
-    """
-    _check_index(weights, base, latest)
-    return float(sum(w * (now - then) / then
-                     for w, then, now in zip(weights, base, latest, strict=True)))
-
-
-def nec_adjustment(change: float, *, factor: float, at_current_cost: bool) -> float:
-    """Return the amount for price adjustment by NEC X1.
-
-    Parameters
-    ----------
-    change
-        Change since the last assessment in the price for work done to date.
-    factor
-        From :func:`price_adjustment_factor`.
-    at_current_cost
-        Options C and D: the cost is already at today's prices, so it is ``F / (1 + F)`` of it;
-        options A and B: prices of the base date, so it is F of it.
-    """
-    return change * factor / (1 + factor) if at_current_cost else change * factor
-
-
-def fidic_multiplier(*, fixed: float, coefficients: Sequence[float],
-                     ratios: Sequence[float]) -> float:
-    """Return the adjustment multiplier Pn of FIDIC sub-clause 13.8.
-
-    Parameters
-    ----------
-    fixed
-        The coefficient a that is not adjusted.
-    coefficients, ratios
-        b, c, d … and the current over the base index of each.
-
-    Raises
-    ------
-    SettingError
-        If the coefficients do not add up to 1, or do not match the ratios.
-
-    References
-    ----------
-    FIDIC conditions of contract 1999, 13.8: ``Pn = a + b Ln/Lo + c En/Eo + d Mn/Mo + …``.
-    """
-    _check_index(coefficients, ratios, ratios)
-    if abs(fixed + sum(coefficients) - 1) > 1e-9:
-        raise SettingError("FIDIC 13.8 coefficients", got=f"a sum of {fixed + sum(coefficients):g}",
-                           allowed="coefficients that add up to 1",
-                           remedy="correct the table of adjustment data")
-    return float(fixed + sum(c * r for c, r in zip(coefficients, ratios, strict=True)))
-
-
-def cpi_change(*, base: float, current: float) -> tuple[float, float]:
-    """Return the change of a consumer price index in points and as a share of the base.
-
-    Examples
-    --------
-    >>> points, share = cpi_change(base=229.815, current=232.945)
-    >>> f"{points:.3f} points, {share:.1%}"
-    '3.130 points, 1.4%'
-    """
-    return current - base, (current - base) / base
-
-
-def _check_index(weights: Sequence[float], base: Sequence[float], latest: Sequence[float]) -> None:
-    if not len(weights) == len(base) == len(latest) or any(b <= 0 for b in base):
-        raise SettingError("price adjustment", got=f"{len(weights)} weights, {len(base)} and "
-                           f"{len(latest)} indices", allowed="as many of each, indices above 0",
-                           remedy="give each weight its index at both dates")
-
-
-def index_paths(*, years: int, draws: int, parameters: Parameters,
-                rng: np.random.Generator) -> dict[str, np.ndarray]:
-    """Return simulated price indices of pay, materials and plant: draws × years, 1 in year one.
-
-    Growths of different lines and years are independent; the index of a line is their product.
-    """
-    paths = {}
-    for line in INDEX_LINES:
-        growth = rng.normal(parameters[f"contract.inflation_{line}"],
-                            parameters["contract.inflation_sd"], (draws, years - 1))
-        grown = np.cumprod(1 + np.maximum(growth, -0.5), axis=1)
-        paths[line] = np.hstack([np.ones((draws, 1)), grown])
-    return paths
-
-
-def expected_indices(*, years: int, parameters: Parameters) -> dict[str, np.ndarray]:
-    """Return the expected index of pay, materials and plant in each contract year."""
-    return {line: (1 + parameters[f"contract.inflation_{line}"]) ** np.arange(years)
-            for line in INDEX_LINES}
-
-
-def indexed_price(paths: dict[str, np.ndarray], *, weights: dict[str, float],
-                  fixed: float) -> np.ndarray:
-    """Return the multiplier on the price by the FIDIC formula along each path.
-
-    Parameters
-    ----------
-    paths
-        Index of each line, in any one shape.
-    weights
-        Each line's share of the cost; they add up to 1.
-    fixed
-        Share of the price that is not adjusted.
-    """
-    # The same as fixed + sum((1 - fixed) * weight * path), and exactly 1 where no index moved.
-    lines = [(1 - fixed) * weights[line] * (path - 1) for line, path in paths.items()]
-    return 1 + np.sum(lines, axis=0)
-
-
+OWN = "own_bid"
 _SPARE_YEARS = 2
 _MIX_POINTS = 400
 
@@ -409,9 +91,14 @@ class Contract:
     parameters: Parameters
     region: str | None = None
 
+    @property
+    def level(self) -> float:
+        """The chance with which the wanted margin is kept at the price offered."""
+        return self.parameters["contract.price_level"]
+
     def price(self, form: str, level: float | None = None) -> pd.Series:
         """Return one row of the prices, by default at the level offered."""
-        level = self.parameters["contract.price_level"] if level is None else level
+        level = self.level if level is None else level
         rows = self.prices[(self.prices["form"] == form) & (self.prices["level"] == level)]
         return rows.iloc[0]
 
@@ -433,8 +120,7 @@ class Contract:
 
 
 def price_contract(jobs: pd.DataFrame, places: pd.DataFrame, *, window: Window, time_zone: str,
-                   region: str | None = None,
-                   years: int = 1, margin: float | None = None,
+                   region: str | None = None, years: int = 1, margin: float | None = None,
                    parameters: Parameters | None = None,
                    rng: np.random.Generator) -> Contract:
     """Price looking after a patch for some years.
@@ -459,30 +145,61 @@ def price_contract(jobs: pd.DataFrame, places: pd.DataFrame, *, window: Window, 
     TableError, SettingError
         No job to price; standards no crew can keep.
     """
-    numbers = parameters or load_parameters()
+    parameters = parameters or load_parameters()
     inside = jobs[jobs["exclusion"] == ""].reset_index(drop=True)
-    volume = predict_volume(inside, places, window=window,
-                            years=years, parameters=numbers, rng=rng)
+    volume = predict_volume(inside, places, window=window, years=years, parameters=parameters,
+                            rng=rng)
     start = window.end.tz_convert(time_zone)
     clock = local_clock(inside["reported_at"], time_zone=time_zone)
     days = working_days(start, years=_SPARE_YEARS, region=region)
-    standards = Standards.from_parameters(numbers)
+    standards = Standards.from_parameters(parameters)
     queue, table = choose_crews(inside, clock, volume, days, standards=standards,
-                                parameters=numbers, rng=rng)
+                                parameters=parameters, rng=rng)
     # Past reports are held against a calendar of their own years.
     past = working_days(window.start.tz_convert(time_zone), region=region,
                         years=int(np.ceil(volume.observed_years)) + 1)
     callout = needs_callout(
         clock, (inside["priority"] == "offensive").to_numpy(),
-        crew_calendar(past, crews=queue.crews, parameters=numbers),
-        standards=standards, parameters=numbers)
+        crew_calendar(past, crews=queue.crews, parameters=parameters),
+        standards=standards, parameters=parameters)
     per_year = len(working_days(start, years=1, region=region))
-    capacity = Capacity(queue.crews, per_year * numbers["contract.hours_per_day"])
-    outlook = foresee(inside, callout, volume, queue, capacity, parameters=numbers, rng=rng)
-    wanted = numbers["contract.margin"] if margin is None else margin
+    capacity = Capacity(queue.crews, per_year * parameters["contract.hours_per_day"])
+    outlook = foresee(inside, callout, volume, queue, capacity, parameters=parameters, rng=rng)
+    wanted = parameters["contract.margin"] if margin is None else margin
     return Contract(inside, jobs[jobs["exclusion"] != ""], callout, volume, queue, table, capacity,
-                    outlook, price_forms(outlook, margin=wanted, parameters=numbers), wanted,
-                    years, numbers, region)
+                    outlook, price_forms(outlook, margin=wanted, parameters=parameters), wanted,
+                    years, parameters, region)
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """Simulated costs of a contract and what each price form would pay at a factor of one.
+
+    Attributes
+    ----------
+    cost
+        Total cost: draws × years, money of each year.
+    bases
+        Form to revenue at factor 1: draws × years. A form's price is its base times one factor.
+    lines
+        Cost lines: name to draws × years.
+    work
+        Quantities of work: name to draws × years.
+    band_top
+        Jobs up to which the banded lump sum holds.
+    above_rate
+        Rate per job above it, at factor 1.
+    index
+        Multiplier on the price of each year: draws × years.
+    """
+
+    cost: np.ndarray
+    bases: Mapping[str, np.ndarray]
+    lines: Mapping[str, np.ndarray]
+    work: Mapping[str, np.ndarray]
+    band_top: float
+    above_rate: float
+    index: np.ndarray
 
 
 def foresee(jobs: pd.DataFrame, callout: np.ndarray, volume: Volume, queue: QueueRun,
@@ -508,6 +225,209 @@ def foresee(jobs: pd.DataFrame, callout: np.ndarray, volume: Volume, queue: Queu
     return Outlook(cost, bases, arrays, work, top, above, index)
 
 
+# Price forms: what to ask, what it earns, what can go wrong.
+
+def price_forms(outlook: Outlook, *, margin: float, parameters: Parameters) -> pd.DataFrame:
+    """Return the `contract_prices` table: each form at P50, P80 and P90.
+
+    The price at P80 is the one that leaves at least the wanted margin in 80 of 100 simulated
+    contracts: its factor is the 80 % point of cost over base, divided by 1 - margin.
+
+    Parameters
+    ----------
+    margin
+        Wanted profit as a share of the price.
+
+    Raises
+    ------
+    TableError
+        If a form pays nothing in so many simulated contracts that no factor reaches a level.
+    """
+    check_margin(margin)
+    cost = outlook.cost.sum(axis=1)
+    tail = parameters["contract.tail_level"]
+    levels = sorted({*LEVELS, parameters["contract.price_level"]})
+    rows = []
+    for form in FORMS:
+        base = outlook.bases[form].sum(axis=1)
+        for level in levels:
+            factor = _factor(cost, base, form, level) / (1 - margin)
+            price = factor * base
+            rows.append({
+                "form": form, "level": level, "factor": factor,
+                "price_per_year": float(price.mean()) / outlook.cost.shape[1],
+                "cost_per_year": float(cost.mean()) / outlook.cost.shape[1],
+                "expected_margin": float((price - cost).mean() / price.mean()),
+                "expected_markup": float((price - cost).mean() / cost.mean()),
+                "chance_of_loss": float((cost > price).mean()),
+                "chance_margin_kept": float((price - cost >= margin * price - 1e-9).mean()),
+                "tail_loss_per_year": tail_mean(cost - price, tail) / outlook.cost.shape[1]})
+    return pd.DataFrame(rows)
+
+
+def _factor(cost: np.ndarray, base: np.ndarray, form: str, level: float) -> float:
+    """Return the point at `level` of cost over what the form pays at a factor of one."""
+    paid = base > 0
+    if paid.mean() <= level:
+        raise TableError(
+            f"price form {form.replace('_', ' ')}",
+            got=f"{1 - paid.mean():.0%} of simulated contracts without a job to be paid for",
+            allowed=f"fewer than {1 - level:.0%}, or no rate covers the crews that stand ready",
+            remedy="price a larger patch or more years, or serve this one by quotation")
+    ratio = np.full(len(cost), np.inf)
+    ratio[paid] = cost[paid] / base[paid]
+    ratio[~paid] = 2 * ratio[paid].max()
+    return float(np.quantile(ratio, level))
+
+
+def form_bases(work: Mapping[str, np.ndarray], lines: Mapping[str, np.ndarray],
+               error: np.ndarray, index: np.ndarray, *,
+               parameters: Parameters) -> tuple[dict[str, np.ndarray], float, float]:
+    """Return each form's revenue at a factor of one, the band's top and the rate above it.
+
+    The lump sums start from the mean first-year cost; the rate above the band is what one more
+    job adds to the cost of the work on average.
+    """
+    first = sum(line[:, 0].mean() for line in lines.values())
+    expected = float(work["jobs"][:, 0].mean())
+    top = expected * (1 + parameters["contract.band"])
+    above_rate = float(work["rate_value"][:, 0].sum() / max(1.0, work["jobs"][:, 0].sum()))
+    penalties = lines["penalties"]
+    return {
+        "schedule_of_rates": work["rate_value"] * index,
+        "lump_sum": first * index,
+        "banded_lump_sum": (first + above_rate * np.maximum(0.0, work["jobs"] - top)) * index,
+        "cost_plus": (sum(lines.values()) - penalties) * error,
+    }, top, above_rate
+
+
+def cost_summary(outlook: Outlook, *, parameters: Parameters) -> dict[str, float]:
+    """Return mean, P50, P80, P90 and the conditional tail expectation of the first year's cost."""
+    cost = outlook.cost[:, 0]
+    tail = parameters["contract.tail_level"]
+    return {"mean": float(cost.mean()), **{f"p{points(q)}": float(np.quantile(cost, q))
+                                           for q in (0.1, *LEVELS)},
+            f"cte{points(tail)}": tail_mean(cost, tail)}
+
+
+def points(level: float) -> str:
+    """Return a chance in hundredths, whole or not, as it stands in names such as P80.
+
+    Examples
+    --------
+    >>> points(0.8), points(0.875), points(1 - 0.999)
+    ('80', '87.5', '0.1')
+    """
+    return f"{100 * level:.6g}"
+
+
+def markup_from_margin(margin: float) -> float:
+    """Return profit over cost from profit over price.
+
+    Examples
+    --------
+    >>> round(markup_from_margin(0.2), 9)
+    0.25
+    """
+    check_margin(margin)
+    return margin / (1 - margin)
+
+
+def check_margin(margin: float) -> None:
+    """Refuse a margin that is no share of the price."""
+    if not 0 <= margin < 1:
+        raise SettingError("--margin", got=f"{margin:g}", allowed="a share of the price from 0 to "
+                           "below 1", remedy="a markup of 25 % on cost is a margin of 0.2")
+
+
+# What is written in the tender.
+
+def schedule_of_rates(contract: Contract, *, level: float | None = None) -> pd.DataFrame:
+    """Return the `contract_rates` table: rate at cost and rate asked, per method.
+
+    One factor on all rates brings in idle crews, standing cost, overhead, risk and margin. The
+    last row is the minimum charge of a job.
+
+    Parameters
+    ----------
+    level
+        Chance with which the wanted margin is kept (default ``contract.price_level``).
+    """
+    factor = float(contract.price("schedule_of_rates", level)["factor"])
+    rates, least = cost_rates(contract.jobs, parameters=contract.parameters)
+    counts = contract.jobs["method"].value_counts()
+    rows = [{"item": method, "unit": "m2", "n_jobs": int(counts[method]), "at_cost": rate,
+             "asked": rate * factor} for method, rate in sorted(rates.items())]
+    rows.append({"item": "minimum_charge", "unit": "job", "n_jobs": len(contract.jobs),
+                 "at_cost": least, "asked": least * factor})
+    return pd.DataFrame(rows)
+
+
+def tender_figures(contract: Contract, *, level: float | None = None) -> pd.DataFrame:
+    """Return the `contract_offer` table: the figures to write, in the form prices are received in.
+
+    Parameters
+    ----------
+    level
+        Chance with which the wanted margin is kept (default ``contract.price_level``).
+    """
+    outlook = contract.outlook
+    first = float(outlook.bases["lump_sum"][:, 0].mean())
+    factor = {form: float(contract.price(form, level)["factor"]) for form in FORMS}
+    banded = factor["banded_lump_sum"]
+    rows = [("lump_sum", "lump_sum_per_year", first * factor["lump_sum"], "currency/year"),
+            ("banded_lump_sum", "lump_sum_per_year", first * banded, "currency/year"),
+            ("banded_lump_sum", "band_top_jobs", outlook.band_top, "jobs/year"),
+            ("banded_lump_sum", "rate_above_band", outlook.above_rate * banded, "currency/job"),
+            ("cost_plus", "markup", factor["cost_plus"] - 1, "share of cost"),
+            *(("schedule_of_rates", row["item"], row["asked"], f"currency/{row['unit']}")
+              for row in schedule_of_rates(contract, level=level).to_dict("records"))]
+    table = pd.DataFrame(rows, columns=["form", "item", "value", "unit"])
+    table.insert(0, "tenderer", OWN)
+    return table
+
+
+# Adjusting a price to changed pay and material prices.
+
+def indexed_price(paths: dict[str, np.ndarray], *, weights: dict[str, float],
+                  fixed: float) -> np.ndarray:
+    """Return the multiplier on the price by the FIDIC formula along each path.
+
+    Parameters
+    ----------
+    paths
+        Index of each line, in any one shape.
+    weights
+        Each line's share of the cost; they add up to 1.
+    fixed
+        Share of the price that is not adjusted.
+    """
+    # The same as fixed + sum((1 - fixed) * weight * path), and exactly 1 where no index moved.
+    lines = [(1 - fixed) * weights[line] * (path - 1) for line, path in paths.items()]
+    return np.asarray(1 + np.sum(lines, axis=0))
+
+
+def index_paths(*, years: int, draws: int, parameters: Parameters,
+                rng: np.random.Generator) -> dict[str, np.ndarray]:
+    """Return simulated price indices of pay, materials and plant: draws × years, 1 in year one.
+
+    Growths of different lines and years are independent; the index of a line is their product.
+    """
+    paths = {}
+    for line in INDEX_LINES:
+        growth = rng.normal(parameters[f"contract.inflation_{line}"],
+                            parameters["contract.inflation_sd"], (draws, years - 1))
+        grown = np.cumprod(1 + np.maximum(growth, -0.5), axis=1)
+        paths[line] = np.hstack([np.ones((draws, 1)), grown])
+    return paths
+
+
+def expected_indices(*, years: int, parameters: Parameters) -> dict[str, np.ndarray]:
+    """Return the expected index of pay, materials and plant in each contract year."""
+    return {line: (1 + parameters[f"contract.inflation_{line}"]) ** np.arange(years)
+            for line in INDEX_LINES}
+
+
 def index_weights(lines: dict[str, np.ndarray]) -> dict[str, float]:
     """Return the share of pay, materials and plant in the first year's mean cost."""
     sums = {line: sum(float(lines[name][:, 0].mean()) for name, follows in LINES.items()
@@ -515,6 +435,8 @@ def index_weights(lines: dict[str, np.ndarray]) -> dict[str, float]:
     total = sum(sums.values())
     return {line: value / total for line, value in sums.items()}
 
+
+# The year at its expected volume, and the cost of work reckoned in another way.
 
 def expected_year(contract: Contract, *, year: int = 1) -> dict[str, float]:
     """Return the cost lines at the expected volume: what the bid workbook works out.
@@ -551,50 +473,27 @@ def exact_work_cost(contract: Contract, *,
     return exact, simulate_totals(costs, counts=rng.poisson(means), rng=rng)
 
 
-# The schedule of rates: what is asked per m² of each method.
-
-def schedule_of_rates(contract: Contract, *, level: float | None = None) -> pd.DataFrame:
-    """Return the `contract_rates` table: rate at cost and rate asked, per method.
-
-    One factor on all rates brings in idle crews, standing cost, overhead, risk and margin. The
-    last row is the minimum charge of a job.
-
-    Parameters
-    ----------
-    level
-        Chance with which the wanted margin is kept (default ``contract.price_level``).
-    """
-    factor = float(contract.price("schedule_of_rates", level)["factor"])
-    rates, least = cost_rates(contract.jobs, parameters=contract.parameters)
-    counts = contract.jobs["method"].value_counts()
-    rows = [{"item": method, "unit": "m2", "n_jobs": int(counts[method]), "at_cost": rate,
-             "asked": rate * factor} for method, rate in sorted(rates.items())]
-    rows.append({"item": "minimum_charge", "unit": "job", "n_jobs": len(contract.jobs),
-                 "at_cost": least, "asked": least * factor})
-    return pd.DataFrame(rows)
-
-
 # Which assumption moves the price: each moved up and down by the same share.
 
-# Name shown, and the parameters moved together (a name ending in * takes all that start so).
+#: The parameters moved together; a name ending in * takes all that start so.
 ASSUMPTIONS: dict[str, tuple[str, ...]] = {
     "volume": (),
-    "crews provided": (),
-    "crew cost per hour": ("costs.labour_per_hour",),
-    "minutes on site": ("costs.minutes_per_visit_*", "costs.minutes_per_m2_*"),
-    "driving between jobs": ("contract.travel_minutes",),
+    "crews_provided": (),
+    "crew_cost": ("costs.labour_per_hour",),
+    "minutes_on_site": ("costs.minutes_per_visit_*", "costs.minutes_per_m2_*"),
+    "driving": ("contract.travel_minutes",),
     "materials": ("costs.materials_per_m2_*",),
-    "wash water": ("costs.water_per_l",),
-    "access equipment": ("costs.access_ladder", "costs.access_platform"),
-    "traffic control": ("costs.traffic_control",),
+    "wash_water": ("costs.water_per_l",),
+    "access_equipment": ("costs.access_ladder", "costs.access_platform"),
+    "traffic_control": ("costs.traffic_control",),
     "vehicles": ("contract.vehicle_per_crew", "contract.vehicle_per_job"),
-    "call-out pay": ("contract.weekend_multiple", "contract.callout_hours"),
-    "standing cost": ("contract.standing_per_year",),
+    "callout_pay": ("contract.weekend_multiple", "contract.callout_hours"),
+    "standing_cost": ("contract.standing_per_year",),
     "overhead": ("contract.overhead_share",),
-    "jobs found by patrol": ("contract.found_low", "contract.found_likely",
+    "jobs_found": ("contract.found_low", "contract.found_likely",
                              "contract.found_high"),
-    "accuracy of own estimate": ("contract.estimate_accuracy",),
-    "wanted margin": (),
+    "estimate_accuracy": ("contract.estimate_accuracy",),
+    "wanted_margin": (),
 }
 
 
@@ -625,8 +524,8 @@ def sensitivity(contract: Contract, *, form: str = "lump_sum",
             moved = _moved(base, patterns, factor)
             prices.append(_price(
                 contract, moved, factor if name == "volume" else 1.0,
-                factor if name == "crews provided" else 1.0,
-                contract.margin * factor if name == "wanted margin" else contract.margin,
+                factor if name == "crews_provided" else 1.0,
+                contract.margin * factor if name == "wanted_margin" else contract.margin,
                 form, seed))
         low, high = (asked * price / middle for price in prices)
         rows.append({"assumption": name, "swing": swing, "price": asked, "price_low": low,

@@ -6,178 +6,19 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy.special import ndtr, ndtri
 
 from rehit.errors import TableError
 from rehit.observed import Window
 from rehit.parameters import Parameters, load_parameters
 from rehit.tables import check
 
-# Closed forms for one uncertain figure: three-point and accuracy estimates, normal power.
-
-def normal_power(total: float, *, mean: float, variance: float, skewness: float) -> float:
-    """Return the chance that a total is not exceeded, from three moments (normal power).
-
-    References
-    ----------
-    Daykin, Pentikäinen and Pesonen 1994, as in the R package actuar.
-    """
-    standard = (total - mean) / np.sqrt(variance)
-    return float(ndtr(-3 / skewness + np.sqrt(9 / skewness**2 + 1 + 6 * standard / skewness)))
-
-
-def triangular_quantile(level: np.ndarray | float, *, low: float, likely: float,
-                        high: float) -> np.ndarray:
-    """Return quantiles of the triangular distribution.
-
-    Examples
-    --------
-    >>> round(float(triangular_quantile(0.8, low=80, likely=100, high=150)), 4)
-    123.5425
-    """
-    level, width = np.asarray(level, float), high - low
-    if width <= 0:
-        return np.full(level.shape, low)
-    below = low + np.sqrt(level * width * (likely - low))
-    above = high - np.sqrt((1 - level) * width * (high - likely))
-    return np.where(level * width <= likely - low, below, above)
-
-
-def accuracy_sd(*, accuracy: float, confidence: float) -> float:
-    """Return the standard deviation behind "right within ± so much, so sure" (normal).
-
-    References
-    ----------
-    Rothwell 2004, SIEPR discussion paper 04-05.
-
-    Examples
-    --------
-    >>> round(accuracy_sd(accuracy=0.1, confidence=0.8), 4)
-    0.078
-    """
-    return float(accuracy / ndtri((1 + confidence) / 2))
-
-
-def found_share(chance: np.ndarray, *, parameters: Parameters) -> np.ndarray:
-    """Return what own patrols find beyond the reports, as a share of these (triangular)."""
-    low, likely, high = _found_points(parameters)
-    return triangular_quantile(chance, low=low, likely=likely, high=high)
-
-
-def mean_found_share(parameters: Parameters) -> float:
-    """Return the mean of :func:`found_share`."""
-    return sum(_found_points(parameters)) / 3
-
-
-def _found_points(parameters: Parameters) -> tuple[float, float, float]:
-    low = parameters["contract.found_low"]
-    likely = max(low, parameters["contract.found_likely"])
-    return low, likely, max(likely, parameters["contract.found_high"])
-
-
-# When the jobs of a year come: the log's season, weekdays and hours, and weeks that burst.
-
-WEEKS = 52
-_SMOOTH_WEEKS = 4  # each side
-_DAY, _NEVER = np.timedelta64(1, "D"), 1e-12
-
-
-@dataclass(frozen=True)
-class Pattern:
-    """What is known of when jobs come. Week 0 of the year is the one after the log's last.
-
-    Attributes
-    ----------
-    season
-        Relative number of jobs in each of the 52 weeks.
-    order, first, counts
-        Jobs sorted by week of the year, where each week's begin, how many it has.
-    weekday, time
-        Of each job: 0 for Monday; time of day.
-    """
-
-    season: np.ndarray
-    order: np.ndarray
-    first: np.ndarray
-    counts: np.ndarray
-    weekday: np.ndarray
-    time: np.ndarray
-
-
-def read_pattern(clock: np.ndarray) -> Pattern:
-    """Read season, weekdays and hours from the local clock times of a log's jobs.
-
-    Parameters
-    ----------
-    clock
-        datetime64[m], at least one.
-
-    Returns
-    -------
-    Pattern
-        A week of the year that the log covers twice counts by the mean of the two; one that it
-        never covers is taken as the mean of the others. The season is smoothed over two months,
-        so that the bursts of single weeks are not taken for it.
-    """
-    day = clock.astype("datetime64[D]")
-    weekday = (day.astype(int) + 3) % 7  # 1970-01-01 was a Thursday
-    number = (day.astype(int) - weekday) // 7
-    last, n = number.max(), int(np.ptp(number)) + 1
-    week = (number - last - 1) % WEEKS
-    covered = np.bincount(np.arange(-n, 0) % WEEKS, minlength=WEEKS)
-    counts = np.bincount(week, minlength=WEEKS)
-    mean = counts / np.maximum(covered, 1)
-    mean[covered == 0] = mean[covered > 0].mean()
-    around = np.arange(-_SMOOTH_WEEKS, _SMOOTH_WEEKS + 1)
-    season = mean[(np.arange(WEEKS)[:, None] + around) % WEEKS].mean(axis=1)
-    return Pattern(season, np.argsort(week, kind="stable"), np.cumsum(counts) - counts, counts,
-                   weekday, clock - day.astype(clock.dtype))
-
-
-def draw_year(pattern: Pattern, *, total: int, dispersion: float, start: np.datetime64,
-              rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
-    """Draw the jobs of one year: which of the log's they copy, and when they come, in order.
-
-    Parameters
-    ----------
-    total
-        Jobs in the year.
-    dispersion
-        Variance over mean of a week's count.
-    start
-        Monday on which the year starts.
-
-    Returns
-    -------
-    tuple
-        Rows of the log copied, one of the same week of the year where there is any; clock times.
-    """
-    mean = max(total / WEEKS, 1e-9)
-    extra = max(dispersion - 1, 0.0)
-    busy = rng.gamma(mean / extra, extra / mean, WEEKS) if extra else np.ones(WEEKS)
-    edges = np.cumsum(pattern.season * busy + _NEVER)
-    week = np.minimum(np.searchsorted(edges, rng.random(total) * edges[-1]), WEEKS - 1)
-    chance, counts = rng.random(total), pattern.counts[week]
-    place = np.where(counts > 0, pattern.first[week] + np.floor(chance * counts),
-                     np.floor(chance * len(pattern.order))).astype(int)
-    picked = pattern.order[place]
-    moment = start + (week * 7 + pattern.weekday[picked]) * _DAY + pattern.time[picked]
-    order = np.argsort(moment, kind="stable")
-    return picked[order], moment[order]
-
-
-# Past incidents as jobs with what each takes: minutes, materials, water, access.
-
+DAYS_PER_YEAR = 365.25
 SIZES = ("small", "medium", "large")
-COLUMNS = ("minutes", "materials", "water", "access", "traffic_control")
-# What no lump sum should promise: the usual exclusions of the trade.
-EXCLUSIONS = {
-    "thrown paint": "thrown or tipped paint",
-    "etched": "etched or scratched glass",
-    "heritage stone": "heritage stone and brick",
-    "specialist": "work referred to a specialist",
-}
+CLASS = ("method", "size_class", "access_kind", "needs_traffic_control")
+#: What no lump sum should promise: the usual exclusions of the trade.
+EXCLUSIONS = ("thrown_paint", "etched", "heritage_stone", "specialist")
 _STONE = ("stone", "brick")
+_STEPS = 30
 
 
 def contract_jobs(incidents: pd.DataFrame, advice: pd.DataFrame, *,
@@ -199,7 +40,7 @@ def contract_jobs(incidents: pd.DataFrame, advice: pd.DataFrame, *,
         Where no area is known, the mean of the method's known areas stands in. ``minutes`` is
         time on site, without driving. ``exclusion`` names why a job is not in the fixed price.
     """
-    numbers = parameters or load_parameters()
+    parameters = parameters or load_parameters()
     joined = incidents.merge(advice[["incident_id", "method"]], on="incident_id", how="left")
     jobs = pd.DataFrame({
         "incident_id": joined["incident_id"].astype("str"),
@@ -209,12 +50,12 @@ def contract_jobs(incidents: pd.DataFrame, advice: pd.DataFrame, *,
         "area_m2": joined["area_m2"].astype(float)})
     usual = jobs.groupby("method")["area_m2"].transform("mean")
     town = jobs["area_m2"].mean()
-    town = numbers["pipeline.mark_area_m2"] if np.isnan(town) else town
+    town = parameters["pipeline.mark_area_m2"] if np.isnan(town) else town
     jobs["area_m2"] = jobs["area_m2"].fillna(usual).fillna(town)
     jobs["access_kind"] = joined["access"].astype("str").fillna("ground")
     jobs["needs_traffic_control"] = joined["traffic_control"].astype(bool)
     jobs["exclusion"] = _exclusions(joined, jobs["method"])
-    jobs = with_effort(jobs, parameters=numbers)
+    jobs = with_effort(jobs, parameters=parameters)
     check(jobs, "contract_jobs", where="costs.contract_jobs")
     return jobs
 
@@ -250,15 +91,10 @@ def _exclusions(joined: pd.DataFrame, methods: pd.Series) -> pd.Series:
     reasons = pd.Series("", index=joined.index, dtype="str")
     reasons[methods == "refer"] = "specialist"
     stone = joined["substrate"].isin(_STONE) & (joined["finish"].astype("str") != "painted")
-    reasons[joined["heritage"].astype(bool) & stone] = "heritage stone"
+    reasons[joined["heritage"].astype(bool) & stone] = "heritage_stone"
     reasons[(methods == "polish_or_replace") | (joined["medium"] == "etched")] = "etched"
-    reasons[joined["medium"] == "house_paint"] = "thrown paint"
+    reasons[joined["medium"] == "house_paint"] = "thrown_paint"
     return reasons
-
-
-DAYS_PER_YEAR = 365.25
-CLASS = ("method", "size_class", "access_kind", "needs_traffic_control")
-_STEPS = 30
 
 
 @dataclass(frozen=True)
@@ -302,7 +138,7 @@ class Volume:
     @property
     def totals(self) -> np.ndarray:
         """Jobs in all: draws × years."""
-        return (self.counts + self.found).sum(axis=2)
+        return np.asarray((self.counts + self.found).sum(axis=2))
 
     def table(self, found_sizes: pd.DataFrame | None = None) -> pd.DataFrame:
         """Return expected jobs and the 80 % interval by method and size class, first year.
@@ -315,7 +151,7 @@ class Volume:
         """
         if found_sizes is None:
             found_sizes = pd.get_dummies(self.classes["size_class"], dtype=float)
-        rows: list[tuple] = []
+        rows: list[tuple[object, ...]] = []
         for method, members in self.classes.groupby("method").indices.items():
             sizes, n = self.classes["size_class"].to_numpy()[members], self.classes["n"].to_numpy()
             for size in found_sizes.columns:
@@ -327,88 +163,6 @@ class Volume:
                                  *np.quantile(every, [0.1, 0.9]), found.mean()))
         return pd.DataFrame(rows, columns=["method", "size_class", "n", "expected", "low", "high",
                                            "found"])
-
-
-def fit_town(reported_at: pd.Series, *, window: Window,
-             parameters: Parameters) -> tuple[float, float, float]:
-    """Read trend, its uncertainty and the dispersion of the town's counts.
-
-    Counts of whole periods follow a log-linear trend and one yearly wave. Trend and wave are
-    normal around none before the log is read; the variance is `dispersion` times the mean, itself
-    blended with ``contract.dispersion``. Trend and wave are found by Newton's steps.
-
-    Returns
-    -------
-    tuple
-        Yearly growth of the log of the volume, its standard deviation, the dispersion.
-    """
-    length = parameters["contract.fit_days"]
-    counts = period_counts(reported_at, window=window,
-                           length_days=length)
-    n, prior = len(counts), parameters["contract.dispersion"]
-    if n < parameters["contract.fit_periods"]:
-        return 0.0, parameters["contract.trend_sd"], prior
-    middle = (np.arange(n) + 0.5 - n / 2) * length / DAYS_PER_YEAR
-    wave = 2 * np.pi * middle
-    design = np.column_stack([np.ones(n), middle, np.cos(wave), np.sin(wave)])
-    season = parameters["contract.season_sd"]
-    penalty = np.diag([0.0, parameters["contract.trend_sd"] ** -2, season**-2, season**-2])
-    dispersion = prior
-    for _ in range(3):
-        beta, fitted, covariance = _newton(design, counts, penalty, dispersion)
-        pearson = float(((counts - fitted) ** 2 / fitted).sum())
-        weight = parameters["contract.dispersion_weight"]
-        freedom = max(n - design.shape[1], 0)
-        dispersion = max(1.0, (pearson + weight * prior) / (freedom + weight)
-                         if freedom + weight else prior)
-    return float(beta[1]), float(np.sqrt(covariance[1, 1])), dispersion
-
-
-def period_counts(reported_at: pd.Series, *, window: Window, length_days: float) -> np.ndarray:
-    """Return the jobs in each whole period of the window, counted back from its end."""
-    age = (window.end - reported_at).dt.total_seconds().to_numpy() / 86400
-    n = int(window.days // length_days)
-    return np.bincount((age[age < n * length_days] // length_days).astype(int),
-                       minlength=n)[::-1]
-
-
-def check_even(reported_at: pd.Series, *, window: Window,
-               parameters: Parameters) -> None:
-    """Refuse a log that was not kept evenly: no yearly volume can be read from it.
-
-    Raises
-    ------
-    TableError
-        If half of the jobs fall into less than ``contract.even_share`` of the periods (or of as
-        many periods as there are jobs, where these are fewer).
-    """
-    length = parameters["contract.fit_days"]
-    counts = period_counts(reported_at, window=window,
-                           length_days=length)
-    jobs = int(counts.sum())
-    if len(counts) < parameters["contract.fit_periods"] or not jobs:
-        return
-    half = int(np.searchsorted(np.cumsum(np.sort(counts)[::-1]), jobs / 2)) + 1
-    if half < parameters["contract.even_share"] * min(len(counts), jobs):
-        held = "one" if half == 1 else str(half)
-        raise TableError(
-            "the log", got=f"half of its {jobs:,} jobs or more in {held} of its {len(counts)} "
-            f"periods of {length:g} days: it looks like an extract, not a record of whole years",
-            allowed="a log kept all the time, from which the jobs of a year can be told",
-            remedy="price on a log that holds every report of its time; if this one does, set "
-                   "contract.even_share = 0")
-
-
-def _newton(design: np.ndarray, counts: np.ndarray, penalty: np.ndarray,
-            dispersion: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    beta = np.zeros(design.shape[1])
-    beta[0] = np.log(max(counts.mean(), 0.1))
-    for _ in range(_STEPS):
-        fitted = np.exp(np.clip(design @ beta, -20, 20))
-        information = design.T @ (design * fitted[:, None]) / dispersion + penalty
-        beta = beta + np.linalg.solve(
-            information, design.T @ (counts - fitted) / dispersion - penalty @ beta)
-    return beta, np.exp(design @ beta), np.linalg.inv(information)
 
 
 def predict_volume(jobs: pd.DataFrame, places: pd.DataFrame, *, window: Window, years: int = 1,
@@ -441,39 +195,115 @@ def predict_volume(jobs: pd.DataFrame, places: pd.DataFrame, *, window: Window, 
     TableError
         If there is no job, or no time, or the log was not kept evenly (:func:`check_even`).
     """
-    numbers = parameters or load_parameters()
-    span = (window.end - window.start).total_seconds() / 86400 / DAYS_PER_YEAR
+    parameters = parameters or load_parameters()
+    span = window.days / DAYS_PER_YEAR
     if not len(jobs) or span <= 0:
         raise TableError("costs.predict_volume", got=f"{len(jobs)} jobs in {span:.2f} years",
                          allowed="a log with jobs over some time", remedy="check the log's dates")
-    check_even(jobs["reported_at"], window=window,
-               parameters=numbers)
-    draws = int(numbers["contract.draws"]) if draws is None else draws
-    weights = change_weights(jobs, window=window,
-                             parameters=numbers)
+    check_even(jobs["reported_at"], window=window, parameters=parameters)
+    draws = int(parameters["contract.draws"]) if draws is None else draws
+    weights = change_weights(jobs, window=window, parameters=parameters)
     steady = jobs.loc[_unchanged(jobs), "reported_at"]
-    trend, trend_sd, dispersion = fit_town(steady, window=window, parameters=numbers)
+    trend, trend_sd, dispersion = fit_town(steady, window=window, parameters=parameters)
     *_, weekly = fit_town(steady, window=window,
-                          parameters=numbers.override({"contract.fit_days": 7}))
+                          parameters=parameters.override({"contract.fit_days": 7}))
     per_year = float(weights.sum()) / span
     level = _gamma(1.0, posterior_share_variance(places) + (dispersion - 1) / len(jobs), draws, rng)
     ahead = span / 2 + np.arange(years) + 0.5
     growth = np.exp(rng.normal(trend, trend_sd, draws)[:, None] * ahead)
-    unlike = np.exp(rng.normal(0, numbers["contract.year_effect_sd"], (draws, years)))
+    unlike = np.exp(rng.normal(0, parameters["contract.year_effect_sd"], (draws, years)))
     mean = per_year * level[:, None] * growth * unlike
     classes = weights.groupby([jobs[name] for name in CLASS]).sum().rename("n").reset_index()
     mix = rng.standard_gamma(classes["n"].to_numpy() / dispersion, (draws, len(classes)))
     mix /= mix.sum(axis=1, keepdims=True)
     bursts = _gamma(mean, mean * (dispersion - 1), mean.shape, rng)
     counts = rng.poisson(bursts[:, :, None] * mix[:, None, :])
-    share = found_share(rng.random(draws), parameters=numbers)
+    share = found_share(rng.random(draws), parameters=parameters)
     found = rng.poisson((bursts * share[:, None])[:, :, None] * mix[:, None, :])
     return Volume(classes, counts, found, bursts, per_year, trend, trend_sd, dispersion,
                   weekly, span)
 
 
-def change_weights(jobs: pd.DataFrame, *, window: Window,
-                   parameters: Parameters) -> pd.Series:
+def fit_town(reported_at: pd.Series, *, window: Window,
+             parameters: Parameters) -> tuple[float, float, float]:
+    """Read trend, its uncertainty and the dispersion of the town's counts.
+
+    Counts of whole periods follow a log-linear trend and one yearly wave. Trend and wave are
+    normal around none before the log is read; the variance is `dispersion` times the mean, itself
+    blended with ``contract.dispersion``. Trend and wave are found by Newton's steps.
+
+    Returns
+    -------
+    tuple
+        Yearly growth of the log of the volume, its standard deviation, the dispersion.
+    """
+    length = parameters["contract.fit_days"]
+    counts = period_counts(reported_at, window=window, length_days=length)
+    n, prior = len(counts), parameters["contract.dispersion"]
+    if n < parameters["contract.fit_periods"]:
+        return 0.0, parameters["contract.trend_sd"], prior
+    middle = (np.arange(n) + 0.5 - n / 2) * length / DAYS_PER_YEAR
+    wave = 2 * np.pi * middle
+    design = np.column_stack([np.ones(n), middle, np.cos(wave), np.sin(wave)])
+    season = parameters["contract.season_sd"]
+    penalty = np.diag([0.0, parameters["contract.trend_sd"] ** -2, season**-2, season**-2])
+    dispersion = prior
+    for _ in range(3):
+        beta, fitted, covariance = _newton(design, counts, penalty, dispersion)
+        pearson = float(((counts - fitted) ** 2 / fitted).sum())
+        weight = parameters["contract.dispersion_weight"]
+        freedom = max(n - design.shape[1], 0)
+        dispersion = max(1.0, (pearson + weight * prior) / (freedom + weight)
+                         if freedom + weight else prior)
+    return float(beta[1]), float(np.sqrt(covariance[1, 1])), dispersion
+
+
+def _newton(design: np.ndarray, counts: np.ndarray, penalty: np.ndarray,
+            dispersion: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    beta = np.zeros(design.shape[1])
+    beta[0] = np.log(max(counts.mean(), 0.1))
+    for _ in range(_STEPS):
+        fitted = np.exp(np.clip(design @ beta, -20, 20))
+        information = design.T @ (design * fitted[:, None]) / dispersion + penalty
+        beta = beta + np.linalg.solve(
+            information, design.T @ (counts - fitted) / dispersion - penalty @ beta)
+    return beta, np.exp(design @ beta), np.linalg.inv(information)
+
+
+def period_counts(reported_at: pd.Series, *, window: Window, length_days: float) -> np.ndarray:
+    """Return the jobs in each whole period of the window, counted back from its end."""
+    age = (window.end - reported_at).dt.total_seconds().to_numpy() / 86400
+    n = int(window.days // length_days)
+    return np.bincount((age[age < n * length_days] // length_days).astype(int),
+                       minlength=n)[::-1]
+
+
+def check_even(reported_at: pd.Series, *, window: Window, parameters: Parameters) -> None:
+    """Refuse a log that was not kept evenly: no yearly volume can be read from it.
+
+    Raises
+    ------
+    TableError
+        If half of the jobs fall into less than ``contract.even_share`` of the periods (or of as
+        many periods as there are jobs, where these are fewer).
+    """
+    length = parameters["contract.fit_days"]
+    counts = period_counts(reported_at, window=window, length_days=length)
+    jobs = int(counts.sum())
+    if len(counts) < parameters["contract.fit_periods"] or not jobs:
+        return
+    half = int(np.searchsorted(np.cumsum(np.sort(counts)[::-1]), jobs / 2)) + 1
+    if half < parameters["contract.even_share"] * min(len(counts), jobs):
+        held = "one" if half == 1 else str(half)
+        raise TableError(
+            "the log", got=f"half of its {jobs:,} jobs or more in {held} of its {len(counts)} "
+            f"periods of {length:g} days: it looks like an extract, not a record of whole years",
+            allowed="a log kept all the time, from which the jobs of a year can be told",
+            remedy="price on a log that holds every report of its time; if this one does, set "
+                   "contract.even_share = 0")
+
+
+def change_weights(jobs: pd.DataFrame, *, window: Window, parameters: Parameters) -> pd.Series:
     """Return what each job of the log counts for in a year to come.
 
     1 for a job at a place where nothing changed. At places that got a measure (a coating, say)
@@ -529,3 +359,37 @@ def _gamma(mean: np.ndarray | float, variance: np.ndarray | float, size: int | t
     scale = np.where(sure, 1.0, variance / np.where(mean > 0, mean, 1.0))
     drawn = rng.standard_gamma(np.where(sure, 1.0, mean / scale), size) * scale
     return np.where(sure, mean, drawn)
+
+
+def found_share(chance: np.ndarray, *, parameters: Parameters) -> np.ndarray:
+    """Return what own patrols find beyond the reports, as a share of these (triangular)."""
+    low, likely, high = _found_points(parameters)
+    return triangular_quantile(chance, low=low, likely=likely, high=high)
+
+
+def mean_found_share(parameters: Parameters) -> float:
+    """Return the mean of :func:`found_share`."""
+    return sum(_found_points(parameters)) / 3
+
+
+def _found_points(parameters: Parameters) -> tuple[float, float, float]:
+    low = parameters["contract.found_low"]
+    likely = max(low, parameters["contract.found_likely"])
+    return low, likely, max(likely, parameters["contract.found_high"])
+
+
+def triangular_quantile(level: np.ndarray | float, *, low: float, likely: float,
+                        high: float) -> np.ndarray:
+    """Return quantiles of the triangular distribution.
+
+    Examples
+    --------
+    >>> round(float(triangular_quantile(0.8, low=80, likely=100, high=150)), 4)
+    123.5425
+    """
+    level, width = np.asarray(level, float), high - low
+    if width <= 0:
+        return np.full(level.shape, low)
+    below = low + np.sqrt(level * width * (likely - low))
+    above = high - np.sqrt((1 - level) * width * (high - likely))
+    return np.where(level * width <= likely - low, below, above)

@@ -9,15 +9,16 @@ import numpy as np
 import pandas as pd
 
 from rehit.chain import Chain
-from rehit.contract.compare import compare_received, comparison_sentences, read_received
-from rehit.contract.crews import KINDS, crews_words
+from rehit.contract.compare import compare_received, comparison_findings, read_received
+from rehit.contract.crews import KINDS, MINUTES_PER_HOUR
 from rehit.contract.price import (
     Contract,
+    check_margin,
     exact_work_cost,
-    points,
     price_contract,
     schedule_of_rates,
     sensitivity,
+    tender_figures,
 )
 from rehit.contract.volume import DAYS_PER_YEAR, contract_jobs
 from rehit.errors import SettingError
@@ -27,9 +28,9 @@ from rehit.outputs.patrol import hop_hours
 from rehit.outputs.tables import write_csv
 from rehit.parameters import Parameters
 from rehit.patrol.travel import build_network, travel_times
-from rehit.report.bid import bid_summary, short_log, tender_figures, write_bid_workbook
-
-MINUTES_PER_HOUR = 60
+from rehit.report.bid import bid_findings, bid_summary, short_log
+from rehit.report.bid_workbook import write_bid_workbook
+from rehit.report.say import Say
 
 
 def write_price(chain: Chain, stage: Path, *, margin: float | None, years: int,
@@ -51,34 +52,49 @@ def write_price(chain: Chain, stage: Path, *, margin: float | None, years: int,
     chain.step("step.price_sensitivity")
     moved = sensitivity(contract, rng=chain.rng("price sensitivity"))
     chain.step("step.writing")
-    name, money = chain.project.name, chain.project.currency
-    write_bid_workbook(stage / "bid.xlsx", contract, name=name, currency=money)
-    (stage / "bid_summary.pdf").write_bytes(bid_summary(
-        contract, moved, name=name, currency=money, limits=_other_limits(chain, contract)))
-    tables = {"bid": contract.prices, "bid_volume": contract.volume_table(),
-              "bid_crews": contract.crews, "bid_offer": tender_figures(contract),
-              "bid_rates": schedule_of_rates(contract), "bid_sensitivity": moved}
-    sentences = price_sentences(chain, contract, moved)
+    say, name = Say(chain.project.language, chain.project.currency), chain.project.name
+    limits = _other_limits(chain, contract)
+    write_bid_workbook(stage / "bid.xlsx", contract, say, name=name)
+    (stage / "bid_summary.pdf").write_bytes(
+        bid_summary(contract, moved, say, name=name, limits=limits))
+    told, tables = bid_findings(contract, moved), _tables(contract, moved, say)
     if offers is not None:
         compared = compare_received(contract, offers, rng=chain.rng("prices received"))
         tables["bid_received"] = compared
-        sentences += comparison_sentences(compared, currency=money)
+        told += comparison_findings(compared)
     for file, table in tables.items():
         write_csv(table, stage / f"{file}.csv")
+    return {**_figures(chain, contract), "sentences": [*say.all(told), *limits]}
+
+
+def _tables(contract: Contract, moved: pd.DataFrame, say: Say) -> dict[str, pd.DataFrame]:
+    """Return the bid's tables, with words beside the codes that a bidder reads."""
+    prices, offer = contract.prices, tender_figures(contract)
+    known = offer["item"].where(offer["form"] != "schedule_of_rates", "rate").where(
+        offer["item"] != "minimum_charge", "minimum_charge")
+    return {
+        "bid": prices.assign(meaning=say.cells(prices["form"], "price_form_meaning"),
+                             who_carries=say.cells(prices["form"], "carries")),
+        "bid_volume": contract.volume_table(), "bid_crews": contract.crews,
+        "bid_offer": offer.assign(meaning=say.cells(known, "tender_item")),
+        "bid_rates": schedule_of_rates(contract), "bid_sensitivity": moved}
+
+
+def _figures(chain: Chain, contract: Contract) -> dict[str, Any]:
+    """Return the figures of the summary."""
     exact, simulated = exact_work_cost(contract, rng=chain.rng("price check"))
     offer = contract.price("lump_sum")
     return {
-        "project": name, "years": years, "margin": contract.margin,
-        "level": contract.parameters["contract.price_level"],
+        "project": chain.project.name, "years": contract.years, "margin": contract.margin,
+        "level": contract.level,
         "jobs_per_year": round(float(contract.outlook.work["jobs"][:, 0].mean()), 1),
         "crews": contract.capacity.crews, "crews_needed": crews_needed(contract),
         "cost_first_year": {k: round(v, 2) for k, v in contract.cost_summary().items()},
         "lump_sum_per_year": round(float(offer["price_per_year"]), 2),
         "chance_of_loss": float(offer["chance_of_loss"]),
-        "prices": contract.prices.drop(columns=["meaning", "who_carries"]).to_dict("records"),
+        "prices": contract.prices.to_dict("records"),
         "check_cost_of_work_p80": {"exact": round(exact.quantile(0.8), 2),
                                    "simulated": round(float(np.quantile(simulated, 0.8)), 2)},
-        "sentences": [*sentences, *_other_limits(chain, contract)],
     }
 
 
@@ -146,52 +162,11 @@ def with_travel(chain: Chain) -> Parameters:
                             where="driving times")
 
 
-def price_sentences(chain: Chain, contract: Contract, moved: pd.DataFrame) -> list[str]:
-    """Say what to bid, what it may cost, and what it hangs on."""
-    money, offer = chain.project.currency, contract.price("lump_sum")
-    work, cost = contract.outlook.work["jobs"][:, 0], contract.cost_summary()
-    low, high = np.quantile(work, [0.1, 0.9])
-    level = points(contract.parameters["contract.price_level"])
-    top = moved[moved["assumption"] != "wanted margin"].iloc[0]
-    change = abs(top["price_high"] - top["price_low"]) / 2 / top["price"]
-    clear = "clears" if contract.queue.crews <= 1 else "clear"
-    queue, per_year = contract.queue, len(contract.excluded) / contract.volume.observed_years
-    return [
-        f"Ask {_lump_sum(contract, money)}: it keeps a margin of "
-        f"{contract.margin:.0%} of the price in {level} of 100 simulated contracts; the chance "
-        f"of a loss is {offer['chance_of_loss']:.1%}.",
-        f"The first year brings about {work.mean():,.0f} jobs ({low:,.0f} to {high:,.0f} in 80 of "
-        f"100 cases) and costs {money}{cost['mean']:,.0f} on average ({money}{cost['p10']:,.0f} "
-        f"to {money}{cost['p90']:,.0f}).",
-        f"{crews_words(queue.crews)} {clear} {queue.in_time_offensive:.1%} of offensive markings "
-        f"and {queue.in_time_ordinary:.1%} of the others in time, {queue.callouts:.1%} of jobs by "
-        "call-out on a day off." if queue.years["offensive"].sum() else
-        f"{crews_words(queue.crews)} {clear} {queue.in_time_ordinary:.1%} of markings in time; the "
-        "log flags none as offensive.",
-        f"What moves the price most is {top['assumption']}: {top['swing']:.0%} more or less "
-        f"changes it by {change:.1%}.",
-        f"About {per_year:,.0f} incidents a year are outside the price (thrown paint, etched "
-        "glass, heritage stone, specialist work).",
-        *short_log(contract),
-    ]
-
-
 def _other_limits(chain: Chain, contract: Contract) -> tuple[str, ...]:
     """Return the log's limits; a short log only where the bid does not say that itself."""
     if not short_log(contract):
         return chain.limits
     return tuple(text for text in chain.limits if not text.startswith(SHORT_LOG))
-
-
-def _lump_sum(contract: Contract, money: str) -> str:
-    """Say what lump sum to ask: later years are adjusted, so their mean is not the first year's."""
-    mean = float(contract.price("lump_sum")["price_per_year"])
-    if contract.years == 1:
-        return f"{money}{mean:,.0f} a year as a lump sum"
-    figures = tender_figures(contract)
-    first = float(figures.loc[figures["form"] == "lump_sum", "value"].iloc[0])
-    return (f"{money}{first:,.0f} as a lump sum for the first year, adjusted by the indices in "
-            f"later ones ({money}{mean:,.0f} a year on average over {contract.years} years)")
 
 
 def crews_needed(contract: Contract) -> dict[str, float | None]:
@@ -212,9 +187,8 @@ def crews_needed(contract: Contract) -> dict[str, float | None]:
 
 def _check(margin: float | None, years: int, numbers: Parameters) -> None:
     longest = int(numbers["contract.longest_years"])
-    if margin is not None and not 0 <= margin < 1:
-        raise SettingError("--margin", got=f"{margin:g}", allowed="a share of the price from 0 to "
-                           "below 1", remedy="a markup of 25 % on cost is a margin of 0.2")
+    if margin is not None:
+        check_margin(margin)
     if not 1 <= years <= longest:
         raise SettingError("--years", got=str(years), allowed=f"1 to {longest}",
                            remedy="give the length of the contract in years, or raise "

@@ -13,7 +13,8 @@ A placeholder may carry how its value is written, after a colon:
 ``{x:sig2}``       a number to two significant figures (any digit)
 ``{x:dec1}``       a number with one decimal (any digit)
 ``{x:given}``      a number as the user gave it
-``{x:share}``      a share as per cent; ``{x:chance}`` never as 0 or 100 %; ``{x:p}`` a p-value
+``{x:share}``      a share as per cent; ``{x:chance}`` never as 0 or 100 %; both take a number of
+                   decimals, ``{x:share1}``; ``{x:p}`` a p-value
 ``{x:percent}``    a share as per cent with as many decimals as it needs (90 %, 2.5 %)
 ``{x:change}``     a share as per cent with its sign; ``{x:signed1}`` a number with its sign
 ``{x:money}``      money to two figures; ``{x:sum}`` money in full; ``{x:price}`` with its cents
@@ -188,15 +189,19 @@ class Say:
         _, _, fraction = f"{abs(value):.6g}".partition(".")
         return self.decimal(value, len(fraction) if "e" not in fraction else 0)
 
-    def share(self, value: float) -> str:
-        """Write a share as whole per cent; below 1 % and above 99 % says so instead of 0 or 100."""
+    def share(self, value: float, places: int = 0) -> str:
+        """Write a share as per cent; below 1 % and above 99 % says so instead of 0 or 100.
+
+        With decimals the limits are 0.1 % and 99.9 %, and so on.
+        """
         if value is None or not math.isfinite(value):
             return DASH
-        if 0 < value < 0.01:
-            return "<" + NO_BREAK + self("format.percent", value="1")
-        if 0.99 < value < 1:
-            return ">" + NO_BREAK + self("format.percent", value="99")
-        return self("format.percent", value=self.whole(value * 100))
+        least = 0.01 / 10**places
+        if 0 < value < least or 1 - least < value < 1:
+            sign, limit = ("<", least) if value < least else (">", 1 - least)
+            return sign + NO_BREAK + self("format.percent",
+                                          value=self.decimal(limit * 100, places))
+        return self("format.percent", value=self.decimal(value * 100, places))
 
     def percent(self, value: float) -> str:
         """Write a share as per cent with as many decimals as it needs."""
@@ -207,7 +212,7 @@ class Say:
         text = self("format.percent", value=self.number(abs(value) * 100, digits))
         return (MINUS if value < 0 else "+") + text
 
-    def chance(self, value: float) -> str:
+    def chance(self, value: float, places: int = 0) -> str:
         """Write a chance that was estimated: never as 0 or 100 %, which nothing estimated is.
 
         Examples
@@ -215,7 +220,7 @@ class Say:
         >>> Say("en").chance(1.0), Say("en").chance(0.0)
         ('>\xa099%', '<\xa01%')
         """
-        return self.share(min(max(value, 1e-9), 1 - 1e-9))
+        return self.share(min(max(value, 1e-9), 1 - 1e-9), places)
 
     def p_value(self, value: float) -> str:
         """Write a p-value to two decimals, or as below 0.01 or 0.001."""
@@ -322,6 +327,10 @@ def _written(say: Say, value: Any, spec: str) -> str:
         return f"{value:%Y-%m-%d}"
     if spec == "clock":
         return f"{value:%H:%M}" if isinstance(value, datetime | time) else str(value)
+    if spec[:5] == "share" and spec[5:].isdigit():
+        return say.share(value, int(spec[5:]))
+    if spec[:6] == "chance" and spec[6:].isdigit():
+        return say.chance(value, int(spec[6:]))
     if spec[:3] in ("sig", "dec") and spec[3:].isdigit():
         write = say.number if spec[:3] == "sig" else say.decimal
         return write(value, int(spec[3:]))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from rehit.contract.volume import WEEKS, draw_year, read_pattern
+from rehit.contract.crews import WEEKS, draw_year, read_pattern
 
 MONDAY = np.datetime64("2024-01-01T00:00", "m")  # a Monday
 START = np.datetime64("2026-01-05T00:00", "m")  # another
