@@ -30,7 +30,7 @@ FILE_ENDINGS = {"html", "gpkg", "png", "svg", "js", "css", "csv", "toml", "json"
 ANY = "*"
 SOURCE = Path(rehit.__file__).parent
 #: What both languages write alike: abbreviations, units, names.
-ALIKE = re.compile(r"(?:[^a-zA-Z]|\{[^}]*\}|\b(?:m|km|L|h|p|n|Gi|min|max)\b)*")
+ALIKE = re.compile(r"(?:[^a-zA-Z]|\{[^}]*\}|\b(?:m|km|L|h|p|n|P|Gi|min|max)\b)*")
 
 
 def _texts(code: str, language: str) -> tuple[str, ...]:

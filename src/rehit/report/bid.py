@@ -289,7 +289,7 @@ class _Pages:
         say = self.say
         cells = [*self.heads("item", "each"), say.currency]
         for row in schedule_of_rates(self.contract).to_dict("records"):
-            cells += [schedule_item(say, str(row["item"])), say.code("unit", row["unit"]),
+            cells += [schedule_item(say, str(row["item"])), say.code("rate_unit", row["unit"]),
                       say.decimal(float(row["asked"]), 2)]
         return _table("(1fr, auto, auto)", "(left, left, right)", cells, 3)
 

@@ -309,7 +309,7 @@ def _write_schedule(book: BidBook) -> None:
                      f"{book.cells['mean_year']}/(1-{book.cells['margin']})", "factor")
     for row, record in enumerate(schedule_of_rates(contract).to_dict("records"), start=5):
         sheet.write_string(row, 0, safe(schedule_item(say, str(record["item"]))))
-        sheet.write_string(row, 1, say.code("unit", record["unit"]))
+        sheet.write_string(row, 1, say.code("rate_unit", record["unit"]))
         book.number(sheet, row, 2, record["n_jobs"], "whole")
         book.number(sheet, row, 3, record["at_cost"], "drawn")
         for column in range(4, 4 + len(rows)):
@@ -404,8 +404,11 @@ def _write_risk(book: BidBook) -> None:
     contract, sheet = book.contract, book.sheet("risk", widths=(36, 18, 18, 18, 18, 18))
     book.write(sheet, 0, 0, "title_risk", "title")
     for row, (name, value) in enumerate(contract.cost_summary().items(), start=2):
-        kind = name.rstrip("0123456789.")
-        book.write(sheet, row, 0, f"cost_{kind}", level=name[len(kind):])
+        if name.startswith("p"):
+            sheet.write_string(row, 0, name.upper())
+        else:
+            key = "cost_mean" if name == "mean" else "cost_tail"
+            book.write(sheet, row, 0, key, level=name.removeprefix("cte"))
         book.number(sheet, row, 1, value, "whole")
     top = 12
     book.write(sheet, top, 0, "head_crews", "title")
