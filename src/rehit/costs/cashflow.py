@@ -244,16 +244,16 @@ def _renewing(costing: pd.DataFrame, strategy: Strategy, lines: Numbers,
 
 def permission(costing: pd.DataFrame,
                strategy: Strategy) -> tuple[NDArray[np.bool_], NDArray[np.object_]]:
-    """Return where a strategy may be used, and the reason where it may not."""
+    """Return where a strategy may be used, and the code of the reason where it may not."""
     unknown = (costing["method"].eq("inspect").to_numpy() & bool(strategy.only_methods))
     forbidden = (~costing["coating_allowed"].to_numpy(bool) if strategy.needs_permission
                  else np.zeros(len(costing), dtype=bool))
     unfit = (~costing["method"].isin(strategy.only_methods).to_numpy()
              if strategy.only_methods else np.zeros(len(costing), dtype=bool))
     reasons = np.full(len(costing), None, dtype=object)
-    reasons[unfit] = "the surface is not one it is used on"
-    reasons[unknown & unfit] = "the surface is not known: look at it first"
-    reasons[forbidden] = "the owner does not allow a coating"
+    reasons[unfit] = "unfit_surface"
+    reasons[unknown & unfit] = "unknown_surface"
+    reasons[forbidden] = "owner_forbids"
     return ~(forbidden | unfit), reasons
 
 

@@ -511,10 +511,6 @@ def _one_strategy(comparison: Comparison, simulated: Simulated, losses: Numbers,
 
 # Cash flows year by year and line by line, for a reader who wants to add them up.
 
-ITEMS = ("first cost", "cleaning", "upkeep", "planned repaint", "renewal at a cleaning",
-         "renewal by age", "credit for unused life")
-
-
 def cash_flow_table(costing: pd.DataFrame, *,
                     strategies: Sequence[Strategy] | Path | str | None = None,
                     horizon_years: int | None = None, schedule: str | None = None,
@@ -567,20 +563,20 @@ def _items(pieces: Pieces, timeline: Timeline, shape: Numbers, rate_years: Numbe
     due = planned_years(pieces.planned_every, years).astype(float)
     running = (timeline.growth_running, timeline.running)
     ends = (timeline.growth_year_end, timeline.year_end)
-    found = [("first cost", *_at_start(pieces.first, timeline)),
+    found = [("first_cost", *_at_start(pieces.first, timeline)),
              ("cleaning", *_spread(pieces.per_cleaning, events, running)),
              ("upkeep", *_spread(pieces.yearly, always, running)),
-             ("planned repaint", *_spread(pieces.planned, due, ends))]
+             ("planned_repaint", *_spread(pieces.planned, due, ends))]
     if pieces.renewing is None:
         return found
     lines = pieces.renewing.lines
-    found.append(("renewal at a cleaning", *_spread(lines, renewals.by_cleaning, running)))
+    found.append(("renewal_at_cleaning", *_spread(lines, renewals.by_cleaning, running)))
     if pieces.renewing.pays_at_reset:
-        found.append(("renewal by age", *_spread(lines, renewals.by_age, ends)))
+        found.append(("renewal_by_age", *_spread(lines, renewals.by_age, ends)))
     if pieces.renewing.credited:
         at_end = np.zeros_like(events)
         at_end[:, -1] = -parameters["costs.residual_share"] * renewals.unused
-        found.append(("credit for unused life", *_spread(lines, at_end, ends)))
+        found.append(("unused_life", *_spread(lines, at_end, ends)))
     return found
 
 

@@ -1,7 +1,8 @@
-"""Strategy costs and the coating programme, as tables, files and sentences."""
+"""Strategy costs and the coating programme, as tables, files and messages."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -24,11 +25,13 @@ from rehit.costs.sensitivity import sobol_indices, tornado
 from rehit.costs.strategies import BASELINE
 from rehit.errors import ManyErrors, RehitError, SettingError
 from rehit.hotspots.evaluate import Evaluation
+from rehit.messages import Message, message
 from rehit.outputs.hotspots import VERDICTS, evaluations
-from rehit.outputs.tables import amount, chance, write_csv, write_parquet
+from rehit.outputs.tables import write_csv, write_parquet
+from rehit.report.phrases import CODED
+from rehit.report.say import Say
 from rehit.report.worked_example import write_worked_example
 from rehit.treatment.choose import compare_done, method_shares
-from rehit.wording import counted
 
 # The chosen methods held against ordinary towns and against what the crew did.
 
@@ -65,10 +68,10 @@ def done_table(chain: Chain) -> pd.DataFrame | None:
     return None if table.empty else table.astype({"advised": "str", "done": "str"})
 
 
-# What a coating programme comes to, in a sentence.
+# What a coating programme comes to.
 
-def programme_sentence(chain: Chain, found: Programme, *, years: int) -> str:
-    """Say what the programme coats, costs and saves, or why it coats nothing.
+def programme_message(chain: Chain, found: Programme, *, years: int) -> Message:
+    """Return what the programme coats, costs and saves, or why it coats nothing.
 
     Parameters
     ----------
@@ -79,34 +82,28 @@ def programme_sentence(chain: Chain, found: Programme, *, years: int) -> str:
     years
         Years the budget is given for [years].
     """
-    numbers, money = chain.parameters, chain.project.currency
-    budget = amount(numbers["costs.programme_budget"], money, exact=True)
-    length = counted(years, "year")
-    horizon = counted(numbers["costs.horizon_years"], "year")
+    budget, horizon = (chain.parameters[f"costs.{name}"]
+                       for name in ("programme_budget", "horizon_years"))
     if len(found.table):
-        return (f"{_places(len(found.table))} worth coating within {budget} a year "
-                f"for {length}: that costs {amount(found.table['first_cost'].sum(), money)} and "
-                f"saves about {amount(found.saving, money)} in present value over {horizon}.")
+        return message("costs.programme", n=len(found.table), budget=budget, years=years,
+                       cost=float(found.table["first_cost"].sum()), saving=found.saving,
+                       horizon=horizon)
     allowed = int(chain.costing["coating_allowed"].sum())
     if not allowed:
-        return (f"No coating can be planned: none of the {len(chain.costing):,} places is known to "
-                "be a surface whose owner allows one. A register says so in coating_allowed.")
+        return message("costs.none_allowed", n=len(chain.costing))
     known = int((chain.costing["coating_allowed"] & chain.costing["method"].ne("inspect")).sum())
     if not known:
-        return (f"No coating can be planned: of none of the {allowed:,} places that allow one is "
-                "the surface known. Look at the worst of them first.")
+        return message("costs.none_known", n=allowed)
     costs = chain.strategy_costs
-    pays = costs["cheapest"] & (costs["first_cost"] > 0)
-    if pays.any():
-        return (f"Nothing can be coated within {budget} a year for {length}, "
-                f"though {_places(int(pays.sum()))} worth it: the budget is too small for any of "
-                "them.")
-    return (f"No coating pays: on none of the {known:,} places of known surface that allow one "
-            f"does it cost less over {horizon} than the cheapest way without.")
+    pays = int((costs["cheapest"] & (costs["first_cost"] > 0)).sum())
+    if pays:
+        return message("costs.budget_too_small", n=pays, budget=budget, years=years)
+    return message("costs.none_pays", n=known, horizon=horizon)
 
 
-def _places(n: int) -> str:
-    return "1 place is" if n == 1 else f"{n:,} places are"
+def said(chain: Chain, told: Sequence[Message]) -> list[str]:
+    """Return messages in the project's language."""
+    return Say(chain.project.language, chain.project.currency).all(told)
 
 
 # What a measure was seen to do to the rate of markings, handed on to the cost comparison.
@@ -206,8 +203,8 @@ def effect_table(chain: Chain, effects: Sequence[MeasuredEffect]) -> pd.DataFram
     """
     rows = []
     for effect in effects:
-        cases = {"no effect": 0.0, "low end of what was measured": effect.low,
-                 "as measured": effect.effect, "high end of what was measured": effect.high}
+        cases = {"no_effect": 0.0, "low_end": effect.low, "as_measured": effect.effect,
+                 "high_end": effect.high}
         for case, share in cases.items():
             if np.isfinite(share):
                 rows.append((effect.strategy, effect.measure, effect.verdict, case, share,
@@ -228,26 +225,20 @@ def _cheapest_with(chain: Chain, strategy: str, share: float) -> tuple[int, floa
     return int((costs.argmin(axis=1) == number).sum()), float((base - costs.min(axis=1)).sum())
 
 
-def effect_sentences(effects: Sequence[MeasuredEffect], table: pd.DataFrame) -> list[str]:
-    """Say in plain words which effect is used, and how many places hang on it."""
-    said = []
+def effect_messages(effects: Sequence[MeasuredEffect], table: pd.DataFrame) -> list[Message]:
+    """Return which effect is used, and how many places hang on it."""
+    told = []
     for effect in effects:
-        name = effect.strategy.replace("_", " ")
+        named = {"strategy": effect.strategy, "measure": effect.measure}
         if not effect.usable:
-            said.append(f"The measure {effect.measure!r} gives no verdict ({effect.verdict}), so "
-                        f"{name} is still taken to have no effect on how often a wall is hit.")
+            told.append(message("costs.effect_no_verdict", **named))
             continue
-        own = table[(table["strategy"] == effect.strategy)
-                    & (table["measure"] == effect.measure)].set_index("case")["n_cheapest"]
-        said.append(
-            f"{name.capitalize()} is taken to prevent {effect.effect:.0%} of markings, as measured "
-            f"on {effect.measure!r} (interval {effect.low:.0%} to {effect.high:.0%}). It is then "
-            f"the cheapest way at {own['as measured']:,} places; with no effect at "
-            f"{own['no effect']:,}, at the ends of the interval at "
-            f"{own['low end of what was measured']:,} and "
-            f"{own['high end of what was measured']:,}. To keep it, write effect_on_rate = "
-            f"{effect.effect:.2f} for {effect.strategy} in a strategies file.")
-    return said
+        own = table[(table["strategy"] == effect.strategy) & (table["measure"] == effect.measure)]
+        places = dict(zip(own["case"], own["n_cheapest"].astype(int), strict=True))
+        told.append(message("costs.effect_used", **named, name=effect.strategy,
+                            effect=effect.effect, low=effect.low, high=effect.high,
+                            **{"low_end": math.nan, "high_end": math.nan} | places))
+    return told
 
 
 RATE_STEPS = 41  # points of a drawn curve: more would not be seen
@@ -274,14 +265,15 @@ def write_comparison(chain: Chain, stage: Path, *, horizon_years: int | None,
     if horizon_years is not None:
         chain = chain.with_parameters({"costs.horizon_years": horizon_years},
                                       where="--horizon-years")
-    chain, said = write_effects(chain, stage, measured)
+    chain, told = write_effects(chain, stage, measured)
+    words = Say(chain.project.language, chain.project.currency)
     costs, numbers, strategies = chain.strategy_costs, chain.cost_parameters, chain.strategies
-    write_csv(costs, stage / "strategy_costs.csv")
+    write_csv(words.columns(costs, CODED["strategy_costs"]), stage / "strategy_costs.csv")
     write_parquet(costs, stage / "strategy_costs.parquet")
     write_csv(chain.costing, stage / "costing.csv")
     write_csv(breakeven_table(chain.costing, strategies=strategies, parameters=numbers),
               stage / "breakeven.csv")
-    write_csv(chain.advice, stage / "advice.csv")
+    write_csv(words.columns(chain.advice, CODED["advice"]), stage / "advice.csv")
     for name, table in (("method_shares", shares_table(chain)),
                         ("advised_and_done", done_table(chain))):
         if table is not None:
@@ -292,36 +284,36 @@ def write_comparison(chain: Chain, stage: Path, *, horizon_years: int | None,
         top = cheapest.sort_values("saving", ascending=False).iloc[0]
         shown = chain.costing[chain.costing["place_id"] == top["place_id"]]
         if top["strategy"] != BASELINE:
-            said += write_sensitivity(chain, stage, shown, strategy=str(top["strategy"]),
+            told += write_sensitivity(chain, stage, shown, strategy=str(top["strategy"]),
                                       shares=shares)
         write_csv(cash_flow_table(shown, strategies=strategies, parameters=numbers),
                   stage / "cash_flow.csv")
         write_worked_example(stage / "worked_example.xlsx", shown, strategies=strategies,
-                             parameters=numbers)
+                             parameters=numbers, words=words)
     return {
         "project": chain.project.name,
         "horizon_years": chain.parameters["costs.horizon_years"],
         "n_places": int(cheapest["place_id"].nunique()),
         "cheapest": {str(k): int(v) for k, v in cheapest["strategy"].value_counts().items()},
         "saving": round(float(cheapest["saving"].sum()), 2),
-        "sentences": [*cost_sentences(chain), *said, *chain.limits],
+        "sentences": [*cost_sentences(chain), *words.all(told), *chain.limits],
     }
 
 
 def write_effects(chain: Chain, stage: Path,
-                  measured: Sequence[str]) -> tuple[Chain, list[str]]:
-    """Return the chain that uses the effects asked for; write what hangs on them, and say so."""
+                  measured: Sequence[str]) -> tuple[Chain, list[Message]]:
+    """Return the chain that uses the effects asked for, and what hangs on them, also written."""
     chain, effects = use_measured_effects(chain, measured)
     if not effects:
         return chain, []
     chain.step("step.measured_effects")
     table = effect_table(chain, effects)
     write_csv(table, stage / "measured_effect.csv")
-    return chain, effect_sentences(effects, table)
+    return chain, effect_messages(effects, table)
 
 
 def write_sensitivity(chain: Chain, stage: Path, place: pd.DataFrame, *, strategy: str,
-                      shares: bool) -> list[str]:
+                      shares: bool) -> list[Message]:
     """Write which numbers the saving of one place hangs on, one by one and all at once."""
     path = chain.project.path("strategies")
     write_csv(tornado(place, strategy=strategy, strategies=path, effects=chain.effects,
@@ -333,44 +325,36 @@ def write_sensitivity(chain: Chain, stage: Path, place: pd.DataFrame, *, strateg
                           parameters=chain.cost_parameters, rng=chain.rng("variance shares"))
     write_csv(table, stage / "variance_shares.csv")
     top = table.iloc[0]
-    unit = chain.cost_parameters.row(str(top["name"]))
-    return [f"When the {len(table)} widest numbers all move over their ranges at once, "
-            f"{top['total']:.0%} (give or take {top['total_margin']:.0%}) of the variance of that "
-            f"saving goes with {top['name']}: {unit.meaning} ({unit.unit}). Measure it first."]
+    return [message("costs.variance", count=len(table), total=float(top["total"]),
+                    margin=float(top["total_margin"]), name=str(top["name"]))]
+
+
+def cost_messages(chain: Chain) -> list[Message]:
+    """Return where changing the strategy pays, and where most."""
+    costs, horizon = chain.strategy_costs, chain.parameters["costs.horizon_years"]
+    if costs.empty:
+        return [message("costs.nothing_placed")]
+    best = costs[costs["cheapest"]]
+    change = best[(best["strategy"] != BASELINE) & (best["saving"] > 0)]
+    facts = {"cost": float(costs.loc[costs["strategy"] == BASELINE, "pv_mean"].sum()),
+             "horizon": horizon}
+    if change.empty:
+        unknown = chain.costing["method"].eq("inspect").sum() == len(best)
+        return [message("costs.surfaces_unknown" if unknown else "costs.nothing_cheaper", **facts)]
+    named = change.groupby("strategy")["saving"].agg(["size", "sum"]).sort_values(
+        ["size", "sum"], ascending=False)
+    kinds = tuple(message("costs.kind", strategy=str(name), places=int(row["size"]),
+                          saving=float(row["sum"])) for name, row in named.iterrows())
+    top = change.sort_values("saving", ascending=False).iloc[0]
+    return [message("costs.cheaper", **facts, change=len(change), places=len(best),
+                    saving=float(change["saving"].sum()), kinds=kinds),
+            message("costs.largest" if chain.effects else "costs.largest_no_effect", place=str(top["place_id"]), strategy=str(top["strategy"]),
+                    saving=float(top["saving"]), chance=float(top["chance_cheapest"]))]
 
 
 def cost_sentences(chain: Chain) -> list[str]:
-    """Say in plain words where changing the strategy pays."""
-    costs, money = chain.strategy_costs, chain.project.currency
-    years = counted(chain.parameters["costs.horizon_years"], "year")
-    if costs.empty:
-        return ["No place can be costed: no incident of this log is tied to a place.", ""]
-    best = costs[costs["cheapest"]]
-    change = best[(best["strategy"] != BASELINE) & (best["saving"] > 0)]
-    removing = amount(costs.loc[costs["strategy"] == BASELINE, "pv_mean"].sum(), money)
-    unknown = int(chain.costing["method"].eq("inspect").sum())
-    if change.empty and unknown == len(best):
-        return [f"Removing each marking as it comes costs about {removing} over "
-                f"{years} (present value). No other way can be compared before someone "
-                "has looked at the surfaces: not one is known.", ""]
-    if change.empty:
-        return [f"Removing each marking as it comes costs about {removing} over "
-                f"{years} (present value), and no other way is cheaper anywhere.", ""]
-    named = change.groupby("strategy")["saving"].agg(["size", "sum"]).sort_values(
-        ["size", "sum"], ascending=False)
-    kinds = ", ".join(f"{str(name).replace('_', ' ')} on {row['size']:,.0f} saves "
-                      f"{amount(row['sum'], money)}" for name, row in named.iterrows())
-    top = change.sort_values("saving", ascending=False).iloc[0]
-    sure = chance(top["chance_cheapest"])
-    return [
-        f"Removing each marking as it comes costs about {removing} over {years} "
-        f"(present value); another way is cheaper on average on {len(change):,} of {len(best):,} "
-        f"places and saves about {amount(change['saving'].sum(), money)} ({kinds}).",
-        f"The largest saving is at {top['place_id']}: {top['strategy'].replace('_', ' ')} saves "
-        f"about {amount(top['saving'], money)} ({sure} sure to be cheapest)."
-        + ("" if chain.effects
-           else " No effect of coating on how often a wall is hit is assumed."),
-    ]
+    """Return :func:`cost_messages` in the project's language."""
+    return said(chain, cost_messages(chain))
 
 
 def cost_years(chain: Chain, *, n_places: int) -> pd.DataFrame:
@@ -444,7 +428,7 @@ def write_programme(chain: Chain, stage: Path, *, budget_per_year: float | None,
                                 ("programme_budget", budget_per_year, "--budget-per-year")):
         if value is not None:
             chain = chain.with_parameters({f"costs.{name}": value}, where=option)
-    chain, said = write_effects(chain, stage, measured)
+    chain, told = write_effects(chain, stage, measured)
     years = years or chain.programme_years
     found = chain.programme(years=years, robust=robust)
     write_csv(found.table, stage / "programme.csv")
@@ -454,23 +438,18 @@ def write_programme(chain: Chain, stage: Path, *, budget_per_year: float | None,
         "budget_per_year": chain.parameters["costs.programme_budget"],
         "years": years, "n_places": len(found.table), "saving": round(found.saving, 2),
         "saving_greedy": round(found.saving_greedy, 2),
-        "sentences": [
-            programme_sentence(chain, found, years=years),
-            *(greedy_sentences(chain, found, robust=robust) if len(found.table) else []),
-            *said, *chain.limits],
+        "sentences": [*said(chain, [
+            programme_message(chain, found, years=years),
+            *(greedy_messages(chain, found, robust=robust) if len(found.table) else []),
+            *told]), *chain.limits],
     }
 
 
-def greedy_sentences(chain: Chain, found: Programme, *, robust: bool) -> list[str]:
-    """Say what the plain ranking would save, and what is saved if all rates are not as thought."""
-    money = chain.project.currency
-    said = [f"Taking the best-looking places first would save {amount(found.saving_greedy, money)}"
-            f"{' on average' if robust else ''}."]
+def greedy_messages(chain: Chain, found: Programme, *, robust: bool) -> list[Message]:
+    """Return what the plain ranking would save, and what is saved if rates are not as thought."""
     if not robust:
-        return said
+        return [message("costs.greedy", saving=found.saving_greedy)]
     low, high = (chain.parameters[f"costs.rate_scenario_{end}"] for end in ("low", "high"))
-    better = found.saving_worst - found.saving_worst_otherwise
-    return [
-        *said, f"The programme is chosen to hold if all rates are {low:g} or {high:g} times what "
-        f"is thought: in the worse case it saves {amount(found.saving_worst, money)}, "
-        f"{amount(max(better, 0.0), money)} more than the programme that is best on average would."]
+    return [message("costs.greedy_on_average", saving=found.saving_greedy),
+            message("costs.robust", low=low, high=high, worst=found.saving_worst,
+                    better=max(found.saving_worst - found.saving_worst_otherwise, 0.0))]

@@ -44,6 +44,7 @@ from rehit.patrol.looks import (
 from rehit.patrol.routes import Plan, plan_routes
 from rehit.patrol.travel import Network, Travel, build_network, nearest_seconds
 from rehit.project import FILE_NAME
+from rehit.report.say import Say
 from rehit.report.runsheet import (
     phone_page,
     render_run_sheet,
@@ -169,6 +170,7 @@ def _names(table: pd.DataFrame) -> pd.Series:
 def stops_table(table: pd.DataFrame, **columns: Any) -> gpd.GeoDataFrame:
     """Return a `patrol_stops` table of rows with litres, materials and cautions, and the rest."""
     stops = pd.DataFrame(table[[*LITRES, "materials", "cautions"]]).reset_index(drop=True)
+    stops = Say("en").columns(stops, {"materials": "kit", "cautions": "caution"})
     for name, value in columns.items():
         stops[name] = value.to_numpy() if isinstance(value, pd.Series) else value
     stops["earliest_min"] = np.nan

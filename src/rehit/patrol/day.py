@@ -135,7 +135,7 @@ def _tools(rows: pd.DataFrame) -> tuple[str, ...]:
     """Return what to load besides the liquids summed elsewhere, each thing once."""
     things: dict[str, None] = {}
     for text in rows["materials"].dropna():
-        for part in str(text).split(","):
+        for part in str(text).split(";"):
             # Quantities per job ("paint 0.3 L") are summed for the whole day instead.
             thing = part.strip()
             if thing and not any(mark in thing for mark in (" L", " l ")):

@@ -7,6 +7,7 @@ from pathlib import Path
 from zipfile import ZIP_DEFLATED, ZipFile
 
 from rehit.parameters import Parameter
+from rehit.report.say import Say
 
 
 def leave_to_be_calculated(path: Path) -> None:
@@ -23,8 +24,8 @@ def leave_to_be_calculated(path: Path) -> None:
             archive.writestr(info, content)
 
 
-def said_source(entry: Parameter) -> str:
+def said_source(entry: Parameter, *, words: Say | None = None) -> str:
     """Return where the number in force is from: a project's own is not its default's source."""
     if not entry.overridden:
         return entry.source
-    return f"this project's own; without it {entry.default:g}: {entry.source}"
+    return (words or Say("en"))("worked.own_source", default=entry.default, source=entry.source)

@@ -24,8 +24,12 @@ from rehit.report.say import MINUS, Say
 SAID = {
     "incidents": ("match_evidence",), "findings": ("effect", "advice"),
     "set_aside": ("reason_words",), "evaluations": ("words",),
-    "advice": ("reason", "materials", "waste", "cautions"), "strategy_costs": ("why_not",),
     "forecast": ("method",), "forecast_scores": ("method",),
+}
+#: Columns that hold codes of a group, or messages where the group is empty.
+CODED = {
+    "advice": {"reason": "", "materials": "kit", "waste": "waste", "cautions": "caution"},
+    "strategy_costs": {"why_not": "why_not"},
 }
 _FIELD = re.compile(r"\{(\w+)\}")
 _NUMBER = re.compile(r"[-+]?\d[\d,]*(\.\d+)?( ?%)?")
@@ -165,6 +169,8 @@ def translated(frame: pd.DataFrame, attribute: str, words: Say) -> pd.DataFrame:
     words
         The language.
     """
+    if attribute in CODED:
+        return words.columns(frame, CODED[attribute])
     if words.language == "en":
         if attribute != "evaluations" or "words" not in frame:
             return frame

@@ -17,10 +17,11 @@ A placeholder may carry how its value is written, after a colon:
                    decimals, ``{x:share1}``; ``{x:p}`` a p-value
 ``{x:percent}``    a share as per cent with as many decimals as it needs (90 %, 2.5 %)
 ``{x:change}``     a share as per cent with its sign; ``{x:signed1}`` a number with its sign
-``{x:money}``      money to two figures; ``{x:sum}`` money in full; ``{x:price}`` with its cents
+``{x:money}``      money to two figures (``money3`` to three); ``{x:sum}`` money in full; ``{x:price}`` with its cents
 ``{x:day}``        a day in full; ``{x:date}`` as in 2024-07-02; ``{x:month}``; ``{x:clock}``
 ``{x:in.group}``   the word for a code, such as ``in.substrate``
 ``{x:of.noun}``    a number with what it counts, such as ``of.place``: "1 place", "3 places"
+``{x:start}``      a message at the start of a sentence, with a capital
 ``{x:or}``         a list whose last member follows "or" instead of "and"
 =================  ==============================================================================
 """
@@ -111,6 +112,11 @@ class Say:
         """
         known = {value: self._cell(str(value), group) for value in column.dropna().unique()}
         return column.map(known).astype("str").where(column.notna())
+
+    def columns(self, table: pd.DataFrame, groups: Mapping[str, str]) -> pd.DataFrame:
+        """Return a table with some columns in words; `groups` as for :meth:`cells`."""
+        return table.assign(**{name: self.cells(table[name], group)
+                               for name, group in groups.items() if name in table})
 
     def _cell(self, text: str, group: str) -> str:
         if group:
@@ -286,7 +292,8 @@ class _Filler(string.Formatter):
 
     def format_field(self, value: Any, format_spec: str) -> str:
         if isinstance(value, Message):
-            return self.say(value)
+            said = self.say(value)
+            return said[:1].upper() + said[1:] if format_spec == "start" else said
         if isinstance(value, tuple | list):
             choice = format_spec == "or"
             return self.say.list([self.format_field(v, "" if choice else format_spec)
@@ -315,12 +322,16 @@ _SIMPLE: dict[str, Callable[[Say, Any], str]] = {
 def _written(say: Say, value: Any, spec: str) -> str:
     """Write one value as its specification asks."""
     kind, _, rest = spec.partition(".")
+    if spec == "start":
+        return str(value)[:1].upper() + str(value)[1:]
     if kind == "in":
         return say.code(rest, value)
     if kind == "of":
         return say.counted(value, rest)
     if spec in _SIMPLE:
         return _SIMPLE[spec](say, value)
+    if spec[:5] == "money" and spec[5:].isdigit():
+        return say.money(value, digits=int(spec[5:]))
     if spec == "price":
         return say.sum(value, places=2)
     if spec == "date":

@@ -26,16 +26,14 @@ from rehit.costs.strategies import Strategy
 from rehit.files.safe_text import neutralise_formula
 from rehit.parameters import Parameters, load_parameters
 from rehit.report.live_workbook import leave_to_be_calculated, said_source
-from rehit.wording import counted
+from rehit.report.say import Say
 
 # First sheets of the worked example: what goes in, growth factors and unit costs.
 
 STRATEGY_NUMBERS = ("cleaning_share", "first_cost", "cover_materials_per_m2",
                     "cover_minutes_per_m2", "yearly_cost", "life_cleanings", "recoat_margin",
                     "recoat_every", "effect_on_rate")
-PLACE_NUMBERS = {"gamma_shape": "shape of the gamma distribution of the yearly rate",
-                 "gamma_rate_years": "rate of that distribution (mean rate = shape / rate)",
-                 "mark_area_m2": "mean marked area", "wall_area_m2": "area to repaint or coat"}
+PLACE_NUMBERS = ("gamma_shape", "gamma_rate_years", "mark_area_m2", "wall_area_m2")
 
 
 @dataclass
@@ -45,6 +43,7 @@ class Book:
     workbook: Workbook
     comparison: Comparison
     parameters: Parameters
+    words: Say
     cells: dict[str, str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -59,6 +58,10 @@ class Book:
     def place(self) -> pd.Series:
         """The place worked through."""
         return self.comparison.costing.iloc[0]
+
+    def reference(self, sheet: str, cell: str) -> str:
+        """Return a cell of one of the first sheets as a formula names it."""
+        return f"'{self.words(f'worked.sheet_{sheet}')}'!{cell}"
 
     def sheet(self, name: str) -> Worksheet:
         """Add a sheet whose first column is wide enough for words."""
@@ -76,25 +79,27 @@ def safe(value: object) -> str:
 
 def write_inputs(book: Book) -> None:
     """Write the place, the parameters and the strategies, each number in a cell of its own."""
-    sheet = book.sheet("Inputs")
+    w = book.words
+    sheet = book.sheet(w("worked.sheet_inputs"))
     sheet.set_column(1, 2, 14)
     sheet.set_column(3, 4, 60)
-    sheet.write_string(0, 0, "Place " + safe(book.place["place_id"]), book.bold)
+    sheet.write_string(0, 0, safe(w("worked.place", place=str(book.place["place_id"]))), book.bold)
     row = 1
-    for name, meaning in PLACE_NUMBERS.items():
-        row = _input(book, sheet, row, name, float(book.place[name]), "", meaning, "costing table")
+    for name in PLACE_NUMBERS:
+        row = _input(book, sheet, row, name, float(book.place[name]), "", w(f"worked.{name}"),
+                     w("worked.costing_table"))
     for name in ("access", "traffic_control", "method"):
         sheet.write_string(row, 0, name)
         sheet.write_string(row, 1, safe(book.place[name]), book.given)
         row += 1
-    sheet.write_string(row + 1, 0, "Rates (name, value, unit, meaning, source)", book.bold)
+    sheet.write_string(row + 1, 0, w("worked.rates"), book.bold)
     row += 2
     for name in _parameter_names(book):
         entry = book.parameters.row(f"costs.{name}")
         row = _input(book, sheet, row, name, entry.value, entry.unit, entry.meaning,
-                     said_source(entry))
-    row = _input(book, sheet, row, "horizon", book.comparison.timeline.years, "years",
-                 "years compared", "this comparison")
+                     said_source(entry, words=w))
+    row = _input(book, sheet, row, "horizon", book.comparison.timeline.years,
+                 w("worked.horizon_unit"), w("worked.horizon"), w("worked.this_comparison"))
     _write_strategies(book, sheet, row + 1)
 
 
@@ -110,66 +115,71 @@ def _input(book: Book, sheet: Worksheet, row: int, name: str, value: float, unit
     sheet.write_number(row, 1, value, book.given)
     for column, words in ((2, unit), (3, meaning), (4, source)):
         sheet.write_string(row, column, safe(words))
-    book.cells[name] = "Inputs!" + xl_rowcol_to_cell(row, 1, row_abs=True, col_abs=True)
+    book.cells[name] = book.reference(
+        "inputs", xl_rowcol_to_cell(row, 1, row_abs=True, col_abs=True))
     return row + 1
 
 
 def _write_strategies(book: Book, sheet: Worksheet, row: int) -> None:
-    sheet.write_string(row, 0, "Strategies", book.bold)
+    sheet.write_string(row, 0, book.words("worked.strategies"), book.bold)
     for column, strategy in enumerate(book.comparison.strategies, start=1):
         sheet.write_string(row, column, safe(strategy.name), book.bold)
         for offset, name in enumerate(STRATEGY_NUMBERS, start=1):
             sheet.write_string(row + offset, 0, name)
             value = getattr(strategy, name)
             if np.isinf(value):
-                sheet.write_string(row + offset, column, "no limit", book.given)
+                sheet.write_string(row + offset, column, book.words("worked.no_limit"),
+                                   book.given)
             else:
                 sheet.write_number(row + offset, column, value, book.given)
-            book.cells[f"{strategy.name}.{name}"] = "Inputs!" + xl_rowcol_to_cell(
-                row + offset, column, row_abs=True, col_abs=True)
+            book.cells[f"{strategy.name}.{name}"] = book.reference("inputs", xl_rowcol_to_cell(
+                row + offset, column, row_abs=True, col_abs=True))
 
 
 def write_growth(book: Book) -> None:
     """Write how each cost line grows, in the year and at its end, and the discount factors."""
-    sheet = book.sheet("Factors")
+    w = book.words
+    sheet = book.sheet(w("worked.sheet_factors"))
     cells, years = book.cells, book.comparison.timeline.years
-    for block, (title, time) in enumerate((("in the year", "{y}-1+{p}"), ("at year end", "{y}"))):
+    for block, (key, time) in enumerate((("running", "{y}-1+{p}"), ("end", "{y}"))):
         top = block * (len(LINES) + 4)
-        sheet.write_string(top, 0, f"Growth of each line {title}", book.bold)
+        sheet.write_string(top, 0, w(f"worked.growth_{key}"), book.bold)
         for year in range(1, years + 1):
             sheet.write_number(top, year, year, book.bold)
             here = xl_rowcol_to_cell(top, year, row_abs=True)
             moment = time.format(y=here, p=cells["payment_point"])
             for number, line in enumerate(LINES):
-                sheet.write_string(top + 1 + number, 0, line)
+                sheet.write_string(top + 1 + number, 0, w.code("cost_line", line))
                 growth = cells[f"escalation_{ESCALATION[line]}"]
                 sheet.write_formula(top + 1 + number, year, f"=(1+{growth})^({moment})",
                                     book.factor)
             row = top + 1 + len(LINES)
-            sheet.write_string(row, 0, f"discount factor {title}")
+            sheet.write_string(row, 0, w(f"worked.discount_{key}"))
             sheet.write_formula(row, year, f"=(1+{cells['discount_rate']})^-({moment})",
                                 book.factor)
-            key = "running" if block == 0 else "end"
-            cells[f"growth.{key}.{year}"] = (
-                f"Factors!{xl_rowcol_to_cell(top + 1, year, row_abs=True)}:"
-                f"{xl_rowcol_to_cell(top + len(LINES), year, row_abs=True)}")
-            cells[f"discount.{key}.{year}"] = "Factors!" + xl_rowcol_to_cell(row, year)
+            cells[f"growth.{key}.{year}"] = book.reference("factors", (
+                f"{xl_rowcol_to_cell(top + 1, year, row_abs=True)}:"
+                f"{xl_rowcol_to_cell(top + len(LINES), year, row_abs=True)}"))
+            cells[f"discount.{key}.{year}"] = book.reference("factors",
+                                                             xl_rowcol_to_cell(row, year))
 
 
 def write_unit_costs(book: Book) -> None:
     """Write what one cleaning, one covering and one repaint cost, line by line, as formulas."""
-    sheet = book.sheet("Unit costs")
+    w = book.words
+    sheet = book.sheet(w("worked.sheet_unit_costs"))
     for number, line in enumerate(LINES):
-        sheet.write_string(number + 1, 0, line)
+        sheet.write_string(number + 1, 0, w.code("cost_line", line))
     column = 1
-    columns = [(f"{s.name}: {what}", f"{s.name}.{what}", formulas)
+    columns = [(w(f"worked.unit_{what}", strategy=w.code("strategy", s.name)),
+                f"{s.name}.{what}", formulas)
                for s in book.comparison.strategies
                for what, formulas in (("cleaning", _cleaning(book, s)), ("cover", _cover(book, s)))]
     c = book.cells
-    columns.append(("full repaint", "repaint", _wall_job(
+    columns.append((w("worked.unit_repaint"), "repaint", _wall_job(
         book, c["repaint_materials_per_m2"], c["repaint_minutes_per_m2"],
         c["repaint_minutes_per_visit"])))
-    columns += [(f"{s.name}: full repaint in place of a patch, costs more by", f"{s.name}.repaint",
+    columns += [(w("worked.unit_more", strategy=w.code("strategy", s.name)), f"{s.name}.repaint",
                  _more(book, s)) for s in book.comparison.strategies if s.paints]
     for title, key, formulas in columns:
         sheet.write_string(0, column, safe(title), book.bold)
@@ -177,10 +187,10 @@ def write_unit_costs(book: Book) -> None:
             sheet.write_formula(number + 1, column, "=" + formulas.get(line, "0"), book.money)
         first = xl_rowcol_to_cell(1, column, row_abs=True, col_abs=True)
         last = xl_rowcol_to_cell(len(LINES), column, row_abs=True, col_abs=True)
-        book.cells[f"unit.{key}"] = f"'Unit costs'!{first}:{last}"
+        book.cells[f"unit.{key}"] = book.reference("unit_costs", f"{first}:{last}")
         sheet.write_formula(len(LINES) + 1, column, f"=SUM({first}:{last})", book.money)
         column += 1
-    sheet.write_string(len(LINES) + 1, 0, "sum", book.bold)
+    sheet.write_string(len(LINES) + 1, 0, book.words("worked.sum"), book.bold)
     sheet.set_column(1, column, 22)
 
 
@@ -259,16 +269,16 @@ def _site(book: Book) -> dict[str, str]:
             if bool(book.place["traffic_control"]) else "0"}
 
 
-COLUMNS = ("year", "cleanings expected", "cleaning cost", "upkeep", "planned repaints",
-           "planned repaint cost", "renewals at a cleaning", "cost of these", "renewals by age",
-           "cost of these", "credit for unused life", "sum at the prices of the year",
-           "present value")
+COLUMNS = ("year", "cleanings", "cleaning_cost", "upkeep", "planned", "planned_cost",
+           "by_cleaning", "by_cleaning_cost", "by_age", "by_age_cost", "credit", "sum", "present")
+TOP_COLUMNS = ("strategy", "present", "annual", "saved", "own", "agrees", "allowed")
 
 
 def write_worked_example(path: Path | str, costing: pd.DataFrame, *,
                          strategies: Sequence[Strategy] | Path | str | None = None,
                          horizon_years: int | None = None,
-                         parameters: Parameters | None = None) -> Path:
+                         parameters: Parameters | None = None,
+                         words: Say | None = None) -> Path:
     """Write the first place of a costing table as a workbook with live formulas.
 
     Parameters
@@ -279,6 +289,8 @@ def write_worked_example(path: Path | str, costing: pd.DataFrame, *,
         The `costing` table; its first row is worked through.
     strategies, horizon_years, parameters
         As for :func:`rehit.costs.lifecycle.compare_by_formula`.
+    words
+        Language of the sheets; English by default.
 
     Returns
     -------
@@ -289,10 +301,11 @@ def write_worked_example(path: Path | str, costing: pd.DataFrame, *,
     parameters = parameters or load_parameters()
     comparison = compare_by_formula(costing.head(1), strategies=strategies,
                                     horizon_years=horizon_years, parameters=parameters)
+    say = words or Say("en")
     with Workbook(str(path), {"strings_to_formulas": False, "strings_to_urls": False}) as workbook:
-        workbook.set_properties({"title": "One place worked by hand"})
-        book = Book(workbook, comparison, parameters)
-        summary = book.sheet("Summary")
+        workbook.set_properties({"title": say("worked.title")})
+        book = Book(workbook, comparison, parameters, say)
+        summary = book.sheet(say("worked.sheet_summary"))
         write_inputs(book)
         write_growth(book)
         write_unit_costs(book)
@@ -315,7 +328,7 @@ def _write_years(book: Book, number: int) -> str:
     sheet = book.sheet(name)
     sheet.set_column(0, len(COLUMNS), 18)
     for column, title in enumerate(COLUMNS):
-        sheet.write_string(0, column, title, book.bold)
+        sheet.write_string(0, column, book.words(f"worked.col_{title}"), book.bold)
     renewals = _renewals(book, number)
     unused = xl_rowcol_to_cell(years + 3, 10)
     first = f"=SUM({cells[f'unit.{strategy.name}.cover']})"
@@ -324,10 +337,10 @@ def _write_years(book: Book, number: int) -> str:
         sheet.write_formula(1, column, first, book.money)
     for year in range(1, years + 1):
         _write_year(book, sheet, number, year, renewals, unused)
-    sheet.write_string(years + 3, 9, "unused share of life")
+    sheet.write_string(years + 3, 9, book.words("worked.unused_share"))
     sheet.write_number(years + 3, 10, float(renewals.unused[0]), book.given)
     last = xl_rowcol_to_cell(years + 1, 12)
-    sheet.write_string(years + 2, 0, "sum", book.bold)
+    sheet.write_string(years + 2, 0, book.words("worked.sum"), book.bold)
     sheet.write_formula(years + 2, 12, f"=SUM(M2:{last})", book.money)
     _write_renewal_check(book, number, renewals.by_cleaning[0], name)
     return f"'{name}'!" + xl_rowcol_to_cell(years + 2, 12)
@@ -399,8 +412,7 @@ def _write_renewal_check(book: Book, number: int, by_cleaning: np.ndarray, name:
     effect = book.cells[f"{comparison.strategies[number].name}.effect_on_rate"]
     terms = int(np.ceil(by_cleaning.sum() * 8 + 30))
     top = years + 5
-    sheet.write_string(top, 0, "Renewals checked: chance of at least K, 2K, 3K … cleanings by the "
-                               "end of each year, added up", book.bold)
+    sheet.write_string(top, 0, book.words("worked.renewals_checked"), book.bold)
     sheet.write_string(top + 1, 0, "K")
     sheet.write_formula(top + 1, 1, f"={life_formula(book, pieces.strategy)}", book.factor)
     lives = xl_rowcol_to_cell(top + 1, 1, row_abs=True, col_abs=True)
@@ -415,30 +427,33 @@ def _write_renewal_check(book: Book, number: int, by_cleaning: np.ndarray, name:
         sheet.write_formula(row, 1, f"={total}", book.factor)
         given = f"SUM(G3:{xl_rowcol_to_cell(year + 1, 6)})"
         sheet.write_formula(row, 2, f'=IF(ABS({xl_rowcol_to_cell(row, 1)}-{given})<0.00001,'
-                                    '"agrees","differs")')
+                                    f'{quoted(book, "agrees")},{quoted(book, "differs")})')
 
 
-def _write_summary(book: Book, sheet: object, totals: list[str]) -> None:
-    comparison = book.comparison
-    sheet.set_column(1, 6, 20)  # type: ignore[attr-defined]
-    write = sheet.write_string  # type: ignore[attr-defined]
-    formula, number = sheet.write_formula, sheet.write_number  # type: ignore[attr-defined]
-    write(0, 0, "Place " + safe(book.place["place_id"]) + ": cost over "
-          f"{counted(comparison.timeline.years, 'year')}", book.bold)
-    titles = ("strategy", "present value", "equal sum a year", "saved against the first",
-              "rehit's own figure", "agrees to the cent", "may be used here")
-    for column, title in enumerate(titles):
-        write(2, column, title, book.bold)
+def quoted(book: Book, name: str) -> str:
+    """Return a word as text inside a formula."""
+    return '"' + book.words(f"worked.{name}").replace('"', '""') + '"'
+
+
+def _write_summary(book: Book, sheet: Worksheet, totals: list[str]) -> None:
+    comparison, w = book.comparison, book.words
+    sheet.set_column(1, 6, 20)
+    sheet.write_string(0, 0, safe(w("worked.heading", place=str(book.place["place_id"]),
+                                    years=comparison.timeline.years)), book.bold)
+    for column, title in enumerate(TOP_COLUMNS):
+        sheet.write_string(2, column, w(f"worked.top_{title}"), book.bold)
     d, n = book.cells["discount_rate"], book.cells["horizon"]
     annuity = f"IF({d}=0,{n},(1-(1+{d})^-{n})/{d})"
     for row, (pieces, expected, total) in enumerate(
             zip(comparison.pieces, comparison.expected, totals, strict=True), start=3):
         own = float(expected.present_value[0])
-        write(row, 0, safe(pieces.strategy.name))
-        write(row, 6, "yes" if pieces.allowed[0] else f"no: {pieces.why_not[0]}")
-        formula(row, 1, f"={total}", book.money)
-        formula(row, 2, f"=B{row + 1}/{annuity}", book.money)
-        formula(row, 3, f"=B4-B{row + 1}", book.money)
-        number(row, 4, own, book.given)
-        formula(row, 5, f'=IF(ABS(B{row + 1}-E{row + 1})<0.005,"yes","NO")')
-    write(len(totals) + 4, 0, (__doc__ or "").split("\n\n", 1)[1].replace("\n", " "), book.wrap)
+        sheet.write_string(row, 0, safe(pieces.strategy.name))
+        sheet.write_string(row, 6, w("worked.yes") if pieces.allowed[0] else
+                           w("worked.not_allowed", why=pieces.why_not[0]))
+        sheet.write_formula(row, 1, f"={total}", book.money)
+        sheet.write_formula(row, 2, f"=B{row + 1}/{annuity}", book.money)
+        sheet.write_formula(row, 3, f"=B4-B{row + 1}", book.money)
+        sheet.write_number(row, 4, own, book.given)
+        sheet.write_formula(row, 5, f"=IF(ABS(B{row + 1}-E{row + 1})<0.005,"
+                                    f"{quoted(book, 'yes')},{quoted(book, 'no')})")
+    sheet.write_string(len(totals) + 4, 0, w("worked.note"), book.wrap)

@@ -1,4 +1,8 @@
-"""Pick the method for each incident, with reason, second choice, time, materials and cautions."""
+"""Pick the method for each incident, with reason, second choice, time, materials and cautions.
+
+Reasons are messages, and materials, waste and cautions are codes: the catalogues ``treatment.po``
+hold their words.
+"""
 
 from __future__ import annotations
 
@@ -8,17 +12,22 @@ import numpy as np
 import pandas as pd
 
 from rehit.errors import ManyErrors, RehitError, TableError
+from rehit.messages import Message, as_text, from_text, message
 from rehit.parameters import Parameters, load_parameters
 from rehit.tables import check
-from rehit.treatment.methods import RECURRING, fill_reason, load_cautions, load_methods
+from rehit.treatment.methods import (
+    OWN_CODE,
+    RECURRING,
+    load_cautions,
+    load_methods,
+    own_reason,
+)
 from rehit.words.vocabulary import code_texts
 
 NEEDED = ("incident_id", "substrate", "finish", "medium", "area_m2")
 FALLBACK = "nothing_covers_it"
-MEDIA = {"spray": "spray paint", "marker": "marker pen", "wax": "wax or crayon", "chalk": "chalk",
-         "etched": "scratching", "sticker": "sticker", "house_paint": "household paint",
-         "other": "an unusual medium", "unknown": "an unnamed medium"}
-SURFACES = {"powder_coated": "a powder-coated finish", "sign_face": "a sign face"}
+#: Surfaces whose words already say how they are finished.
+FINISHED = ("powder_coated", "sign_face")
 
 
 def choose_methods(incidents: pd.DataFrame, *, methods: pd.DataFrame | Path | str | None = None,
@@ -122,24 +131,24 @@ def decide(facts: pd.DataFrame, rules: pd.DataFrame, *, recurring_from: float) -
     return decided
 
 
-def explain(advice_row: pd.Series) -> str:
-    """Return the full text of one incident's advice, with every caution spelt out.
+def explained(advice_row: pd.Series) -> tuple[Message, ...]:
+    """Return one incident's advice to be said in full, with every caution spelt out.
 
     Examples
     --------
     >>> case = pd.DataFrame({"incident_id": ["a"], "substrate": ["unknown"], "finish": ["unknown"],
     ...                      "medium": ["spray"], "area_m2": [2.0]})
-    >>> print(explain(choose_methods(case).iloc[0]).splitlines()[0])
-    inspect: The log does not say what the surface is (place); look at it and make a test patch \
-before choosing a method.
+    >>> explained(choose_methods(case).iloc[0])[0].facts["reason"].code
+    'advice.unknown_surface'
     """
-    table = load_cautions()
-    named = advice_row["cautions"].split("; ")
-    lines = [f"{advice_row['method']}: {advice_row['reason']}"]
+    said = [message("advice.first", method=advice_row["method"],
+                    reason=from_text(advice_row["reason"]))]
     if isinstance(advice_row["second_choice"], str):
-        lines.append(f"If that cannot be done: {advice_row['second_choice']}.")
-    lines += [f"- {row.text} ({row.source})" for row in table.itertuples() if row.short in named]
-    return "\n".join(lines)
+        said.append(message("advice.second", method=advice_row["second_choice"]))
+    source = load_cautions().set_index("code")["source"]
+    said += [message("advice.caution", caution=message(f"caution_full.{code}"),
+                     source=source[code]) for code in advice_row["cautions"].split("; ")]
+    return tuple(said)
 
 
 def _advice(facts: pd.DataFrame, rules: pd.DataFrame, decided: np.ndarray) -> pd.DataFrame:
@@ -147,20 +156,24 @@ def _advice(facts: pd.DataFrame, rules: pd.DataFrame, decided: np.ndarray) -> pd
         return rules[name].to_numpy()[decided]
 
     area = facts["area"].to_numpy()
+    def codes(name: str) -> pd.Series:
+        joined = pd.Series(rules[name].str.replace(r"\s*;\s*", "; ", regex=True).to_numpy()[decided],
+                           dtype="str")
+        return joined.where(joined != "")
+
     second = pd.Series(column("second_choice"), dtype="str")
     paint = area * column("paint_l_per_m2").astype(float)
     remover = area * column("remover_l_per_m2").astype(float)
     water = area * column("wash_water_l_per_m2").astype(float)
-    waste = pd.Series(column("waste"), dtype="str")
     return pd.DataFrame({
         "method": pd.Series(column("method"), dtype="str"),
         "reason": _reasons(facts, rules, decided),
         "second_choice": second.where(second != ""),
         "minutes": column("minutes_per_visit").astype(float)
         + area * column("minutes_per_m2").astype(float),
-        "materials": _materials(column("kit"), paint, remover),
+        "materials": codes("kit"),
         "paint_l": paint, "remover_l": remover, "wash_water_l": water,
-        "waste": waste.where(waste != ""),
+        "waste": codes("waste"),
         "cautions": _cautions(facts, rules, decided),
         "rule": pd.Series(column("rule"), dtype="str"),
     })
@@ -172,33 +185,32 @@ def _reasons(facts: pd.DataFrame, rules: pd.DataFrame, decided: np.ndarray) -> p
         "medium": facts["medium"], "thing": facts["asset_type"], "earlier": facts["earlier"],
         "area": facts["area"].round(2), "known": facts["area_known"]})
     number, unique = pd.factorize(pd.MultiIndex.from_frame(cases))
-    templates = rules["reason"].tolist()
-    told = []
-    for rule, substrate, finish, medium, thing, earlier, area, known in unique:
-        size = f"{area:g} m²" if known else f"about {area:g} m² (not recorded)"
-        told.append(fill_reason(templates[rule], {
-            "surface": _surface(substrate, finish), "substrate": substrate.replace("_", " "),
-            "medium": MEDIA.get(medium, medium), "area": size, "earlier": str(earlier),
-            "thing": "place" if thing == "unknown" else thing.replace("_", " ")}))
+    reasons = rules["reason"].tolist()
+    told = [as_text(_reason(reasons[rule], *case)) for rule, *case in unique]
     return pd.Series(np.array(told, dtype=object)[number], dtype="str")
 
 
-def _surface(substrate: str, finish: str) -> str:
-    if substrate in SURFACES:
-        return SURFACES[substrate]
-    name = "surface" if substrate in ("unknown", "other") else substrate
-    return name if finish == "unknown" or substrate == "glass" else f"{finish} {name}"
+def _reason(reason: str, substrate: str, finish: str, medium: str, thing: str, earlier: int,
+            area: float, known: bool) -> Message:
+    """Return rehit's own message with the facts of the case, or the user's text filled in."""
+    facts = {
+        "surface": _surface(substrate, finish), "substrate": substrate, "medium": medium,
+        "area": message("on.area" if known else "on.area_assumed", m2=float(area)),
+        "thing": message("on.place") if thing == "unknown" else thing}
+    if OWN_CODE.fullmatch(reason):
+        return Message(reason, facts | {"n": int(earlier)})
+    spoken = {"substrate": message("on.plain", substrate=substrate),
+              "medium": message("on.medium", medium=medium), "earlier": int(earlier)}
+    return own_reason(reason, facts | spoken)
 
 
-def _materials(kit: np.ndarray, paint: np.ndarray, remover: np.ndarray) -> pd.Series:
-    cases = pd.DataFrame({"kit": kit, "paint": paint.round(2), "remover": remover.round(2)})
-    number, unique = pd.factorize(pd.MultiIndex.from_frame(cases))
-    told = []
-    for tools, litres, solvent in unique:
-        parts = [f"paint {litres:.2f} L"] if litres > 0 else []
-        parts += [f"remover or solvent {solvent:.2f} L"] if solvent > 0 else []
-        told.append(", ".join([*parts, *([tools] if tools else [])]))
-    return pd.Series(np.array(told, dtype=object)[number], dtype="str")
+def _surface(substrate: str, finish: str) -> Message:
+    if substrate in FINISHED:
+        return message(f"on.{substrate}")
+    if substrate in ("unknown", "other"):
+        return message("on.surface" if finish == "unknown" else f"on.{finish}_surface")
+    plain = finish == "unknown" or substrate == "glass"
+    return message("on.plain" if plain else f"on.{finish}", substrate=substrate)
 
 
 def _cautions(facts: pd.DataFrame, rules: pd.DataFrame, decided: np.ndarray) -> pd.Series:
@@ -215,8 +227,8 @@ def _cautions(facts: pd.DataFrame, rules: pd.DataFrame, decided: np.ndarray) -> 
             holds = holds | np.isin(value, str(row.when_values).split("|"))
         flags |= holds.astype(np.int64) << bit
     number, unique = pd.factorize(flags)
-    told = ["; ".join(s for bit, s in enumerate(table["short"]) if flag >> bit & 1)
-            or "follow local codes" for flag in unique.tolist()]
+    told = ["; ".join(code for bit, code in enumerate(table["code"]) if flag >> bit & 1)
+            for flag in unique.tolist()]
     return pd.Series(np.array(told, dtype=object)[number], dtype="str")
 
 
@@ -250,19 +262,15 @@ def _fallback(rules: pd.DataFrame) -> pd.DataFrame:
     """The row for what no rule covers: look at it."""
     row = dict.fromkeys(rules.columns, "") | {
         "rule": FALLBACK, "method": "inspect", "cautions": "test_patch",
-        "reason": "No row of the decision table covers {surface} marked with {medium}: look at it."}
+        "reason": f"advice.{FALLBACK}"}
     numbers = {name: 0.0 for name in rules.columns if rules[name].dtype.kind == "f"}
     return pd.DataFrame([row | numbers])
 
 
 # Advice held against what was done, and against the shares that ordinary towns show.
 
-BANDS = {
-    "share_paint_out": (("paint_out",), "painted out"),
-    "share_solvent_wipe": (("solvent_wipe",), "wiped with solvent"),
-    "share_hot_wash": (("hot_wash",), "hot-washed on bare masonry"),
-    "share_paint_and_wipe": (("paint_out", "solvent_wipe"), "painted out or wiped"),
-}
+BANDS = {"share_paint_out": ("paint_out",), "share_solvent_wipe": ("solvent_wipe",),
+         "share_hot_wash": ("hot_wash",), "share_paint_and_wipe": ("paint_out", "solvent_wipe")}
 WAITING = ("inspect", "refer")
 
 
@@ -333,7 +341,7 @@ def method_shares(methods: pd.Series, *, parameters: Parameters | None = None) -
     Returns
     -------
     pandas.DataFrame
-        ``code, share, usual, low, high, inside, words``.
+        ``code, share, usual, low, high, inside``.
 
     Examples
     --------
@@ -344,13 +352,9 @@ def method_shares(methods: pd.Series, *, parameters: Parameters | None = None) -
     values = parameters or load_parameters()
     settled = methods[methods.notna() & ~methods.isin(WAITING)]
     rows = []
-    for name, (codes, words) in BANDS.items():
+    for name, codes in BANDS.items():
         band = values.row(f"treatment.{name}")
         share = float(settled.isin(codes).mean()) if len(settled) else float("nan")
-        inside = band.low <= share <= band.high
-        verdict = "as in" if inside else "unlike"
-        rows.append((name, share, band.value, band.low, band.high, bool(inside),
-                     f"{share:.0%} of jobs are {words}, {verdict} ordinary towns "
-                     f"({band.low:.0%} to {band.high:.0%}; {band.source})"
-                     if len(settled) else "no settled job to judge by"))
-    return pd.DataFrame(rows, columns=["code", "share", "usual", "low", "high", "inside", "words"])
+        rows.append((name, share, band.value, band.low, band.high,
+                     bool(band.low <= share <= band.high)))
+    return pd.DataFrame(rows, columns=["code", "share", "usual", "low", "high", "inside"])

@@ -5,6 +5,10 @@ condition cell is empty (anything goes), one code, or several with ``|`` between
 area matches from ``area_min_m2`` (included) up to ``area_max_m2`` (left out); ``earlier_min`` is a
 number of earlier incidents on the place, or ``recurring`` for ``treatment.recurring_from``.
 
+``reason`` is the code of a message, or a user's own sentence with places for the facts in braces;
+``kit``, ``waste`` and ``cautions`` hold codes separated by ``;`` (a user's own words in ``kit`` and
+``waste`` are said as they are).
+
 A user's file of the same columns goes before rehit's rows, in its own order, so its rows win; a
 row with the name of one of rehit's takes that row's place in the order instead.
 """
@@ -12,6 +16,7 @@ row with the name of one of rehit's takes that row's place in the order instead.
 from __future__ import annotations
 
 import re
+from collections.abc import Callable, Mapping
 from functools import cache
 from importlib.resources import files
 from io import StringIO
@@ -20,6 +25,7 @@ from pathlib import Path
 import pandas as pd
 
 from rehit.errors import InputFileError, ManyErrors, RehitError, SettingError
+from rehit.messages import Message, message
 from rehit.tables import table
 
 CODED = ("substrate", "finish", "medium", "asset_type", "heritage")
@@ -32,6 +38,8 @@ COLUMNS = ("rule", "substrate", "finish", "medium", "area_min_m2", "area_max_m2"
 REASON_FIELDS = ("surface", "substrate", "medium", "area", "thing", "earlier")
 RECURRING = "recurring"
 _FIELD = re.compile(r"\{([A-Za-z]+)\}")
+#: What the reason of a row that rehit ships looks like.
+OWN_CODE = re.compile(r"advice\.[a-z_]+")
 
 
 def load_methods(path: Path | str | None = None, *, replace: bool = False) -> pd.DataFrame:
@@ -89,9 +97,9 @@ def _default_methods() -> pd.DataFrame:
 
 @cache
 def load_cautions() -> pd.DataFrame:
-    """Return the cautions: ``code, short, text, when_column, when_values, source``.
+    """Return the cautions: ``code, when_column, when_values, source``.
 
-    A caution with a ``when_column`` is added to every incident whose value there is among
+    Their words are the messages ``caution.<code>`` (short) and ``caution_full.<code>``. A caution with a ``when_column`` is added to every incident whose value there is among
     ``when_values``; the others are named by the rows of the decision table.
     """
     source = files("rehit") / "treatment" / "cautions.csv"
@@ -144,7 +152,7 @@ def _row_faults(row: pd.Series, where: str) -> list[RehitError]:
     if strange:
         fault(f"cautions {', '.join(sorted(strange))}", ", ".join(load_cautions()["code"]))
     try:
-        fill_reason(row["reason"], dict.fromkeys(REASON_FIELDS, "x"))
+        own_reason(row["reason"], dict.fromkeys(REASON_FIELDS, "x"))
     except (KeyError, ValueError):
         fault(f"the reason {row['reason']!r}", "the fields " + ", ".join(
             f"{{{name}}}" for name in REASON_FIELDS) + ", also with a capital")
@@ -154,8 +162,8 @@ def _row_faults(row: pd.Series, where: str) -> list[RehitError]:
     return faults
 
 
-def fill_reason(template: str, words: dict[str, str]) -> str:
-    """Fill the case into a reason sentence; ``{Surface}`` starts with a capital.
+def own_reason(template: str, facts: Mapping[str, object]) -> Message:
+    """Return a user's reason as a message, its places filled; ``{Surface}`` starts a sentence.
 
     Raises
     ------
@@ -166,26 +174,54 @@ def fill_reason(template: str, words: dict[str, str]) -> str:
 
     Examples
     --------
-    >>> fill_reason("{Surface}: wipe it.", {"surface": "bare metal"})
-    'Bare metal: wipe it.'
+    >>> own_reason("Ask about the {thing}.", {"thing": "bin"}).facts["part"]
+    'bin'
     """
-    def one(found: re.Match[str]) -> str:
-        name = found.group(1)
-        text = words[name.lower()]  # KeyError for a field that is not known
-        return text if name.islower() else text[:1].upper() + text[1:]
-
-    if set(_FIELD.sub("", template)) & set("{}"):
+    pieces = _FIELD.split(template)
+    if any(set(piece) & set("{}") for piece in pieces[::2]):
         raise ValueError(template)  # nothing but plain names: no formatting, no attributes
-    return _FIELD.sub(one, template)
+    told = message("advice.own", text=pieces[-1])
+    for at in range(len(pieces) - 2, 0, -2):
+        name = pieces[at]
+        code = "advice.own_field" if name.islower() else "advice.own_field_start"
+        told = message(code, before=pieces[at - 1], part=facts[name.lower()], after=told)
+    return told
 
 
-def _check_number(text: str, name: str, fault: object) -> None:
+def cautions_of(method: str, *, methods: pd.DataFrame | None = None) -> tuple[str, ...]:
+    """Return the codes of every caution that work by one method can carry, wherever it is done.
+
+    Those of the rules that choose the method and those every such job carries; what only single
+    places carry (height, traffic, electrics, railway, protected things) is left to each place.
+
+    Parameters
+    ----------
+    method
+        Code of the method.
+    methods
+        Decision table in force; rehit's own by default.
+
+    Examples
+    --------
+    >>> {"pressure", "runoff", "silica", "burner_exhaust"} <= set(cautions_of("hot_wash"))
+    True
+    """
+    rules = load_methods() if methods is None else methods
+    named = {code for cell in rules.loc[rules["method"] == method, "cautions"]
+             for code in _split(cell, ";")}
+    table = load_cautions()
+    always = table["when_column"].eq("method") & table["when_values"].map(
+        lambda values: method in _split(values))
+    return tuple(table.loc[always | table["code"].isin(named), "code"])
+
+
+def _check_number(text: str, name: str, fault: Callable[[str, str], None]) -> None:
     if text == "" and name not in ("minutes_per_visit", "minutes_per_m2"):
         return
     if name == "earlier_min" and text == RECURRING:
         return
     if not _is_number(text) or float(text) < 0:
-        fault(f"{name} {text!r}", "a number from 0 up")  # type: ignore[operator]
+        fault(f"{name} {text!r}", "a number from 0 up")
 
 
 def _is_number(text: str) -> bool:
