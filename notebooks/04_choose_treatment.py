@@ -32,9 +32,10 @@ from rehit.chain import Chain
 from rehit.project import load_project
 from rehit.report.figures import house_style, method_mix
 from rehit.report.say import Say
-from rehit.treatment.choose import compare_done, explain, method_shares
+from rehit.treatment.choose import compare_done, explained, method_shares
 
 chain = Chain(load_project(PROJECT))
+say = Say(chain.project.language, chain.project.currency)
 advice = chain.advice
 
 # %% [markdown]
@@ -64,7 +65,7 @@ if len(advice):
 
 # %%
 for _, row in advice.drop_duplicates("method").iterrows():
-    print(explain(row), end="\n\n")
+    print(*say.all(explained(row)), sep="\n", end="\n\n")
 
 # %% [markdown]
 # ## How
@@ -76,10 +77,11 @@ for _, row in advice.drop_duplicates("method").iterrows():
 if advice["method"].isin(["inspect"]).all():
     print("Every job waits for an inspection, so there are no shares to judge.")
 else:
-    display(method_shares(advice["method"])[["words", "inside"]].assign(
-        inside=lambda shares: shares["inside"].map({True: "yes", False: "no"})).rename(
-        columns={"words": "share and usual band", "inside": "inside the band"}).style.hide().format(
-        escape="html"))
+    shares = method_shares(advice["method"])
+    display(shares.assign(code=say.cells(shares["code"], "share"),
+                          inside=shares["inside"].map({True: "yes", False: "no"})).rename(
+        columns={"code": "jobs", "inside": "inside the band"}).style.hide().format(
+        "{:.0%}", subset=["share", "usual", "low", "high"]))
 
 # %% [markdown]
 # What the works log teaches about time, litres and cost (pulled towards the defaults where jobs are

@@ -35,7 +35,7 @@ from IPython.display import HTML, display
 
 from rehit.chain import Chain
 from rehit.costs.lifecycle import cash_flow_table, compare_strategies
-from rehit.outputs.costs import cost_sentences, cost_years, programme_sentence, rate_costs
+from rehit.outputs.costs import cost_messages, cost_years, programme_message, rate_costs
 from rehit.project import load_project
 from rehit.report.figures import breakeven_curve, budget_sweep, cost_over_years, house_style
 from rehit.report.knobs import turning
@@ -53,8 +53,8 @@ costing, costs, numbers = chain.costing, chain.strategy_costs, chain.cost_parame
 
 # %%
 programme = chain.programme(years=PROGRAMME_YEARS)
-said = cost_sentences(chain)
-said.append(programme_sentence(chain, programme, years=PROGRAMME_YEARS))
+said = say.all([*cost_messages(chain),
+                programme_message(chain, programme, years=PROGRAMME_YEARS)])
 said.append(where_coating_pays(
     costing, costs, say=say, top=20, kinds=chain.repeats.set_index("place_id")["asset_type"]))
 display(HTML("<ul class='say'>" + "".join(

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from rehit.costs.lifecycle import ITEMS, cash_flow_table, compare_by_formula
+from rehit.costs.lifecycle import cash_flow_table, compare_by_formula
 from rehit.parameters import load_parameters
+from rehit.tables import table
 
 PARAMETERS = load_parameters().override({
     "costs.permanent_life_years": 4, "costs.planned_repaint_years": 5,
@@ -25,9 +26,9 @@ def test_discounted_flows_add_up_to_the_present_value(costing, nominal: bool) ->
 
 def test_every_item_appears_and_only_the_credit_is_negative(costing) -> None:
     flows = cash_flow_table(costing, parameters=PARAMETERS)
-    assert set(flows["item"]) == set(ITEMS) - {"upkeep"}
-    assert (flows.loc[flows["item"] == "credit for unused life", "amount"] < 0).all()
-    assert (flows.loc[flows["item"] != "credit for unused life", "amount"] > 0).all()
+    assert set(flows["item"]) == set(table("cash_flows").column("item").allowed) - {"upkeep"}
+    assert (flows.loc[flows["item"] == "unused_life", "amount"] < 0).all()
+    assert (flows.loc[flows["item"] != "unused_life", "amount"] > 0).all()
 
 
 def test_money_of_the_day_grows_by_inflation(one_wall) -> None:

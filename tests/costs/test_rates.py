@@ -67,9 +67,9 @@ def test_the_life_of_what_does_not_lie_on_the_wall_knows_no_spots(one_wall) -> N
 
 
 @pytest.mark.parametrize(("method", "why"), [
-    ("inspect", "the surface is not known: look at it first"),
-    ("polish_or_replace", "the surface is not one it is used on"),
-    ("refer", "the surface is not one it is used on")])
+    ("inspect", "unknown_surface"),
+    ("polish_or_replace", "unfit_surface"),
+    ("refer", "unfit_surface")])
 def test_nothing_is_coated_that_is_not_known_or_cannot_be_cleaned_off(
         one_wall, method: str, why: str) -> None:
     for name in ("sacrificial_coating", "permanent_coating"):

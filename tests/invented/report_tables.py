@@ -144,9 +144,10 @@ def make_extras(incidents: gpd.GeoDataFrame, repeats: gpd.GeoDataFrame) -> dict[
             "observed": rng.poisson(60, 10).astype(float)}),
         "advice": pd.DataFrame({
             "incident_id": incidents["incident_id"], "method": rng.choice(METHODS, n),
-            "reason": "painted", "second_choice": None, "minutes": 25.0, "materials": "paint",
+            "reason": "advice.render_finish_unknown", "second_choice": None, "minutes": 25.0,
+            "materials": "brush",
             "paint_l": 0.4, "remover_l": 0.1, "wash_water_l": 5.0, "waste": None,
-            "cautions": "gloves; goggles", "rule": "r1"}).astype(
+            "cautions": "sds; ppe", "rule": "r1"}).astype(
             {"second_choice": "str", "waste": "str"}),
         "strategy_costs": pd.DataFrame([
             {"place_id": p, "strategy": s, "pv_mean": 900.0 + 100 * k, "pv_low": 600.0,

@@ -8,7 +8,8 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from rehit.outputs.costs import programme_sentence
+from rehit.outputs.costs import programme_message
+from rehit.report.say import Say
 
 
 def _chain(*, allowed: bool, pays: bool, method: str = "hot_wash") -> Any:
@@ -32,12 +33,14 @@ def _chain(*, allowed: bool, pays: bool, method: str = "hot_wash") -> Any:
 def test_programme_is_said_or_why_there_is_none(table: list[float], allowed: bool, pays: bool,
                                                 said: str) -> None:
     found: Any = SimpleNamespace(table=pd.DataFrame({"first_cost": table}), saving=900.0)
-    assert programme_sentence(_chain(allowed=allowed, pays=pays), found, years=5) == said
+    told = programme_message(_chain(allowed=allowed, pays=pays), found, years=5)
+    assert Say("en")(told) == said
+    assert Say("es")(told) != said
 
 
 def test_what_is_not_known_is_looked_at_before_it_is_coated() -> None:
     found: Any = SimpleNamespace(table=pd.DataFrame({"first_cost": []}), saving=0.0)
     chain = _chain(allowed=True, pays=False, method="inspect")
-    assert programme_sentence(chain, found, years=5) == (
+    assert Say("en")(programme_message(chain, found, years=5)) == (
         "No coating can be planned: of none of the 2 places that allow one is the surface known. "
         "Look at the worst of them first.")

@@ -7,8 +7,9 @@ import re
 import pytest
 
 from rehit.chain import Chain
-from rehit.outputs.costs import cost_sentences, programme_sentence
+from rehit.outputs.costs import cost_sentences, programme_message
 from rehit.outputs.tables import amount, chance
+from rehit.report.say import Say
 
 
 @pytest.mark.parametrize(("value", "currency", "said"), [
@@ -31,8 +32,8 @@ def test_no_estimated_chance_is_certain(value: float, said: str) -> None:
 
 def test_the_demo_towns_sentences_hold_no_amount_to_the_last_euro(demo_chain: Chain) -> None:
     years = demo_chain.programme_years
-    said = " ".join([*cost_sentences(demo_chain), programme_sentence(
-        demo_chain, demo_chain.programme(years=years), years=years)])
+    said = " ".join([*cost_sentences(demo_chain), Say("en")(programme_message(
+        demo_chain, demo_chain.programme(years=years), years=years))])
     amounts = re.findall(r"€([\d,]+)", said)
     assert len(amounts) >= 6
     assert [a for a in amounts if len(a.replace(",", "").rstrip("0")) > 3] == []

@@ -8,7 +8,8 @@ import pandas as pd
 import pytest
 
 from rehit.errors import InputFileError, ManyErrors
-from rehit.treatment.methods import load_cautions, load_methods, method_faults
+from rehit.report.say import Say, catalogue
+from rehit.treatment.methods import cautions_of, load_cautions, load_methods, method_faults
 
 HEAD = "rule,substrate,finish,medium,area_min_m2,area_max_m2,method,second_choice," \
        "minutes_per_visit,minutes_per_m2,cautions,reason,source\n"
@@ -23,7 +24,7 @@ def test_every_row_is_sourced_and_faultless() -> None:
 
 def test_cautions_carry_the_published_limits() -> None:
     """NPS Preservation Brief 38, OSHA silica, EPA lead rule, storm drains (checks, section B)."""
-    text = load_cautions().set_index("code")["text"]
+    text = {code: Say("en").code("caution_full", code) for code in load_cautions()["code"]}
     assert "100-400 psi (690-2760 kPa)" in text["pressure"]
     assert "35-40 psi (240-275 kPa)" in text["pressure"]
     assert "50 µg/m³" in text["silica"]
@@ -31,7 +32,26 @@ def test_cautions_carry_the_published_limits() -> None:
     assert "6 ft² (0.56 m²) inside and 20 ft² (1.86 m²) outside" in text["lead"]
     assert "Nothing but rain enters the storm drain" in text["runoff"]
     assert load_cautions()["source"].ne("").all()
-    assert not load_cautions()["short"].str.contains(";").any()  # they are joined by semicolons
+
+
+@pytest.mark.parametrize("language", ["en", "es"])
+def test_every_code_has_its_words(language: str) -> None:
+    known, methods = set(catalogue(language)), load_methods()
+    codes = load_cautions()["code"]
+    assert {f"{kind}.{code}" for kind in ("caution", "caution_full") for code in codes} <= known
+    for column in ("kit", "waste"):
+        used = {part for cell in methods[column] for part in cell.split(";") if part}
+        assert {f"{column}.{code}" for code in used} <= known
+    assert set(methods["reason"]) <= known
+    assert not [code for code in codes if ";" in Say(language).code("caution", code)]
+
+
+def test_cautions_of_a_method_are_those_of_its_rules_and_of_all_work() -> None:
+    assert {"sds", "pressure", "runoff", "silica", "lime", "burner_exhaust", "slips", "sharps",
+            "lone_working", "frost_heat"} <= set(cautions_of("hot_wash"))
+    assert "lead" in cautions_of("scrape")
+    assert cautions_of("refer")[0] == "do_not_clean"
+    assert "pressure" not in cautions_of("paint_out")
 
 
 @pytest.mark.parametrize(("given", "factor", "printed"), [

@@ -21,17 +21,15 @@ from rehit.costs.cashflow import (
     Expected,
     Pieces,
     Rows,
-    Timeline,
     Weights,
     cost_at_rates,
     expected_costs,
     make_pieces,
-    make_timeline,
     make_weights,
     planned_years,
     renewals_of,
 )
-from rehit.costs.discounting import adjusted_internal_rate_of_return
+from rehit.costs.discounting import Timeline, adjusted_internal_rate_of_return, make_timeline
 from rehit.costs.rates import LINES, checked_costing, require_rates
 from rehit.costs.renewals import BATCH, gamma_hats
 from rehit.costs.strategies import BASELINE, Strategy, load_strategies

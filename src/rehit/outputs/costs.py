@@ -266,14 +266,14 @@ def write_comparison(chain: Chain, stage: Path, *, horizon_years: int | None,
         chain = chain.with_parameters({"costs.horizon_years": horizon_years},
                                       where="--horizon-years")
     chain, told = write_effects(chain, stage, measured)
-    words = Say(chain.project.language, chain.project.currency)
+    say = Say(chain.project.language, chain.project.currency)
     costs, numbers, strategies = chain.strategy_costs, chain.cost_parameters, chain.strategies
-    write_csv(words.columns(costs, CODED["strategy_costs"]), stage / "strategy_costs.csv")
+    write_csv(say.columns(costs, CODED["strategy_costs"]), stage / "strategy_costs.csv")
     write_parquet(costs, stage / "strategy_costs.parquet")
     write_csv(chain.costing, stage / "costing.csv")
     write_csv(breakeven_table(chain.costing, strategies=strategies, parameters=numbers),
               stage / "breakeven.csv")
-    write_csv(words.columns(chain.advice, CODED["advice"]), stage / "advice.csv")
+    write_csv(say.columns(chain.advice, CODED["advice"]), stage / "advice.csv")
     for name, table in (("method_shares", shares_table(chain)),
                         ("advised_and_done", done_table(chain))):
         if table is not None:
@@ -289,14 +289,14 @@ def write_comparison(chain: Chain, stage: Path, *, horizon_years: int | None,
         write_csv(cash_flow_table(shown, strategies=strategies, parameters=numbers),
                   stage / "cash_flow.csv")
         write_worked_example(stage / "worked_example.xlsx", shown, strategies=strategies,
-                             parameters=numbers, words=words)
+                             parameters=numbers, say=say)
     return {
         "project": chain.project.name,
         "horizon_years": chain.parameters["costs.horizon_years"],
         "n_places": int(cheapest["place_id"].nunique()),
         "cheapest": {str(k): int(v) for k, v in cheapest["strategy"].value_counts().items()},
         "saving": round(float(cheapest["saving"].sum()), 2),
-        "sentences": [*cost_sentences(chain), *words.all(told), *chain.limits],
+        "sentences": [*cost_sentences(chain), *say.all(told), *chain.limits],
     }
 
 
@@ -348,7 +348,8 @@ def cost_messages(chain: Chain) -> list[Message]:
     top = change.sort_values("saving", ascending=False).iloc[0]
     return [message("costs.cheaper", **facts, change=len(change), places=len(best),
                     saving=float(change["saving"].sum()), kinds=kinds),
-            message("costs.largest" if chain.effects else "costs.largest_no_effect", place=str(top["place_id"]), strategy=str(top["strategy"]),
+            message("costs.largest" if chain.effects else "costs.largest_no_effect",
+                    place=str(top["place_id"]), strategy=str(top["strategy"]),
                     saving=float(top["saving"]), chance=float(top["chance_cheapest"]))]
 
 

@@ -44,7 +44,6 @@ from rehit.patrol.looks import (
 from rehit.patrol.routes import Plan, plan_routes
 from rehit.patrol.travel import Network, Travel, build_network, nearest_seconds
 from rehit.project import FILE_NAME
-from rehit.report.say import Say
 from rehit.report.runsheet import (
     phone_page,
     render_run_sheet,
@@ -53,6 +52,7 @@ from rehit.report.runsheet import (
     write_gpx,
     write_stops_csv,
 )
+from rehit.report.say import Say
 from rehit.tables import check
 from rehit.tables import table as contract
 from rehit.wording import counted

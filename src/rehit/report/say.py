@@ -17,7 +17,7 @@ A placeholder may carry how its value is written, after a colon:
                    decimals, ``{x:share1}``; ``{x:p}`` a p-value
 ``{x:percent}``    a share as per cent with as many decimals as it needs (90 %, 2.5 %)
 ``{x:change}``     a share as per cent with its sign; ``{x:signed1}`` a number with its sign
-``{x:money}``      money to two figures (``money3`` to three); ``{x:sum}`` money in full; ``{x:price}`` with its cents
+``{x:money}``      money to two figures (``money3`` to three); ``{x:sum}`` in full; ``{x:price}``
 ``{x:day}``        a day in full; ``{x:date}`` as in 2024-07-02; ``{x:month}``; ``{x:clock}``
 ``{x:in.group}``   the word for a code, such as ``in.substrate``
 ``{x:of.noun}``    a number with what it counts, such as ``of.place``: "1 place", "3 places"

@@ -43,7 +43,7 @@ class Book:
     workbook: Workbook
     comparison: Comparison
     parameters: Parameters
-    words: Say
+    say: Say
     cells: dict[str, str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -61,7 +61,7 @@ class Book:
 
     def reference(self, sheet: str, cell: str) -> str:
         """Return a cell of one of the first sheets as a formula names it."""
-        return f"'{self.words(f'worked.sheet_{sheet}')}'!{cell}"
+        return f"'{self.say(f'worked.sheet_{sheet}')}'!{cell}"
 
     def sheet(self, name: str) -> Worksheet:
         """Add a sheet whose first column is wide enough for words."""
@@ -79,27 +79,28 @@ def safe(value: object) -> str:
 
 def write_inputs(book: Book) -> None:
     """Write the place, the parameters and the strategies, each number in a cell of its own."""
-    w = book.words
-    sheet = book.sheet(w("worked.sheet_inputs"))
+    say = book.say
+    sheet = book.sheet(say("worked.sheet_inputs"))
     sheet.set_column(1, 2, 14)
     sheet.set_column(3, 4, 60)
-    sheet.write_string(0, 0, safe(w("worked.place", place=str(book.place["place_id"]))), book.bold)
+    place = say("worked.place", place=str(book.place["place_id"]))
+    sheet.write_string(0, 0, safe(place), book.bold)
     row = 1
     for name in PLACE_NUMBERS:
-        row = _input(book, sheet, row, name, float(book.place[name]), "", w(f"worked.{name}"),
-                     w("worked.costing_table"))
+        row = _input(book, sheet, row, name, float(book.place[name]), "", say(f"worked.{name}"),
+                     say("worked.costing_table"))
     for name in ("access", "traffic_control", "method"):
         sheet.write_string(row, 0, name)
         sheet.write_string(row, 1, safe(book.place[name]), book.given)
         row += 1
-    sheet.write_string(row + 1, 0, w("worked.rates"), book.bold)
+    sheet.write_string(row + 1, 0, say("worked.rates"), book.bold)
     row += 2
     for name in _parameter_names(book):
         entry = book.parameters.row(f"costs.{name}")
         row = _input(book, sheet, row, name, entry.value, entry.unit, entry.meaning,
-                     said_source(entry, words=w))
+                     said_source(entry, say=say))
     row = _input(book, sheet, row, "horizon", book.comparison.timeline.years,
-                 w("worked.horizon_unit"), w("worked.horizon"), w("worked.this_comparison"))
+                 say("worked.horizon_unit"), say("worked.horizon"), say("worked.this_comparison"))
     _write_strategies(book, sheet, row + 1)
 
 
@@ -121,14 +122,14 @@ def _input(book: Book, sheet: Worksheet, row: int, name: str, value: float, unit
 
 
 def _write_strategies(book: Book, sheet: Worksheet, row: int) -> None:
-    sheet.write_string(row, 0, book.words("worked.strategies"), book.bold)
+    sheet.write_string(row, 0, book.say("worked.strategies"), book.bold)
     for column, strategy in enumerate(book.comparison.strategies, start=1):
         sheet.write_string(row, column, safe(strategy.name), book.bold)
         for offset, name in enumerate(STRATEGY_NUMBERS, start=1):
             sheet.write_string(row + offset, 0, name)
             value = getattr(strategy, name)
             if np.isinf(value):
-                sheet.write_string(row + offset, column, book.words("worked.no_limit"),
+                sheet.write_string(row + offset, column, book.say("worked.no_limit"),
                                    book.given)
             else:
                 sheet.write_number(row + offset, column, value, book.given)
@@ -138,23 +139,23 @@ def _write_strategies(book: Book, sheet: Worksheet, row: int) -> None:
 
 def write_growth(book: Book) -> None:
     """Write how each cost line grows, in the year and at its end, and the discount factors."""
-    w = book.words
-    sheet = book.sheet(w("worked.sheet_factors"))
+    say = book.say
+    sheet = book.sheet(say("worked.sheet_factors"))
     cells, years = book.cells, book.comparison.timeline.years
     for block, (key, time) in enumerate((("running", "{y}-1+{p}"), ("end", "{y}"))):
         top = block * (len(LINES) + 4)
-        sheet.write_string(top, 0, w(f"worked.growth_{key}"), book.bold)
+        sheet.write_string(top, 0, say(f"worked.growth_{key}"), book.bold)
         for year in range(1, years + 1):
             sheet.write_number(top, year, year, book.bold)
             here = xl_rowcol_to_cell(top, year, row_abs=True)
             moment = time.format(y=here, p=cells["payment_point"])
             for number, line in enumerate(LINES):
-                sheet.write_string(top + 1 + number, 0, w.code("cost_line", line))
+                sheet.write_string(top + 1 + number, 0, say.code("cost_line", line))
                 growth = cells[f"escalation_{ESCALATION[line]}"]
                 sheet.write_formula(top + 1 + number, year, f"=(1+{growth})^({moment})",
                                     book.factor)
             row = top + 1 + len(LINES)
-            sheet.write_string(row, 0, w(f"worked.discount_{key}"))
+            sheet.write_string(row, 0, say(f"worked.discount_{key}"))
             sheet.write_formula(row, year, f"=(1+{cells['discount_rate']})^-({moment})",
                                 book.factor)
             cells[f"growth.{key}.{year}"] = book.reference("factors", (
@@ -166,21 +167,22 @@ def write_growth(book: Book) -> None:
 
 def write_unit_costs(book: Book) -> None:
     """Write what one cleaning, one covering and one repaint cost, line by line, as formulas."""
-    w = book.words
-    sheet = book.sheet(w("worked.sheet_unit_costs"))
+    say = book.say
+    sheet = book.sheet(say("worked.sheet_unit_costs"))
     for number, line in enumerate(LINES):
-        sheet.write_string(number + 1, 0, w.code("cost_line", line))
+        sheet.write_string(number + 1, 0, say.code("cost_line", line))
     column = 1
-    columns = [(w(f"worked.unit_{what}", strategy=w.code("strategy", s.name)),
+    columns = [(say(f"worked.unit_{what}", strategy=say.code("strategy", s.name)),
                 f"{s.name}.{what}", formulas)
                for s in book.comparison.strategies
                for what, formulas in (("cleaning", _cleaning(book, s)), ("cover", _cover(book, s)))]
     c = book.cells
-    columns.append((w("worked.unit_repaint"), "repaint", _wall_job(
+    columns.append((say("worked.unit_repaint"), "repaint", _wall_job(
         book, c["repaint_materials_per_m2"], c["repaint_minutes_per_m2"],
         c["repaint_minutes_per_visit"])))
-    columns += [(w("worked.unit_more", strategy=w.code("strategy", s.name)), f"{s.name}.repaint",
-                 _more(book, s)) for s in book.comparison.strategies if s.paints]
+    columns += [(say("worked.unit_more", strategy=say.code("strategy", s.name)),
+                 f"{s.name}.repaint", _more(book, s))
+                for s in book.comparison.strategies if s.paints]
     for title, key, formulas in columns:
         sheet.write_string(0, column, safe(title), book.bold)
         for number, line in enumerate(LINES):
@@ -190,7 +192,7 @@ def write_unit_costs(book: Book) -> None:
         book.cells[f"unit.{key}"] = book.reference("unit_costs", f"{first}:{last}")
         sheet.write_formula(len(LINES) + 1, column, f"=SUM({first}:{last})", book.money)
         column += 1
-    sheet.write_string(len(LINES) + 1, 0, book.words("worked.sum"), book.bold)
+    sheet.write_string(len(LINES) + 1, 0, book.say("worked.sum"), book.bold)
     sheet.set_column(1, column, 22)
 
 
@@ -278,7 +280,7 @@ def write_worked_example(path: Path | str, costing: pd.DataFrame, *,
                          strategies: Sequence[Strategy] | Path | str | None = None,
                          horizon_years: int | None = None,
                          parameters: Parameters | None = None,
-                         words: Say | None = None) -> Path:
+                         say: Say | None = None) -> Path:
     """Write the first place of a costing table as a workbook with live formulas.
 
     Parameters
@@ -289,7 +291,7 @@ def write_worked_example(path: Path | str, costing: pd.DataFrame, *,
         The `costing` table; its first row is worked through.
     strategies, horizon_years, parameters
         As for :func:`rehit.costs.lifecycle.compare_by_formula`.
-    words
+    say
         Language of the sheets; English by default.
 
     Returns
@@ -301,7 +303,7 @@ def write_worked_example(path: Path | str, costing: pd.DataFrame, *,
     parameters = parameters or load_parameters()
     comparison = compare_by_formula(costing.head(1), strategies=strategies,
                                     horizon_years=horizon_years, parameters=parameters)
-    say = words or Say("en")
+    say = say or Say("en")
     with Workbook(str(path), {"strings_to_formulas": False, "strings_to_urls": False}) as workbook:
         workbook.set_properties({"title": say("worked.title")})
         book = Book(workbook, comparison, parameters, say)
@@ -328,7 +330,7 @@ def _write_years(book: Book, number: int) -> str:
     sheet = book.sheet(name)
     sheet.set_column(0, len(COLUMNS), 18)
     for column, title in enumerate(COLUMNS):
-        sheet.write_string(0, column, book.words(f"worked.col_{title}"), book.bold)
+        sheet.write_string(0, column, book.say(f"worked.col_{title}"), book.bold)
     renewals = _renewals(book, number)
     unused = xl_rowcol_to_cell(years + 3, 10)
     first = f"=SUM({cells[f'unit.{strategy.name}.cover']})"
@@ -337,10 +339,10 @@ def _write_years(book: Book, number: int) -> str:
         sheet.write_formula(1, column, first, book.money)
     for year in range(1, years + 1):
         _write_year(book, sheet, number, year, renewals, unused)
-    sheet.write_string(years + 3, 9, book.words("worked.unused_share"))
+    sheet.write_string(years + 3, 9, book.say("worked.unused_share"))
     sheet.write_number(years + 3, 10, float(renewals.unused[0]), book.given)
     last = xl_rowcol_to_cell(years + 1, 12)
-    sheet.write_string(years + 2, 0, book.words("worked.sum"), book.bold)
+    sheet.write_string(years + 2, 0, book.say("worked.sum"), book.bold)
     sheet.write_formula(years + 2, 12, f"=SUM(M2:{last})", book.money)
     _write_renewal_check(book, number, renewals.by_cleaning[0], name)
     return f"'{name}'!" + xl_rowcol_to_cell(years + 2, 12)
@@ -412,7 +414,7 @@ def _write_renewal_check(book: Book, number: int, by_cleaning: np.ndarray, name:
     effect = book.cells[f"{comparison.strategies[number].name}.effect_on_rate"]
     terms = int(np.ceil(by_cleaning.sum() * 8 + 30))
     top = years + 5
-    sheet.write_string(top, 0, book.words("worked.renewals_checked"), book.bold)
+    sheet.write_string(top, 0, book.say("worked.renewals_checked"), book.bold)
     sheet.write_string(top + 1, 0, "K")
     sheet.write_formula(top + 1, 1, f"={life_formula(book, pieces.strategy)}", book.factor)
     lives = xl_rowcol_to_cell(top + 1, 1, row_abs=True, col_abs=True)
@@ -432,28 +434,28 @@ def _write_renewal_check(book: Book, number: int, by_cleaning: np.ndarray, name:
 
 def quoted(book: Book, name: str) -> str:
     """Return a word as text inside a formula."""
-    return '"' + book.words(f"worked.{name}").replace('"', '""') + '"'
+    return '"' + book.say(f"worked.{name}").replace('"', '""') + '"'
 
 
 def _write_summary(book: Book, sheet: Worksheet, totals: list[str]) -> None:
-    comparison, w = book.comparison, book.words
+    comparison, say = book.comparison, book.say
     sheet.set_column(1, 6, 20)
-    sheet.write_string(0, 0, safe(w("worked.heading", place=str(book.place["place_id"]),
+    sheet.write_string(0, 0, safe(say("worked.heading", place=str(book.place["place_id"]),
                                     years=comparison.timeline.years)), book.bold)
     for column, title in enumerate(TOP_COLUMNS):
-        sheet.write_string(2, column, w(f"worked.top_{title}"), book.bold)
+        sheet.write_string(2, column, say(f"worked.top_{title}"), book.bold)
     d, n = book.cells["discount_rate"], book.cells["horizon"]
     annuity = f"IF({d}=0,{n},(1-(1+{d})^-{n})/{d})"
     for row, (pieces, expected, total) in enumerate(
             zip(comparison.pieces, comparison.expected, totals, strict=True), start=3):
         own = float(expected.present_value[0])
         sheet.write_string(row, 0, safe(pieces.strategy.name))
-        sheet.write_string(row, 6, w("worked.yes") if pieces.allowed[0] else
-                           w("worked.not_allowed", why=pieces.why_not[0]))
+        sheet.write_string(row, 6, say("worked.yes") if pieces.allowed[0] else
+                           say("worked.not_allowed", why=pieces.why_not[0]))
         sheet.write_formula(row, 1, f"={total}", book.money)
         sheet.write_formula(row, 2, f"=B{row + 1}/{annuity}", book.money)
         sheet.write_formula(row, 3, f"=B4-B{row + 1}", book.money)
         sheet.write_number(row, 4, own, book.given)
         sheet.write_formula(row, 5, f"=IF(ABS(B{row + 1}-E{row + 1})<0.005,"
                                     f"{quoted(book, 'yes')},{quoted(book, 'no')})")
-    sheet.write_string(len(totals) + 4, 0, w("worked.note"), book.wrap)
+    sheet.write_string(len(totals) + 4, 0, say("worked.note"), book.wrap)

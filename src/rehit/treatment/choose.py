@@ -157,8 +157,8 @@ def _advice(facts: pd.DataFrame, rules: pd.DataFrame, decided: np.ndarray) -> pd
 
     area = facts["area"].to_numpy()
     def codes(name: str) -> pd.Series:
-        joined = pd.Series(rules[name].str.replace(r"\s*;\s*", "; ", regex=True).to_numpy()[decided],
-                           dtype="str")
+        spaced = rules[name].str.replace(r"\s*;\s*", "; ", regex=True)
+        joined = pd.Series(spaced.to_numpy()[decided], dtype="str")
         return joined.where(joined != "")
 
     second = pd.Series(column("second_choice"), dtype="str")
@@ -200,7 +200,9 @@ def _reason(reason: str, substrate: str, finish: str, medium: str, thing: str, e
     if OWN_CODE.fullmatch(reason):
         return Message(reason, facts | {"n": int(earlier)})
     spoken = {"substrate": message("on.plain", substrate=substrate),
-              "medium": message("on.medium", medium=medium), "earlier": int(earlier)}
+              "medium": message("on.medium", medium=medium), "earlier": int(earlier),
+              "thing": facts["thing"] if isinstance(facts["thing"], Message) else message(
+                  "on.thing", thing=thing)}
     return own_reason(reason, facts | spoken)
 
 

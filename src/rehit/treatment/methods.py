@@ -99,8 +99,9 @@ def _default_methods() -> pd.DataFrame:
 def load_cautions() -> pd.DataFrame:
     """Return the cautions: ``code, when_column, when_values, source``.
 
-    Their words are the messages ``caution.<code>`` (short) and ``caution_full.<code>``. A caution with a ``when_column`` is added to every incident whose value there is among
-    ``when_values``; the others are named by the rows of the decision table.
+    Their words are the messages ``caution.<code>`` (short) and ``caution_full.<code>``. A caution
+    with a ``when_column`` is added to every incident whose value there is among ``when_values``;
+    the others are named by the rows of the decision table.
     """
     source = files("rehit") / "treatment" / "cautions.csv"
     return pd.read_csv(StringIO(source.read_text(encoding="utf-8")), dtype="str",
