@@ -31,7 +31,7 @@ def make_stops(n: int, *, seed: int = 1, reported: int = 0, **columns: object) -
         "kind": ["reported"] * reported + ["hotspot"] * (n - reported),
         "offensive": False, "expected": rng.uniform(0.1, 0.9, n).round(3), "method": "paint_out",
         "service_min": 20.0, "earliest_min": np.nan, "latest_min": np.nan, "paint_l": 0.3,
-        "remover_l": 0.1, "wash_water_l": 0.0, "materials": "paint 0.3 L, brush",
+        "remover_l": 0.1, "wash_water_l": 0.0, "materials": "paint 0.3 L; brush",
         "cautions": "gloves; cover drains"}
     return gpd.GeoDataFrame(table | columns, geometry=points, crs=CRS)
 

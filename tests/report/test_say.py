@@ -20,7 +20,8 @@ from rehit.report.say import Say, _Filler
 from rehit.tables import table
 
 #: Messages whose Spanish is the English word.
-SAME_IN_SPANISH = {"quality.col_band", "substrate.metal"}
+SAME_IN_SPANISH = {"quality.col_band", "substrate.metal", "on.area", "worked.no",
+                   "worked.not_allowed"}
 #: Topics of which the report says every message, in the catalogue's order.
 SAID_WHOLE = {"notes", "glossary"}
 #: What is asked about a log has names of this form as well.

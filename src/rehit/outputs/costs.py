@@ -85,20 +85,20 @@ def programme_message(chain: Chain, found: Programme, *, years: int) -> Message:
     budget, horizon = (chain.parameters[f"costs.{name}"]
                        for name in ("programme_budget", "horizon_years"))
     if len(found.table):
-        return message("costs.programme", n=len(found.table), budget=budget, years=years,
+        return message("ways.programme", n=len(found.table), budget=budget, years=years,
                        cost=float(found.table["first_cost"].sum()), saving=found.saving,
                        horizon=horizon)
     allowed = int(chain.costing["coating_allowed"].sum())
     if not allowed:
-        return message("costs.none_allowed", n=len(chain.costing))
+        return message("ways.none_allowed", n=len(chain.costing))
     known = int((chain.costing["coating_allowed"] & chain.costing["method"].ne("inspect")).sum())
     if not known:
-        return message("costs.none_known", n=allowed)
+        return message("ways.none_known", n=allowed)
     costs = chain.strategy_costs
     pays = int((costs["cheapest"] & (costs["first_cost"] > 0)).sum())
     if pays:
-        return message("costs.budget_too_small", n=pays, budget=budget, years=years)
-    return message("costs.none_pays", n=known, horizon=horizon)
+        return message("ways.budget_too_small", n=pays, budget=budget, years=years)
+    return message("ways.none_pays", n=known, horizon=horizon)
 
 
 def said(chain: Chain, told: Sequence[Message]) -> list[str]:
@@ -231,11 +231,11 @@ def effect_messages(effects: Sequence[MeasuredEffect], table: pd.DataFrame) -> l
     for effect in effects:
         named = {"strategy": effect.strategy, "measure": effect.measure}
         if not effect.usable:
-            told.append(message("costs.effect_no_verdict", **named))
+            told.append(message("ways.effect_no_verdict", **named))
             continue
         own = table[(table["strategy"] == effect.strategy) & (table["measure"] == effect.measure)]
         places = dict(zip(own["case"], own["n_cheapest"].astype(int), strict=True))
-        told.append(message("costs.effect_used", **named, name=effect.strategy,
+        told.append(message("ways.effect_used", **named, name=effect.strategy,
                             effect=effect.effect, low=effect.low, high=effect.high,
                             **{"low_end": math.nan, "high_end": math.nan} | places))
     return told
@@ -286,7 +286,8 @@ def write_comparison(chain: Chain, stage: Path, *, horizon_years: int | None,
         if top["strategy"] != BASELINE:
             told += write_sensitivity(chain, stage, shown, strategy=str(top["strategy"]),
                                       shares=shares)
-        write_csv(cash_flow_table(shown, strategies=strategies, parameters=numbers),
+        flows = cash_flow_table(shown, strategies=strategies, parameters=numbers)
+        write_csv(say.columns(flows, {"item": "cost_item", "line": "cost_line"}),
                   stage / "cash_flow.csv")
         write_worked_example(stage / "worked_example.xlsx", shown, strategies=strategies,
                              parameters=numbers, say=say)
@@ -325,7 +326,7 @@ def write_sensitivity(chain: Chain, stage: Path, place: pd.DataFrame, *, strateg
                           parameters=chain.cost_parameters, rng=chain.rng("variance shares"))
     write_csv(table, stage / "variance_shares.csv")
     top = table.iloc[0]
-    return [message("costs.variance", count=len(table), total=float(top["total"]),
+    return [message("ways.variance", count=len(table), total=float(top["total"]),
                     margin=float(top["total_margin"]), name=str(top["name"]))]
 
 
@@ -333,22 +334,22 @@ def cost_messages(chain: Chain) -> list[Message]:
     """Return where changing the strategy pays, and where most."""
     costs, horizon = chain.strategy_costs, chain.parameters["costs.horizon_years"]
     if costs.empty:
-        return [message("costs.nothing_placed")]
+        return [message("ways.nothing_placed")]
     best = costs[costs["cheapest"]]
     change = best[(best["strategy"] != BASELINE) & (best["saving"] > 0)]
     facts = {"cost": float(costs.loc[costs["strategy"] == BASELINE, "pv_mean"].sum()),
              "horizon": horizon}
     if change.empty:
         unknown = chain.costing["method"].eq("inspect").sum() == len(best)
-        return [message("costs.surfaces_unknown" if unknown else "costs.nothing_cheaper", **facts)]
+        return [message("ways.surfaces_unknown" if unknown else "ways.nothing_cheaper", **facts)]
     named = change.groupby("strategy")["saving"].agg(["size", "sum"]).sort_values(
         ["size", "sum"], ascending=False)
-    kinds = tuple(message("costs.kind", strategy=str(name), places=int(row["size"]),
+    kinds = tuple(message("ways.kind", strategy=str(name), places=int(row["size"]),
                           saving=float(row["sum"])) for name, row in named.iterrows())
     top = change.sort_values("saving", ascending=False).iloc[0]
-    return [message("costs.cheaper", **facts, change=len(change), places=len(best),
+    return [message("ways.cheaper", **facts, change=len(change), places=len(best),
                     saving=float(change["saving"].sum()), kinds=kinds),
-            message("costs.largest" if chain.effects else "costs.largest_no_effect",
+            message("ways.largest" if chain.effects else "ways.largest_no_effect",
                     place=str(top["place_id"]), strategy=str(top["strategy"]),
                     saving=float(top["saving"]), chance=float(top["chance_cheapest"]))]
 
@@ -449,8 +450,8 @@ def write_programme(chain: Chain, stage: Path, *, budget_per_year: float | None,
 def greedy_messages(chain: Chain, found: Programme, *, robust: bool) -> list[Message]:
     """Return what the plain ranking would save, and what is saved if rates are not as thought."""
     if not robust:
-        return [message("costs.greedy", saving=found.saving_greedy)]
+        return [message("ways.greedy", saving=found.saving_greedy)]
     low, high = (chain.parameters[f"costs.rate_scenario_{end}"] for end in ("low", "high"))
-    return [message("costs.greedy_on_average", saving=found.saving_greedy),
-            message("costs.robust", low=low, high=high, worst=found.saving_worst,
+    return [message("ways.greedy_on_average", saving=found.saving_greedy),
+            message("ways.robust", low=low, high=high, worst=found.saving_worst,
                     better=max(found.saving_worst - found.saving_worst_otherwise, 0.0))]
