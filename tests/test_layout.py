@@ -19,7 +19,7 @@ LAYERS = {"errors": 0, "wording": 1, "messages": 1, "files": 1, "words": 2,
 ALLOWED = {("contract", "costs"), ("files", "words")}
 TOP_LEVEL = {
     "README.md", "DEVELOPERS.md", "environment.yml", "notebooks", "src", "data_demo", "tests",
-    "reports", "pyproject.toml", "LICENSE", "requirements.lock",
+    "reports", "pyproject.toml", "LICENSE", "requirements.lock", "docs",
 }
 MODULES = sorted(SOURCE.rglob("*.py"))
 

@@ -1,0 +1,98 @@
+"""How the documentation is built: pages by hand, reference tables from the package's own files."""
+
+from __future__ import annotations
+
+import ast
+import csv
+from collections.abc import Iterable
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from rehit import __version__
+
+project = "rehit"
+author = "rehit contributors"
+project_copyright = "rehit contributors, Apache-2.0"
+version = release = __version__
+
+extensions = ["myst_nb", "sphinx.ext.autodoc", "numpydoc"]
+exclude_patterns = ["_build", "README.md"]
+nb_execution_mode = "off"
+myst_enable_extensions = ["deflist"]
+myst_heading_anchors = 3
+numpydoc_show_class_members = False
+autodoc_typehints = "none"
+html_theme = "furo"
+html_title = "rehit"
+html_copy_source = False
+suppress_warnings = ["myst.xref_missing"]
+
+
+def _table(heads: Iterable[str], rows: Iterable[Iterable[str]]) -> str:
+    def line(cells: Iterable[str]) -> str:
+        return "| " + " | ".join(str(c).replace("|", "\\|").replace("<", "&lt;")
+                                 for c in cells) + " |"
+
+    heads = list(heads)
+    return "\n".join([line(heads), line("---" for _ in heads), *map(line, rows)]) + "\n"
+
+
+def _read(path: Any) -> list[dict[str, str]]:
+    return list(csv.DictReader(path.read_text(encoding="utf-8").splitlines()))
+
+
+def _packaged(folder: str) -> list[Any]:
+    return sorted((p for p in (files("rehit") / folder).iterdir() if p.name.endswith(".csv")),
+                  key=lambda p: p.name)
+
+
+def write_tables(folder: Path) -> None:
+    """Write the page of every table's columns."""
+    parts = ["# Every table and column\n\nMade from `schemas/`, which the program checks at every "
+             "door. Units stand in square brackets of the file names' columns; a key tells rows "
+             "apart.\n"]
+    for path in _packaged("schemas"):
+        rows = [(f"`{r['column']}`", r["kind"], r["unit"], r["key"], r["nullable"],
+                 r["allowed"].replace("|", ", "), r["meaning"]) for r in _read(path)]
+        parts.append(f"## {path.name.removesuffix('.csv')}\n\n" + _table(
+            ["column", "kind", "unit", "key", "may be empty", "allowed", "meaning"], rows))
+    (folder / "tables.md").write_text("\n".join(parts), encoding="utf-8")
+
+
+def write_numbers(folder: Path) -> None:
+    """Write the page of every default number."""
+    parts = ["# Every default number\n\nMade from `defaults/`. Each may be set in `rehit.toml` "
+             "under the section of its room, within its range; what is made from it follows.\n"]
+    for path in _packaged("defaults"):
+        rows = [(f"`{r['name']}`", r["default"], f"{r['low']} to {r['high']}", r["unit"],
+                 r["meaning"], r["source"]) for r in _read(path)]
+        parts.append(f"## [{path.name.removesuffix('.csv')}]\n\n" + _table(
+            ["name", "default", "range", "unit", "meaning", "source"], rows))
+    (folder / "numbers.md").write_text("\n".join(parts), encoding="utf-8")
+
+
+def write_checks(folder: Path) -> None:
+    """Write the page of the checks against published values, from the tests that make them."""
+    root, rows = Path(__file__).parents[1] / "tests", []
+    for path in sorted(root.rglob("test_*.py")):
+        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+            if isinstance(node, ast.FunctionDef) and "_against_" in node.name:
+                what, _, source = node.name.removeprefix("test_").partition("_against_")
+                said = (ast.get_docstring(node) or "").split("\n\n")[0].replace("\n", " ")
+                rows.append((what.replace("_", " "), source.replace("_", " "), said,
+                             f"`{path.relative_to(root)}`"))
+    (folder / "checks.md").write_text(
+        "# Checks against published values and closed forms\n\nMade from the tests: each runs in "
+        "every run of the suite, with a tolerance no wider than the source's own rounding. Values "
+        "stand in the test, small tables in `tests/published/` with their origin.\n\n"
+        + _table(["what", "against", "how", "test"], rows), encoding="utf-8")
+
+
+def setup(_app: object) -> None:
+    """Write the reference pages before Sphinx looks for pages."""
+    folder = Path(__file__).parent / "reference"
+    folder.mkdir(exist_ok=True)
+    write_tables(folder)
+    write_numbers(folder)
+    write_checks(folder)
