@@ -38,7 +38,7 @@ from rehit.patrol.travel import read_streets
 from rehit.project import Project
 from rehit.report.say import Say
 from rehit.tables import check
-from rehit.treatment.calibrate import Calibration, calibrate_methods, read_works
+from rehit.treatment.calibrate import Calibration, calibrate_methods, observed_costs, read_works
 from rehit.treatment.choose import choose_methods
 from rehit.treatment.methods import load_methods
 
@@ -346,9 +346,10 @@ class Chain:
     def cost_parameters(self) -> Parameters:
         """Cost numbers in force: defaults, the works log's corrections, the user's own on top."""
         # No result: numbers that were kept would hide which of them are read later.
-        if self.calibration is None:
+        if self.calibration is None or self.works is None:
             return self.parameters
-        return with_calibration(self.parameters, self.calibration.estimates)
+        timed = with_calibration(self.parameters, self.calibration.estimates)
+        return with_calibration(timed, observed_costs(self.works, parameters=timed))
 
     @_Result
     def costing(self) -> pd.DataFrame:

@@ -42,9 +42,9 @@ def test_the_table_keeps_its_contract_and_the_input_is_left_alone(costing) -> No
 
 
 def test_removing_each_time_by_hand(one_wall) -> None:
-    """4 a year x cost of one hot wash x mid-year factors; annual cost by the annuity factor."""
+    """Four hot washes a year by two people x mid-year factors; annual cost by the annuity."""
     row = compare(one_wall).iloc[0]
-    one = 40 / 1.3 + (35 + 15 * 1.5) + 9 * 1.5 + 25 * 1.5 * 0.3 + 2 * 1.5
+    one = 40 / 1.3 + 2 * (35 + 15 * 1.5) + 9 * 1.5 + 25 * 1.5 * 0.3 + 2 * 1.5
     present = 4 * one * mid_year(0.035).sum()
     assert row["pv_mean"] == pytest.approx(present, rel=1e-9)
     assert row["annual_cost"] == pytest.approx(present / annuity_factor(10, discount_rate=0.035))
@@ -145,7 +145,7 @@ def test_minutes_and_water_of_the_place_itself_are_used(one_wall) -> None:
     own = compare(one_wall.assign(minutes_per_incident=90.0, wash_water_l_per_incident=10.0))
     usual = compare(one_wall)
     factors = mid_year(0.035).sum()
-    expected = 4 * ((90 - 57.5) + (10 - 37.5) * 0.3) * factors
+    expected = 4 * (2 * (90 - 57.5) + (10 - 37.5) * 0.3) * factors
     assert own.iloc[0]["pv_mean"] - usual.iloc[0]["pv_mean"] == pytest.approx(expected)
     assert own.iloc[0]["wash_water_l"] == pytest.approx(400)
 

@@ -42,12 +42,12 @@ def test_money_of_the_day_grows_by_inflation(one_wall) -> None:
 
 
 def test_one_year_of_one_wall_by_hand(one_wall) -> None:
-    """Bare brick, 4 markings of 1.5 m2 a year, hot wash, default rates, no growth."""
+    """Bare brick, 4 markings of 1.5 m2 a year, hot wash by two, default rates, no growth."""
     flows = cash_flow_table(one_wall, horizon_years=1)
     removal = flows[(flows["strategy"] == "remove_each_time") & (flows["item"] == "cleaning")]
     by_line = removal.set_index("line")["amount"].to_dict()
     assert by_line == pytest.approx({
-        "call_out": 4 * 40 / 1.3, "labour": 4 * (35 + 15 * 1.5) / 60 * 60,
+        "call_out": 4 * 40 / 1.3, "labour": 4 * 2 * (35 + 15 * 1.5) / 60 * 60,
         "materials": 4 * 9 * 1.5, "water": 4 * 25 * 1.5 * 0.3, "wear": 4 * 2 * 1.5})
     assert removal["discounted"].sum() == pytest.approx(
         sum(by_line.values()) * 1.035**-0.5, rel=1e-12)

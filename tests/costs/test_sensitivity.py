@@ -21,7 +21,7 @@ def test_tornado_ends_are_the_savings_at_the_ends_of_the_range(one_wall) -> None
         assert row[f"saving_{end}"] == pytest.approx(
             saving(one_wall, strategy="permanent_coating", parameters=moved))
     assert row["swing"] == pytest.approx(row["saving_low"] - row["saving_high"])
-    assert row["changes_sign"]
+    assert row["changes_sign"] == (row["saving_low"] > 0 > row["saving_high"])
 
 
 def test_tornado_is_sorted_and_holds_the_rate_itself(one_wall) -> None:

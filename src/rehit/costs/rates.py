@@ -26,7 +26,7 @@ ESCALATION = {"call_out": "labour", "labour": "labour", "materials": "materials"
               "wear": "labour", "measure": "materials"}
 CALL_OUT, LABOUR, MATERIALS, ACCESS, TRAFFIC, WATER, WEAR, MEASURE = range(len(LINES))
 BY_METHOD = ("minutes_per_visit", "minutes_per_m2", "materials_per_m2", "water_l_per_m2",
-             "wear_per_m2")
+             "wear_per_m2", "crew_size")
 PLAIN = ("discount_rate", "payment_point", "residual_share", "call_out", "incidents_per_visit",
          "labour_per_hour", "access_ladder", "access_platform", "traffic_control", "water_per_l",
          "cover_minutes_per_visit", "repaint_materials_per_m2", "repaint_minutes_per_m2",
@@ -93,7 +93,8 @@ def cleaning_lines(costing: pd.DataFrame, strategy: Strategy, *,
         minutes = np.where(own & np.isfinite(given), given, minutes)
     lines = np.zeros((len(costing), len(LINES)))
     lines[:, CALL_OUT] = parameters["costs.call_out"] / _incidents_per_visit(costing, parameters)
-    lines[:, LABOUR] = share * minutes / 60 * parameters["costs.labour_per_hour"]
+    person_hours = minutes / 60 * rate["crew_size"]
+    lines[:, LABOUR] = share * person_hours * parameters["costs.labour_per_hour"]
     lines[:, MATERIALS] = share * rate["materials_per_m2"] * area
     lines[:, ACCESS], lines[:, TRAFFIC] = _site_costs(costing, parameters)
     litres = wash_water_l(costing, strategy, parameters=parameters)

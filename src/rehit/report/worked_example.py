@@ -211,8 +211,8 @@ def _cleaning(book: Book, strategy: Strategy) -> dict[str, str]:
     recoat = f"{area}*{own['recoat_margin']}/{own['recoat_every']}"
     return {
         "call_out": f"{c['call_out']}/{per_visit}",
-        "labour": f"({own['cleaning_share']}*{minutes}+{own['cover_minutes_per_m2']}*{recoat})"
-                  f"/60*{c['labour_per_hour']}",
+        "labour": f"({own['cleaning_share']}*{minutes}*{c[f'crew_size_{method}']}"
+                  f"+{own['cover_minutes_per_m2']}*{recoat})/60*{c['labour_per_hour']}",
         "materials": f"{own['cleaning_share']}*{c[f'materials_per_m2_{method}']}*{area}"
                      f"+{own['cover_materials_per_m2']}*{recoat}",
         **_site(book), "water": f"{litres}*{c['water_per_l']}",

@@ -245,6 +245,52 @@ def _corrected(rules: pd.DataFrame, estimates: pd.DataFrame) -> pd.DataFrame:
     return fixed
 
 
+def observed_costs(works: pd.DataFrame, *, parameters: Parameters) -> pd.DataFrame:
+    """Return the people on a job and the materials per method as they were booked.
+
+    What a job cost beyond its hours at the project's own pay and the disposal of its wash water
+    is taken for materials. Where the project does not name its pay, cost cannot be told apart
+    and materials stay as assumed.
+
+    Parameters
+    ----------
+    works
+        The `works` table.
+    parameters
+        Uses ``costs.labour_per_hour`` and ``water_per_l``, the defaults per method, and
+        ``treatment.job_cv_jobs``: how many jobs a default counts for.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``method, quantity, n_jobs, observed, calibrated``: ``crew_size`` [persons] and
+        ``materials_per_m2`` [currency/m2].
+    """
+    rows: list[tuple[object, ...]] = []
+    known = works.dropna(subset=["method"])
+    if "crew_size" not in known:
+        known = known.iloc[:0].assign(crew_size=np.nan)
+    prior = parameters["treatment.job_cv_jobs"]
+    pay = parameters.row("costs.labour_per_hour")
+    for method, jobs in known.dropna(subset=["crew_size"]).groupby("method"):
+        found = [("crew_size", len(jobs), float(jobs["crew_size"].mean()))]
+        priced = jobs[jobs["area_m2"] > 0].dropna(subset=["cost", "minutes"]) if (
+            pay.overridden and {"cost", "minutes", "area_m2"} <= set(jobs)) else jobs.iloc[:0]
+        if len(priced):
+            hours = priced["minutes"] / MINUTES_PER_HOUR * priced["crew_size"]
+            litres = priced["wash_water_l"].fillna(0.0).sum() if "wash_water_l" in priced else 0.0
+            rest = (priced["cost"] - hours * pay.value).sum() - (
+                litres * parameters["costs.water_per_l"])
+            found.append(("materials_per_m2", len(priced),
+                          max(0.0, float(rest)) / float(priced["area_m2"].sum())))
+        for quantity, n, observed in found:
+            name = f"costs.{quantity}_{method}"
+            if name in parameters:
+                blended = (n * observed + prior * parameters[name]) / (n + prior)
+                rows.append((method, quantity, n, observed, blended))
+    return pd.DataFrame(rows, columns=["method", "quantity", "n_jobs", "observed", "calibrated"])
+
+
 # The crew's works log: what was done, how long it took, what it used, what it cost.
 
 SQUARE_FOOT_M2 = 0.09290304  # international foot, exact
