@@ -197,10 +197,12 @@ def make_extras(incidents: gpd.GeoDataFrame, repeats: gpd.GeoDataFrame) -> dict[
                                      ("clearance_speed", {"fast": 240, "slow": 180}))
             for g, scale in groups.items() for d in days]),
         "routes": gpd.GeoDataFrame({
-            "route_id": ["crew 1", "crew 2"], "n_stops": [14, 11], "length_km": [12.3, 9.9],
-            "minutes": [340.0, 310.0]}, geometry=[
-            LineString(rng.uniform(200, 2800, (14, 2)) + np.array([430_000, 4_590_000]))
-            for _ in range(2)], crs=CRS),
+            "route_id": ["crew 1", "crew 2", "crew 1"], "what": ["route", "route", "stop"],
+            "number": [0, 0, 1], "name": [None, None, "1 Mole Lane " + HOSTILE],
+            "n_stops": pd.array([14, 11, None], dtype="Int64"), "length_km": [12.3, 9.9, np.nan],
+            "minutes": [340.0, 310.0, np.nan]}, geometry=[
+            *(LineString(rng.uniform(200, 2800, (14, 2)) + np.array([430_000, 4_590_000]))
+              for _ in range(2)), Point(431_000, 4_591_000)], crs=CRS),
         "counts": pd.DataFrame({"source_file": ["log.csv"], "rows_in": [n + 150],
                                 "rows_kept": [n], "rows_joined": [110], "rows_set_aside": [40]}),
         "set_aside": pd.DataFrame({

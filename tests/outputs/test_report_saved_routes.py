@@ -22,27 +22,32 @@ def folder(tmp_path: Path) -> Path:
     lines = [LineString([(500000, 5094000), (500300, 5094400)]),
              LineString([(500000, 5094000), (499000, 5094000)])]
     found = gpd.GeoDataFrame(
-        {"what": ["route", "route", "stop"], "route_id": ["van_a", "van_b", None],
+        {"what": ["route", "route", "stop"], "route_id": ["V1", "V2", None],
+         "crew_id": [None, None, "V1"], "number": [None, None, 1], "name": [None, None, "2 Elm"],
          "n_stops": [4, 2, None], "length_km": [0.5, 1.0, None], "minutes": [95.0, 60.0, None]},
         geometry=[*lines, Point(500300, 5094400)], crs=CRS)
     text = found.to_crs("EPSG:4326").to_json(drop_id=True, na="drop")
     (tmp_path / "routes.geojson").write_text(text, encoding="utf-8")
-    (tmp_path / "day_plan.json").write_text(json.dumps({"day": "2026-01-02"}), encoding="utf-8")
+    (tmp_path / "day_plan.json").write_text(json.dumps(
+        {"day": "2026-01-02", "crews": [{"crew_id": "V1", "name": "Van A"},
+                                        {"crew_id": "V2", "name": None}]}), encoding="utf-8")
     return tmp_path
 
 
 def test_routes_come_back_in_metres_with_their_day(folder: Path) -> None:
     routes = read_routes(folder, crs=CRS)
     check(routes, "report_routes", where="test")
-    assert routes["route_id"].tolist() == ["van_a, 2026-01-02", "van_b, 2026-01-02"]
-    assert routes["n_stops"].tolist() == [4, 2]
-    assert routes.geometry.length.tolist() == pytest.approx([500.0, 1000.0], abs=0.05)
+    assert routes["route_id"].tolist() == ["Van A, 2026-01-02", "V2, 2026-01-02",
+                                           "Van A, 2026-01-02"]
+    assert routes["n_stops"].tolist()[:2] == [4, 2]
+    assert routes.geometry.length.tolist() == pytest.approx([500.0, 1000.0, 0.0], abs=0.05)
+    assert routes.loc[2, ["what", "number", "name"]].tolist() == ["stop", 1, "2 Elm"]
 
 
 def test_without_a_plan_the_crew_alone_names_the_route(folder: Path) -> None:
     (folder / "day_plan.json").unlink()
     assert read_routes(folder / "routes.geojson", crs=CRS)["route_id"].tolist() == [
-        "van_a", "van_b"]
+        "V1", "V2", "V1"]
 
 
 @pytest.mark.parametrize(("text", "got"), [

@@ -5,6 +5,8 @@ from __future__ import annotations
 import dataclasses
 import json
 
+import geopandas as gpd
+import numpy as np
 import pytest
 from report_tables import HOSTILE, make_input
 from shapely import Point
@@ -12,7 +14,15 @@ from shapely import Point
 from rehit.errors import TableError
 from rehit.parameters import load_parameters
 from rehit.report.inputs import ReportInput
-from rehit.report.maps import leaflet_style, map_data, render_map, safe_json
+from rehit.report.maps import (
+    APART_PX,
+    Layer,
+    leaflet_style,
+    map_layers,
+    render_map,
+    safe_json,
+    zoom_that_shows,
+)
 from rehit.report.measures import gather_facts
 from rehit.report.pages import policy, refuse_external
 from rehit.report.static_map import nice_length
@@ -50,33 +60,57 @@ def test_leaflet_style_points_to_no_picture() -> None:
     assert "url(" not in leaflet_style()
 
 
-def test_coordinates_are_metres_from_one_corner() -> None:
-    inputs = make_input(n=40)
-    facts = gather_facts(inputs, load_parameters())
-    data = map_data(facts)
-    x0 = int(inputs.incidents.geometry.x.min() // 1)
-    latest = inputs.incidents.sort_values(["reported_at", "incident_id"])
-    assert data["incidents"]["xy"][0] == round(latest.geometry.x.iloc[0] - x0)
-    assert len(data["incidents"]["xy"]) == 80
+def _layer(layers: list[Layer], name: str) -> Layer:
+    return next(layer for layer in layers if layer.name == name)
 
 
-def test_feet_are_turned_to_metres() -> None:
-    inputs = make_input(n=40, full=False)
-    feet = inputs.incidents.set_geometry(
-        [Point(p.x, p.y) for p in inputs.incidents.geometry], crs="EPSG:2230")
-    data = map_data(gather_facts(make_input(incidents=feet, full=False, crs="EPSG:2230"),
-                                 load_parameters()))
-    span_feet = feet.geometry.x.max() - feet.geometry.x.min()
-    xs = data["incidents"]["xy"][::2]
-    assert max(xs) - min(xs) == pytest.approx(span_feet * 0.3048, abs=1.5)
+def test_feet_and_metres_come_to_the_same_degrees() -> None:
+    """EPSG:2230 is EPSG:26946 in US survey feet: the same points, the same place on the earth."""
+    plain = make_input(n=40, full=False)
+    metres = plain.incidents.set_crs("EPSG:26946", allow_override=True)
+    feet = metres.to_crs("EPSG:2230")
+    assert feet.geometry.x.iloc[0] == pytest.approx(metres.geometry.x.iloc[0] * 3937 / 1200)
+    at = [_layer(map_layers(gather_facts(make_input(incidents=rows, full=False, crs=crs),
+                                         load_parameters())), "incidents").features[0]["geometry"]
+          for rows, crs in ((metres, "EPSG:26946"), (feet, "EPSG:2230"))]
+    assert at[0]["coordinates"] == pytest.approx(at[1]["coordinates"], abs=2e-6)
 
 
 def test_no_more_points_than_the_limit_and_the_page_says_so() -> None:
     inputs = make_input(n=1500, full=False)
     parameters = load_parameters().override({"reporting.map_points": 1000})
     facts = gather_facts(inputs, parameters)
-    assert len(map_data(facts)["incidents"]["id"]) == 1000
+    assert len(_layer(map_layers(facts), "incidents").features) == 1000
     assert "The 1,000 latest incidents are drawn" in render_map(facts, report_name=None)
+
+
+def test_places_too_near_on_screen_are_thinned_the_first_stays() -> None:
+    """At zoom z a pixel is 156,543 m / 2^z on the equator; points are 100 m apart."""
+    points = gpd.GeoSeries([Point(0.0010, 0), Point(0.0019, 0), Point(0.5, 0)], crs="EPSG:4326")
+    zooms = zoom_that_shows(points, np.ones(3, bool))
+    assert (zooms[0], zooms[2]) == (9, 9)
+    metres_at = {z: APART_PX * 156_543 / 2**z for z in range(9, 18)}
+    assert metres_at[zooms[1] - 2] > 100
+    assert zooms[1] > 10
+    hidden = zoom_that_shows(points, np.array([False, True, True]))
+    assert hidden[1] == 9
+
+
+def test_the_page_is_the_same_each_time(full_input: ReportInput) -> None:
+    first, second = (render_map(gather_facts(full_input, load_parameters()), report_name=None)
+                     for _ in range(2))
+    assert first == second
+
+
+def test_crews_have_their_own_colours_dashes_and_numbered_stops(full_input: ReportInput) -> None:
+    layers = map_layers(gather_facts(full_input, load_parameters()))
+    routes, stops = _layer(layers, "routes"), _layer(layers, "stops")
+    assert routes.style is not None
+    assert stops.style is not None
+    drawn = [routes.style(feature) for feature in routes.features]
+    assert len({(d["color"], d["dashArray"]) for d in drawn}) == len(drawn) == 2
+    assert [stops.style(feature)["html"] for feature in stops.features] == ["1"]
+    assert stops.features[0]["properties"]["t"].startswith("Stop 1: 1 Mole Lane")
 
 
 @pytest.mark.parametrize(("longest", "length"), [(870.0, 500.0), (1000.0, 1000.0), (19.0, 10.0),
@@ -90,8 +124,8 @@ def test_legend_names_only_the_layers_that_are_there(full_input: ReportInput) ->
     for inputs, there in ((full_input, True), (without, False)):
         page = render_map(gather_facts(inputs, load_parameters()), report_name=None)
         legend = page[page.index('class="keys"'):page.index("</main>")]
-        assert ("patrol routes" in legend) is there
-        assert "recurring places" in legend
+        assert ("Crew crew 1" in legend) is there
+        assert "Place marked again" in legend
 
 
 def test_an_address_that_says_there_is_none_is_no_address() -> None:
@@ -106,4 +140,4 @@ def test_an_address_that_says_there_is_none_is_no_address() -> None:
     some = rows.assign(address=rows["address"].where(rows.index != rows.index[there][0],
                                                      "7 Quay Lane"))
     facts = gather_facts(dataclasses.replace(given, incidents=some), load_parameters())
-    assert facts.named(place) == f"{place} (7 Quay Lane)"
+    assert facts.named(place) == f"7 Quay Lane ({place})"

@@ -63,7 +63,7 @@ def test_page_does_not_scroll_sideways(page: Any) -> None:
 
 
 def test_hostile_text_is_shown_and_never_run(page: Any) -> None:
-    assert page.evaluate("document.querySelectorAll('script').length") in (0, 3)
+    assert page.evaluate("document.querySelectorAll('script').length") in (0, 4)
     if page.url.endswith("report.html"):
         assert HOSTILE in page.inner_text("main")
 
@@ -109,7 +109,7 @@ def test_place_is_found_by_keyboard_alone(map_page: Any) -> None:
 
 
 def test_enter_on_the_map_reads_the_nearest_place(map_page: Any) -> None:
-    map_page.focus("#map")
+    map_page.focus("#map_rehit")
     map_page.keyboard.press("ArrowRight")
     map_page.wait_for_timeout(400)
     map_page.keyboard.press("Enter")
@@ -121,28 +121,55 @@ def test_search_by_kind_shows_hostile_name_as_text(map_page: Any) -> None:
     assert HOSTILE in map_page.inner_text("#results")
     map_page.click("#results button")
     assert HOSTILE in map_page.inner_text("#details")
-    assert map_page.evaluate("document.querySelectorAll('#panel script, .leaflet-popup script')"
+    assert map_page.evaluate("document.querySelectorAll('main script, .leaflet-popup script')"
                              ".length") == 0
 
 
+def _switch(page: Any, name: str, *, on: bool) -> None:
+    """Tick or untick a layer in the map's own control by its name."""
+    page.locator(".leaflet-control-layers-overlays label", has_text=name).locator(
+        "input").set_checked(on)
+
+
+def _drawn(page: Any) -> int:
+    """Count the shapes and marks that stand on the map."""
+    return int(page.evaluate("(() => { let n = 0; map_rehit.eachLayer(() => { n += 1; });"
+                             " return n; })()"))
+
+
 def test_layers_switch_on_and_off(map_page: Any) -> None:
-    count = "document.querySelectorAll('#map canvas').length"
-    before = map_page.evaluate(count)
-    map_page.uncheck("[data-layer=streets]")
-    assert map_page.evaluate(count) == before - 1
-    map_page.check("[data-layer=incidents]")
-    map_page.check("[data-layer=cells]")
-    assert map_page.evaluate(count) == before + 1
+    before = _drawn(map_page)
+    _switch(map_page, "streets", on=False)
+    without = _drawn(map_page)
+    assert without < before
+    _switch(map_page, "squares with more than chance", on=True)
+    assert _drawn(map_page) > without
 
 
 def test_tap_tells_about_an_incident(map_page: Any) -> None:
-    for layer in ("places", "clusters", "routes"):
-        map_page.uncheck(f"[data-layer={layer}]")
-    map_page.check("[data-layer=incidents]")
-    box = map_page.locator("#map").bounding_box()
-    told = False
-    for share in (0.3, 0.4, 0.5, 0.6, 0.7):
-        for other in (0.3, 0.4, 0.5, 0.6, 0.7):
-            map_page.mouse.click(box["x"] + box["width"] * share, box["y"] + box["height"] * other)
-            told = told or "Incident i" in map_page.inner_text("#details")
-    assert told
+    for layer in ("recurring places", "hotspots", "patrol routes", "numbered stops"):
+        _switch(map_page, layer, on=False)
+    _switch(map_page, "incidents", on=True)
+    point = map_page.evaluate(
+        "(() => { const f = geo_json_incidents.getLayers().find((l) => "
+        "map_rehit.getBounds().pad(-0.2).contains(l.getLatLng()));"
+        " const p = map_rehit.latLngToContainerPoint(f.getLatLng()); return [p.x, p.y]; })()")
+    box = map_page.locator("#map_rehit").bounding_box()
+    map_page.mouse.click(box["x"] + point[0], box["y"] + point[1])
+    assert "Incident i" in map_page.inner_text("#details")
+
+
+def test_streets_are_named_near_by(map_page: Any) -> None:
+    assert map_page.locator(".leaflet-tooltip.street").count() == 0
+    map_page.evaluate("map_rehit.setZoom(17) && 1")
+    assert map_page.locator(".leaflet-tooltip.street").first.inner_text().startswith("Street ")
+
+
+def test_a_phone_shows_the_list_before_the_map(browser: Any, written: Path) -> None:
+    tab = browser.new_page(viewport={"width": 390, "height": 844})
+    tab.goto((written / "map.html").as_uri())
+    tab.wait_for_selector("body[data-ready=yes]")
+    listed, chart = (tab.locator(name).bounding_box() for name in ("#results", "#map_rehit"))
+    tab.close()
+    assert listed["y"] + listed["height"] <= chart["y"]
+    assert listed["y"] < 844 / 2

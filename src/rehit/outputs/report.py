@@ -56,7 +56,7 @@ _TRIED = (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, Unicode
 
 
 def read_routes(path: Path, *, crs: str) -> gpd.GeoDataFrame:
-    """Read the routes that ``rehit patrol`` wrote, named by crew and, where known, by day.
+    """Read the routes that ``rehit patrol`` wrote, named by crew and day where the plan says so.
 
     Parameters
     ----------
@@ -68,7 +68,7 @@ def read_routes(path: Path, *, crs: str) -> gpd.GeoDataFrame:
     Returns
     -------
     geopandas.GeoDataFrame
-        The contract ``report_routes``: one row per crew.
+        The contract ``report_routes``: one row per crew and one per stop.
 
     Raises
     ------
@@ -84,15 +84,26 @@ def read_routes(path: Path, *, crs: str) -> gpd.GeoDataFrame:
     if missing:
         raise _refused(file, f"no column {', '.join(missing)}")
     lines = found.geometry.geom_type.isin(["LineString", "MultiLineString"])
-    routes = found[lines & found["route_id"].notna() & found["n_stops"].notna()]
-    if routes.empty:
+    ways = found[lines & found["route_id"].notna() & found["n_stops"].notna()]
+    if ways.empty:
         raise _refused(file, "no route")
-    day = _day(file.parent / PLAN_FILE)
-    names = routes["route_id"].astype("str") + (f", {day}" if day else "")
-    return gpd.GeoDataFrame({
-        "route_id": names, "n_stops": routes["n_stops"].astype("int64"),
-        "length_km": routes["length_km"].astype(float), "minutes": routes["minutes"].astype(float),
-        }, geometry=routes.geometry).to_crs(crs).reset_index(drop=True)
+    ways = ways.assign(what="route", number=0, name=None)
+    names = _crew_names(file.parent / PLAN_FILE)
+    shown = pd.concat([ways, _stops(found)], ignore_index=True)
+    shown["route_id"] = shown["route_id"].map(lambda crew: names.get(crew, crew))
+    types = {"route_id": "str", "what": "str", "number": "Int64", "name": "str",
+             "n_stops": "Int64", "length_km": "float64", "minutes": "float64"}
+    return gpd.GeoDataFrame(shown[[*types, "geometry"]].astype(types), crs=found.crs).to_crs(crs)
+
+
+def _stops(found: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Return the numbered stops of the routes; depots are none."""
+    if not {"crew_id", "number", "name"} <= set(found.columns):
+        return found.iloc[:0]
+    stops = found[found["crew_id"].notna() & (found["number"] > 0)
+                  & found.geometry.geom_type.eq("Point") & found["name"].notna()]
+    stops = stops.drop_duplicates(["crew_id", "number"])
+    return stops.assign(route_id=stops["crew_id"], what="stop")
 
 
 def routes_if_any(folder: Path, *, crs: str) -> gpd.GeoDataFrame | None:
@@ -102,11 +113,13 @@ def routes_if_any(folder: Path, *, crs: str) -> gpd.GeoDataFrame | None:
     return None
 
 
-def _day(plan: Path) -> str | None:
-    """Return the day that the plan beside the routes is for, if it says so."""
+def _crew_names(plan: Path) -> dict[str, str]:
+    """Return the crews' names with the day that the plan beside the routes is for."""
     with suppress(OSError, ValueError, KeyError, TypeError):
-        return str(json.loads(plan.read_text(encoding="utf-8"))["day"])
-    return None
+        told = json.loads(plan.read_text(encoding="utf-8"))
+        crews = {str(c["crew_id"]): str(c.get("name") or c["crew_id"]) for c in told["crews"]}
+        return {crew: f"{name}, {told['day']}" for crew, name in crews.items()}
+    return {}
 
 
 def _refused(file: Path, got: str) -> InputFileError:

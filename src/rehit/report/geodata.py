@@ -70,7 +70,7 @@ def _hot(root: ET.Element, say: Say) -> None:
     categories = ET.SubElement(renderer, "categories")
     symbols = ET.SubElement(renderer, "symbols")
     ET.SubElement(categories, "category", value="true", type="bool", symbol="0",
-                  label=say("map.hot_cells"), render="true")
+                  label=say("map.layer_cells"), render="true")
     _symbol(symbols, "0", "fill", "SimpleFill", {
         "style": "b_diagonal", "color": _rgba(PLUM), "outline_color": _rgba(PLUM),
         "outline_width": "0.3"})
@@ -163,6 +163,8 @@ def write_geopackage(path: Path, facts: Facts) -> None:
             if frame is None:
                 continue
             located = gpd.GeoDataFrame(frame)
+            if layer == "routes":
+                located = located[located["what"] == "route"]
             located = located[located.geometry.notna()]
             if len(located):
                 located.to_file(path, layer=layer, driver="GPKG", engine="pyogrio",

@@ -1,32 +1,77 @@
-"""The map page: Leaflet inlined from its package, the user's streets as base, no tile server."""
+"""The map page: a folium map with the library inside and the user's streets, no tile server."""
 
 from __future__ import annotations
 
 import json
 import re
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from functools import partial
 from importlib.resources import files
-from typing import Any
+from typing import Any, cast
 
+import folium
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import shapely
+from folium.utilities import JsCode
+from jinja2 import Template
 from markupsafe import Markup
+from matplotlib.colors import to_rgba
 from pyproj import CRS
-from shapely import get_coordinates, get_parts
 
-from rehit.report.figures import OCHRE, PLUM, QUIET, SKY, TEAL, ramp_colours
+from rehit.report.figures import OCHRE, PLUM, QUIET, SERIES, ink_on, ramp_colours
 from rehit.report.inputs import each
 from rehit.report.measures import Facts, real_addresses
 from rehit.report.pages import environment, policy, refuse_external, resource
-from rehit.report.static_map import street_lines
 
+#: Colours of the ramp on which the chance of exceeding the threshold is read.
 RAMP_STEPS = 6
+#: Texts of the log are cut to so many characters.
 TEXT_LENGTH = 160
+#: Places closer than this on screen are thinned, the highest rate stays [pixels].
+APART_PX = 14
+#: From the first zoom on which places are thinned to the one that shows them all.
+THINNED_ZOOMS = range(9, 18)
+STREET_COLOUR = "#aab4ba"
+#: Dashes that tell crews apart beside their colours [pixels].
+CREW_DASHES = ("", "12 6", "3 6", "14 5 3 5", "7 4", "16 4 2 4 2 4", "2 3")
+#: A smaller circle stays visible, a larger one does not hide the streets [pixels].
+RADII_PX = (3.5, 12.0)
+HULL_MARGIN_M = 8
+MOST_CELLS = 3000
 _SOURCE_MAP = re.compile(r"//# sourceMappingURL=.*")
 
 
+@dataclass(frozen=True)
+class Layer:
+    """One layer of the map: features with what each says, and how it is drawn.
+
+    Parameters
+    ----------
+    name
+        ``streets``, ``cells``, ``clusters``, ``incidents``, ``routes``, ``stops`` or ``places``.
+    features
+        GeoJSON features in WGS 84; ``properties`` hold ``t`` title, ``v`` values beside the
+        layer's labels, and what the page's script reads.
+    labels
+        Codes below ``map.`` that name the values, in order.
+    shown
+        Whether the layer is on at the start.
+    """
+
+    name: str
+    features: list[dict[str, Any]]
+    labels: tuple[str, ...] = ()
+    shown: bool = True
+    marker: folium.Marker | folium.CircleMarker | None = None
+    style: Callable[[dict[str, Any]], dict[str, Any]] | None = None
+    options: dict[str, Any] = field(default_factory=dict)
+
+
 def render_map(facts: Facts, *, report_name: str | None) -> str:
-    """Write the map page: layers, search, details by keyboard and touch, own legend.
+    """Write the map page: search and list of places first, map, layers, legend, details.
 
     Parameters
     ----------
@@ -40,19 +85,20 @@ def render_map(facts: Facts, *, report_name: str | None) -> str:
     TableError
         If anything in the page would load from elsewhere.
     """
-    layers = _layers(facts)
+    say, inputs = facts.say, facts.inputs
+    layers = map_layers(facts)
+    body, drawing = _folium_parts(facts, layers)
     library, own = leaflet_script(), resource("map.js")
     html = environment().get_template("map.html.j2").render(
-        say=facts.say, language=facts.say.language, name=facts.inputs.name,
+        say=say, language=say.language, name=inputs.name,
         style=Markup(leaflet_style() + resource("report.css") + resource("map.css")),
-        library=Markup(library), own=Markup(own), report_name=report_name,
-        data=Markup(safe_json(map_data(facts))), policy=policy(scripts=[library, own]),
-        swatches=ramp_colours(RAMP_STEPS), has_threshold=facts.inputs.threshold_per_year,
-        threshold=facts.say.given(facts.inputs.threshold_per_year or 0),
-        shares=[facts.say.share(v) for v in (0.0, 0.5, 1.0)],
-        colours={"teal": TEAL, "ochre": OCHRE, "plum": PLUM, "quiet": QUIET, "sky": SKY},
-        layers=layers, shown=[name for name, _ in layers], hidden_incidents=_hidden(facts),
-    )
+        body=Markup(body), library=Markup(library), own=Markup(own), drawing=Markup(drawing),
+        report_name=report_name, data=Markup(safe_json(_page_data(facts, layers))),
+        policy=policy(scripts=[library, own, drawing]),
+        swatches=ramp_colours(RAMP_STEPS), threshold=inputs.threshold_per_year,
+        colours={"ochre": OCHRE, "plum": PLUM, "quiet": QUIET, "street": STREET_COLOUR},
+        crews=_legend_of_crews(facts), shown=[layer.name for layer in layers],
+        hidden_incidents=_hidden(facts))
     refuse_external(html, beside={report_name} if report_name else set())
     return html
 
@@ -83,157 +129,263 @@ def safe_json(value: object) -> str:
     return text
 
 
-def map_data(facts: Facts) -> dict[str, Any]:
-    """Collect everything the map draws, in whole metres from the lower left corner."""
-    inputs, say = facts.inputs, facts.say
-    factor = CRS.from_user_input(inputs.crs).axis_info[0].unit_conversion_factor
-    points = inputs.incidents[inputs.incidents.geometry.notna()]
-    origin = (np.floor([points.geometry.x.min(), points.geometry.y.min()])
-              if len(points) else np.zeros(2))
-    grid = _Grid(origin, factor)
-    labels = ("kind", "n_incidents", "n_rehits", "rate_year", "over", "address", "reported",
-              "cleared", "state", "surface", "description", "z", "length", "stops", "minutes",
-              "cluster", "cell", "incident", "route", "none_found", "zoom_in", "zoom_out")
-    return {
-        "words": {key: say(f"map.{key}") for key in labels}
-        | {"found": say("map.found", n="#"), "per_year": say("map.per_year", rate="#")},
-        "ramp": ramp_colours(RAMP_STEPS),
-        "colours": {"street": "#aab4ba", "place": TEAL, "cluster": OCHRE, "cell": PLUM,
-                    "incident": QUIET, "route": SKY},
-        "streets": _streets(facts, grid),
-        "places": _places(facts, grid), "incidents": _incidents(facts, grid, points),
-        "clusters": _clusters(facts, grid), "cells": _cells(facts, grid),
-        "routes": _routes(facts, grid),
-    }
+def map_layers(facts: Facts) -> list[Layer]:
+    """Return the layers that have something to draw, from the ground up."""
+    layers = [_streets(facts), _cells(facts), _clusters(facts), _incidents(facts),
+              *_routes(facts), _places(facts)]
+    return [layer for layer in layers if layer is not None and layer.features]
 
 
-class _Grid:
-    """Turns coordinates into whole metres from one corner."""
+class _Start(folium.MacroElement):
+    """Hands the map and its layers to the page's own script once all are there."""
 
-    def __init__(self, origin: np.ndarray, factor: float) -> None:
-        self.origin, self.factor = origin, factor
+    _template = Template(
+        "{% macro script(this, kwargs) %}rehit.start({{ this.chart }}, {{ '{' }}"
+        "{% for name in this.names %}{{ name }}: geo_json_{{ name }}, {% endfor %}"
+        "{{ '}' }}, layer_control_layers);{% endmacro %}")
 
-    def flat(self, coordinates: np.ndarray) -> list[int]:
-        moved = (coordinates - self.origin) * self.factor
-        whole = np.rint(moved).astype(int)
-        keep = np.ones(len(whole), bool)
-        keep[1:] = (np.diff(whole, axis=0) != 0).any(axis=1)
-        return [int(v) for v in whole[keep].ravel()]
-
-    def pair(self, point: Any) -> list[int]:
-        return [round(float((point.x - self.origin[0]) * self.factor)),
-                round(float((point.y - self.origin[1]) * self.factor))]
-
-    def rings(self, geometry: Any) -> list[list[int]]:
-        return [self.flat(get_coordinates(part.exterior)) for part in get_parts(geometry)
-                if part.geom_type == "Polygon"]
+    def __init__(self, chart: str, names: list[str]) -> None:
+        super().__init__()
+        self._name, self._id, self.chart, self.names = "Start", "start", chart, names
 
 
-def _streets(facts: Facts, grid: _Grid) -> list[list[int]]:
+def _folium_parts(facts: Facts, layers: list[Layer]) -> tuple[str, str]:
+    """Return the map's element and the script that draws it, the same text each time."""
+    chart = folium.Map(tiles=None, prefer_canvas=True, zoom_control=False, max_zoom=20,
+                       attribution_control=False, zoom_animation=False, fade_animation=False,
+                       zoom_snap=0.5, keyboard_pan_delta=110)
+    chart._id = "rehit"
+    for layer in layers:
+        drawn = folium.GeoJson(
+            {"type": "FeatureCollection", "features": layer.features},
+            name=facts.say(f"map.layer_{layer.name}"), show=layer.shown, marker=layer.marker,
+            style_function=layer.style, on_each_feature=JsCode("rehit.tell"), **layer.options)
+        drawn._id = layer.name
+        drawn.add_to(chart)
+    control = folium.LayerControl(position="topright", collapsed=False)
+    control._id = "layers"
+    control.add_to(chart)
+    _Start(chart.get_name(), [layer.name for layer in layers]).add_to(chart)
+    page = cast(Any, chart.get_root())
+    page.render()
+    return str(page.html.render()), str(page.script.render())
+
+
+def _page_data(facts: Facts, layers: list[Layer]) -> dict[str, Any]:
+    """Collect what the page's script needs beside the layers: words, labels, the area."""
+    say = facts.say
+    texts = ("zoom_in", "zoom_out", "close", "map_label", "none_found", "layers")
+    return {"words": {key: say(f"map.{key}") for key in texts}
+            | {"found": say("map.found", n="#"), "thinned": say("map.thinned", n="#", all="##")},
+            "labels": {layer.name: [say(f"map.{code}") for code in layer.labels]
+                       for layer in layers},
+            "area": _area(facts)}
+
+
+def _area(facts: Facts) -> list[list[float]]:
+    """Return the corners that hold nearly all places; a few far ones must not shrink the town."""
+    repeats = facts.inputs.given("repeats")
+    points = facts.inputs.incidents if repeats is None else gpd.GeoDataFrame(repeats)
+    points = points[points.geometry.notna()]
+    if points.empty:
+        return [[-60.0, -170.0], [70.0, 170.0]]
+    at = points.geometry.to_crs("EPSG:4326")
+    low, high = ([float(np.percentile(v, q)) for v in (at.y, at.x)] for q in (0.5, 99.5))
+    return [[low[0] - 0.0003, low[1] - 0.0003], [high[0] + 0.0003, high[1] + 0.0003]]
+
+
+def _features(shapes: gpd.GeoSeries, properties: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return shapes as GeoJSON features in WGS 84, to about a tenth of a metre."""
+    degrees = shapes.to_crs("EPSG:4326").to_numpy()
+    rounded = shapely.transform(degrees, partial(np.round, decimals=6))
+    return [{"type": "Feature", "id": str(number), "properties": told,
+             "geometry": json.loads(text)}
+            for number, (text, told) in enumerate(
+                zip(shapely.to_geojson(rounded), properties, strict=True))]
+
+
+def _metres(facts: Facts) -> float:
+    """Return how many metres one unit of the project's CRS is."""
+    return float(CRS.from_user_input(facts.inputs.crs).axis_info[0].unit_conversion_factor)
+
+
+def _streets(facts: Facts) -> Layer | None:
     streets = facts.inputs.streets
     if streets is None or streets.empty:
-        return []
-    tolerance = facts.number("map_streets_tolerance_m") / grid.factor
-    lines = (grid.flat(line) for line in street_lines(streets, tolerance_m=tolerance))
-    return [line for line in lines if len(line) >= 4]
+        return None
+    tolerance = facts.number("map_streets_tolerance_m") / _metres(facts)
+    shapes = streets.geometry.simplify(tolerance)
+    names = (streets["name"].fillna("").astype(str) if "name" in streets
+             else pd.Series("", index=streets.index))
+    lines = gpd.GeoDataFrame({"name": names}, geometry=shapes).dissolve("name")
+    return Layer("streets", _features(lines.geometry, ({"t": _text(name)} for name in lines.index)),
+                 style=lambda _: {"color": STREET_COLOUR, "weight": 2, "interactive": False})
 
 
-def _places(facts: Facts, grid: _Grid) -> list[list[Any]]:
-    repeats = facts.inputs.given("repeats")
-    if repeats is None:
-        return []
+def _cells(facts: Facts) -> Layer | None:
+    cells = facts.inputs.given("cells")
+    if cells is None:
+        return None
     say = facts.say
-    shown = repeats[(repeats["n_incidents"] > 0)].sort_values(["rank_mean", "place_id"])
-    shown = shown[shown.geometry.notna()].head(int(facts.number("map_points")))
-    firm = (shown["place_kind"] != "street").any()
-    rows = facts.inputs.incidents
-    address = real_addresses(rows["address"]).groupby(rows["place_id"]).first()
-    return [[*grid.pair(row.geometry), str(row.place_id),
-             "" if pd.isna(row.asset_type) else _text(say.thing(row.asset_type)),
-             int(row.n_incidents), int(row.n_rehits), round(float(row.rate_per_year), 3),
-             f"{say.number(row.rate_per_year, 2)} "
-             f"({say.span(say.number(row.rate_low, 2), say.number(row.rate_high, 2))})",
-             round(float(row.chance_above), 3), say.chance(row.chance_above),
-             _text(address.get(row.place_id)), int(row.n_rehits > 0 or not firm)]
-            for row in each(shown)]
+    hot = gpd.GeoDataFrame(cells[cells["hot"].astype(bool)]).sort_values("cell_id")
+    hot = hot.head(MOST_CELLS)
+    told = ({"t": say("map.title_cell", name=row.cell_id),
+             "v": [say.whole(row.n_incidents), "" if pd.isna(row.z) else say.number(row.z, 2)]}
+            for row in each(hot))
+    return Layer("cells", _features(hot.geometry, told), ("n_incidents", "z"), shown=False,
+                 style=lambda _: {"color": PLUM, "weight": 1.5, "dashArray": "2 3",
+                                  "fillColor": PLUM, "fillOpacity": 0.14})
 
 
-def _incidents(facts: Facts, grid: _Grid, points: gpd.GeoDataFrame) -> dict[str, Any]:
+def _clusters(facts: Facts) -> Layer | None:
+    clusters = facts.inputs.given("clusters")
+    if clusters is None:
+        return None
+    say = facts.say
+    shapes = gpd.GeoDataFrame(clusters).geometry.buffer(HULL_MARGIN_M / _metres(facts))
+    told = ({"t": say("map.title_cluster", name=name),
+             "v": [say.whole(row.n_incidents), say.whole(row.n_rehits),
+                   say.number(row.incidents_per_year, 2)]}
+            for name, row in zip(clusters["name"], each(clusters), strict=True))
+    return Layer("clusters", _features(shapes, told), ("n_incidents", "n_rehits", "rate_year"),
+                 style=lambda _: {"color": OCHRE, "weight": 2.5, "dashArray": "8 5",
+                                  "fillOpacity": 0.0})
+
+
+def _incidents(facts: Facts) -> Layer | None:
+    say, inputs = facts.say, facts.inputs
+    points = inputs.incidents[inputs.incidents.geometry.notna()]
     latest = points.sort_values(["reported_at", "incident_id"]).tail(
         int(facts.number("map_points")))
-    moved = np.rint((get_coordinates(latest.geometry.to_numpy()) - grid.origin) * grid.factor)
-    zone = facts.inputs.time_zone
+    zone = inputs.time_zone
+    days = {column: latest[column].dt.tz_convert(zone).dt.strftime("%Y-%m-%d").fillna("")
+            for column in ("reported_at", "cleared_at")}
+    values = zip(days["reported_at"], days["cleared_at"],
+                 say.cells(latest["status"], "status"), say.cells(latest["substrate"], "substrate"),
+                 real_addresses(latest["address"]).map(_text), latest["description"].map(_text),
+                 strict=True)
+    titles = [say("map.title_incident", name=name) for name in latest["incident_id"]]
+    return Layer("incidents", _features(latest.geometry, (
+        {"t": title, "v": list(row)} for title, row in zip(titles, values, strict=True))),
+        ("reported", "cleared", "state", "surface", "address", "description"),
+        shown=inputs.given("repeats") is None,
+        marker=folium.CircleMarker(radius=3, weight=0, fill=True, fill_color=QUIET,
+                                   fill_opacity=0.75))
+
+
+def _routes(facts: Facts) -> list[Layer | None]:
+    """Draw each crew in its own colour and dashes, its stops numbered in the order driven."""
+    routes = facts.inputs.given("routes")
+    if routes is None:
+        return []
+    say, routes = facts.say, gpd.GeoDataFrame(routes)
+    lines, stops = routes[routes["what"] == "route"], routes[routes["what"] == "stop"]
+    crews = list(lines["route_id"])
+    told = ({"t": say("map.title_route", name=row.route_id), "c": crews.index(row.route_id),
+             "v": [say.whole(row.n_stops),
+                   "" if pd.isna(row.length_km) else say.number(row.length_km, 2),
+                   "" if pd.isna(row.minutes) else say.whole(row.minutes)]}
+            for row in each(lines))
+    shown = Layer("routes", _features(lines.geometry, told), ("stops", "length", "minutes"),
+                  style=lambda f: _crew_line(f["properties"]["c"]))
+    stops = stops[stops["route_id"].isin(crews)]
+    marks = ({"t": say("map.title_stop", number=int(row.number), name=_text(row.name_)),
+              "v": [str(row.route_id)], "n": int(row.number), "c": crews.index(row.route_id)}
+             for row in each(stops.rename(columns={"name": "name_"})))
+    return [shown, Layer(
+        "stops", _features(stops.geometry, marks), ("route",), style=_stop_mark,
+        marker=folium.Marker(icon=folium.DivIcon(icon_size=(24, 24)), keyboard=False))]
+
+
+def _crew_line(number: int) -> dict[str, Any]:
+    return {"color": SERIES[number % len(SERIES)], "weight": 4, "opacity": 0.85,
+            "dashArray": CREW_DASHES[number % len(CREW_DASHES)]}
+
+
+def _stop_mark(feature: dict[str, Any]) -> dict[str, Any]:
+    told = feature["properties"]
+    return {"html": f"{int(told['n'])}", "className": f"stop crew{told['c'] % len(SERIES)}"}
+
+
+def _legend_of_crews(facts: Facts) -> list[dict[str, Any]]:
+    routes = facts.inputs.given("routes")
+    if routes is None:
+        return []
+    return [{"name": name, "number": number % len(SERIES), **_crew_line(number),
+             "ink": ink_on(to_rgba(SERIES[number % len(SERIES)]))}
+            for number, name in enumerate(routes.loc[routes["what"] == "route", "route_id"])]
+
+
+def _places(facts: Facts) -> Layer | None:
+    repeats = facts.inputs.given("repeats")
+    if repeats is None:
+        return None
+    shown = repeats[(repeats["n_incidents"] > 0)].sort_values(["rank_mean", "place_id"])
+    shown = gpd.GeoDataFrame(shown[shown.geometry.notna()].head(int(facts.number("map_points"))))
+    if shown.empty:
+        return None
+    firm = (shown["place_kind"] != "street").any()
+    drawn = (shown["n_rehits"] > 0).to_numpy() | (not firm)
+    zooms = zoom_that_shows(shown.geometry.to_crs("EPSG:4326"), drawn)
+    top = float(shown["rate_per_year"].max())
+    told = [_place(facts, row) | {
+        "z": int(zoom), "d": int(there), "k": min(int(row.chance_above * RAMP_STEPS),
+                                                  RAMP_STEPS - 1),
+        "r": round(2 * (RADII_PX[0] + RADII_PX[1] * (row.rate_per_year / top) ** 0.5)) / 2}
+        for row, zoom, there in zip(each(shown), zooms, drawn, strict=True)]
+    colours = ramp_colours(RAMP_STEPS)
+    return Layer(
+        "places", _features(shown.geometry, told),
+        ("code", "kind", "n_incidents", "n_rehits", "rate_year", "over"),
+        marker=folium.CircleMarker(color="#1c2b36", weight=0.8, fill=True, fill_opacity=1),
+        style=lambda f: {"radius": f["properties"]["r"],
+                         "fillColor": colours[f["properties"]["k"]]})
+
+
+def _place(facts: Facts, row: Any) -> dict[str, Any]:
     say = facts.say
-    states = sorted(latest["status"].unique())
-    surfaces = sorted(latest["substrate"].unique())
-    return {
-        "xy": [int(v) for v in moved.ravel()],
-        "id": latest["incident_id"].astype(str).tolist(),
-        "reported": latest["reported_at"].dt.tz_convert(zone).dt.strftime("%Y-%m-%d").tolist(),
-        "cleared": latest["cleared_at"].dt.tz_convert(zone).dt.strftime("%Y-%m-%d")
-        .fillna("").tolist(),
-        "states": [say.code("status", s) for s in states],
-        "state": [states.index(s) for s in latest["status"]],
-        "surfaces": [say.code("substrate", s) for s in surfaces],
-        "surface": [surfaces.index(s) for s in latest["substrate"]],
-        "address": [_text(v) for v in real_addresses(latest["address"])],
-        "text": [_text(v) for v in latest["description"]],
-    }
+    kind = "" if pd.isna(row.asset_type) else _text(say.thing(row.asset_type))
+    return {"t": facts.named(row.place_id), "s": say(
+                "map.place_line", rate=say.number(row.rate_per_year, 2), kind=kind)
+            if kind else say("map.per_year", rate=say.number(row.rate_per_year, 2)),
+            "v": [str(row.place_id), kind, say.whole(row.n_incidents), say.whole(row.n_rehits),
+                  say.ranged(row.rate_per_year, row.rate_low, row.rate_high),
+                  say.chance(row.chance_above)]}
+
+
+def zoom_that_shows(points: gpd.GeoSeries, drawn: np.ndarray) -> np.ndarray:
+    """Return from which zoom on each point is drawn, so that circles do not pile up.
+
+    Parameters
+    ----------
+    points
+        In WGS 84, the most important first.
+    drawn
+        Which are drawn at all.
+
+    Returns
+    -------
+    numpy.ndarray
+        Zoom levels of the Web Mercator scheme (256 px at zoom 0); of points that share a square
+        of :data:`APART_PX` the first one is shown.
+    """
+    radians = np.radians(points.y.to_numpy())
+    x = (points.x.to_numpy() + 180) / 360
+    y = (1 - np.arcsinh(np.tan(radians)) / np.pi) / 2
+    zooms = np.full(len(points), THINNED_ZOOMS.stop)
+    for zoom in THINNED_ZOOMS:
+        squares = pd.DataFrame({"x": x, "y": y}) * (256 * 2**zoom / APART_PX)
+        squares = squares.astype("int64").assign(later=zooms > zoom, at=np.arange(len(points)))
+        first = squares[drawn].sort_values(["later", "at"]).drop_duplicates(["x", "y"])
+        new = first.loc[first["later"], "at"].to_numpy()
+        zooms[new] = zoom
+    return zooms
 
 
 def _hidden(facts: Facts) -> str:
     total = int(facts.inputs.incidents.geometry.notna().sum())
     limit = int(facts.number("map_points"))
-    if total <= limit:
-        return ""
-    return facts.say("map.latest", n=facts.say.whole(limit), total=facts.say.whole(total))
-
-
-def _clusters(facts: Facts, grid: _Grid) -> list[list[Any]]:
-    clusters = facts.inputs.given("clusters")
-    if clusters is None:
-        return []
-    say = facts.say
-    return [[grid.rings(gpd.GeoSeries([row.geometry]).buffer(8 / grid.factor).iloc[0]),
-             str(row.name_), say.whole(row.n_incidents), say.whole(row.n_rehits),
-             say.number(row.incidents_per_year, 2)]
-            for row in each(clusters.rename(columns={"name": "name_"}))]
-
-
-def _cells(facts: Facts, grid: _Grid) -> list[list[Any]]:
-    cells = facts.inputs.given("cells")
-    if cells is None:
-        return []
-    hot = cells[cells["hot"].astype(bool)].sort_values("cell_id")
-    return [[grid.rings(row.geometry), str(row.cell_id), facts.say.whole(row.n_incidents),
-             "–" if pd.isna(row.z) else facts.say.number(float(row.z), 2)]
-            for row in each(hot.head(3000))]
-
-
-def _routes(facts: Facts, grid: _Grid) -> list[list[Any]]:
-    routes = facts.inputs.given("routes")
-    if routes is None:
-        return []
-    say = facts.say
-    return [[[grid.flat(get_coordinates(part)) for part in get_parts(row.geometry)],
-             str(row.route_id), say.whole(row.n_stops),
-             "–" if pd.isna(row.length_km) else say.number(row.length_km, 2),
-             "–" if pd.isna(row.minutes) else say.whole(row.minutes)]
-            for row in each(routes)]
-
-
-def _layers(facts: Facts) -> list[tuple[str, bool]]:
-    given = facts.inputs.given
-    hot = given("cells")
-    present = {"streets": facts.inputs.streets is not None and not facts.inputs.streets.empty,
-               "cells": hot is not None and bool(hot["hot"].any()),
-               "clusters": given("clusters") is not None,
-               "incidents": bool(len(facts.inputs.incidents)),
-               "routes": given("routes") is not None, "places": given("repeats") is not None}
-    start_on = {"streets", "clusters", "places", "routes"}
-    if not present["places"]:
-        start_on.add("incidents")
-    return [(name, name in start_on) for name, there in present.items() if there]
+    return "" if total <= limit else facts.say("map.latest", n=limit, total=total)
 
 
 def _text(value: object) -> str:

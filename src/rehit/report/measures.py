@@ -515,6 +515,7 @@ class Facts:
     year: Slice
     bunching: float
     weeks: np.ndarray
+    addresses: dict[str, str] = field(default_factory=dict)
     book: TraceBook = field(default_factory=TraceBook)
 
     @property
@@ -543,11 +544,11 @@ class Facts:
         known = has_firm_place(rows) | rows["place_kind"].eq("street")
         return rows[known & rows["place_id"].isin(set(places))]
 
-    def named(self, place: str) -> str:
+    def named(self, place: object) -> str:
         """Write a place with the address it is mostly reported under, where the log has one."""
-        there = self.inputs.incidents["place_id"] == place
-        address = real_addresses(self.inputs.incidents.loc[there, "address"]).dropna().mode()
-        return place if address.empty else f"{place} ({address.iloc[0]})"
+        address = self.addresses.get(str(place))
+        return str(place) if address is None else self.say("place.named", address=address,
+                                                           code=str(place))
 
     def money(self, value: float) -> str:
         """Write money in the project's currency, rounded to what it can bear."""
@@ -583,7 +584,17 @@ def gather_facts(inputs: ReportInput, parameters: Parameters) -> Facts:
                            least_weeks=int(parameters["reporting.weeks_for_bunching"]))
     weeks = weekly_counts(inputs.incidents["reported_at"], window=inputs.window)
     return Facts(inputs, say, parameters, standards, now, before, year,
-                 bunching, weeks)
+                 bunching, weeks, _usual_addresses(inputs.incidents))
+
+
+def _usual_addresses(incidents: pd.DataFrame) -> dict[str, str]:
+    """Return the address that each place is mostly reported under, where the log has one."""
+    known = incidents.assign(address=real_addresses(incidents["address"]))
+    known = known.dropna(subset=["address", "place_id"])
+    counts = known.groupby(["place_id", "address"]).size().reset_index(name="n")
+    first = counts.sort_values(["n", "address"], ascending=[False, True])
+    first = first.drop_duplicates("place_id")
+    return dict(zip(first["place_id"].astype(str), first["address"].astype(str), strict=True))
 
 
 def real_addresses(addresses: pd.Series) -> pd.Series:

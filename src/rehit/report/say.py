@@ -272,6 +272,16 @@ class Say:
         """Write the name of a day of the week, Monday being 0."""
         return str(get_day_names("wide", "stand-alone", locale=self.language)[number])
 
+    def ranged(self, value: float, low: float, high: float) -> str:
+        """Write an estimate with its interval.
+
+        Examples
+        --------
+        >>> Say("en").ranged(20.44, 15.94, 25.4)
+        '20 (16 to 25)'
+        """
+        return self("format.ranged", value=value, low=low, high=high)
+
     def days(self, first: date, last: date) -> str:
         """Write a span of days."""
         return self("format.days_span", low=self.day(first), high=self.day(last))

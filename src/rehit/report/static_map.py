@@ -82,7 +82,7 @@ def draw_overview(facts: Facts, ax: Axes) -> None:
     if inputs.streets is not None and not inputs.streets.empty:
         ax.add_collection(LineCollection(street_lines(inputs.streets, tolerance_m=2.0),
                                          colors=LINE, linewidths=0.6, zorder=1))
-        handles.append(Line2D([], [], color=LINE, label=say("map.streets")))
+        handles.append(Line2D([], [], color=LINE, label=say("map.layer_streets")))
     handles += _draw_areas(facts, ax)
     handles += _draw_places(facts, ax)
     _frame(facts, ax)
@@ -110,12 +110,12 @@ def _draw_areas(facts: Facts, ax: Axes) -> list[Any]:
         hot = gpd.GeoDataFrame(cells[cells["hot"].astype(bool)])
         hot.plot(ax=ax, facecolor="none", edgecolor=PLUM, hatch="////", linewidth=0.8, zorder=2)
         handles.append(Patch(facecolor="none", edgecolor=PLUM, hatch="////",
-                             label=say("map.hot_cells")))
+                             label=say("map.layer_cells")))
     if clusters is not None:
         hulls = gpd.GeoSeries(clusters.geometry).buffer(8)
         hulls.plot(ax=ax, facecolor="none", edgecolor=OCHRE, linewidth=1.6, linestyle="--",
                    zorder=4)
-        handles.append(Line2D([], [], color=OCHRE, linestyle="--", label=say("map.clusters")))
+        handles.append(Line2D([], [], color=OCHRE, linestyle="--", label=say("map.layer_clusters")))
     return handles
 
 
@@ -127,7 +127,7 @@ def _draw_places(facts: Facts, ax: Axes) -> list[Any]:
         shapes = gpd.GeoSeries(points.geometry[points.geometry.notna()])
         ax.plot(shapes.x, shapes.y, ".", color=QUIET, markersize=2, alpha=0.6, zorder=3)
         return [Line2D([], [], marker=".", color=QUIET, linestyle="none",
-                       label=say("map.incidents"))]
+                       label=say("map.layer_incidents"))]
     firm = repeats[repeats["place_kind"] != "street"]
     again = firm[firm["n_rehits"] > 0] if len(firm) else repeats
     top = again[again.geometry.notna()].nlargest(150, "rate_per_year")
