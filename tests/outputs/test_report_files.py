@@ -94,7 +94,7 @@ def test_hostile_text_shows_as_text(written: Path) -> None:
     assert HOSTILE not in report
     assert "&lt;script&gt;alert(&#39;x&#39;)&lt;/script&gt;" in report
     page = (written / "map.html").read_text(encoding="utf-8")
-    assert _outline(written / "map.html").scripts == 3
+    assert _outline(written / "map.html").scripts == 4
     assert HOSTILE not in page
     assert "\\u003cscript\\u003e" in page
 

@@ -36,7 +36,7 @@ def folder(tmp_path: Path) -> Path:
 
 def test_routes_come_back_in_metres_with_their_day(folder: Path) -> None:
     routes = read_routes(folder, crs=CRS)
-    check(routes, "report_routes", where="test")
+    check(routes, "report_ways", where="test")
     assert routes["route_id"].tolist() == ["Van A, 2026-01-02", "V2, 2026-01-02",
                                            "Van A, 2026-01-02"]
     assert routes["n_stops"].tolist()[:2] == [4, 2]

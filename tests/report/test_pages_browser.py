@@ -91,7 +91,7 @@ def test_every_focus_can_be_seen(page: Any) -> None:
 
 @pytest.fixture
 def map_page(browser: Any, written: Path) -> Iterator[Any]:
-    tab = browser.new_page(viewport={"width": 1000, "height": 800})
+    tab = browser.new_page(viewport={"width": 1400, "height": 800})
     tab.goto((written / "map.html").as_uri())
     tab.wait_for_selector("body[data-ready=yes]")
     yield tab

@@ -155,7 +155,7 @@ def test_every_column_of_the_report_has_a_meaning_in_the_language() -> None:
              for column in table(contract).columns}
     assert english_left(SPANISH(unit) for unit in units if unit) == []
     schema = table_schema("routes", pd.DataFrame({"route_id": ["a"]}), language="es")
-    assert schema["fields"][0]["description"] == "equipo o ruta"
+    assert schema["fields"][0]["description"] == "equipo"
 
 
 @pytest.mark.parametrize(("language", "said"), [

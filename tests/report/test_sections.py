@@ -289,7 +289,7 @@ def test_programme_says_when_money_is_due_and_what_the_saving_is_set_against() -
     said = _said(summary_section(facts))
     assert "the first coats cost EUR\u00a01,200 in all, spread over 2 years." in said
     second = facts.named(str(programme["place_id"].iloc[1]))
-    assert f"Start with {best} (7 Quay Lane), {second}, which save most." in said
+    assert f"Start with 7 Quay Lane ({best}), {second}, which save most." in said
     assert "with the coatings paid for, against the cheapest way without a coating" in said
 
 

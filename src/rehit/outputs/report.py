@@ -68,7 +68,7 @@ def read_routes(path: Path, *, crs: str) -> gpd.GeoDataFrame:
     Returns
     -------
     geopandas.GeoDataFrame
-        The contract ``report_routes``: one row per crew and one per stop.
+        The contract ``report_ways``: one row per crew and one per stop.
 
     Raises
     ------
@@ -302,7 +302,7 @@ def write_quarter(chain: Chain, stage: Path, *, quarter: str | None,
     language
         Of the report; the project's where None.
     routes
-        Patrol routes to draw on the map (the contract ``report_routes``).
+        Patrol routes to draw on the map (the contract ``report_ways``).
     """
     if language is not None:
         chain = chain.in_language(language)

@@ -25,7 +25,7 @@ CONTRACTS = {
     "rings": "report_rings", "survival": "report_survival", "cost_years": "report_cost_years",
     "rate_costs": "report_rate_costs", "budget_sweep": "report_budget_sweep",
     "programme": "report_programme", "evaluations": "report_evaluations",
-    "spend": "report_spend", "routes": "report_routes",
+    "spend": "report_spend", "routes": "report_ways",
     "method_shares": "report_method_shares", "advised_done": "report_advised_done",
 }
 

@@ -19,6 +19,7 @@ A placeholder may carry how its value is written, after a colon:
 ``{x:change}``     a share as per cent with its sign; ``{x:signed1}`` a number with its sign
 ``{x:money}``      money to two figures (``money3`` to three); ``{x:sum}`` in full; ``{x:price}``
 ``{x:day}``        a day in full; ``{x:date}`` as in 2024-07-02; ``{x:month}``; ``{x:clock}``
+``{x:year}``       a year of the calendar, which no sign parts into thousands
 ``{x:in.group}``   the word for a code, such as ``in.substrate``
 ``{x:of.noun}``    a number with what it counts, such as ``of.place``: "1 place", "3 places"
 ``{x:start}``      a message at the start of a sentence, with a capital
@@ -344,6 +345,8 @@ def _written(say: Say, value: Any, spec: str) -> str:
         return say.money(value, digits=int(spec[5:]))
     if spec == "price":
         return say.sum(value, places=2)
+    if spec == "year":
+        return str(int(value))
     if spec == "date":
         return f"{value:%Y-%m-%d}"
     if spec == "clock":
