@@ -6,9 +6,9 @@ import tomllib
 from pathlib import Path
 
 import pytest
+from rehit.files.tabular import read_text_table
 
 from rehit.cli import main
-from rehit.files.tabular import read_text_table
 from rehit.patrol.fleet import EXAMPLES, crews_table, depot_points
 from rehit.project import load_project
 

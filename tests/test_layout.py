@@ -12,11 +12,11 @@ SOURCE = ROOT / "src" / "rehit"
 ROOMS = ("incidents", "assets", "hotspots", "treatment", "costs", "contract", "patrol")
 #: Each may import what stands lower; within a room anything goes. Rooms never import each other,
 #: but a contract is priced from the cost room's rates and strategies.
-LAYERS = {"errors": 0, "wording": 1, "messages": 1, "files": 1, "words": 2,
+LAYERS = {"errors": 0, "wording": 1, "messages": 1, "packaged": 1, "files": 2, "words": 3,
           "parameters": 2, "tables": 2, "workdays": 2,
           "observed": 3, "project": 3, **dict.fromkeys(ROOMS, 4), "report": 5, "limits": 5,
           "chain": 6, "outputs": 7, "cli": 8}
-ALLOWED = {("contract", "costs"), ("files", "words")}
+ALLOWED = {("contract", "costs")}
 TOP_LEVEL = {
     "README.md", "DEVELOPERS.md", "environment.yml", "notebooks", "src", "data_demo", "tests",
     "reports", "pyproject.toml", "LICENSE", "requirements.lock", "docs",

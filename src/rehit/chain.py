@@ -19,7 +19,8 @@ from rehit.costs.lifecycle import compare_strategies
 from rehit.costs.programme import Programme, budget_sweep, choose_programme
 from rehit.costs.strategies import Strategy, load_strategies
 from rehit.errors import ManyErrors
-from rehit.files.reader import RawLog, read_logs, stack_logs
+from rehit.files.reader import read_tables, stack_tables
+from rehit.files.rows import RawTable
 from rehit.hotspots.clusters import find_clusters
 from rehit.hotspots.forecast import forecast_places, place_history
 from rehit.hotspots.grid import POOR_PLACES
@@ -181,11 +182,11 @@ class Chain:
         self._progress(code)
 
     @_Result
-    def raw_logs(self) -> tuple[RawLog, ...]:
+    def raw_logs(self) -> tuple[RawTable, ...]:
         """The log files as they came."""
         self.step("step.reading_log")
         self.project.require("log")
-        return read_logs(self.project.files["log"])
+        return read_tables(self.project.files["log"])
 
     @_Result
     def mapping(self) -> Mapping:
@@ -193,7 +194,7 @@ class Chain:
         path = self.project.path("mapping")
         if path is not None:
             return load_mapping(path)
-        return propose_mapping(stack_logs(self.raw_logs), study_area=self.project.study_area,
+        return propose_mapping(stack_tables(self.raw_logs), study_area=self.project.study_area,
                                crs=self.project.crs, parameters=self.parameters)
 
     @_Result

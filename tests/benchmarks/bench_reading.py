@@ -17,7 +17,7 @@ from typing import TypeVar
 import numpy as np
 import pandas as pd
 
-from rehit.files.reader import read_log
+from rehit.files.reader import read_table
 from rehit.incidents.dates import parse_dates
 from rehit.incidents.drift import find_drift
 from rehit.incidents.mapping import apply_mapping
@@ -58,8 +58,8 @@ def main(rows: int) -> None:
         grow(ragged, rows, ragged=True)
         _, base = timed("pandas.read_csv with dates", lambda: pd.read_csv(
             even, parse_dates=["Logged On"], date_format="%d/%m/%Y %H:%M"))
-        raw, _ = timed("read_log", lambda: read_log(even), base)
-        timed("read_log, one ragged row", lambda: read_log(ragged), base)
+        raw, _ = timed("read_table", lambda: read_table(even), base)
+        timed("read_table, one ragged row", lambda: read_table(ragged), base)
         mapping, _ = timed("propose_mapping", lambda: propose_mapping(raw), base)
         fields, _ = timed("apply_mapping", lambda: apply_mapping(raw, mapping), base)
         timed("find_drift", lambda: find_drift(raw, mapping), base)

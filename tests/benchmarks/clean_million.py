@@ -23,7 +23,7 @@ from pathlib import Path
 import pandas as pd
 from pyproj import Transformer
 
-from rehit.files.reader import read_log
+from rehit.files.reader import read_table
 from rehit.incidents.clean import clean_incidents
 from rehit.incidents.mapping import apply_mapping
 from rehit.incidents.propose import propose_mapping
@@ -79,8 +79,8 @@ def run(folder: Path, *, profile: bool) -> None:
     spent: dict[str, tuple[float, float]] = {}
     with timed("bare read_csv with dates", spent):
         print(f"{bare_read(log):,} rows")
-    with timed("read_log", spent):
-        raw = read_log(log)
+    with timed("read_table", spent):
+        raw = read_table(log)
     with timed("propose_mapping", spent):
         mapping = propose_mapping(raw, study_area=area, crs=CRS)
     with timed("apply_mapping", spent):

@@ -7,9 +7,9 @@ from pathlib import Path
 
 from openpyxl import Workbook
 
-from rehit.files.reader import read_log
+from rehit.files.headers import plain_words
+from rehit.files.reader import read_table
 from rehit.incidents.propose import propose_mapping
-from rehit.words.headers import plain_words
 
 HEADER = ["Ref", "Date reported", "Address"]
 
@@ -34,18 +34,18 @@ def test_sheets_with_the_same_columns_are_one_log(tmp_path: Path) -> None:
         "2023": [["Council"], HEADER, *rows_of(2023, 3)],
         "Key": [["code", "means"], ["A", "asset"]],
         "2024": [HEADER, *rows_of(2024, 5)]})
-    raw = read_log(file)
+    raw = read_table(file)
     assert raw.table["Ref"].tolist() == [f"2024-{n}" for n in range(5)] + [
         f"2023-{n}" for n in range(3)]
     assert raw.table.index.tolist() == list(range(1, 9))
     assert "sheet '2024' read, not 'Key'" in raw.notes
     assert "rows of sheet '2023' follow as rows 6 to 8" in raw.notes
-    assert read_log(file, sheet="2023").table["Ref"].tolist() == [f"2023-{n}" for n in range(3)]
+    assert read_table(file, sheet="2023").table["Ref"].tolist() == [f"2023-{n}" for n in range(3)]
 
 
 def test_a_sheet_that_repeats_rows_of_another_is_left_out(tmp_path: Path) -> None:
     rows = rows_of(2024, 6)
-    raw = read_log(book_with(tmp_path, {"All": [HEADER, *rows], "March": [HEADER, *rows[2:4]]}))
+    raw = read_table(book_with(tmp_path, {"All": [HEADER, *rows], "March": [HEADER, *rows[2:4]]}))
     assert len(raw.table) == 6
     assert raw.notes == ("sheet 'All' read, not 'March'",)
 
@@ -61,7 +61,7 @@ def test_questions_and_answers_of_a_request_become_columns(tmp_path: Path) -> No
     } for n in range(12)]
     file = tmp_path / "page.json"
     file.write_text(json.dumps(records), encoding="utf-8")
-    raw = read_log(file)
+    raw = read_table(file)
     first = raw.table.iloc[0]
     assert first["attributes.Surface type"] == "brick"
     assert first["attributes.Offensive?"] == "Yes"

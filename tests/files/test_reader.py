@@ -11,7 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rehit.errors import InputFileError, ManyErrors, RehitError
-from rehit.files.reader import RawLog, read_log, read_logs, stack_logs
+from rehit.files.reader import read_table, read_tables, stack_tables
+from rehit.files.rows import RawTable
 
 FAULTS = Path(__file__).parent / "faults_reading"
 EXPECTED = list(csv.DictReader((FAULTS / "expected.csv").read_text(encoding="utf-8").splitlines()))
@@ -28,7 +29,7 @@ def test_every_planted_file_has_one_expected_outcome() -> None:
                          ids=lambda row: row["file"])
 def test_an_unusable_file_is_refused_in_words(row: dict[str, str]) -> None:
     with pytest.raises(InputFileError) as caught:
-        read_log(FAULTS / row["file"])
+        read_table(FAULTS / row["file"])
     assert row["expected"] in caught.value.got
     assert row["file"] in caught.value.where
     assert caught.value.remedy
@@ -37,7 +38,7 @@ def test_an_unusable_file_is_refused_in_words(row: dict[str, str]) -> None:
 @pytest.mark.parametrize("row", [r for r in EXPECTED if r["outcome"] != "error"],
                          ids=lambda row: row["file"])
 def test_a_faulty_file_is_read_and_no_row_is_lost(row: dict[str, str]) -> None:
-    raw = read_log(FAULTS / row["file"])
+    raw = read_table(FAULTS / row["file"])
     assert raw.table.index.tolist() == list(range(1, int(row["rows"]) + 1))
     assert all(str(dtype) == "str" for dtype in raw.table.dtypes)
     assert not raw.table.isna().any().any()
@@ -53,10 +54,10 @@ def test_a_faulty_file_is_read_and_no_row_is_lost(row: dict[str, str]) -> None:
 
 
 def test_overlong_and_short_rows_keep_every_cell() -> None:
-    long = read_log(FAULTS / "row_too_long.csv").table
+    long = read_table(FAULTS / "row_too_long.csv").table
     assert long.loc[2].tolist() == ["A2", "17/03/2018", "3 Oak Road", " rear", "46.002", "-33.002"]
     assert long.columns[-1] == "cells_beyond_the_header"
-    short = read_log(FAULTS / "row_too_short.csv").table
+    short = read_table(FAULTS / "row_too_short.csv").table
     assert short.loc[2].tolist() == ["A2", "17/03/2018", "", "", ""]
 
 
@@ -68,7 +69,7 @@ def test_a_few_uneven_rows_in_a_long_log_stand_where_they_stood(tmp_path: Path, 
     long, short = tmp_path / "long.csv", tmp_path / "short.csv"
     long.write_text("\n".join([header, *even[:300], row, "", *even[300:]]), encoding="utf-8")
     short.write_text("\n".join([header, even[0], row, even[1]]), encoding="utf-8")
-    raw, few = read_log(long), read_log(short)
+    raw, few = read_table(long), read_table(short)
     assert raw.ragged_rows == (301,)
     assert few.ragged_rows == (2,)
     assert raw.table.loc[301].tolist() == few.table.loc[2].tolist()
@@ -77,7 +78,7 @@ def test_a_few_uneven_rows_in_a_long_log_stand_where_they_stood(tmp_path: Path, 
 
 
 def test_a_quote_that_is_never_closed_swallows_no_row() -> None:
-    table = read_log(FAULTS / "quote_never_closed.csv").table
+    table = read_table(FAULTS / "quote_never_closed.csv").table
     assert table["number"].tolist() == ["A1", "A2", "A3"]
     assert table.loc[1, "address"] == "12 Elm Street"
 
@@ -87,26 +88,26 @@ def test_a_cell_longer_than_the_csv_module_allows_is_read(tmp_path: Path) -> Non
     before = csv.field_size_limit()
     file = tmp_path / "log.csv"
     file.write_text('number,notes\n1,"' + "x" * 140_000 + '"\n2\n', encoding="utf-8")
-    raw = read_log(file)
+    raw = read_table(file)
     assert raw.table["notes"].str.len().tolist() == [140_000, 0]
     assert csv.field_size_limit() == before
 
 
 def test_line_ends_inside_quoted_cells_stay() -> None:
-    table = read_log(FAULTS / "line_end_in_cell.csv").table
+    table = read_table(FAULTS / "line_end_in_cell.csv").table
     assert table.loc[1, "address"] == "12 Elm Street\nrear wall"
 
 
 @pytest.mark.parametrize("name", ["utf8_with_mark.csv", "utf16_with_mark.csv", "windows_1252.csv",
                                   "utf16_without_mark.csv"])
 def test_letters_survive_every_encoding(name: str) -> None:
-    assert read_log(FAULTS / name).table.loc[1, "address"] == "12 Königstraße"
+    assert read_table(FAULTS / name).table.loc[1, "address"] == "12 Königstraße"
 
 
 @pytest.mark.parametrize("name", ["leading_zeros_and_dates.xlsx", "old_workbook.xls",
                                   "old_workbook.ods"])
 def test_workbooks_keep_text_as_text_and_dates_as_dates(name: str) -> None:
-    table = read_log(FAULTS / name).table
+    table = read_table(FAULTS / name).table
     assert table["number"].tolist() == ["00123", "00124"]
     assert table["reported"].tolist() == ["2018-03-05 14:20:00", "2018-03-17"]
 
@@ -114,16 +115,16 @@ def test_workbooks_keep_text_as_text_and_dates_as_dates(name: str) -> None:
 def test_a_sheet_and_a_layer_can_be_chosen_and_a_wrong_one_lists_the_right_ones() -> None:
     book, package = FAULTS / "header_in_third_row_of_second_sheet.xlsx", (
         FAULTS / "two_layers_projected.gpkg")
-    assert read_log(book, sheet="Log").table["number"].tolist() == ["1", "2"]
-    assert len(read_log(package, layer="other").table) == 1
+    assert read_table(book, sheet="Log").table["number"].tolist() == ["1", "2"]
+    assert len(read_table(package, layer="other").table) == 1
     with pytest.raises(InputFileError, match="'Cover', 'Log'"):
-        read_log(book, sheet="Sheet9")
+        read_table(book, sheet="Sheet9")
     with pytest.raises(InputFileError, match="'incidents', 'other'"):
-        read_log(package, layer="roads")
+        read_table(package, layer="roads")
 
 
 def test_points_of_a_projected_layer_come_back_in_degrees() -> None:
-    table = read_log(FAULTS / "two_layers_projected.gpkg").table
+    table = read_table(FAULTS / "two_layers_projected.gpkg").table
     assert float(table.loc[1, "longitude"]) == pytest.approx(-33.001, abs=1e-9)
     assert float(table.loc[1, "latitude"]) == pytest.approx(46.001, abs=1e-9)
     assert table.loc[2, ["longitude", "latitude"]].tolist() == ["", ""]
@@ -139,14 +140,14 @@ def test_odd_geometries_leave_the_place_empty_and_keep_the_row(tmp_path: Path,
     file = tmp_path / "log.json"
     file.write_text('{"type":"FeatureCollection","features":[{"type":"Feature","properties":'
                     '{"number":"A\\ud800"},"geometry":' + geometry + "}]}", encoding="utf-8")
-    table = read_log(file).table
+    table = read_table(file).table
     assert table.loc[1].tolist() == ["A?", "", ""]
     assert table.columns.tolist() == ["number", "longitude", "latitude"]
 
 
 def test_open311_json_and_xml_give_the_same_table() -> None:
     """GeoReport v2 gives the same requests in either notation."""
-    one, other = (read_log(FAULTS / f"open311.{kind}").table for kind in ("json", "xml"))
+    one, other = (read_table(FAULTS / f"open311.{kind}").table for kind in ("json", "xml"))
     assert one[other.columns.tolist()].equals(other)
     # JSON numbers keep the digits they were written with.
     assert one["long"].tolist() == ["-33.001", "-33.002"]
@@ -154,26 +155,26 @@ def test_open311_json_and_xml_give_the_same_table() -> None:
 
 def test_a_missing_file_a_folder_and_no_file_are_said(tmp_path: Path) -> None:
     with pytest.raises(InputFileError, match="no such file"):
-        read_log(tmp_path / "gone.csv")
+        read_table(tmp_path / "gone.csv")
     with pytest.raises(InputFileError, match="a folder"):
-        read_log(tmp_path)
+        read_table(tmp_path)
     with pytest.raises(InputFileError, match="no file"):
-        read_logs([])
+        read_tables([])
 
 
 def test_several_files_are_read_together_and_all_bad_ones_named(tmp_path: Path) -> None:
     good = [FAULTS / "tabs.tsv", FAULTS / "windows_1252.csv"]
-    assert [raw.name for raw in read_logs(good)] == ["tabs.tsv", "windows_1252.csv"]
+    assert [raw.name for raw in read_tables(good)] == ["tabs.tsv", "windows_1252.csv"]
     with pytest.raises(ManyErrors) as caught:
-        read_logs([*good, FAULTS / "empty.csv", tmp_path / "gone.csv"])
+        read_tables([*good, FAULTS / "empty.csv", tmp_path / "gone.csv"])
     assert len(caught.value.errors) == 2
     with pytest.raises(InputFileError, match="twice"):
-        read_logs([good[0], good[0]])
+        read_tables([good[0], good[0]])
 
 
 def test_stacked_logs_hold_the_rows_of_all_files() -> None:
-    logs = read_logs([FAULTS / "tabs.tsv", FAULTS / "open311.json"])
-    stacked = stack_logs(logs)
+    logs = read_tables([FAULTS / "tabs.tsv", FAULTS / "open311.json"])
+    stacked = stack_tables(logs)
     assert len(stacked.table) == 4
     assert stacked.table.index.tolist() == [1, 2, 3, 4]
     assert stacked.table.loc[4, "service_request_id"] == "638345"
@@ -185,14 +186,14 @@ def test_two_files_of_one_name_are_told_apart_by_their_folder(tmp_path: Path) ->
     for quarter in ("q1", "q2"):
         (tmp_path / quarter).mkdir()
         (tmp_path / quarter / "log.csv").write_text("reported\n05/03/2018\n", encoding="utf-8")
-    read = read_logs([tmp_path / "q1" / "log.csv", tmp_path / "q2" / "log.csv"])
+    read = read_tables([tmp_path / "q1" / "log.csv", tmp_path / "q2" / "log.csv"])
     assert [raw.name for raw in read] == ["q1/log.csv", "q2/log.csv"]
 
 
 def test_being_told_about_the_header_wins_over_finding_out() -> None:
     file = FAULTS / "header_missing.csv"
-    assert len(read_log(file, has_header=True).table) == 1
-    assert read_log(FAULTS / "tabs.tsv", has_header=False).table.loc[1, "column_1"] == "number"
+    assert len(read_table(file, has_header=True).table) == 1
+    assert read_table(FAULTS / "tabs.tsv", has_header=False).table.loc[1, "column_1"] == "number"
 
 
 @pytest.mark.parametrize(("folder", "file", "rows", "columns", "header"), [
@@ -204,7 +205,7 @@ def test_real_logs_lose_no_row(folder: str, file: str, rows: int, columns: int,
                                header: bool) -> None:
     if not SHARED.is_dir():
         pytest.skip("the real logs in ../shared are not here")
-    raw = read_log(SHARED / folder / file)
+    raw = read_table(SHARED / folder / file)
     assert raw.table.shape == (rows, columns)
     assert raw.has_header == header
     assert raw.ragged_rows == ()
@@ -223,10 +224,10 @@ def test_any_bytes_are_read_or_refused_in_words(tmp_path_factory: pytest.TempPat
     file = tmp_path_factory.mktemp("bytes") / "log.csv"
     file.write_bytes(start + rest)
     try:
-        raw = read_log(file)
+        raw = read_table(file)
     except RehitError:
         return
-    assert isinstance(raw, RawLog)
+    assert isinstance(raw, RawTable)
     assert raw.table.index.tolist() == list(range(1, len(raw.table) + 1))
     assert not raw.table.isna().any().any()
 
@@ -245,7 +246,7 @@ def test_what_the_csv_module_writes_comes_back_cell_for_cell(
     with file.open("w", encoding="utf-8", newline="") as stream:
         writer = csv.writer(stream, delimiter=mark, quoting=csv.QUOTE_ALL)
         writer.writerows([["request number", "reported date", "street address"], *body])
-    raw = read_log(file, has_header=True)
+    raw = read_table(file, has_header=True)
     assert raw.table.to_numpy().tolist() == body
 
 
@@ -257,4 +258,4 @@ def test_a_projection_nobody_knows_is_one_message(tmp_path: Path, name: str) -> 
     file = tmp_path / "log.geojson"
     file.write_text(json.dumps(content), encoding="utf-8")
     with pytest.raises(InputFileError, match="GeoJSON in an unknown CRS"):
-        read_log(file)
+        read_table(file)

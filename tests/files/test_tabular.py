@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from rehit.files.tabular import as_text, read_text_table
 
 from rehit.errors import InputFileError
-from rehit.files.tabular import as_text, read_text_table
 
 
 def test_numbers_as_text() -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
-from rehit.files.reader import RawLog
+from rehit.files.rows import RawTable
 from rehit.incidents.drift import find_drift
 from rehit.incidents.mapping import Mapping
 from rehit.incidents.propose import propose_mapping
@@ -13,7 +13,7 @@ from rehit.incidents.propose import propose_mapping
 ROWS = 30
 
 
-def quarter(**changed: list[str] | None) -> RawLog:
+def quarter(**changed: list[str] | None) -> RawTable:
     """Return a quarter's log with some columns replaced, added, or (None) left out."""
     dates = pd.date_range("2018-01-01", periods=ROWS, freq="2D")
     columns: dict[str, list[str] | None] = {
@@ -23,7 +23,7 @@ def quarter(**changed: list[str] | None) -> RawLog:
         "Long": [f"-33.00{n:02d}" for n in range(ROWS)], "Unused note": ["x"] * ROWS}
     kept = {name: cells for name, cells in (columns | changed).items() if cells is not None}
     index = pd.RangeIndex(1, ROWS + 1, name="source_row")
-    return RawLog("log.csv", pd.DataFrame(
+    return RawTable(name="log.csv", table=pd.DataFrame(
         {name: pd.Series(cells, index=index, dtype="str") for name, cells in kept.items()},
         index=index))
 
@@ -33,7 +33,7 @@ def mapping() -> Mapping:
     return propose_mapping(quarter())
 
 
-def found(raw: RawLog, mapping: Mapping) -> list[tuple[str, str, str]]:
+def found(raw: RawTable, mapping: Mapping) -> list[tuple[str, str, str]]:
     return [(drift.code, drift.severity, drift.subject) for drift in find_drift(raw, mapping)]
 
 
@@ -89,7 +89,7 @@ def test_new_words_are_counted_by_rows(mapping: Mapping) -> None:
 def test_a_lost_header_is_one_fault(mapping: Mapping) -> None:
     raw = quarter()
     table = raw.table.set_axis([f"column_{n}" for n in range(1, 8)], axis=1)
-    drifts = found(RawLog("log.csv", table, has_header=False), mapping)
+    drifts = found(RawTable(table, has_header=False, name="log.csv"), mapping)
     assert drifts == [("header_lost", "fault", "log.csv")]
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from rehit.files.reader import read_log
+from rehit.files.reader import read_table
 from rehit.incidents.clean import clean_incidents
 from rehit.incidents.dates import DateStyle
 from rehit.incidents.mapping import FieldSource, Mapping, Places, apply_mapping
@@ -139,7 +139,7 @@ def column(*names: str, dates: DateStyle | None = None) -> FieldSource:
 def demo() -> tuple[Cleaned, pd.DataFrame]:
     if not (DEMO / "truth" / "rows.csv").exists():
         pytest.skip("the demo's truth is not generated here")
-    raw = read_log(DEMO / "incidents.csv")
+    raw = read_table(DEMO / "incidents.csv")
     names = {"report_id": "Case Ref", "reported": "Logged On", "cleared": "Closed On",
              "status": "Case State", "outcome": "Resolution", "duplicate_of": "Repeat Of",
              "asset_id": "Asset No", "asset_type": "Item Marked", "substrate": "Surface",
@@ -203,7 +203,7 @@ def chicago() -> tuple[Cleaned, pd.DataFrame]:
     path = REAL / "chicago" / "chicago_graffiti_historical_extract.csv"
     if not path.exists():
         pytest.skip("the public logs in ../shared are not here")
-    raw = read_log(path)
+    raw = read_table(path)
     days = DateStyle(day_first=False, clock="none")
     mapping = Mapping(raw.name, True, tuple(raw.table.columns), {
         "reported": column("Creation Date", dates=days),
@@ -263,7 +263,7 @@ def test_exact_duplicates_of_westminster_are_counted_both_ways() -> None:
     path = REAL / "westminster_uk" / "Graffiti.csv"
     if not path.exists():
         pytest.skip("the public logs in ../shared are not here")
-    raw = read_log(path)
+    raw = read_table(path)
     names = list(raw.table.columns)
     mapping = Mapping(raw.name, raw.has_header, tuple(names), {
         "reported": column(names[0], dates=DateStyle(clock="none")), "address": column(names[1]),

@@ -11,7 +11,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from rehit.errors import InputFileError, ManyErrors, SettingError
-from rehit.files.reader import RawLog, read_log
+from rehit.files.reader import read_table
+from rehit.files.rows import RawTable
 from rehit.incidents.dates import DateStyle
 from rehit.incidents.drift import find_drift
 from rehit.incidents.mapping import (
@@ -31,11 +32,11 @@ from rehit.tables import check, table
 FAULTS = Path(__file__).parents[1] / "files" / "faults_reading"
 
 
-def log(columns: dict[str, list[str]], *, has_header: bool = True) -> RawLog:
+def log(columns: dict[str, list[str]], *, has_header: bool = True) -> RawTable:
     size = len(next(iter(columns.values())))
     index = pd.RangeIndex(1, size + 1, name="source_row")
     cells = {name: pd.Series(texts, index=index, dtype="str") for name, texts in columns.items()}
-    return RawLog("log.csv", pd.DataFrame(cells, index=index), has_header)
+    return RawTable(pd.DataFrame(cells, index=index), has_header, name="log.csv")
 
 
 MAPPING = Mapping(
@@ -212,9 +213,9 @@ def test_a_question_about_no_setting_is_refused(key: str) -> None:
 
 def test_next_quarter_gives_the_same_result(tmp_path: Path) -> None:
     """The same rows under the saved mapping give the same table, whatever is proposed anew."""
-    raw = read_log(FAULTS / "tabs.tsv")
+    raw = read_table(FAULTS / "tabs.tsv")
     file = saved(tmp_path, propose_mapping(raw))
-    again = RawLog("next.tsv", raw.table.iloc[::-1].reset_index(drop=True), True)
+    again = RawTable(raw.table.iloc[::-1].reset_index(drop=True), name="next.tsv")
     again.table.index += 1
     one = apply_mapping(raw, load_mapping(file)).drop(columns=["source_file", "source_row"])
     two = apply_mapping(again, load_mapping(file)).drop(columns=["source_file", "source_row"])
@@ -232,7 +233,7 @@ NAMES = st.one_of(st.text(max_size=10), st.sampled_from([
 
 
 @st.composite
-def tables(draw: st.DrawFn) -> RawLog:
+def tables(draw: st.DrawFn) -> RawTable:
     names = draw(st.lists(NAMES, min_size=1, max_size=6, unique=True))
     size = draw(st.integers(1, 6))
     column = st.lists(CELLS, min_size=size, max_size=size)
@@ -242,7 +243,7 @@ def tables(draw: st.DrawFn) -> RawLog:
 @settings(max_examples=50, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(raw=tables())
 def test_any_table_of_strings_is_proposed_mapped_saved_and_loaded(
-        tmp_path_factory: pytest.TempPathFactory, raw: RawLog) -> None:
+        tmp_path_factory: pytest.TempPathFactory, raw: RawTable) -> None:
     file = tmp_path_factory.mktemp("mapping") / "mapping.toml"
     mapping = propose_mapping(raw)
     fields = apply_mapping(raw, mapping)

@@ -11,7 +11,7 @@ import shapely
 from pyproj import Transformer
 
 from rehit.cli import main
-from rehit.files.reader import RawLog
+from rehit.files.rows import RawTable
 from rehit.incidents.clean import clean_incidents
 from rehit.incidents.mapping import apply_mapping
 from rehit.incidents.places import from_text, read_numbers
@@ -26,13 +26,13 @@ def points_in(code: str) -> tuple[np.ndarray, np.ndarray]:
     return Transformer.from_crs("EPSG:4326", code, always_xy=True).transform(LON, LAT)
 
 
-def log_with(**columns: object) -> RawLog:
+def log_with(**columns: object) -> RawTable:
     table = pd.DataFrame({"Date reported": [f"{n % 28 + 1:02d}/03/2025" for n in range(40)],
                           **columns}, index=pd.RangeIndex(1, 41, name="source_row"), dtype="str")
-    return RawLog("log.csv", table)
+    return RawTable(table, name="log.csv")
 
 
-def degrees_of(raw: RawLog, crs: str | None = None) -> tuple[np.ndarray, np.ndarray]:
+def degrees_of(raw: RawTable, crs: str | None = None) -> tuple[np.ndarray, np.ndarray]:
     """Longitude and latitude that cleaning makes of a log nobody has described."""
     mapping = propose_mapping(raw, crs=crs)
     settings = CleanSettings(time_zone="UTC", crs="EPSG:32631")

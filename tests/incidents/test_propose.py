@@ -10,23 +10,24 @@ import pandas as pd
 import pytest
 from pyproj import Transformer
 
-from rehit.files.reader import RawLog, read_log
+from rehit.files.headers import header_scores, header_words
+from rehit.files.reader import read_table
+from rehit.files.rows import RawTable
 from rehit.incidents.dates import DateStyle, parse_dates
 from rehit.incidents.mapping import FIELDS, Mapping, answered, apply_mapping, with_setting
 from rehit.incidents.projection import suggest_place
 from rehit.incidents.propose import propose_mapping, suggest_project
-from rehit.words.headers import header_scores, log_header_words
 
 SHARED = Path(__file__).parents[2].parent / "shared" / "data"
 ROWS = 40
 
 
-def log(columns: dict[str, list[str]], *, has_header: bool = True) -> RawLog:
+def log(columns: dict[str, list[str]], *, has_header: bool = True) -> RawTable:
     size = len(next(iter(columns.values())))
     index = pd.RangeIndex(1, size + 1, name="source_row")
     table = pd.DataFrame({name: pd.Series(cells, index=index, dtype="str")
                           for name, cells in columns.items()}, index=index)
-    return RawLog("log.csv", table, has_header)
+    return RawTable(table, has_header, name="log.csv")
 
 
 def days(style: str = "%Y-%m-%d", *, start: str = "2018-01-01", step: str = "3D",
@@ -46,10 +47,10 @@ def asked(mapping: Mapping) -> dict[str, str]:
     return {question.key: question.assumed for question in mapping.open_questions}
 
 
-def real(folder: str, file: str) -> RawLog:
+def real(folder: str, file: str) -> RawTable:
     if not SHARED.is_dir():
         pytest.skip("the real logs in ../shared are not here")
-    return read_log(SHARED / folder / file)
+    return read_table(SHARED / folder / file)
 
 
 def test_chicago_needs_only_to_be_confirmed() -> None:
@@ -364,17 +365,17 @@ def test_a_log_without_coordinates_suggests_no_place() -> None:
 def test_every_header_word_names_a_field_and_a_reason() -> None:
     helpers = {"other", "neutral", "house_number", *(f"part_{p}" for p in (
         "year", "month", "day", "hour", "minute", "second", "half", "time"))}
-    for word in log_header_words():
+    for word in header_words():
         assert word.field in (*FIELDS, *helpers), word
         assert word.reason
         assert 0 <= word.weight <= 1
         assert word.words == " ".join(word.words.split()).lower()
-    assert {word.language for word in log_header_words()} == {"en", "es", "fr", "de", "pt"}
+    assert {word.language for word in header_words()} == {"en", "es", "fr", "de", "pt"}
 
 
 def test_header_words_are_reached_by_their_own_words() -> None:
     """A word with accents in the list could never match a name, which is compared without."""
-    for word in log_header_words():
+    for word in header_words():
         if word.field != "neutral":
             assert word.field in header_scores(word.words), word
 
@@ -386,6 +387,6 @@ def test_one_proposal_twice_is_the_same() -> None:
 
 def test_no_column_serves_two_fields() -> None:
     for name in csv.DictReader(["fault", "open311.json", "rows_wrapped_in_quotes.csv"]):
-        raw = read_log(Path(__file__).parents[1] / "files" / "faults_reading" / name["fault"])
+        raw = read_table(Path(__file__).parents[1] / "files" / "faults_reading" / name["fault"])
         used = [c for source in propose_mapping(raw).fields.values() for c in source.columns]
         assert len(used) == len(set(used))

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pandas as pd
 
-from rehit.files.reader import RawLog, stack_logs
+from rehit.files.reader import stack_tables
+from rehit.files.rows import RawTable
 from rehit.incidents.clean import clean_incidents
 from rehit.incidents.drift import find_drift
 from rehit.incidents.mapping import apply_mapping
@@ -12,9 +13,9 @@ from rehit.incidents.propose import find_renamed, propose_mapping
 from rehit.incidents.rows import CleanSettings
 
 
-def quarter(name: str, first: int, *, closed: str, north: str = "Lat") -> RawLog:
+def quarter(name: str, first: int, *, closed: str, north: str = "Lat") -> RawTable:
     days = [f"{n % 28 + 1:02d}" for n in range(20)]
-    return RawLog(name, pd.DataFrame({
+    return RawTable(name=name, table=pd.DataFrame({
         "Ref": [f"R{first + n}" for n in range(20)],
         "Date reported": [f"{day}/0{first // 20 + 1}/2025 09:00" for day in days],
         closed: [f"{day}/0{first // 20 + 1}/2025 15:00" for day in days],
@@ -26,7 +27,7 @@ def quarter(name: str, first: int, *, closed: str, north: str = "Lat") -> RawLog
 def test_a_renamed_clearance_is_read_from_both_files() -> None:
     logs = [quarter("q1", 0, closed="Date closed"),
             quarter("q2", 20, closed="Closed on", north="Latitude")]
-    mapping = propose_mapping(stack_logs(logs))
+    mapping = propose_mapping(stack_tables(logs))
     assert mapping.fields["cleared"].columns == ("Date closed", "Closed on")
     assert mapping.fields["latitude"].columns == ("Lat", "Latitude")
     assert mapping.columns == ("Ref", "Date reported", "Date closed", "Lat", "Lon", "Closed on",
@@ -44,11 +45,11 @@ def test_two_columns_in_one_file_are_two_columns() -> None:
     both = quarter("q2", 20, closed="Closed on")
     both.table["Date closed"] = both.table["Closed on"]
     logs = [quarter("q1", 0, closed="Date closed"), both]
-    assert find_renamed(stack_logs(logs)) == {}
+    assert find_renamed(stack_tables(logs)) == {}
 
 
 def test_a_renamed_column_that_is_gone_altogether_is_a_fault() -> None:
     logs = [quarter("q1", 0, closed="Date closed"), quarter("q2", 20, closed="Closed on")]
-    mapping = propose_mapping(stack_logs(logs))
+    mapping = propose_mapping(stack_tables(logs))
     found = find_drift(quarter("q3", 40, closed="Termination"), mapping)
     assert [d.subject for d in found if d.severity == "fault"] == ["Date closed", "Closed on"]

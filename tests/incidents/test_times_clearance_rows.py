@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import pandas as pd
 
-from rehit.files.reader import RawLog, stack_logs
+from rehit.files.reader import stack_tables
+from rehit.files.rows import RawTable
 from rehit.incidents.clean import clean_incidents
 from rehit.incidents.mapping import apply_mapping
 from rehit.incidents.propose import propose_mapping
 from rehit.incidents.rows import Cleaned, CleanSettings
 
 
-def raw(name: str, **columns: list[str]) -> RawLog:
+def raw(name: str, **columns: list[str]) -> RawTable:
     size = len(next(iter(columns.values())))
-    return RawLog(name, pd.DataFrame(columns, dtype="str",
+    return RawTable(name=name, table=pd.DataFrame(columns, dtype="str",
                                      index=pd.RangeIndex(1, size + 1, name="source_row")))
 
 
@@ -24,15 +25,15 @@ CLEARANCES = raw("clear.csv", Case=[*(f"C{n}" for n in range(25)), "C99"],
                  Cleaned=[*(f"2025-04-{n + 1:02d} 15:00" for n in range(25)), "2025-04-26 15:00"])
 
 
-def cleaned(*logs: RawLog) -> Cleaned:
-    mapping = propose_mapping(stack_logs(logs))
+def cleaned(*logs: RawTable) -> Cleaned:
+    mapping = propose_mapping(stack_tables(logs))
     fields = pd.concat([apply_mapping(log, mapping) for log in logs], ignore_index=True)
     return clean_incidents(fields, mapping=mapping, settings=CleanSettings(
         time_zone="UTC", crs="EPSG:32630"))
 
 
 def test_the_number_is_found_though_it_stands_in_both_files() -> None:
-    mapping = propose_mapping(stack_logs([CASES, CLEARANCES]))
+    mapping = propose_mapping(stack_tables([CASES, CLEARANCES]))
     assert mapping.fields["report_id"].columns == ("Case",)
 
 

@@ -7,7 +7,7 @@ import math
 import pandas as pd
 import pytest
 
-from rehit.files.reader import RawLog
+from rehit.files.rows import RawTable
 from rehit.incidents.clean import clean_incidents
 from rehit.incidents.mapping import apply_mapping
 from rehit.incidents.propose import propose_mapping
@@ -15,15 +15,15 @@ from rehit.incidents.rows import Cleaned, CleanSettings
 from rehit.incidents.times import read_duration
 
 
-def log(reported: list[str], header: str, spans: list[str], status: list[str]) -> RawLog:
+def log(reported: list[str], header: str, spans: list[str], status: list[str]) -> RawTable:
     index = pd.RangeIndex(1, len(reported) + 1, name="source_row")
     table = pd.DataFrame({"Date reported": reported, header: spans, "Status": status,
                           "Address": [f"{n} Elm Street" for n in range(1, len(reported) + 1)]},
                          index=index, dtype="str")
-    return RawLog("log.csv", table)
+    return RawTable(table, name="log.csv")
 
 
-def cleaned(raw: RawLog) -> Cleaned:
+def cleaned(raw: RawTable) -> Cleaned:
     mapping = propose_mapping(raw)
     return clean_incidents(apply_mapping(raw, mapping), mapping=mapping, settings=CleanSettings(
         time_zone="Europe/Lisbon", crs="EPSG:32629", translations_in_ledger=True))
@@ -58,7 +58,7 @@ def test_the_header_proposes_it_with_evidence(header: str, field: str) -> None:
 def test_a_clearance_date_leaves_it_out() -> None:
     raw = log(["2025-03-01", "2025-03-04"], "Days open", ["3", "12"], ["Closed", "Closed"])
     dated = raw.table.assign(**{"Date cleared": ["2025-03-04", "2025-03-16"]})
-    fields = propose_mapping(RawLog("log.csv", dated)).fields
+    fields = propose_mapping(RawTable(dated, name="log.csv")).fields
     assert "cleared" in fields
     assert "days_open" not in fields
 

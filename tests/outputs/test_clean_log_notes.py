@@ -8,7 +8,7 @@ from pathlib import Path
 from openpyxl import Workbook
 
 from rehit.cli import main
-from rehit.files.reader import read_log, stack_logs
+from rehit.files.reader import read_table, stack_tables
 from rehit.incidents.mapping import apply_mapping
 from rehit.incidents.propose import propose_mapping
 from rehit.outputs.clean import log_findings, told
@@ -28,8 +28,8 @@ def quarter(folder: Path, name: str, *, closed: str) -> Path:
 
 
 def test_a_mapped_column_that_is_gone_is_said_in_words(tmp_path: Path) -> None:
-    mapping = propose_mapping(read_log(quarter(tmp_path, "q1", closed="Date closed")))
-    raw = read_log(quarter(tmp_path, "q2", closed="When done"))
+    mapping = propose_mapping(read_table(quarter(tmp_path, "q1", closed="Date closed")))
+    raw = read_table(quarter(tmp_path, "q2", closed="When done"))
     findings = log_findings([raw], [apply_mapping(raw, mapping)], mapping)
     first = findings.iloc[0]
     assert (first["code"], first["severity"]) == ("column_missing", "high")
@@ -79,7 +79,7 @@ def test_a_list_of_clearances_is_not_told_to_hold_addresses(tmp_path: Path) -> N
     cases = quarter(tmp_path, "q1", closed="Remark")
     (tmp_path / "clear.csv").write_text("Ref,Date closed\n" + "".join(
         f"q1{n},{n % 28 + 1:02d}/04/2025 10:00\n" for n in range(30)), encoding="utf-8")
-    logs = [read_log(cases), read_log(tmp_path / "clear.csv")]
-    mapping = propose_mapping(stack_logs(logs))
+    logs = [read_table(cases), read_table(tmp_path / "clear.csv")]
+    mapping = propose_mapping(stack_tables(logs))
     findings = log_findings(logs, [apply_mapping(raw, mapping) for raw in logs], mapping)
     assert told(findings) == []

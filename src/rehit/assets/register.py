@@ -13,12 +13,13 @@ import pyproj
 import shapely
 
 from rehit.errors import ManyErrors, RehitError, SettingError, TableError
-from rehit.files.tabular import TextTable, as_text, read_text_table
+from rehit.files.headers import resolve_columns
+from rehit.files.reader import read_table
+from rehit.files.rows import RawTable
 from rehit.tables import check
 from rehit.tables import table as contract
 from rehit.words.addresses import address_table
 from rehit.words.geometry_text import read_shape
-from rehit.words.headers import resolve_columns
 from rehit.words.numbers import coordinate_numbers
 from rehit.words.vocabulary import Vocabulary, code_texts, default_vocabulary, load_vocabulary
 
@@ -29,17 +30,17 @@ DEGREES = "EPSG:4326"
 AREAS = ("Polygon", "MultiPolygon")
 
 
-def register_geometry(raw: TextTable, chosen: Mapping[str, str], *, crs: object, where: str,
+def register_geometry(raw: RawTable, chosen: Mapping[str, str], *, crs: object, where: str,
                       ) -> tuple[gpd.GeoSeries, list[str], list[RehitError]]:
     """Return each row's geometry in the project's CRS (empty where unusable), notes and faults."""
     target = pyproj.CRS.from_user_input(crs)
     notes: list[str] = []
-    nowhere = gpd.GeoSeries([None] * len(raw.table), crs=target)
+    nowhere = gpd.GeoSeries([None] * len(raw.table), index=raw.table.index, crs=target)
     if not target.is_projected:
         return nowhere, notes, [TableError(
             f"{where}, crs", got=f"{target.to_string()} (degrees)",
             allowed="a projected CRS in metres or feet", remedy="name the project's projection")]
-    shapes = raw.geometry
+    shapes = raw.shapes
     if shapes is None:
         shapes = _from_columns(raw.table, chosen, target)
     if shapes is None:
@@ -65,7 +66,7 @@ def _from_columns(table: pd.DataFrame, chosen: Mapping[str, str],
             good = np.isfinite(x) & np.isfinite(y)
             points = np.full(len(x), None, dtype=object)
             points[good] = shapely.points(x[good], y[good])
-            return gpd.GeoSeries(points, crs=crs)
+            return gpd.GeoSeries(points, index=table.index, crs=crs)
     return None
 
 
@@ -74,8 +75,8 @@ def _from_text(texts: pd.Series, target: pyproj.CRS) -> gpd.GeoSeries:
     with np.errstate(all="ignore"):  # numbers beyond any place are emptied later
         read = [read_shape(text) if isinstance(text, str) else (None, "") for text in texts]
     shapes = gpd.GeoSeries([shapely.set_srid(shape, 0) if shape is not None else None
-                            for shape, _ in read])
-    codes = pd.Series([code for _, code in read], dtype="str")
+                            for shape, _ in read], index=texts.index)
+    codes = pd.Series([code for _, code in read], index=texts.index, dtype="str")
     named = sorted(set(codes) - {""})
     if not named:
         return shapes
@@ -181,7 +182,7 @@ def inspect_register(path: Path | str, *, crs: object, columns: Mapping[str, str
         several assets with one number.
     """
     where = Path(path).name
-    raw = read_text_table(path, sheet=sheet, layer=layer)
+    raw = read_table(path, sheet=sheet, layer=layer, has_header=True, places=False).filled()
     chosen, notes, faults = resolve_columns(
         list(raw.table.columns), columns, kind="register", needed=("asset_id",), where=where)
     shapes, shape_notes, shape_faults = register_geometry(raw, chosen, crs=crs, where=where)
@@ -210,7 +211,7 @@ def inspect_register(path: Path | str, *, crs: object, columns: Mapping[str, str
                            (*raw.notes, *notes, *shape_notes, *field_notes, *id_notes))
 
 
-def _fields(raw: TextTable, chosen: Mapping[str, str], words: Vocabulary) -> tuple[
+def _fields(raw: RawTable, chosen: Mapping[str, str], words: Vocabulary) -> tuple[
         pd.DataFrame, list[str]]:
     notes: list[str] = []
     rows = raw.table.index
@@ -244,7 +245,7 @@ def _fields(raw: TextTable, chosen: Mapping[str, str], words: Vocabulary) -> tup
     return table, notes
 
 
-def _extra_faults(raw: TextTable, chosen: Mapping[str, str], extra: Sequence[str], *,
+def _extra_faults(raw: RawTable, chosen: Mapping[str, str], extra: Sequence[str], *,
                   where: str) -> list[RehitError]:
     """Return a fault for each further column that is not there or already has a meaning."""
     taken = {*chosen.values(), *contract("register").names}
@@ -319,9 +320,8 @@ def _unique_ids(frame: gpd.GeoDataFrame, *, where: str) -> tuple[
     frame = frame.copy()
     nameless = frame["asset_id"].isna()
     if nameless.any():
-        rows = frame.index[nameless] + 1
-        frame.loc[nameless, "asset_id"] = as_text(pd.Series(
-            [f"row {r}" for r in rows], index=frame.index[nameless]))
+        rows = frame.index[nameless]
+        frame.loc[nameless, "asset_id"] = [f"row {r}" for r in rows]
         notes.append(f"{int(nameless.sum())} assets without a number are named by their row: "
                      + ", ".join(f"row {r}" for r in rows[:_SHOWN]))
     marks = frame.geometry.to_wkb()

@@ -13,8 +13,9 @@ from rehit.contract.price import FORMS, Contract
 from rehit.contract.volume import with_effort
 from rehit.costs.strategies import method_codes
 from rehit.errors import InputFileError, ManyErrors, RehitError, TableError
-from rehit.files.tabular import read_text_table
+from rehit.files.reader import read_table
 from rehit.messages import Message, message
+from rehit.words.numbers import plain_numbers
 
 COLUMNS = ("tenderer", "form", "item", "value")
 ITEMS = {
@@ -46,30 +47,31 @@ def read_received(path: Path | str) -> pd.DataFrame:
     ManyErrors
         Listing every fault in it.
     """
-    table = read_text_table(path).table
+    raw = read_table(path, has_header=True).filled()
+    table = raw.table
     missing = [name for name in COLUMNS if name not in table.columns]
     if missing:
         raise InputFileError(str(path), got=f"no column {', '.join(missing)}",
                              allowed=", ".join(COLUMNS), remedy="add the columns")
-    table = table[list(COLUMNS)].dropna(how="all").reset_index(drop=True)
+    table = table[list(COLUMNS)].dropna(how="all")
+    table.index += raw.rows_above  # rows as the file counts them
     for name in COLUMNS[:3]:
         table[name] = table[name].fillna("").str.strip()
     faults = _row_faults(table, str(path))
     if faults:
         raise ManyErrors(str(path), faults)
-    return table.assign(value=table["value"].astype(float))
+    return table.assign(value=plain_numbers(table["value"])).reset_index(drop=True)
 
 
 def _row_faults(table: pd.DataFrame, where: str) -> list[RehitError]:
     faults: list[RehitError] = []
-    values = pd.to_numeric(table["value"], errors="coerce").to_numpy(float)
-    for row, value in enumerate(values):
+    for row, value in zip(table.index, plain_numbers(table["value"]), strict=True):
         if not np.isfinite(value) or value < 0:
-            faults.append(TableError(f"{where}, row {row + 2}", got=repr(table["value"].iloc[row]),
+            faults.append(TableError(f"{where}, row {row}", got=repr(table.loc[row, "value"]),
                                      allowed="a number from 0, as 1234.5",
                                      remedy="write it without units and separators"))
-        elif table["item"].iloc[row] == "markup" and value > MOST_MARKUP:
-            faults.append(TableError(f"{where}, row {row + 2}", got=f"a markup of {value:g}",
+        elif table.loc[row, "item"] == "markup" and value > MOST_MARKUP:
+            faults.append(TableError(f"{where}, row {row}", got=f"a markup of {value:g}",
                                      allowed=f"a share of the cost, at most {MOST_MARKUP:g}",
                                      remedy="write 12 % as 0.12"))
     if table.empty or (table["tenderer"] == "").any():

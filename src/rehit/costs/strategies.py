@@ -8,20 +8,20 @@ only a first or yearly cost, a life and, where measured, an effect on the rate.
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
-from importlib.resources import files
 from pathlib import Path
 
 from rehit.errors import InputFileError, ManyErrors, RehitError, SettingError, TableError
+from rehit.files.reader import read_table
+from rehit.files.rows import EXTRA_COLUMN
+from rehit.packaged import packaged_rows
 from rehit.parameters import Parameters
 from rehit.tables import table
 
-# Reading a user's strategies from CSV or TOML.
+# Reading a user's strategies from a table or TOML.
 
 Row = dict[str, object]
 
@@ -36,13 +36,7 @@ def read_strategy_rows(path: Path) -> dict[str, Row]:
     TableError
         If a CSV file names a strategy twice.
     """
-    try:
-        text = path.read_bytes().decode("utf-8-sig")
-        rows = _from_toml(text) if path.suffix.lower() == ".toml" else _from_csv(text, path)
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, csv.Error) as error:
-        raise InputFileError(str(path), got=f"an unreadable file ({error})",
-                             allowed="strategies as CSV or TOML in UTF-8",
-                             remedy="mend or name another file") from error
+    rows = _from_toml(path) if path.suffix.lower() == ".toml" else _from_table(path)
     if not rows:
         raise InputFileError(str(path), got="no strategies",
                              allowed="[strategies.NAME] sections, or a CSV column 'strategy'",
@@ -50,24 +44,28 @@ def read_strategy_rows(path: Path) -> dict[str, Row]:
     return rows
 
 
-def _from_toml(text: str) -> dict[str, Row]:
-    section = tomllib.loads(text).get("strategies", {})
+def _from_toml(path: Path) -> dict[str, Row]:
+    try:
+        section = tomllib.loads(path.read_bytes().decode("utf-8-sig")).get("strategies", {})
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise InputFileError(str(path), got=f"an unreadable file ({error})",
+                             allowed="strategies as a table, or TOML in UTF-8",
+                             remedy="mend or name another file") from error
     if not isinstance(section, dict):
         return {}
     return {str(name): row for name, row in section.items() if isinstance(row, dict)}
 
 
-def _from_csv(text: str, path: Path) -> dict[str, Row]:
+def _from_table(path: Path) -> dict[str, Row]:
     rows: dict[str, Row] = {}
-    for row in csv.DictReader(io.StringIO(text)):
-        name = (row.get("strategy") or "").strip()
+    for _, row in read_table(path, has_header=True).records():
+        name = row.get("strategy", "")
         if not name:
             continue
         if name in rows:
             raise TableError(f"{path}, strategy {name!r}", got="two rows of that name",
                              allowed="one row per strategy", remedy="rename or delete one")
-        # A cell beyond the header has no column of its own (key None): name it for the message.
-        rows[name] = {("(no column)" if key is None else key): cell for key, cell in row.items()}
+        rows[name] = {key: cell for key, cell in row.items() if key != EXTRA_COLUMN or cell}
     return rows
 
 
@@ -172,9 +170,9 @@ def load_strategies(path: Path | str | None = None, *, parameters: Parameters,
         One error that lists every unknown key, missing rate, unusable number and contradiction,
         each with its file and key.
     """
-    shipped = files("rehit") / "costs" / "strategies.csv"
-    text = shipped.read_text(encoding="utf-8")
-    rows = {row["strategy"]: (row, "strategies.csv") for row in csv.DictReader(text.splitlines())}
+    rows: dict[str, tuple[Row, str]] = {
+        row["strategy"]: (dict(row), "strategies.csv")
+        for row in packaged_rows("costs", "strategies.csv")}
     if path is not None:
         rows |= {name: (row, str(path)) for name, row in read_strategy_rows(Path(path)).items()}
     for name, effect in (effects or {}).items():

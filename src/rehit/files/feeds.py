@@ -27,6 +27,7 @@ from rehit.files.delimited import decode
 from rehit.files.rows import RawTable, text_frame
 from rehit.files.sheets import cell_text
 from rehit.files.spatial import WGS84, spatial_table
+from rehit.messages import Message, message
 
 ALLOWED = "GeoJSON, an Open311 list of requests, or a list of records"
 
@@ -139,7 +140,7 @@ def _whole_text(text: str) -> str:
     return text if text.isascii() else text.encode("utf-8", errors="replace").decode("utf-8")
 
 
-def _table(rows: list[dict[str, str]], notes: tuple[str, ...] = ()) -> RawTable:
+def _table(rows: list[dict[str, str]], notes: tuple[Message, ...] = ()) -> RawTable:
     names = list(dict.fromkeys(name for row in rows for name in row))
     columns = {name: [row.get(name, "") for row in rows] for name in names}
     return RawTable(text_frame(columns, len(rows)), True, notes)
@@ -164,7 +165,7 @@ def _features(content: dict[str, Any], where: str) -> RawTable:
         raise InputFileError(where, got=f"GeoJSON in an unknown CRS ({crs!r})",
                              allowed="WGS 84 or an EPSG code",
                              remedy="export it in WGS 84") from error
-    notes = (f"features whose geometry cannot be read: {bad[:5]}",) if bad else ()
+    notes = (message("reading.bad_geometry", rows=", ".join(map(str, bad[:5]))),) if bad else ()
     if frame.empty:
         return RawTable(pd.DataFrame(table.table))
     return spatial_table(frame, notes=notes)

@@ -7,9 +7,11 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import geopandas as gpd
 import pandas as pd
 
-from rehit.words.headers import is_header_word
+from rehit.files.headers import is_header_word
+from rehit.messages import Message, message
 
 EXTRA_COLUMN = "cells_beyond_the_header"
 LOOK_AT = 60
@@ -19,16 +21,62 @@ _LISTED = 5
 
 @dataclass(frozen=True)
 class RawTable:
-    """A table of texts with what was decided on the way."""
+    """A table as it came, every cell as text.
+
+    Attributes
+    ----------
+    table
+        All columns as text, "" where empty; index ``source_row`` from 1, one entry per data row.
+    has_header
+        Whether column names came from the file; if not they are ``column_1``, ``column_2`` ...
+    notes
+        What had to be decided or mended while reading.
+    ragged_rows
+        ``source_row`` of rows with more or fewer cells than the header; kept, but to be doubted.
+    name
+        Name of the file.
+    rows_above
+        Rows of the file above the first data row: its title and its header.
+    shapes
+        The geometry of each row in the file's own CRS, or None where the file has none.
+    columns_of, sizes
+        For several files under each other: the columns and the number of rows of each.
+    """
 
     table: pd.DataFrame
     has_header: bool = True
-    notes: tuple[str, ...] = ()
+    notes: tuple[Message, ...] = ()
     ragged_rows: tuple[int, ...] = ()
+    name: str = ""
+    rows_above: int = 1
+    shapes: gpd.GeoSeries | None = None
+    columns_of: tuple[frozenset[str], ...] = ()
+    sizes: tuple[int, ...] = ()
 
-    def with_notes(self, notes: tuple[str, ...]) -> RawTable:
+    def with_notes(self, notes: tuple[Message, ...]) -> RawTable:
         """Return a copy with `notes` before its own."""
         return replace(self, notes=notes + self.notes)
+
+    def filled(self) -> RawTable:
+        """Return a copy without empty rows; empty cells are missing, blanks within cells single."""
+        table = self.table.apply(
+            lambda column: column.str.replace(r"\s+", " ", regex=True).str.strip())
+        table = table.mask(table == "").astype("str")
+        shown = table.notna().any(axis=1)
+        if self.shapes is not None:
+            shown |= self.shapes.notna().set_axis(table.index)
+        return replace(self, table=table[shown],
+                       shapes=None if self.shapes is None else self.shapes[shown.to_numpy()])
+
+    def records(self) -> list[tuple[int, dict[str, str]]]:
+        """Return each filled row as column to text, with the row of the file it stands in."""
+        table = self.filled().table.fillna("")
+        return [(self.file_row(int(row)), {str(name): cell for name, cell in cells.items()})
+                for row, cells in zip(table.index, table.to_dict("records"), strict=True)]
+
+    def file_row(self, source_row: int) -> int:
+        """Return the row of the file that a row of the table stands in, counted from 1."""
+        return source_row + self.rows_above
 
 
 def find_header(rows: Sequence[Sequence[str]]) -> tuple[int, bool]:
@@ -73,10 +121,10 @@ def _repeats(cells: Sequence[str], below: Sequence[Sequence[str]]) -> int:
                if cell and any(place < len(row) and row[place] == cell for row in others))
 
 
-def column_names(header: Sequence[str], width: int) -> tuple[list[str], tuple[str, ...]]:
+def column_names(header: Sequence[str], width: int) -> tuple[list[str], tuple[Message, ...]]:
     """Return one distinct name per column and notes on those that had to be made up."""
     names: list[str] = []
-    notes: list[str] = []
+    notes: list[Message] = []
     taken: set[str] = set()
     for place in range(width):
         given = " ".join(header[place].split()) if place < len(header) else ""
@@ -86,15 +134,15 @@ def column_names(header: Sequence[str], width: int) -> tuple[list[str], tuple[st
             name = f"{given or 'column'}_{number}"
             number += 1
         if name != given and given:
-            notes.append(f"a second column {given!r} is called {name!r}")
+            notes.append(message("reading.second_column", given=given, name=name))
         elif not given:
-            notes.append(f"column {place + 1} has no name and is called {name!r}")
+            notes.append(message("reading.column_unnamed", place=place + 1, name=name))
         taken.add(name)
         names.append(name)
     return names, tuple(notes)
 
 
-def table_from_rows(rows: Sequence[Sequence[str]], *, notes: tuple[str, ...] = (),
+def table_from_rows(rows: Sequence[Sequence[str]], *, notes: tuple[Message, ...] = (),
                     has_header: bool | None = None) -> RawTable:
     """Build the table from rows of cells, keeping every row below the header, empty ones too.
 
@@ -109,11 +157,11 @@ def table_from_rows(rows: Sequence[Sequence[str]], *, notes: tuple[str, ...] = (
     if first:
         lines = [" ".join(cell for cell in row if cell.strip()) for row in rows[:first]]
         above = " / ".join(filter(None, lines))
-        said.append(f"{first} rows above the header left out: {above[:200]}")
+        said.append(message("reading.rows_above", n=first, text=above[:200]))
     body = rows[first + 1:] if has_header else rows[first:]
     width = _width(rows[first], body, has_header)
     names, name_notes = column_names(rows[first] if has_header else [], width)
-    said += name_notes if has_header else ["no header row: columns are numbered"]
+    said += name_notes if has_header else [message("reading.no_header")]
     ragged = tuple(i for i, row in enumerate(body, start=1) if is_ragged(row, width))
     columns: dict[str, list[str]] = {
         name: [row[place] if place < len(row) else "" for row in body]
@@ -124,7 +172,8 @@ def table_from_rows(rows: Sequence[Sequence[str]], *, notes: tuple[str, ...] = (
         columns[EXTRA_COLUMN] = extras
     if ragged:
         said.append(ragged_note(ragged))
-    return RawTable(text_frame(columns, len(body)), has_header, tuple(said), ragged)
+    return RawTable(text_frame(columns, len(body)), has_header, tuple(said), ragged,
+                    rows_above=first + has_header)
 
 
 def _width(top: Sequence[str], body: Sequence[Sequence[str]], has_header: bool) -> int:
@@ -146,10 +195,10 @@ def is_ragged(row: Sequence[str], width: int) -> bool:
     return len(row) < width or any(cell.strip() for cell in row[width:])
 
 
-def ragged_note(ragged: Sequence[int]) -> str:
+def ragged_note(ragged: Sequence[int]) -> Message:
     """Say how many rows have a wrong number of cells, and the first few of them."""
     listed = ", ".join(map(str, ragged[:_LISTED])) + (" ..." if len(ragged) > _LISTED else "")
-    return f"{len(ragged)} rows with more or fewer cells than the header, kept: {listed}"
+    return message("reading.uneven_rows", n=len(ragged), rows=listed)
 
 
 def text_frame(columns: dict[str, list[str]], size: int) -> pd.DataFrame:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import zipfile
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
@@ -11,6 +12,7 @@ from python_calamine import CalamineError, CalamineWorkbook
 
 from rehit.errors import InputFileError
 from rehit.files.rows import RawTable, table_from_rows
+from rehit.messages import Message, message
 
 _MIDNIGHT = dt.time(0)
 
@@ -64,7 +66,7 @@ def _with_like_sheets(sheets: dict[str, list[list[str]]], chosen: str,
     A sheet that holds nothing but rows of those before it is a copy or an extract, and left out.
     """
     first = table_from_rows(sheets[chosen], has_header=has_header)
-    notes: tuple[str, ...] = ()
+    notes: tuple[Message, ...] = ()
     parts, used, ragged, size = [first.table], [chosen], list(first.ragged_rows), len(first.table)
     known = _row_set(first.table)
     for name in sheets:
@@ -77,15 +79,19 @@ def _with_like_sheets(sheets: dict[str, list[list[str]]], chosen: str,
             known |= new
             used.append(name)
             parts.append(other.table)
-            notes += (*other.notes, f"rows of sheet {name!r} follow as rows {size + 1} to "
-                      f"{size + len(other.table)}")
+            notes += (*other.notes, message("reading.more_rows", sheet=name, first=size + 1,
+                                            last=size + len(other.table)))
             ragged += [size + row for row in other.ragged_rows]
             size += len(other.table)
     left = ", ".join(f"{name!r}" for name in sheets if name not in used)
-    notes = ((f"sheet {chosen!r} read, not {left}",) if left else ()) + first.notes + notes
+    if left:
+        notes = (message("reading.sheet", sheet=chosen, left=left), *first.notes, *notes)
+    else:
+        notes = first.notes + notes
     table = pd.concat(parts, ignore_index=True) if len(parts) > 1 else first.table
     table.index = pd.RangeIndex(1, len(table) + 1, name="source_row")
-    return RawTable(table, first.has_header, tuple(dict.fromkeys(notes)), tuple(ragged))
+    return replace(first, table=table, notes=tuple(dict.fromkeys(notes)),
+                   ragged_rows=tuple(ragged))
 
 
 def _row_set(table: pd.DataFrame) -> set[tuple[str, ...]]:

@@ -1,7 +1,8 @@
-"""GeoPackage, Parquet and GeoParquet, and features read from JSON, to a table of texts."""
+"""Layers (GeoPackage, FlatGeobuf, shapefile) and Parquet to texts, with the shapes beside them."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import geopandas as gpd
@@ -16,12 +17,13 @@ from pyogrio.errors import DataLayerError, DataSourceError
 from rehit.errors import InputFileError
 from rehit.files.rows import RawTable, column_names
 from rehit.files.sheets import cell_text
+from rehit.messages import Message, message
 
 WGS84 = "EPSG:4326"
 
 
 def read_layer(file: Path, *, layer: str | None = None) -> RawTable:
-    """Read one layer of a GeoPackage; the one with most rows if none is named.
+    """Read one layer of a spatial file; the one with most rows if none is named.
 
     Raises
     ------
@@ -40,9 +42,9 @@ def read_layer(file: Path, *, layer: str | None = None) -> RawTable:
         chosen = layer or max(sizes, key=lambda name: sizes[name])
         frame = pyogrio.read_dataframe(file, layer=chosen)
     except (DataSourceError, DataLayerError, ValueError, RuntimeError) as error:
-        raise _damaged(where, "GeoPackage", error) from error
+        raise _damaged(where, "spatial", error) from error
     left = ", ".join(repr(name) for name in names if name != chosen)
-    notes = (f"layer {chosen!r} read, not {left}",) if left and layer is None else ()
+    notes = (message("reading.layer", layer=chosen, left=left),) if left and layer is None else ()
     return spatial_table(frame, notes=notes)
 
 
@@ -67,7 +69,7 @@ def _damaged(where: str, kind: str, error: Exception) -> InputFileError:
                           allowed=f"a whole {kind} file", remedy="copy or export it again")
 
 
-def plain_table(frame: pd.DataFrame, *, notes: tuple[str, ...] = ()) -> RawTable:
+def plain_table(frame: pd.DataFrame, *, notes: tuple[Message, ...] = ()) -> RawTable:
     """Turn every column to text; names are made distinct, empty cells become ""."""
     names, name_notes = column_names([str(name) for name in frame.columns], frame.shape[1])
     index = pd.RangeIndex(1, len(frame) + 1, name="source_row")
@@ -84,33 +86,44 @@ def _texts(values: pd.Series) -> list[str]:
     return [cell_text(cell) for cell in cells]
 
 
-def spatial_table(frame: pd.DataFrame, *, notes: tuple[str, ...] = ()) -> RawTable:
-    """Turn a table with geometry to text: points to longitude and latitude, others to WKT.
+def spatial_table(frame: pd.DataFrame, *, notes: tuple[Message, ...] = ()) -> RawTable:
+    """Turn a table with geometry to text; its shapes stand beside it, empty ones as missing."""
+    if not isinstance(frame, gpd.GeoDataFrame) or frame.active_geometry_name is None:
+        return plain_table(pd.DataFrame(frame), notes=notes)
+    table = plain_table(pd.DataFrame(frame.drop(columns=frame.geometry.name)), notes=notes)
+    shapes = np.array(frame.geometry.array, dtype=object)
+    shapes[shapely.is_empty(shapes)] = None
+    rows = pd.RangeIndex(1, len(frame) + 1, name="source_row")
+    return replace(table, table=table.table.set_axis(rows),
+                   shapes=gpd.GeoSeries(shapes, index=rows, crs=frame.crs))
+
+
+def with_places(raw: RawTable) -> RawTable:
+    """Write shapes into the table: points as longitude and latitude, others as WKT.
 
     A projected CRS is undone (to WGS 84), which is noted; without a CRS the numbers stay as they
     are, under the names ``x`` and ``y``.
     """
-    if not isinstance(frame, gpd.GeoDataFrame) or frame.active_geometry_name is None:
-        return plain_table(pd.DataFrame(frame), notes=notes)
-    geometry = frame.geometry
-    table = plain_table(pd.DataFrame(frame.drop(columns=geometry.name)), notes=notes)
-    said = list(table.notes)
-    if geometry.crs is not None and geometry.crs != WGS84:
-        said.append(f"geometry brought from {geometry.crs.to_string()} to WGS 84")
-        geometry = geometry.to_crs(WGS84)
-    shapes = np.array(geometry.array, dtype=object)
-    shapes[shapely.is_empty(shapes)] = None
-    shown = pd.Series(~shapely.is_missing(shapes), index=geometry.index)
-    if not bool((geometry[shown].geom_type == "Point").all()):
-        said.append("geometries that are not points are kept as WKT")
-        added = {"wkt": geometry.to_wkt().where(shown, "").tolist()}
+    if raw.shapes is None:
+        return raw
+    said = list(raw.notes)
+    shapes = raw.shapes
+    if shapes.crs is not None and shapes.crs != WGS84:
+        said.append(message("reading.from_crs", crs=shapes.crs.to_string()))
+        shapes = shapes.to_crs(WGS84)
+    shown = shapes.notna()
+    if not bool((shapes[shown].geom_type == "Point").all()):
+        said.append(message("reading.wkt"))
+        added = {"wkt": shapes.to_wkt().where(shown, "").tolist()}
     else:
-        known = geometry.crs is not None
-        x, y = shapely.get_x(shapes), shapely.get_y(shapes)
+        known = shapes.crs is not None
+        points = np.array(shapes.array, dtype=object)
+        x, y = shapely.get_x(points), shapely.get_y(points)
         whole = np.isfinite(x) & np.isfinite(y)
         added = {"longitude" if known else "x": _numbers(x, whole),
                  "latitude" if known else "y": _numbers(y, whole)}
-    return RawTable(_with_columns(table.table, added, said), True, tuple(said))
+    return replace(raw, table=_with_columns(raw.table, added, said), notes=tuple(said),
+                   shapes=None)
 
 
 def _numbers(values: np.ndarray, shown: np.ndarray) -> list[str]:
@@ -118,7 +131,7 @@ def _numbers(values: np.ndarray, shown: np.ndarray) -> list[str]:
 
 
 def _with_columns(table: pd.DataFrame, added: dict[str, list[str]],
-                  said: list[str]) -> pd.DataFrame:
+                  said: list[Message]) -> pd.DataFrame:
     """Add geometry columns, under another name where the file already has a column so called."""
     result = table.copy()
     for name, cells in added.items():
@@ -126,6 +139,6 @@ def _with_columns(table: pd.DataFrame, added: dict[str, list[str]],
         while free in result.columns:
             free += "_of_geometry"
         if free != name:
-            said.append(f"the geometry's {name} is called {free!r}")
+            said.append(message("reading.geometry_renamed", name=name, column=free))
         result[free] = pd.Series(cells, index=result.index, dtype="str")
     return result

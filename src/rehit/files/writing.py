@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import os
 import shutil
 import tempfile
@@ -11,22 +10,6 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from rehit.errors import InputFileError
-
-
-def read_csv_rows(path: Path | str) -> list[dict[str, str]]:
-    """Read a small table that the user edits, one dictionary per row.
-
-    Raises
-    ------
-    InputFileError
-        If the file cannot be read or is not UTF-8.
-    """
-    try:
-        lines = Path(path).read_text(encoding="utf-8-sig").splitlines()
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputFileError(str(path), got=str(error), allowed="a CSV in UTF-8",
-                             remedy="check the path and save the file as UTF-8") from error
-    return list(csv.DictReader(lines))
 
 
 @contextmanager

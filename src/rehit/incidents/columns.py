@@ -14,10 +14,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from rehit.files.headers import OTHER, header_scores, plain_words
 from rehit.incidents.dates import NUMBER_FORMATS, parse_dates, picture_format
 from rehit.incidents.times import DURATION_FIELDS, read_duration
 from rehit.words.geometry_text import is_shape
-from rehit.words.headers import OTHER, header_scores, plain_words
 from rehit.words.log_vocabulary import default_words
 from rehit.words.numbers import is_grouped, ungrouped_texts
 

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from rehit.files.reader import RawLog
+from rehit.files.headers import plain_words
+from rehit.files.rows import RawTable
 from rehit.incidents.columns import numbers
 from rehit.incidents.dates import DateStyle, find_style
 from rehit.incidents.mapping import DATE_FIELDS, FieldSource, Mapping, apply_mapping
-from rehit.words.headers import plain_words
 
 _SHOWN = 8
 _MAJORITY = 0.5
@@ -45,7 +45,7 @@ class Drift:
     subject: str
 
 
-def find_drift(raw: RawLog, mapping: Mapping, *,
+def find_drift(raw: RawTable, mapping: Mapping, *,
                fields: pd.DataFrame | None = None) -> list[Drift]:
     """Compare a log with the mapping made for an earlier one.
 
@@ -76,12 +76,12 @@ def find_drift(raw: RawLog, mapping: Mapping, *,
     return sorted(found, key=lambda drift: order[drift.severity])
 
 
-def _header_fits(raw: RawLog, mapping: Mapping) -> bool:
+def _header_fits(raw: RawTable, mapping: Mapping) -> bool:
     return raw.has_header or not mapping.has_header or list(raw.table.columns) == list(
         mapping.columns)
 
 
-def _columns(raw: RawLog, mapping: Mapping) -> list[Drift]:
+def _columns(raw: RawTable, mapping: Mapping) -> list[Drift]:
     here = [str(name) for name in raw.table.columns]
     found: list[Drift] = []
     if raw.has_header != mapping.has_header and here != list(mapping.columns):
@@ -113,7 +113,7 @@ def _another_holds(name: str, source: FieldSource, here: list[str]) -> bool:
     return name != "address" and not source.parts and any(c in here for c in source.columns)
 
 
-def _empty(fields: pd.DataFrame, mapping: Mapping, raw: RawLog) -> list[Drift]:
+def _empty(fields: pd.DataFrame, mapping: Mapping, raw: RawTable) -> list[Drift]:
     found = []
     for name, source in mapping.fields.items():
         present = any(column in raw.table.columns for column in source.columns)

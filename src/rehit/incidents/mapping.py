@@ -16,7 +16,7 @@ from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import Comment, Table
 
 from rehit.errors import InputFileError, ManyErrors, RehitError, SettingError
-from rehit.files.reader import RawLog
+from rehit.files.rows import RawTable
 from rehit.files.writing import staged_folder
 from rehit.incidents.dates import CLOCKS, DateStyle
 from rehit.tables import table
@@ -266,13 +266,13 @@ def turned(formats: tuple[str, ...]) -> tuple[str, ...]:
 
 # A mapping used on a raw log: the ``fields`` table, nothing interpreted yet.
 
-def apply_mapping(raw: RawLog, mapping: Mapping) -> pd.DataFrame:
+def apply_mapping(raw: RawTable, mapping: Mapping) -> pd.DataFrame:
     """Return the ``fields`` table of a raw log: one row for every row, nothing interpreted yet.
 
     Parameters
     ----------
     raw
-        A log as :func:`rehit.files.reader.read_log` gives it.
+        A log as :func:`rehit.files.reader.read_table` gives it.
     mapping
         Which column means what. Columns it names that the log lacks give empty fields as long as
         another mapped column is there.
@@ -304,7 +304,7 @@ def apply_mapping(raw: RawLog, mapping: Mapping) -> pd.DataFrame:
     return pd.DataFrame(made).reset_index(drop=True)
 
 
-def _header_as_answered(raw: RawLog, mapping: Mapping) -> RawLog:
+def _header_as_answered(raw: RawTable, mapping: Mapping) -> RawTable:
     """Drop the first row of a log if a person said that it holds column names after all."""
     if mapping.has_header == raw.has_header:
         return raw
@@ -313,7 +313,7 @@ def _header_as_answered(raw: RawLog, mapping: Mapping) -> RawLog:
     raise InputFileError(
         raw.name, got="a first row that was read as column names",
         allowed="no column names (has_header = false in the mapping)",
-        remedy="read the log again as one without a header: read_log(..., has_header=False)")
+        remedy="read the log again as one without a header: read_table(..., has_header=False)")
 
 
 def _listed(names: Iterable[object]) -> str:

@@ -10,7 +10,8 @@ import numpy as np
 import pandas as pd
 from pyproj import Transformer
 
-from rehit.files.reader import RawLog
+from rehit.files.headers import NEUTRAL, OTHER, header_scores, plain_words
+from rehit.files.rows import RawTable
 from rehit.incidents.columns import Profile, Score, assign, numbers, profile_columns, score_columns
 from rehit.incidents.dates import DateStyle, FoundStyle, find_style, parse_dates
 from rehit.incidents.mapping import (
@@ -25,7 +26,6 @@ from rehit.incidents.mapping import (
 from rehit.incidents.places import from_text
 from rehit.incidents.projection import Area, ProjectPlace, find_places, suggest_place
 from rehit.parameters import Parameters, load_parameters
-from rehit.words.headers import NEUTRAL, OTHER, header_scores, plain_words
 
 # Columns that changed their name from one file of a log to the next.
 
@@ -33,7 +33,7 @@ from rehit.words.headers import NEUTRAL, OTHER, header_scores, plain_words
 _PLAIN = 0.6
 
 
-def find_renamed(raw: RawLog) -> dict[str, str]:
+def find_renamed(raw: RawTable) -> dict[str, str]:
     """Return later name to first name of columns that say the same and never share a file.
 
     Parameters
@@ -69,7 +69,7 @@ def _field_of(name: str) -> str:
     return fields[0] if best >= _PLAIN and len(fields) == 1 and fields[0] != OTHER else ""
 
 
-def under_first_names(raw: RawLog, renamed: MappingOf[str, str]) -> RawLog:
+def under_first_names(raw: RawTable, renamed: MappingOf[str, str]) -> RawTable:
     """Return the log with each renamed column's cells under its first name."""
     table = raw.table.copy()
     for later, first in renamed.items():
@@ -303,7 +303,7 @@ _METRES = ("m2", "sqm", "sq m", "square metres", "square meters", "metros", "met
            "quadratmeter", "qm")
 
 
-def propose_mapping(raw: RawLog, *, study_area: Area | None = None, crs: str | None = None,
+def propose_mapping(raw: RawTable, *, study_area: Area | None = None, crs: str | None = None,
                     parameters: Parameters | None = None) -> Mapping:
     """Propose which column means what, how dates and places are written, and what to ask.
 
@@ -326,7 +326,7 @@ def propose_mapping(raw: RawLog, *, study_area: Area | None = None, crs: str | N
     --------
     >>> table = pd.DataFrame({"Opened": ["2018-03-05", "2018-03-06"], "Lat": ["51.501", "51.502"],
     ...                       "Long": ["-0.141", "-0.142"]}, index=[1, 2])
-    >>> mapping = propose_mapping(RawLog("log.csv", table))
+    >>> mapping = propose_mapping(RawTable(table, name="log.csv"))
     >>> mapping.fields["reported"].columns, mapping.fields["latitude"].columns
     (('Opened',), ('Lat',))
     """
@@ -353,7 +353,7 @@ def propose_mapping(raw: RawLog, *, study_area: Area | None = None, crs: str | N
     return replace(mapping, fields=_joined_formats(raw, mapping), words=field_words(raw, mapping))
 
 
-def _joined_formats(raw: RawLog, mapping: Mapping) -> dict[str, FieldSource]:
+def _joined_formats(raw: RawTable, mapping: Mapping) -> dict[str, FieldSource]:
     """Record the formats of dates put together from several columns as they are after joining."""
     fields = dict(mapping.fields)
     split = {name: s for name, s in fields.items() if s.parts and s.dates is not None}
@@ -415,7 +415,7 @@ def _words(name: str) -> str:
                             .replace("²", "2")).split())
 
 
-def _header_question(raw: RawLog) -> tuple[Question, ...]:
+def _header_question(raw: RawTable) -> tuple[Question, ...]:
     if raw.has_header:
         return ()
     first = ", ".join(str(cell) for cell in raw.table.iloc[0].tolist()[:6])
@@ -424,7 +424,7 @@ def _header_question(raw: RawLog) -> tuple[Question, ...]:
                      evidence=(f"the first row is: {first[:120]}",)),)
 
 
-def field_words(raw: RawLog, mapping: Mapping) -> dict[str, tuple[str, ...]]:
+def field_words(raw: RawTable, mapping: Mapping) -> dict[str, tuple[str, ...]]:
     """Return the distinct words of the few-valued fields, sorted; none for a field with many."""
     words: dict[str, tuple[str, ...]] = {}
     wanted = replace(mapping, fields={
@@ -439,11 +439,11 @@ def field_words(raw: RawLog, mapping: Mapping) -> dict[str, tuple[str, ...]]:
     return words
 
 
-def _any_column(raw: RawLog, mapping: Mapping) -> bool:
+def _any_column(raw: RawTable, mapping: Mapping) -> bool:
     return any(column in raw.table.columns for s in mapping.fields.values() for column in s.columns)
 
 
-def suggest_project(raw: RawLog, mapping: Mapping) -> ProjectPlace | None:
+def suggest_project(raw: RawTable, mapping: Mapping) -> ProjectPlace | None:
     """Suggest the project's CRS (a UTM zone) and study area from a log and its mapping.
 
     Returns

@@ -10,7 +10,7 @@ from typing import Any
 import pandas as pd
 
 from rehit.chain import Chain
-from rehit.files.reader import RawLog
+from rehit.files.rows import RawTable
 from rehit.incidents.drift import find_drift
 from rehit.incidents.mapping import Mapping
 from rehit.incidents.quality import COLUMNS, SEVERITIES
@@ -25,7 +25,7 @@ from rehit.report.quality import quality_page
 _SEVERITY = {"fault": "high", "warning": "medium", "note": "note"}
 
 
-def log_findings(raw_logs: Sequence[RawLog], mapped: Sequence[pd.DataFrame],
+def log_findings(raw_logs: Sequence[RawTable], mapped: Sequence[pd.DataFrame],
                  mapping: Mapping) -> pd.DataFrame:
     """Return what a person should know of the files before any row is interpreted.
 
@@ -56,12 +56,12 @@ def log_findings(raw_logs: Sequence[RawLog], mapped: Sequence[pd.DataFrame],
                          "advice": "str"})
 
 
-def _others(raw: RawLog, raw_logs: Sequence[RawLog]) -> set[str]:
+def _others(raw: RawTable, raw_logs: Sequence[RawTable]) -> set[str]:
     """Return the columns of the files beside this one."""
     return {str(name) for other in raw_logs if other is not raw for name in other.table.columns}
 
 
-def _drifts(raw: RawLog, fields: pd.DataFrame, mapping: Mapping,
+def _drifts(raw: RawTable, fields: pd.DataFrame, mapping: Mapping,
             elsewhere: set[str]) -> Iterator[tuple[object, ...]]:
     for drift in find_drift(raw, mapping, fields=fields):
         known = drift.code == "column_missing" and drift.subject in elsewhere
@@ -70,13 +70,13 @@ def _drifts(raw: RawLog, fields: pd.DataFrame, mapping: Mapping,
                _capital(drift.advice))
 
 
-def _notes(raw: RawLog) -> Iterator[tuple[object, ...]]:
+def _notes(raw: RawTable) -> Iterator[tuple[object, ...]]:
     for note in raw.notes:
         yield ("reading_note", "note", len(raw.table), reading_note(raw, note),
                "See that this is right")
 
 
-def reading_note(raw: RawLog, note: str) -> str:
+def reading_note(raw: RawTable, note: str) -> str:
     """Return a note on the reading of one file as a sentence that names it."""
     return f"{raw.name} as read: {note}"
 

@@ -13,6 +13,7 @@ from matplotlib.figure import Figure
 
 from rehit.chain import Chain
 from rehit.errors import InputFileError, SettingError
+from rehit.files.reader import read_table
 from rehit.hotspots.evaluate import Evaluation, evaluate_measure
 from rehit.hotspots.evaluate_plot import plot_steps
 from rehit.hotspots.recurrence import (
@@ -350,15 +351,7 @@ def read_measures(path: Path, *, time_zone: str) -> pd.DataFrame:
     InputFileError, SettingError
         If the file cannot be read, lacks a column or a value; for an unknown role or day.
     """
-    if not path.is_file():
-        raise InputFileError(str(path), got="no such file",
-                             allowed=f"a CSV with the columns {', '.join(MEASURE_COLUMNS)}",
-                             remedy="correct the name")
-    try:
-        table = pd.read_csv(path, dtype="str")
-    except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeDecodeError) as error:
-        raise InputFileError(str(path), got=f"a file that cannot be read ({error})",
-                             allowed="a CSV in UTF-8", remedy="save it again as CSV") from error
+    table = read_table(path, has_header=True).filled().table.reset_index(drop=True)
     missing = [column for column in MEASURE_COLUMNS if column not in table.columns]
     if missing:
         raise InputFileError(str(path), got=f"no column {', '.join(missing)}",

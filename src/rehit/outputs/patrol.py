@@ -16,8 +16,8 @@ from shapely.geometry import Point
 
 from rehit.chain import Chain
 from rehit.errors import SettingError
+from rehit.files.reader import read_table
 from rehit.files.safe_text import neutralise_table
-from rehit.files.tabular import read_text_table
 from rehit.outputs.tables import write_csv
 from rehit.parameters import Parameters
 from rehit.patrol.check import check_plan
@@ -426,9 +426,9 @@ def fleet(chain: Chain, crews: int | None) -> tuple[gpd.GeoDataFrame, tuple[str,
                           if chain.project.path(role) is None],
                          where=str(chain.project.folder / FILE_NAME))
     depots_file, vehicles_file = chain.project.require("depots"), chain.project.require("vehicles")
-    depots = depot_points(read_text_table(depots_file).table, crs=chain.project.crs,
-                          where=str(depots_file))
-    team, notes = crews_table(read_text_table(vehicles_file).table, depots,
+    depots = depot_points(read_table(depots_file, has_header=True).filled().table,
+                          crs=chain.project.crs, where=str(depots_file))
+    team, notes = crews_table(read_table(vehicles_file, has_header=True).filled().table, depots,
                               where=str(vehicles_file))
     if crews is not None:
         if not 1 <= crews <= len(team):

@@ -17,7 +17,8 @@ from tomlkit.items import Table
 
 from rehit.assets.register import inspect_register
 from rehit.errors import InputFileError, ManyErrors, RehitError, SettingError
-from rehit.files.reader import RawLog, read_logs, stack_logs
+from rehit.files.reader import read_tables, stack_tables
+from rehit.files.rows import RawTable
 from rehit.files.writing import staged_folder
 from rehit.incidents.mapping import Mapping, save_mapping
 from rehit.incidents.projection import ProjectPlace
@@ -118,8 +119,8 @@ def start_project(
                                  allowed="a folder without a project",
                                  remedy="choose another folder, or delete the file yourself")
     _check_settings(time_zone, crs)
-    raw = read_logs(logs)
-    whole = stack_logs(raw)
+    raw = read_tables(logs)
+    whole = stack_tables(raw)
     for extra in (register, streets):
         if extra is not None and not extra.exists():
             raise InputFileError(str(extra), got="no such file", allowed="a file that exists",
@@ -230,7 +231,7 @@ def _files_table(files: dict[str, Any]) -> Table:
     return named
 
 
-def _summary(folder: Path, raw: Sequence[RawLog], mapping: Mapping,
+def _summary(folder: Path, raw: Sequence[RawTable], mapping: Mapping,
              crs: str, assets: Sequence[str]) -> tuple[dict[str, Any], list[str]]:
     questions = [f"{question.ask} (assumed: {question.assumed})"
                  for question in mapping.open_questions]

@@ -13,6 +13,7 @@ import pandas as pd
 from rehit.errors import ManyErrors, RehitError, SettingError, TableError
 from rehit.tables import check
 from rehit.tables import table as contract
+from rehit.words.numbers import coordinate_numbers, plain_numbers
 
 MIN_PER_H = 60
 _CLOCK = re.compile(r"\s*(\d{1,2})[:.h](\d{2})\s*")
@@ -208,12 +209,12 @@ def minute_of_day(text: object) -> int | None:
 
 
 def _number(value: object, otherwise: float) -> float:
-    number = pd.to_numeric(pd.Series([value]), errors="coerce").iloc[0]
+    number = plain_numbers(pd.Series([_text(value)], dtype="str"))[0]
     return float(number) if np.isfinite(number) and number >= 0 else otherwise
 
 
 def _numbers(table: pd.DataFrame, column: str) -> np.ndarray:
-    return pd.to_numeric(table[column], errors="coerce").to_numpy(float)
+    return coordinate_numbers(table[column].astype("str"))
 
 
 def _columns(table: pd.DataFrame, names: tuple[str, ...], where: str) -> None:

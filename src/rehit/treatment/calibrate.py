@@ -19,11 +19,11 @@ import numpy as np
 import pandas as pd
 
 from rehit.errors import ManyErrors, RehitError, TableError
-from rehit.files.tabular import read_text_table
+from rehit.files.headers import resolve_columns
+from rehit.files.reader import read_table
 from rehit.parameters import Parameters, load_parameters
 from rehit.tables import check
 from rehit.treatment.methods import QUANTITIES, load_methods
-from rehit.words.headers import resolve_columns
 from rehit.words.vocabulary import code_texts
 
 LITRES = {"paint_l": "paint_l_per_m2", "remover_l": "remover_l_per_m2",
@@ -327,12 +327,12 @@ def read_works(path: Path | str, *, columns: Mapping[str, str] | None = None,
         Listing columns that are not there.
     """
     where = Path(path).name
-    raw = read_text_table(path, sheet=sheet)
+    raw = read_table(path, sheet=sheet, has_header=True).filled()
     chosen, notes, faults = resolve_columns(list(raw.table.columns), columns, kind="works",
                                             needed=("method",), where=where)
     if faults:
         raise ManyErrors(where, faults)
-    works = _columns(raw.table, chosen)
+    works = _columns(raw.table, chosen).reset_index(drop=True)
     unreadable = works["method"].isna() & works["method_given"].notna()
     if unreadable.any():
         words = ", ".join(map(repr, sorted(works.loc[unreadable, "method_given"].unique())[:10]))
@@ -355,7 +355,7 @@ def _columns(table: pd.DataFrame, chosen: Mapping[str, str]) -> pd.DataFrame:
         return value.where(value >= 0)
 
     works = pd.DataFrame({name: text(name) for name in TEXTS})
-    row = "row " + pd.Series(works.index + 1, index=works.index).astype("str")
+    row = "row " + pd.Series(works.index, index=works.index).astype("str")
     again = works["work_id"].duplicated() & works["work_id"].notna()
     works["work_id"] = works["work_id"].where(~again, works["work_id"] + " " + row).fillna(row)
     works["method_given"] = text("method")

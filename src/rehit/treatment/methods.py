@@ -18,14 +18,14 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping
 from functools import cache
-from importlib.resources import files
-from io import StringIO
 from pathlib import Path
 
 import pandas as pd
 
-from rehit.errors import InputFileError, ManyErrors, RehitError, SettingError
+from rehit.errors import ManyErrors, RehitError, SettingError
+from rehit.files.reader import read_table
 from rehit.messages import Message, message
+from rehit.packaged import packaged_rows
 from rehit.tables import table
 
 CODED = ("substrate", "finish", "medium", "asset_type", "heritage")
@@ -90,9 +90,7 @@ def load_methods(path: Path | str | None = None, *, replace: bool = False) -> pd
 
 @cache
 def _default_methods() -> pd.DataFrame:
-    source = files("rehit") / "treatment" / "methods.csv"
-    return _typed(pd.read_csv(StringIO(source.read_text(encoding="utf-8")), dtype="str",
-                              keep_default_na=False))
+    return _typed(pd.DataFrame(packaged_rows("treatment", "methods.csv"), dtype="str"))
 
 
 @cache
@@ -103,13 +101,11 @@ def load_cautions() -> pd.DataFrame:
     with a ``when_column`` is added to every incident whose value there is among ``when_values``;
     the others are named by the rows of the decision table.
     """
-    source = files("rehit") / "treatment" / "cautions.csv"
-    return pd.read_csv(StringIO(source.read_text(encoding="utf-8")), dtype="str",
-                       keep_default_na=False)
+    return pd.DataFrame(packaged_rows("treatment", "cautions.csv"), dtype="str")
 
 
 def method_faults(methods: pd.DataFrame, *, where: str) -> list[RehitError]:
-    """Return every fault of a decision table given as text."""
+    """Return every fault of a decision table given as text, its index the lines of the file."""
     needed = ("rule", "method", "minutes_per_visit", "minutes_per_m2", "reason", "source")
     faults: list[RehitError] = [
         SettingError(where, got=f"no column {name!r}", allowed=", ".join(COLUMNS),
@@ -122,7 +118,7 @@ def method_faults(methods: pd.DataFrame, *, where: str) -> list[RehitError]:
     repeated = methods.loc[methods["rule"].duplicated() & methods["rule"].ne(""), "rule"].unique()
     faults += [SettingError(where, got=f"the rule {name!r} twice", allowed="one row per name",
                             remedy="rename or delete one") for name in repeated]
-    for line, (_, row) in enumerate(methods.iterrows(), start=2):
+    for line, row in methods.iterrows():
         faults += _row_faults(row, f"{where}, line {line} ({row['rule'] or 'no name'})")
     return faults
 
@@ -245,12 +241,9 @@ def _split(text: str, separator: str = "|") -> list[str]:
 
 
 def _read(path: Path | str) -> pd.DataFrame:
-    try:
-        frame = pd.read_csv(path, dtype="str", keep_default_na=False, encoding="utf-8-sig")
-    except (OSError, ValueError) as error:
-        raise InputFileError(str(path), got=str(error)[:200], allowed="a CSV in UTF-8 with "
-                             + ", ".join(COLUMNS), remedy="check the path and the file") from error
-    return frame.apply(lambda column: column.str.strip())
+    raw = read_table(path, has_header=True)
+    table = raw.filled().table.fillna("")
+    return table.set_axis(table.index.map(raw.file_row))
 
 
 def _typed(methods: pd.DataFrame) -> pd.DataFrame:

@@ -5,19 +5,18 @@ The words it knows are in ``words/addresses.csv`` (see :mod:`rehit.words.address
 
 from __future__ import annotations
 
-import csv
 import re
 import unicodedata
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache, lru_cache
-from importlib.resources import files
 from pathlib import Path
 
 import pandas as pd
 
 from rehit.errors import InputFileError, ManyErrors, RehitError
-from rehit.files.writing import read_csv_rows
+from rehit.files.reader import read_table
+from rehit.packaged import packaged_rows
 
 # The editable words that address normalising rests on, each with its reason.
 #
@@ -71,8 +70,7 @@ def plain(text: str) -> str:
 @cache
 def default_address_words() -> AddressWords:
     """Return the words that come with rehit."""
-    source = files("rehit") / "words" / "addresses.csv"
-    return _collect(csv.DictReader(source.read_text(encoding="utf-8").splitlines()))
+    return _collect(packaged_rows("words", "addresses.csv"))
 
 
 def load_address_words(path: Path | str) -> AddressWords:
@@ -91,20 +89,17 @@ def load_address_words(path: Path | str) -> AddressWords:
     ManyErrors
         Listing every missing column, empty word and unknown place.
     """
-    rows = read_csv_rows(path)
+    rows = read_table(path, has_header=True).records()
     faults: list[RehitError] = []
-    for number, row in enumerate(rows, start=2):
-        word, place = (row.get("word") or "").strip(), (row.get("place") or "").strip()
+    for number, row in rows:
+        word, place = row.get("word", ""), row.get("place", "")
         if not word or place not in PLACES:
             faults.append(InputFileError(
                 f"{path}, line {number}", got=f"word {word!r}, place {place!r}",
                 allowed=f"a word, and a place among {', '.join(PLACES)}", remedy="mend the row"))
-    if not rows:
-        faults.append(InputFileError(str(path), got="no rows", allowed=", ".join(COLUMNS),
-                                     remedy="add rows or do not give the file"))
     if faults:
         raise ManyErrors(str(path), faults)
-    mine, base = _collect(rows), default_address_words()
+    mine, base = _collect(row for _, row in rows), default_address_words()
     return AddressWords({p: {**base[p], **mine[p]} for p in PLACES})
 
 

@@ -6,18 +6,18 @@ same and ``kind`` before them; its rows win over rehit's own.
 
 from __future__ import annotations
 
-import csv
 import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources import files
 from pathlib import Path
 from typing import NamedTuple
 
 from rapidfuzz.distance import OSA
 
 from rehit.errors import InputFileError, ManyErrors, RehitError
+from rehit.files.reader import read_table
+from rehit.packaged import packaged_rows
 
 KINDS = ("substrate", "finish", "medium", "status", "outcome", "priority", "size",
          "place_quality", "asset_type")
@@ -111,8 +111,7 @@ def plain_words(text: str) -> list[str]:
 @cache
 def default_words(kind: str) -> Say:
     """Return rehit's own words of one kind."""
-    source = files("rehit") / "words" / "log" / f"{kind}.csv"
-    rows = csv.DictReader(source.read_text(encoding="utf-8").splitlines())
+    rows = packaged_rows("words/log", f"{kind}.csv")
     return _words(kind, ((row["word"], row["code"]) for row in rows))
 
 
@@ -139,7 +138,7 @@ def load_words(paths: Path | str | Sequence[Path | str] | None = None) -> dict[s
     own = {kind: dict(default_words(kind).codes) for kind in KINDS}
     for path in _as_paths(paths):
         faults: list[RehitError] = []
-        for number, row in enumerate(_user_rows(path), start=2):
+        for number, row in _user_rows(path):
             fault = _row_fault(row, f"{path}, line {number}", own)
             if fault:
                 faults.append(fault)
@@ -167,19 +166,13 @@ def _as_paths(paths: Path | str | Sequence[Path | str] | None) -> list[Path]:
     return [Path(p) for p in paths]
 
 
-def _user_rows(path: Path) -> list[dict[str, str]]:
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputFileError(str(path), got=f"a file that cannot be read ({error})",
-                             allowed="a CSV in UTF-8",
-                             remedy="save the word table again") from error
-    reader = csv.DictReader(text.splitlines())
-    missing = [name for name in ("kind", "word", "code") if name not in (reader.fieldnames or [])]
+def _user_rows(path: Path) -> list[tuple[int, dict[str, str]]]:
+    raw = read_table(path, has_header=True)
+    missing = [name for name in ("kind", "word", "code") if name not in raw.table]
     if missing:
         raise InputFileError(str(path), got=f"no column {', '.join(missing)}",
                              allowed=", ".join(USER_COLUMNS), remedy="add the column")
-    return [{key: (row.get(key) or "").strip() for key in USER_COLUMNS} for row in reader]
+    return raw.records()
 
 
 def _row_fault(row: Mapping[str, str], where: str,

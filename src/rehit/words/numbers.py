@@ -59,3 +59,17 @@ def coordinate_numbers(texts: pd.Series) -> np.ndarray:
     comma = plain.str.fullmatch(r"[+-]?\d+,\d+").fillna(False).astype(bool)
     plain = plain.mask(comma, plain.str.replace(",", ".", regex=False))
     return pd.to_numeric(plain, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
+
+
+def plain_numbers(texts: pd.Series) -> np.ndarray:
+    """Return a column of numbers with decimal point or comma; NaN where a cell is none.
+
+    "1,234" is none: nothing tells whether its comma parts thousands or decimals.
+
+    Examples
+    --------
+    >>> plain_numbers(pd.Series(["12.5", "12,50", "1,234", "1,234.5", "2.5 h"])).tolist()
+    [12.5, 12.5, nan, 1234.5, nan]
+    """
+    doubtful = texts.str.fullmatch(r"\s*[+-]?\d{1,3},\d{3}\s*").fillna(False).astype(bool)
+    return coordinate_numbers(texts.mask(doubtful))

@@ -6,19 +6,18 @@
 
 from __future__ import annotations
 
-import csv
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources import files
 from pathlib import Path
 
 import pandas as pd
 from rapidfuzz.distance import OSA
 
 from rehit.errors import InputFileError, ManyErrors, RehitError
-from rehit.files.writing import read_csv_rows
+from rehit.files.reader import read_table
+from rehit.packaged import packaged_rows
 from rehit.words.addresses import plain
 
 COLUMNS = ("term", "field", "code", "language", "reason")
@@ -42,8 +41,7 @@ def default_vocabulary() -> Vocabulary:
     """Return rehit's words: substrate, finish, asset_type, yes_no, access and method (of work)."""
     rows: list[dict[str, str]] = []
     for name in ("surfaces.csv", "things.csv", "methods.csv"):
-        source = files("rehit") / "words" / name
-        rows += csv.DictReader(source.read_text(encoding="utf-8").splitlines())
+        rows += packaged_rows("words", name)
     return Vocabulary(_collect(rows))
 
 
@@ -67,12 +65,11 @@ def load_vocabulary(path: Path | str | None = None) -> Vocabulary:
     base = default_vocabulary()
     if path is None:
         return base
-    rows = read_csv_rows(path)
-    faults = [f for number, row in enumerate(rows, start=2)
-              for f in _row_faults(row, base, f"{path}, line {number}")]
+    rows = read_table(path, has_header=True).records()
+    faults = [f for number, row in rows for f in _row_faults(row, base, f"{path}, line {number}")]
     if faults:
         raise ManyErrors(str(path), faults)
-    mine = _collect(rows)
+    mine = _collect(row for _, row in rows)
     return Vocabulary({f: {**base.fields[f], **mine.get(f, {})} for f in base.fields})
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from rehit.words.headers import guess_columns, header_words, resolve_columns
+from rehit.files.headers import guess_columns, header_words, resolve_columns
 
 WORDS = Path(__file__).parents[2] / "src" / "rehit" / "words"
 
