@@ -6,9 +6,9 @@ import tomllib
 from pathlib import Path
 
 import pytest
-from rehit.files.tabular import read_text_table
 
 from rehit.cli import main
+from rehit.files.reader import read_table
 from rehit.patrol.fleet import EXAMPLES, crews_table, depot_points
 from rehit.project import load_project
 
@@ -55,7 +55,7 @@ def test_the_examples_of_the_project_file_can_be_used_as_they_stand(town: Path) 
         text = text.replace(f"# {role} =", f"{role} =")
     file.write_text(text, encoding="utf-8")
     project = load_project(town)
-    depots, vehicles = (read_text_table(project.require(role)).table for role in EXAMPLES)
+    depots, vehicles = (read_table(project.require(role)).table for role in EXAMPLES)
     crews, notes = crews_table(
         vehicles, depot_points(depots, crs=project.crs, where="depots.csv"), where="vehicles.csv")
     assert notes == ()

@@ -97,7 +97,7 @@ def test_lines_and_areas_stay_and_broken_areas_are_mended(tmp_path: Path) -> Non
     assert reading.register.is_valid.all()
     assert not reading.register.has_z.any()
     assert reading.register.geometry.iloc[1].area == pytest.approx(50.0)
-    assert any("crossed themselves" in note for note in reading.notes)
+    assert any("crossed themselves" in str(note) for note in reading.notes)
 
 
 def test_rows_without_place_are_kept_apart_and_named(tmp_path: Path) -> None:
@@ -107,7 +107,7 @@ def test_rows_without_place_are_kept_apart_and_named(tmp_path: Path) -> None:
     reading = inspect_register(path, crs=CRS)
     assert reading.register["asset_id"].tolist() == ["W-1"]
     assert reading.without_place["asset_id"].tolist() == ["C-2", "U-3"]
-    assert any("C-2, U-3" in note for note in reading.notes)
+    assert any("C-2, U-3" in str(note) for note in reading.notes)
 
 
 def test_degrees_are_recognised(tmp_path: Path) -> None:

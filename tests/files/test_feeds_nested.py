@@ -10,6 +10,8 @@ from openpyxl import Workbook
 from rehit.files.headers import plain_words
 from rehit.files.reader import read_table
 from rehit.incidents.propose import propose_mapping
+from rehit.messages import message
+from rehit.report.say import Say
 
 HEADER = ["Ref", "Date reported", "Address"]
 
@@ -38,8 +40,9 @@ def test_sheets_with_the_same_columns_are_one_log(tmp_path: Path) -> None:
     assert raw.table["Ref"].tolist() == [f"2024-{n}" for n in range(5)] + [
         f"2023-{n}" for n in range(3)]
     assert raw.table.index.tolist() == list(range(1, 9))
-    assert "sheet '2024' read, not 'Key'" in raw.notes
-    assert "rows of sheet '2023' follow as rows 6 to 8" in raw.notes
+    said = Say("en").all(raw.notes)
+    assert "sheet '2024' read, not 'Key'" in said
+    assert "rows of sheet '2023' follow as rows 6 to 8" in said
     assert read_table(file, sheet="2023").table["Ref"].tolist() == [f"2023-{n}" for n in range(3)]
 
 
@@ -47,7 +50,7 @@ def test_a_sheet_that_repeats_rows_of_another_is_left_out(tmp_path: Path) -> Non
     rows = rows_of(2024, 6)
     raw = read_table(book_with(tmp_path, {"All": [HEADER, *rows], "March": [HEADER, *rows[2:4]]}))
     assert len(raw.table) == 6
-    assert raw.notes == ("sheet 'All' read, not 'March'",)
+    assert raw.notes == (message("reading.sheet", sheet="All", left="'March'"),)
 
 
 def test_questions_and_answers_of_a_request_become_columns(tmp_path: Path) -> None:

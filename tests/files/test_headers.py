@@ -2,22 +2,18 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
-import pandas as pd
 import pytest
 
-from rehit.files.headers import guess_columns, header_words, resolve_columns
-
-WORDS = Path(__file__).parents[2] / "src" / "rehit" / "words"
+from rehit.files.headers import guess_columns, header_words, plain_words, resolve_columns
+from rehit.report.say import Say
 
 
 @pytest.mark.parametrize("kind", ["register", "works"])
 def test_words_stand_once_each_with_a_reason(kind: str) -> None:
-    rows = pd.read_csv(WORDS / f"{kind}.csv", keep_default_na=False)
-    assert not rows["header"].duplicated().any()
-    assert rows["reason"].str.len().gt(5).all()
-    assert list(header_words(kind)) == rows["header"].tolist()
+    words = [entry.words for entry in header_words(kind)]
+    assert len(words) == len(set(words)) > 50
+    assert all(len(entry.reason) > 5 for entry in header_words(kind))
+    assert words == [plain_words(text) for text in words]
 
 
 def test_camel_case_underscores_and_signs() -> None:
@@ -25,7 +21,7 @@ def test_camel_case_underscores_and_signs() -> None:
                                   kind="register")
     assert chosen == {"asset_id": "AssetNo", "wall_area_m2": "WALL_AREA_m2", "latitude": "Lat.",
                       "longitude": "Long"}
-    assert notes == ["asset_id is read from 'AssetNo'; 'id' could be it too"]
+    assert Say("en").all(notes) == ["asset_id is read from 'AssetNo'; 'id' could be it too"]
 
 
 def test_users_choice_wins_and_faults_are_listed() -> None:
@@ -34,7 +30,8 @@ def test_users_choice_wins_and_faults_are_listed() -> None:
         where="r.csv")
     assert chosen["asset_id"] == "spare"
     assert faults == []
-    assert "columns not used: 'id', 'Ref'" in notes
+    assert "columns not used: 'id', 'Ref'" in Say("en").all(notes)
+    assert "columnas sin usar: 'id', 'Ref'" in Say("es").all(notes)
     _, _, faults = resolve_columns(["a"], {"owner": "b", "colour": "a"}, kind="register",
                                    needed=("asset_id",), where="r.csv")
     assert [f.got for f in faults] == ["no column 'b' for owner", "the field 'colour'",

@@ -16,6 +16,7 @@ from rehit.errors import ManyErrors, RehitError, SettingError, TableError
 from rehit.files.headers import resolve_columns
 from rehit.files.reader import read_table
 from rehit.files.rows import RawTable
+from rehit.messages import Message, as_text
 from rehit.tables import check
 from rehit.tables import table as contract
 from rehit.words.addresses import address_table
@@ -128,7 +129,7 @@ class RegisterReading:
 
     register: gpd.GeoDataFrame
     without_place: pd.DataFrame
-    notes: tuple[str, ...]
+    notes: tuple[Message | str, ...]
 
 
 def read_register(path: Path | str, *, crs: object, columns: Mapping[str, str] | None = None,
@@ -138,7 +139,8 @@ def read_register(path: Path | str, *, crs: object, columns: Mapping[str, str] |
     reading = inspect_register(path, crs=crs, columns=columns, vocabulary=vocabulary, sheet=sheet,
                                layer=layer, extra=extra)
     register = reading.register.copy()
-    register.attrs["notes"] = list(reading.notes)
+    register.attrs["notes"] = [as_text(note) if isinstance(note, Message) else note
+                               for note in reading.notes]
     return register
 
 
@@ -183,8 +185,9 @@ def inspect_register(path: Path | str, *, crs: object, columns: Mapping[str, str
     """
     where = Path(path).name
     raw = read_table(path, sheet=sheet, layer=layer, has_header=True, places=False).filled()
-    chosen, notes, faults = resolve_columns(
+    chosen, understood, faults = resolve_columns(
         list(raw.table.columns), columns, kind="register", needed=("asset_id",), where=where)
+    notes: list[Message | str] = [*raw.notes, *understood]
     shapes, shape_notes, shape_faults = register_geometry(raw, chosen, crs=crs, where=where)
     faults += shape_faults + _extra_faults(raw, chosen, extra, where=where)
     if faults:
@@ -208,7 +211,7 @@ def inspect_register(path: Path | str, *, crs: object, columns: Mapping[str, str
                          remedy="export the register with its coordinates")
     check(register, "register", where=where)
     return RegisterReading(register, pd.DataFrame(frame[~placed].drop(columns="geometry")),
-                           (*raw.notes, *notes, *shape_notes, *field_notes, *id_notes))
+                           (*notes, *shape_notes, *field_notes, *id_notes))
 
 
 def _fields(raw: RawTable, chosen: Mapping[str, str], words: Vocabulary) -> tuple[

@@ -91,9 +91,11 @@ def find_dialect(head: str) -> Dialect:
         found = clevercsv.Sniffer().sniff(sample, delimiters="".join(DELIMITERS))
     except (clevercsv.Error, ValueError, IndexError):
         return Dialect()
+    if found is None or found.delimiter not in DELIMITERS:
+        return Dialect()
     escape = "\\" if found.escapechar == "\\" and '\\"' in head else ""
     quote = "'" if found.quotechar == "'" and '"' not in head else '"'
-    return Dialect(found.delimiter if found.delimiter in DELIMITERS else ",", quote, escape)
+    return Dialect(str(found.delimiter), quote, escape)
 
 
 def _read(text: str, has_header: bool | None) -> RawTable:
@@ -192,7 +194,7 @@ def _tolerant_rows(text: str, dialect: Dialect) -> tuple[list[list[str]], tuple[
         start = place
         for row, place in _records(lines, start, dialect):
             raw_lines = lines[start:place]
-            if len(raw_lines) > 1 and _swallowed(row, raw_lines, width, dialect):
+            if _swallowed(row, raw_lines, width, dialect):
                 mended += 1
                 place = start + 1
                 if raw_lines[0].strip():
@@ -215,14 +217,19 @@ def _records(lines: list[str], start: int,
 
 
 def _swallowed(row: list[str], lines: list[str], width: int, dialect: Dialect) -> bool:
-    """Whether a row over several lines is in truth several rows behind a quote never closed.
+    """Whether a quote that was never closed has joined cells or whole rows.
 
     A row of the usual width, all of whose quotes stand at the ends of cells, is what it seems,
-    unless each of its lines by itself has the usual width too.
+    unless each of its lines by itself has the usual width too. Any other row over several lines
+    is taken apart if one of them could be a row.
     """
+    if len(lines) == 1:
+        return len(row) != width and lines[0].count(dialect.quote) % 2 == 1 and (
+            len(_bare_cells(lines[0], dialect)) == width)
+    widths = [len(_bare_cells(line, dialect)) for line in lines if line.strip()]
     if len(row) == width and _closes(lines, dialect):
-        return all(len(_bare_cells(line, dialect)) == width for line in lines)
-    return any(holds_rows(cell, width, dialect.delimiter) for cell in row)
+        return all(cells == width for cells in widths)
+    return max(widths, default=0) >= max(width - 1, 2)
 
 
 def _closes(lines: list[str], dialect: Dialect) -> bool:
@@ -230,11 +237,6 @@ def _closes(lines: list[str], dialect: Dialect) -> bool:
         return sum(1 for _ in _cells([line + "\n" for line in lines], dialect, strict=True)) == 1
     except csv.Error:
         return False
-
-
-def holds_rows(cell: str, width: int, delimiter: str) -> bool:
-    """Whether a later line of a cell has about as many delimiters as a row."""
-    return any(line.count(delimiter) >= max(width - 2, 1) for line in cell.split("\n")[1:])
 
 
 def _bare_cells(line: str, dialect: Dialect) -> list[str]:
@@ -275,7 +277,7 @@ def _read_fast(text: str, head: Sequence[Sequence[str]], dialect: Dialect,
                         handler=_collect(uneven, skip=has_header))
     if table is None or len(uneven) > _UNEVEN_SHARE * table.num_rows or any(
             "\n" in row for row in uneven.values()) or (
-                dialect.quote and _has_swallowed(table, dialect.delimiter)):
+                dialect.quote and _has_swallowed(table, dialect.delimiter, dialect.quote)):
         return None
     frame = _frame(table, names, table.num_rows + len(uneven), uneven)
     if uneven:
@@ -323,6 +325,8 @@ def _with_uneven(frame: pd.DataFrame, names: list[str], uneven: dict[int, str], 
     width = len(names)
     quoted = dialect if dialect.quote else dialect._replace(quote='"')
     rows = {place: next(_cells([text], quoted), []) for place, text in uneven.items()}
+    rows |= {place: _bare_cells(uneven[place], quoted) for place, row in rows.items()
+             if _swallowed(row, [uneven[place]], width, quoted)}
     cells = {place: [*row[:width], *[""] * (width - len(row))] for place, row in rows.items()}
     odd = pd.DataFrame(cells.values(), columns=names, dtype="str",
                        index=pd.Index(cells.keys(), name="source_row"))
@@ -337,14 +341,20 @@ def _with_uneven(frame: pd.DataFrame, names: list[str], uneven: dict[int, str], 
     return RawTable(whole, has_header, notes + said, ragged, rows_above=int(has_header))
 
 
-def _has_swallowed(table: pa.Table, delimiter: str) -> bool:
-    """Whether some cell holds a line end followed by what looks like another row."""
+def _has_swallowed(table: pa.Table, delimiter: str, quote: str) -> bool:
+    """Whether some cell may hold rows: a line with about as many delimiters as a row has.
+
+    Behind a quote that was never closed the next one stays in the cell; with it any delimiter is
+    enough for doubt.
+    """
     for column in table.columns:
         inside = pa.compute.match_substring(column, "\n")
         if pa.compute.any(inside).as_py():
             cells = column.filter(inside).to_pylist()
-            if any(holds_rows(cell, table.num_columns, delimiter) for cell in cells):
-                return True
+            for cell in cells:
+                most = 1 if quote in cell else max(table.num_columns - 2, 1)
+                if any(line.count(delimiter) >= most for line in cell.split("\n")[1:]):
+                    return True
     return False
 
 

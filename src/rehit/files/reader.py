@@ -1,4 +1,4 @@
-"""The one reader: any table a user hands in as a raw table of texts, nothing interpreted or lost."""
+"""The one reader: any table a user hands in as a table of texts, nothing interpreted or lost."""
 
 from __future__ import annotations
 

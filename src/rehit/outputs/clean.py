@@ -14,10 +14,12 @@ from rehit.files.rows import RawTable
 from rehit.incidents.drift import find_drift
 from rehit.incidents.mapping import Mapping
 from rehit.incidents.quality import COLUMNS, SEVERITIES
+from rehit.messages import Message
 from rehit.outputs.costs import done_table, shares_table
 from rehit.outputs.tables import write_csv, write_parquet
 from rehit.parameters import Parameters
 from rehit.report.quality import quality_page
+from rehit.report.say import Say
 
 # What reading the log files decided, and what changed in them since the mapping, as findings.
 
@@ -76,9 +78,9 @@ def _notes(raw: RawTable) -> Iterator[tuple[object, ...]]:
                "See that this is right")
 
 
-def reading_note(raw: RawTable, note: str) -> str:
+def reading_note(raw: RawTable, note: Message) -> str:
     """Return a note on the reading of one file as a sentence that names it."""
-    return f"{raw.name} as read: {note}"
+    return Say("en")("reading.note", file=raw.name, note=note)
 
 
 def told(findings: pd.DataFrame) -> list[str]:

@@ -23,10 +23,12 @@ from rehit.files.writing import staged_folder
 from rehit.incidents.mapping import Mapping, save_mapping
 from rehit.incidents.projection import ProjectPlace
 from rehit.incidents.propose import propose_mapping, suggest_project
+from rehit.messages import Message
 from rehit.outputs.clean import reading_note
 from rehit.parameters import Parameters
 from rehit.patrol.fleet import EXAMPLES
 from rehit.project import FILE_NAME, is_projected_crs
+from rehit.report.say import Say
 
 # What a register says when a project is started around it.
 
@@ -59,7 +61,8 @@ def register_lines(path: Path, *, crs: str, area: Area | None) -> list[str]:
     reading = inspect_register(path, crs=crs)
     register = reading.register
     lines = [f"{path.name}: {len(register):,} assets"]
-    lines += [f"  {note}" for note in reading.notes]
+    say = Say("en")
+    lines += [f"  {say(note) if isinstance(note, Message) else note}" for note in reading.notes]
     if area is not None and not register.to_crs(4326).intersects(box(*area)).any():
         lines.append(f"  check: no asset lies where the log's incidents do. If the register's "
                      f"coordinates are not in {crs}, export them in degrees (WGS 84), or as "

@@ -21,6 +21,7 @@ import pandas as pd
 from rehit.errors import ManyErrors, RehitError, TableError
 from rehit.files.headers import resolve_columns
 from rehit.files.reader import read_table
+from rehit.messages import as_text, message
 from rehit.parameters import Parameters, load_parameters
 from rehit.tables import check
 from rehit.treatment.methods import QUANTITIES, load_methods
@@ -317,7 +318,7 @@ def read_works(path: Path | str, *, columns: Mapping[str, str] | None = None,
     pandas.DataFrame
         The `works` table. Hours become minutes and square feet square metres. A number that
         cannot be read, or is below nought, is empty; a job without a number is named by its row.
-        How each column was understood stands in ``.attrs["notes"]``.
+        How each column was understood stands in ``.attrs["notes"]``, as messages in text.
 
     Raises
     ------
@@ -336,9 +337,9 @@ def read_works(path: Path | str, *, columns: Mapping[str, str] | None = None,
     unreadable = works["method"].isna() & works["method_given"].notna()
     if unreadable.any():
         words = ", ".join(map(repr, sorted(works.loc[unreadable, "method_given"].unique())[:10]))
-        notes.append(f"{int(unreadable.sum())} jobs name a method that is not known: {words}")
+        notes.append(message("columns.methods_unknown", n=int(unreadable.sum()), words=words))
     check(works, "works", where=where)
-    works.attrs["notes"] = [*raw.notes, *notes]
+    works.attrs["notes"] = [as_text(note) for note in (*raw.notes, *notes)]
     return works
 
 
