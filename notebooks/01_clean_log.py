@@ -23,45 +23,39 @@
 PROJECT = "../data_demo"  # the folder that holds your rehit.toml
 
 # %%
-from html import escape
-
 import pandas as pd
-from IPython.display import HTML, display
 
-from rehit.chain import Chain
-from rehit.project import load_project
+import rehit
 
-chain = Chain(load_project(PROJECT))
-cleaned = chain.cleaned
+town = rehit.open_project(PROJECT)
+cleaned = rehit.clean(town)
 
 # %% [markdown]
 # ## The answer
+#
+# Rows of the log, file by file. The last three columns add up to the first: nothing is lost.
 
 # %%
-totals = cleaned.counts[["rows_in", "rows_kept", "rows_joined", "rows_set_aside"]].sum()
-assert totals["rows_in"] == totals[["rows_kept", "rows_joined", "rows_set_aside"]].sum()
-display(HTML(
-    f"<ul class='say'><li>Of <b>{totals['rows_in']:,}</b> rows of the log of "
-    f"{escape(chain.project.name)}, <b>{totals['rows_kept']:,}</b> are incidents of their own, "
-    f"<b>{totals['rows_joined']:,}</b> repeat a report that was still waiting, and "
-    f"<b>{totals['rows_set_aside']:,}</b> cannot be used.</li>"
-    "<li>The three add up to the rows of the log: nothing is lost.</li></ul>"))
+counts = cleaned.counts
+ends = counts[["rows_kept", "rows_joined", "rows_set_aside"]].sum(axis="columns")
+assert (counts["rows_in"] == ends).all()
+rehit.shown_table(counts, {
+    "source_file": "file", "rows_in": "rows", "rows_kept": "incidents of their own",
+    "rows_joined": "repeat reports joined", "rows_set_aside": "cannot be used"}, digits=0)
 
 # %% [markdown]
 # What its owner should put right at the source:
 
 # %%
 faults = cleaned.findings[cleaned.findings["count"] > 0]
-faults[["severity", "count", "effect", "advice"]].rename(columns={
-    "severity": "how bad", "count": "rows", "effect": "what it does to the results",
-    "advice": "what to do"}).style.hide().format({"rows": "{:,}"}, escape="html")
+rehit.shown_table(faults, {"severity": "how bad", "count": "rows",
+                           "effect": "what it does to the results", "advice": "what to do"})
 
 # %% [markdown]
 # What cannot be concluded from this log, whatever is done with it:
 
 # %%
-display(HTML("<ul class='say'>" + "".join(f"<li>{escape(said)}</li>" for said in (
-    chain.limits or ("Nothing stands in the way of the usual conclusions.",))) + "</ul>"))
+rehit.limits_of(town)
 
 # %% [markdown]
 # ## How
@@ -70,15 +64,15 @@ display(HTML("<ul class='say'>" + "".join(f"<li>{escape(said)}</li>" for said in
 # `mapping.toml`.
 
 # %%
-pd.Series({name: " + ".join(source.columns) for name, source in chain.mapping.fields.items()},
+pd.Series({name: " + ".join(source.columns) for name, source in town.mapping.fields.items()},
           name="column of the log").rename_axis("what it holds").to_frame()
 
 # %% [markdown]
 # Rows set aside, by reason:
 
 # %%
-(cleaned.set_aside.groupby("reason_words").size().sort_values(ascending=False)
- .rename("rows").rename_axis("reason").to_frame())
+rehit.shown_table(cleaned.set_aside.groupby("reason").size().sort_values(ascending=False)
+                  .rename("rows").reset_index(), {"reason": "reason", "rows": "rows"})
 
 # %% [markdown]
 # Every change to a value is in the ledger. The ten commonest rules, and one entry of each:
@@ -88,5 +82,4 @@ pd.Series({name: " + ".join(source.columns) for name, source in chain.mapping.fi
  .rename("entries").to_frame())
 
 # %%
-(cleaned.ledger.dropna(subset=["before", "after"]).drop_duplicates("rule").head(10)
- .style.hide().format(escape="html"))
+rehit.shown_table(cleaned.ledger.dropna(subset=["before", "after"]).drop_duplicates("rule"), top=10)

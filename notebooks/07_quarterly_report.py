@@ -26,29 +26,16 @@ OUT = "../reports/build"
 FIGURE = "V1"  # a figure of the report to explain
 
 # %%
-from html import escape
-from pathlib import Path
+import rehit
 
-import pandas as pd
-from IPython.display import HTML, display
-
-from rehit.chain import Chain
-from rehit.files.writing import staged_folder
-from rehit.outputs.report import write_quarter
-from rehit.project import load_project
-from rehit.report.trace import explain
-
-chain = Chain(load_project(PROJECT))
+town = rehit.open_project(PROJECT)
 
 # %% [markdown]
 # ## The answer
 
 # %%
-out = Path(OUT)
-with staged_folder(out) as stage:
-    summary = write_quarter(chain, stage, quarter=QUARTER)
-display(HTML("<ul class='say'>" + "".join(
-    f"<li>{escape(line)}</li>" for line in summary["sentences"] if line) + "</ul>"))
+written = rehit.write_report(town, OUT, period=QUARTER)
+written
 
 # %% [markdown]
 # ## The files
@@ -56,8 +43,7 @@ display(HTML("<ul class='say'>" + "".join(
 # Open `report.html` first; `map.html` lies beside it.
 
 # %%
-pd.DataFrame([(path.name, f"{path.stat().st_size / 1000:,.0f}") for path in sorted(out.rglob("*"))
-              if path.is_file()], columns=["file", "kB"]).style.hide()
+rehit.shown_table(written["files"], {"file": "file", "kilobytes": "kB"}, digits=0)
 
 # %% [markdown]
 # ## How: where a figure comes from
@@ -65,4 +51,4 @@ pd.DataFrame([(path.name, f"{path.stat().st_size / 1000:,.0f}") for path in sort
 # Each figure of the report carries a code such as V1. Its formula, filter and first log rows:
 
 # %%
-print("\n".join(explain(FIGURE, out).splitlines()[:20]))
+print("\n".join(rehit.explain_figure(OUT, FIGURE).splitlines()[:20]))

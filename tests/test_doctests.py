@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 SOURCE = Path(__file__).parents[1] / "src"
-NAMES = [
+NAMES = ["rehit"] + [
     ".".join(path.relative_to(SOURCE).with_suffix("").parts)
     for path in sorted((SOURCE / "rehit").rglob("*.py"))
     if path.name not in ("__init__.py", "__main__.py")

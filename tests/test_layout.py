@@ -15,7 +15,7 @@ ROOMS = ("incidents", "assets", "hotspots", "treatment", "costs", "contract", "p
 LAYERS = {"errors": 0, "wording": 1, "messages": 1, "packaged": 1, "files": 2, "words": 3,
           "parameters": 2, "tables": 2, "workdays": 2,
           "observed": 3, "project": 3, **dict.fromkeys(ROOMS, 4), "report": 5, "limits": 5,
-          "chain": 6, "outputs": 7, "cli": 8}
+          "chain": 6, "outputs": 7, "api": 8, "cli": 8}
 ALLOWED = {("contract", "costs")}
 TOP_LEVEL = {
     "README.md", "DEVELOPERS.md", "environment.yml", "notebooks", "src", "data_demo", "tests",
@@ -46,6 +46,8 @@ def imports(path: Path) -> list[str]:
 
 @pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(SOURCE)))
 def test_imports_point_down_only(path: Path) -> None:
+    if path.parent == SOURCE and path.name == "__init__.py":
+        return  # hands out names of everything
     here = path.relative_to(SOURCE).parts[0].removesuffix(".py")
     for name in imports(path):
         there = part(name)

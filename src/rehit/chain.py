@@ -18,7 +18,7 @@ from rehit.assets.register import read_register
 from rehit.costs.lifecycle import compare_strategies
 from rehit.costs.programme import Programme, budget_sweep, choose_programme
 from rehit.costs.strategies import Strategy, load_strategies
-from rehit.errors import ManyErrors
+from rehit.errors import ManyErrors, SettingError
 from rehit.files.reader import read_tables, stack_tables
 from rehit.files.rows import RawTable
 from rehit.hotspots.clusters import find_clusters
@@ -86,6 +86,7 @@ class Chain:
         self._effects: MappingOf[str, float] = {}
         self._progress = progress or _say_nothing
         self._done: dict[str, tuple[Any, frozenset[str]]] = {}
+        self._handed: frozenset[str] = frozenset()  # results that came from outside
         self._reading: list[set[str]] = []  # what each result being made has read so far
         self._parameters = project.parameters.heard_by(self._hear)
 
@@ -137,10 +138,40 @@ class Chain:
         """Return the chain whose results are told in another language."""
         return self._other(replace(self._project, language=language), self._effects, frozenset())
 
+    def given(self, **results: object) -> Chain:
+        """Return the chain with some of its results handed in, such as a part of the incidents.
+
+        Parameters
+        ----------
+        **results
+            Name of a result to what stands for it; what builds on it is made anew.
+
+        Raises
+        ------
+        SettingError
+            For a name that is no result.
+
+        Examples
+        --------
+        >>> from rehit.api import example_log, open_project
+        >>> town = open_project(log=example_log(), crs="EPSG:32625")
+        >>> len(town.given(incidents=town.incidents.head(9)).repeats) <= 9
+        True
+        """
+        known = [name for name, value in vars(Chain).items() if isinstance(value, _Result)]
+        strange = sorted(set(results) - set(known))
+        if strange:
+            raise SettingError("given", got=strange[0], allowed=", ".join(known),
+                               remedy="give one of these results")
+        other = self._other(self._project, self._effects, frozenset(results))
+        other._done |= {name: (made, frozenset()) for name, made in results.items()}
+        other._handed = self._handed | frozenset(results)
+        return other
+
     def _other(self, project: Project, effects: MappingOf[str, float],
                changed: frozenset[str]) -> Chain:
         other = Chain(project, progress=self._progress)
-        other._effects = effects
+        other._effects, other._handed = effects, self._handed
         other._done = {name: (made, read) for name, (made, read) in self._done.items()
                        if not read & changed}
         return other
@@ -153,7 +184,7 @@ class Chain:
             self._done[result.name] = made, frozenset(read)
         found, read_before = self._done[result.name]
         if self._reading:
-            self._reading[-1].update(read_before)
+            self._reading[-1].update(read_before, {result.name})
         return found
 
     @contextmanager
@@ -217,7 +248,7 @@ class Chain:
         A large log would otherwise stand in memory twice; it is read again if asked for.
         """
         parts = self.mapped_logs
-        for name in ("raw_logs", "mapped_logs"):
+        for name in {"raw_logs", "mapped_logs"} - self._handed:
             self._done.pop(name, None)
         self.step("step.cleaning")
         return parts[0] if len(parts) == 1 else pd.concat(parts, ignore_index=True)

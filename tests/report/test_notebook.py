@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from rehit.report.knobs import turning
+from rehit.report.notebook import turning
 
 widgets = pytest.importorskip("ipywidgets", reason="the notebooks extra is not installed")
 
@@ -14,11 +14,11 @@ def test_answer_follows_every_knob() -> None:
     share = widgets.FloatSlider(value=0.5, min=0, max=1)
     box = turning(lambda years, share: f"{years} and {share:.1f}", years=years, share=share)
     assert box.children[:2] == (years, share)
-    assert box.children[2].value == "5 and 0.5"
+    assert box.children[2].value == "<p>5 and 0.5</p>"
     years.value = 9
-    assert box.children[2].value == "9 and 0.5"
+    assert box.children[2].value == "<p>9 and 0.5</p>"
     share.value = 0.7
-    assert box.children[2].value == "9 and 0.7"
+    assert box.children[2].value == "<p>9 and 0.7</p>"
 
 
 def test_no_widget_captures_output() -> None:
