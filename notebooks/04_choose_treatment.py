@@ -37,7 +37,8 @@ advice = chosen["advice"]
 # %%
 mix = advice["method"].value_counts().rename("incidents").reset_index()
 rehit.shown_table(mix.assign(share=mix["incidents"] / len(advice)), {
-    "method": "method", "incidents": "incidents", "share": "share"}, forms={"share": "{:.0%}"})
+    "method": "method", "incidents": "incidents", "share": "share"}, forms={"share": "{:.0%}"},
+    words={"method": "method"})
 
 # %%
 rehit.draw(town, "method_mix")
@@ -59,7 +60,8 @@ chosen
 if "shares" in chosen.tables:
     display(rehit.shown_table(chosen["shares"], {
         "jobs": "jobs", "code": "method", "share": "share", "low": "from", "high": "to",
-        "inside": "inside the band"}, forms=dict.fromkeys(("share", "low", "high"), "{:.0%}")))
+        "inside": "inside the band"}, forms=dict.fromkeys(("share", "low", "high"), "{:.0%}"),
+        words={"code": "share"}))
 else:
     print("Every job waits for an inspection, so there are no shares to judge.")
 

@@ -54,7 +54,7 @@ rehit.shown_table(costs[costs["cheapest"] & (costs["saving"] > 0)].nlargest(10, 
     "chance_cheapest": "how sure", "first_cost": f"first cost ({money})",
     "payback_year": "pays back in year", "breakeven_rate_per_year": "pays from this many a year"},
     forms={"saving": whole, "first_cost": whole, "payback_year": whole,
-           "chance_cheapest": "{:.0%}"})
+           "chance_cheapest": "{:.0%}"}, words={"strategy": "strategy"})
 
 # %% [markdown]
 # What the 20 places hit most cost together, year by year, if all were looked after in the same way:
@@ -102,7 +102,8 @@ if len(costing):
             "costs.horizon_years": years, "costs.discount_rate": percent / 100,
             "costs.labour_per_hour": labour}).strategy_costs, {
                 "strategy": "way", "pv_mean": "present value", "pv_low": "low", "pv_high": "high",
-                "annual_cost": "a year", "chance_cheapest": "chance of being cheapest"}, digits=2),
+                "annual_cost": "a year", "chance_cheapest": "chance of being cheapest"}, digits=2,
+            words={"strategy": "strategy"}),
         years=years, percent=percent, labour=labour))
 
 # %% [markdown]
@@ -123,4 +124,4 @@ rates = costing.assign(rate=costing["gamma_shape"] / costing["gamma_rate_years"]
 rehit.shown_table(rates.nlargest(10, "rate"), {
     "place_id": "place", "rate": "markings a year", "method": "usual method",
     "mark_area_m2": "marked area, m²", "wall_area_m2": "surface, m²",
-    "coating_allowed": "coating allowed", "access": "access"})
+    "coating_allowed": "coating allowed", "access": "access"}, words={"method": "method"})

@@ -49,7 +49,7 @@ rehit.shown_table(priced["prices"], {
     "tail_loss_per_year": f"loss a year in the worst cases ({money}; below 0: a profit)",
     "who_carries": "who carries which risk"}, forms={
         "price_per_year": "{:,.0f}", "tail_loss_per_year": "{:,.0f}", "level": "{:.0%}",
-        "expected_margin": "{:.0%}", "chance_of_loss": "{:.1%}"})
+        "expected_margin": "{:.0%}", "chance_of_loss": "{:.1%}"}, words={"form": "price_form"})
 
 # %%
 print(f"A margin of {MARGIN:.1%} of the price is a markup of {MARGIN / (1 - MARGIN):.1%} on the "
@@ -96,7 +96,7 @@ rehit.shown_table(priced["crews"], digits=3)
 # **Cost of the first year** at the expected volume, line by line:
 
 # %%
-rehit.shown_table(priced["first_year"], digits=0)
+rehit.shown_table(priced["first_year"], digits=0, words={"line": "cost_line"})
 
 # %% [markdown]
 # **What moves the price.** Each assumption lower and higher by the same share:
@@ -104,13 +104,13 @@ rehit.shown_table(priced["first_year"], digits=0)
 # %%
 figure, ax = plt.subplots(figsize=(8, 5), layout="constrained")
 moved = priced["moved"].iloc[::-1]
-ax.barh(moved["assumption"], moved["price_high"] - moved["price_low"], left=moved["price_low"])
+ax.barh(moved["words"], moved["price_high"] - moved["price_low"], left=moved["price_low"])
 ax.axvline(moved["price"].iloc[0], color="black", linewidth=0.8)
 ax.set(xlabel=f"lump sum a year ({money})",
        title=f"Each assumption moved by {moved['swing'].iloc[0]:.0%}")
 display(figure, metadata={"image/png": {"alt": (
     "How far each assumption moves the lump sum, as bars, longest first: "
-    + ", ".join(priced["moved"]["assumption"]))}})
+    + ", ".join(priced["moved"]["words"]))}})
 plt.close(figure)
 
 # %% [markdown]

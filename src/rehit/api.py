@@ -318,11 +318,12 @@ def choose_methods(town: Chain) -> Answer:
     ['paint_out']
     """
     from rehit.outputs.costs import done_table, shares_table
-    from rehit.treatment.choose import explain
+    from rehit.treatment.choose import explained
 
     tables = {"advice": town.advice, "shares": shares_table(town), "done": done_table(town),
               "learned": None if town.calibration is None else town.calibration.estimates}
-    each = [explain(row) for _, row in town.advice.drop_duplicates("method").iterrows()]
+    each = [part for _, row in town.advice.drop_duplicates("method").iterrows()
+            for part in explained(row)]
     return Answer(_said(town, each), {k: v for k, v in tables.items() if v is not None})
 
 
@@ -362,7 +363,7 @@ def compare_strategies(town: Chain, *, horizon_years: float | None = None,
     >>> costs.groupby("place_id")["cheapest"].sum().unique().tolist()
     [1]
     """
-    from rehit.outputs.costs import cost_sentences, cost_years, rate_costs
+    from rehit.outputs.costs import cost_messages, cost_years, rate_costs
 
     if horizon_years is not None:
         town = town.with_parameters({"costs.horizon_years": horizon_years},
@@ -372,7 +373,7 @@ def compare_strategies(town: Chain, *, horizon_years: float | None = None,
     tables = {"costs": town.strategy_costs, "costing": town.costing}
     if len(town.costing):
         tables |= {"rates": rate_costs(town), "years": cost_years(town, n_places=20)}
-    return Answer(_said(town, cost_sentences(town)), tables)
+    return Answer(_said(town, cost_messages(town)), tables)
 
 
 def choose_programme(town: Chain, *, budget_per_year: float | None = None,
@@ -407,14 +408,14 @@ def choose_programme(town: Chain, *, budget_per_year: float | None = None,
     >>> choose_programme(town, budget_per_year=0)["programme"].empty
     True
     """
-    from rehit.outputs.costs import programme_sentence
+    from rehit.outputs.costs import programme_message
 
     given = {"costs.programme_budget": budget_per_year, "costs.programme_years": years}
     town = town.with_parameters({name: float(value) for name, value in given.items()
                                  if value is not None}, where="choose_programme")
     length = years or town.programme_years
     found = town.programme(years=length, robust=robust)
-    return Answer(_said(town, [programme_sentence(town, found, years=length)]),
+    return Answer(_said(town, [programme_message(town, found, years=length)]),
                   {"programme": found.table, "greedy": found.greedy,
                    "sweep": town.budget_sweep(years=length)}, {"saving": found.saving})
 
@@ -457,25 +458,28 @@ def price_contract(town: Chain, *, margin: float | None = None, years: int = 1,
     True
     """
     from rehit.contract import compare, price
-    from rehit.outputs.price import price_chain, price_sentences
+    from rehit.outputs.price import price_chain
+    from rehit.report.bid import bid_findings
 
     contract = price_chain(town, margin=margin, years=years)
     moved = price.sensitivity(contract, rng=town.rng("price sensitivity"))
     exact, simulated = price.exact_work_cost(contract, rng=town.rng("price check"))
     levels = (0.5, 0.8, 0.9)
     tables = {
-        "prices": contract.prices, "volume": contract.volume_table(), "crews": contract.crews,
+        "prices": contract.prices.assign(
+            who_carries=town.say.cells(contract.prices["form"], "carries")), "volume": contract.volume_table(), "crews": contract.crews,
         "rates": price.schedule_of_rates(contract),
         "first_year": pd.Series(price.expected_year(contract), name="cost").rename_axis(
             "line").reset_index(),
-        "simulated": pd.DataFrame({"cost": contract.outlook.cost[:, 0]}), "moved": moved,
+        "simulated": pd.DataFrame({"cost": contract.outlook.cost[:, 0]}), "moved": moved.assign(
+            words=town.say.cells(moved["assumption"], "assumption")),
         "check": pd.DataFrame({"level": levels, "exact": [exact.quantile(p) for p in levels],
                                "simulated": np.quantile(simulated, levels)})}
-    said: list[object] = list(price_sentences(town, contract, moved))
+    said: list[object] = list(bid_findings(contract, moved))
     if received is not None:
         tables["received"] = compare.compare_received(
             contract, compare.read_received(received), rng=town.rng("prices received"))
-        said += compare.comparison_sentences(tables["received"], currency=town.project.currency)
+        said += compare.comparison_findings(tables["received"])
     return Answer(_said(town, said), tables)
 
 

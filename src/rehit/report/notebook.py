@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from rehit.report.figures import FigureText, house_style, to_png
+from rehit.report.say import Say
 
 if TYPE_CHECKING:
     import ipywidgets
@@ -33,7 +34,8 @@ def as_list(sentences: Iterable[str]) -> str:
 
 def shown_table(table: pd.DataFrame, columns: Mapping[str, str] | None = None, *,
                 top: int | None = None, digits: int = 1,
-                forms: Mapping[str, str] | None = None) -> Styler:
+                forms: Mapping[str, str] | None = None, words: Mapping[str, str] | None = None,
+                language: str = "en") -> Styler:
     """Return a table for reading: columns chosen and named, numbers short, text escaped.
 
     Parameters
@@ -48,6 +50,11 @@ def shown_table(table: pd.DataFrame, columns: Mapping[str, str] | None = None, *
         Decimals of numbers without a form of their own.
     forms
         Column to a format such as ``{:.0%}``; empty cells show as "-".
+    words
+        Column of codes to the topic that has their words, such as ``{"method": "method"}``; an
+        empty topic where each cell is a message.
+    language
+        The language of those words.
 
     Examples
     --------
@@ -59,7 +66,10 @@ def shown_table(table: pd.DataFrame, columns: Mapping[str, str] | None = None, *
     plain = pd.DataFrame(table.drop(columns="geometry", errors="ignore"))
     names = {name: str(name) for name in plain} if columns is None else {
         name: heading for name, heading in columns.items() if name in plain}
-    picked = plain[list(names)].head(len(plain) if top is None else top)
+    picked = plain[list(names)].head(len(plain) if top is None else top).copy()
+    for name, topic in (words or {}).items():
+        if name in names:
+            picked[name] = Say(language).cells(picked[name], topic)
     style = picked.rename(columns=names).style.hide().format(
         precision=digits, thousands=",", na_rep="-", escape="html")
     for name, form in (forms or {}).items():
