@@ -18,7 +18,8 @@ import pandas as pd
 
 from rehit.chain import Chain
 from rehit.errors import SettingError
-from rehit.files.reader import RawLog, read_logs, stack_logs
+from rehit.files.reader import read_tables, stack_tables
+from rehit.files.rows import RawTable
 from rehit.incidents.mapping import apply_mapping, load_mapping
 from rehit.incidents.propose import propose_mapping
 from rehit.messages import Message, message
@@ -112,10 +113,11 @@ def open_project(folder: Path | str | None = None, *, log: pd.DataFrame | None =
     return town if numbers is None else town.with_parameters(numbers, where="open_project")
 
 
-def _raw(log: pd.DataFrame | None) -> RawLog:
+def _raw(log: pd.DataFrame | None) -> RawTable:
     """Return a table as a log file would have been read: every cell as text."""
     table = pd.DataFrame(log).astype("str").fillna("").replace("nan", "")
-    return RawLog("log", table.set_axis(pd.RangeIndex(1, len(table) + 1, name="source_row")))
+    return RawTable(table.set_axis(pd.RangeIndex(1, len(table) + 1, name="source_row")),
+                    name="log", rows_above=0)
 
 
 def example_log() -> pd.DataFrame:
@@ -178,10 +180,10 @@ def read_log(files: Path | str | Iterable[Path | str] | pd.DataFrame, *,
     ['R0', '2025-06-17 09:00', '1 Hill Street']
     """
     if isinstance(files, pd.DataFrame):
-        raw: Sequence[RawLog] = (_raw(files),)
+        raw: Sequence[RawTable] = (_raw(files),)
     else:
-        raw = read_logs([files] if isinstance(files, str | Path) else list(files))
-    reading = propose_mapping(stack_logs(raw)) if mapping is None else load_mapping(mapping)
+        raw = read_tables([files] if isinstance(files, str | Path) else list(files))
+    reading = propose_mapping(stack_tables(raw)) if mapping is None else load_mapping(mapping)
     return pd.concat([apply_mapping(log, reading) for log in raw], ignore_index=True)
 
 
@@ -467,7 +469,8 @@ def price_contract(town: Chain, *, margin: float | None = None, years: int = 1,
     levels = (0.5, 0.8, 0.9)
     tables = {
         "prices": contract.prices.assign(
-            who_carries=town.say.cells(contract.prices["form"], "carries")), "volume": contract.volume_table(), "crews": contract.crews,
+            who_carries=town.say.cells(contract.prices["form"], "carries")),
+        "volume": contract.volume_table(), "crews": contract.crews,
         "rates": price.schedule_of_rates(contract),
         "first_year": pd.Series(price.expected_year(contract), name="cost").rename_axis(
             "line").reset_index(),
