@@ -525,29 +525,23 @@ def plan_patrol(town: Chain, *, day: date | str | None = None, crews: int | None
     rehit.errors.SettingError: ...
     """
     from rehit.outputs import patrol
-    from rehit.patrol.day import crew_sheets
-    from rehit.patrol.routes import plan_routes
-    from rehit.report.runsheet import routes_table
+    from rehit.report.route_files import routes_table
 
     missing = [role for role in ("depots", "vehicles") if town.project.path(role) is None]
     if missing and hours_per_week is not None:
         return _visits_alone(town, missing, hours_per_week)
-    team, notes = patrol.fleet(town, crews)
-    when, idle = patrol.day_to_plan(town, date.fromisoformat(day) if isinstance(day, str) else day)
-    network = patrol.street_network(town)
-    stops, handed = patrol.day_stops(town, when, crews=len(team))
-    plan = plan_routes(stops, team, network=network, parameters=town.parameters,
-                       seed=town.project.seed)
-    sheets = crew_sheets(plan)
-    frequency, _ = patrol.visit_plan(town, team, network)
-    told: dict[str, Any] = patrol.summary(
-        town, plan, sheets, frequency, handed=handed, day=when, no_room=0,
-        notes=[*notes, *idle, *plan.notes, *patrol.plan_faults(town, plan)])
-    figures = {name: value for name, value in told.items() if name != "sentences"}
-    lines = gpd.GeoDataFrame(routes_table(sheets), geometry="geometry", crs=town.project.crs)
-    return Answer(_said(town, told["sentences"]), {
-        "stops": plan.visits, "routes": lines, "left_out": plan.left_out, "for_others": handed,
-        "crews": team, "intervals": frequency.table, "hours": _by_hours(town, frequency)}, figures)
+    found = patrol.plan_day(town, crews=crews, numbers=town.parameters,
+                            day=date.fromisoformat(day) if isinstance(day, str) else day)
+    lines = gpd.GeoDataFrame(routes_table(found.sheets), geometry="geometry",
+                             crs=town.project.crs)
+    return Answer(_said(town, found.told), {
+        "stops": found.plan.visits, "routes": lines,
+        "left_out": found.plan.left_out.assign(
+            reason=town.say.cells(found.plan.left_out["reason"])),
+        "for_others": found.handed.assign(reason=town.say.cells(found.handed["reason"])),
+        "crews": found.plan.crews,
+        "intervals": found.frequency.table, "hours": _by_hours(town, found.frequency)},
+        patrol.day_figures(town, found))
 
 
 def _visits_alone(town: Chain, missing: list[str], hours_per_week: float) -> Answer:

@@ -28,11 +28,14 @@ def make_stops(n: int, *, seed: int = 1, reported: int = 0, **columns: object) -
               for _ in range(n)]
     table = {
         "stop_id": [f"s{i}" for i in range(n)], "name": [f"{i} Hill Street" for i in range(n)],
+        "advised": None, "case_number": None, "asset_id": None, "asset_type": None,
+        "substrate": None, "finish": None, "medium": None, "area_m2": np.nan, "owner": None,
+        "what_reported": None,
         "kind": ["reported"] * reported + ["hotspot"] * (n - reported),
         "offensive": False, "expected": rng.uniform(0.1, 0.9, n).round(3), "method": "paint_out",
         "service_min": 20.0, "earliest_min": np.nan, "latest_min": np.nan, "paint_l": 0.3,
-        "remover_l": 0.1, "wash_water_l": 0.0, "materials": "paint 0.3 L; brush",
-        "cautions": "gloves; cover drains"}
+        "remover_l": 0.1, "wash_water_l": 0.0, "materials": "brush",
+        "cautions": "ppe; runoff"}
     return gpd.GeoDataFrame(table | columns, geometry=points, crs=CRS)
 
 

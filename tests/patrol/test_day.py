@@ -11,6 +11,7 @@ import pytest
 from patrol_town import grid_streets, make_crews, make_stops
 
 from rehit.errors import SettingError
+from rehit.messages import Message
 from rehit.parameters import Parameters
 from rehit.patrol.check import check_plan
 from rehit.patrol.day import crew_sheets, replan
@@ -39,7 +40,7 @@ def changed(plan: Plan, numbers: Parameters, network: Network, *, at: float,
                   parameters=numbers, seed=1, **options)
 
 
-def faults(plan: Plan, numbers: Parameters) -> list[str]:
+def faults(plan: Plan, numbers: Parameters) -> list[Message]:
     return check_plan(
         plan.visits, plan.stops, plan.crews, plan.left_out, seconds=plan.travel.seconds,
         break_after_h=numbers["patrol.break_after_h"], break_from_h=numbers["patrol.break_from_h"],
@@ -155,7 +156,7 @@ def test_check_finds_work_planned_before_the_change(morning: Plan, numbers: Para
     later = changed(morning, numbers, network, at=600.0)
     wrong = Plan(later.stops, later.crews, later.visits, later.left_out, later.travel,
                  since_min=600.0, done=dict.fromkeys(later.done, 1))
-    assert any("before the plan was changed" in fault for fault in faults(wrong, numbers))
+    assert "fault.before_change" in {fault.code for fault in faults(wrong, numbers)}
 
 
 def test_a_crew_on_its_way_home_is_not_late_for_a_job_it_does_not_get(

@@ -4,6 +4,7 @@ import pandas as pd
 import pytest
 
 from rehit.errors import ManyErrors, SettingError, TableError
+from rehit.messages import message
 from rehit.patrol.fleet import crews_table, depot_points
 
 CRS = "EPSG:32625"
@@ -54,9 +55,10 @@ def test_a_vehicle_that_cannot_go_out_is_named_and_the_rest_planned(column: str,
     crews, notes = crews_table(table, depot_points(depots(), crs=CRS, where="d.csv"),
                                where="v.csv")
     assert crews["crew_id"].tolist() == ["V1"]
-    assert len(notes) == 1
-    assert "V2" in notes[0]
-    assert value in notes[0]
+    (note,) = notes
+    assert note.code == ("crews.no_depot" if column == "depot_id" else "crews.shift")
+    assert (note.facts["file"], note.facts["vehicle"]) == ("v.csv", "V2")
+    assert value in note.facts.values()
 
 
 def test_no_vehicle_at_all_is_refused_with_every_reason() -> None:
@@ -79,23 +81,25 @@ def test_methods_written_in_other_ways_are_understood() -> None:
     assert notes == ()
 
 
-@pytest.mark.parametrize(("column", "value", "words"), [
-    ("methods", "paint_out;whitewash", ("'whitewash'", "the crew does paint_out")),
-    ("methods", "", ("no methods", "nothing but look")),
-    ("water_l", "600 L", ("'600 L'", "taken as 0")),
-    ("break_minutes", "half an hour", ("'half an hour'", "taken as 0")),
-    ("break_minutes", "-30", ("'-30'", "taken as 0")),
-    ("crew_size", "two", ("'two'", "taken as 1"))])
+@pytest.mark.parametrize(("column", "value", "code", "facts"), [
+    ("methods", "paint_out;whitewash", "crews.methods",
+     {"strange": ("whitewash",), "left": (message("method.paint_out"),)}),
+    ("methods", "whitewash", "crews.methods_none", {"strange": ("whitewash",)}),
+    ("methods", "", "crews.no_methods", {}),
+    ("water_l", "600 L", "crews.number", {"got": "600 L", "taken": 0.0}),
+    ("break_minutes", "half an hour", "crews.number", {"got": "half an hour", "taken": 0.0}),
+    ("break_minutes", "-30", "crews.number", {"got": "-30", "taken": 0.0}),
+    ("crew_size", "two", "crews.number", {"got": "two", "taken": 1.0})])
 def test_a_cell_that_is_not_understood_is_named_and_the_vehicle_still_goes_out(
-        column: str, value: str, words: tuple[str, str]) -> None:
+        column: str, value: str, code: str, facts: dict[str, object]) -> None:
     table = vehicles()
     table[column] = [table[column].iloc[0], value]
     crews, notes = crews_table(table, depot_points(depots(), crs=CRS, where="d.csv"),
                                where="v.csv")
     assert crews["crew_id"].tolist() == ["V1", "V2"]
-    assert len(notes) == 1
-    assert "v.csv, vehicle V2" in notes[0]
-    assert all(word in notes[0] for word in words)
+    (note,) = notes
+    assert note.code == code
+    assert dict(note.facts).items() >= (facts | {"vehicle": "V2", "file": "v.csv"}).items()
 
 
 def test_a_vehicle_listed_twice_is_named_with_its_file() -> None:

@@ -36,7 +36,7 @@ def test_hours_are_bounded_and_spread_over_crews(numbers: Parameters) -> None:
 
 def test_no_work_on_weekends_and_holidays(numbers: Parameters) -> None:
     _, calendar = planned(numbers)
-    assert not {"Saturday", "Sunday"} & set(calendar.visits["weekday"])
+    assert calendar.visits["weekday"].max() <= 5
     assert "2026-01-14" not in set(calendar.visits["day"])
 
 

@@ -10,6 +10,7 @@ from pyvrp.stop import MaxIterations
 from shapely.geometry import Point
 
 from rehit.errors import SettingError
+from rehit.messages import Message, message
 from rehit.parameters import Parameters
 from rehit.patrol import search
 from rehit.patrol.check import check_plan
@@ -24,11 +25,15 @@ def planned(stops, crews, numbers: Parameters, *, seed: int = 1, streets: bool =
     return plan_routes(stops, crews, network=network, parameters=numbers, seed=seed)
 
 
-def faults(plan: Plan, numbers: Parameters) -> list[str]:
+def faults(plan: Plan, numbers: Parameters) -> list[Message]:
     return check_plan(plan.visits, plan.stops, plan.crews, plan.left_out,
                       seconds=plan.travel.seconds, break_after_h=numbers["patrol.break_after_h"],
                       break_from_h=numbers["patrol.break_from_h"],
                       break_to_h=numbers["patrol.break_to_h"])
+
+
+def said(faults: list[Message]) -> set[str]:
+    return {fault.code for fault in faults}
 
 
 def codes(plan: Plan) -> dict[str, str]:
@@ -91,7 +96,7 @@ def test_every_reason_for_leaving_out_is_told_apart(numbers: Parameters) -> None
     assert codes(plan) == {"s0": "no_place", "s1": "unreachable", "s2": "no_crew", "s3": "water",
                            "s4": "does_not_fit", "s5": "does_not_fit"}
     assert "s6" in set(plan.visits["stop_id"])
-    assert any(stops["name"][1] in note for note in plan.notes)
+    assert message("plan.unreachable", names=(stops["name"][1],)) in plan.notes
     assert faults(plan, numbers) == []
 
 
@@ -160,7 +165,7 @@ def test_crews_return_to_their_own_depot(numbers: Parameters) -> None:
 
 def test_no_street_layer_is_said(numbers: Parameters) -> None:
     plan = planned(make_stops(6), make_crews(1), numbers, streets=False)
-    assert "straight lines times a detour factor of 1.2 (Newell 1980)" in plan.notes[0]
+    assert plan.notes[0] == message("plan.straight_lines", factor=1.2)
     assert (plan.visits["kind"] == "hotspot").sum() == 6
 
 
@@ -184,25 +189,25 @@ def test_replan_keeps_what_is_done_and_takes_the_new_job(numbers: Parameters) ->
 
 
 MISTAKES = {
-    "twice": lambda v: v.assign(stop_id=v["stop_id"].where(
+    "fault.twice": lambda v: v.assign(stop_id=v["stop_id"].where(
         v.index != v.index[v["kind"] == "hotspot"][0],
         v.loc[v["kind"] == "hotspot", "stop_id"].iloc[1])),
-    "sooner": lambda v: v.assign(arrive_min=v["arrive_min"] - 3.0),
-    "too little time": lambda v: v.assign(leave_min=v["leave_min"] - 1.0),
-    "breaks in a day": lambda v: v[v["kind"] != "break"],
-    "start and end": lambda v: v[v["kind"] != "return"],
-    "after the shift": lambda v: v.assign(arrive_min=v["arrive_min"].where(
+    "fault.too_soon": lambda v: v.assign(arrive_min=v["arrive_min"] - 3.0),
+    "fault.too_little_time": lambda v: v.assign(leave_min=v["leave_min"] - 1.0),
+    "fault.breaks": lambda v: v[v["kind"] != "break"],
+    "fault.not_home": lambda v: v[v["kind"] != "return"],
+    "fault.back_late": lambda v: v.assign(arrive_min=v["arrive_min"].where(
         v["kind"] != "return", 905.0)),
 }
 
 
-@pytest.mark.parametrize("words", MISTAKES)
-def test_check_finds_planted_mistakes(numbers: Parameters, words: str) -> None:
+@pytest.mark.parametrize("code", MISTAKES)
+def test_check_finds_planted_mistakes(numbers: Parameters, code: str) -> None:
     plan = planned(make_stops(50, reported=10), make_crews(), numbers)
-    wrong = MISTAKES[words](plan.visits.reset_index(drop=True))
+    wrong = MISTAKES[code](plan.visits.reset_index(drop=True))
     found = check_plan(wrong, plan.stops, plan.crews, plan.left_out, seconds=plan.travel.seconds,
                        break_after_h=6.0, break_from_h=3.0, break_to_h=5.0)
-    assert any(words in fault for fault in found)
+    assert code in said(found)
 
 
 def mixed_day():

@@ -23,7 +23,7 @@ from rehit.tables import table
 SAME_IN_SPANISH = {"quality.col_band", "substrate.metal", "on.area", "worked.no",
                    "worked.not_allowed"}
 #: Topics of which the report says every message, in the catalogue's order.
-SAID_WHOLE = {"notes", "glossary"}
+SAID_WHOLE = {"notes", "glossary", "vehicle"}
 #: What is asked about a log has names of this form as well.
 QUESTIONS = {"places.crs", "places.location_order", "places.location_crs"}
 FILE_ENDINGS = {"html", "gpkg", "png", "svg", "js", "css", "csv", "toml", "json", "pdf", "xlsx",
@@ -146,6 +146,9 @@ def _is_said(code: str) -> bool:
     topic, _, name = code.partition(".")
     if code in texts or topic in SAID_WHOLE:
         return True
+    if topic == "of" and any(f":{code}}}" in text for other in catalogue("en")
+                             for text in _texts(other, "en")):
+        return True  # a noun that another message counts
     if topic in texts and name in texts:  # a word for a code of a group
         return True
     return any(_made_of(code, pieces, deep=True) for pieces in composed)

@@ -1,4 +1,4 @@
-"""Patrol plan from the chain's results: routes and run sheets, visit intervals, calendar."""
+"""`rehit patrol`: the day's routes on paper, phone and in files, and the visits of coming weeks."""
 
 from __future__ import annotations
 
@@ -7,7 +7,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from pathlib import Path
-from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -18,6 +17,7 @@ from rehit.chain import Chain
 from rehit.errors import SettingError
 from rehit.files.reader import read_table
 from rehit.files.safe_text import neutralise_table
+from rehit.messages import Message, from_text, message
 from rehit.outputs.tables import write_csv
 from rehit.parameters import Parameters
 from rehit.patrol.check import check_plan
@@ -25,7 +25,6 @@ from rehit.patrol.day import (
     PLAN_FILE,
     STOPS,
     Sheet,
-    clock,
     crew_sheets,
     read_plan,
     replan,
@@ -41,284 +40,21 @@ from rehit.patrol.looks import (
     visit_intervals,
     worst_first,
 )
-from rehit.patrol.routes import Plan, plan_routes
+from rehit.patrol.routes import Plan, clock, plan_routes
+from rehit.patrol.stops import NO_PLACE, added_stop, hotspot_stops, reported_stops, usual_jobs
 from rehit.patrol.travel import Network, Travel, build_network, nearest_seconds
 from rehit.project import FILE_NAME
-from rehit.report.runsheet import (
-    phone_page,
-    render_run_sheet,
-    routes_table,
-    write_geojson,
-    write_gpx,
-    write_stops_csv,
-)
+from rehit.report.route_files import routes_table, write_geojson, write_gpx, write_stops_csv
+from rehit.report.runsheet import phone_page, render_run_sheet
 from rehit.report.say import Say
-from rehit.tables import check
-from rehit.tables import table as contract
-from rehit.wording import counted
 from rehit.words.addresses import normalise_address
 from rehit.workdays import public_holidays
 
-# What a patrol could do today: open jobs and likely hotspots, as the `patrol_stops` table.
-
-COLUMNS = ["stop_id", "name", "kind", "offensive", "expected", "method", "service_min",
-           "earliest_min", "latest_min", "paint_l", "remover_l", "wash_water_l", "materials",
-           "cautions", "geometry"]
-NOT_FOR_CREWS = frozenset({"refer", "polish_or_replace"})
-NO_PLACE = frozenset({"default", "none"})
-LITRES = ["paint_l", "remover_l", "wash_water_l"]
-MIN_PER_DAY = 24 * 60
-
-
-def crew_methods() -> frozenset[str]:
-    """Return the methods that crews on a round can be sent out for."""
-    return frozenset(contract("advice").column("method").allowed) - NOT_FOR_CREWS
-
-
-def reported_stops(incidents: gpd.GeoDataFrame, advice: pd.DataFrame,
-                   places: gpd.GeoDataFrame, *, day: date, time_zone: str,
-                   parameters: Parameters) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
-    """Return the open jobs for the crews, and those that are for someone else.
-
-    `places` is the `repeats` table: where an incident has no point of its own but is matched to an
-    asset, the asset's point is taken. An offensive job whose service standard
-    runs out during the day gets that moment as the end of its window.
-    """
-    still = incidents[incidents["status"] == "open"].merge(advice, on="incident_id", how="left")
-    method = still["method"].fillna("inspect")
-    second = still["second_choice"].fillna("").where(method.isin(NOT_FOR_CREWS), "")
-    others = method.isin(NOT_FOR_CREWS) & ~second.isin(crew_methods())
-    method = method.where(~method.isin(NOT_FOR_CREWS), second)
-    minutes = still["minutes"].astype(float).fillna(parameters["patrol.job_minutes"])
-    jobs = stops_table(
-        still, stop_id=still["incident_id"], name=_names(still), kind="reported",
-        offensive=still["priority"] == "offensive", expected=1.0, method=method,
-        service_min=minutes + parameters["patrol.setup_minutes"],
-        latest_min=_due(still, day, time_zone, parameters))
-    # A point that only stands for "not known" is no place; the asset named in the log is one.
-    vague = still["place_quality"].isin(NO_PLACE).to_numpy()
-    known = places.set_index("place_id").geometry.reindex(still.loc[vague, "place_id"])
-    points = jobs.geometry.to_numpy().copy()
-    points[vague] = known.to_numpy()
-    jobs = jobs.set_geometry(gpd.GeoSeries(points, crs=jobs.crs))
-    handed = pd.DataFrame({
-        "stop_id": still["incident_id"].astype("str"), "name": _names(still),
-        "method": still["method"].astype("str"), "reason": still["reason"].astype("str")})
-    mine = ~others.to_numpy()
-    return jobs[mine].reset_index(drop=True), handed[~mine].reset_index(drop=True)
-
-
-def _due(still: pd.DataFrame, day: date, time_zone: str, parameters: Parameters) -> pd.Series:
-    hours = parameters["service.offensive_hours"]
-    due = (still["reported_at"] + pd.Timedelta(hours=hours)).dt.tz_convert(time_zone)
-    midnight = pd.Timestamp(day, tz=time_zone)
-    minute = (due - midnight).dt.total_seconds() / 60
-    # Overdue jobs have no window left to keep: they come as early as can be all the same.
-    inside = (still["priority"] == "offensive") & (minute > 0) & (minute < MIN_PER_DAY) & (
-        still["reported_precision"] == "minute")
-    return minute.where(inside)
-
-
-def hotspot_stops(repeats: gpd.GeoDataFrame, forecast: pd.DataFrame, incidents: gpd.GeoDataFrame,
-                  advice: pd.DataFrame, *, count: int, parameters: Parameters,
-                  busy: set[str]) -> gpd.GeoDataFrame:
-    """Return the `count` places most likely to be found marked.
-
-    Left out are `busy` ones and those below ``patrol.least_chance``.
-    Time and litres are those of the place's usual job times the chance that there is one.
-    """
-    horizon = parameters["patrol.horizon_days"]
-    near = forecast.loc[(forecast["horizon_days"] - horizon).abs().sort_values(
-        kind="stable").index[:1], "horizon_days"]
-    ahead = forecast[forecast["horizon_days"].isin(near)]
-    places = repeats.merge(ahead[["place_id", "chance_any"]], on="place_id")
-    likely = places["chance_any"] >= parameters["patrol.least_chance"]
-    places = places[~places["place_id"].isin(busy) & likely].sort_values(
-        ["chance_any", "place_id"], ascending=[False, True]).head(count).reset_index(drop=True)
-    usual = usual_jobs(incidents, advice).reindex(places["place_id"]).reset_index()
-    chance = places["chance_any"].astype(float)
-    work = usual["minutes"].fillna(parameters["patrol.job_minutes"]) * chance
-    look = parameters["patrol.look_minutes"] + parameters["patrol.setup_minutes"]
-    table = pd.concat([places, usual.drop(columns=["place_id"])], axis=1)
-    for column in LITRES:
-        table[column] = table[column].fillna(0.0) * chance
-    method = usual["method"].where(usual["method"].isin(crew_methods()), "inspect")
-    return stops_table(table, stop_id=places["place_id"], name=usual["address"].fillna(
-        places["place_id"]), kind="hotspot", offensive=False, expected=chance, method=method,
-        service_min=look + work.where(method != "inspect", 0.0), latest_min=np.nan)
-
-
-def usual_jobs(incidents: gpd.GeoDataFrame, advice: pd.DataFrame) -> pd.DataFrame:
-    """Return the most frequent method of each place with its mean minutes and litres."""
-    plain = pd.DataFrame(incidents[["incident_id", "place_id", "address", "reported_at"]])
-    jobs = plain.merge(advice, on="incident_id").dropna(subset=["place_id"])
-    jobs = jobs[jobs["method"].isin(crew_methods())]
-    counts = jobs.groupby(["place_id", "method"]).size().rename("n").reset_index()
-    counts = counts.sort_values(["place_id", "n", "method"], ascending=[True, False, True])
-    best = counts.drop_duplicates("place_id")[["place_id", "method"]]
-    rows = jobs.merge(best, on=["place_id", "method"]).sort_values("reported_at")
-    numbers = rows.groupby("place_id")[["minutes", *LITRES]].mean()
-    texts = rows.groupby("place_id")[["method", "materials", "cautions", "address"]].last()
-    return texts.join(numbers)
-
-
-def _names(table: pd.DataFrame) -> pd.Series:
-    name = table["address"].where(table["address"].notna(), table["place_id"])
-    return name.where(name.notna(), table["incident_id"]).astype("str")
-
-
-def stops_table(table: pd.DataFrame, **columns: Any) -> gpd.GeoDataFrame:
-    """Return a `patrol_stops` table of rows with litres, materials and cautions, and the rest."""
-    stops = pd.DataFrame(table[[*LITRES, "materials", "cautions"]]).reset_index(drop=True)
-    stops = Say("en").columns(stops, {"materials": "kit", "cautions": "caution"})
-    for name, value in columns.items():
-        stops[name] = value.to_numpy() if isinstance(value, pd.Series) else value
-    stops["earliest_min"] = np.nan
-    for name in ("stop_id", "name", "kind", "method"):
-        stops[name] = stops[name].astype("str")
-    for name in ("expected", "service_min", "latest_min", *LITRES):
-        stops[name] = stops[name].astype(float)
-    stops["offensive"] = stops["offensive"].astype(bool)
-    stops["geometry"] = table.geometry.to_numpy()
-    made = gpd.GeoDataFrame(stops[COLUMNS], geometry="geometry", crs=table.crs)
-    check(made, "patrol_stops", where="pipeline.patrol_stops")
-    return made
-
-
-def day_after(observed_to: pd.Timestamp, *, time_zone: str) -> date:
-    """Return the day after the log ends, local time."""
-    return (observed_to.tz_convert(time_zone) - pd.Timedelta(seconds=1)).date() + timedelta(days=1)
-
-
-# What came of a patrol plan, as figures and as sentences.
-
-LEAST_SAVED = 0.05  # less is 0.0 as written
-
-
-def summary(chain: Chain, plan: Plan, sheets: list[Sheet], frequency: Frequency, *,
-            handed: pd.DataFrame, day: date, notes: list[str],
-            no_room: int) -> dict[str, object]:
-    """Return the figures of the plan and the sentences that say them."""
-    visits = plan.visits
-    reported = int((visits["kind"] == "reported").sum())
-    spots = visits[visits["kind"] == "hotspot"]
-    expected = float(spots.merge(plan.stops[["stop_id", "expected"]], on="stop_id")[
-        "expected"].sum())
-    # Worked out anew with that hour, so once for figure and sentence.
-    saved = 0.0 if frequency.table.empty else saved_by_one_hour(
-        frequency, parameters=chain.parameters)
-    return {
-        "project": chain.project.name, "day": day.isoformat(), "n_crews_out": len(sheets),
-        "n_reported": reported, "n_hotspots": len(spots), "expected_found": round(expected, 2),
-        "n_left_out": len(plan.left_out), "n_for_others": len(handed),
-        "patrol_hours_per_week": round(frequency.hours_per_week, 1),
-        "marking_days_per_week": round(frequency.marking_days_per_week, 1),
-        "value_of_an_hour": round(saved, 2), "visits_without_room": no_room,
-        "sentences": [
-            *_day_sentences(chain, plan, sheets, reported, len(spots), expected, handed, day),
-            *_week_sentences(chain, frequency, saved, no_room), *notes],
-    }
-
-
-def _day_sentences(chain: Chain, plan: Plan, sheets: list[Sheet], reported: int, spots: int,
-                   expected: float, handed: pd.DataFrame, day: date) -> list[str]:
-    early = chain.parameters["patrol.early_back_minutes"]
-    said = [f"{day:%A} {day.day} {day:%B %Y}: {len(sheets)} of {counted(len(plan.crews), 'crew')} "
-            f"{'goes' if len(sheets) == 1 else 'go'} out to {counted(reported, 'reported job')} "
-            f"and {counted(spots, 'hotspot')}, where about {expected:.1f} markings should be "
-            "found."]
-    said += [crew_sentence(plan, sheet, early_min=early) for sheet in sheets]
-    jobs = plan.left_out[plan.left_out["kind"] == "reported"]
-    said += [f"Left out: {row['name']}: {row['reason']}." for row in jobs.to_dict("records")]
-    rest = len(plan.left_out) - len(jobs)
-    if rest:
-        said.append(f"{counted(rest, 'hotspot')} {'is' if rest == 1 else 'are'} left for another "
-                    "day (left_out.csv says why).")
-    if len(handed):
-        said.append(f"{counted(len(handed), 'open job')} {'is' if len(handed) == 1 else 'are'} not "
-                    "for the crews (for_others.csv).")
-    return said
-
-
-def crew_sentence(plan: Plan, sheet: Sheet, *, early_min: float) -> str:
-    """Return how many stops a crew has, when it is back, and why if that is early.
-
-    Parameters
-    ----------
-    plan, sheet
-        The day's plan, and the crew's part of it.
-    early_min
-        Minutes before the end of the shift from which a crew is back early.
-    """
-    back = float(sheet.rows["arrive_min"].iloc[-1])
-    said = f"  {sheet.crew['name']}: {counted(len(sheet.stops), 'stop')}, back at {clock(back)}"
-    if back > float(sheet.crew["shift_end_min"]) - early_min:
-        return said + "."
-    why = ("no stop left out that it can do fits in the time that remains"
-           if len(plan.left_out) else
-           "every place likely enough to be offered is on a route")
-    return f"{said}, with the shift ending at {clock(float(sheet.crew['shift_end_min']))}: {why}."
-
-
-def _week_sentences(chain: Chain, frequency: Frequency, saved: float,
-                    no_room: int) -> list[str]:
-    if frequency.table.empty:
-        return []
-    table, numbers = frequency.table, chain.parameters
-    hours = frequency.hours_per_week
-    even = marking_days_per_week(table, even_round(table, hours_per_week=hours))
-    worst = marking_days_per_week(table, worst_first(table, hours_per_week=hours,
-                                                     parameters=numbers))
-    said = [
-        f"Visit intervals for {len(table):,} places within {hours:.1f} crew hours a week leave "
-        f"about {frequency.marking_days_per_week:,.0f} marking-days a week; the even round "
-        f"{even:,.0f}, worst first {worst:,.0f}."]
-    if saved >= LEAST_SAVED:
-        said[0] += f" One more crew hour a week would save {saved:.1f}."
-    if frequency.short_by_h > 0:
-        said.append(f"The longest intervals allowed need {frequency.short_by_h:.1f} crew hours a "
-                    "week more than there are: allow longer ones or give more hours.")
-    if no_room:
-        said.append(f"{no_room} planned visits found no day with room in the calendar.")
-    return said
-
-
-# Names of files made from the names that users give to crews.
-
-def file_names(crews: pd.DataFrame) -> dict[str, str]:
-    """Return by ``crew_id`` a file name that no other crew has.
-
-    Names may differ only in what a file name leaves out, such as letters beyond a to z.
-
-    Examples
-    --------
-    >>> file_names(pd.DataFrame({"crew_id": ["V1", "V2"], "name": ["Öst", "Väst"]}))
-    {'V1': 'st', 'V2': 'v_st'}
-    >>> file_names(pd.DataFrame({"crew_id": ["V1", "V2"], "name": ["東", "西"]}))
-    {'V1': 'crew_v1', 'V2': 'crew_v2'}
-    """
-    ids = crews["crew_id"].astype("str")
-    found = crews["name"].map(file_name)
-    same = found.duplicated(keep=False)
-    found = found.where(~same, found + "_" + ids.map(file_name))
-    number = pd.Series(range(1, len(found) + 1), index=found.index).astype("str")
-    found = found.where(~found.duplicated(keep=False), found + "_" + number)
-    return dict(zip(ids, found, strict=True))
-
-
-def file_name(text: str) -> str:
-    """Return a name safe on any file system.
-
-    Examples
-    --------
-    >>> file_name("Hot-wash trailer C")
-    'hot-wash_trailer_c'
-    """
-    return re.sub(r"[^a-z0-9-]+", "_", text.lower()).strip("_")[:40] or "crew"
-
-
 MIN_PER_H = 60
 S_PER_H = 3600
+WGS84 = 4326
+LEAST_SAVED = 0.05  # less is 0.0 as written
+_DEGREES = re.compile(r"\s*(-?\d{1,2}(?:\.\d+)?)\s*,\s*(-?\d{1,3}(?:\.\d+)?)\s*")
 
 
 def write_patrol(chain: Chain, stage: Path, *, day: date | None, crews: int | None,
@@ -338,33 +74,160 @@ def write_patrol(chain: Chain, stage: Path, *, day: date | None, crews: int | No
     search_iterations
         Steps of the route search; by default ``patrol.search_iterations``.
     """
+    numbers = chain.parameters if search_iterations is None else chain.parameters.override(
+        {"patrol.search_iterations": search_iterations})
+    found = plan_day(chain, day=day, crews=crews, numbers=numbers)
+    stage.mkdir(exist_ok=True)
+    chain.step("step.writing_run_sheets")
+    write_day(stage, found.plan, found.sheets, day=found.day, say=chain.say,
+              streets=chain.streets)
+    neutralise_table(found.handed.assign(reason=chain.say.cells(found.handed["reason"]))).to_csv(
+        stage / "for_others.csv", index=False)
+    calendar = plan_calendar(
+        found.frequency.table, found.places.geometry, crew_ids=list(found.plan.crews["crew_id"]),
+        hours_per_day=patrol_hours(found.plan.crews, parameters=numbers).tolist(),
+        first_day=found.day, parameters=numbers, holidays=list(chain_holidays(chain, found.day)))
+    write_csv(found.frequency.table, stage / "visit_intervals.csv")
+    write_csv(calendar.visits, stage / "visit_calendar.csv")
+    lost = int(calendar.no_room["n_visits"].sum())
+    told = [*found.told, *[message("crew_day.no_room", n=lost)] * bool(lost)]
+    return {**day_figures(chain, found), "visits_without_room": lost, "sentences": told}
+
+
+@dataclass(frozen=True)
+class DayPlan:
+    """A day planned and how often to visit, with what is said of it.
+
+    Attributes
+    ----------
+    day
+        The day.
+    plan, sheets
+        Its routes, and each crew's part of them.
+    handed
+        Open jobs that are for someone else.
+    frequency, places
+        Visit intervals, and the places they are for.
+    told
+        What came of it.
+    """
+
+    day: date
+    plan: Plan
+    sheets: list[Sheet]
+    handed: pd.DataFrame
+    frequency: Frequency
+    places: gpd.GeoDataFrame
+    told: list[Message]
+
+
+def plan_day(chain: Chain, *, day: date | None, crews: int | None,
+             numbers: Parameters) -> DayPlan:
+    """Plan a day from the chain's results, and the visit intervals.
+
+    Parameters
+    ----------
+    chain
+        The project's results.
+    day, crews
+        As for :func:`write_patrol`.
+    numbers
+        Reads the ``patrol.*`` numbers.
+    """
     team, notes = fleet(chain, crews)
     day, idle = day_to_plan(chain, day)
     network = street_network(chain)
     stops, handed = day_stops(chain, day, crews=len(team))
     chain.step("step.planning_routes")
-    numbers = chain.parameters if search_iterations is None else chain.parameters.override(
-        {"patrol.search_iterations": search_iterations})
     plan = plan_routes(stops, team, network=network, parameters=numbers, seed=chain.project.seed)
-    broken = plan_faults(chain, plan)
     frequency, places = visit_plan(chain, team, network)
-    stage.mkdir(exist_ok=True)
-    chain.step("step.writing_run_sheets")
     sheets = crew_sheets(plan)
-    write_day(stage, plan, sheets, day=day, streets=chain.streets)
-    neutralise_table(handed).to_csv(stage / "for_others.csv", index=False)
-    calendar = plan_calendar(
-        frequency.table, places.geometry, crew_ids=list(team["crew_id"]),
-        hours_per_day=patrol_hours(team, parameters=chain.parameters).tolist(), first_day=day,
-        parameters=chain.parameters, holidays=list(chain_holidays(chain, day)))
-    write_csv(frequency.table, stage / "visit_intervals.csv")
-    write_csv(calendar.visits, stage / "visit_calendar.csv")
-    return summary(chain, plan, sheets, frequency, handed=handed, day=day,
-                   notes=[*notes, *idle, *plan.notes, *broken],
-                   no_room=int(calendar.no_room["n_visits"].sum()))
+    told = [*_day_messages(plan, sheets, handed, day, parameters=numbers),
+            *week_messages(frequency, parameters=numbers), *notes, *idle, *plan.notes,
+            *plan_faults(chain, plan)]
+    return DayPlan(day, plan, sheets, handed, frequency, places, told)
 
 
-def day_to_plan(chain: Chain, day: date | None) -> tuple[date, list[str]]:
+# What came of it, as figures and as messages.
+
+def day_figures(chain: Chain, found: DayPlan) -> dict[str, object]:
+    """Return the figures of a day's plan."""
+    kinds, frequency = found.plan.visits["kind"], found.frequency
+    return {
+        "project": chain.project.name, "day": found.day.isoformat(),
+        "n_crews_out": len(found.sheets), "n_reported": int((kinds == "reported").sum()),
+        "n_hotspots": int((kinds == "hotspot").sum()),
+        "expected_found": round(expected_found(found.plan), 2),
+        "n_left_out": len(found.plan.left_out), "n_for_others": len(found.handed),
+        "patrol_hours_per_week": round(frequency.hours_per_week, 1),
+        "marking_days_per_week": round(frequency.marking_days_per_week, 1),
+        "value_of_an_hour": round(_saved(frequency, chain.parameters), 2)}
+
+
+def expected_found(plan: Plan) -> float:
+    """Return how many markings the looks of a plan should find."""
+    spots = plan.visits[plan.visits["kind"] == "hotspot"]
+    return float(spots.merge(plan.stops[["stop_id", "expected"]], on="stop_id")["expected"].sum())
+
+
+def _saved(frequency: Frequency, parameters: Parameters) -> float:
+    return 0.0 if frequency.table.empty else saved_by_one_hour(frequency, parameters=parameters)
+
+
+def _day_messages(plan: Plan, sheets: list[Sheet], handed: pd.DataFrame, day: date, *,
+                  parameters: Parameters) -> list[Message]:
+    kinds = plan.visits["kind"]
+    told = [message("crew_day.day", day=day, n=len(sheets), crews=len(plan.crews),
+                    jobs=int((kinds == "reported").sum()), spots=int((kinds == "hotspot").sum()),
+                    found=expected_found(plan))]
+    told += [crew_message(plan, sheet, early_min=parameters["patrol.early_back_minutes"])
+             for sheet in sheets]
+    jobs = plan.left_out[plan.left_out["kind"] == "reported"]
+    told += [message("crew_day.left_out", name=row["name"], reason=from_text(row["reason"]))
+             for row in jobs.to_dict("records")]
+    rest = len(plan.left_out) - len(jobs)
+    told += [message("crew_day.left_spots", n=rest)] * bool(rest)
+    return told + [message("crew_day.for_others", n=len(handed))] * bool(len(handed))
+
+
+def crew_message(plan: Plan, sheet: Sheet, *, early_min: float) -> Message:
+    """Return how many stops a crew has, when it is back, and why if that is early.
+
+    Parameters
+    ----------
+    plan, sheet
+        The day's plan, and the crew's part of it.
+    early_min
+        Minutes before the end of the shift from which a crew is back early.
+    """
+    back, end = float(sheet.rows["arrive_min"].iloc[-1]), float(sheet.crew["shift_end_min"])
+    code = "crew_day.crew_early_fits" if len(plan.left_out) else "crew_day.crew_early_all"
+    return message("crew_day.crew_back" if back > end - early_min else code,
+                   crew=str(sheet.crew["name"]), stops=len(sheet.stops), back=clock(back),
+                   end=clock(end))
+
+
+def week_messages(frequency: Frequency, *, parameters: Parameters) -> list[Message]:
+    """Return what the visit intervals leave standing, beside simpler rounds of the same hours."""
+    table, hours = frequency.table, frequency.hours_per_week
+    if table.empty:
+        return []
+    worst = worst_first(table, hours_per_week=hours, parameters=parameters)
+    told = [message(
+        "crew_day.intervals", places=len(table), hours=hours, days=frequency.marking_days_per_week,
+        even=marking_days_per_week(table, even_round(table, hours_per_week=hours)),
+        worst=marking_days_per_week(table, worst))]
+    saved = _saved(frequency, parameters)
+    if saved >= LEAST_SAVED:
+        told.append(message("crew_day.hour_saves", saved=saved))
+    if frequency.short_by_h > 0:
+        told.append(message("crew_day.short_hours", hours=frequency.short_by_h))
+    return told
+
+
+# What the plan is made from.
+
+def day_to_plan(chain: Chain, day: date | None) -> tuple[date, list[Message]]:
     """Return the day asked for, or else the first working day after the log ends.
 
     A day asked for is planned even if it is free of work or far from the log, with a note that it
@@ -380,23 +243,24 @@ def day_to_plan(chain: Chain, day: date | None) -> tuple[date, list[str]]:
         return first, []
     notes = _off_the_log(day, after, horizon_days=chain.parameters["patrol.horizon_days"])
     if day in closed:
-        notes.append(f"{day.isoformat()} is a public holiday ({closed[day]}): are crews out?")
+        notes.append(message("crew_day.holiday", day=day, name=closed[day]))
     elif day.weekday() >= n_week:
-        notes.append(f"{day.isoformat()} is a {day:%A}, outside the {n_week} working days a week: "
-                     "are crews out?")
+        notes.append(message("crew_day.day_off", day=day, days=n_week))
     return day, notes
 
 
-def _off_the_log(day: date, after: date, *, horizon_days: float) -> list[str]:
+def day_after(observed_to: pd.Timestamp, *, time_zone: str) -> date:
+    """Return the day after the log ends, local time."""
+    return (observed_to.tz_convert(time_zone) - pd.Timedelta(seconds=1)).date() + timedelta(days=1)
+
+
+def _off_the_log(day: date, after: date, *, horizon_days: float) -> list[Message]:
     """Say where the log does not know how things stand on the day: open jobs are its last ones."""
     last = after - timedelta(days=1)
     if day <= last:
-        return [f"{day.isoformat()} is not after the log, which ends on {last.isoformat()}: the "
-                "plan has the jobs open at its end, not those of that day."]
-    if (day - last).days > horizon_days:
-        return [f"The log ends on {last.isoformat()}, {(day - last).days} days before the day "
-                "planned: jobs reported or done since are not known. Take a newer log."]
-    return []
+        return [message("crew_day.before_end", day=day, last=last)]
+    ahead = (day - last).days
+    return [message("crew_day.far_ahead", last=last, days=ahead)] * (ahead > horizon_days)
 
 
 def chain_holidays(chain: Chain, day: date) -> dict[date, str]:
@@ -413,7 +277,7 @@ def street_network(chain: Chain) -> Network | None:
     return build_network(single, parameters=chain.parameters)
 
 
-def fleet(chain: Chain, crews: int | None) -> tuple[gpd.GeoDataFrame, tuple[str, ...]]:
+def fleet(chain: Chain, crews: int | None) -> tuple[gpd.GeoDataFrame, tuple[Message, ...]]:
     """Return the crews that go out, and notes on vehicles that cannot.
 
     Raises
@@ -465,7 +329,7 @@ def day_stops(chain: Chain, day: date, *, crews: int) -> tuple[gpd.GeoDataFrame,
     return stops, handed
 
 
-def plan_faults(chain: Chain, plan: Plan) -> list[str]:
+def plan_faults(chain: Chain, plan: Plan) -> list[Message]:
     """Re-check the plan by code that knows nothing of the search."""
     n = chain.parameters
     found = check_plan(
@@ -473,7 +337,7 @@ def plan_faults(chain: Chain, plan: Plan) -> list[str]:
         break_after_h=n["patrol.break_after_h"], break_from_h=n["patrol.break_from_h"],
         break_to_h=n["patrol.break_to_h"], break_late_h=n["patrol.break_late_h"],
         since_min=plan.since_min, done=plan.done)
-    return [f"The plan breaks a rule, check it before use: {fault}" for fault in found]
+    return [message("crew_day.rule_broken", fault=fault) for fault in found]
 
 
 def visit_plan(chain: Chain, team: gpd.GeoDataFrame,
@@ -508,8 +372,8 @@ def mean_hop_hours(near: np.ndarray) -> np.ndarray:
     known = np.isfinite(near).any(axis=1)
     hours = np.full(len(near), np.nan)
     hours[known] = np.nanmean(near[known], axis=1) / S_PER_H
-    typical = float(np.nanmedian(hours)) if known.any() else 0.0
-    return np.where(np.isfinite(hours), hours, typical)
+    hours[~np.isfinite(hours)] = float(np.nanmedian(hours)) if known.any() else 0.0
+    return hours
 
 
 def _standard(places: pd.DataFrame, chain: Chain) -> pd.Series:
@@ -529,36 +393,67 @@ def patrol_hours(team: gpd.GeoDataFrame, *, parameters: Parameters) -> np.ndarra
     shift = team["shift_end_min"] - team["shift_start_min"]
     due = shift > parameters["patrol.break_after_h"] * MIN_PER_H
     worked = (shift - team["break_min"].where(due, 0.0)).clip(lower=0.0)
-    return worked.to_numpy(float) / MIN_PER_H * parameters["patrol.patrol_share"]
+    hours: np.ndarray = worked.to_numpy(float) / MIN_PER_H * parameters["patrol.patrol_share"]
+    return hours
 
 
-def write_day(stage: Path, plan: Plan, sheets: list[Sheet], *, day: date,
+# The files of the day.
+
+def write_day(stage: Path, plan: Plan, sheets: list[Sheet], *, day: date, say: Say,
               streets: gpd.GeoDataFrame | None) -> None:
     """Write the day's routes: a run sheet, a phone page and a GPX file per crew, and the tables.
 
     The plan itself is written too, for jobs that come in during the day.
     """
-    when = f"{day:%A} {day.day} {day:%B %Y}"
     names = file_names(plan.crews)
     for sheet in sheets:
         name = f"{day.isoformat()}_{names[str(sheet.crew['crew_id'])]}"
         (stage / f"run_sheet_{name}.pdf").write_bytes(
-            render_run_sheet(sheet, when=when, streets=streets))
+            render_run_sheet(sheet, day=day, say=say, streets=streets))
         (stage / f"run_sheet_{name}.html").write_text(
-            phone_page(sheet, when=when, streets=streets), encoding="utf-8")
-        write_gpx(sheet, stage / f"route_{name}.gpx")
+            phone_page(sheet, day=day, say=say, streets=streets), encoding="utf-8")
+        write_gpx(sheet, stage / f"route_{name}.gpx", say=say)
     write_geojson(sheets, stage / "routes.geojson")
-    write_stops_csv(sheets, stage / "stops.csv")
+    write_stops_csv(sheets, stage / "stops.csv", say=say)
     write_csv(routes_table(sheets), stage / "routes.csv")
-    write_csv(plan.left_out, stage / "left_out.csv")
+    write_csv(plan.left_out.assign(reason=say.cells(plan.left_out["reason"])),
+              stage / "left_out.csv")
     write_plan(plan, stage / PLAN_FILE, day=day)
 
 
+def file_names(crews: pd.DataFrame) -> dict[str, str]:
+    """Return by ``crew_id`` a file name that no other crew has.
+
+    Names may differ only in what a file name leaves out, such as letters beyond a to z.
+
+    Examples
+    --------
+    >>> file_names(pd.DataFrame({"crew_id": ["V1", "V2"], "name": ["Öst", "Väst"]}))
+    {'V1': 'st', 'V2': 'v_st'}
+    >>> file_names(pd.DataFrame({"crew_id": ["V1", "V2"], "name": ["東", "西"]}))
+    {'V1': 'crew_v1', 'V2': 'crew_v2'}
+    """
+    ids = crews["crew_id"].astype("str")
+    found = crews["name"].map(file_name)
+    same = found.duplicated(keep=False)
+    found = found.where(~same, found + "_" + ids.map(file_name))
+    number = pd.Series(range(1, len(found) + 1), index=found.index).astype("str")
+    found = found.where(~found.duplicated(keep=False), found + "_" + number)
+    return dict(zip(ids, found, strict=True))
+
+
+def file_name(text: str) -> str:
+    """Return a name safe on any file system.
+
+    Examples
+    --------
+    >>> file_name("Hot-wash trailer C")
+    'hot-wash_trailer_c'
+    """
+    return re.sub(r"[^a-z0-9-]+", "_", text.lower()).strip("_")[:40] or "crew"
+
+
 # A job that comes in during the day: where it is, and the day's routes with it.
-
-WGS84 = 4326
-_DEGREES = re.compile(r"\s*(-?\d{1,2}(?:\.\d+)?)\s*,\s*(-?\d{1,3}(?:\.\d+)?)\s*")
-
 
 @dataclass(frozen=True)
 class Place:
@@ -600,9 +495,11 @@ def write_added(chain: Chain, stage: Path, *, folder: Path | None, place: str, n
     plan, day = read_plan(file, crs=chain.project.crs, network=network,
                           parameters=chain.parameters)
     spot = find_place(chain, place, plan.stops)
-    job = added_stop(chain, spot, number=1 + int(
-        plan.stops["stop_id"].str.startswith("added-").sum()), offensive=offensive)
-    job[["earliest_min", "latest_min"]] = window
+    new = f"added-{1 + int(plan.stops['stop_id'].str.startswith('added-').sum())}"
+    there = gpd.GeoDataFrame({"name": [spot.name], "place_id": [spot.place_id]},
+                             geometry=[spot.point], crs=chain.project.crs)
+    job = added_stop(there, usual_jobs(chain.incidents, chain.advice), stop_id=new,
+                     offensive=offensive, window_min=window, parameters=chain.parameters)
     chain.step("step.replanning_routes")
     changed = replan(plan, job, now_min=minute, network=network, parameters=chain.parameters,
                      seed=chain.project.seed, stops_done=stops_done(done, plan))
@@ -610,18 +507,16 @@ def write_added(chain: Chain, stage: Path, *, folder: Path | None, place: str, n
     stage.mkdir(exist_ok=True)
     chain.step("step.writing_run_sheets")
     sheets = crew_sheets(changed)
-    write_day(stage, changed, sheets, day=day, streets=chain.streets)
-    new, early = str(job["stop_id"].iloc[0]), chain.parameters["patrol.early_back_minutes"]
-    dropped = _dropped(plan, changed)
+    write_day(stage, changed, sheets, day=day, say=chain.say, streets=chain.streets)
+    dropped, early = _dropped(plan, changed), chain.parameters["patrol.early_back_minutes"]
+    told = [message("crew_day.changed_at", day=day, clock=clock(minute)),
+            job_message(changed, new, spot.name), *dropped_messages(dropped),
+            *(crew_message(changed, sheet, early_min=early) for sheet in sheets),
+            *changed.notes, *broken]
     return {
         "project": chain.project.name, "day": day.isoformat(), "changed_at": clock(minute),
         "added": new, "place": spot.name, "planned": new in set(changed.visits["stop_id"]),
-        "dropped": dropped["stop_id"].tolist(),
-        "sentences": [f"{day:%A} {day.day} {day:%B %Y}, changed at {clock(minute)}.",
-                      job_sentence(changed, new, spot.name),
-                      *dropped_sentences(dropped),
-                      *(crew_sentence(changed, sheet, early_min=early) for sheet in sheets),
-                      *changed.notes, *broken]}
+        "dropped": dropped["stop_id"].tolist(), "sentences": told}
 
 
 def _minute(now: str | None) -> float:
@@ -699,24 +594,6 @@ def _known_places(chain: Chain, stops: gpd.GeoDataFrame) -> list[pd.DataFrame]:
     return found
 
 
-def added_stop(chain: Chain, place: Place, *, number: int, offensive: bool) -> gpd.GeoDataFrame:
-    """Return the job as a `patrol_stops` table, with the place's usual method where it has one."""
-    numbers = chain.parameters
-    row = pd.DataFrame({"method": ["inspect"], "minutes": [np.nan], "paint_l": 0.0,
-                        "remover_l": 0.0, "wash_water_l": 0.0, "materials": None,
-                        "cautions": None})
-    if place.place_id is not None:
-        usual = usual_jobs(chain.incidents, chain.advice)
-        if place.place_id in usual.index:
-            row = usual.loc[[place.place_id]].reset_index(drop=True)
-    minutes = row["minutes"].astype(float).fillna(numbers["patrol.job_minutes"])
-    table = gpd.GeoDataFrame(row, geometry=[place.point], crs=chain.project.crs)
-    return stops_table(
-        table, stop_id=pd.Series([f"added-{number}"]), name=pd.Series([place.name]),
-        kind="reported", offensive=offensive, expected=1.0, method=row["method"],
-        service_min=minutes + numbers["patrol.setup_minutes"], latest_min=np.nan)
-
-
 def stops_done(texts: Sequence[str], plan: Plan) -> Mapping[str, int]:
     """Return the number of the last stop done of each crew named in texts such as ``Van A=7``.
 
@@ -744,30 +621,27 @@ def stops_done(texts: Sequence[str], plan: Plan) -> Mapping[str, int]:
     return found
 
 
-def job_sentence(plan: Plan, stop_id: str, name: str) -> str:
+def job_message(plan: Plan, stop_id: str, name: str) -> Message:
     """Return who does the new job and when, or why nobody does."""
     found = plan.visits[plan.visits["stop_id"] == stop_id]
     if found.empty:
-        why = plan.left_out.set_index("stop_id")["reason"][stop_id]
-        return f"The new job at {name} is in no route: {why}."
+        reason = str(plan.left_out.set_index("stop_id")["reason"][stop_id])
+        return message("crew_day.job_left_out", name=name, reason=from_text(reason))
     visit = found.iloc[0]
     own = plan.visits[(plan.visits["crew_id"] == visit["crew_id"]) &
                       (plan.visits["position"] <= visit["position"])]
     crew = plan.crews.set_index("crew_id")["name"][visit["crew_id"]]
-    return (f"The new job at {name} goes to {crew} as stop {int(own['kind'].isin(STOPS).sum())}, "
-            f"at {clock(float(visit['arrive_min']))}.")
+    return message("crew_day.job_planned", name=name, crew=str(crew),
+                   stop=int(own["kind"].isin(STOPS).sum()), arrive=clock(visit["arrive_min"]))
 
 
-def dropped_sentences(dropped: pd.DataFrame) -> list[str]:
+def dropped_messages(dropped: pd.DataFrame) -> list[Message]:
     """Return what no longer fits: reported jobs each by name, hotspots as a number."""
     jobs = dropped[dropped["kind"] == "reported"]
-    said = [f"NO LONGER FITS TODAY: {row['name']}: {row['reason']}."
+    told = [message("crew_day.dropped", name=row["name"], reason=from_text(row["reason"]))
             for row in jobs.to_dict("records")]
     spots = len(dropped) - len(jobs)
-    if spots:
-        said.append("1 hotspot is" if spots == 1 else f"{spots} hotspots are")
-        said[-1] += " left for another day that had been planned (left_out.csv names them)."
-    return said
+    return told + [message("crew_day.dropped_spots", n=spots)] * bool(spots)
 
 
 def _dropped(before: Plan, after: Plan) -> pd.DataFrame:

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Hashable, Mapping
 from itertools import pairwise
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+
+from rehit.messages import Message, message
 
 TOLERANCE_MIN = 0.05
 MIN_PER_H = 60.0
@@ -19,8 +22,8 @@ def check_plan(visits: gpd.GeoDataFrame, stops: gpd.GeoDataFrame, crews: gpd.Geo
                left_out: pd.DataFrame, *, seconds: np.ndarray, break_after_h: float,
                break_from_h: float, break_to_h: float, break_late_h: float = 0.0,
                since_min: float | None = None,
-               done: Mapping[str, int] | None = None) -> list[str]:
-    """Return in plain words every rule the plan breaks; none for a good plan.
+               done: Mapping[str, int] | None = None) -> list[Message]:
+    """Return every rule the plan breaks, as messages; none for a good plan.
 
     Parameters
     ----------
@@ -43,41 +46,42 @@ def check_plan(visits: gpd.GeoDataFrame, stops: gpd.GeoDataFrame, crews: gpd.Geo
         own = pd.DataFrame(visits[visits["crew_id"] == crew["crew_id"]]).sort_values("position")
         if own.empty:
             continue
-        who = f"{crew['name']}: "
         rows = [{str(k): v for k, v in row.items()} for row in own.to_dict("records")]
         over = (done or {}).get(str(crew["crew_id"]), 0)
         last = _number(crew["shift_start_min"]) + break_to_h * MIN_PER_H
         if since_min is not None:
             last = max(last, since_min + break_late_h * MIN_PER_H)
-        faults += [who + fault for fault in _clock(rows, crew, at, row_of, seconds, over)]
-        faults += [who + fault for fault in _stops(rows, crew, table, over)]
-        faults += [who + fault for fault in _rest(
-            rows, crew, break_after_h, break_from_h, last, over)]
-        faults += [f"{who}is at {row['name']} before the plan was changed" for row in rows[over:]
+        faults += _clock(rows, crew, at, row_of, seconds, over)
+        faults += _stops(rows, crew, table, over)
+        faults += _rest(rows, crew, break_after_h, break_from_h, last, over)
+        faults += [_fault("before_change", crew, place=row["name"]) for row in rows[over:]
                    if since_min is not None and _number(row["leave_min"]) < since_min - 1.0]
     return faults
 
 
-def _accounts(visits: pd.DataFrame, stops: pd.DataFrame, left_out: pd.DataFrame) -> list[str]:
+def _accounts(visits: pd.DataFrame, stops: pd.DataFrame, left_out: pd.DataFrame) -> list[Message]:
     seen = list(visits.loc[visits["kind"].isin(["reported", "hotspot"]), "stop_id"])
-    faults = [f"{stop} is visited twice" for stop in sorted({s for s in seen if seen.count(s) > 1})]
-    both = set(seen) & set(left_out["stop_id"])
-    faults += [f"{stop} is both visited and left out" for stop in sorted(both)]
-    lost = set(stops["stop_id"]) - set(seen) - set(left_out["stop_id"])
-    faults += [f"{stop} is neither visited nor left out" for stop in sorted(lost)]
-    strange = set(seen) - set(stops["stop_id"])
-    return faults + [f"{stop} is visited but not in the list" for stop in sorted(strange)]
+    out = set(left_out["stop_id"])
+    found = {"twice": {s for s in seen if seen.count(s) > 1}, "both": set(seen) & out,
+             "neither": set(stops["stop_id"]) - set(seen) - out,
+             "strange": set(seen) - set(stops["stop_id"])}
+    return [message(f"fault.{code}", stop=stop) for code, names in found.items()
+            for stop in sorted(names)]
+
+
+def _fault(code: str, crew: Mapping[str, object], **facts: object) -> Message:
+    return message(f"fault.{code}", crew=str(crew["name"]), **facts)
 
 
 def _clock(rows: list[dict[str, object]], crew: dict[str, object], home: int,
-           row_of: dict[str, int], seconds: np.ndarray, over: int) -> list[str]:
+           row_of: dict[str, int], seconds: np.ndarray, over: int) -> list[Message]:
     faults = []
     if rows[0]["kind"] != "depart" or rows[-1]["kind"] != "return":
-        faults.append("does not start and end at the depot")
+        faults.append(_fault("not_home", crew))
     if _number(rows[0]["leave_min"]) < _number(crew["shift_start_min"]) - TOLERANCE_MIN:
-        faults.append("leaves before the shift starts")
+        faults.append(_fault("leaves_early", crew))
     if _number(rows[-1]["arrive_min"]) > _number(crew["shift_end_min"]) + TOLERANCE_MIN:
-        faults.append("is back after the shift ends")
+        faults.append(_fault("back_late", crew))
     here = home
     for at, (before, row) in enumerate(pairwise(rows), start=1):
         there = _where(row, home, row_of)
@@ -86,11 +90,11 @@ def _clock(rows: list[dict[str, object]], crew: dict[str, object], home: int,
             continue
         drive = float(seconds[here, there]) / S_PER_MIN
         if not math.isfinite(drive):
-            faults.append(f"no way to {row['name']}")
+            faults.append(_fault("no_way", crew, place=row["name"]))
         elif _number(row["arrive_min"]) < _number(before["leave_min"]) + drive - TOLERANCE_MIN:
-            faults.append(f"is at {row['name']} sooner than the drive allows")
+            faults.append(_fault("too_soon", crew, place=row["name"]))
         if _number(row["start_min"]) < _number(row["arrive_min"]) - TOLERANCE_MIN:
-            faults.append(f"starts at {row['name']} before arriving")
+            faults.append(_fault("starts_first", crew, place=row["name"]))
         here = there
     return faults
 
@@ -102,48 +106,57 @@ def _where(row: dict[str, object], home: int, row_of: dict[str, int]) -> int:
 
 
 def _stops(rows: list[dict[str, object]], crew: dict[str, object],
-           table: pd.DataFrame, over: int) -> list[str]:
+           table: pd.DataFrame, over: int) -> list[Message]:
     faults, water = [], 0.0
-    methods = {part.strip() for part in str(crew["methods"]).split(";")} | {"inspect"}
+    facts = table.to_dict("index")
     for at, row in enumerate(rows):
         if row["kind"] not in ("reported", "hotspot"):
             continue
-        stop = table.loc[str(row["stop_id"])]
+        stop = facts[str(row["stop_id"])]
         if pd.notna(stop["wash_water_l"]):
             water += _number(stop["wash_water_l"])
-        if at < over:
-            continue
-        begun, left = _number(row["start_min"]), _number(row["leave_min"])
-        if pd.notna(stop["earliest_min"]) and begun < stop["earliest_min"] - TOLERANCE_MIN:
-            faults.append(f"works at {row['name']} before its window opens")
-        if pd.notna(stop["latest_min"]) and begun > stop["latest_min"] + TOLERANCE_MIN:
-            faults.append(f"works at {row['name']} after its window closes")
-        if left - begun < stop["service_min"] - TOLERANCE_MIN:
-            faults.append(f"has too little time at {row['name']}")
-        if stop["method"] not in methods:
-            faults.append(f"cannot do {stop['method']} at {row['name']}")
+        if at >= over:
+            faults += _stop(row, crew, stop)
     if water > _number(crew["water_l"]) + 1e-6:
-        faults.append(f"needs {water:.0f} L of water and carries {crew['water_l']:.0f} L")
+        faults.append(_fault("water", crew, litres=water, tank=_number(crew["water_l"])))
+    return faults
+
+
+def _stop(row: dict[str, object], crew: dict[str, object],
+          stop: Mapping[Hashable, Any]) -> list[Message]:
+    """Hold one visit against what its stop asks for."""
+    able = {part.strip() for part in str(crew["methods"]).split(";")} | {"inspect"}
+    begun, left = _number(row["start_min"]), _number(row["leave_min"])
+    wrong = {
+        "window_opens": pd.notna(stop["earliest_min"])
+        and begun < stop["earliest_min"] - TOLERANCE_MIN,
+        "window_closes": pd.notna(stop["latest_min"])
+        and begun > stop["latest_min"] + TOLERANCE_MIN,
+        "too_little_time": left - begun < stop["service_min"] - TOLERANCE_MIN,
+    }
+    faults = [_fault(code, crew, place=row["name"]) for code, holds in wrong.items() if holds]
+    if stop["method"] not in able:
+        faults.append(_fault("cannot_do", crew, place=row["name"], method=str(stop["method"])))
     return faults
 
 
 def _rest(rows: list[dict[str, object]], crew: dict[str, object], after_h: float, from_h: float,
-          last_min: float, over: int) -> list[str]:
+          last_min: float, over: int) -> list[Message]:
     start, length = _number(crew["shift_start_min"]), _number(crew["break_min"])
     worked = _number(rows[-1]["arrive_min"]) - start
     rests = [at for at, row in enumerate(rows) if row["kind"] == "break"]
     if length <= 0 or (not rests and worked <= after_h * MIN_PER_H + TOLERANCE_MIN):
         return []
     if len(rests) != 1:
-        return [f"has {len(rests)} breaks in a day of {worked / MIN_PER_H:.1f} h"]
+        return [_fault("breaks", crew, n=len(rests), hours=worked / MIN_PER_H)]
     if rests[0] < over:
         return []
     begun, left = (_number(rows[rests[0]][column]) for column in ("start_min", "leave_min"))
     faults = []
     if left - begun < length - TOLERANCE_MIN:
-        faults.append("has too short a break")
+        faults.append(_fault("short_break", crew))
     if not start + from_h * MIN_PER_H - TOLERANCE_MIN <= begun <= last_min + TOLERANCE_MIN:
-        faults.append("has its break outside the hours for it")
+        faults.append(_fault("break_hours", crew))
     return faults
 
 

@@ -20,6 +20,7 @@ from rehit.parameters import Parameters
 from rehit.patrol.routes import (
     Plan,
     Setting,
+    clock,
     day_problem,
     day_travel,
     early,
@@ -35,8 +36,6 @@ from rehit.tables import GEOMETRY_KINDS, Column, check
 from rehit.tables import table as contract
 
 # What one crew needs to know of its day, gathered for paper, phone and files.
-
-DAY_MIN = 24 * 60
 
 
 @dataclass(frozen=True)
@@ -75,18 +74,6 @@ class Sheet:
     def stops(self) -> gpd.GeoDataFrame:
         """The rows that are stops."""
         return self.rows[self.rows["number"] > 0]
-
-
-def clock(minutes: float) -> str:
-    """Return a minute of the day as hours and minutes, to the nearest minute.
-
-    Examples
-    --------
-    >>> clock(547.6)
-    '09:08'
-    """
-    whole = round(minutes) % DAY_MIN
-    return f"{whole // 60:02d}:{whole % 60:02d}"
 
 
 def crew_sheets(plan: Plan) -> list[Sheet]:
@@ -132,15 +119,9 @@ def _total(rows: pd.DataFrame, column: str) -> float:
 
 
 def _tools(rows: pd.DataFrame) -> tuple[str, ...]:
-    """Return what to load besides the liquids summed elsewhere, each thing once."""
-    things: dict[str, None] = {}
-    for text in rows["materials"].dropna():
-        for part in str(text).split(";"):
-            # Quantities per job ("paint 0.3 L") are summed for the whole day instead.
-            thing = part.strip()
-            if thing and not any(mark in thing for mark in (" L", " l ")):
-                things[thing] = None
-    return tuple(things)
+    """Return what to load besides the liquids, each thing once."""
+    things = [part.strip() for text in rows["materials"].dropna() for part in str(text).split(";")]
+    return tuple(dict.fromkeys(thing for thing in things if thing))
 
 
 def _cautions(rows: pd.DataFrame) -> tuple[tuple[str, tuple[int, ...]], ...]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import geopandas as gpd
@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from rehit.errors import ManyErrors, RehitError, SettingError, TableError
+from rehit.messages import Message, message
 from rehit.tables import check
 from rehit.tables import table as contract
 from rehit.words.numbers import coordinate_numbers, plain_numbers
@@ -98,7 +99,7 @@ def depot_points(depots: pd.DataFrame, *, crs: str, where: str) -> gpd.GeoDataFr
 
 
 def crews_table(vehicles: pd.DataFrame, depots: gpd.GeoDataFrame, *,
-                where: str) -> tuple[gpd.GeoDataFrame, tuple[str, ...]]:
+                where: str) -> tuple[gpd.GeoDataFrame, tuple[Message, ...]]:
     """Return the `patrol_crews` table, and notes on vehicles that stay at home or are misread.
 
     Vehicles of the same name get their id beside it, so that each keeps a run sheet of its own.
@@ -121,42 +122,65 @@ def crews_table(vehicles: pd.DataFrame, depots: gpd.GeoDataFrame, *,
         If no vehicle can go out, with the reason for each.
     """
     _columns(vehicles, VEHICLE_COLUMNS, where)
-    rows: list[dict[str, object]] = []
-    faults: list[RehitError] = []
-    for row in vehicles.to_dict("records"):
-        faults += _row({str(k): v for k, v in row.items()}, depots, where, rows)
+    rows, notes = [], []
+    for record in vehicles.to_dict("records"):
+        vehicle = {str(k): v for k, v in record.items()}
+        stays = _stays_home(vehicle, depots)
+        if stays is None:
+            rows.append(_crew(vehicle, depots))
+            notes += _misread(vehicle)
+        else:
+            notes.append(stays)
     if not rows:
-        raise ManyErrors(where, faults)
+        raise ManyErrors(where, [_refusal(note, where) for note in notes])
     table = pd.DataFrame(rows)
     same = table["name"].str.casefold().duplicated(keep=False)
     table["name"] = table["name"].where(~same, table["name"] + " (" + table["crew_id"] + ")")
     crews = gpd.GeoDataFrame(table, geometry="geometry", crs=depots.crs)
     check(crews, "patrol_crews", where=where)
-    return crews, tuple(str(fault) for fault in faults)
+    return crews, tuple(message(note.code, **note.facts, file=where) for note in notes)
 
 
-def _row(row: dict[str, object], depots: gpd.GeoDataFrame, where: str,
-         rows: list[dict[str, object]]) -> list[RehitError]:
-    """Add the vehicle to `rows` unless it must stay at home; return what is wrong with it."""
-    spot = f"{where}, vehicle {row['vehicle_id']}"
-    home = depots[(depots["depot_id"] == row["depot_id"]) & depots.geometry.notna()]
-    if home.empty:
-        return [SettingError(spot, got=f"depot {row['depot_id']!r}, which has no place",
-                             allowed="the depot_id of a depot with coordinates",
-                             remedy="correct it; the other vehicles are planned without this one")]
-    start, end = minute_of_day(row["shift_start"]), minute_of_day(row["shift_end"])
+def _stays_home(vehicle: Mapping[str, object], depots: gpd.GeoDataFrame) -> Message | None:
+    """Return why a vehicle cannot go out, or None."""
+    who = str(vehicle["vehicle_id"])
+    if _home(vehicle, depots).empty:
+        return message("crews.no_depot", vehicle=who, depot=_text(vehicle["depot_id"]))
+    start, end = minute_of_day(vehicle["shift_start"]), minute_of_day(vehicle["shift_end"])
     if start is None or end is None or end <= start:
-        return [SettingError(spot, got=f"the shift {row['shift_start']} to {row['shift_end']}",
-                             allowed="a start and a later end such as 07:00 and 15:00",
-                             remedy="correct it; the other vehicles are planned without this one")]
-    depot = home.iloc[0]
-    rows.append({
-        "crew_id": str(row["vehicle_id"]), "name": str(row["name"]), "kind": str(row["kind"]),
-        "depot_id": str(row["depot_id"]), "depot_name": str(depot["name"]),
-        "methods": ";".join(_methods(row["methods"])), "shift_start_min": float(start),
-        "shift_end_min": float(end), "geometry": depot["geometry"],
-        **{name: _number(row[column], otherwise) for column, (name, otherwise) in NUMBERS.items()}})
-    return _misread(row, spot)
+        return message("crews.shift", vehicle=who, start=_text(vehicle["shift_start"]),
+                       end=_text(vehicle["shift_end"]))
+    return None
+
+
+def _refusal(note: Message, where: str) -> RehitError:
+    """Return the reason why a vehicle stays at home as an error."""
+    spot = f"{where}, vehicle {note.facts['vehicle']}"
+    if note.code == "crews.no_depot":
+        return SettingError(spot, got=f"depot {note.facts['depot']!r}, which has no place",
+                            allowed="the depot_id of a depot with coordinates",
+                            remedy="correct it")
+    return SettingError(spot, got="the shift {start} to {end}".format(**note.facts),
+                        allowed="a start and a later end such as 07:00 and 15:00",
+                        remedy="correct it")
+
+
+def _home(vehicle: Mapping[str, object], depots: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    return depots[(depots["depot_id"] == vehicle["depot_id"]) & depots.geometry.notna()]
+
+
+def _crew(vehicle: Mapping[str, object], depots: gpd.GeoDataFrame) -> dict[str, object]:
+    """Return a vehicle's row of the `patrol_crews` table."""
+    depot = _home(vehicle, depots).iloc[0]
+    start, end = minute_of_day(vehicle["shift_start"]), minute_of_day(vehicle["shift_end"])
+    return {
+        "crew_id": str(vehicle["vehicle_id"]), "name": str(vehicle["name"]),
+        "kind": str(vehicle["kind"]), "depot_id": str(vehicle["depot_id"]),
+        "depot_name": str(depot["name"]), "methods": ";".join(_methods(vehicle["methods"])),
+        "shift_start_min": float(start or 0), "shift_end_min": float(end or 0),
+        "geometry": depot["geometry"],
+        **{name: _number(vehicle[column], otherwise)
+           for column, (name, otherwise) in NUMBERS.items()}}
 
 
 def _methods(text: object) -> list[str]:
@@ -170,26 +194,25 @@ def _text(value: Any) -> str:
     return "" if pd.isna(value) else str(value).strip()
 
 
-def _misread(row: dict[str, object], spot: str) -> list[RehitError]:
+def _misread(vehicle: Mapping[str, object]) -> list[Message]:
     """Return what of a vehicle cannot be understood, and what is taken instead."""
-    known = next(c.allowed for c in contract("patrol_stops").columns if c.name == "method")
-    able = _methods(row["methods"])
-    strange = [word for word in able if word not in known]
-    faults: list[RehitError] = []
-    if strange or not able:
-        left = [word for word in able if word in known]
-        faults.append(SettingError(
-            spot, got="the methods " + ", ".join(map(repr, strange)) if strange else "no methods",
-            allowed=", ".join(known) + ", separated by semicolons",
-            remedy="correct it; until then the crew does " + (", ".join(left) or (
-                "nothing but look"))))
+    who = str(vehicle["vehicle_id"])
+    known = contract("patrol_stops").column("method").allowed
+    able = _methods(vehicle["methods"])
+    strange = tuple(word for word in able if word not in known)
+    left = tuple(message(f"method.{word}") for word in able if word in known)
+    notes = []
+    if not able:
+        notes.append(message("crews.no_methods", vehicle=who, allowed=", ".join(known)))
+    elif strange:
+        notes.append(message("crews.methods" if left else "crews.methods_none", vehicle=who,
+                             strange=strange, left=left, allowed=", ".join(known)))
     for column, (_, otherwise) in NUMBERS.items():
-        text = _text(row[column])
+        text = _text(vehicle[column])
         if text and np.isnan(_number(text, np.nan)):
-            faults.append(SettingError(
-                f"{spot}, column {column!r}", got=repr(text), allowed="a number from 0",
-                remedy=f"write digits only; until then it is taken as {otherwise:g}"))
-    return faults
+            notes.append(message("crews.number", vehicle=who, column=column, got=text,
+                                 taken=otherwise))
+    return notes
 
 
 def minute_of_day(text: object) -> int | None:

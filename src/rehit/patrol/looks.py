@@ -182,7 +182,8 @@ def _at(value: float, rate: np.ndarray, cost: np.ndarray, low: np.ndarray,
         high: np.ndarray) -> np.ndarray:
     with np.errstate(divide="ignore"):
         free = np.sqrt(2 * value * cost / rate)
-    return np.clip(free, low, high)
+    days: np.ndarray = np.clip(free, low, high)
+    return days
 
 
 def _multiplier(rate: np.ndarray, cost: np.ndarray, low: np.ndarray, high: np.ndarray,
@@ -210,7 +211,6 @@ def _table(places: pd.DataFrame, rate: np.ndarray, cost: np.ndarray, low: np.nda
 
 # Which place is visited on which weekday by which crew, with even gaps and bounded hours.
 
-WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 WORKDAYS_PER_WEEK = 7
 LONGEST_BREAK_DAYS = 3.0
 _FULL = 1e-9
@@ -370,7 +370,7 @@ def _rows(name: str, chosen: list[int], days: list[date], crew_id: str,
     before: date | None = None
     for number, at in enumerate(chosen, start=1):
         gap = np.nan if before is None else float((days[at] - before).days)
-        rows.append((name, number, days[at].isoformat(), WEEKDAYS[days[at].weekday()], crew_id,
+        rows.append((name, number, days[at].isoformat(), days[at].isoweekday(), crew_id,
                      hours, gap))
         before = days[at]
     return rows
@@ -381,7 +381,7 @@ def _calendar(rows: list[tuple[object, ...]], load: np.ndarray, days: list[date]
     columns = ["place_id", "visit", "day", "weekday", "crew_id", "visit_h", "gap_days"]
     visits = pd.DataFrame(rows, columns=columns).astype(
         {"visit": "int64", "visit_h": float, "gap_days": float, "place_id": "str", "day": "str",
-         "weekday": "str", "crew_id": "str"})
+         "weekday": "int64", "crew_id": "str"})
     visits = visits.sort_values(["day", "crew_id", "place_id"], ignore_index=True)
     check(visits, "patrol_calendar", where="patrol.plan_calendar")
     hours = pd.DataFrame(load, index=[day.isoformat() for day in days], columns=list(crew_ids))

@@ -11,6 +11,7 @@ import pandas as pd
 from pyvrp.stop import MaxIterations
 
 from rehit.errors import SettingError
+from rehit.messages import Message, as_text, message
 from rehit.parameters import Parameters
 from rehit.patrol.search import (
     Break,
@@ -32,6 +33,7 @@ S_PER_H = 3600
 ANY_CREW = frozenset({"inspect"})
 # Whole seconds that stand for "no way": far beyond a day, far below overflow.
 NO_WAY_S = 10_000_000
+DAY_MIN = 24 * 60
 
 
 @dataclass(frozen=True)
@@ -242,19 +244,7 @@ def _walk(problem: Problem, crew: Crew, way: list[tuple[int, int]]) -> Timed | N
     return Timed(tuple(visits), back) if back <= crew.latest else None
 
 
-# Why a stop is in no route, in plain words.
-
-WORDS = {
-    "no_place": "its place is not known; find the address and add it",
-    "unreachable": "no street leads there from any depot; check the place and the street layer",
-    "no_crew": "no crew out today can do {method}",
-    "water": "it needs {water:.0f} L of water, more than any crew that can do it carries",
-    "does_not_fit": "it fits in no shift, even alone: {service:.0f} minutes of work{window}",
-    "day_full": "the day is full: {instead}",
-}
-INSTEAD = {True: "other reported jobs fill the shifts", False: "reported jobs and likelier places "
-           "nearer the routes fill the shifts"}
-
+# Why a stop is in no route.
 
 def left_out(setting: Setting, problem: Problem, routes: Routes, travel: Travel) -> pd.DataFrame:
     """Return the `patrol_left_out` table: each stop in no route, with the reason."""
@@ -265,7 +255,7 @@ def left_out(setting: Setting, problem: Problem, routes: Routes, travel: Travel)
             row = setting.stops.iloc[stop]
             code = reason_code(setting, problem, stop, travel)
             rows.append((str(row["stop_id"]), str(row["name"]), str(row["kind"]), code,
-                         _words(code, row)))
+                         as_text(_reason(code, row))))
     columns = ["stop_id", "name", "kind", "code", "reason"]
     table = pd.DataFrame(rows, columns=columns).astype("str")
     check(table, "patrol_left_out", where="patrol.left_out")
@@ -300,21 +290,42 @@ def _upside_down(row: pd.Series) -> bool:
     return bool(row["latest_min"] < row["earliest_min"])
 
 
-def _words(code: str, row: pd.Series) -> str:
-    window = ""
-    if pd.notna(row["earliest_min"]) or pd.notna(row["latest_min"]):
-        window = f", begun {_clock(row['earliest_min'], 'any time')} to " + _clock(
-            row["latest_min"], "any time")
-    return WORDS[code].format(
-        method=str(row["method"]).replace("_", " "), water=row["wash_water_l"] or 0.0,
-        service=row["service_min"], window=window, instead=INSTEAD[row["kind"] == "reported"])
+def _reason(code: str, row: pd.Series) -> Message:
+    """Return the reason with the numbers it names."""
+    if code == "no_crew":
+        return message("left_out.no_crew", method=str(row["method"]))
+    if code == "water":
+        return message("left_out.water", litres=float(row["wash_water_l"]))
+    if code == "day_full":
+        return message(f"left_out.day_full_{row['kind']}")
+    if code != "does_not_fit":
+        return message(f"left_out.{code}")
+    minutes = float(row["service_min"])
+    first, last = row["earliest_min"], row["latest_min"]
+    if pd.isna(first) and pd.isna(last):
+        return message("left_out.does_not_fit", minutes=minutes)
+    if pd.isna(first):
+        return message("left_out.does_not_fit_by", minutes=minutes, last=clock(last))
+    if pd.isna(last):
+        return message("left_out.does_not_fit_from", minutes=minutes, first=clock(first))
+    return message("left_out.does_not_fit_between", minutes=minutes, first=clock(first),
+                   last=clock(last))
 
 
-def _clock(minutes: float, otherwise: str) -> str:
-    return otherwise if pd.isna(minutes) else f"{int(minutes) // 60:02d}:{int(minutes) % 60:02d}"
+def clock(minutes: float) -> str:
+    """Return a minute of the day as hours and minutes, to the nearest minute.
+
+    Examples
+    --------
+    >>> clock(547.6)
+    '09:08'
+    """
+    whole = round(minutes) % DAY_MIN
+    return f"{whole // 60:02d}:{whole % 60:02d}"
 
 
-S_PER_MIN = 60
+# The day's plan.
+
 # Search steps spent on the reported jobs alone, as a share of those spent on all stops.
 JOBS_SHARE = 0.2
 
@@ -334,7 +345,7 @@ class Plan:
     travel
         Times between the places: crews' depots first, then the stops.
     notes
-        What the reader must know, in plain words.
+        What the reader must know.
     since_min
         Minute of the day of the last change of plan, or None for a plan made before the day.
     done
@@ -346,7 +357,7 @@ class Plan:
     visits: gpd.GeoDataFrame
     left_out: pd.DataFrame
     travel: Travel
-    notes: tuple[str, ...] = ()
+    notes: tuple[Message, ...] = ()
     since_min: float | None = None
     done: Mapping[str, int] = field(default_factory=dict)
 
@@ -490,7 +501,7 @@ def visits_table(setting: Setting, timed: list[Timed | None], travel: Travel) ->
 
 def _what(setting: Setting, stop: int) -> tuple[str, str | None, str]:
     if stop == BREAK:
-        return "break", None, "Break"
+        return "break", None, ""
     row = setting.stops.iloc[stop]
     return str(row["kind"]), str(row["stop_id"]), str(row["name"])
 
@@ -505,21 +516,19 @@ def _row(crew: pd.Series, at: int, kind: str, stop_id: str | None, name: str, lo
 
 
 def plan_notes(stops: gpd.GeoDataFrame, crews: gpd.GeoDataFrame, travel: Travel, relaxed: bool, *,
-               parameters: Parameters) -> tuple[str, ...]:
+               parameters: Parameters) -> tuple[Message, ...]:
     """Return what the reader of a plan must know: no streets, late offensive jobs, lost places."""
     notes = []
     if travel.network is None:
-        factor = parameters.row("patrol.detour_factor")
-        basis = "set by the project" if factor.overridden else "Newell 1980"
-        notes.append("No street layer: driving times are straight lines times a detour factor of "
-                     f"{parameters['patrol.detour_factor']:g} ({basis}).")
+        row = parameters.row("patrol.detour_factor")
+        code = "plan.straight_lines_own" if row.overridden else "plan.straight_lines"
+        notes.append(message(code, factor=parameters["patrol.detour_factor"]))
     if relaxed:
-        notes.append("Not every offensive job can be begun early in the shift; they come as early "
-                     "as the day allows.")
+        notes.append(message("plan.offensive_late"))
     lost = [i - len(crews) for i in travel.unreachable if i >= len(crews)]
-    named = [str(stops["name"].iloc[i]) for i in lost if not _nowhere(stops, i)]
+    named = tuple(str(stops["name"].iloc[i]) for i in lost if not _nowhere(stops, i))
     if named:
-        notes.append("No street leads there from the depot: " + "; ".join(named) + ".")
+        notes.append(message("plan.unreachable", names=named))
     return tuple(notes)
 
 

@@ -278,8 +278,9 @@ def _extra(problem: Problem, crew: Crew, route: list[int], stop: int) -> np.ndar
     """Return the time a stop adds in each place of a route."""
     there = int(problem.location[stop])
     way = np.array([crew.start, *problem.location[route], crew.end], dtype=np.int64)
-    return (problem.travel[way[:-1], there] + problem.travel[there, way[1:]]
-            - problem.travel[way[:-1], way[1:]] + problem.service[stop])
+    extra: np.ndarray = (problem.travel[way[:-1], there] + problem.travel[there, way[1:]]
+                         - problem.travel[way[:-1], way[1:]] + problem.service[stop])
+    return extra
 
 
 # The best set of whole routes out of all those a search has come by, exactly.

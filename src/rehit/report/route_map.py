@@ -7,13 +7,15 @@ import io
 import geopandas as gpd
 import numpy as np
 import shapely
+from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from rehit.patrol.day import Sheet
+from rehit.report.figures import INK
+from rehit.report.say import Say
+from rehit.report.static_map import draw_north, draw_scale, draw_streets, name_streets
 
-INK = "#1c2b36"
-STREET = "#c3c9cd"
 WAY = "#0b6b67"
 REPORTED = "#9c2f1f"
 HOTSPOT = "#ffffff"
@@ -21,9 +23,11 @@ SIZE_IN = (7.3, 4.3)
 DPI = 200
 MARGIN_SHARE = 0.08
 CLOSE_SHARE = 0.034
+STREET_NAMES = 14
+SCALE_SHARE = 0.06
 
 
-def draw_map(sheet: Sheet, *, streets: gpd.GeoDataFrame | None) -> bytes:
+def draw_map(sheet: Sheet, *, say: Say, streets: gpd.GeoDataFrame | None) -> bytes:
     """Return a PNG of one crew's way with numbered stops; arrows show the direction.
 
     Reported jobs are filled squares, hotspots open circles, the depot a house-like pentagon, so
@@ -35,18 +39,18 @@ def draw_map(sheet: Sheet, *, streets: gpd.GeoDataFrame | None) -> bytes:
     axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
     axes.set_axis_off()
     box = _extent(sheet)
-    if streets is not None and len(streets):
-        near = streets.geometry[streets.intersects(shapely.box(*box))]
-        for line in near.explode():
-            axes.plot(*shapely.get_coordinates(line).T, color=STREET, linewidth=1.3, zorder=1,
-                      solid_capstyle="round")
-    for leg in sheet.legs:
-        _draw_leg(axes, leg, box)
-    _draw_stops(axes, sheet, box)
     axes.set_xlim(box[0], box[2])
     axes.set_ylim(box[1], box[3])
     axes.set_aspect("equal")
-    _scale_bar(axes, box)
+    if streets is not None and len(streets):
+        near = gpd.GeoDataFrame(streets[streets.intersects(shapely.box(*box))])
+        draw_streets(axes, near, tolerance_m=0.0, width=1.3)
+        name_streets(axes, near, most=STREET_NAMES)
+    for leg in sheet.legs:
+        _draw_leg(axes, leg, box)
+    _draw_stops(axes, sheet, box, say)
+    draw_scale(axes)
+    draw_north(axes)
     picture = io.BytesIO()
     figure.savefig(picture, format="png", metadata={"Software": None})
     return picture.getvalue()
@@ -55,6 +59,7 @@ def draw_map(sheet: Sheet, *, streets: gpd.GeoDataFrame | None) -> bytes:
 def _extent(sheet: Sheet) -> tuple[float, float, float, float]:
     xy = shapely.get_coordinates([*sheet.legs, *sheet.rows.geometry])
     low, high = xy.min(axis=0), xy.max(axis=0)
+    low[1] -= SCALE_SHARE * (high[1] - low[1])  # room for the scale below the southernmost place
     middle = (low + high) / 2
     half = np.maximum((high - low) / 2 * (1 + 2 * MARGIN_SHARE), 150.0)
     ratio = SIZE_IN[0] / SIZE_IN[1]
@@ -62,7 +67,7 @@ def _extent(sheet: Sheet) -> tuple[float, float, float, float]:
     return (*(middle - half), *(middle + half))
 
 
-def _draw_leg(axes, leg: shapely.LineString, box: tuple[float, ...]) -> None:  # type: ignore[no-untyped-def]
+def _draw_leg(axes: Axes, leg: shapely.LineString, box: tuple[float, ...]) -> None:
     xy = shapely.get_coordinates(leg)
     axes.plot(*xy.T, color=WAY, linewidth=2.6, zorder=2, solid_joinstyle="round", alpha=0.9)
     if leg.length < (box[2] - box[0]) * 0.04:
@@ -73,11 +78,11 @@ def _draw_leg(axes, leg: shapely.LineString, box: tuple[float, ...]) -> None:  #
                   arrowprops={"arrowstyle": "-|>", "color": WAY, "lw": 2.0, "mutation_scale": 17})
 
 
-def _draw_stops(axes, sheet: Sheet, box: tuple[float, ...]) -> None:  # type: ignore[no-untyped-def]
+def _draw_stops(axes: Axes, sheet: Sheet, box: tuple[float, ...], say: Say) -> None:
     home = sheet.rows.geometry.iloc[-1]
-    _draw_mark(axes, home, "p", "depot")
+    _draw_mark(axes, home, "p", say("sheet.map_depot"))
     if sheet.since_min is not None:
-        _draw_mark(axes, sheet.rows.geometry.iloc[0], "^", "now here")
+        _draw_mark(axes, sheet.rows.geometry.iloc[0], "^", say("sheet.map_here"))
     stops = sheet.stops
     xy = np.column_stack([stops.geometry.x, stops.geometry.y])
     apart = (box[2] - box[0]) * CLOSE_SHARE
@@ -94,7 +99,7 @@ def _draw_stops(axes, sheet: Sheet, box: tuple[float, ...]) -> None:  # type: ig
                       weight="bold", color="white" if reported else INK, zorder=7)
 
 
-def _draw_mark(axes, point: shapely.Point, marker: str, word: str) -> None:  # type: ignore[no-untyped-def]
+def _draw_mark(axes: Axes, point: shapely.Point, marker: str, word: str) -> None:
     axes.plot(point.x, point.y, marker=marker, markersize=17, color=INK, zorder=5,
               markeredgecolor="white")
     axes.annotate(word, (point.x, point.y), xytext=(0, -17), textcoords="offset points",
@@ -126,19 +131,3 @@ def spread_labels(xy: np.ndarray, distance: float, *, inside: tuple[float, ...],
         move[-1] = 0.0
         labels[:-1] = np.clip((labels + move)[:-1], low, high)
     return labels
-
-
-def _scale_bar(axes, box: tuple[float, ...]) -> None:  # type: ignore[no-untyped-def]
-    width = box[2] - box[0]
-    length = max(m for m in (50, 100, 200, 500, 1000, 2000, 5000, 10_000, 50) if m <= width / 4
-                 or m == 50)
-    x, y = box[0] + width * 0.03, box[1] + width * 0.022
-    axes.plot([x, x + length], [y, y], color=INK, linewidth=3, zorder=8, solid_capstyle="butt")
-    axes.annotate(f"{length} m" if length < 1000 else f"{length // 1000} km",
-                  (x + length / 2, y), xytext=(0, 4), textcoords="offset points", ha="center",
-                  va="bottom", fontsize=8, color=INK, zorder=8,
-                  bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.8})
-    axes.annotate("N", xy=(box[2] - width * 0.025, box[3] - width * 0.01), ha="center", va="top",
-                  xytext=(box[2] - width * 0.025, box[3] - width * 0.05), fontsize=10,
-                  weight="bold", color=INK, zorder=8,
-                  arrowprops={"arrowstyle": "-|>", "color": INK, "lw": 1.6})

@@ -1,117 +1,84 @@
-"""One crew's run sheet on paper: map, stops in order, what to load, water and cautions."""
+"""One crew's run sheet: A4 paper and one small page for a phone, in the project's language."""
 
 from __future__ import annotations
 
 import base64
 import math
+from collections.abc import Sequence
+from datetime import date
 from html import escape
 from importlib.resources import files
-from pathlib import Path
 
 import geopandas as gpd
-import gpxpy.gpx
 import pandas as pd
 import shapely
 
-from rehit.files.safe_text import neutralise_table
-from rehit.patrol.day import Sheet, clock
+from rehit.patrol.day import Sheet
+from rehit.patrol.routes import clock, split
+from rehit.patrol.stops import NOT_FOR_CREWS
 from rehit.report.pdf import render_pdf, typst_text
 from rehit.report.route_map import draw_map
-from rehit.wording import counted
+from rehit.report.say import Say
 
 WGS84 = 4326
 # Above so many rows the list would take a third page: map and type shrink, then each row is a line.
-FULL_ROWS = (18, 40)
-MAP_WIDTHS = ("100%", "80%", "80%")
-CAUTION = ("Follow the safety data sheets, the local code of practice and what your training "
-           "allows; where in doubt, stop and ask. Work with electrics, at height, in traffic or on "
-           "old lead paint is for those licensed to do it.")
-WATER_HELD = ("Keep all wash water out of drains and gullies: cover them, collect it, and bring "
-              "it back.")
+FULL_ROWS = (12, 20)
+MAP_WIDTHS = ("100%", "80%", "58%")
+#: From this chance on a marking is told in tenths instead of one in so many.
+LIKELY = 0.5
 
 
-def render_run_sheet(sheet: Sheet, *, when: str, streets: gpd.GeoDataFrame | None) -> bytes:
+def render_run_sheet(sheet: Sheet, *, day: date, say: Say,
+                     streets: gpd.GeoDataFrame | None) -> bytes:
     """Return the run sheet as a PDF of a page or two, large enough to read in a van.
 
     Parameters
     ----------
     sheet
         One crew's day.
-    when
-        The day in words.
+    day
+        The day it is for.
+    say
+        The language it is in.
     streets
         Lines drawn under the route, in the CRS of the sheet.
     """
     template = (files("rehit.report") / "templates" / "runsheet.typ").read_text(encoding="utf-8")
+    title, when = typst_text(sheet_title(sheet, say)), typst_text(say.full_day(day))
+    page = typst_text(say("sheet.page"))
     parts = [
         template,
-        f"#show: sheet.with(title: {typst_text(sheet_title(sheet))}, when: {typst_text(when)})",
-        f"#heading-line({typst_text(sheet_title(sheet))}, {typst_text(when)}, "
-        f"{typst_text(head_words(sheet))})",
+        f"#show: sheet.with(title: {title}, when: {when}, page-word: {page}, "
+        f"language: {typst_text(say.language)})",
+        f"#heading-line({title}, {when}, {typst_text(head_words(sheet, say))})",
         f'#align(center, image("map.png", width: {MAP_WIDTHS[_length(sheet)]}, '
-        f"alt: {typst_text(_alt(sheet))}))",
-        _say("Filled square: reported job, must be done. Open circle: hotspot, look and treat what "
-             "is there. Arrows show the direction.", size="9pt"),
-        f'#part({typst_text(load_title(sheet))})', load_list(sheet),
-        '#part("Stops in order")', _stop_table(sheet), '#part("Take care")', _care(sheet)]
-    return render_pdf("\n".join(parts), attachments={"map.png": draw_map(sheet, streets=streets)})
+        f"alt: {typst_text(map_words(sheet, say))}))",
+        _text(say("sheet.legend"), size="9pt"),
+        f"#part({typst_text(load_title(sheet, say))})", _list(load_words(sheet, say)),
+        f"#part({typst_text(say('sheet.stops_in_order'))})", _stop_table(sheet, say),
+        f"#part({typst_text(say('sheet.take_care'))})",
+        _two_lists(care_words(sheet, say), size="9pt"),
+        _text(say("sheet.caution"), bold=True)]
+    return render_pdf("\n".join(parts),
+                      attachments={"map.png": draw_map(sheet, say=say, streets=streets)})
 
 
-def sheet_title(sheet: Sheet) -> str:
-    """Return the crew's name, and when its day was changed, so that no old sheet is followed."""
-    name = str(sheet.crew["name"])
-    return name if sheet.since_min is None else f"{name}, changed {clock(sheet.since_min)}"
-
-
-def head_words(sheet: Sheet) -> str:
-    """Return what the crew's day, or what is left of it, comes to in a line or two."""
-    rows, crew = sheet.rows, sheet.crew
-    back = f"back {clock(rows['arrive_min'].iloc[-1])}"
-    people = f"Crew of {crew['crew_size']:g}, {str(crew['kind']).replace('_', ' ')}."
-    n = len(sheet.stops)
-    stops = counted(n, "stop")
-    if sheet.since_min is None:
-        return (f"{stops}; out {clock(rows['leave_min'].iloc[0])} from {rows['name'].iloc[0]}, "
-                f"{back}. {people}")
-    return (f"Use this sheet from {clock(sheet.since_min)} on. {sheet.n_done} done, {stops} to go "
-            f"from {rows['name'].iloc[0]}, {back}. {people}")
-
-
-def load_title(sheet: Sheet) -> str:
-    """Return the heading of the load list."""
-    return "Load before leaving" if sheet.since_min is None else "Needed for the rest of the day"
-
-
-def _say(text: str, *, size: str = "10.5pt", bold: bool = False) -> str:
+def _text(text: str, *, size: str = "10pt", bold: bool = False) -> str:
     weight = ', weight: "bold"' if bold else ""
     return f"#text({size}{weight}, {typst_text(text)})"
 
 
-def _alt(sheet: Sheet) -> str:
-    return f"Map of the route of {sheet.crew['name']} with {len(sheet.stops)} numbered stops"
+def _list(lines: Sequence[str], *, size: str = "10.5pt") -> str:
+    """Return typst markup of a list."""
+    said = ", ".join(_text(line, size=size)[1:] for line in lines)
+    return f"#list({said})\n" if lines else ""
 
 
-def load_words(sheet: Sheet) -> list[str]:
-    """Return what to load, summed for the day, in plain words."""
-    lines = []
-    if sheet.paint_l > 0:
-        lines.append(f"Paint: {sheet.paint_l:.1f} L expected in all, and a reserve")
-    if sheet.remover_l > 0:
-        lines.append(f"Remover: {sheet.remover_l:.1f} L expected in all, and a reserve")
-    if sheet.wash_water_l > 0:
-        lines.append(f"Wash water: {sheet.wash_water_l:.0f} L needed, the tank holds "
-                     f"{sheet.tank_l:.0f} L; the same amount to collect and bring back")
-    if sheet.materials:
-        lines.append("Also: " + "; ".join(sheet.materials))
-    return lines or ["Nothing but the usual kit"]
-
-
-def load_list(sheet: Sheet) -> str:
-    """Return typst markup of the load list."""
-    said = [_say(line)[1:] for line in load_words(sheet)]
-    if sheet.wash_water_l > 0:
-        said.append(_say(WATER_HELD)[1:])
-    return "#list(" + ", ".join(said) + ")"
+def _two_lists(lines: Sequence[str], *, size: str) -> str:
+    """Return typst markup of a list in two columns of like length."""
+    half = math.ceil(len(lines) / 2)
+    parts = ", ".join(f"[{_list(part, size=size)}]" for part in (lines[:half], lines[half:]))
+    return f"#grid(columns: (1fr, 1fr), column-gutter: 5mm, {parts})"
 
 
 def _length(sheet: Sheet) -> int:
@@ -119,103 +86,205 @@ def _length(sheet: Sheet) -> int:
     return sum(len(sheet.rows) > limit for limit in FULL_ROWS)
 
 
-def _stop_table(sheet: Sheet) -> str:
+def _stop_table(sheet: Sheet, say: Say) -> str:
+    """Return the stops in order as typst markup."""
     degrees = sheet.rows.geometry.to_crs(WGS84)
-    one_line = _length(sheet) == 2
-    rows = [_table_row(row, point_words(row, point), one_line=one_line) for row, point in
+    rows = [_table_row(row, point, say, length=_length(sheet)) for row, point in
             zip(sheet.rows.to_dict("records")[1:], degrees[1:], strict=True)]
-    return f"#stops(length: {_length(sheet)}, (" + ", ".join(rows) + ",))"
+    heads = ", ".join(typst_text(say(f"sheet.column_{name}")) for name in
+                      ("stop", "when", "place", "expect", "record"))
+    return f"#stops(length: {_length(sheet)}, heads: ({heads}), (" + ", ".join(rows) + ",))"
 
 
-def point_words(row: dict[str, object], point: shapely.Point) -> str:
+def _table_row(row: dict[str, object], point: shapely.Point, say: Say, *, length: int) -> str:
+    one_line = length == 2
+    times = [clock(_number(row["arrive_min"])), clock(_number(row["leave_min"]))]
+    drive = "" if one_line else say("sheet.drive", minutes=_number(row["travel_min"]))
+    if not row["number"]:
+        back = row["kind"] == "return"
+        name = say("sheet.depot_again" if back else "sheet.break")
+        note = str(row["name"]) if back else say("sheet.break_where")
+        moment = f"moment({typst_text(times[0])}, {typst_text('' if back else times[1])}, " \
+                 f"{typst_text(drive)})"
+        return f"([], {moment}, {_pair(name, note, one_line)}, [], [])"
+    notes = [point_words(row, point, say), window_words(row, say), wait_words(row, say)]
+    if not one_line:
+        notes.append(detail_words(row, say))
+    urgent = say("sheet.offensive") if row["offensive"] else ""
+    boxes = ", ".join(typst_text(say(f"sheet.box_{name}")) for name in
+                      ("done", "clean", "minutes", "litres", "remark"))
+    return (f"(tag({typst_text(row['number'])}, {str(row['kind'] == 'reported').lower()}), "
+            f"moment({typst_text(times[0])}, {typst_text(times[1])}, {typst_text(drive)}), "
+            f"{_pair(str(row['name']), '; '.join(filter(None, notes)), one_line, urgent)}, "
+            f"{_pair(method_words(row, say), expect_words(row, say, short=one_line), one_line)}, "
+            f"boxes({str(one_line).lower()}, {boxes}))")
+
+
+def _pair(name: str, note: str, one_line: bool, urgent: str = "") -> str:
+    """Return a name with its notes below it or, in a long list, beside it."""
+    return (f"{'beside' if one_line else 'place'}({typst_text(name)}, {typst_text(urgent)}, "
+            f"{typst_text(note)})")
+
+
+# What paper and phone say alike.
+
+def sheet_title(sheet: Sheet, say: Say) -> str:
+    """Return the crew's name, and when its day was changed, so that no old sheet is followed."""
+    name = str(sheet.crew["name"])
+    return name if sheet.since_min is None else say("sheet.changed", crew=name,
+                                                    clock=clock(sheet.since_min))
+
+
+def head_words(sheet: Sheet, say: Say) -> str:
+    """Return what the crew's day, or what is left of it, comes to in a line or two."""
+    rows = sheet.rows
+    facts = {"stops": len(sheet.stops), "from": rows["name"].iloc[0],
+             "out": clock(rows["leave_min"].iloc[0]), "back": clock(rows["arrive_min"].iloc[-1]),
+             "people": float(sheet.crew["crew_size"]), "vehicle": str(sheet.crew["kind"])}
+    if sheet.since_min is None:
+        return say("sheet.head", **facts)
+    return say("sheet.head_changed", since=clock(sheet.since_min), done=sheet.n_done, **facts)
+
+
+def map_words(sheet: Sheet, say: Say) -> str:
+    """Return the map's alternative text."""
+    return say("sheet.map", crew=str(sheet.crew["name"]), stops=len(sheet.stops))
+
+
+def load_title(sheet: Sheet, say: Say) -> str:
+    """Return the heading of the load list."""
+    return say("sheet.load" if sheet.since_min is None else "sheet.load_rest")
+
+
+def load_words(sheet: Sheet, say: Say) -> list[str]:
+    """Return what to load, summed for the day."""
+    lines = [say(f"sheet.{what}", litres=litres) for what, litres in
+             (("paint", sheet.paint_l), ("remover", sheet.remover_l)) if litres > 0]
+    if sheet.wash_water_l > 0:
+        lines.append(say("sheet.water", litres=sheet.wash_water_l, tank=sheet.tank_l))
+    if sheet.materials:
+        lines.append(say("sheet.also", things=said_codes(sheet.materials, "kit", say)))
+    lines = lines or [say("sheet.usual_kit")]
+    return [*lines, say("sheet.water_held")] if sheet.wash_water_l > 0 else lines
+
+
+def point_words(row: dict[str, object], point: shapely.Point, say: Say) -> str:
     """Return a stop's latitude and longitude where its name is no address to drive to."""
     if not row["number"] or " " in str(row["name"]):
         return ""
-    return f"at {point.y:.5f}, {point.x:.5f}"
+    return say("sheet.at", degrees=f"{point.y:.5f}, {point.x:.5f}")
 
 
-def _table_row(row: dict[str, object], where: str, *, one_line: bool) -> str:
-    arrive = float(str(row["arrive_min"]))
-    drive = "" if one_line else f"{float(str(row['travel_min'])):.0f} min drive"
-    wait = float(str(row["start_min"])) - arrive
-    moment = f"moment({typst_text(clock(arrive))}, {typst_text(drive)})"
-    leave = f"text(1.05em, {typst_text(clock(float(str(row['leave_min']))))})"
-    if not row["number"]:
-        name = "Back at the depot" if row["kind"] == "return" else "Break"
-        note = str(row["name"]) if row["kind"] == "return" else "take it here or close by"
-        gone = "[]" if row["kind"] == "return" else leave
-        return f"([], {moment}, {_pair(name, note, one_line)}, [], {gone})"
-    reported = row["kind"] == "reported"
-    notes = ["OFFENSIVE, urgent" if row["offensive"] else "", where, window_words(row),
-             f"wait until {clock(float(str(row['start_min'])))}" if wait >= 1 else ""]
-    note = "; ".join(filter(None, notes))
-    number = typst_text(row["number"])
-    return (f"(tag({number}, {str(reported).lower()}), {moment}, "
-            f"{_pair(str(row['name']), note, one_line)}, "
-            f"{_pair(method_words(row), expect_words(row), one_line)}, {leave})")
-
-
-def _pair(name: str, note: str, one_line: bool) -> str:
-    """Return a name with its note below it or, in a long list, beside it."""
-    return f"{'beside' if one_line else 'place'}({typst_text(name)}, {typst_text(note)})"
-
-
-def window_words(row: dict[str, object]) -> str:
-    """Return a stop's time window in words, or nothing."""
-    first, last = float(str(row["earliest_min"])), float(str(row["latest_min"]))
+def window_words(row: dict[str, object], say: Say) -> str:
+    """Return a stop's time window, or nothing."""
+    first, last = _number(row["earliest_min"]), _number(row["latest_min"])
     if math.isnan(first) and math.isnan(last):
         return ""
     if math.isnan(first):
-        return f"begin by {clock(last)}"
+        return say("sheet.begin_by", last=clock(last))
     if math.isnan(last):
-        return f"not before {clock(first)}"
-    return f"begin between {clock(first)} and {clock(last)}"
+        return say("sheet.not_before", first=clock(first))
+    return say("sheet.begin_between", first=clock(first), last=clock(last))
 
 
-METHODS = {"paint_out": "Paint out", "solvent_wipe": "Solvent wipe", "hot_wash": "Hot wash",
-           "scrape": "Scrape", "inspect": "Look only", "refer": "Refer",
-           "polish_or_replace": "Polish or replace"}
+def wait_words(row: dict[str, object], say: Say) -> str:
+    """Return until when to wait where the crew comes before the window opens, or nothing."""
+    start = _number(row["start_min"])
+    return say("sheet.wait", until=clock(start)) if start - _number(row["arrive_min"]) >= 1 else ""
 
 
-def method_words(row: dict[str, object]) -> str:
+def detail_words(row: dict[str, object], say: Say) -> str:
+    """Return what is known of the object: kind and number, surface, size, owner, case."""
+    surface = _known(row, "substrate")
+    finish = _known(row, "finish")
+    said = [
+        say.thing(row["asset_type"]) if _known(row, "asset_type") else "",
+        str(_known(row, "asset_id")),
+        say.code("substrate", surface) if surface else "",
+        say.code("finish", finish) if finish else "",
+        say.code("medium", row["medium"]) if _known(row, "medium") else "",
+        say("sheet.size", m2=row["area_m2"]) if _known(row, "area_m2") else "",
+        say("sheet.owner", owner=row["owner"]) if _known(row, "owner") else "",
+        say("sheet.case", number=row["case_number"]) if _known(row, "case_number") else ""]
+    return ", ".join(filter(None, said))
+
+
+def _known(row: dict[str, object], name: str) -> object:
+    value = row.get(name)
+    return "" if value is None or pd.isna(value) else value  # type: ignore[call-overload]
+
+
+def method_words(row: dict[str, object], say: Say) -> str:
     """Return what to do on arrival: at a hotspot, look before anything else."""
     if row["kind"] == "hotspot":
-        return "Look first"
+        return say("sheet.look_first")
+    if row.get("advised") in NOT_FOR_CREWS:
+        return say("sheet.do_not_treat")
     if row["method"] == "inspect":
-        return "Decide on site"
-    return _method_name(row)
+        return say("sheet.decide")
+    return say.code("do", row["method"])
 
 
-def _method_name(row: dict[str, object]) -> str:
-    """Return the name of a stop's method, a user's own code written out."""
-    code = str(row["method"])
-    return METHODS.get(code, code.replace("_", " ").capitalize())
+def expect_words(row: dict[str, object], say: Say, *, short: bool = False) -> str:
+    """Return how likely there is something to do, and what then; `short` for one line."""
+    if row["kind"] == "hotspot":
+        found, of = odds(_number(row["expected"]))
+        if row["method"] == "inspect":
+            return say("sheet.expect_look", found=found, of=of)
+        return say("sheet.expect_short" if short else "sheet.expect_work", found=found, of=of,
+                   method=str(row["method"]))
+    if row.get("advised") in NOT_FOR_CREWS:
+        return say("sheet.for_specialist", method=str(row["advised"]))
+    return say("sheet.surface_unknown" if row["method"] == "inspect" else "sheet.reported")
 
 
-def expect_words(row: dict[str, object]) -> str:
-    """Return how likely there is something to do, and what then."""
-    if row["kind"] == "reported":
-        return "surface not known" if row["method"] == "inspect" else "reported"
-    chance = f"if marked ({float(str(row['expected'])):.0%})"
-    if row["method"] == "inspect":
-        return f"{chance}: record it"
-    return f"{chance}: {_method_name(row).lower()}"
+def odds(chance: float) -> tuple[int, int]:
+    """Return a chance as so many in so many.
+
+    Examples
+    --------
+    >>> odds(0.11), odds(0.4), odds(0.72), odds(0.999)
+    ((1, 9), (1, 3), (7, 10), (9, 10))
+    """
+    if chance < LIKELY:
+        return 1, max(math.ceil(1 / max(chance, 1e-3) - 0.5), 2)
+    return min(round(chance * 10), 9), 10
 
 
-def stop_numbers(numbers: tuple[int, ...], n: int, *, first: int = 1) -> str:
+def care_words(sheet: Sheet, say: Say) -> list[str]:
+    """Return the cautions with the stops they belong to."""
+    n, first = len(sheet.stops), sheet.n_done + 1
+    return [say("sheet.care", caution=caution_words(caution, say),
+                stops=stop_numbers(numbers, n, say, first=first))
+            for caution, numbers in sheet.cautions]
+
+
+def caution_words(caution: str, say: Say) -> str:
+    """Return a caution, given as a code or as the user's own words, beginning a sentence."""
+    said = say.code("caution", caution)
+    return said[:1].upper() + said[1:]
+
+
+def said_codes(codes: Sequence[str], group: str, say: Say) -> str:
+    """Return codes in words, parted by semicolons."""
+    return "; ".join(say.code(group, code) for code in codes)
+
+
+def stop_numbers(numbers: tuple[int, ...], n: int, say: Say, *, first: int = 1) -> str:
     """Return stop numbers in few words, where there are `n` from `first` on.
 
     Examples
     --------
-    >>> stop_numbers((1, 2, 3, 5), 9), stop_numbers((1, 2, 4, 5), 5), stop_numbers((1, 2), 2)
-    ('stops 1-3, 5', 'all stops but 3', 'all stops')
+    >>> en = Say("en")
+    >>> stop_numbers((1, 2, 3, 5), 9, en), stop_numbers((1, 2, 4, 5), 5, en)
+    ('stops 1-3, 5', 'all stops but 3')
     """
     others = tuple(i for i in range(first, first + n) if i not in numbers)
     if not others:
-        return "all stops"
+        return say("sheet.all_stops")
     if len(others) < len(numbers) / 2:
-        return f"all stops but {_ranges(others)}"
-    return ("stop " if len(numbers) == 1 else "stops ") + _ranges(numbers)
+        return say("sheet.all_but", stops=_ranges(others))
+    return say("sheet.some_stops", n=len(numbers), stops=_ranges(numbers))
 
 
 def _ranges(numbers: tuple[int, ...]) -> str:
@@ -228,132 +297,11 @@ def _ranges(numbers: tuple[int, ...]) -> str:
     return ", ".join(str(r[0]) if len(r) == 1 else f"{r[0]}-{r[-1]}" for r in runs)
 
 
-def care_words(sheet: Sheet) -> list[str]:
-    """Return the cautions with the stops they belong to."""
-    n = len(sheet.stops)
-    said = []
-    for caution, numbers in sheet.cautions:
-        where = stop_numbers(numbers, n, first=sheet.n_done + 1)
-        said.append(f"{caution[:1].upper()}{caution[1:]} ({where})")
-    return said
+def _number(value: object) -> float:
+    return float(str(value))
 
 
-def _care(sheet: Sheet) -> str:
-    said = [_say(line, size="10pt")[1:] for line in care_words(sheet)]
-    listed = "#list(" + ", ".join(said) + ")\n" if said else ""
-    return listed + _say(CAUTION, size="10pt", bold=True)
-
-
-# Routes for other programs: GPX 1.1, GeoJSON and CSV.
-
-WGS84 = 4326
-M_PER_KM = 1000.0
-
-
-def write_gpx(sheet: Sheet, path: Path) -> None:
-    """Write a crew's day as GPX 1.1: stops as way points and a route, the way driven as a track.
-
-    Parameters
-    ----------
-    sheet
-        One crew's day.
-    path
-        File to write.
-
-    References
-    ----------
-    GPX 1.1 schema, topografix.com/GPX/1/1 (Topografix 2004).
-    """
-    gpx = gpxpy.gpx.GPX()
-    gpx.creator = "rehit"
-    gpx.name = str(sheet.crew["name"])
-    route = gpxpy.gpx.GPXRoute(name=str(sheet.crew["name"]))
-    places = sheet.rows.geometry.to_crs(WGS84)
-    for row, point in zip(sheet.rows.to_dict("records"), places, strict=True):
-        name, desc = point_name(row), _describe(row)
-        route.points.append(gpxpy.gpx.GPXRoutePoint(
-            round(point.y, 6), round(point.x, 6), name=name, description=desc))
-        if row["number"]:
-            gpx.waypoints.append(gpxpy.gpx.GPXWaypoint(
-                round(point.y, 6), round(point.x, 6), name=name, description=desc))
-    gpx.routes.append(route)
-    track = gpxpy.gpx.GPXTrack(name=str(sheet.crew["name"]))
-    segment = gpxpy.gpx.GPXTrackSegment()
-    for line in gpd.GeoSeries(sheet.legs, crs=sheet.rows.crs).to_crs(WGS84):
-        segment.points += [gpxpy.gpx.GPXTrackPoint(round(y, 6), round(x, 6))
-                           for x, y in shapely.get_coordinates(line)]
-    track.segments.append(segment)
-    gpx.tracks.append(track)
-    path.write_text(gpx.to_xml(version="1.1"), encoding="utf-8")
-
-
-def point_name(row: dict[str, object]) -> str:
-    """Return what a stop is called on the map: its number and name."""
-    name = _xml(str(row["name"]))
-    return f"{row['number']} {name}" if row["number"] else name
-
-
-def _describe(row: dict[str, object]) -> str:
-    words = [clock(float(str(row["arrive_min"])))]
-    if row["number"]:
-        words.append(str(row["method"]).replace("_", " "))
-    return " ".join(words)
-
-
-def _xml(text: str) -> str:
-    """Drop the characters that XML 1.0 does not allow at all."""
-    return "".join(c for c in text if c in "\t\n\r" or (
-        ord(c) >= 0x20 and ord(c) not in (0xFFFE, 0xFFFF) and not 0xD800 <= ord(c) <= 0xDFFF))
-
-
-def write_geojson(sheets: list[Sheet], path: Path) -> None:
-    """Write all stops and ways of the day as one GeoJSON file (RFC 7946: WGS 84 degrees)."""
-    # On a day without any route there is nothing to convert, and no projection to convert from.
-    parts = [routes_table(sheets).to_crs(WGS84).assign(what="route")] if sheets else []
-    for sheet in sheets:
-        rows = sheet.rows[["crew_id", "position", "number", "kind", "stop_id", "name", "method",
-                           "arrive_min", "leave_min", "geometry"]].to_crs(WGS84)
-        parts.append(rows.assign(arrive=rows["arrive_min"].map(clock),
-                                 leave=rows["leave_min"].map(clock), what="stop"))
-    whole = gpd.GeoDataFrame(pd.concat(parts, ignore_index=True), crs=WGS84) if parts else (
-        gpd.GeoDataFrame(geometry=[], crs=WGS84))
-    path.write_text(whole.to_json(drop_id=True, na="drop"), encoding="utf-8")
-
-
-def routes_table(sheets: list[Sheet]) -> gpd.GeoDataFrame:
-    """Return one row per crew: stops, kilometres, minutes and the line driven."""
-    crs = sheets[0].rows.crs if sheets else None
-    rows = []
-    for sheet in sheets:
-        line = shapely.LineString(shapely.get_coordinates(sheet.legs))
-        rows.append({
-            "route_id": str(sheet.crew["crew_id"]), "n_stops": len(sheet.stops),
-            "length_km": line.length / M_PER_KM,
-            "minutes": float(sheet.rows["leave_min"].iloc[-1] - sheet.rows["leave_min"].iloc[0]),
-            "geometry": line})
-    table = pd.DataFrame(rows, columns=["route_id", "n_stops", "length_km", "minutes", "geometry"])
-    return gpd.GeoDataFrame(table, geometry="geometry", crs=crs)
-
-
-def write_stops_csv(sheets: list[Sheet], path: Path) -> None:
-    """Write all rows of the day as CSV, safe to open in a spreadsheet."""
-    parts = []
-    for sheet in sheets:
-        rows = sheet.rows
-        parts.append(pd.DataFrame({
-            "crew": str(sheet.crew["name"]), "stop": rows["number"].where(rows["number"] > 0),
-            "kind": rows["kind"], "place": rows["name"], "arrive": rows["arrive_min"].map(clock),
-            "start": rows["start_min"].map(clock), "leave": rows["leave_min"].map(clock),
-            "drive_min": rows["travel_min"].round(1), "method": rows["method"],
-            "expected": rows["expected"].round(3), "paint_l": rows["paint_l"].round(2),
-            "remover_l": rows["remover_l"].round(2), "wash_water_l": rows["wash_water_l"].round(1),
-            "materials": rows["materials"], "cautions": rows["cautions"],
-            "x": rows.geometry.x.round(1), "y": rows.geometry.y.round(1)}))
-    table = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
-    neutralise_table(table.astype({"stop": "Int64"}) if parts else table).to_csv(path, index=False)
-
-
-# The run sheet as one small page for a phone, complete in itself: no network, no script.
+# The phone page: complete in itself, no network.
 
 STYLE = """
 body{font:18px/1.4 "DejaVu Sans",system-ui,sans-serif;color:#1c2b36;background:#fff;margin:0 auto;
@@ -366,7 +314,7 @@ border-bottom:1px solid #9aa4ab}
 .n{font-weight:bold;font-size:1.4rem;text-align:center;padding:.3rem 0;border:2px solid #1c2b36;
 border-radius:1.4rem;align-self:start}
 .reported .n{background:#9c2f1f;border-color:#9c2f1f;color:#fff;border-radius:0}
-.t{font-weight:bold;font-size:1.3rem}.p{font-weight:bold}
+.t{font-weight:bold;font-size:1.3rem}.p{font-weight:bold}.d{color:#44525c}
 .first{font-weight:bold;color:#9c2f1f}
 a{color:#0b6b67}label{display:inline-block;padding:.4rem 0}
 input{width:1.4rem;height:1.4rem;vertical-align:middle}
@@ -374,49 +322,54 @@ input:checked+span{text-decoration:line-through}
 """
 
 
-def phone_page(sheet: Sheet, *, when: str, streets: gpd.GeoDataFrame | None) -> str:
+def phone_page(sheet: Sheet, *, day: date, say: Say, streets: gpd.GeoDataFrame | None) -> str:
     """Return the HTML of one crew's day; every text from a log is escaped.
 
     Each place has a ``geo:`` link (RFC 5870) that opens whatever map the phone has.
     """
-    name = escape(sheet_title(sheet))
-    picture = base64.b64encode(draw_map(sheet, streets=streets)).decode("ascii")
-    degrees = sheet.rows.geometry.to_crs(4326)
-    leave = "Leave" if sheet.since_min is None else "Go on from"
-    items = "".join(_item(row, point, leave) for row, point in
+    name, when = escape(sheet_title(sheet, say)), escape(say.full_day(day))
+    picture = base64.b64encode(draw_map(sheet, say=say, streets=streets)).decode("ascii")
+    degrees = sheet.rows.geometry.to_crs(WGS84)
+    items = "".join(_item(row, point, sheet, say) for row, point in
                     zip(sheet.rows.to_dict("records"), degrees, strict=True))
-    water = f"<li>{WATER_HELD}</li>" if sheet.wash_water_l > 0 else ""
     return (
-        f'<!doctype html><html lang="en"><head><meta charset="utf-8">'
+        f'<!doctype html><html lang="{say.language}"><head><meta charset="utf-8">'
         f'<meta name="viewport" content="width=device-width,initial-scale=1">'
-        f"<title>{name}, {escape(when)}</title><style>{STYLE}</style></head><body><main>"
-        f"<h1>{name}</h1><p>{escape(when)}. {escape(head_words(sheet))}</p>"
-        f'<img alt="Map of the route with numbered stops" src="data:image/png;base64,{picture}">'
-        f"<h2>{load_title(sheet)}</h2><ul>{_points(load_words(sheet))}{water}</ul>"
-        f"<h2>Stops in order</h2><ol>{items}</ol>"
-        f"<h2>Take care</h2><ul>{_points(care_words(sheet))}</ul>"
-        f"<p><strong>{CAUTION}</strong></p></main></body></html>\n")
+        f"<title>{name}, {when}</title><style>{STYLE}</style></head><body><main>"
+        f"<h1>{name}</h1><p>{when}. {escape(head_words(sheet, say))}</p>"
+        f'<img alt="{escape(map_words(sheet, say))}" src="data:image/png;base64,{picture}">'
+        f"<h2>{escape(load_title(sheet, say))}</h2><ul>{_points(load_words(sheet, say))}</ul>"
+        f"<h2>{escape(say('sheet.stops_in_order'))}</h2><ol>{items}</ol>"
+        f"<h2>{escape(say('sheet.take_care'))}</h2><ul>{_points(care_words(sheet, say))}</ul>"
+        f"<p><strong>{escape(say('sheet.caution'))}</strong></p></main></body></html>\n")
 
 
 def _points(lines: list[str]) -> str:
     return "".join(f"<li>{escape(line)}</li>" for line in lines)
 
 
-def _item(row: dict[str, object], point: object, leave: str) -> str:
-    arrive = clock(float(str(row["leave_min" if row["kind"] == "depart" else "arrive_min"])))
-    place = escape(str(row["name"]))
+def _item(row: dict[str, object], point: shapely.Point, sheet: Sheet, say: Say) -> str:
+    """Return one row of the day as a list item."""
+    kind = str(row["kind"])
+    arrive = clock(_number(row["leave_min" if kind == "depart" else "arrive_min"]))
     if not row["number"]:
-        word = {"depart": leave, "return": "Back at", "break": "Break"}[str(row["kind"])]
-        said = word if row["kind"] == "break" else f"{word} {place}"
+        code = {"depart": "leave" if sheet.since_min is None else "go_on",
+                "return": "back_at"}.get(kind, "break")
+        said = escape(say(f"sheet.{code}", place=str(row["name"])))
         return (f'<li><span></span><div><span class="t">{arrive}</span> '
                 f'<span class="p">{said}</span></div></li>')
-    link = f"geo:{point.y:.6f},{point.x:.6f}"  # type: ignore[attr-defined]
-    first = '<div class="first">Offensive, urgent</div>' if row["offensive"] else ""
-    window = escape(window_words(row))
-    cautions = escape("; ".join(filter(None, [str(row["cautions"] or "")])))
-    return (f'<li class="{escape(str(row["kind"]))}"><span class="n">{row["number"]}</span><div>'
-            f'<span class="t">{arrive}</span> to {clock(float(str(row["leave_min"])))}'
-            f'<div class="p"><a href="{link}">{place}</a></div>{first}'
-            f"<div>{escape(method_words(row))}: {escape(expect_words(row))}</div>"
-            f"<div>{window}</div><details><summary>Cautions</summary>{cautions}</details>"
-            f'<label><input type="checkbox"> <span>Done</span></label></div></li>')
+    link = f"geo:{point.y:.6f},{point.x:.6f}"
+    first = f'<div class="first">{escape(say("sheet.offensive"))}</div>' if row["offensive"] else ""
+    reported = "" if not _known(row, "what_reported") else say(
+        "sheet.was_reported", text=row["what_reported"])
+    told = "".join(f'<div class="d">{escape(line)}</div>' for line in (
+        detail_words(row, say), reported, window_words(row, say), wait_words(row, say)) if line)
+    cautions = said_codes(split(_known(row, "cautions")), "caution", say)
+    leave = clock(_number(row["leave_min"]))
+    return (f'<li class="{escape(kind)}"><span class="n">{row["number"]}</span><div>'
+            f'<span class="t">{arrive}</span>–{leave}'
+            f'<div class="p"><a href="{link}">{escape(str(row["name"]))}</a></div>{first}'
+            f"<div>{escape(method_words(row, say))}: {escape(expect_words(row, say))}</div>{told}"
+            f"<details><summary>{escape(say('sheet.cautions'))}</summary>{escape(cautions)}"
+            f'</details><label><input type="checkbox"> <span>{escape(say("sheet.box_done"))}'
+            "</span></label></div></li>")

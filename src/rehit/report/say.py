@@ -18,7 +18,8 @@ A placeholder may carry how its value is written, after a colon:
 ``{x:percent}``    a share as per cent with as many decimals as it needs (90 %, 2.5 %)
 ``{x:change}``     a share as per cent with its sign; ``{x:signed1}`` a number with its sign
 ``{x:money}``      money to two figures (``money3`` to three); ``{x:sum}`` in full; ``{x:price}``
-``{x:day}``        a day in full; ``{x:date}`` as in 2024-07-02; ``{x:month}``; ``{x:clock}``
+``{x:day}``        a day in full, ``{x:full_day}`` with its weekday; ``{x:date}`` as in
+                   2024-07-02; ``{x:month}``; ``{x:clock}``
 ``{x:year}``       a year of the calendar, which no sign parts into thousands
 ``{x:in.group}``   the word for a code, such as ``in.substrate``
 ``{x:of.noun}``    a number with what it counts, such as ``of.place``: "1 place", "3 places"
@@ -262,6 +263,10 @@ class Say:
         return format_date(day, "long" if self.language != "en" else "d MMMM y",
                            locale=self.language)
 
+    def full_day(self, day: date) -> str:
+        """Write a day in full with its day of the week."""
+        return self("format.full_day", weekday=self.weekday(day.weekday()), day=self.day(day))
+
     def month(self, day: date | int, *, short: bool = False) -> str:
         """Write the name of a month."""
         number = day if isinstance(day, int) else day.month
@@ -327,7 +332,7 @@ def _as_it_is(say: Say, value: Any) -> str:
 _SIMPLE: dict[str, Callable[[Say, Any], str]] = {
            "whole": Say.whole, "given": Say.given, "share": Say.share, "chance": Say.chance,
            "p": Say.p_value, "percent": Say.percent, "change": Say.change, "money": Say.money,
-           "sum": Say.sum, "day": Say.day, "month": Say.month}
+           "sum": Say.sum, "day": Say.day, "full_day": Say.full_day, "month": Say.month}
 
 
 def _written(say: Say, value: Any, spec: str) -> str:

@@ -80,19 +80,52 @@ def draw_overview(facts: Facts, ax: Axes) -> None:
     inputs, say = facts.inputs, facts.say
     handles: list[Any] = []
     if inputs.streets is not None and not inputs.streets.empty:
-        ax.add_collection(LineCollection(street_lines(inputs.streets, tolerance_m=2.0),
-                                         colors=LINE, linewidths=0.6, zorder=1))
+        draw_streets(ax, inputs.streets, tolerance_m=2.0, width=0.6)
         handles.append(Line2D([], [], color=LINE, label=say("map.layer_streets")))
     handles += _draw_areas(facts, ax)
     handles += _draw_places(facts, ax)
     _frame(facts, ax)
-    _scale_bar(ax, facts)
-    ax.annotate("N", (0.965, 0.975), (0.965, 0.885), xycoords="axes fraction", ha="center",
-                va="center", fontsize=10, color=INK,
-                arrowprops={"arrowstyle": "-|>", "color": INK, "linewidth": 1.4})
+    draw_scale(ax, metres_per_unit=CRS.from_user_input(
+        facts.inputs.crs).axis_info[0].unit_conversion_factor)
+    draw_north(ax)
     if handles:
         ax.figure.legend(handles=handles, loc="outside lower center",
                          ncols=1 if is_narrow(ax) else 3, fontsize=8)
+
+
+def draw_streets(ax: Axes, streets: gpd.GeoDataFrame, *, tolerance_m: float,
+                 width: float) -> None:
+    """Draw street lines of a `width` [points] in quiet grey under everything else."""
+    ax.add_collection(LineCollection(street_lines(streets, tolerance_m=tolerance_m),
+                                     colors=LINE, linewidths=width, zorder=1))
+
+
+def name_streets(ax: Axes, streets: gpd.GeoDataFrame, *, most: int) -> None:
+    """Write the names of the `most` longest streets along them, inside the axes' limits.
+
+    Uses the column ``name`` where there is one; a name is written once, where no other name is.
+    """
+    if "name" not in streets:
+        return
+    (x0, x1), (y0, y1) = ax.get_xlim(), ax.get_ylim()
+    pad = 0.06 * (x1 - x0)
+    inside = gpd.GeoDataFrame(streets[["name", "geometry"]]).clip(
+        (x0 + pad, y0 + pad, x1 - pad, y1 - pad))
+    named = inside[inside["name"].fillna("").astype("str").str.strip() != ""]
+    lines = named.assign(length_m=named.length).sort_values("length_m", ascending=False)
+    order = named.assign(length_m=named.length).groupby("name")["length_m"].sum().nlargest(most)
+    written: list[tuple[float, float]] = []
+    for name in order.index:
+        line = lines.loc[lines["name"] == name].geometry.iloc[0]
+        middle = line.interpolate(0.5, normalized=True)
+        near = line.interpolate(0.55, normalized=True)
+        if any(math.hypot((middle.x - x) / 2, middle.y - y) < pad for x, y in written):
+            continue
+        written.append((middle.x, middle.y))
+        turn = math.degrees(math.atan2(near.y - middle.y, near.x - middle.x))
+        ax.text(middle.x, middle.y, str(name), fontsize=6.5, color=QUIET, ha="center",
+                va="center", zorder=3, rotation=(turn + 90) % 180 - 90, rotation_mode="anchor",
+                bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.5, "alpha": 0.75})
 
 
 def street_lines(streets: gpd.GeoDataFrame, *, tolerance_m: float) -> list[np.ndarray]:
@@ -179,8 +212,8 @@ def _frame(facts: Facts, ax: Axes) -> None:
         side.set_color(LINE)
 
 
-def _scale_bar(ax: Axes, facts: Facts) -> None:
-    metres_per_unit = CRS.from_user_input(facts.inputs.crs).axis_info[0].unit_conversion_factor
+def draw_scale(ax: Axes, *, metres_per_unit: float = 1.0) -> None:
+    """Draw a scale bar at the lower left; the axes' limits must be set before."""
     (x0, x1), (y0, y1) = ax.get_xlim(), ax.get_ylim()
     length_m = nice_length((x1 - x0) * metres_per_unit / 4)
     length = length_m / metres_per_unit
@@ -191,6 +224,13 @@ def _scale_bar(ax: Axes, facts: Facts) -> None:
     text = f"{length_m / 1000:g} km" if length_m >= 1000 else f"{length_m:g} m"
     ax.text(left, low + 1.8 * high, f"0 – {text}", fontsize=8, color=INK, zorder=7,
             bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1, "alpha": 0.8})
+
+
+def draw_north(ax: Axes) -> None:
+    """Draw the arrow to the north at the upper right."""
+    ax.annotate("N", (0.965, 0.975), (0.965, 0.885), xycoords="axes fraction", ha="center",
+                va="center", fontsize=10, color=INK, zorder=8,
+                arrowprops={"arrowstyle": "-|>", "color": INK, "linewidth": 1.4})
 
 
 def nice_length(longest_m: float) -> float:

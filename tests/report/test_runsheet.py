@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import json
 import re
+from datetime import date
 from pathlib import Path
 
 import geopandas as gpd
@@ -15,18 +16,14 @@ from rehit.parameters import Parameters
 from rehit.patrol.day import Sheet, crew_sheets
 from rehit.patrol.routes import plan_routes
 from rehit.patrol.travel import build_network
+from rehit.report.route_files import routes_table, write_geojson, write_gpx, write_stops_csv
 from rehit.report.route_map import spread_labels
-from rehit.report.runsheet import (
-    phone_page,
-    point_words,
-    render_run_sheet,
-    routes_table,
-    write_geojson,
-    write_gpx,
-    write_stops_csv,
-)
+from rehit.report.runsheet import phone_page, point_words, render_run_sheet
+from rehit.report.say import Say
 from rehit.tables import check
 
+EN, ES = Say("en"), Say("es")
+DAY = date(2026, 1, 1)
 SCHEMA = Path(__file__).parents[1] / "published" / "gpx_1_1.xsd"
 HOSTILE = '=cmd|x!A1 <script>alert(1)</script> & "quoted" \x0b #typst'
 
@@ -46,7 +43,7 @@ def test_gpx_is_valid_against_the_published_gpx_1_1_schema(sheets: list[Sheet],
                                                            tmp_path: Path) -> None:
     schema = xmlschema.XMLSchema(str(SCHEMA))
     for i, sheet in enumerate(sheets):
-        write_gpx(sheet, tmp_path / f"{i}.gpx")
+        write_gpx(sheet, tmp_path / f"{i}.gpx", say=EN)
         schema.validate(str(tmp_path / f"{i}.gpx"))
         found = schema.to_dict(str(tmp_path / f"{i}.gpx"))
         assert len(found["wpt"]) == len(sheet.stops)
@@ -72,7 +69,7 @@ def test_geojson_is_in_degrees_and_complete(sheets: list[Sheet], tmp_path: Path)
 
 
 def test_csv_cannot_run_in_a_spreadsheet(sheets: list[Sheet], tmp_path: Path) -> None:
-    write_stops_csv(sheets, tmp_path / "s.csv")
+    write_stops_csv(sheets, tmp_path / "s.csv", say=EN)
     found = pd.read_csv(tmp_path / "s.csv")
     assert len(found) == sum(len(s.rows) for s in sheets)
     assert not found["place"].str.startswith(("=", "+", "-", "@")).any()
@@ -89,7 +86,7 @@ def test_routes_table_keeps_the_reports_contract(sheets: list[Sheet]) -> None:
 
 def test_phone_page_stands_alone_and_escapes(sheets: list[Sheet]) -> None:
     for sheet in sheets:
-        page = phone_page(sheet, when="Thursday 1 January 2026", streets=grid_streets())
+        page = phone_page(sheet, day=DAY, say=EN, streets=grid_streets())
         assert "<script" not in page
         assert "http" not in page
         assert page.count('src="') == page.count('src="data:image/png;base64,') == 1
@@ -98,7 +95,7 @@ def test_phone_page_stands_alone_and_escapes(sheets: list[Sheet]) -> None:
 
 def test_run_sheet_is_a_page_or_two_and_the_same_every_time(sheets: list[Sheet]) -> None:
     for sheet in sheets:
-        first, second = (render_run_sheet(sheet, when="Thursday 1 January 2026",
+        first, second = (render_run_sheet(sheet, day=DAY, say=EN,
                                           streets=grid_streets()) for _ in range(2))
         assert first == second
         assert first.startswith(b"%PDF")
@@ -109,7 +106,7 @@ def test_sums_are_those_of_the_stops(sheets: list[Sheet]) -> None:
     for sheet in sheets:
         assert sheet.paint_l == pytest.approx(0.3 * len(sheet.stops))
         assert sheet.materials == ("brush",)
-        assert "gloves" in [caution for caution, _ in sheet.cautions]
+        assert "ppe" in [caution for caution, _ in sheet.cautions]
         assert sheet.stops["number"].tolist() == list(range(1, len(sheet.stops) + 1))
 
 
@@ -117,9 +114,9 @@ def test_an_unknown_surface_is_for_the_crew_to_judge(numbers: Parameters) -> Non
     stops = make_stops(2, reported=1, method="inspect")
     plan = plan_routes(stops, make_crews(1), seed=1, parameters=numbers, network=None)
     (sheet,) = crew_sheets(plan)
-    page = phone_page(sheet, when="Thursday 1 January 2026", streets=None)
+    page = phone_page(sheet, day=DAY, say=EN, streets=None)
     assert "Decide on site: surface not known" in page
-    assert "Look first: if marked" in page
+    assert "Look: marking expected" in page
 
 
 @pytest.mark.parametrize("n", [10, 30, 48])
@@ -128,7 +125,7 @@ def test_run_sheet_never_takes_a_third_page(numbers: Parameters, n: int) -> None
     plan = plan_routes(stops, make_crews(1), seed=1, parameters=numbers, network=None)
     (sheet,) = crew_sheets(plan)
     assert len(sheet.stops) == n
-    page = render_run_sheet(sheet, when="Thursday 1 January 2026", streets=None)
+    page = render_run_sheet(sheet, day=DAY, say=EN, streets=None)
     assert re.search(rb"/Type/Pages/Count [12]/", page)
 
 
@@ -136,7 +133,7 @@ def test_a_stop_without_an_address_has_its_coordinates_on_paper(numbers: Paramet
     stops = make_stops(2, name=["site-1", "3 Hill Street"])
     plan = plan_routes(stops, make_crews(1), seed=1, parameters=numbers, network=None)
     (sheet,) = crew_sheets(plan)
-    said = {row["name"]: point_words(row, point) for row, point in zip(
+    said = {row["name"]: point_words(row, point, EN) for row, point in zip(
         sheet.rows.to_dict("records"), sheet.rows.geometry.to_crs(4326), strict=True)}
     assert re.fullmatch(r"at 46\.0\d{4}, -32\.99\d{3}|at 46\.0\d{4}, -33\.0\d{4}", said["site-1"])
     assert said["3 Hill Street"] == said["Yard"] == ""
@@ -149,3 +146,50 @@ def test_labels_on_the_map_stay_apart_and_inside() -> None:
     gap = np.hypot(*(found[:, None] - found[None]).transpose(2, 0, 1))
     assert gap[np.triu_indices(31, 1)].min() > 4.0
     np.testing.assert_array_equal(found[-1], [50.0, 50.0])
+
+
+def test_a_hotspot_is_a_look_with_its_odds_and_never_an_order_to_paint(
+        numbers: Parameters, tmp_path: Path) -> None:
+    stops = make_stops(1, expected=0.11)
+    plan = plan_routes(stops, make_crews(1), seed=1, parameters=numbers, network=None)
+    (sheet,) = crew_sheets(plan)
+    write_gpx(sheet, tmp_path / "en.gpx", say=EN)
+    write_gpx(sheet, tmp_path / "es.gpx", say=ES)
+    assert "Look: marking expected 1 in 9; if marked: paint out" in (
+        tmp_path / "en.gpx").read_text(encoding="utf-8")
+    assert "Mirar: marca esperada 1 de cada 9" in (tmp_path / "es.gpx").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(("say", "words"), [(EN, "Do not treat"), (ES, "No tratar")])
+def test_a_stop_for_a_specialist_says_do_not_treat(numbers: Parameters, say: Say,
+                                                   words: str) -> None:
+    stops = make_stops(1, reported=1, method="inspect", advised="refer")
+    plan = plan_routes(stops, make_crews(1), seed=1, parameters=numbers, network=None)
+    (sheet,) = crew_sheets(plan)
+    page = phone_page(sheet, day=DAY, say=say, streets=None)
+    assert f"<div>{words}:" in page
+    assert "Decide" not in page
+
+
+def test_the_crew_is_told_what_is_known_of_the_object(numbers: Parameters) -> None:
+    stops = make_stops(1, reported=1, case_number="GR-7", asset_id="WL-1", asset_type="wall",
+                       substrate="brick", finish="painted", medium="spray", area_m2=1.4,
+                       owner="Council", what_reported="red letters <b>")
+    plan = plan_routes(stops, make_crews(1), seed=1, parameters=numbers, network=None)
+    (sheet,) = crew_sheets(plan)
+    page = phone_page(sheet, day=DAY, say=EN, streets=None)
+    assert ("wall, WL-1, brick, painted, spray paint, 1.4 m² marked, owner Council, "
+            "case GR-7") in page
+    assert "Reported: red letters &lt;b&gt;" in page
+
+
+def test_a_spanish_sheet_is_spanish_throughout(sheets: list[Sheet]) -> None:
+    page = phone_page(sheets[0], day=DAY, say=ES, streets=None)
+    assert '<html lang="es">' in page
+    for words in ("Cargar antes de salir", "Paradas por orden", "jueves, 1 de enero de 2026",
+                  "OFENSIVA, urgente", "Precauciones"):
+        assert any(words in p for p in (page, phone_page(sheets[1], day=DAY, say=ES,
+                                                         streets=None))), words
+    for words in ("Load before", "Stops in order", "reported", "Look", "stops", "back"):
+        assert words not in re.sub("<style>.*</style>|class=.*?>|base64,[^\"]*", "", page,
+                                   flags=re.DOTALL), words

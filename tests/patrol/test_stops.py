@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from rehit.outputs.patrol import day_after, hotspot_stops, reported_stops, usual_jobs
 from rehit.parameters import load_parameters
+from rehit.patrol.stops import hotspot_stops, reported_stops, usual_jobs
 
 NUMBERS = load_parameters().override({
     "patrol.setup_minutes": 4, "patrol.look_minutes": 3, "patrol.job_minutes": 25,
@@ -77,10 +77,3 @@ def test_an_offensive_job_is_due_a_day_after_its_report(day: date, latest: float
     assert stops["service_min"].tolist() == [15 + 4]
     assert stops.geometry.x.tolist() == [5]  # its own point is no place; the known place's is taken
     assert handed.empty
-
-
-def test_the_day_after_the_log_is_that_of_the_place_s_clock() -> None:
-    assert day_after(pd.Timestamp("2025-03-14 00:00", tz="UTC"), time_zone="UTC") == date(
-        2025, 3, 14)
-    assert day_after(pd.Timestamp("2025-03-13 23:30", tz="UTC"),
-                     time_zone="Asia/Tokyo") == date(2025, 3, 15)

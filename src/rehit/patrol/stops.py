@@ -1,0 +1,217 @@
+"""What a patrol could do today: open jobs and places likely to be marked, as `patrol_stops`."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from rehit.parameters import Parameters
+from rehit.tables import check
+from rehit.tables import table as contract
+
+NOT_FOR_CREWS = frozenset({"refer", "polish_or_replace"})
+NO_PLACE = frozenset({"default", "none"})
+LITRES = ("paint_l", "remover_l", "wash_water_l")
+#: What the crew is told of a marking beside its place and method.
+DETAILS = ("case_number", "asset_id", "asset_type", "substrate", "finish", "medium", "area_m2",
+           "owner", "what_reported")
+UNKNOWN_CODES = frozenset({"unknown", "other"})
+MIN_PER_DAY = 24 * 60
+
+
+def crew_methods() -> frozenset[str]:
+    """Return the methods that crews on a round can be sent out for."""
+    return frozenset(contract("advice").column("method").allowed) - NOT_FOR_CREWS
+
+
+def reported_stops(incidents: gpd.GeoDataFrame, advice: pd.DataFrame,
+                   places: gpd.GeoDataFrame, *, day: date, time_zone: str,
+                   parameters: Parameters) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
+    """Return the open jobs for the crews, and those that are for someone else.
+
+    Where an incident has no point of its own but is matched to an asset, the asset's point is
+    taken. An offensive job whose service standard runs out during the day gets that moment as the
+    end of its window.
+
+    Parameters
+    ----------
+    incidents
+        The `incidents` table with ``place_id`` and the register's columns.
+    advice
+        The `advice` table.
+    places
+        The `repeats` table.
+    day
+        The day to plan.
+    time_zone
+        Time zone of the project.
+    parameters
+        Reads ``patrol.job_minutes``, ``patrol.setup_minutes`` and ``service.offensive_hours``.
+    """
+    still = incidents[incidents["status"] == "open"].merge(advice, on="incident_id", how="left")
+    advised = still["method"].fillna("inspect")
+    theirs = advised.isin(NOT_FOR_CREWS)
+    second = still["second_choice"].fillna("").where(theirs, "")
+    others = theirs & ~second.isin(crew_methods())
+    minutes = still["minutes"].astype(float).fillna(parameters["patrol.job_minutes"])
+    jobs = stops_table(
+        _detailed(still), stop_id=still["incident_id"], name=_names(still), kind="reported",
+        offensive=still["priority"] == "offensive", expected=1.0,
+        method=advised.where(~theirs, second), advised=advised,
+        service_min=minutes + parameters["patrol.setup_minutes"],
+        latest_min=_due(still, day, time_zone, parameters))
+    # A point that only stands for "not known" is no place; the asset named in the log is one.
+    vague = still["place_quality"].isin(NO_PLACE).to_numpy()
+    known = places.set_index("place_id").geometry.reindex(still.loc[vague, "place_id"])
+    points = jobs.geometry.to_numpy().copy()
+    points[vague] = known.to_numpy()
+    jobs = jobs.set_geometry(gpd.GeoSeries(points, crs=jobs.crs))
+    handed = pd.DataFrame({
+        "stop_id": still["incident_id"].astype("str"), "name": _names(still),
+        "method": still["method"].astype("str"), "reason": still["reason"].astype("str")})
+    mine = ~others.to_numpy()
+    return jobs[mine].reset_index(drop=True), handed[~mine].reset_index(drop=True)
+
+
+def _due(still: pd.DataFrame, day: date, time_zone: str, parameters: Parameters) -> pd.Series:
+    hours = parameters["service.offensive_hours"]
+    due = (still["reported_at"] + pd.Timedelta(hours=hours)).dt.tz_convert(time_zone)
+    midnight = pd.Timestamp(day, tz=time_zone)
+    minute = (due - midnight).dt.total_seconds() / 60
+    # Overdue jobs have no window left to keep: they come as early as can be all the same.
+    inside = (still["priority"] == "offensive") & (minute > 0) & (minute < MIN_PER_DAY) & (
+        still["reported_precision"] == "minute")
+    return minute.where(inside)
+
+
+def hotspot_stops(repeats: gpd.GeoDataFrame, forecast: pd.DataFrame, incidents: gpd.GeoDataFrame,
+                  advice: pd.DataFrame, *, count: int, parameters: Parameters,
+                  busy: set[str]) -> gpd.GeoDataFrame:
+    """Return the `count` places most likely to be found marked.
+
+    Left out are `busy` ones and those below ``patrol.least_chance``. Time and litres are those of
+    the place's usual job times the chance that there is one.
+
+    Parameters
+    ----------
+    repeats, forecast, incidents, advice
+        Tables of those contracts.
+    count
+        Most places returned.
+    parameters
+        Reads ``patrol.horizon_days``, ``patrol.least_chance`` and the minutes at a stop.
+    busy
+        Places that have an open job.
+    """
+    horizon = parameters["patrol.horizon_days"]
+    near = forecast.loc[(forecast["horizon_days"] - horizon).abs().sort_values(
+        kind="stable").index[:1], "horizon_days"]
+    ahead = forecast[forecast["horizon_days"].isin(near)]
+    places = repeats.merge(ahead[["place_id", "chance_any"]], on="place_id")
+    likely = places["chance_any"] >= parameters["patrol.least_chance"]
+    places = places[~places["place_id"].isin(busy) & likely].sort_values(
+        ["chance_any", "place_id"], ascending=[False, True]).head(count).reset_index(drop=True)
+    usual = usual_jobs(incidents, advice).reindex(places["place_id"]).reset_index()
+    chance = places["chance_any"].astype(float)
+    work = usual["minutes"].fillna(parameters["patrol.job_minutes"]) * chance
+    look = parameters["patrol.look_minutes"] + parameters["patrol.setup_minutes"]
+    method = usual["method"].where(usual["method"].isin(crew_methods()), "inspect")
+    litres = {column: usual[column].fillna(0.0) * chance for column in LITRES}
+    owned = places["place_id"].where(places["place_kind"] == "asset") if (
+        "place_kind" in places) else None
+    details = usual.drop(columns=["place_id", *LITRES]).assign(
+        **litres, asset_id=owned, geometry=places.geometry)
+    table = gpd.GeoDataFrame(details, geometry="geometry", crs=repeats.crs)
+    return stops_table(
+        table, stop_id=places["place_id"],
+        name=usual["address"].fillna(places["place_id"]), kind="hotspot", offensive=False,
+        expected=chance, method=method, advised=method,
+        service_min=look + work.where(method != "inspect", 0.0), latest_min=np.nan)
+
+
+def usual_jobs(incidents: gpd.GeoDataFrame, advice: pd.DataFrame) -> pd.DataFrame:
+    """Return the most frequent method of each place with its mean minutes and litres.
+
+    Materials, cautions, address and what is known of the surface are those of the last such job.
+    """
+    jobs = _detailed(incidents).merge(advice, on="incident_id").dropna(subset=["place_id"])
+    jobs = jobs[jobs["method"].isin(crew_methods())]
+    counts = jobs.groupby(["place_id", "method"]).size().rename("n").reset_index()
+    counts = counts.sort_values(["place_id", "n", "method"], ascending=[True, False, True])
+    best = counts.drop_duplicates("place_id")[["place_id", "method"]]
+    rows = pd.DataFrame(jobs.merge(best, on=["place_id", "method"])).sort_values("reported_at")
+    numbers = rows.groupby("place_id")[["minutes", *LITRES]].mean()
+    facts = ["asset_type", "substrate", "finish", "owner"]
+    texts = rows.groupby("place_id")[
+        ["method", "materials", "cautions", "address", *facts]].last()
+    return texts.join(numbers)
+
+
+def added_stop(place: gpd.GeoDataFrame, usual: pd.DataFrame, *, stop_id: str, offensive: bool,
+               window_min: tuple[float, float], parameters: Parameters) -> gpd.GeoDataFrame:
+    """Return a job that comes in during the day as a `patrol_stops` table of one row.
+
+    Parameters
+    ----------
+    place
+        One row with ``name``, ``place_id`` (empty if it is none yet) and its point.
+    usual
+        From :func:`usual_jobs`; a place without one gets a look.
+    stop_id
+        What to call the job.
+    offensive
+        Whether the marking is offensive.
+    window_min
+        First and last minute of the day at which work may begin; not a number where free.
+    parameters
+        Reads ``patrol.job_minutes`` and ``patrol.setup_minutes``.
+    """
+    row = usual.reindex(place["place_id"]).reset_index(drop=True)
+    method = row["method"].fillna("inspect")
+    minutes = row["minutes"].astype(float).fillna(parameters["patrol.job_minutes"])
+    table = gpd.GeoDataFrame(row.assign(geometry=place.geometry.to_numpy()), geometry="geometry",
+                             crs=place.crs)
+    return stops_table(
+        table, stop_id=stop_id, name=place["name"].reset_index(drop=True), kind="reported",
+        offensive=offensive, expected=1.0, method=method, advised=method,
+        service_min=minutes + parameters["patrol.setup_minutes"], earliest_min=window_min[0],
+        latest_min=window_min[1])
+
+
+def stops_table(table: gpd.GeoDataFrame, **columns: Any) -> gpd.GeoDataFrame:
+    """Return a `patrol_stops` table from rows with litres and details, and the columns given."""
+    rules = contract("patrol_stops")
+    stops = pd.DataFrame(table).reset_index(drop=True).reindex(columns=list(rules.names))
+    for name, value in columns.items():
+        stops[name] = value.to_numpy() if isinstance(value, pd.Series) else value
+    for column in rules.columns:
+        if column.kind == "number":
+            stops[column.name] = stops[column.name].astype(float)
+        elif column.kind == "flag":
+            stops[column.name] = stops[column.name].astype(bool)
+        elif column.kind in ("text", "code"):
+            stops[column.name] = stops[column.name].astype("str")
+    stops[list(LITRES)] = stops[list(LITRES)].fillna(0.0)
+    stops["geometry"] = table.geometry.to_numpy()
+    made = gpd.GeoDataFrame(stops, geometry="geometry", crs=table.crs)
+    check(made, "patrol_stops", where="patrol.stops_table")
+    return made
+
+
+def _detailed(incidents: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Return incidents with what is known of each marking under the names the crew reads."""
+    told = incidents.rename(columns={"report_id": "case_number", "description": "what_reported"})
+    lacking = [name for name in DETAILS if name not in told]
+    told = told.assign(**dict.fromkeys(lacking))
+    for name in ("substrate", "finish", "medium"):
+        told[name] = told[name].where(~told[name].isin(UNKNOWN_CODES))
+    return told
+
+
+def _names(table: pd.DataFrame) -> pd.Series:
+    name = table["address"].where(table["address"].notna(), table["place_id"])
+    return name.where(name.notna(), table["incident_id"]).astype("str")
