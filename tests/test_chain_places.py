@@ -102,3 +102,18 @@ def test_a_number_the_user_set_to_the_default_stays_too() -> None:
     assert base[name] != 13.5
     user = base.override({name: base[name]})
     assert with_calibration(user, estimates)[name] == base[name]
+
+
+def test_the_baseline_is_what_the_crews_did_where_a_works_log_tells() -> None:
+    """Fault: the baseline was advice even where the works log shows another practice."""
+    incidents = INCIDENTS.assign(report_id=[f"R{i}" for i in range(len(INCIDENTS))])
+    first = incidents["place_id"].iloc[0]
+    works = pd.DataFrame({"report_id": ["R0", None, None], "asset_id": [None, first, first],
+                          "method": ["scrape", "hot_wash", "hot_wash"]})
+    plain = costing_table(REPEATS, incidents, ADVICE, REGISTER, parameters=load_parameters())
+    table = costing_table(REPEATS, incidents, ADVICE, REGISTER, works=works,
+                          parameters=load_parameters()).set_index("place_id")
+    assert table.loc[first, "method"] == "hot_wash"
+    assert table["advised"].tolist() == plain["method"].tolist() == plain["advised"].tolist()
+    others = table.index != first
+    assert (table["method"] == table["advised"])[others].all()

@@ -387,7 +387,7 @@ class Chain:
     def costing(self) -> pd.DataFrame:
         """What the cost comparison needs to know of each place."""
         return costing_table(self.repeats, self.incidents, self.advice, self.register,
-                             methods=self.methods, parameters=self.parameters)
+                             works=self.works, methods=self.methods, parameters=self.parameters)
 
     @property
     def strategies(self) -> tuple[Strategy, ...]:
@@ -481,20 +481,25 @@ def _at_their_assets(joined: gpd.GeoDataFrame, register: gpd.GeoDataFrame) -> gp
 
 
 def costing_table(repeats: pd.DataFrame, incidents: pd.DataFrame, advice: pd.DataFrame,
-                  register: pd.DataFrame | None, *, methods: pd.DataFrame | Path | None = None,
+                  register: pd.DataFrame | None, *, works: pd.DataFrame | None = None,
+                  methods: pd.DataFrame | Path | None = None,
                   parameters: Parameters) -> pd.DataFrame:
     """Return the `costing` table: one row per repeat place.
 
     A place's mean marked area is blended with the town's mean, weighted by how many of its
-    incidents have an area; its usual method is the most frequent one advised there, and at an
-    asset never marked in the log the one that `methods` gives for spray paint on its surface.
+    incidents have an area. The method advised is the most frequent one there, and at an asset
+    never marked in the log the one that `methods` gives for spray paint on its surface. The method
+    of today is the one the works log holds most often for the place, else the one advised.
     """
     per_place = incidents[["incident_id", "place_id", "area_m2"]].merge(
         advice[["incident_id", "method"]], on="incident_id", how="left")
     table = repeats[["place_id", "gamma_shape", "gamma_rate_years"]].copy()
     table["mark_area_m2"] = _blended_area(per_place, table["place_id"], parameters)
     spare = None if register is None else _method_for_spray(register, methods, parameters)
-    table["method"] = _usual_method(per_place, table["place_id"], spare)
+    table["advised"] = _usual_method(per_place, table["place_id"], spare)
+    done = None if works is None else _method_done(works, incidents).reindex(table["place_id"])
+    table["method"] = table["advised"] if done is None else np.where(
+        done.notna(), done, table["advised"])
     facts = _surface_facts(table["place_id"], register)
     table = table.join(facts)
     # Nobody coats a street: a place known only to its street keeps removal as its sole strategy.
@@ -527,13 +532,25 @@ def _method_for_spray(register: pd.DataFrame, methods: pd.DataFrame | Path | Non
 
 def _usual_method(per_place: pd.DataFrame, places: pd.Series,
                   spare: pd.Series | None) -> np.ndarray:
-    counts = per_place.groupby(["place_id", "method"]).size().rename("n").reset_index()
-    usual = (counts.sort_values(["place_id", "n", "method"], ascending=[True, False, True])
-             .drop_duplicates("place_id").set_index("place_id")["method"])
-    found = usual.reindex(places)
+    found = _most_frequent(per_place).reindex(places)
     if spare is not None:
         found = found.fillna(spare)
     return found.fillna("inspect").to_numpy()
+
+
+def _most_frequent(jobs: pd.DataFrame) -> pd.Series:
+    """Return the most frequent method by place; of two as frequent the first by name."""
+    counts = jobs.groupby(["place_id", "method"]).size().rename("n").reset_index()
+    return (counts.sort_values(["place_id", "n", "method"], ascending=[True, False, True])
+            .drop_duplicates("place_id").set_index("place_id")["method"])
+
+
+def _method_done(works: pd.DataFrame, incidents: pd.DataFrame) -> pd.Series:
+    """Return the method the crews used most often, by place."""
+    reports = incidents.dropna(subset=["report_id", "place_id"]).drop_duplicates("report_id")
+    place = works["report_id"].map(reports.set_index("report_id")["place_id"])
+    jobs = pd.DataFrame({"place_id": place.fillna(works["asset_id"]), "method": works["method"]})
+    return _most_frequent(jobs.dropna())
 
 
 def _surface_facts(places: pd.Series, register: pd.DataFrame | None) -> pd.DataFrame:

@@ -34,13 +34,13 @@ def test_a_small_thing_is_painted_whole_each_time_and_never_again_besides(one_wa
     pieces = pieces_of(one_wall.assign(method="paint_out", wall_area_m2=2.0), "paint_out_each_time")
     assert pieces.per_cleaning[0, LABOUR] == pytest.approx(15 + 7 * 2)
     assert pieces.per_cleaning[0, MATERIALS] == pytest.approx(2 * 2)
-    assert np.isinf(pieces.renewing.life.cleanings).all()
+    assert np.isinf(pieces.repainting.life.cleanings).all()
 
 
 def test_a_full_repaint_takes_the_place_of_the_last_patch(one_wall) -> None:
     """Call-out 40 against 40 / 1.3 shared; 30 + 5 x 12 minutes against 15 + 7 x 1.5; paint."""
     pieces = pieces_of(one_wall.assign(method="paint_out"), "paint_out_each_time")
-    more = dict(zip(LINES, pieces.renewing.lines[0], strict=True))
+    more = dict(zip(LINES, pieces.repainting.lines[0], strict=True))
     assert more["call_out"] == pytest.approx(40 - 40 / 1.3)
     assert more["labour"] == pytest.approx((30 + 5 * 12) - (15 + 7 * 1.5))
     assert more["materials"] == pytest.approx(3 * 12 - 2 * 1.5)

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from math import inf
 
+import numpy as np
 import pytest
 
-from rehit.costs.rates import PLAIN, require_rates
+from rehit.costs.cashflow import make_pieces
+from rehit.costs.lifecycle import compare_strategies
+from rehit.costs.rates import LABOUR, PLAIN, cleaning_methods, require_rates
 from rehit.costs.strategies import load_strategies
 from rehit.errors import InputFileError, ManyErrors, TableError
 from rehit.parameters import Parameters, load_parameters
@@ -117,3 +120,22 @@ def test_the_baseline_may_not_carry_an_effect(tmp_path) -> None:
     file.write_text("[strategies.remove_each_time]\neffect_on_rate = 0.5\n")
     with pytest.raises(ManyErrors, match="a baseline with a first cost or an effect"):
         load_strategies(file, parameters=PARAMETERS)
+
+
+def test_the_baseline_of_a_painted_wall_is_painting_out_not_a_solvent_wipe(one_wall) -> None:
+    """Fault: removal solvent-wiped painted walls; what crews already do counted as saving."""
+    wall = one_wall.assign(method="paint_out")
+    costs = compare_strategies(wall, rng=np.random.default_rng(1)).set_index("strategy")
+    same = costs.loc["remove_each_time"]
+    assert costs.loc["paint_out_each_time", "pv_mean"] == pytest.approx(same["pv_mean"], rel=1e-12)
+    assert costs.loc["paint_out_each_time", "saving"] == pytest.approx(0, abs=1e-9)
+    assert not costs.loc["paint_out_each_time", "cheapest"]
+    numbers = load_parameters()
+    pieces = make_pieces(wall, load_strategies(parameters=numbers), parameters=numbers)
+    assert pieces[0].repainting is not None  # its patches add up to a full repaint as well
+    # 15 minutes and 7 a square metre by one person, not 12 and 20 of a wipe.
+    assert pieces[0].per_cleaning[0, LABOUR] == pytest.approx(
+        (15 + 7 * 1.5) / 60 * numbers["costs.labour_per_hour"])
+    # Under a coating it is wiped: paint would bury the coating.
+    assert cleaning_methods(wall, load_strategies(parameters=numbers)[3]).tolist() == [
+        "solvent_wipe"]

@@ -56,7 +56,7 @@ def test_each_year_adds_up_and_renewals_are_checked_by_the_beta_distribution(
     assert cells[16][1] == life
     for year in range(11):
         residual = comparison.expected[number].residual[0] if year == 10 else 0.0
-        assert cells[1 + year][12] == pytest.approx(by_year[year] - residual, abs=0.005)
+        assert cells[1 + year][14] == pytest.approx(by_year[year] - residual, abs=0.005)
     verdicts = [row[2] for row in cells[18:28]]
     assert verdicts == ["agrees"] * 10
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -14,9 +15,11 @@ from rehit.costs.discounting import Timeline
 from rehit.costs.rates import (
     LINES,
     MEASURE,
+    advised_methods,
     cleaning_lines,
     cover_hours,
     cover_lines,
+    painted_out,
     patches_until_repaint,
     repaint_lines,
     spots,
@@ -43,12 +46,16 @@ Rows = slice | NDArray[np.int64]
 
 @dataclass(frozen=True)
 class Renewing:
-    """Something renewed when used up: what it costs, when, and what is credited at the end."""
+    """Something renewed when used up: what that costs, shape (places, lines), and when."""
 
     lines: Numbers
     life: Life
-    pays_at_reset: bool
-    credited: bool
+
+    def at(self, rows: Rows) -> Renewing:
+        """Return the same at some of the places."""
+        life = self.life
+        return Renewing(self.lines[rows],
+                        Life(life.cleanings[rows], life.years, life.reset_every[rows]))
 
 
 @dataclass(frozen=True)
@@ -67,8 +74,10 @@ class Pieces:
         At each planned repaint.
     planned_every
         Years between planned repaints at each place; 0 = the wall is not painted.
+    repainting
+        Full repaints that patches of paint add up to.
     renewing
-        Covers or repaints that use up; at most one.
+        A cover or measure that wears out; its unused life is credited at the horizon.
     effect_on_rate
         Share of markings prevented.
     water_l, hours
@@ -83,6 +92,7 @@ class Pieces:
     per_cleaning: Numbers
     planned: Numbers
     planned_every: NDArray[np.int64]
+    repainting: Renewing | None
     renewing: Renewing | None
     effect_on_rate: float
     water_l: Numbers
@@ -93,14 +103,11 @@ class Pieces:
 
     def at(self, rows: Rows) -> Pieces:
         """Return the pieces at some of the places."""
-        renewing = self.renewing
-        if renewing is not None:
-            life = renewing.life
-            renewing = replace(renewing, lines=renewing.lines[rows], life=Life(
-                life.cleanings[rows], life.years, life.reset_every[rows]))
+        repainting = None if self.repainting is None else self.repainting.at(rows)
+        renewing = None if self.renewing is None else self.renewing.at(rows)
         names = ("first", "yearly", "per_cleaning", "planned", "planned_every", "water_l", "hours",
                  "allowed", "why_not")
-        return replace(self, renewing=renewing,
+        return replace(self, repainting=repainting, renewing=renewing,
                        **{name: getattr(self, name)[rows] for name in names})
 
 
@@ -111,7 +118,7 @@ def make_pieces(costing: pd.DataFrame, strategies: Sequence[Strategy], *,
 
 
 def _pieces(costing: pd.DataFrame, strategy: Strategy, parameters: Parameters) -> Pieces:
-    painted = costing["method"].to_numpy(str) == "paint_out"
+    painted = advised_methods(costing) == "paint_out"
     every = round(parameters["costs.planned_repaint_years"])
     planned_every = np.where(painted, every, 0).astype(np.int64)
     repaint = repaint_lines(costing, parameters=parameters)
@@ -120,12 +127,15 @@ def _pieces(costing: pd.DataFrame, strategy: Strategy, parameters: Parameters) -
     allowed, why_not = permission(costing, strategy)
     first = cover_lines(costing, strategy, parameters=parameters)
     per_cleaning = cleaning_lines(costing, strategy, parameters=parameters)
+    patched = painted_out(costing, strategy)
     # The full repaint takes the place of the last patch, so only what it costs more is added.
-    renewed = (repaint - per_cleaning).clip(0) if strategy.paints else first
+    more = np.where(patched[:, None], (repaint - per_cleaning).clip(0), 0.0)
+    patches = np.where(patched, patches_until_repaint(costing, parameters=parameters), np.inf)
     return Pieces(
         strategy=strategy, first=first, yearly=yearly, per_cleaning=per_cleaning,
         planned=np.where(painted[:, None], repaint, 0.0), planned_every=planned_every,
-        renewing=_renewing(costing, strategy, renewed, planned_every, parameters),
+        repainting=Renewing(more, Life(patches, np.inf, planned_every)) if more.any() else None,
+        renewing=_renewing(costing, strategy, first, planned_every, parameters),
         effect_on_rate=strategy.effect_on_rate,
         water_l=wash_water_l(costing, strategy, parameters=parameters),
         hours=cover_hours(costing, strategy, parameters=parameters),
@@ -134,9 +144,6 @@ def _pieces(costing: pd.DataFrame, strategy: Strategy, parameters: Parameters) -
 
 def _renewing(costing: pd.DataFrame, strategy: Strategy, lines: Numbers,
               planned_every: NDArray[np.int64], parameters: Parameters) -> Renewing | None:
-    if strategy.paints:
-        life = Life(patches_until_repaint(costing, parameters=parameters), np.inf, planned_every)
-        return Renewing(lines, life, pays_at_reset=False, credited=False)
     if not lines.any():
         return None
     # Only what lies on the wall goes when the wall is repainted.
@@ -146,16 +153,17 @@ def _renewing(costing: pd.DataFrame, strategy: Strategy, lines: Numbers,
         cleanings = cleanings * spots(costing, parameters=parameters)
     life_years = (np.inf if np.isinf(strategy.life_years)
                   else float(max(1, round(strategy.life_years))))
-    return Renewing(lines, Life(cleanings, life_years, resets), pays_at_reset=True, credited=True)
+    return Renewing(lines, Life(cleanings, life_years, resets))
 
 
 def permission(costing: pd.DataFrame,
                strategy: Strategy) -> tuple[NDArray[np.bool_], NDArray[np.object_]]:
     """Return where a strategy may be used, and the code of the reason where it may not."""
-    unknown = (costing["method"].eq("inspect").to_numpy() & bool(strategy.only_methods))
+    advised = advised_methods(costing)
+    unknown = (advised == "inspect") & bool(strategy.only_methods)
     forbidden = (~costing["coating_allowed"].to_numpy(bool) if strategy.needs_permission
                  else np.zeros(len(costing), dtype=bool))
-    unfit = (~costing["method"].isin(strategy.only_methods).to_numpy()
+    unfit = (~np.isin(advised, strategy.only_methods)
              if strategy.only_methods else np.zeros(len(costing), dtype=bool))
     reasons = np.full(len(costing), None, dtype=object)
     reasons[unfit] = "unfit_surface"
@@ -181,6 +189,8 @@ class Weights:
         Present value of all that is certain, shape (places,).
     cleaning
         Of one cleaning in each year, shape (places, years).
+    repaint
+        Of one full repaint in place of a patch in each year.
     by_cleaning, by_age
         Of one renewal at a cleaning in each year, and at each year's end.
     unused
@@ -189,6 +199,7 @@ class Weights:
 
     fixed: Numbers
     cleaning: Numbers
+    repaint: Numbers
     by_cleaning: Numbers
     by_age: Numbers
     unused: Numbers
@@ -196,8 +207,8 @@ class Weights:
 
     def at(self, rows: Rows) -> Weights:
         """Return the weights at some of the places."""
-        return Weights(self.fixed[rows], self.cleaning[rows], self.by_cleaning[rows],
-                       self.by_age[rows], self.unused[rows])
+        return Weights(self.fixed[rows], self.cleaning[rows], self.repaint[rows],
+                       self.by_cleaning[rows], self.by_age[rows], self.unused[rows])
 
 
 def make_weights(pieces: Pieces, timeline: Timeline, *, parameters: Parameters) -> Weights:
@@ -206,17 +217,13 @@ def make_weights(pieces: Pieces, timeline: Timeline, *, parameters: Parameters) 
     due = planned_years(pieces.planned_every, years)
     fixed = (pieces.first @ timeline.start + pieces.yearly @ timeline.running.sum(axis=1)
              + (pieces.planned @ timeline.year_end * due).sum(axis=1))
-    nothing = np.zeros((len(fixed), years))
-    weights = Weights(fixed, pieces.per_cleaning @ timeline.running, nothing, nothing,
-                      np.zeros(len(fixed)))
-    if pieces.renewing is None:
-        return weights
-    lines = pieces.renewing.lines
-    credit = parameters["costs.residual_share"] if pieces.renewing.credited else 0.0
+    nothing = np.zeros_like(pieces.first)
+    more = nothing if pieces.repainting is None else pieces.repainting.lines
+    lines = nothing if pieces.renewing is None else pieces.renewing.lines
     return Weights(
-        fixed, weights.cleaning, lines @ timeline.running,
-        lines @ timeline.year_end if pieces.renewing.pays_at_reset else nothing,
-        credit * (lines @ timeline.year_end[:, -1]))
+        fixed, pieces.per_cleaning @ timeline.running, more @ timeline.running,
+        lines @ timeline.running, lines @ timeline.year_end,
+        parameters["costs.residual_share"] * (lines @ timeline.year_end[:, -1]))
 
 
 @dataclass(frozen=True)
@@ -258,22 +265,22 @@ def expected_costs(pieces: Pieces, timeline: Timeline, *, shape: Numbers, rate_y
     by_year[:, 1:] = (pieces.yearly @ timeline.running + mean_rate[:, None] * weights.cleaning
                       + pieces.planned @ timeline.year_end
                       * planned_years(pieces.planned_every, years))
-    renewals = renewals_of(pieces, shape=shape, rate_years=thinned_years, years=years)
-    by_year[:, 1:] += (renewals.by_cleaning * weights.by_cleaning
+    repaints, renewals = renewals_of(pieces, shape=shape, rate_years=thinned_years, years=years)
+    by_year[:, 1:] += (repaints * weights.repaint + renewals.by_cleaning * weights.by_cleaning
                        + renewals.by_age * weights.by_age)
     return Expected(by_year, renewals.unused * weights.unused,
                     mean_rate * years * pieces.water_l, weights)
 
 
-def renewals_of(pieces: Pieces, *, shape: Numbers, rate_years: Numbers, years: int) -> Renewals:
-    """Return the expected renewals of one strategy (none where nothing uses up)."""
+def renewals_of(pieces: Pieces, *, shape: Numbers, rate_years: Numbers,
+                years: int) -> tuple[Numbers, Renewals]:
+    """Return the expected full repaints in place of patches, and the renewals of the cover."""
     nothing = np.zeros((len(shape), years))
-    if pieces.renewing is None:
-        return Renewals(nothing, nothing, np.zeros(len(shape)))
-    if not pieces.renewing.credited:
-        repaints = expected_patch_repaints(shape, rate_years, pieces.renewing.life, years=years)
-        return Renewals(repaints, nothing, np.zeros(len(shape)))
-    return expected_renewals(shape, rate_years, pieces.renewing.life, years=years)
+    repaints = nothing if pieces.repainting is None else expected_patch_repaints(
+        shape, rate_years, pieces.repainting.life, years=years)
+    renewals = Renewals(nothing, nothing, nothing[:, 0]) if pieces.renewing is None else (
+        expected_renewals(shape, rate_years, pieces.renewing.life, years=years))
+    return repaints, renewals
 
 
 def cost_at_rates(pieces: Pieces, weights: Weights, rates: Numbers) -> Numbers:
@@ -293,32 +300,32 @@ def cost_at_rates(pieces: Pieces, weights: Weights, rates: Numbers) -> Numbers:
     """
     thinned = rates * (1 - pieces.effect_on_rate)
     cost = weights.fixed[:, None] + thinned * weights.cleaning.sum(axis=1)[:, None]
-    if pieces.renewing is None:
-        return cost
-    life = pieces.renewing.life
-    stacked = weights.by_cleaning
-    if pieces.renewing.credited:
-        stacked = np.hstack([stacked, weights.by_age, -weights.unused[:, None]])
-    groups = np.unique(np.column_stack([life.cleanings, life.reset_every]), axis=0)
-    for cycles, every in groups:
-        rows = np.flatnonzero((life.cleanings == cycles) & (life.reset_every == every))
-        some = thinned if len(thinned) == 1 else thinned[rows]
-        curves = _curves(pieces.renewing, float(some.max()), float(cycles), int(every),
-                         years=weights.cleaning.shape[1])
-        values = curves(np.sqrt(some))
-        if len(some) == 1:
-            cost[rows] += stacked[rows] @ values[0].T
-        else:
-            cost[rows] += np.einsum("pk,pmk->pm", stacked[rows], values)
+    if pieces.repainting is not None:
+        _add_curves(cost, pieces.repainting.life, weights.repaint, thinned, patch_repaint_curves)
+    if pieces.renewing is not None:
+        stacked = np.hstack([weights.by_cleaning, weights.by_age, -weights.unused[:, None]])
+        _add_curves(cost, pieces.renewing.life, stacked, thinned, partial(
+            renewal_curves, life_years=pieces.renewing.life.years))
     return cost
 
 
-def _curves(renewing: Renewing, highest_rate: float, cycles: float, every: int, *,
-            years: int) -> CubicSpline:
-    if renewing.credited:
-        return renewal_curves(highest_rate, cycles=cycles, life_years=renewing.life.years,
-                              reset_every=every, years=years)
-    return patch_repaint_curves(highest_rate, cycles=cycles, reset_every=every, years=years)
+def _add_curves(cost: Numbers, life: Life, weights: Numbers, rates: Numbers,
+                make_curves: Callable[..., CubicSpline]) -> None:
+    """Add to `cost`, in place, the renewals at each rate times what they weigh."""
+    years = weights.shape[1] if make_curves is patch_repaint_curves else weights.shape[1] // 2
+    groups = np.unique(np.column_stack([life.cleanings, life.reset_every]), axis=0)
+    for cycles, every in groups:
+        rows = np.flatnonzero((life.cleanings == cycles) & (life.reset_every == every))
+        if not weights[rows].any():
+            continue
+        some = rates if len(rates) == 1 else rates[rows]
+        curves = make_curves(float(some.max()), cycles=float(cycles), reset_every=int(every),
+                             years=years)
+        values = curves(np.sqrt(some))
+        if len(some) == 1:
+            cost[rows] += weights[rows] @ values[0].T
+        else:
+            cost[rows] += np.einsum("pk,pmk->pm", weights[rows], values)
 
 
 def random_events_present_value(*, rate_per_year: float, cost: float, discount_rate: float,

@@ -31,7 +31,7 @@ from rehit.costs.cashflow import (
 )
 from rehit.costs.discounting import Timeline, adjusted_internal_rate_of_return, make_timeline
 from rehit.costs.rates import LINES, checked_costing, require_rates
-from rehit.costs.renewals import BATCH, gamma_hats
+from rehit.costs.renewals import BATCH, Life, gamma_hats
 from rehit.costs.strategies import BASELINE, Strategy, load_strategies
 from rehit.errors import SettingError
 from rehit.parameters import Parameters, load_parameters
@@ -136,36 +136,41 @@ def _counts_met(counts: NDArray[np.int64], rate: Numbers, effect: float,
 
 def _add_renewals(cost: Floats, counts: Floats, piece: Pieces, weight: Weights,
                   rows: NDArray[np.int64]) -> None:
-    """Add to `cost`, in place, the renewals along each future, following the cover's state."""
-    if piece.renewing is None:
-        return
-    life, years = piece.renewing.life, counts.shape[1]
-    cycles = life.cleanings[rows, None].astype(np.float32)
-    every = life.reset_every[rows]
-    follows_age = piece.renewing.credited
-    used = np.zeros_like(cost)
-    age = np.zeros_like(cost)
+    """Add to `cost`, in place, the renewals along each future, following the wear."""
+    if piece.repainting is not None:
+        _follow(cost, counts, piece.repainting.at(rows).life, weight.repaint[rows], None, None)
+    if piece.renewing is not None:
+        _follow(cost, counts, piece.renewing.at(rows).life, weight.by_cleaning[rows],
+                weight.by_age[rows], weight.unused[rows])
+
+
+def _follow(cost: Floats, counts: Floats, life: Life, by_cleaning: Numbers,
+            by_age: Numbers | None, unused_worth: Numbers | None) -> None:
+    """Follow what wears out year by year; without a price by age, a reset costs nothing here."""
+    years, cycles = counts.shape[1], life.cleanings[:, None].astype(np.float32)
+    every = life.reset_every
+    used, age = np.zeros_like(cost), np.zeros_like(cost)
     for year in range(years):
         used += counts[:, year]
         renewed = np.floor(used / cycles)
-        cost += weight.by_cleaning[rows, year, None].astype(np.float32) * renewed
+        cost += by_cleaning[:, year, None].astype(np.float32) * renewed
         np.subtract(used, renewed * np.where(np.isinf(cycles), 0, cycles), out=used)
         reset = (every > 0) & ((year + 1) % np.maximum(every, 1) == 0)
-        if follows_age:
+        if by_age is not None:
             age += 1
             np.copyto(age, 1, where=renewed > 0)
         if year + 1 == years:
             break
-        if follows_age and (reset.any() or life.years < years):
+        if by_age is not None and (reset.any() or life.years < years):
             due = (age >= life.years) | reset[:, None]
-            cost += weight.by_age[rows, year, None].astype(np.float32) * due
+            cost += by_age[:, year, None].astype(np.float32) * due
             np.copyto(used, 0, where=due)
             np.copyto(age, 0, where=due)
         elif reset.any():
             used[reset] = 0
-    if follows_age:
+    if unused_worth is not None:
         unused = np.minimum(1 - age / life.years, 1 - used / cycles).clip(0)
-        cost -= weight.unused[rows, None].astype(np.float32) * unused
+        cost -= unused_worth[:, None].astype(np.float32) * unused
 
 
 def _simulate_block(pieces: Sequence[Pieces], weights: Sequence[Weights],
@@ -333,8 +338,8 @@ def expected_losses(pieces: Sequence[Pieces], expected: Sequence[Expected], *, s
     """
     losses = np.empty((len(shape), len(pieces)))
     # Places whose repaints fall due after as many patches share their curves: keep them together.
-    order = np.lexsort([p.renewing.life.cleanings for p in pieces if p.renewing is not None]
-                       or [shape])
+    order = np.lexsort([part.life.cleanings for p in pieces
+                        for part in (p.repainting, p.renewing) if part is not None] or [shape])
     for start in range(0, len(shape), BATCH):
         part = order[start:start + BATCH]
         nodes, weights = gamma_hats(shape[part], rate_years[part])
@@ -555,7 +560,7 @@ def _items(pieces: Pieces, timeline: Timeline, shape: Numbers, rate_years: Numbe
     """Return item, amounts and discounted amounts, each of shape (places, lines, years + 1)."""
     years = timeline.years
     thinned = rate_years / max(1 - pieces.effect_on_rate, 1e-12)
-    renewals = renewals_of(pieces, shape=shape, rate_years=thinned, years=years)
+    repaints, renewals = renewals_of(pieces, shape=shape, rate_years=thinned, years=years)
     events = np.repeat((shape / thinned)[:, None], years, axis=1)
     always = np.ones_like(events)
     due = planned_years(pieces.planned_every, years).astype(float)
@@ -565,17 +570,15 @@ def _items(pieces: Pieces, timeline: Timeline, shape: Numbers, rate_years: Numbe
              ("cleaning", *_spread(pieces.per_cleaning, events, running)),
              ("upkeep", *_spread(pieces.yearly, always, running)),
              ("planned_repaint", *_spread(pieces.planned, due, ends))]
+    if pieces.repainting is not None:
+        found.append(("repaint_for_patch", *_spread(pieces.repainting.lines, repaints, running)))
     if pieces.renewing is None:
         return found
-    lines = pieces.renewing.lines
-    found.append(("renewal_at_cleaning", *_spread(lines, renewals.by_cleaning, running)))
-    if pieces.renewing.pays_at_reset:
-        found.append(("renewal_by_age", *_spread(lines, renewals.by_age, ends)))
-    if pieces.renewing.credited:
-        at_end = np.zeros_like(events)
-        at_end[:, -1] = -parameters["costs.residual_share"] * renewals.unused
-        found.append(("unused_life", *_spread(lines, at_end, ends)))
-    return found
+    lines, at_end = pieces.renewing.lines, np.zeros_like(events)
+    at_end[:, -1] = -parameters["costs.residual_share"] * renewals.unused
+    return [*found, ("renewal_at_cleaning", *_spread(lines, renewals.by_cleaning, running)),
+            ("renewal_by_age", *_spread(lines, renewals.by_age, ends)),
+            ("unused_life", *_spread(lines, at_end, ends))]
 
 
 def _at_start(lines: Numbers, timeline: Timeline) -> tuple[Numbers, Numbers]:

@@ -2,7 +2,8 @@
 
 Money is in the project's currency at the prices of the project's price year. A per-place column
 ``incidents_per_visit``, ``minutes_per_incident`` or ``wash_water_l_per_incident`` in the costing
-table, where given and filled, takes the place of the town-wide rate.
+table, where given and filled, takes the place of the town-wide rate. ``method`` is what is done
+today and a column ``advised``, where given, what the surface asks for; without it they are one.
 """
 
 from __future__ import annotations
@@ -129,17 +130,29 @@ def treated_area_m2(costing: pd.DataFrame, strategy: Strategy, *,
     painted each time.
     """
     marking = costing["mark_area_m2"].to_numpy(float)
-    if not strategy.paints:
-        return marking
-    return np.where(_painted_whole(costing, parameters), wall_area_m2(costing), marking)
+    whole = painted_out(costing, strategy) & _painted_whole(costing, parameters)
+    return np.where(whole, wall_area_m2(costing), marking)
 
 
 def cleaning_methods(costing: pd.DataFrame, strategy: Strategy) -> NDArray[np.str_]:
-    """Return the method each place is cleaned by; removal from painted walls is a solvent wipe."""
+    """Return the method each place is cleaned by: today's, unless the strategy names another.
+
+    A cover is cleaned, not painted over: what is painted out today is wiped once it is coated.
+    """
     own = costing["method"].to_numpy(str)
     if strategy.cleaning == "removal":
-        return np.where(own == "paint_out", "solvent_wipe", own)
+        return np.where((own == "paint_out") & strategy.covers_wall, "solvent_wipe", own)
     return np.full(len(costing), strategy.cleaning)
+
+
+def advised_methods(costing: pd.DataFrame) -> NDArray[np.str_]:
+    """Return the method that each place's surface asks for."""
+    return costing["advised" if "advised" in costing else "method"].to_numpy(str)
+
+
+def painted_out(costing: pd.DataFrame, strategy: Strategy) -> NDArray[np.bool_]:
+    """Return where markings are painted out, so that patches add up to a full repaint."""
+    return np.asarray(cleaning_methods(costing, strategy) == "paint_out")
 
 
 def cover_lines(costing: pd.DataFrame, strategy: Strategy, *, parameters: Parameters) -> Numbers:

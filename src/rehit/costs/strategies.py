@@ -98,7 +98,7 @@ class Strategy:
     name, meaning
         Code and plain words.
     cleaning
-        ``removal`` (the place's usual method, a solvent wipe where that is painting out),
+        ``removal`` (today's method of the place; under a cover that is wiped, not painted over),
         or the code of one method for every place.
     cleaning_share
         Labour and materials of one cleaning against the same without the strategy [ratio].
@@ -141,11 +141,6 @@ class Strategy:
     def covers_wall(self) -> bool:
         """Whether the whole wall is covered at the start."""
         return self.cover_materials_per_m2 > 0 or self.cover_minutes_per_m2 > 0
-
-    @property
-    def paints(self) -> bool:
-        """Whether markings are painted out, so that patches add up to a full repaint."""
-        return self.cleaning == "paint_out"
 
 
 KEYS = tuple(f.name for f in fields(Strategy) if f.name != "name")

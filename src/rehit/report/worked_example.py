@@ -20,7 +20,15 @@ from xlsxwriter.worksheet import Worksheet
 
 from rehit.costs.cashflow import planned_years, renewals_of
 from rehit.costs.lifecycle import Comparison, compare_by_formula
-from rehit.costs.rates import BY_METHOD, ESCALATION, LINES, MEASURE, PLAIN, cleaning_methods
+from rehit.costs.rates import (
+    BY_METHOD,
+    ESCALATION,
+    LINES,
+    MEASURE,
+    PLAIN,
+    cleaning_methods,
+    painted_out,
+)
 from rehit.costs.renewals import Renewals
 from rehit.costs.strategies import Strategy
 from rehit.files.safe_text import neutralise_formula
@@ -182,7 +190,7 @@ def write_unit_costs(book: Book) -> None:
         c["repaint_minutes_per_visit"])))
     columns += [(say("worked.unit_more", strategy=say.code("strategy", s.name)),
                  f"{s.name}.repaint", _more(book, s))
-                for s in book.comparison.strategies if s.paints]
+                for s in book.comparison.strategies if _painted(book, s)]
     for title, key, formulas in columns:
         sheet.write_string(0, column, safe(title), book.bold)
         for number, line in enumerate(LINES):
@@ -198,7 +206,7 @@ def write_unit_costs(book: Book) -> None:
 
 def _cleaning(book: Book, strategy: Strategy) -> dict[str, str]:
     c, area = book.cells, book.cells["mark_area_m2"]
-    if strategy.paints:  # small things are painted whole
+    if _painted(book, strategy):  # small things are painted whole
         area = (f"IF({area}/{_wall(book)}>={c['repaint_wall_share']},{_wall(book)},{area})")
     method = str(cleaning_methods(book.comparison.costing.head(1), strategy)[0])
     own = {key: c[f"{strategy.name}.{key}"] for key in STRATEGY_NUMBERS}
@@ -228,6 +236,11 @@ def _more(book: Book, strategy: Strategy) -> dict[str, str]:
     return {line: f"MAX(0,({whole.get(line, '0')})-({patch.get(line, '0')}))" for line in LINES}
 
 
+def _painted(book: Book, strategy: Strategy) -> bool:
+    """Say whether markings of the place are painted out under a strategy."""
+    return bool(painted_out(book.comparison.costing.head(1), strategy)[0])
+
+
 def _given(book: Book, column: str) -> str | None:
     value = book.place.get(column, np.nan)
     return f"{float(value)!r}" if pd.notna(value) else None
@@ -254,7 +267,7 @@ def _wall(book: Book) -> str:
 def life_formula(book: Book, strategy: Strategy) -> str:
     """Return the formula of the cleanings after which the wall is repainted or covered anew."""
     c, wall = book.cells, _wall(book)
-    if strategy.paints:
+    if _painted(book, strategy):
         return (f"ROUNDUP(LN(1-{c['repaint_wall_share']})/LN(1-{c['mark_area_m2']}/{wall})"
                 "-0.000000001,0)")
     life = f"INT({c[f'{strategy.name}.life_cleanings']})"
@@ -272,7 +285,10 @@ def _site(book: Book) -> dict[str, str]:
 
 
 COLUMNS = ("year", "cleanings", "cleaning_cost", "upkeep", "planned", "planned_cost",
-           "by_cleaning", "by_cleaning_cost", "by_age", "by_age_cost", "credit", "sum", "present")
+           "patched", "patched_cost", "by_cleaning", "by_cleaning_cost", "by_age",
+           "by_age_cost", "credit", "sum", "present")
+PATCHED, BY_CLEANING, CREDIT, SUM, PRESENT = (
+    COLUMNS.index(name) for name in ("patched", "by_cleaning", "credit", "sum", "present"))
 TOP_COLUMNS = ("strategy", "present", "annual", "saved", "own", "agrees", "allowed")
 
 
@@ -331,42 +347,45 @@ def _write_years(book: Book, number: int) -> str:
     sheet.set_column(0, len(COLUMNS), 18)
     for column, title in enumerate(COLUMNS):
         sheet.write_string(0, column, book.say(f"worked.col_{title}"), book.bold)
-    renewals = _renewals(book, number)
-    unused = xl_rowcol_to_cell(years + 3, 10)
+    repaints, renewals = _renewals(book, number)
+    unused = xl_rowcol_to_cell(years + 3, CREDIT)
     first = f"=SUM({cells[f'unit.{strategy.name}.cover']})"
     sheet.write_number(1, 0, 0)
-    for column in (11, 12):
+    for column in (SUM, PRESENT):
         sheet.write_formula(1, column, first, book.money)
     for year in range(1, years + 1):
-        _write_year(book, sheet, number, year, renewals, unused)
-    sheet.write_string(years + 3, 9, book.say("worked.unused_share"))
-    sheet.write_number(years + 3, 10, float(renewals.unused[0]), book.given)
-    last = xl_rowcol_to_cell(years + 1, 12)
+        _write_year(book, sheet, number, year, repaints, renewals, unused)
+    sheet.write_string(years + 3, CREDIT - 1, book.say("worked.unused_share"))
+    sheet.write_number(years + 3, CREDIT, float(renewals.unused[0]), book.given)
+    summed = f"{xl_rowcol_to_cell(1, PRESENT)}:{xl_rowcol_to_cell(years + 1, PRESENT)}"
     sheet.write_string(years + 2, 0, book.say("worked.sum"), book.bold)
-    sheet.write_formula(years + 2, 12, f"=SUM(M2:{last})", book.money)
-    _write_renewal_check(book, number, renewals.by_cleaning[0], name)
-    return f"'{name}'!" + xl_rowcol_to_cell(years + 2, 12)
+    sheet.write_formula(years + 2, PRESENT, f"=SUM({summed})", book.money)
+    counted = repaints if book.comparison.pieces[number].renewing is None else (
+        renewals.by_cleaning)
+    _write_renewal_check(book, number, counted[0], name)
+    return f"'{name}'!" + xl_rowcol_to_cell(years + 2, PRESENT)
 
 
-def _renewals(book: Book, number: int) -> Renewals:
+def _renewals(book: Book, number: int) -> tuple[np.ndarray, Renewals]:
     comparison, pieces = book.comparison, book.comparison.pieces[number]
     thinned = comparison.rate_years / max(1 - pieces.effect_on_rate, 1e-12)
     return renewals_of(pieces, shape=comparison.shape, rate_years=thinned,
                        years=comparison.timeline.years)
 
 
-def _write_year(book: Book, sheet: Worksheet, number: int, year: int, renewals: Renewals,
-                unused: str) -> None:
+def _write_year(book: Book, sheet: Worksheet, number: int, year: int, repaints: np.ndarray,
+                renewals: Renewals, unused: str) -> None:
     """Write one year of one strategy: counts in blue, money as formulas."""
     cells, pieces = book.cells, book.comparison.pieces[number]
     strategy, years = pieces.strategy, book.comparison.timeline.years
     row, at = year + 1, _row_cells(year + 1)
     running, end = cells[f"growth.running.{year}"], cells[f"growth.end.{year}"]
-    renewed = cells[f"unit.{strategy.name}.{'repaint' if strategy.paints else 'cover'}"]
-    pays = pieces.renewing is not None and pieces.renewing.pays_at_reset
+    renewed = cells[f"unit.{strategy.name}.cover"]
+    more = cells.get(f"unit.{strategy.name}.repaint", renewed)
     due = planned_years(pieces.planned_every, years)[0, year - 1]
-    counts = {0: year, 4: int(due), 6: renewals.by_cleaning[0, year - 1],
-              8: renewals.by_age[0, year - 1] if pays else 0.0}
+    counts = {0: year, 4: int(due), PATCHED: repaints[0, year - 1],
+              BY_CLEANING: renewals.by_cleaning[0, year - 1],
+              BY_CLEANING + 2: renewals.by_age[0, year - 1]}
     for column, value in counts.items():
         sheet.write_number(row, column, float(value), book.given if column else None)
     rate = f"{cells['gamma_shape']}/{cells['gamma_rate_years']}"
@@ -375,13 +394,13 @@ def _write_year(book: Book, sheet: Worksheet, number: int, year: int, renewals: 
     money = {
         2: _times(at[1], cells[f"unit.{strategy.name}.cleaning"], running),
         3: f"={cells[f'{strategy.name}.yearly_cost']}*INDEX({running},{MEASURE + 1})",
-        5: _times(at[4], cells["unit.repaint"], end), 7: _times(at[6], renewed, running),
-        9: _times(at[8], renewed, end),
-        11: f"={at[2]}+{at[3]}+{at[5]}+{at[7]}+{at[9]}+{at[10]}",
-        12: f"=({at[2]}+{at[3]}+{at[7]})*{cells[f'discount.running.{year}']}"
-            f"+({at[5]}+{at[9]}+{at[10]})*{cells[f'discount.end.{year}']}"}
+        5: _times(at[4], cells["unit.repaint"], end), 7: _times(at[6], more, running),
+        9: _times(at[8], renewed, running), 11: _times(at[10], renewed, end),
+        SUM: f"={at[2]}+{at[3]}+{at[5]}+{at[7]}+{at[9]}+{at[11]}+{at[CREDIT]}",
+        PRESENT: f"=({at[2]}+{at[3]}+{at[7]}+{at[9]})*{cells[f'discount.running.{year}']}"
+                 f"+({at[5]}+{at[11]}+{at[CREDIT]})*{cells[f'discount.end.{year}']}"}
     if year == years:
-        money[10] = f"{_times('-' + unused, renewed, end)}*{cells['residual_share']}"
+        money[CREDIT] = f"{_times('-' + unused, renewed, end)}*{cells['residual_share']}"
     for column, formula in money.items():
         sheet.write_formula(row, column, formula, book.money)
 
@@ -403,13 +422,15 @@ def _write_renewal_check(book: Book, number: int, by_cleaning: np.ndarray, name:
     """
     comparison = book.comparison
     pieces, years = comparison.pieces[number], comparison.timeline.years
-    renewing = pieces.renewing
-    if renewing is None or not by_cleaning.any():
+    wears = pieces.renewing or pieces.repainting
+    if wears is None or not by_cleaning.any():
         return
-    life = renewing.life
+    life = wears.life
+    column = "G" if pieces.renewing is None else "I"
     if life.years < years or 0 < life.reset_every[0] < years:
         return
     sheet = book.workbook.get_worksheet_by_name(name)
+    assert sheet is not None
     shape, rate = book.cells["gamma_shape"], book.cells["gamma_rate_years"]
     effect = book.cells[f"{comparison.strategies[number].name}.effect_on_rate"]
     terms = int(np.ceil(by_cleaning.sum() * 8 + 30))
@@ -423,11 +444,11 @@ def _write_renewal_check(book: Book, number: int, by_cleaning: np.ndarray, name:
         sheet.write_number(row, 0, year)
         chances = [f"BETADIST({year}*(1-{effect})/({year}*(1-{effect})+{rate}),"
                    f"{term}*{lives},{shape})" for term in range(1, terms + 1)]
-        for column, chance in enumerate(chances, start=3):
-            sheet.write_formula(row, column, f"={chance}", book.factor)
+        for at, chance in enumerate(chances, start=3):
+            sheet.write_formula(row, at, f"={chance}", book.factor)
         total = f"SUM({xl_rowcol_to_cell(row, 3)}:{xl_rowcol_to_cell(row, 2 + terms)})"
         sheet.write_formula(row, 1, f"={total}", book.factor)
-        given = f"SUM(G3:{xl_rowcol_to_cell(year + 1, 6)})"
+        given = f"SUM({column}3:{column}{year + 2})"
         sheet.write_formula(row, 2, f'=IF(ABS({xl_rowcol_to_cell(row, 1)}-{given})<0.00001,'
                                     f'{quoted(book, "agrees")},{quoted(book, "differs")})')
 
