@@ -15,7 +15,7 @@ ROOMS = ("incidents", "assets", "hotspots", "treatment", "costs", "contract", "p
 LAYERS = {"errors": 0, "wording": 1, "messages": 1, "packaged": 1, "files": 2, "words": 3,
           "parameters": 2, "tables": 2, "workdays": 2,
           "observed": 3, "project": 3, **dict.fromkeys(ROOMS, 4), "report": 5, "limits": 5,
-          "chain": 6, "outputs": 7, "api": 8, "cli": 8}
+          "chain": 6, "region": 7, "outputs": 8, "api": 9, "cli": 9}
 ALLOWED = {("contract", "costs")}
 TOP_LEVEL = {
     "README.md", "DEVELOPERS.md", "environment.yml", "notebooks", "src", "data_demo", "tests",

@@ -350,6 +350,33 @@ def _run_report(args: argparse.Namespace) -> Answer:
         work=lambda chain, stage: write_quarter(chain, stage, quarter=args.period, routes=routes))
 
 
+def _region_options(options: Options) -> None:
+    options.add("folder", type=Path, metavar="cli.meta_folder", text="cli.opt_region_folder")
+    options.out("cli.opt_region_out")
+    options.add("--scheduler", metavar="cli.meta_address", text="cli.opt_scheduler")
+    options.add("--workers", type=int, metavar="N", default=2, text="cli.opt_workers")
+    options.add("--memory", metavar="cli.meta_size", default="auto", text="cli.opt_memory")
+
+
+def _run_region(args: argparse.Namespace) -> Answer:
+    from rehit.files.writing import staged_folder
+    from rehit.outputs.frame import finish_folder, told
+    from rehit.outputs.region import write_region
+    from rehit.region.run import find_projects, run_region
+    from rehit.report.say import Say
+
+    say, folder = Say(args.lang or "en"), args.out or args.folder / "region_results"
+    with _progress(len(find_projects(args.folder)), say) as step, _hushed():
+        outcomes = run_region(args.folder, out=folder / "state", scheduler=args.scheduler,
+                              workers=args.workers, memory_per_worker=args.memory,
+                              progress=lambda _area: step("step.area"))
+        with staged_folder(folder) as stage:
+            summary = finish_folder(told(write_region(outcomes, stage, say=say), say), stage,
+                                    folder)
+    return summary, [*summary["sentences"],
+                     *closing_lines(summary, say, open_first=["areas.csv", "in_time.png"])]
+
+
 COMMANDS: tuple[Command, ...] = (
     Command("demo", "rehit demo --out my_first_look", _demo_options, _run_demo),
     Command("new", "rehit new my_town --log incidents.csv --time-zone Europe/Lisbon",
@@ -365,6 +392,7 @@ COMMANDS: tuple[Command, ...] = (
     Command("evaluate", "rehit evaluate my_town --measures measures.csv",
             _evaluate_options, _run_evaluate),
     Command("report", "rehit report my_town --quarter 2025Q1", _report_options, _run_report),
+    Command("region", "rehit region my_towns --workers 2", _region_options, _run_region),
 )
 
 

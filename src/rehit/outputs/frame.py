@@ -39,12 +39,16 @@ def write_results(chain: Chain, folder: Path, *, work: Writer) -> Summary:
         What the writer returned, said (:func:`told`), and ``files``: what was written.
     """
     with staged_folder(folder) as stage:
-        summary = told(work(chain, stage), chain.say)
-        names = sorted(str(p.relative_to(stage)) for p in stage.rglob("*") if p.is_file())
-        summary["files"] = [str(folder / name) for name in [*names, "summary.json"]]
-        text = json.dumps(summary, indent=2, ensure_ascii=False, default=str)
-        (stage / "summary.json").write_text(text + "\n", encoding="utf-8")
-    return summary
+        return finish_folder(told(work(chain, stage), chain.say), stage, folder)
+
+
+def finish_folder(summary: Summary, stage: Path, folder: Path) -> Summary:
+    """Name the files written in the summary and leave it beside them as ``summary.json``."""
+    names = sorted(str(p.relative_to(stage)) for p in stage.rglob("*") if p.is_file())
+    named = {**summary, "files": [str(folder / name) for name in [*names, "summary.json"]]}
+    text = json.dumps(named, indent=2, ensure_ascii=False, default=str)
+    (stage / "summary.json").write_text(text + "\n", encoding="utf-8")
+    return named
 
 
 def told(summary: Mapping[str, Any], say: Say) -> Summary:

@@ -685,3 +685,49 @@ def forecast_check(checks: pd.DataFrame, *, ax: Axes, say: Say, time_zone: str =
              "expected": say.number(line["expected"].iloc[-1], 2),
              "observed": say.whole(line["observed"].iloc[-1])}
     return finish(ax, figure_text(say, "check", **facts), titled=titled)
+
+
+def funnel(found: pd.DataFrame, limits: Callable[..., tuple[np.ndarray, np.ndarray]], *, ax: Axes,
+           say: Say, name: str, titled: bool = True) -> FigureText:
+    """Draw each area's share against its size, between the limits that chance alone explains.
+
+    Parameters
+    ----------
+    found
+        Areas: ``area, part, whole, share, standing``.
+    limits
+        Gives the limits of shares of areas of given sizes, with the keyword ``level``.
+    ax
+        Axes to draw on.
+    say
+        Language of the texts.
+    name
+        What is compared: ``in_time`` or ``rehits``.
+    titled
+        Whether finding and source line are written on the axes.
+
+    References
+    ----------
+    Spiegelhalter 2005, Statistics in Medicine 24: 1185-1202.
+    """
+    seen = found[found["whole"] > 0]
+    sizes = np.unique(np.linspace(max(seen["whole"].min() * 0.5, 1), seen["whole"].max() * 1.08,
+                                  200))
+    for level, dash in ((0.95, DASHES[1]), (0.998, DASHES[0])):
+        for number, edge in enumerate(limits(sizes, level=level)):
+            ax.plot(sizes, edge, color=QUIET, linestyle=dash, linewidth=1,
+                    label=say("fig.funnel_limit", level=level) if number == 0 else None)
+    ax.axhline(seen["part"].sum() / seen["whole"].sum(), color=INK, linewidth=1,
+               label=say("fig.funnel_all"))
+    far = seen["standing"].isin(["far_low", "far_high"])
+    ax.plot(seen["whole"][~far], seen["share"][~far], "o", color=TEAL, markersize=5)
+    ax.plot(seen["whole"][far], seen["share"][far], "D", color=RUST, markersize=7)
+    for row in seen[far].itertuples():
+        ax.annotate(short(str(row.area), 24), (row.whole, row.share), (6, 6),
+                    textcoords="offset points", color=INK, parse_math=False)
+    ax.set(xlabel=say(f"fig.funnel_{name}_x"), ylabel=say(f"fig.funnel_{name}_y"))
+    ax.set_ylim(max(seen["share"].min() - 0.1, 0), min(seen["share"].max() + 0.12, 1.02))
+    ax.yaxis.set_major_formatter(in_words(say, "share"))
+    legend_below(ax, ncols=3)
+    text = figure_text(say, f"funnel_{name}", n=int(far.sum()), areas=len(seen))
+    return finish(ax, text, titled=titled)

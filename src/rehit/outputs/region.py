@@ -1,0 +1,95 @@
+"""The comparison of areas as files and sentences: what no single project can say."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+from matplotlib.figure import Figure
+
+from rehit.messages import Message, message
+from rehit.outputs.tables import write_csv
+from rehit.region.areas import Standing, compare_rates, compare_shares, fit_funnel
+from rehit.region.run import Outcome, State, region_table
+from rehit.report.figures import funnel, house_style, to_png
+from rehit.report.say import Say
+
+#: What is compared as a share: name to the columns of part and whole.
+SHARES = {"in_time": ("n_in_time", "n_judged"), "rehits": ("n_rehits", "n_known")}
+NAMED = 5  # areas a sentence lists; all stand in the table
+
+
+def write_region(outcomes: tuple[Outcome, ...], stage: Path, *, say: Say) -> dict[str, Any]:
+    """Write the areas' figures, their comparison and its pictures; return the summary.
+
+    Parameters
+    ----------
+    outcomes
+        From :func:`rehit.region.run.run_region`.
+    stage
+        Folder to write into.
+    say
+        Language of sentences and pictures.
+    """
+    table = region_table(outcomes)
+    write_csv(table, stage / "areas.csv")
+    usable = table[table["state"].isin([State.DONE.value, State.KEPT.value])]
+    sentences = [_counted(table), *_not_done(table)]
+    compared: dict[str, Any] = {}
+    for name, (part, whole) in SHARES.items():
+        found = compare_shares(usable, part=part, whole=whole)
+        write_csv(found, stage / f"{name}.csv")
+        sentences += _share_sentences(name, found)
+        compared[name] = found.round(4).to_dict("records")
+        if (found["whole"] > 0).sum() > 1:
+            _draw(found, name, stage / f"{name}.png", say=say)
+    rates = compare_rates(usable, count="n_incidents", exposure="asset_years")
+    write_csv(rates, stage / "rates.csv")
+    sentences += _rate_sentences(rates)
+    return {"n_areas": len(table), "n_done": len(usable), **compared,
+            "rates": rates.round(4).to_dict("records"), "sentences": sentences}
+
+
+def _draw(found: pd.DataFrame, name: str, path: Path, *, say: Say) -> None:
+    with house_style():
+        figure = Figure(figsize=(8, 5), layout="constrained")
+        funnel(found, fit_funnel(found["part"].to_numpy(), found["whole"].to_numpy()).limits,
+               ax=figure.subplots(), say=say, name=name)
+        path.write_bytes(to_png(figure))
+
+
+def _counted(table: pd.DataFrame) -> Message:
+    kept = int((table["state"] == State.KEPT.value).sum())
+    return message("region.areas", n=len(table), kept=kept)
+
+
+def _not_done(table: pd.DataFrame) -> list[Message]:
+    out = table[~table["state"].isin([State.DONE.value, State.KEPT.value])]
+    return [message("region.not_done", area=row.area, where=row.where, got=row.got)
+            for row in out.itertuples()]
+
+
+def _share_sentences(name: str, found: pd.DataFrame) -> list[Message]:
+    """Say who stands out and whether areas differ beyond chance at all."""
+    seen = found[found["standing"] != Standing.NO_DATA.value]
+    if len(seen) < 2:
+        return [message(f"region.{name}_none")]
+    said = [message(f"region.{name}_all", share=seen["part"].sum() / seen["whole"].sum(),
+                    areas=len(seen))]
+    for side, code in ((Standing.FAR_HIGH, "high"), (Standing.FAR_LOW, "low")):
+        names = seen.loc[seen["standing"] == side.value, "area"]
+        if len(names):
+            said.append(message(f"region.{name}_{code}", n=len(names),
+                                names=tuple(names.head(NAMED))))
+    inside = (~seen["standing"].isin([Standing.FAR_HIGH.value, Standing.FAR_LOW.value])).all()
+    return [*said, message(f"region.{name}_alike")] if inside else said
+
+
+def _rate_sentences(rates: pd.DataFrame) -> list[Message]:
+    if len(rates) < 2:
+        return [message("region.rates_none")]
+    worst = rates.iloc[int(rates["pooled"].argmax())]
+    return [message("region.rates_worst", area=worst["area"], rate=worst["pooled"],
+                    low=worst["low"], high=worst["high"], first=int(worst["rank_low"]),
+                    last=int(worst["rank_high"]), areas=len(rates))]

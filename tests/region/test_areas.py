@@ -1,0 +1,120 @@
+"""Areas are told apart only where chance does not explain it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.stats import betabinom, binom
+
+from rehit.errors import SettingError
+from rehit.region.areas import (
+    Funnel,
+    Standing,
+    compare_rates,
+    compare_shares,
+    exact_limit,
+    fit_funnel,
+)
+
+
+def test_exact_limits_against_the_binomial_distribution() -> None:
+    """Below the limit's whole number the chance is at most asked for, above it at least."""
+    for n in (10, 57, 400):
+        limit = exact_limit(0.13, np.array([n]), chance=0.975)[0] * n
+        assert binom.cdf(np.ceil(limit), n, 0.13) >= 0.975
+        assert binom.cdf(np.floor(limit) - 1, n, 0.13) < 0.975
+
+
+def test_limits_against_the_normal_approximation_of_large_areas() -> None:
+    low, high = Funnel(0.3, 0.0).limits(np.array([40_000]), level=0.95)
+    error = 1.959964 * np.sqrt(0.3 * 0.7 / 40_000)
+    assert low[0] == pytest.approx(0.3 - error, abs=2e-5)
+    assert high[0] == pytest.approx(0.3 + error, abs=2e-5)
+
+
+def test_chance_alone_leaves_one_area_in_twenty_outside_and_no_scatter() -> None:
+    rng, outside, scattered, areas = np.random.default_rng(3), 0, 0, 0
+    for _ in range(60):
+        n = rng.integers(30, 900, 40)
+        y = rng.binomial(n, 0.4)
+        funnel = fit_funnel(y, n)
+        scattered += funnel.between > 0.02
+        found = compare_shares(pd.DataFrame({"area": range(40), "y": y, "n": n}), part="y",
+                               whole="n")["standing"]
+        outside += (found != Standing.INSIDE).sum()
+        areas += 40
+    assert scattered <= 3
+    assert 0.02 <= outside / areas <= 0.07
+
+
+def test_scatter_between_areas_against_what_was_planted() -> None:
+    rng = np.random.default_rng(5)
+    n = rng.integers(200, 2000, 400)
+    y = rng.binomial(n, np.clip(rng.normal(0.5, 0.08, 400), 0, 1))
+    # Winsorised at a tenth each side, so somewhat below the full scatter of 0.08.
+    assert 0.05 < fit_funnel(y, n).between < 0.085
+
+
+def test_one_area_far_off_is_named_and_the_others_are_not() -> None:
+    n = np.full(12, 500)
+    y = np.array([200, 205, 195, 210, 190, 198, 202, 207, 193, 201, 199, 320])
+    found = compare_shares(pd.DataFrame({"area": list("abcdefghijkl"), "y": y, "n": n}),
+                           part="y", whole="n").set_index("area")["standing"]
+    assert found["l"] == Standing.FAR_HIGH
+    assert (found.drop("l") == Standing.INSIDE).all()
+
+
+def test_pooling_draws_the_small_area_most_and_its_interval_covers() -> None:
+    rng, inside = np.random.default_rng(7), 0
+    for _ in range(50):
+        n = rng.integers(5, 300, 30)
+        truth = rng.beta(8, 12, 30)
+        y = rng.binomial(n, truth)
+        found = compare_shares(pd.DataFrame({"area": range(30), "y": y, "n": n}), part="y",
+                               whole="n")
+        inside += ((found["low"] <= truth) & (truth <= found["high"])).sum()
+    assert 0.86 <= inside / 1500 <= 0.94
+    small = found.loc[found["whole"].idxmin()]
+    large = found.loc[found["whole"].idxmax()]
+    pool = y.sum() / n.sum()
+    assert abs(large["pooled"] - large["share"]) <= abs(small["pooled"] - small["share"]) + 1e-9
+    assert min(small["share"], pool) - 0.05 <= small["pooled"] <= max(small["share"], pool) + 0.05
+
+
+def test_beta_prior_against_scipy_beta_binomial_likelihood() -> None:
+    from rehit.region.areas import _beta_prior
+
+    rng = np.random.default_rng(11)
+    n = rng.integers(20, 400, 200)
+    y = rng.binomial(n, rng.beta(6, 14, 200))
+    a, b = _beta_prior(y.astype(float), n.astype(float))
+    best = betabinom.logpmf(y, n, a, b).sum()
+    for factor in (0.9, 1.1):
+        assert betabinom.logpmf(y, n, a * factor, b).sum() < best
+        assert betabinom.logpmf(y, n, a, b * factor).sum() < best
+
+
+def test_rates_cover_the_truth_and_ranks_of_equal_areas_are_not_told_apart() -> None:
+    rng, inside = np.random.default_rng(13), 0
+    for _ in range(50):
+        exposure = rng.uniform(50, 2000, 25)
+        truth = rng.gamma(4, 0.1, 25)
+        areas = pd.DataFrame({"area": range(25), "n": rng.poisson(truth * exposure),
+                              "asset_years": exposure})
+        found = compare_rates(areas, count="n", exposure="asset_years")
+        inside += ((found["low"] <= truth) & (truth <= found["high"])).sum()
+    assert 0.85 <= inside / 1250 <= 0.94
+    alike = compare_rates(pd.DataFrame({"area": range(6), "n": [40] * 6, "x": [100.0] * 6}),
+                          count="n", exposure="x")
+    assert (alike["rank_low"] == 1).all()
+    assert (alike["rank_high"] == 6).all()
+
+
+def test_areas_without_an_exposure_or_an_incident_are_left_out_or_said_so() -> None:
+    areas = pd.DataFrame({"area": ["a", "b"], "n": [3, 4], "x": [np.nan, 2.0], "y": [0, 0]})
+    assert compare_rates(areas, count="n", exposure="x")["area"].tolist() == ["b"]
+    found = compare_shares(areas, part="y", whole="y")
+    assert (found["standing"] == Standing.NO_DATA).all()
+    with pytest.raises(SettingError, match="no incident"):
+        fit_funnel(np.zeros(2), np.zeros(2))

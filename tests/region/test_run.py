@@ -1,0 +1,154 @@
+"""Many projects on a real local Dask cluster: each done once, one bad one stops no other."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import cloudpickle
+import pytest
+from distributed import Client, LocalCluster
+from small_town import make_town
+
+from rehit.cli import main
+from rehit.errors import InputFileError, SettingError
+from rehit.region.run import (
+    Outcome,
+    State,
+    _spread,
+    find_projects,
+    project_key,
+    region_table,
+    run_one,
+    run_region,
+)
+
+cloudpickle.register_pickle_by_value(sys.modules[__name__])
+
+
+@pytest.fixture(scope="module")
+def towns(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Three towns, one of them with a log that is no table."""
+    folder = tmp_path_factory.mktemp("towns")
+    for name in ("east", "north", "west"):
+        make_town(folder / name)
+    (folder / "west" / "log.csv").write_bytes(b"")
+    return folder
+
+
+@pytest.fixture(scope="module")
+def first(towns: Path,
+          tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, tuple[Outcome, ...]]:
+    out = tmp_path_factory.mktemp("state")
+    return out, run_region(towns, out=out, workers=2)
+
+
+def test_each_project_ends_and_the_bad_one_says_why(
+        first: tuple[Path, tuple[Outcome, ...]]) -> None:
+    east, north, west = first[1]
+    assert [o.state for o in (east, north, west)] == [State.DONE, State.DONE, State.REFUSED]
+    assert west.where.endswith("log.csv")
+    assert east.figures == north.figures  # the same invented town twice
+    assert east.figures["n_incidents"] > 0
+    assert 0 < east.figures["n_rehits"] <= east.figures["n_known"]
+
+
+def test_workers_find_what_one_process_finds(towns: Path,
+                                             first: tuple[Path, tuple[Outcome, ...]]) -> None:
+    alone = run_one("east", str(towns / "east"), project_key(towns / "east"))
+    assert alone == first[1][0]
+
+
+def test_a_second_run_makes_only_what_changed(
+        towns: Path, first: tuple[Path, tuple[Outcome, ...]]) -> None:
+    out = first[0]
+    before = {path.name: path.read_bytes() for path in out.iterdir()}
+    again = run_region(towns, out=out, workers=1)
+    assert [o.state for o in again] == [State.KEPT, State.KEPT, State.REFUSED]
+    assert {path.name: path.read_bytes() for path in out.iterdir()} == before
+    settings = towns / "north" / "rehit.toml"
+    text = settings.read_text(encoding="utf-8")
+    settings.write_text(text + "\n[hotspots]\nthreshold_per_year = 9\n", encoding="utf-8")
+    try:
+        changed = run_region(towns, out=out, workers=1)
+    finally:
+        settings.write_text(text, encoding="utf-8")
+    assert [o.state for o in changed] == [State.KEPT, State.DONE, State.REFUSED]
+
+
+def test_results_are_no_part_of_the_key_but_every_file_is(tmp_path: Path) -> None:
+    town = make_town(tmp_path / "town")
+    key = project_key(town)
+    (town / "results").mkdir()
+    (town / "results" / "summary.json").write_text("{}", encoding="utf-8")
+    (town / "results" / "repeats.csv").write_text("x", encoding="utf-8")
+    assert project_key(town) == key
+    log = town / "log.csv"
+    log.write_bytes(log.read_bytes() + b"\n")
+    assert project_key(town) != key
+
+
+def _dies_once(area: str, folder: str, key: str) -> Outcome:
+    """Take its worker down the first time it is tried."""
+    mark = Path(folder) / "tried"
+    if not mark.exists():
+        mark.write_text("once", encoding="utf-8")
+        os._exit(1)
+    return Outcome(area, State.DONE, key, {"n_rows": 1})
+
+
+def test_a_worker_that_dies_costs_no_project(tmp_path: Path) -> None:
+    with LocalCluster(n_workers=1, threads_per_worker=1, dashboard_address=None,
+                      host="127.0.0.1") as cluster, Client(cluster) as client:
+        found = list(_spread(client, [("a", tmp_path, "k")], work=_dies_once))
+    assert [(o.area, o.state) for o in found] == [("a", State.DONE)]
+
+
+def test_a_scheduler_elsewhere_is_used_and_a_silent_one_is_refused(
+        towns: Path, tmp_path: Path, unused_address: str) -> None:
+    with LocalCluster(n_workers=1, threads_per_worker=1, dashboard_address=None,
+                      host="127.0.0.1") as cluster:
+        found = run_region(towns / "east", out=tmp_path / "a", scheduler=cluster.scheduler_address)
+    assert [o.state for o in found] == [State.DONE]
+    with pytest.raises(SettingError, match="does not answer"):
+        run_region(towns / "east", out=tmp_path / "b", scheduler=unused_address)
+
+
+@pytest.fixture
+def unused_address() -> Iterator[str]:
+    import socket
+
+    with socket.socket() as held:
+        held.bind(("127.0.0.1", 0))
+        yield f"tcp://127.0.0.1:{held.getsockname()[1]}"
+
+
+def test_a_folder_without_projects_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(InputFileError, match=r"rehit\.toml"):
+        find_projects(tmp_path)
+
+
+def test_the_table_counts_asset_years_only_where_there_is_a_register() -> None:
+    figures = {"n_incidents": 10, "years": 2.0, "n_assets": 50}
+    table = region_table([Outcome("a", State.DONE, "k", figures),
+                          Outcome("b", State.REFUSED, "k", {}, where="x", got="y")])
+    assert table["asset_years"].tolist()[0] == 100
+    assert table["asset_years"].isna().tolist() == [False, True]
+
+
+@pytest.mark.parametrize(("lang", "said"), [("en", "3 areas were looked at"),
+                                            ("es", "Se han examinado 3 zonas")])
+def test_the_command_writes_the_comparison(towns: Path, tmp_path: Path, lang: str, said: str,
+                                           capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["region", str(towns), "--out", str(tmp_path / "r"), "--workers", "1",
+                 "--lang", lang]) == 0
+    text = capsys.readouterr().out
+    assert said in text
+    assert "west" in text
+    summary = json.loads((tmp_path / "r" / "summary.json").read_text(encoding="utf-8"))
+    assert (summary["n_areas"], summary["n_done"]) == (3, 2)
+    assert {"areas.csv", "in_time.csv", "rehits.csv", "rehits.png", "summary.json"} <= {
+        Path(name).name for name in summary["files"]}
