@@ -258,7 +258,8 @@ class Chain:
         """The asset register, if the project has one."""
         path = self.project.path("register")
         return None if path is None else read_register(
-            path, crs=self.project.crs, extra=self.project.register_effects)
+            path, crs=self.project.crs, vocabulary=self.project.path("vocabulary"),
+            extra=self.project.register_effects)
 
     @_Result
     def streets(self) -> gpd.GeoDataFrame | None:

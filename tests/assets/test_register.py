@@ -158,7 +158,7 @@ def test_all_faults_at_once(tmp_path: Path) -> None:
 
 def test_user_columns_and_words(tmp_path: Path) -> None:
     words = tmp_path / "words.csv"
-    words.write_text("term,field,code,language,reason\nmoon dust,substrate,stone,en,local\n")
+    words.write_text("word,kind,code,language,reason\nmoon dust,substrate,stone,en,local\n")
     rows = ROWS.rename(columns={"Asset No": "Kennung"})
     found = read_register(write(tmp_path, "csv", rows), crs=CRS, vocabulary=words,
                           columns={"asset_id": "Kennung"})

@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-import csv
-from importlib.resources import files
-
 import pandas as pd
 import pytest
 
 from rehit.incidents.clean import clean_incidents
 from rehit.incidents.meaning import flagged, translate
 from rehit.incidents.rows import Cleaned, CleanSettings
-from rehit.words.log_vocabulary import default_words
+from rehit.words.vocabulary import default_words
 
 
 def clean(**row: str) -> Cleaned:
@@ -105,12 +102,3 @@ def test_logs_in_other_languages_are_understood_without_guessing(
         field: str, word: str, code: str) -> None:
     read = translate(pd.Series([word]), default_words(field), fuzzy=False).iloc[0]
     assert read["code"] == code
-
-
-def test_a_surface_word_of_another_language_means_the_same_in_log_and_register() -> None:
-    log = default_words("substrate").codes
-    source = files("rehit") / "words" / "surfaces.csv"
-    terms = [row for row in csv.DictReader(source.read_text(encoding="utf-8").splitlines())
-             if row["field"] == "substrate" and row["language"] != "en"]
-    assert len(terms) > 80
-    assert [row for row in terms if log.get(row["term"]) != row["code"]] == []

@@ -59,7 +59,7 @@ def features(frame: gpd.GeoDataFrame, *, kind: str, parameters: Parameters,
     parts = address_table(frame["address_key"])
     substrate = frame["substrate"].astype("str").fillna("").replace("unknown", "")
     written = frame[kind].astype("str")
-    code = code_texts(written, field="asset_type", otherwise="").replace("unknown", "")
+    code = code_texts(written, kind="asset_type", otherwise="").replace("unknown", "")
     own = written.str.lower().fillna("").replace("unknown", "")
     return Features(
         frame.geometry.to_numpy(), code.where(code != "", own).to_numpy(object),

@@ -22,7 +22,7 @@ from rehit.tables import table as contract
 from rehit.words.addresses import address_table
 from rehit.words.geometry_text import read_shape
 from rehit.words.numbers import coordinate_numbers
-from rehit.words.vocabulary import Vocabulary, code_texts, default_vocabulary, load_vocabulary
+from rehit.words.vocabulary import Terms, code_texts, load_words
 
 # Where the assets of a register stand: points, lines or areas in the project's projection.
 
@@ -192,7 +192,7 @@ def inspect_register(path: Path | str, *, crs: object, columns: Mapping[str, str
     faults += shape_faults + _extra_faults(raw, chosen, extra, where=where)
     if faults:
         raise ManyErrors(where, faults)
-    words = load_vocabulary(vocabulary) if vocabulary else default_vocabulary()
+    words = load_words(vocabulary)
     table, field_notes = _fields(raw, chosen, words)
     table = table.assign(**{name: _as_written(raw.table[name]) for name in extra})
     frame = gpd.GeoDataFrame(table, geometry=shapes)
@@ -214,7 +214,7 @@ def inspect_register(path: Path | str, *, crs: object, columns: Mapping[str, str
                            (*notes, *shape_notes, *field_notes, *id_notes))
 
 
-def _fields(raw: RawTable, chosen: Mapping[str, str], words: Vocabulary) -> tuple[
+def _fields(raw: RawTable, chosen: Mapping[str, str], words: Mapping[str, Terms]) -> tuple[
         pd.DataFrame, list[str]]:
     notes: list[str] = []
     rows = raw.table.index
@@ -229,7 +229,7 @@ def _fields(raw: RawTable, chosen: Mapping[str, str], words: Vocabulary) -> tupl
     table = pd.DataFrame({
         "asset_id": column("asset_id"),
         "asset_type": _asset_type(column("asset_type"), words),
-        "substrate": code_texts(column("substrate"), field="substrate", vocabulary=words),
+        "substrate": code_texts(column("substrate"), kind="substrate", words=words),
         "finish": _finish(column("finish"), column("substrate"), words),
         "wall_area_m2": _area(column, notes),
         "owner": column("owner"),
@@ -240,7 +240,7 @@ def _fields(raw: RawTable, chosen: Mapping[str, str], words: Vocabulary) -> tupl
     })
     table["coating_allowed"] = _flag(column("coating_allowed"), words, default=~table["heritage"],
                                      name="coating_allowed", notes=notes)
-    table["access"] = code_texts(column("access"), field="access", vocabulary=words,
+    table["access"] = code_texts(column("access"), kind="access", words=words,
                                  otherwise="ground")
     table["traffic_control"] = _flag(column("traffic_control"), words, default=False,
                                      name="traffic_control", notes=notes)
@@ -267,19 +267,19 @@ def _as_written(values: pd.Series) -> pd.Series:
     return values.str.strip().str.lower().astype("str")
 
 
-def _asset_type(values: pd.Series, words: Vocabulary) -> pd.Series:
+def _asset_type(values: pd.Series, words: Mapping[str, Terms]) -> pd.Series:
     """A known kind by its code, any other as written in lower case."""
-    coded = code_texts(values, field="asset_type", vocabulary=words, otherwise="")
+    coded = code_texts(values, kind="asset_type", words=words, otherwise="")
     return coded.where(coded != "", values.fillna("unknown").str.lower()).astype("str")
 
 
-def _finish(finish: pd.Series, substrate: pd.Series, words: Vocabulary) -> pd.Series:
+def _finish(finish: pd.Series, substrate: pd.Series, words: Mapping[str, Terms]) -> pd.Series:
     """The finish column where it says, else what the surface words say ("Metal - Painted")."""
-    own = code_texts(finish, field="finish", vocabulary=words)
-    flag = code_texts(finish, field="yes_no", vocabulary=words, otherwise="")
+    own = code_texts(finish, kind="finish", words=words)
+    flag = code_texts(finish, kind="yes_no", words=words, otherwise="")
     own = own.mask(own.eq("unknown") & flag.eq("yes"), "painted")
     own = own.mask(own.eq("unknown") & flag.eq("no"), "bare")
-    return own.where(own != "unknown", code_texts(substrate, field="finish", vocabulary=words))
+    return own.where(own != "unknown", code_texts(substrate, kind="finish", words=words))
 
 
 def _area(column: object, notes: list[str]) -> pd.Series:
@@ -297,9 +297,9 @@ def _area(column: object, notes: list[str]) -> pd.Series:
     return area.fillna(product)
 
 
-def _flag(values: pd.Series, words: Vocabulary, *, default: pd.Series | bool, name: str,
+def _flag(values: pd.Series, words: Mapping[str, Terms], *, default: pd.Series | bool, name: str,
           notes: list[str]) -> pd.Series:
-    coded = code_texts(values, field="yes_no", vocabulary=words, otherwise="")
+    coded = code_texts(values, kind="yes_no", words=words, otherwise="")
     unsaid = coded.eq("")
     if unsaid.any():
         strange = sorted(values[unsaid].dropna().unique())[:3]

@@ -38,7 +38,7 @@ from rehit.incidents.times import (
 )
 from rehit.observed import Window
 from rehit.tables import check
-from rehit.words.log_vocabulary import Say, load_words, plain_words
+from rehit.words.vocabulary import Terms, load_words, plain_words
 
 
 @dataclass
@@ -47,7 +47,7 @@ class _Work:
 
     rows: pd.DataFrame
     ledger: Ledger
-    words: dict[str, Say]
+    words: dict[str, Terms]
     reason: pd.Series
     times: Times
     meaning: dict[str, pd.DataFrame]
@@ -158,7 +158,7 @@ def _without_persons(rows: pd.DataFrame, ledger: Ledger, settings: CleanSettings
     return clean
 
 
-def _sizes(rows: pd.DataFrame, unit: str, words: Say, settings: CleanSettings,
+def _sizes(rows: pd.DataFrame, unit: str, words: Terms, settings: CleanSettings,
            ledger: Ledger) -> pd.DataFrame:
     comma = comma_habit(rows["size"].dropna().unique())
     sizes = read_sizes(rows["size"], unit=unit, words=words, parameters=settings.parameters,

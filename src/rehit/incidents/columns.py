@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import csv
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
-from importlib.resources import files
 from itertools import pairwise
 from typing import Any
 
@@ -17,9 +15,10 @@ import pandas as pd
 from rehit.files.headers import OTHER, header_scores, plain_words
 from rehit.incidents.dates import NUMBER_FORMATS, parse_dates, picture_format
 from rehit.incidents.times import DURATION_FIELDS, read_duration
+from rehit.packaged import packaged_rows
 from rehit.words.geometry_text import is_shape
-from rehit.words.log_vocabulary import default_words
 from rehit.words.numbers import is_grouped, ungrouped_texts
+from rehit.words.vocabulary import default_words
 
 SAMPLE = 2000
 MOST_WORDS = 200
@@ -192,8 +191,7 @@ def _size_share(kept: pd.Series) -> float:
 
 @cache
 def _street_words() -> frozenset[str]:
-    text = (files("rehit.words") / "log_values.csv").read_text(encoding="utf-8")
-    return frozenset(row["word"] for row in csv.DictReader(text.splitlines())
+    return frozenset(row["word"] for row in packaged_rows("words", "log_values.csv")
                      if row["kind"] == "street")
 
 

@@ -18,7 +18,7 @@ from rehit.incidents.places import EXACT_KINDS, Points
 from rehit.incidents.rows import CleanSettings, is_blank_id
 from rehit.incidents.times import Times
 from rehit.parameters import Parameters
-from rehit.words.log_vocabulary import Say, plain_words
+from rehit.words.vocabulary import Terms, plain_words
 
 # Pairs of reports that may speak of one marking: same place by some key, times that overlap.
 
@@ -540,7 +540,7 @@ SURFACE_FAMILY = {"brick": 0, "stone": 0, "concrete": 0, "render": 0, "tile": 0,
 
 
 def read_reports(rows: pd.DataFrame, *, times: Times, states: pd.DataFrame, points: Points,
-                 judged: pd.DataFrame, substrate: pd.Series, words: Say, crs: str) -> Reports:
+                 judged: pd.DataFrame, substrate: pd.Series, words: Terms, crs: str) -> Reports:
     """Put what joining needs of all rows into columns of numbers.
 
     Parameters
@@ -574,7 +574,7 @@ def read_reports(rows: pd.DataFrame, *, times: Times, states: pd.DataFrame, poin
         y=np.where(exact, points.y * metre, np.nan))
 
 
-def _kinds_of_thing(texts: pd.Series, words: Say) -> pd.Series:
+def _kinds_of_thing(texts: pd.Series, words: Terms) -> pd.Series:
     """Return the kind of thing under one name; a word that is not known stands for itself."""
     codes, unique = pd.factorize(texts, use_na_sentinel=True)
     kinds: list[str | None] = []

@@ -8,13 +8,13 @@ import numpy as np
 import pandas as pd
 
 from rehit.incidents.ledger import Ledger
-from rehit.words.log_vocabulary import Hit, Say
+from rehit.words.vocabulary import Hit, Terms, telling_hit
 
 NOTHING = "unknown"
 TRANSLATION_COLUMNS = ("field", "before", "after", "rule", "count")
 
 
-def translate(texts: pd.Series, words: Say, *, nothing: str = NOTHING, fuzzy: bool = True,
+def translate(texts: pd.Series, words: Terms, *, nothing: str = NOTHING, fuzzy: bool = True,
               choose: Callable[[tuple[Hit, ...]], Hit | None] | None = None) -> pd.DataFrame:
     """Put a column of words into codes, each different text once.
 
@@ -39,25 +39,25 @@ def translate(texts: pd.Series, words: Say, *, nothing: str = NOTHING, fuzzy: bo
 
     Examples
     --------
-    >>> from rehit.words.log_vocabulary import default_words
+    >>> from rehit.words.vocabulary import default_words
     >>> translate(pd.Series(["Metal - Painted", None]), default_words("substrate"))["code"].tolist()
     ['metal', 'unknown']
     """
     codes, unique = pd.factorize(texts, use_na_sentinel=True)
-    pick = choose or _first_that_says_something
+    pick = choose or telling_hit
     read = [_translate_one(text, words, nothing, fuzzy, pick) for text in unique]
     table = pd.DataFrame([*read, (nothing, "")], columns=["code", "rule"], dtype="str")
     return table.take(codes).set_axis(texts.index)
 
 
-def flagged(texts: pd.Series, words: Say, code: str) -> pd.Series:
+def flagged(texts: pd.Series, words: Terms, code: str) -> pd.Series:
     """Return where a text holds a word of the given code, among whatever else it says."""
     codes, unique = pd.factorize(texts, use_na_sentinel=True)
     found = [any(hit.code == code for hit in words.find(text)) for text in unique]
     return pd.Series(np.append(np.array(found, dtype=bool), False)[codes], index=texts.index)
 
 
-def read_meaning(rows: pd.DataFrame, words: Mapping[str, Say]) -> dict[str, pd.DataFrame]:
+def read_meaning(rows: pd.DataFrame, words: Mapping[str, Terms]) -> dict[str, pd.DataFrame]:
     """Translate every coded field of the rows.
 
     Parameters
@@ -65,7 +65,7 @@ def read_meaning(rows: pd.DataFrame, words: Mapping[str, Say]) -> dict[str, pd.D
     rows
         From :func:`rehit.incidents.rows.prepare`.
     words
-        From :func:`rehit.words.log_vocabulary.load_words`.
+        From :func:`rehit.words.vocabulary.load_words`.
 
     Returns
     -------
@@ -133,7 +133,7 @@ def _counted(name: str, source: pd.Series, table: pd.DataFrame) -> pd.DataFrame:
     return counted
 
 
-def _translate_one(text: str, words: Say, nothing: str, fuzzy: bool,
+def _translate_one(text: str, words: Terms, nothing: str, fuzzy: bool,
                    choose: Callable[[tuple[Hit, ...]], Hit | None]) -> tuple[str, str]:
     hits = words.find(text, fuzzy=fuzzy)
     chosen = choose(hits)
@@ -147,16 +147,10 @@ def _translate_one(text: str, words: Say, nothing: str, fuzzy: bool,
     return chosen.code, "first_of_several" if several else "word"
 
 
-def _first_that_says_something(hits: tuple[Hit, ...]) -> Hit | None:
-    telling = [hit for hit in hits if hit.code not in (NOTHING, "other") and not hit.misspelt]
-    telling = telling or [hit for hit in hits if hit.code not in (NOTHING, "other")]
-    return telling[0] if telling else (hits[0] if hits else None)
-
-
 def _state(hits: tuple[Hit, ...]) -> Hit | None:
     """Of "Completed - Dup" the state is "completed"; the duplicate word is read on its own."""
     state = [hit for hit in hits if hit.code != "duplicate"]
-    return _first_that_says_something(tuple(state)) or (
+    return telling_hit(tuple(state)) or (
         Hit(NOTHING, hits[0].word, False) if hits else None)
 
 
@@ -165,14 +159,14 @@ def _quiet(table: pd.DataFrame) -> pd.DataFrame:
     return table.assign(rule=table["rule"].mask(table["rule"] == "unknown_word", ""))
 
 
-def _from_elsewhere(table: pd.DataFrame, texts: pd.Series, words: Say, nothing: str, rule: str,
+def _from_elsewhere(table: pd.DataFrame, texts: pd.Series, words: Terms, nothing: str, rule: str,
                     *, empty: pd.Series | None = None) -> pd.DataFrame:
     """Fill what the field itself leaves open from another text, without guessing at spelling."""
     open_rows = (table["code"] == nothing) & texts.notna() & (
         (table["rule"] != "unknown_word") if empty is None else empty)
     if not open_rows.any():
         return table
-    longer = Say(words.kind, {w: c for w, c in words.codes.items() if _speaks_alone(w, rule)},
+    longer = Terms(words.kind, {w: c for w, c in words.codes.items() if _speaks_alone(w, rule)},
                    words.longest)
     found = translate(texts.where(open_rows), longer, nothing=nothing, fuzzy=False)
     gained = open_rows & (found["code"] != nothing)
@@ -180,7 +174,7 @@ def _from_elsewhere(table: pd.DataFrame, texts: pd.Series, words: Say, nothing: 
                          "rule": table["rule"].mask(gained, rule)})
 
 
-# Say that answer a field of their own but mean something else within a sentence.
+# Words that answer a field of their own but mean something else within a sentence.
 _ONLY_IN_FIELD = frozenset((
     "yes", "y", "true", "t", "1", "x", "no", "n", "false", "f", "0", "p1", "p2", "p3", "high",
     "low", "medium", "normal", "standard", "urgent", "emergency", "other", "none", "unknown",

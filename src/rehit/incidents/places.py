@@ -18,8 +18,8 @@ from rehit.incidents.rows import CleanSettings
 from rehit.parameters import Parameters
 from rehit.words.addresses import address_table
 from rehit.words.geometry_text import is_shape, shape_point
-from rehit.words.log_vocabulary import Say
 from rehit.words.numbers import is_grouped, ungrouped
+from rehit.words.vocabulary import Terms
 
 # Coordinates as logs write them, read to degrees (WGS 84) from every place they stand in.
 
@@ -457,7 +457,7 @@ CODES = ("surveyed", "address", "street", "default", "none")
 EXACT_KINDS = ("number", "intersection")
 
 
-def judge_places(rows: pd.DataFrame, points: Points, *, words: Say, parameters: Parameters,
+def judge_places(rows: pd.DataFrame, points: Points, *, words: Terms, parameters: Parameters,
                  ledger: Ledger) -> pd.DataFrame:
     """Return the address keys and the place quality of every row.
 

@@ -10,7 +10,7 @@ from typing import NamedTuple
 import pandas as pd
 
 from rehit.parameters import Parameters, load_parameters
-from rehit.words.log_vocabulary import Say, default_words, plain_words
+from rehit.words.vocabulary import Terms, default_words, plain_words
 
 # Numbers in sizes, and whether a comma before three digits parts thousands or decimals.
 
@@ -143,7 +143,7 @@ UNREAD = Size(math.nan, "unknown", "size_unreadable")
 AMBIGUOUS = "comma_could_be_thousands"
 
 
-def read_size(text: str, *, unit: str = "", words: Say | None = None,
+def read_size(text: str, *, unit: str = "", words: Terms | None = None,
               parameters: Parameters | None = None, loose: bool = True,
               comma: str | None = None) -> Size:
     """Return the marked area that a text gives.
@@ -193,7 +193,7 @@ def read_size(text: str, *, unit: str = "", words: Say | None = None,
     return size
 
 
-def read_sizes(texts: pd.Series, *, unit: str = "", words: Say | None = None,
+def read_sizes(texts: pd.Series, *, unit: str = "", words: Terms | None = None,
                parameters: Parameters | None = None, loose: bool = True,
                comma: str | None = None) -> pd.DataFrame:
     """Read a column of sizes, each different text once.
@@ -238,7 +238,7 @@ def _measured(line: str, unit: str, comma: str) -> Size | None:
     return None
 
 
-def _by_word(line: str, unit: str, words: Say | None, numbers: Parameters,
+def _by_word(line: str, unit: str, words: Terms | None, numbers: Parameters,
              comma: str) -> Size | None:
     if found := _ONE_SIDE.search(line):
         side = _length(found.group(1), _unit(found.group(2)), comma)

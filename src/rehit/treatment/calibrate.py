@@ -360,7 +360,7 @@ def _columns(table: pd.DataFrame, chosen: Mapping[str, str]) -> pd.DataFrame:
     again = works["work_id"].duplicated() & works["work_id"].notna()
     works["work_id"] = works["work_id"].where(~again, works["work_id"] + " " + row).fillna(row)
     works["method_given"] = text("method")
-    coded = code_texts(works["method_given"], field="method", otherwise="")
+    coded = code_texts(works["method_given"], kind="method", otherwise="")
     works["method"] = coded.where(coded != "")
     for name in NUMBERS:
         works[name] = number(name)

@@ -95,7 +95,7 @@ def case_facts(incidents: pd.DataFrame, *, parameters: Parameters) -> pd.DataFra
     facts["area"] = np.where(known, area, parameters["treatment.unknown_area_m2"])
     kind = _codes(incidents, "asset_type", "")
     if "asset_type_given" in incidents:
-        given = code_texts(incidents["asset_type_given"].astype("str"), field="asset_type",
+        given = code_texts(incidents["asset_type_given"].astype("str"), kind="asset_type",
                            otherwise="").to_numpy(object)
         kind = np.where(np.isin(kind, ("", "unknown")), given, kind)
     facts["asset_type"] = np.where(kind == "", "unknown", kind)

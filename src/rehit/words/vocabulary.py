@@ -1,16 +1,17 @@
-"""Say for surfaces and street things, turned into codes; shared by the rooms that read files.
+"""The words that logs, registers and works logs use, and the codes they stand for.
 
-``words/surfaces.csv``, ``things.csv`` and ``methods.csv`` have the columns
-``term, field, code, language, reason``; a user's file of the same shape goes before them.
+``words/terms/<kind>.csv`` has the columns ``word, code, language, reason``, one table per kind of
+word whatever the file it is read from. A user's table has ``kind`` before them; its rows win.
 """
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterable, Mapping
+import unicodedata
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
+from typing import NamedTuple
 
 import pandas as pd
 from rapidfuzz.distance import OSA
@@ -18,143 +19,228 @@ from rapidfuzz.distance import OSA
 from rehit.errors import InputFileError, ManyErrors, RehitError
 from rehit.files.reader import read_table
 from rehit.packaged import packaged_rows
-from rehit.words.addresses import plain
 
-COLUMNS = ("term", "field", "code", "language", "reason")
-LONGEST_TERM_WORDS = 4
-_NOT_WORD = re.compile(r"[\W_]+")
+KINDS = ("substrate", "finish", "medium", "status", "outcome", "priority", "size",
+         "place_quality", "asset_type", "yes_no", "access", "method")
+USER_COLUMNS = ("kind", "word", "code", "language", "reason")
+# What a user's row may say; size words carry names of rows of defaults/incidents.csv.
+SIZE_CODES = ("tiny", "small", "medium", "large", "very_large", "door")
+STATUS_CODES = ("open", "cleared", "closed", "duplicate", "void", "unknown")
+# Codes that say nothing where another word of the text says something.
+SILENT = ("unknown", "other")
+LONGEST_TEXT = 200
+# A slip of the pen in a word shorter than this is too easily another word; in a word no longer
+# than the next only a swapped, lost or doubled letter counts ("store" is not "stone"); from the
+# last on two slips do.
+SHORTEST_MISSPELT, SHORT, LONG = 4, 5, 8
+
+
+class Hit(NamedTuple):
+    """One word found in a text: the code it stands for, and whether it was misspelt."""
+
+    code: str
+    word: str
+    misspelt: bool
 
 
 @dataclass(frozen=True)
-class Vocabulary:
-    """Terms and their codes for each field; :func:`load_vocabulary` makes it."""
+class Terms:
+    """The words of one kind, by their plain form."""
 
-    fields: Mapping[str, Mapping[str, str]]
+    kind: str
+    codes: Mapping[str, str]
+    longest: int
 
-    def codes(self, field: str) -> tuple[str, ...]:
-        """Return the codes that a field may take, in file order."""
-        return tuple(dict.fromkeys(self.fields[field].values()))
+    def find(self, text: str, *, fuzzy: bool = True) -> tuple[Hit, ...]:
+        """Return the words found in `text` from left to right, the longest phrase first.
+
+        Examples
+        --------
+        >>> [hit.code for hit in default_words("substrate").find("Brik wall, painted")]
+        ['brick']
+        """
+        tokens = plain_words(text)
+        hits: list[Hit] = []
+        place = 0
+        while place < len(tokens):
+            length, hit = self._longest_at(tokens, place)
+            if hit is None and fuzzy:
+                hit = self._misspelt(tokens[place])
+            if hit is not None:
+                hits.append(hit)
+            place += length
+        return tuple(hits)
+
+    def _longest_at(self, tokens: list[str], place: int) -> tuple[int, Hit | None]:
+        for length in range(min(self.longest, len(tokens) - place), 0, -1):
+            phrase = " ".join(tokens[place:place + length])
+            if phrase in self.codes:
+                return length, Hit(self.codes[phrase], phrase, False)
+        return 1, None
+
+    def _misspelt(self, token: str) -> Hit | None:
+        """Find the one word within a slip or two of `token`, or none if two codes are as near."""
+        if len(token) < SHORTEST_MISSPELT or not token.isalpha():
+            return None
+        best: dict[str, str] = {}
+        least = (1 if len(token) < LONG else 2) + 1
+        for word, code in self.codes.items():
+            if abs(len(word) - len(token)) > 2 or len(word) < SHORTEST_MISSPELT or (
+                    word[0] != token[0]) or _another_short_word(token, word):
+                continue
+            distance = OSA.distance(token, word, score_cutoff=least)
+            if distance < least:
+                best, least = {code: word}, distance
+            elif distance == least and best:
+                best[code] = word
+        if len(best) != 1:
+            return None
+        code, word = next(iter(best.items()))
+        return Hit(code, word, True)
 
 
-@cache
-def default_vocabulary() -> Vocabulary:
-    """Return rehit's words: substrate, finish, asset_type, yes_no, access and method (of work)."""
-    rows: list[dict[str, str]] = []
-    for name in ("surfaces.csv", "things.csv", "methods.csv"):
-        rows += packaged_rows("words", name)
-    return Vocabulary(_collect(rows))
+def _another_short_word(token: str, word: str) -> bool:
+    return len(token) == len(word) <= SHORT and sorted(token) != sorted(word)
 
 
-def load_vocabulary(path: Path | str | None = None) -> Vocabulary:
-    """Return rehit's words, with those of the user's CSV put before them.
-
-    Parameters
-    ----------
-    path
-        CSV with the columns ``term, field, code, language, reason``. A term of the same field
-        replaces rehit's. Codes must be among those rehit knows for the field, since later rooms
-        rest on them; an asset type may be new.
-
-    Raises
-    ------
-    InputFileError
-        If the file cannot be read.
-    ManyErrors
-        Listing every row with an empty term, an unknown field or an unknown code.
-    """
-    base = default_vocabulary()
-    if path is None:
-        return base
-    rows = read_table(path, has_header=True).records()
-    faults = [f for number, row in rows for f in _row_faults(row, base, f"{path}, line {number}")]
-    if faults:
-        raise ManyErrors(str(path), faults)
-    mine = _collect(row for _, row in rows)
-    return Vocabulary({f: {**base.fields[f], **mine.get(f, {})} for f in base.fields})
+def telling_hit(hits: Sequence[Hit]) -> Hit | None:
+    """Return the first word that says something, one spelt rightly before one that is not."""
+    telling = [hit for hit in hits if hit.code not in SILENT]
+    return next((hit for hit in (*(h for h in telling if not h.misspelt), *telling, *hits)), None)
 
 
-def code_text(text: object, *, field: str, vocabulary: Vocabulary | None = None) -> str | None:
-    """Return the code of the longest, then earliest, known term in `text`; None if there is none.
-
-    Misspellings are forgiven: one slip in a word of six letters or more, and in a word of five
-    only a swapped, lost or doubled letter ("store" must not turn into "stone").
+def code_text(text: object, *, kind: str, words: Mapping[str, Terms] | None = None) -> str | None:
+    """Return the code of the first word in `text` that says something; None if none is known.
 
     Examples
     --------
-    >>> code_text("Metal - Painted", field="substrate")
+    >>> code_text("Metal - Painted", kind="substrate")
     'metal'
-    >>> code_text("Conrete wall", field="substrate")
+    >>> code_text("Conrete wall", kind="substrate")
     'concrete'
-    >>> code_text("not painted", field="finish")
+    >>> code_text("not painted", kind="finish")
     'bare'
-    >>> code_text("gibberish", field="substrate") is None
+    >>> code_text("gibberish", kind="substrate") is None
     True
     """
     if not isinstance(text, str):
         return None
-    terms = (vocabulary or default_vocabulary()).fields[field]
-    words = _NOT_WORD.sub(" ", plain(text[:200])).split()
-    for length in range(min(LONGEST_TERM_WORDS, len(words)), 0, -1):
-        for start in range(len(words) - length + 1):
-            code = terms.get(" ".join(words[start:start + length]))
-            if code is not None and (code != "unknown" or length == len(words)):
-                return code
-    for word in words:
-        near = _near(word, terms)
-        if near is not None:
-            return terms[near]
-    return "unknown" if any(terms.get(w) == "unknown" for w in words) else None
+    hit = telling_hit((words[kind] if words else default_words(kind)).find(text[:LONGEST_TEXT]))
+    return hit.code if hit else None
 
 
-def code_texts(values: pd.Series, *, field: str, vocabulary: Vocabulary | None = None,
+def code_texts(values: pd.Series, *, kind: str, words: Mapping[str, Terms] | None = None,
                otherwise: str = "unknown") -> pd.Series:
     """Code a whole column, each different text once; what is not known becomes `otherwise`.
 
     Examples
     --------
-    >>> code_texts(pd.Series(["Brick", None]), field="substrate").tolist()
+    >>> code_texts(pd.Series(["Brick", None]), kind="substrate").tolist()
     ['brick', 'unknown']
     """
-    known = {text: code_text(text, field=field, vocabulary=vocabulary) or otherwise
+    known = {text: code_text(text, kind=kind, words=words) or otherwise
              for text in values.dropna().unique()}
     return values.map(known).astype("str").fillna(otherwise)
 
 
-def _near(word: str, terms: Mapping[str, str]) -> str | None:
-    """One known single word that `word` may be a slip for, or None when two would do."""
-    if len(word) < 5 or not word.isalpha():
-        return None
-    found: dict[str, str] = {}
-    for term, code in terms.items():
-        if code == "unknown" or len(term) < 5 or term[0] != word[0]:
-            continue
-        if abs(len(term) - len(word)) > 1:
-            continue
-        if OSA.distance(word, term, score_cutoff=1) > 1:
-            continue
-        swapped = sorted(word) == sorted(term)
-        if max(len(word), len(term)) > 5 or len(word) != len(term) or swapped:
-            found[code] = term
-    return next(iter(found.values())) if len(found) == 1 else None
+def plain_words(text: str) -> list[str]:
+    """Split `text` into lower-case words and numbers without accents or punctuation.
+
+    Examples
+    --------
+    >>> plain_words("  Métal - PAINTED/bare_face ")
+    ['metal', 'painted', 'bare', 'face']
+    """
+    folded = text.casefold()
+    if not folded.isascii():
+        split = unicodedata.normalize("NFKD", folded)
+        folded = "".join(c for c in split if not unicodedata.combining(c))
+    return "".join(c if c.isalnum() else " " for c in folded).split()
 
 
-def _collect(rows: Iterable[Mapping[str, str]]) -> dict[str, dict[str, str]]:
-    found: dict[str, dict[str, str]] = {}
-    for row in rows:
-        term = _NOT_WORD.sub(" ", plain(row["term"])).strip()
-        found.setdefault(row["field"].strip(), {}).setdefault(term, row["code"].strip())
-    return found
+@cache
+def default_words(kind: str) -> Terms:
+    """Return rehit's own words of one kind."""
+    rows = packaged_rows("words/terms", f"{kind}.csv")
+    return _terms(kind, ((row["word"], row["code"]) for row in rows))
 
 
-def _row_faults(row: Mapping[str, str | None], base: Vocabulary, where: str) -> list[RehitError]:
-    term, field, code = ((row.get(k) or "").strip() for k in ("term", "field", "code"))
-    if not term or field not in base.fields or not code:
-        return [InputFileError(
-            where, got=f"term {term!r}, field {field!r}, code {code!r}",
-            allowed=f"a term, a field among {', '.join(base.fields)}, and a code",
-            remedy="mend the row")]
-    allowed = base.codes(field)
-    if field != "asset_type" and code not in allowed:
-        return [InputFileError(where, got=f"the code {code!r} for {field}",
-                               allowed=", ".join(allowed), remedy="use one of these codes")]
-    return []
+def load_words(paths: Path | str | Sequence[Path | str] | None = None) -> dict[str, Terms]:
+    """Return the words of every kind, with the user's rows put over rehit's own.
+
+    Parameters
+    ----------
+    paths
+        One path, several, or none: tables with the columns ``kind, word, code, language, reason``,
+        the last two of which may be missing.
+
+    Raises
+    ------
+    InputFileError
+        If a file cannot be read as a table or lacks a column.
+    ManyErrors
+        Listing every row with an unknown kind or code, or without a word.
+
+    Examples
+    --------
+    >>> sorted(load_words()) == sorted(KINDS)
+    True
+    """
+    own = {kind: dict(default_words(kind).codes) for kind in KINDS}
+    for path in _as_paths(paths):
+        rows = _user_rows(path)
+        faults = [fault for number, row in rows
+                  if (fault := _row_fault(row, f"{path}, line {number}"))]
+        if faults:
+            raise ManyErrors(str(path), faults)
+        for _, row in rows:
+            own[row["kind"]][" ".join(plain_words(row["word"]))] = row["code"]
+    return {kind: _terms(kind, codes.items()) for kind, codes in own.items()}
+
+
+def allowed_codes(kind: str) -> tuple[str, ...]:
+    """Return the codes that a word of this kind may stand for; none for kinds of asset: any."""
+    if kind == "size":
+        return SIZE_CODES
+    if kind == "status":
+        return STATUS_CODES
+    if kind == "asset_type":
+        return ()
+    return tuple(sorted(set(default_words(kind).codes.values())))
+
+
+def _as_paths(paths: Path | str | Sequence[Path | str] | None) -> list[Path]:
+    if paths is None:
+        return []
+    if isinstance(paths, str | Path):
+        return [Path(paths)]
+    return [Path(p) for p in paths]
+
+
+def _user_rows(path: Path) -> list[tuple[int, dict[str, str]]]:
+    raw = read_table(path, has_header=True)
+    missing = [name for name in ("kind", "word", "code") if name not in raw.table]
+    if missing:
+        raise InputFileError(str(path), got=f"no column {', '.join(missing)}",
+                             allowed=", ".join(USER_COLUMNS), remedy="add the column")
+    return raw.records()
+
+
+def _row_fault(row: Mapping[str, str], where: str) -> RehitError | None:
+    if row["kind"] not in KINDS:
+        return InputFileError(where, got=f"the kind {row['kind']!r}", allowed=", ".join(KINDS),
+                              remedy="correct the kind")
+    if not plain_words(row["word"]):
+        return InputFileError(where, got="no word", allowed="a word or phrase",
+                              remedy="fill in the word or delete the line")
+    allowed = allowed_codes(row["kind"])
+    if not row["code"] or (allowed and row["code"] not in allowed):
+        return InputFileError(where, got=f"the code {row['code']!r}",
+                              allowed=", ".join(allowed) or "any code",
+                              remedy="correct the code")
+    return None
+
+
+def _terms(kind: str, pairs: Iterable[tuple[str, str]]) -> Terms:
+    codes = {" ".join(plain_words(word)): code for word, code in pairs}
+    return Terms(kind, codes, max((len(word.split()) for word in codes), default=1))
