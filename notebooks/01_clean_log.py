@@ -49,7 +49,8 @@ rehit.shown_table(counts, {
 # %%
 faults = cleaned.findings[cleaned.findings["count"] > 0]
 rehit.shown_table(faults, {"severity": "how bad", "count": "rows",
-                           "effect": "what it does to the results", "advice": "what to do"})
+                           "effect": "what it does to the results", "advice": "what to do"},
+                  words={"effect": "", "advice": ""})
 
 # %% [markdown]
 # What cannot be concluded from this log, whatever is done with it:
@@ -72,7 +73,8 @@ pd.Series({name: " + ".join(source.columns) for name, source in town.mapping.fie
 
 # %%
 rehit.shown_table(cleaned.set_aside.groupby("reason").size().sort_values(ascending=False)
-                  .rename("rows").reset_index(), {"reason": "reason", "rows": "rows"})
+                  .rename("rows").reset_index(), {"reason": "reason", "rows": "rows"},
+                  words={"reason": "set_aside"})
 
 # %% [markdown]
 # Every change to a value is in the ledger. The ten commonest rules, and one entry of each:

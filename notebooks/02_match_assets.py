@@ -72,7 +72,8 @@ rehit.turning(
 # %%
 words = {"incident_id": "incident", "address": "address", "asset_id": "asset",
          "match_confidence": "confidence", "match_evidence": "what it rests on"}
-rehit.shown_table(matched.sort_values("match_confidence"), words, top=8, digits=2)
+rehit.shown_table(matched.sort_values("match_confidence"), words, top=8, digits=2,
+                  words={"match_evidence": ""})
 
 # %% [markdown]
 # Left without an asset, with the reason (two assets that fit equally well are both named):
@@ -80,4 +81,5 @@ rehit.shown_table(matched.sort_values("match_confidence"), words, top=8, digits=
 # %%
 rehit.shown_table(incidents[incidents["asset_id"].isna()], {
     "incident_id": "incident", "address": "address", "place_quality": "quality of the place",
-    "place_kind": "kind of place", "match_evidence": "what it rests on"}, top=8)
+    "place_kind": "kind of place", "match_evidence": "what it rests on"}, top=8,
+    words={"match_evidence": ""})

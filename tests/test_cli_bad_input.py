@@ -50,7 +50,7 @@ def test_a_log_in_another_encoding_is_read(
     text = LOG.replace("Ref", "Référence")
     (tmp_path / "log.csv").write_bytes(text.encode(encoding))
     assert main(["new", str(tmp_path / "town"), "--log", str(tmp_path / "log.csv")]) == 0
-    assert "1 rows" in capsys.readouterr().out
+    assert "log.csv: 1 row\n" in capsys.readouterr().out
 
 
 def test_an_existing_project_is_never_overwritten(

@@ -34,7 +34,7 @@ def test_a_log_outside_its_study_area_is_warned_of(
         tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     rows = [row.rsplit(",", 1)[0] + ",Elm Street" for row in ROWS]
     said = clean(project(tmp_path, area="[10.0, 50.0, 10.2, 50.2]", rows=rows), capsys)
-    assert ("warning: All 20 rows are set aside and take no part in any result: all of them lie "
+    assert ("warning: 20 of 20 rows are set aside and take no part in any result; 20 of them lie "
             "outside the study area. The study_area in rehit.toml is probably not where the log "
             "is") in said
     assert "compare study_area (west, south, east, north in degrees) with the log's places" in said

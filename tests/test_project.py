@@ -46,7 +46,8 @@ def test_every_fault_is_listed_with_file_and_key(tmp_path: Path) -> None:
         load_project(write(tmp_path, text))
     message = str(caught.value)
     assert len(caught.value.errors) == 5
-    for part in ("'crs'", "'time_zone'", "c.csv", "costs.discount_rate", "[colour]"):
+    for part in ("[project] crs", "[project] time_zone", "c.csv", "costs.discount_rate",
+                 "[colour]"):
         assert part in message
 
 

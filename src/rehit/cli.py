@@ -161,7 +161,8 @@ def _run_new(args: argparse.Namespace) -> Answer:
 
     return start_project(
         args.folder, logs=args.log, register=args.register, streets=args.streets, name=args.name,
-        crs=args.crs, time_zone=args.time_zone, currency=args.currency)
+        crs=args.crs, time_zone=args.time_zone, currency=args.currency,
+        language=args.lang or language_of())
 
 
 def _clean_options(options: Options) -> None:
@@ -179,8 +180,8 @@ def _run_clean(args: argparse.Namespace) -> Answer:
     lines = [say("cli.rows_of_file", file=row["source_file"], rows=row["rows_in"],
                  kept=row["rows_kept"], joined=row["rows_joined"], aside=row["rows_set_aside"])
              for row in summary["per_file"]]
-    lines += ["  " + say("cli.set_aside", count=count, reason=words)
-              for words, count in summary["set_aside_reasons"].items()]
+    lines += ["  " + say("cli.set_aside", count=count, reason=say.code("set_aside", code))
+              for code, count in summary["set_aside_reasons"].items()]
     lines += ["  " + say("cli.warning", words=words) for words in summary["set_aside_warnings"]]
     lines += ["  " + say("cli.check", words=words) for words in summary["mapping_drift"]]
     return summary, lines + closing_lines(summary, say,

@@ -7,26 +7,24 @@ it is reported at once.
 
 from __future__ import annotations
 
-import tomllib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from difflib import get_close_matches
+from datetime import date, datetime
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from pydantic import AfterValidator, BeforeValidator, Field, create_model
 from pyproj import CRS
 from pyproj.exceptions import CRSError
 
 from rehit.errors import InputFileError, ManyErrors, RehitError, SettingError
 from rehit.parameters import Parameters, crossed_bounds, load_parameters
+from rehit.settings_file import Section, checked, parse_toml, perhaps
 
 FILE_NAME = "rehit.toml"
 FILE_KEYS = ("log", "mapping", "register", "streets", "works", "depots", "vehicles", "vocabulary",
              "methods", "strategies", "measures")
-PROJECT_KEYS = ("name", "crs", "time_zone", "currency", "price_year", "language", "study_area",
-                "extract_end", "seed", "holidays", "register_effects")
-REQUIRED_KEYS = ("name", "crs", "time_zone")
 FileCheck = Callable[[Mapping[str, tuple[Path, ...]], Parameters], list[RehitError]]
 
 
@@ -107,97 +105,9 @@ def load_project(path: Path | str, *, also: FileCheck | None = None) -> Project:
     file = Path(path)
     if file.is_dir():
         file = file / FILE_NAME
-    return project_from_settings(read_toml(file), folder=file.parent, where=str(file), also=also)
-
-
-def read_toml(file: Path) -> dict[str, Any]:
-    """Read a TOML file, turning every way it can fail into one message.
-
-    Raises
-    ------
-    InputFileError
-        If there is no such file, or it is not TOML.
-    """
-    if not file.exists():
-        raise InputFileError(str(file), got="no such file", allowed="a project file in TOML",
-                             remedy="make one with: rehit new FOLDER --log YOUR_LOG")
-    try:
-        return tomllib.loads(file.read_bytes().decode("utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError) as error:
-        raise InputFileError(str(file), got=f"unreadable TOML ({error})",
-                             allowed="TOML text in UTF-8", remedy="mend that line") from error
-
-
-def project_from_settings(settings: Mapping[str, Any], *, folder: Path, where: str,
-                          also: FileCheck | None = None) -> Project:
-    """Check the settings of a project file and return the project they describe.
-
-    Raises
-    ------
-    ManyErrors
-        Listing every fault of the file.
-    """
-    faults: list[RehitError] = []
-    facts = _section(settings, "project", where, faults)
-    faults += _key_faults(facts, PROJECT_KEYS, f"{where} [project]")
-    faults += [
-        SettingError(f"{where} [project]", got=f"no {key!r}", allowed="a text value",
-                     remedy=f'add {key} = "..."') for key in REQUIRED_KEYS if key not in facts]
-    faults += _fact_faults(facts, f"{where} [project]")
-    files = _files(_section(settings, "files", where, faults), folder, f"{where} [files]", faults)
-    parameters = _parameters(settings, where, faults)
-    if also is not None:
-        faults += also(files, parameters)
-    if faults:
-        raise ManyErrors(where, faults)
-    known = {key: facts[key] for key in PROJECT_KEYS if key in facts}
-    if "study_area" in known:
-        known["study_area"] = tuple(float(v) for v in known["study_area"])
-    known["register_effects"] = tuple(known.get("register_effects", ()))
-    if "extract_end" in known:
-        known["extract_end"] = str(known["extract_end"])
-    return Project(folder=folder, files=files, parameters=parameters, **known)
-
-
-def _section(settings: Mapping[str, Any], name: str, where: str,
-             faults: list[RehitError]) -> Mapping[str, Any]:
-    section = settings.get(name, {})
-    if isinstance(section, Mapping):
-        return section
-    faults.append(SettingError(f"{where} [{name}]", got=repr(section), allowed="a table",
-                               remedy=f"write [{name}] and its keys below"))
-    return {}
-
-
-def _key_faults(section: Mapping[str, Any], allowed: tuple[str, ...],
-                where: str) -> list[RehitError]:
-    return [SettingError(where, got=f"the key {key!r}", allowed=", ".join(allowed),
-                         remedy=_perhaps(key, allowed) + "correct the key or delete the line")
-            for key in section if key not in allowed]
-
-
-def _perhaps(word: str, allowed: Sequence[str]) -> str:
-    """Return the allowed word that was probably meant, as the beginning of a remedy."""
-    near = get_close_matches(word.casefold(), allowed, n=1)
-    return f"perhaps {near[0]} is meant; " if near else ""
-
-
-def _fact_faults(facts: Mapping[str, Any], where: str) -> list[RehitError]:
-    checks = {"crs": (is_projected_crs, "a projected CRS in metres, such as EPSG:32630"),
-              "time_zone": (_is_time_zone, "an IANA time zone such as Europe/Lisbon"),
-              "study_area": (_is_area, "[west, south, east, north] in degrees"),
-              "price_year": (lambda v: isinstance(v, int) and 1900 < v < 2200, "a year"),
-              "seed": (lambda v: isinstance(v, int) and v >= 0, "a whole number from 0"),
-              "name": (lambda v: isinstance(v, str) and bool(v.strip()), "a text value"),
-              "language": (lambda v: isinstance(v, str), "a language code such as en"),
-              "currency": (lambda v: isinstance(v, str) and 0 < len(v) <= 5, "a short sign"),
-              "holidays": (lambda v: isinstance(v, str), "a country code such as PT"),
-              "register_effects": (lambda v: isinstance(v, list) and all(
-                  isinstance(name, str) for name in v), 'column names such as ["lit"]')}
-    return [SettingError(f"{where}, key {key!r}", got=repr(facts[key]), allowed=allowed,
-                         remedy="change the value")
-            for key, (usable, allowed) in checks.items()
-            if key in facts and not usable(facts[key])]
+    settings = parse_toml(file, what="a project file",
+                          remedy="make one with: rehit new FOLDER --log YOUR_LOG").unwrap()
+    return project_from_settings(settings, folder=file.parent, where=str(file), also=also)
 
 
 def is_projected_crs(value: object) -> bool:
@@ -212,42 +122,110 @@ def is_projected_crs(value: object) -> bool:
     return bool(crs.is_projected) and all(axis.unit_name == "metre" for axis in crs.axis_info)
 
 
-def _is_time_zone(value: object) -> bool:
+def _in_metres(value: str) -> str:
+    if not is_projected_crs(value):
+        raise ValueError
+    return value
+
+
+def _zone(value: str) -> str:
     try:
-        return bool(ZoneInfo(str(value)))
-    except (ZoneInfoNotFoundError, ValueError, OSError):
-        return False
+        ZoneInfo(value)
+    except (ZoneInfoNotFoundError, OSError) as error:
+        raise ValueError from error
+    return value
 
 
-def _is_area(value: object) -> bool:
-    if not isinstance(value, list) or len(value) != 4:
-        return False
-    if not all(isinstance(v, int | float) and not isinstance(v, bool) for v in value):
-        return False
+def _area(value: list[float]) -> list[float]:
     west, south, east, north = value
-    return bool(-180 <= west < east <= 180 and -90 <= south < north <= 90)
+    if not (-180 <= west < east <= 180 and -90 <= south < north <= 90):
+        raise ValueError
+    return value
 
 
-def _files(section: Mapping[str, Any], folder: Path, where: str,
-           faults: list[RehitError]) -> dict[str, tuple[Path, ...]]:
-    faults += _key_faults(section, FILE_KEYS, where)
-    files: dict[str, tuple[Path, ...]] = {}
-    for role, given in section.items():
-        names = given if isinstance(given, list) else [given]
-        if not names or not all(isinstance(name, str) and name for name in names):
-            faults.append(SettingError(f"{where}, key {role!r}", got=repr(given),
-                                       allowed="a file name or a list of file names",
-                                       remedy="write the name in quotes"))
-            continue
-        files[role] = tuple(folder / name for name in names)
-        faults += [InputFileError(f"{where}, key {role!r}", got=f"{path}, which does not exist",
-                                  allowed="a file that exists",
-                                  remedy="correct the name or put the file there")
-                   for path in files[role] if not path.exists()]
-    return files
+def _day_text(value: object) -> object:
+    """TOML has days and times of its own; they are kept as the text they are written as."""
+    return str(value) if isinstance(value, date | datetime) else value
+
+
+def _as_list(value: object) -> object:
+    return [value] if isinstance(value, str) else value
+
+
+class _Facts(Section):
+    name: str = Field(min_length=1, pattern=r"\S", description="a text value")
+    crs: Annotated[str, AfterValidator(_in_metres)] = Field(
+        description="a projected CRS in metres, such as EPSG:32630")
+    time_zone: Annotated[str, AfterValidator(_zone)] = Field(
+        description="an IANA time zone such as Europe/Lisbon")
+    currency: str = Field(default="€", min_length=1, max_length=5, description="a short sign")
+    price_year: int | None = Field(default=None, gt=1900, lt=2200, description="a year")
+    language: str = Field(default="en", description="a language code such as en")
+    study_area: Annotated[list[float], AfterValidator(_area)] | None = Field(
+        default=None, min_length=4, max_length=4,
+        description="[west, south, east, north] in degrees")
+    extract_end: Annotated[str, BeforeValidator(_day_text)] | None = Field(
+        default=None, description="a date such as 2025-06-30")
+    seed: int = Field(default=1, ge=0, description="a whole number from 0")
+    holidays: str | None = Field(default=None, description="a country code such as PT")
+    register_effects: list[str] = Field(default=[], description='column names such as ["lit"]')
+
+
+_Name = Annotated[str, Field(min_length=1)]
+_Files = create_model("_Files", __base__=Section, **{  # type: ignore[call-overload]
+    f"{role}_files": (Annotated[list[_Name], BeforeValidator(_as_list)] | None,
+                      Field(default=None, min_length=1, alias=role,
+                            description="a file name or a list of file names, in quotes"))
+    for role in FILE_KEYS})
+
+
+class _ProjectFile(Section):
+    project: _Facts = Field(description="a table [project]")
+    files: _Files = Field(  # type: ignore[valid-type]
+        default=_Files(), description="a table [files]")
+
+
+def project_from_settings(settings: Mapping[str, Any], *, folder: Path, where: str,
+                          also: FileCheck | None = None) -> Project:
+    """Check the settings of a project file and return the project they describe.
+
+    Raises
+    ------
+    ManyErrors
+        Listing every fault of the file.
+    """
+    tables = {"project": {}, **{k: v for k, v in settings.items() if k in ("project", "files")}}
+    read, faults = checked(_ProjectFile, tables, where=where)
+    files = _paths(settings.get("files"), folder)
+    faults += [InputFileError(f"{where} [files] {role}", got=f"{path}, which does not exist",
+                              allowed="a file that exists",
+                              remedy="correct the name or put the file there")
+               for role, paths in files.items() for path in paths if not path.exists()]
+    parameters = _parameters(settings, where, faults)
+    if also is not None:
+        faults += also(files, parameters)
+    if faults or read is None:
+        raise ManyErrors(where, faults)
+    facts = read.project
+    west, south, east, north = facts.study_area or (0.0, 0.0, 0.0, 0.0)
+    return Project(
+        folder, facts.name, facts.crs, facts.time_zone, facts.currency, facts.price_year,
+        facts.language, (west, south, east, north) if facts.study_area else None,
+        facts.extract_end, facts.seed, facts.holidays, tuple(facts.register_effects), files,
+        parameters)
+
+
+def _paths(section: object, folder: Path) -> dict[str, tuple[Path, ...]]:
+    """Return the paths of the roles that name files, whatever else is wrong in the section."""
+    if not isinstance(section, Mapping):
+        return {}
+    named = {role: _as_list(given) for role, given in section.items() if role in FILE_KEYS}
+    return {role: tuple(folder / name for name in names) for role, names in named.items()
+            if isinstance(names, list) and all(isinstance(n, str) and n for n in names)}
 
 
 def _parameters(settings: Mapping[str, Any], where: str, faults: list[RehitError]) -> Parameters:
+    """Return the numbers in force, adding to `faults` what is wrong in their sections."""
     defaults = load_parameters()
     rooms = {row.room for row in defaults.rows()}
     overrides: dict[str, float] = {}
@@ -258,13 +236,13 @@ def _parameters(settings: Mapping[str, Any], where: str, faults: list[RehitError
             known = ["project", "files", *sorted(rooms)]
             faults.append(SettingError(
                 f"{where} [{name}]", got="an unknown section", allowed=", ".join(known),
-                remedy=_perhaps(name, known) + "correct the section name or delete it"))
+                remedy=perhaps(name, known) + "correct the section name or delete it"))
             continue
         overrides |= {f"{name}.{key}": value for key, value in section.items()}
     try:
-        numbers = defaults.override(overrides, where=where)
+        parameters = defaults.override(overrides, where=where)
     except ManyErrors as error:
         faults += error.errors
         return defaults
-    faults += crossed_bounds(numbers, where=where)
-    return numbers
+    faults += crossed_bounds(parameters, where=where)
+    return parameters

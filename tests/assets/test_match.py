@@ -16,13 +16,20 @@ from hypothesis import strategies as st
 from rehit.assets.match import match_numbers, match_without_letters, place_incidents
 from rehit.assets.register import read_register
 from rehit.errors import ManyErrors, TableError
+from rehit.messages import from_text
 from rehit.parameters import load_parameters
+from rehit.report.say import Say
 
 ROOT = Path(__file__).parents[2]
 
 ELM = {"address": "5 Elm Rd", "address_key": "5 elm road", "street_key": "elm road"}
 WALL = {"asset_id": "W-1", "x": 0, "y": 0, **ELM}
 BOX = {"asset_id": "C-2", "x": 10, "y": 0, "asset_type": "cabinet", "substrate": "powder_coated"}
+
+
+def said(evidence: str) -> str:
+    """Return what a match rests on in English."""
+    return Say("en")(from_text(evidence))
 
 
 def place(incidents: list[dict[str, object]],
@@ -36,7 +43,7 @@ def test_number_as_written_by_people(written: str) -> None:
     found = place([{"x": 3, "y": 0, "asset_id_given": written}], [WALL, BOX]).iloc[0]
     assert (found["asset_id"], found["place_id"], found["place_kind"]) == ("W-1", "W-1", "asset")
     assert found["match_confidence"] == 0.99
-    assert found["match_evidence"] == "number given in the log"
+    assert said(found["match_evidence"]) == "number given in the log"
 
 
 def test_loose_numbers_need_one_asset() -> None:
@@ -70,16 +77,19 @@ def test_a_number_without_its_letters_counts_less_and_yields_to_hints(
     ], [{**WALL, "asset_id": ids, "asset_type": "wall"}]).to_dict("records")
     for found in (near, nowhere):
         assert (found["asset_id"], found["match_confidence"]) == (ids, 0.9)
-        assert found["match_evidence"] == "number given in the log, its letters left aside"
+        assert said(found["match_evidence"]) == (
+            "number given in the log, its letters left aside")
     for found in (far, other):
         assert found["place_kind"] == "site"
-        assert found["match_evidence"].startswith(f"number {written} is not in the register")
+        assert said(found["match_evidence"]).startswith(
+            f"number {written} is not in the register")
 
 
 def test_number_of_no_asset_is_said_and_place_decides() -> None:
     found = place([{"x": 1, "y": 0, "asset_id_given": "ZZ-9", "asset_type_given": "wall"}], [WALL])
     assert found["asset_id"].tolist() == ["W-1"]
-    assert found["match_evidence"][0] == "number ZZ-9 is not in the register; 1 m away; same type"
+    assert said(found["match_evidence"][0]) == (
+        "number ZZ-9 is not in the register, 1 m away, and same type")
 
 
 def test_number_far_from_its_point_is_doubted() -> None:
@@ -90,10 +100,10 @@ def test_number_far_from_its_point_is_doubted() -> None:
         {"x": 0, "y": 1, "asset_id_given": "W-9", "asset_type_given": "wall", **ELM},
     ], [WALL, far]).to_dict("records")
     assert (alone["asset_id"], alone["match_confidence"]) == ("W-9", 0.6)
-    assert "500 m from it" in alone["match_evidence"]
+    assert "500 m from it" in said(alone["match_evidence"])
     assert torn["place_kind"] == "site"  # number and place name different assets: neither is taken
-    assert "W-9" in torn["match_evidence"]
-    assert "W-1" in torn["match_evidence"]
+    assert "W-9" in said(torn["match_evidence"])
+    assert "W-1" in said(torn["match_evidence"])
     assert outvoted["asset_id"] == "W-1"  # place and house number together outvote the number
 
 
@@ -111,7 +121,8 @@ def test_confidence_against_hand_computation(metres: int) -> None:
     found = place([{"x": metres, "y": 0, "asset_type_given": "Wall", "substrate": "brick"}],
                   [WALL])
     assert found["match_confidence"][0] == pytest.approx(ratio / (ratio + rival), abs=0.0005)
-    assert found["match_evidence"][0] == f"{metres} m away; same type; same substrate"
+    assert said(found["match_evidence"][0]) == (
+        f"{metres} m away, same type, and same surface")
 
 
 def test_tie_is_left_unmatched_and_both_are_named() -> None:
@@ -120,7 +131,7 @@ def test_tie_is_left_unmatched_and_both_are_named() -> None:
     found = place([{"x": 0.5, "y": 0, "asset_type_given": "cabinet"}], twins).iloc[0]
     assert pd.isna(found["asset_id"])
     assert found["place_kind"] == "site"
-    assert found["match_evidence"] == "tie: C-1 (0.50) or C-2 (0.50)"
+    assert said(found["match_evidence"]) == "tie: C-1 (50%) or C-2 (50%)"
 
 
 def test_kind_of_thing_decides_between_neighbours() -> None:
@@ -155,7 +166,7 @@ def test_house_number_matches_without_a_point() -> None:
         {"place_quality": "street", "address_key": "0 block elm road", "street_key": "elm road"},
     ], [WALL, shop, pair])
     assert found["asset_id"].fillna("").tolist() == ["W-1", "S-3", "", "P-4", "W-1", "", ""]
-    assert found["match_evidence"][2] == "tie: W-1 or S-3 at the same address"
+    assert said(found["match_evidence"][2]) == "tie: W-1 or S-3 at the same address"
     assert found["match_confidence"][0] == 0.9
 
 
@@ -173,7 +184,7 @@ def test_lines_and_areas_are_measured_to_their_edge() -> None:
     found = place([{"x": 70, "y": 2, "asset_type_given": "wall"}],
                   [{"asset_id": "L", "geometry": wall}])
     assert found["asset_id"].tolist() == ["L"]
-    assert found["match_evidence"][0].startswith("2 m away")
+    assert said(found["match_evidence"][0]).startswith("2 m away")
 
 
 def test_a_long_wall_given_as_a_point_is_hit_along_its_length() -> None:

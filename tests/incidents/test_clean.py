@@ -11,6 +11,7 @@ from recleaned import as_fields
 from rehit.errors import SettingError
 from rehit.incidents.clean import clean_incidents
 from rehit.incidents.rows import Cleaned, CleanSettings
+from rehit.messages import from_text, message
 from rehit.tables import check, table
 
 SETTINGS = CleanSettings(time_zone="Europe/Lisbon", crs="EPSG:32625")
@@ -161,7 +162,8 @@ def test_exact_duplicates_are_joined_when_asked() -> None:
     cleaned = clean_incidents(frame_of(rows), mapping=None, settings=asked)
     assert cleaned.counts.loc[0].tolist() == ["a.csv", 3, 1, 2, 0]
     effect = cleaned.findings.set_index("code").loc["exact_duplicates", "effect"]
-    assert "Counted apart there are 3 incidents, counted as one 1; counted as one here" in effect
+    assert from_text(effect) == message("finding.exact_duplicates_joined", groups=1, apart=3,
+                                        alike=1)
 
 
 @pytest.mark.parametrize("wrong", [{"crs": "EPSG:4326"}, {"crs": "nowhere"},

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from rehit.errors import SettingError
 from rehit.incidents.dates import FAULT_CODES, REMARK_CODES, DateStyle, find_style, parse_dates
+from rehit.messages import message
 from rehit.parameters import load_parameters
 
 MARCH_5 = "2018-03-05 14:22:00+00:00"
@@ -233,11 +234,12 @@ def test_rows_in_order_of_time_speak_for_an_order_but_do_not_prove_it() -> None:
     found = find_style(texts)
     assert not found.style.day_first
     assert not found.certain
-    assert "100% if month first" in found.evidence[0]
+    assert found.evidence[0].facts["month"] == 1
 
 
 def test_a_long_column_is_judged_by_rows_spread_over_it() -> None:
     texts = pd.Series(["03/04/2018"] * 200_000 + ["25/04/2018"] * 50_000)
     found = find_style(texts)
     assert found.certain
-    assert found.evidence[0].startswith("in one row of 2: 25000 rows have a first")
+    assert found.evidence == (message("shown.above_12_first", n=25000),
+                              message("shown.one_row_in", step=2))

@@ -9,6 +9,7 @@ from rehit.files.rows import RawTable
 from rehit.incidents.drift import find_drift
 from rehit.incidents.mapping import Mapping
 from rehit.incidents.propose import propose_mapping
+from rehit.messages import message
 
 ROWS = 30
 
@@ -72,7 +73,7 @@ def test_each_change_is_found(mapping: Mapping, changed: dict[str, list[str] | N
 def test_a_renamed_column_is_recognised_in_the_advice(mapping: Mapping) -> None:
     raw = quarter(**{"Surface": None, "SURFACE:": ["Brick"] * ROWS})
     missing = next(d for d in find_drift(raw, mapping) if d.code == "column_missing")
-    assert "'SURFACE:' may be the same one renamed" in missing.advice
+    assert missing.advice == message("mend.export_renamed", name="SURFACE:")
 
 
 def test_a_word_in_other_capitals_is_not_new(mapping: Mapping) -> None:
@@ -82,8 +83,8 @@ def test_a_word_in_other_capitals_is_not_new(mapping: Mapping) -> None:
 def test_new_words_are_counted_by_rows(mapping: Mapping) -> None:
     drift = find_drift(quarter(Status=["Open", "Passed on", "Void"] * 10), mapping)[0]
     assert drift.count == 20
-    assert "'Passed on'" in drift.effect
-    assert "'Void'" in drift.effect
+    assert drift.effect == message("drift.word_new", field="status",
+                                   words=("'Passed on'", "'Void'"))
 
 
 def test_a_lost_header_is_one_fault(mapping: Mapping) -> None:

@@ -27,6 +27,8 @@ from rehit.incidents.mapping import (
     with_setting,
 )
 from rehit.incidents.propose import propose_mapping, suggest_project
+from rehit.messages import Message, message
+from rehit.report.say import Say
 from rehit.tables import check, table
 
 FAULTS = Path(__file__).parents[1] / "files" / "faults_reading"
@@ -39,16 +41,22 @@ def log(columns: dict[str, list[str]], *, has_header: bool = True) -> RawTable:
     return RawTable(pd.DataFrame(cells, index=index), has_header, name="log.csv")
 
 
+def told(text: str) -> Message:
+    """Evidence as it is read back from a file."""
+    return message("shown.told", text=text)
+
+
 MAPPING = Mapping(
     "log.csv", True, ("No", "Date", "Time", "Wall \"A\"", "X", "Y", "Größe"),
-    {"report_id": FieldSource(("No",), confidence=0.7, evidence=("100% distinct",)),
+    {"report_id": FieldSource(("No",), confidence=0.7, evidence=(told("100% distinct"),)),
      "reported": FieldSource(("Date", "Time"), ("date", "time"),
-                             DateStyle(False, "12", ("MM/DD/YYYY",)), 0.9, ("one", "two")),
+                             DateStyle(False, "12", ("MM/DD/YYYY",)), 0.9,
+                             (told("one"), told("two"))),
      "address": FieldSource(("Wall \"A\"",)), "easting": FieldSource(("X",)),
      "northing": FieldSource(("Y",)), "size": FieldSource(("Größe",))},
-    Places("EPSG:27700", "EPSG:4326", "lon_lat", ("agrees to 2 m",)), "ft2",
+    Places("EPSG:27700", "EPSG:4326", "lon_lat", (told("agrees to 2 m"),)), "ft2",
     {"status": ("Closed", "Open")},
-    (Question("sizes.unit", "Feet?", ("m2", "ft2"), "m2", "", ("no unit",)),))
+    (Question("sizes.unit", told("Feet?"), ("m2", "ft2"), "m2", "", (told("no unit"),)),))
 
 
 def saved(tmp_path: Path, mapping: Mapping = MAPPING) -> Path:
@@ -68,7 +76,7 @@ def test_saving_and_loading_gives_the_same_mapping_and_the_same_bytes(tmp_path: 
 
 
 def test_the_file_reads_well() -> None:
-    text = mapping_text(MAPPING)
+    text = mapping_text(MAPPING, tell=Say("en"))
     assert "# evidence: one\n# evidence: two\ncolumns = [\"Date\", \"Time\"]" in text
     assert text.startswith("# How rehit reads this log.")
     assert "[[questions]]" in text
@@ -87,7 +95,7 @@ def test_an_answer_wins_over_the_setting_above_it(tmp_path: Path) -> None:
 EDITS = [
     ("name = \"log.csv\"", "nane = \"log.csv\"", "[log] nane", "an unknown key"),
     ("has_header = true", "has_header = \"yes\"", "[log] has_header", "true or false"),
-    ("[fields.address]", "[fields.adress]", "[fields.adress]", "an unknown field"),
+    ("[fields.address]", "[fields.adress]", "[fields] adress", "perhaps address is meant"),
     ('columns = ["X"]', 'columns = ["Easting"]', "[fields.easting] columns", "'Easting'"),
     ('columns = ["X"]', "columns = []", "[fields.easting] columns", "column names"),
     ('columns = ["X"]', 'column = ["X"]', "[fields.easting] columns", "no such key"),
@@ -96,7 +104,7 @@ EDITS = [
     ("day_first = false", "day_first = \"no\"", "[fields.reported] day_first", "true or false"),
     ('clock = "12"', 'clock = "am"', "[fields.reported] clock", "'24'"),
     ("confidence = 0.7", "confidence = 7", "[fields.report_id] confidence", "from 0 to 1"),
-    ("confidence = 0.7", "day_first = true", "[fields.report_id] day_first", "a date setting"),
+    ("confidence = 0.7", "day_first = true", "[fields.report_id] day_first", "an unknown key"),
     ('crs = "EPSG:27700"', 'crs = "EPSG:4326"', "[places] crs", "a projected CRS"),
     ('crs = "EPSG:27700"', 'crs = "Mars 2000"', "[places] crs", "a projected CRS"),
     ('location_order = "lon_lat"', 'location_order = "xy"', "[places] location_order", "'wkt'"),

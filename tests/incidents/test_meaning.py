@@ -62,7 +62,7 @@ def test_field_wins_over_description() -> None:
 def test_ledger_does_not_copy_descriptions() -> None:
     cleaned = clean(description="felt pen, ask neighbours")
     entry = cleaned.ledger[cleaned.ledger["rule"] == "medium_from_description"]
-    assert entry["before"].tolist() == ["(words in description)"]
+    assert entry["before"].tolist() == ["words_in_description"]
 
 
 def test_translations_are_counted_once_per_word() -> None:

@@ -10,6 +10,8 @@ from pyproj import Geod
 from rehit.incidents.clean import clean_incidents
 from rehit.incidents.places import address_keys, read_numbers
 from rehit.incidents.rows import Cleaned, CleanSettings
+from rehit.messages import from_text
+from rehit.report.say import Say
 from rehit.words.addresses import address_table
 
 TOWN = (-33.0220, 45.9970, -32.9780, 46.0184)
@@ -56,14 +58,18 @@ def test_disagreement_is_the_distance_on_the_ellipsoid() -> None:
     far = clean([{**rows[0], "location": "(46.009, -33.0005)"}], study_area=TOWN)
     entry = far.ledger[far.ledger["rule"] == "places_disagree"]["before"].iloc[0]
     # The project CRS (UTM) has a scale of 0.9996 on its central meridian.
-    assert entry == f"two places {metres * 0.9996:.0f} m apart"
+    assert entry == f"{metres * 0.9996:.0f} m"
 
 
 def test_agreement_of_two_places_is_told() -> None:
     rows = [{"latitude": "46.005000", "longitude": "-33.000500", "easting": "499961.287",
              "northing": f"{5094603.027 + k:.3f}"} for k in (0, 10, 40)]
     effect = clean(rows, study_area=TOWN).findings.set_index("code").loc["places_differ", "effect"]
-    assert "they differ by 10 m in the median and 40 m at most; plane was used" in effect
+    told = from_text(effect)
+    assert told.facts["middle"] == pytest.approx(10, abs=0.01)
+    assert told.facts["most"] == pytest.approx(40, abs=0.01)
+    assert Say("en")(told) == ("rows with two places: they differ by 10 m in the median and 40 m "
+                               "at most; the coordinates on the grid were used")
 
 
 def test_the_finer_of_two_columns_is_trusted() -> None:

@@ -67,7 +67,7 @@ def test_chicago_needs_only_to_be_confirmed() -> None:
     assert mapping.date_style("reported") == DateStyle(False, "none", ("MM/DD/YYYY",))
     assert mapping.places.crs == "EPSG:3435"
     assert mapping.places.location_order == "lat_lon"
-    assert "19.1 m apart" in mapping.places.evidence[0]
+    assert mapping.places.evidence[0].facts["metres"] == pytest.approx(19.1, abs=0.05)
     assert mapping.questions == ()
     assert mapping.words["status"] == ("Completed", "Completed - Dup", "Open - Dup")
     place = suggest_project(raw, mapping)

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import pandas as pd
+import pytest
 
 from rehit.incidents.clean import clean_incidents
-from rehit.incidents.quality import _RULES, SEVERITIES
-from rehit.incidents.rows import REASONS, CleanSettings
+from rehit.incidents.quality import _ASIDE, _RULES, SEVERITIES
+from rehit.incidents.rows import CleanSettings
+from rehit.messages import message
+from rehit.report.say import Say, catalogue
 
 SETTINGS = CleanSettings(time_zone="UTC", crs="EPSG:32625")
 
@@ -30,10 +33,41 @@ def test_worst_come_first_and_only_what_was_found() -> None:
     assert counts["still_open"] == 1
 
 
-def test_every_finding_says_effect_and_advice() -> None:
-    assert all(severity in SEVERITIES and effect and advice
-               for severity, effect, advice in _RULES.values())
-    assert all(words.strip() for words in REASONS.values())
+@pytest.mark.parametrize("language", ["en", "es"])
+def test_every_finding_by_rule_and_every_reason_has_words_and_advice(language: str) -> None:
+    texts = catalogue(language)
+    for rule, (severity, advice) in _RULES.items():
+        assert severity in SEVERITIES
+        assert texts[f"finding.{rule}"]
+        assert texts[f"mend.{advice}"]
+    assert set(_ASIDE) == {code.partition(".")[2] for code in texts
+                           if code.startswith("set_aside.")}
+    for advice in _ASIDE.values():
+        assert texts[f"mend.{advice}"]
+
+
+def test_findings_are_said_with_their_figures_in_both_languages() -> None:
+    rows = message("finding.set_aside", n=19, reason="reported_date_unreadable")
+    assert Say("en")(rows) == (
+        "19 rows not counted as an incident: the report date cannot be read")
+    assert Say("es")(rows) == "19 filas sin contar como caso: la fecha de aviso no se puede leer"
+    one = message("finding.set_aside", n=1, reason="void_status")
+    assert Say("en")(one).startswith("1 row not counted")
+    ended = message("finding.extract_end_estimated", time=pd.Timestamp("2025-12-31 21:47"))
+    assert Say("es")(ended).endswith("utilizables: 2025-12-31 21:47 UTC")
+    street = message("finding.place_default", share=0.016)
+    assert Say("es")(street).startswith("el 2\xa0% de los casos tiene un punto de relleno")
+
+
+def test_findings_of_a_log_are_messages_that_can_be_said() -> None:
+    fields = pd.DataFrame({"reported": ["2025-03-03", "2025-03-03"], "status": ["Opne", "Zork"],
+                           "latitude": ["", "x"], "longitude": ["", "x"]})
+    findings = clean_incidents(fields, mapping=None, settings=SETTINGS).findings
+    for language in ("en", "es"):
+        said = Say(language).cells(findings["effect"]) + Say(language).cells(findings["advice"])
+        assert said.str.len().min() > 10
+    effects = Say("en").cells(findings.set_index("code")["effect"])
+    assert effects["misspelt_words"] == "misspelt words were understood: status: Opne (1)"
 
 
 def test_closed_only_log_is_told_of_its_bias() -> None:

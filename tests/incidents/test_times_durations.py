@@ -13,6 +13,7 @@ from rehit.incidents.mapping import apply_mapping
 from rehit.incidents.propose import propose_mapping
 from rehit.incidents.rows import Cleaned, CleanSettings
 from rehit.incidents.times import read_duration
+from rehit.messages import message
 
 
 def log(reported: list[str], header: str, spans: list[str], status: list[str]) -> RawTable:
@@ -52,7 +53,7 @@ def test_the_header_proposes_it_with_evidence(header: str, field: str) -> None:
     source = propose_mapping(raw).fields[field]
     assert source.columns == (header,)
     assert source.confidence == 0.9
-    assert "100% of its cells are lengths of time" in source.evidence
+    assert message("shown.durations", share=1.0) in source.evidence
 
 
 def test_a_clearance_date_leaves_it_out() -> None:

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from shapely import LineString, Point, box
 
+from rehit.messages import as_text, message
 from rehit.observed import Window
 from rehit.report.inputs import CONTRACTS, ReportInput
 from rehit.tables import table
@@ -65,7 +66,7 @@ def make_incidents(n: int, *, seed: int = 7, n_places: int = 120) -> gpd.GeoData
         "asset_id_given": None, "asset_type_given": None, "description": "two tags, blue",
         "source_rows": [f"log.csv#{i + 1}" for i in range(n)],
         "asset_id": ids.where(~shaky), "site_id": None, "place_id": ids.where(~shaky),
-        "place_kind": kind, "match_confidence": 0.97, "match_evidence": "address",
+        "place_kind": kind, "match_confidence": 0.97, "match_evidence": "match.same_address",
     })
     for column in ("asset_id_given", "asset_type_given", "site_id"):
         frame[column] = frame[column].astype("str").where(frame[column].notna())
@@ -207,13 +208,15 @@ def make_extras(incidents: gpd.GeoDataFrame, repeats: gpd.GeoDataFrame) -> dict[
                                 "rows_kept": [n], "rows_joined": [110], "rows_set_aside": [40]}),
         "set_aside": pd.DataFrame({
             "source_file": "log.csv", "source_row": np.arange(n + 111, n + 151),
-            "reason": ["no_date"] * 31 + ["test_row"] * 9,
-            "reason_words": ["no usable date"] * 31 + ["a test entry"] * 9,
+            "reason": ["reported_date_unreadable"] * 31 + ["void_status"] * 9,
             "original": '{"phone": "555 0100"}'}),
         "findings": pd.DataFrame({
             "code": ["default_point", "undated"], "severity": ["high", "medium"],
-            "count": [22, 80], "effect": ["22 rows share one default point", HOSTILE],
-            "advice": ["ask for addresses", "ask for closing dates"]}),
+            "count": [22, 80],
+            "effect": [as_text(message("finding.place_default", share=0.022)),
+                       as_text(message("finding.unknown_words", examples=(HOSTILE,)))],
+            "advice": [as_text(message("mend.asset_or_point")),
+                       as_text(message("mend.vocabulary"))]}),
     }
     return {name: fill(frame, CONTRACTS[name]) for name, frame in extras.items()}
 

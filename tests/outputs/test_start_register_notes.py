@@ -28,7 +28,7 @@ def test_new_says_how_the_register_is_read(
         tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert start(tmp_path, in_grid("EPSG:32630")) == 0
     said = capsys.readouterr().out
-    assert "register.csv: 1 assets\n" in said
+    assert "register.csv: 1 asset\n" in said
     assert "  asset_id is read from 'Asset No'\n" in said
     assert "no asset lies where" not in said
 

@@ -15,9 +15,8 @@ from report_tables import HOSTILE, make_incidents, make_input
 from rehit.hotspots import evaluate as evaluate_words
 from rehit.hotspots.evaluate import WORKED, WORSE
 from rehit.hotspots.pace import ReportingChange, read_reporting_change
-from rehit.incidents import quality
-from rehit.incidents.rows import REASONS
 from rehit.limits import find_limits
+from rehit.messages import as_text, message
 from rehit.observed import Window
 from rehit.parameters import load_parameters
 from rehit.report.inputs import CONTRACTS
@@ -42,11 +41,6 @@ def english_left(texts: Iterable[str]) -> list[str]:
     return [text for text in texts if ENGLISH.search(text)]
 
 
-def _texts_of(module: object) -> list[str]:
-    """Return the string pieces of a module's source that stand in its sentences."""
-    return [text for rule in vars(module)["_RULES"].values() for text in rule[1:]]
-
-
 def test_the_scan_finds_english_and_passes_spanish() -> None:
     assert english_left(["the row holds nothing", "la fila está vacía"]) == [
         "the row holds nothing"]
@@ -61,27 +55,7 @@ def test_placeholders_agree_and_no_line_stands_twice() -> None:
     assert len({row["english"] for row in rows}) == len(rows)
 
 
-def test_every_reason_for_setting_aside_is_said() -> None:
-    said = [SPANISH(text) for text in REASONS.values()]
-    assert english_left(said) == []
-    assert said[0] == "la fila está vacía; bórrela de la exportación"
-
-
-def test_every_finding_by_rule_is_said() -> None:
-    assert english_left(SPANISH(text) for text in _texts_of(quality)) == []
-
-
 @pytest.mark.parametrize(("english", "spanish"), [
-    ("19 rows not counted as an incident: the report date cannot be read",
-     "19 filas sin contar como caso: la fecha de aviso no se puede leer"),
-    ("1.6% of the incidents have a stand-in point in place of their own: counted, but they cannot "
-     "show that an asset recurs",
-     "El 1,6\u00a0% de los casos tiene un punto de relleno en vez del suyo: cuentan, pero no "
-     "pueden mostrar que un bien reincide"),
-    ("the end of the extract was estimated from the last usable dates as 2025-12-31 21:47 UTC",
-     "el final del extracto se estimó por las últimas fechas utilizables: 2025-12-31 21:47 UTC"),
-    ("3 m away; same type; other substrate; same address",
-     "a 3 m; mismo tipo; otro material; misma dirección"),
     ("Say of the user's own", "Say of the user's own"),
 ])
 def test_sentences_with_figures_keep_them(english: str, spanish: str) -> None:
@@ -184,8 +158,8 @@ def test_a_cluster_named_by_a_place_is_said() -> None:
 
 
 def test_english_is_left_as_it_is() -> None:
-    frame = pd.DataFrame({"effect": ["points at 0, 0 were not used"], "advice": ["Check it"]})
-    assert translated(frame, "findings", Say("en")) is frame
+    frame = pd.DataFrame({"why_not": ["points at 0, 0 were not used"]})
+    pd.testing.assert_frame_equal(translated(frame, "strategy_costs", Say("en")), frame)
 
 
 def _texts(block: object) -> list[str]:
@@ -203,16 +177,16 @@ def _texts(block: object) -> list[str]:
 def test_no_sentence_of_a_whole_spanish_report_is_english() -> None:
     """What is left is the log's own: names of streets, measures and files."""
     findings = pd.DataFrame([
-        ("place_none", "high", 3, "0.3% of the incidents have no place at all: counted, but they "
-         "cannot show that an asset recurs", "Record the asset's number, or a point taken on the "
-         "spot")], columns=["code", "severity", "count", "effect", "advice"])
+        ("place_none", "high", 3, as_text(message("finding.place_none", share=0.003)),
+         as_text(message("mend.asset_or_point")))],
+        columns=["code", "severity", "count", "effect", "advice"])
     given = make_input(language="es", findings=findings, limits=(
         "The log gives no sizes: costs rest on an assumed marked area.",))
     assert given.set_aside is not None
     assert given.evaluations is not None
     assert given.forecast_scores is not None
     given = dataclasses.replace(
-        given, set_aside=given.set_aside.assign(reason_words=REASONS["void_status"]),
+        given, set_aside=given.set_aside.assign(reason="void_status"),
         evaluations=given.evaluations.assign(
             words="There are no comparison places, so a change cannot be told from what would "
             "have happened anyway"))

@@ -15,20 +15,21 @@ def test_page_accounts_for_every_row_and_escapes_the_log() -> None:
     page = quality_page(project_name=HOSTILE, findings=inputs.findings, counts=inputs.counts,
                         set_aside=inputs.set_aside, window=Window(FROM, TO))
     assert "Of 350 rows read, 200 became incidents of their own, 110 were joined" in page
-    assert "no usable date" in page
+    assert "the report date cannot be read" in page
     assert "<script" not in page
-    assert page.index("default point") < page.index("ask for closing dates")
+    assert page.index("stand-in point") < page.index("Add them to a vocabulary file")
 
 
-def test_findings_come_by_weight_then_rows_and_repeat_no_reason_as_advice() -> None:
+def test_findings_come_by_weight_then_rows() -> None:
     findings = pd.DataFrame([
-        ("a", "low", 9, "5 rows not counted: withdrawn", "Withdrawn"),
-        ("b", "high", 2, "few lost", "Mend it"), ("c", "high", 7, "many lost", "Mend it")],
+        ("a", "low", 9, "finding.swapped_axes", "mend.check_form"),
+        ("b", "high", 2, "finding.place_zero", "mend.leave_empty"),
+        ("c", "high", 7, "finding.grid_unknown", "mend.grid_code")],
         columns=["code", "severity", "count", "effect", "advice"])
     page = quality_page(project_name="Town", findings=findings, counts=pd.DataFrame(),
                         set_aside=pd.DataFrame(), window=Window(FROM, TO))
-    assert page.index("many lost") < page.index("few lost") < page.index("withdrawn")
-    assert "Withdrawn" not in page
+    assert page.index("coordinates on a grid") < page.index("points at 0, 0") < page.index(
+        "were exchanged")
 
 
 def test_methods_stand_beside_the_usual_band_and_what_was_done() -> None:

@@ -13,6 +13,7 @@ from rapidfuzz import fuzz, process
 from scipy.spatial import cKDTree
 
 from rehit.errors import TableError
+from rehit.messages import Message, as_text, message
 from rehit.parameters import Parameters, load_parameters
 from rehit.tables import check, require_projected
 from rehit.words.addresses import address_table, plain
@@ -461,7 +462,7 @@ def _bare(text: str) -> str:
 
 def match_houses(incidents: Features, assets: Features, *, names: np.ndarray,
                  similarity: float) -> pd.DataFrame:
-    """Return for each incident the register row at its house number, and the evidence in words.
+    """Return for each incident the register row at its house number, and the evidence.
 
     Where several assets stand at one house, the kind of thing decides; where that leaves several,
     nothing does, and they are named as a tie.
@@ -478,7 +479,8 @@ def match_houses(incidents: Features, assets: Features, *, names: np.ndarray,
     Returns
     -------
     pandas.DataFrame
-        Columns ``asset`` (-1 for none) and ``evidence``; one row per incident, in order.
+        Columns ``asset`` (-1 for none) and ``evidence`` (a tuple of messages, or None); one row
+        per incident, in order.
     """
     log = pd.DataFrame({"street": incidents.street, "low": incidents.number_low,
                         "high": incidents.number_high, "kind": incidents.kind})
@@ -513,12 +515,16 @@ def _decide(near: pd.DataFrame, names: np.ndarray) -> pd.DataFrame:
     first = near[place == 0].set_index("case")
     second = near[place == 1].set_index("case")["asset"].reindex(first.index)
     alone = second.isna()
-    ids = pd.Series(names, dtype="object")
-    words = "same house and street" + first["same"].map({True: "; same type", False: ""})
-    tie = ("tie: " + first["asset"].map(ids).astype("str") + " or "
-           + second.map(ids).astype("str") + " at the same address")
+    told = [_house_evidence(names, one, other, same) for one, other, same in zip(
+        first["asset"], second, first["same"], strict=True)]
     return pd.DataFrame({"asset": first["asset"].where(alone, -1),
-                         "evidence": words.where(alone, tie)})
+                         "evidence": pd.Series(told, index=first.index, dtype="object")})
+
+
+def _house_evidence(names: np.ndarray, one: int, other: float, same: bool) -> tuple[Message, ...]:
+    if not np.isnan(other):
+        return (message(_TIE_ADDRESS, one=names[one], other=names[int(other)]),)
+    return (message("match.same_house"), *((message("match.same_type"),) if same else ()))
 
 
 def _streets(written: np.ndarray, known: np.ndarray, similarity: float) -> pd.DataFrame:
@@ -542,6 +548,7 @@ def _streets(written: np.ndarray, known: np.ndarray, similarity: float) -> pd.Da
 
 
 GOOD = ("surveyed", "address")
+_TIE, _TIE_ADDRESS = "match.tie", "match.tie_address"
 HECTARE_M2 = 10_000.0
 SHOWN = 40  # letters of a written number that the evidence repeats
 
@@ -581,7 +588,7 @@ def place_incidents(incidents: gpd.GeoDataFrame, register: gpd.GeoDataFrame | No
     frame = incidents.reset_index(drop=True)
     result = pd.DataFrame({
         "incident_id": frame["incident_id"], "asset": -1, "confidence": np.nan,
-        "evidence": pd.Series(None, index=frame.index, dtype="object")})
+        "evidence": pd.Series([()] * len(frame), index=frame.index, dtype="object")})
     if register is not None:
         check(register, "register", where=where)
         _same_crs(incidents, register, where=where)
@@ -626,9 +633,9 @@ def _by_number(result: pd.DataFrame, frame: gpd.GeoDataFrame, register: gpd.GeoD
     given = frame["asset_id_given"].notna()
     row, loose = _with_loose(row, frame, register, log, assets, pointed, metre, values)
     lost = given & row.lt(0)
-    result.loc[lost, "evidence"] = (
-        "number " + frame.loc[lost, "asset_id_given"].astype("object").str.slice(0, SHOWN)
-        + " is not in the register")
+    _say(result, np.flatnonzero(lost), [
+        (message("match.number_unknown", number=text[:SHOWN]),)
+        for text in frame.loc[lost, "asset_id_given"]])
     hit = row.ge(0).to_numpy()
     gap = np.full(len(frame), np.nan)
     both = hit & pointed
@@ -638,12 +645,12 @@ def _by_number(result: pd.DataFrame, frame: gpd.GeoDataFrame, register: gpd.GeoD
     result.loc[sure, "asset"] = row[sure]
     result.loc[sure, "confidence"] = np.where(
         loose[sure], values["assets.id_letters_confidence"], values["assets.id_only_confidence"])
-    result.loc[sure, "evidence"] = np.where(
-        loose[sure], "number given in the log, its letters left aside", "number given in the log")
+    _say(result, np.flatnonzero(sure), [
+        (message("match.number_bare" if bare else "match.number"),) for bare in loose[sure]])
     names = register["asset_id"].to_numpy(object)
-    result.loc[far, "evidence"] = [
-        f"number given is {names[r]}, but the point is {g / metre:.0f} m from it"
-        for r, g in zip(row[far], gap[far], strict=True)]
+    _say(result, np.flatnonzero(far), [
+        (message("match.number_far", asset=names[r], metres=round(g / metre)),)
+        for r, g in zip(row[far], gap[far], strict=True)])
     return row.where(far, -1)
 
 
@@ -684,10 +691,10 @@ def _by_place(result: pd.DataFrame, frame: gpd.GeoDataFrame, register: gpd.GeoDa
     good = scored[sure & ~contradicted]
     result.loc[good["row"], "asset"] = good["best"].to_numpy()
     result.loc[good["row"], "confidence"] = good["confidence"].round(3).to_numpy()
-    _say(result, good["row"], [_reasons(*r, metre) for r in zip(
+    _say(result, good["row"].to_numpy(), [_reasons(*r, metre) for r in zip(
         good["distance"], good["kind"], good["substrate"], good["address"], strict=True)])
     rest = scored[~sure | contradicted]
-    _say(result, rest["row"], [_unsure(names, *r, accept) for r in zip(
+    _say(result, rest["row"].to_numpy(), [(_unsure(names, *r, accept),) for r in zip(
         rest["best"], rest["confidence"], rest["second"], rest["second_confidence"],
         rest["distance"] / metre, strict=True)])
     number = far.to_numpy()
@@ -699,9 +706,9 @@ def _by_place(result: pd.DataFrame, frame: gpd.GeoDataFrame, register: gpd.GeoDa
 def _by_house(result: pd.DataFrame, frame: gpd.GeoDataFrame, register: gpd.GeoDataFrame,
               log: Features, assets: Features, pointed: np.ndarray, metre: float,
               values: Parameters) -> None:
-    tied = result["evidence"].astype("str").str.contains("tie: ", regex=False, na=False)
+    tied = np.array([any(each.code == _TIE for each in told) for told in result["evidence"]], bool)
     rows = np.flatnonzero(result["asset"].lt(0).to_numpy() & (log.number_low >= 0)
-                          & ~tied.to_numpy() & frame["address_key"].map(_is_house).to_numpy(bool))
+                          & ~tied & frame["address_key"].map(_is_house).to_numpy(bool))
     found = match_houses(log.take(rows), assets, names=register["asset_id"].to_numpy(object),
                          similarity=values["assets.street_similarity"])
     asset = found["asset"].to_numpy(int)
@@ -713,43 +720,50 @@ def _by_house(result: pd.DataFrame, frame: gpd.GeoDataFrame, register: gpd.GeoDa
     result.loc[rows[good], "asset"] = asset[good]
     result.loc[rows[good], "confidence"] = values["assets.address_only_confidence"]
     said = found["evidence"].notna().to_numpy()
-    _say(result, pd.Series(rows[said & near]), found["evidence"][said & near].tolist())
+    _say(result, rows[said & near], found["evidence"][said & near].tolist())
 
 
 def _is_house(key: object) -> bool:
     return isinstance(key, str) and key[:1].isdigit() and " block " not in key
 
 
-def _reasons(distance: float, kind: int, substrate: int, address: int, metre: float) -> str:
-    words = [f"{distance / metre:.0f} m away"]
+def _reasons(distance: float, kind: int, substrate: int, address: int,
+             metre: float) -> tuple[Message, ...]:
+    told = [message("match.near", metres=round(distance / metre))]
     for name, agreement in (("type", kind), ("substrate", substrate), ("address", address)):
         if agreement == AGREES:
-            words.append(f"same {name}")
+            told.append(message(f"match.same_{name}"))
         elif agreement == STREET:
-            words.append("same street")
+            told.append(message("match.same_street"))
         elif agreement == DIFFERS:
-            words.append(f"other {name if name != 'address' else 'street'}")
-    return "; ".join(words)
+            told.append(message(f"match.other_{name if name != 'address' else 'street'}"))
+    return tuple(told)
 
 
 def _unsure(names: np.ndarray, best: int, confidence: float, second: int,
-            second_confidence: float, distance: float, accept: float) -> str:
+            second_confidence: float, distance: float, accept: float) -> Message:
+    sure = round(confidence, 2)
     if second >= 0 and confidence + second_confidence >= accept > confidence:
-        return (f"tie: {names[best]} ({confidence:.2f}) or {names[second]} "
-                f"({second_confidence:.2f})")
+        return message(_TIE, one=names[best], one_sure=sure, other=names[second],
+                       other_sure=round(second_confidence, 2))
     if confidence >= accept:
-        return f"the place says {names[best]} ({confidence:.2f})"
-    return f"{names[best]} at {distance:.0f} m is too unsure ({confidence:.2f})"
+        return message("match.place_says", asset=names[best], sure=sure)
+    return message("match.unsure", asset=names[best], metres=round(distance), sure=sure)
 
 
-def _say(result: pd.DataFrame, rows: pd.Series, words: list[str]) -> None:
-    """Add words to the evidence of some rows."""
-    if not words:
-        return
-    before = result.loc[rows, "evidence"].tolist()
-    result.loc[rows, "evidence"] = [
-        new if not isinstance(old, str) else f"{old}; {new}"
-        for old, new in zip(before, words, strict=True)]
+def _say(result: pd.DataFrame, rows: np.ndarray, told: list[tuple[Message, ...]]) -> None:
+    """Add messages to the evidence of some rows, given by position."""
+    evidence = result["evidence"].tolist()
+    for row, messages in zip(rows, told, strict=True):
+        evidence[row] += messages
+    result["evidence"] = pd.Series(evidence, index=result.index, dtype="object")
+
+
+def _evidence_text(told: tuple[Message, ...]) -> str | None:
+    """Return all that speaks for a match as the text of one message."""
+    if not told:
+        return None
+    return as_text(told[0] if len(told) == 1 else message("match.evidence", told=told))
 
 
 def _with_sites(result: pd.DataFrame, frame: gpd.GeoDataFrame, register: gpd.GeoDataFrame | None,
@@ -772,8 +786,9 @@ def _with_sites(result: pd.DataFrame, frame: gpd.GeoDataFrame, register: gpd.Geo
     street = frame["street_key"].astype("str").where(
         np.isin(quality, ("street", "default")) & ~matched)
     kind = np.select([matched, site.notna(), street.notna()], ["asset", "site", "street"], "none")
+    evidence = pd.Series(map(_evidence_text, result["evidence"]), index=frame.index, dtype="str")
     return gpd.GeoDataFrame({
         "incident_id": frame["incident_id"], "asset_id": asset, "site_id": site,
         "place_id": asset.fillna(site).fillna(street), "place_kind": pd.Series(kind, dtype="str"),
         "match_confidence": result["confidence"].astype(float),
-        "match_evidence": result["evidence"].astype("str")}, geometry=frame.geometry)
+        "match_evidence": evidence}, geometry=frame.geometry)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,7 +16,7 @@ from rehit.errors import ManyErrors, RehitError, SettingError, TableError
 from rehit.files.headers import resolve_columns
 from rehit.files.reader import read_table
 from rehit.files.rows import RawTable
-from rehit.messages import Message, as_text
+from rehit.messages import Message, as_text, message
 from rehit.tables import check
 from rehit.tables import table as contract
 from rehit.words.addresses import address_table
@@ -32,10 +32,10 @@ AREAS = ("Polygon", "MultiPolygon")
 
 
 def register_geometry(raw: RawTable, chosen: Mapping[str, str], *, crs: object, where: str,
-                      ) -> tuple[gpd.GeoSeries, list[str], list[RehitError]]:
+                      ) -> tuple[gpd.GeoSeries, list[Message], list[RehitError]]:
     """Return each row's geometry in the project's CRS (empty where unusable), notes and faults."""
     target = pyproj.CRS.from_user_input(crs)
-    notes: list[str] = []
+    notes: list[Message] = []
     nowhere = gpd.GeoSeries([None] * len(raw.table), index=raw.table.index, crs=target)
     if not target.is_projected:
         return nowhere, notes, [TableError(
@@ -51,7 +51,7 @@ def register_geometry(raw: RawTable, chosen: Mapping[str, str], *, crs: object, 
             remedy="name them: columns={\"easting\": \"...\", \"northing\": \"...\"}")]
     if shapes.crs is None:
         shapes = shapes.set_crs(_likely_crs(shapes, target))
-        notes.append(f"the file names no projection: taken as {shapes.crs.to_string()}")
+        notes.append(message("register.no_projection", crs=shapes.crs.to_string()))
     shapes = _usable(shapes, notes).to_crs(target)
     broken = shapes.notna() & ~np.isfinite(shapes.bounds.to_numpy()).all(axis=1)
     return shapes.mask(broken, None), notes, []
@@ -97,7 +97,7 @@ def _likely_crs(shapes: gpd.GeoSeries, target: pyproj.CRS) -> object:
     return DEGREES if degrees else target
 
 
-def _usable(shapes: gpd.GeoSeries, notes: list[str]) -> gpd.GeoSeries:
+def _usable(shapes: gpd.GeoSeries, notes: list[Message]) -> gpd.GeoSeries:
     """Flatten, mend broken areas, and empty what cannot be a place: (0, 0), off the globe."""
     flat = gpd.GeoSeries(shapely.force_2d(shapes.to_numpy()), index=shapes.index, crs=shapes.crs)
     finite = np.isfinite(flat.bounds.to_numpy()).all(axis=1)
@@ -108,14 +108,14 @@ def _usable(shapes: gpd.GeoSeries, notes: list[str]) -> gpd.GeoSeries:
     if broken.any():
         mended = shapely.make_valid(flat[broken].to_numpy())
         flat.loc[broken] = gpd.GeoSeries(mended, index=flat.index[broken], crs=flat.crs)
-        notes.append(f"{int(broken.sum())} areas crossed themselves and were mended")
+        notes.append(message("register.mended", n=int(broken.sum())))
     bounds = flat.bounds
     off = bounds.eq(0).all(axis=1)
     if shapes.crs.is_geographic:
         off |= (bounds[["minx", "maxx"]].abs() > 180).any(axis=1)
         off |= (bounds[["miny", "maxy"]].abs() > 90).any(axis=1)
     if off.any():
-        notes.append(f"{int(off.sum())} places are (0, 0) or off the globe and are not used")
+        notes.append(message("register.off_globe", n=int(off.sum())))
     return flat.mask(off, None)
 
 
@@ -203,8 +203,7 @@ def inspect_register(path: Path | str, *, crs: object, columns: Mapping[str, str
     register = frame[placed].reset_index(drop=True)
     if not placed.all():
         lost = frame.loc[~placed, "asset_id"]
-        notes.append(f"{len(lost)} assets have no usable place and cannot be matched: "
-                     + ", ".join(lost.head(_SHOWN)) + (" …" if len(lost) > _SHOWN else ""))
+        field_notes.append(message("register.no_place", n=len(lost), assets=_some(lost)))
     if register.empty:
         raise TableError(where, got="no asset with a usable place",
                          allowed="points, lines or areas",
@@ -215,8 +214,8 @@ def inspect_register(path: Path | str, *, crs: object, columns: Mapping[str, str
 
 
 def _fields(raw: RawTable, chosen: Mapping[str, str], words: Mapping[str, Terms]) -> tuple[
-        pd.DataFrame, list[str]]:
-    notes: list[str] = []
+        pd.DataFrame, list[Message]]:
+    notes: list[Message] = []
     rows = raw.table.index
 
     def column(field: str) -> pd.Series:
@@ -282,9 +281,9 @@ def _finish(finish: pd.Series, substrate: pd.Series, words: Mapping[str, Terms])
     return own.where(own != "unknown", code_texts(substrate, kind="finish", words=words))
 
 
-def _area(column: object, notes: list[str]) -> pd.Series:
+def _area(column: Callable[[str], pd.Series], notes: list[Message]) -> pd.Series:
     def number(field: str) -> pd.Series:
-        text = column(field).str.replace(",", ".", regex=False)  # type: ignore[operator]
+        text = column(field).str.replace(",", ".", regex=False)
         value = pd.to_numeric(text.str.extract(r"^\s*(\d+(?:\.\d+)?)", expand=False),
                               errors="coerce").astype(float)
         return value.where(value > 0)
@@ -292,45 +291,43 @@ def _area(column: object, notes: list[str]) -> pd.Series:
     area = number("wall_area_m2").fillna(number("wall_area_sqft") * SQUARE_FOOT_M2)
     product = number("length_m") * number("height_m")
     if (area.isna() & product.notna()).any():
-        notes.append(f"wall area is length times height for "
-                     f"{int((area.isna() & product.notna()).sum())} assets")
+        notes.append(message("register.area_product",
+                             n=int((area.isna() & product.notna()).sum())))
     return area.fillna(product)
 
 
 def _flag(values: pd.Series, words: Mapping[str, Terms], *, default: pd.Series | bool, name: str,
-          notes: list[str]) -> pd.Series:
+          notes: list[Message]) -> pd.Series:
     coded = code_texts(values, kind="yes_no", words=words, otherwise="")
     unsaid = coded.eq("")
     if unsaid.any():
-        strange = sorted(values[unsaid].dropna().unique())[:3]
-        notes.append(f"{name} is not said for {int(unsaid.sum())} assets"
-                     + (f" (such as {', '.join(map(repr, strange))})" if strange else "")
-                     + ": the default holds")
-    return coded.eq("yes").where(~unsaid, default).astype(bool)
+        strange = tuple(f"'{word}'" for word in sorted(values[unsaid].dropna().unique())[:3])
+        facts = {"field": name, "n": int(unsaid.sum())}
+        notes.append(message("register.flag_strange", words=strange, **facts) if strange
+                     else message("register.flag_unsaid", **facts))
+    return pd.Series(coded.eq("yes").where(~unsaid, default).astype(bool))
 
 
-def _note_unknown(written: pd.Series, coded: pd.Series, notes: list[str]) -> None:
+def _note_unknown(written: pd.Series, coded: pd.Series, notes: list[Message]) -> None:
     strange = written[coded.eq("unknown")].dropna()
     if len(strange):
-        examples = ", ".join(map(repr, sorted(strange.unique())[:_SHOWN]))
-        notes.append(f"{len(strange)} assets have surface words that are not known: {examples}; "
-                     "add them to the vocabulary file")
+        words = tuple(f"'{word}'" for word in sorted(strange.unique())[:_SHOWN])
+        notes.append(message("register.unknown_surfaces", n=len(strange), words=words))
 
 
 def _unique_ids(frame: gpd.GeoDataFrame, *, where: str) -> tuple[
-        gpd.GeoDataFrame, list[str], list[RehitError]]:
-    notes: list[str] = []
+        gpd.GeoDataFrame, list[Message], list[RehitError]]:
+    notes: list[Message] = []
     frame = frame.copy()
     nameless = frame["asset_id"].isna()
     if nameless.any():
-        rows = frame.index[nameless]
-        frame.loc[nameless, "asset_id"] = [f"row {r}" for r in rows]
-        notes.append(f"{int(nameless.sum())} assets without a number are named by their row: "
-                     + ", ".join(f"row {r}" for r in rows[:_SHOWN]))
+        frame.loc[nameless, "asset_id"] = [f"row {r}" for r in frame.index[nameless]]
+        notes.append(message("register.nameless", n=int(nameless.sum()),
+                             assets=_some(frame.loc[nameless, "asset_id"])))
     marks = frame.geometry.to_wkb()
     same = pd.DataFrame(frame.drop(columns="geometry")).assign(mark=marks).duplicated()
     if same.any():
-        notes.append(f"{int(same.sum())} rows repeat another row exactly and are counted once")
+        notes.append(message("register.repeated", n=int(same.sum())))
         frame = frame[~same]
     twice = frame.loc[frame["asset_id"].duplicated(keep=False), "asset_id"]
     faults: list[RehitError] = [
@@ -338,3 +335,8 @@ def _unique_ids(frame: gpd.GeoDataFrame, *, where: str) -> tuple[
                    allowed="one asset per number", remedy="mend the number, or merge the rows")
         for asset, count in twice.value_counts().sort_index().items()]
     return frame, notes, faults
+
+
+def _some(names: pd.Series) -> tuple[str, ...]:
+    """Return the first of some names, with a sign that there are more."""
+    return (*names.head(_SHOWN), *(("…",) if len(names) > _SHOWN else ()))

@@ -9,9 +9,9 @@ import pandas as pd
 
 from rehit.incidents.dates import DateStyle
 from rehit.incidents.joining import NEVER, Joins, in_seconds, join_reports, read_reports
-from rehit.incidents.ledger import Ledger
+from rehit.incidents.ledger import Entries, Step, enter, ledger_table
 from rehit.incidents.mapping import Mapping, Places
-from rehit.incidents.meaning import enter_translations, flagged, read_meaning
+from rehit.incidents.meaning import flagged, list_translations, read_meaning
 from rehit.incidents.places import EXACT_KINDS, Points, judge_places, read_points
 from rehit.incidents.privacy import scrub_column
 from rehit.incidents.quality import Evidence, find_faults
@@ -46,7 +46,7 @@ class _Work:
     """All that is known of the rows on the way through."""
 
     rows: pd.DataFrame
-    ledger: Ledger
+    entries: Entries
     words: dict[str, Terms]
     reason: pd.Series
     times: Times
@@ -116,71 +116,74 @@ def clean_incidents(fields: pd.DataFrame, *, mapping: Mapping | None,
 
 def _understand(fields: pd.DataFrame, mapping: Mapping | None, settings: CleanSettings) -> _Work:
     """Read times, words, sizes and places of every row, each on its own."""
-    rows = prepare(fields)
-    ledger = Ledger(rows)
-    rows = _without_persons(rows, ledger, settings)
-    rows, carried = carry_clearances(rows, ledger)
+    rows, entries = _without_persons(prepare(fields), settings)
+    (rows, carried), told = carry_clearances(rows)
+    entries += told
     words = load_words(settings.vocabulary)
     styles: dict[str, DateStyle | None] = {
         name: mapping.date_style(name) if mapping else None for name in ("reported", "cleared")}
     meaning = read_meaning(rows, words)
-    rows = date_clearances(rows, meaning, style=styles["reported"], settings=settings,
-                           ledger=ledger)
-    times = read_times(rows, styles=styles, settings=settings, ledger=ledger)
-    translations = enter_translations(ledger, rows, meaning, settings.translations_in_ledger)
+    rows, told = date_clearances(rows, meaning, style=styles["reported"], settings=settings)
+    times, dated = read_times(rows, styles=styles, settings=settings)
+    translations, translated = list_translations(rows, meaning,
+                                                 everywhere=settings.translations_in_ledger)
     # The rules are in the ledger now; only the codes are needed further.
     meaning = {name: table[["code"]] for name, table in meaning.items()}
-    states = settle_states(rows, meaning, times, ledger=ledger)
-    places = mapping.places if mapping else Places()
-    # Without a mapping the grid is the project's; a mapping that names none knows none.
-    points = read_points(rows, plane_crs=places.crs if mapping else settings.crs,
-                         location_crs=places.location_crs, location_order=places.location_order,
-                         settings=settings, ledger=ledger)
-    judged = judge_places(rows, points, words=words["place_quality"],
-                          parameters=settings.parameters, ledger=ledger)
-    sizes = _sizes(rows, mapping.size_unit if mapping else "", words["size"], settings, ledger)
+    states, settled = settle_states(rows, meaning, times)
+    entries += told + dated + translated + settled
+    points, judged, placed = _places(rows, mapping, words["place_quality"], settings)
+    sizes, sized = _sizes(rows, mapping.size_unit if mapping else "", words["size"], settings)
     exact = judged["address_kind"].isin(EXACT_KINDS) | rows["asset_id"].notna()
     reason = _reasons(rows, times, meaning, points.outside & ~exact.to_numpy(), mapping, settings)
     reason = reason.mask(carried, REASON).astype("str")
-    return _Work(rows, ledger, words, reason, times, meaning, translations, states, points, judged,
-                 sizes)
+    return _Work(rows, entries + placed + sized, words, reason, times, meaning, translations,
+                 states, points, judged, sizes)
 
 
-def _without_persons(rows: pd.DataFrame, ledger: Ledger, settings: CleanSettings) -> pd.DataFrame:
+def _places(rows: pd.DataFrame, mapping: Mapping | None, words: Say,
+            settings: CleanSettings) -> tuple[Points, pd.DataFrame, Entries]:
+    places = mapping.places if mapping else Places()
+    # Without a mapping the grid is the project's; a mapping that names none knows none.
+    points, read = read_points(
+        rows, plane_crs=places.crs if mapping else settings.crs, location_crs=places.location_crs,
+        location_order=places.location_order, settings=settings)
+    judged, told = judge_places(rows, points, words=words, parameters=settings.parameters)
+    return points, judged, read + told
+
+
+def _without_persons(rows: pd.DataFrame, settings: CleanSettings) -> Step[pd.DataFrame]:
     """Take personal data out of the texts before anything is made of them."""
-    clean = rows.copy(deep=False)
+    clean, entries = rows.copy(deep=False), Entries()
     for name in ("description", "address"):
         clean[name], rules = scrub_column(rows[name], address=name == "address",
                                           keep_marking_text=settings.keep_marking_text)
         # The ledger must not keep what was taken out.
-        ledger.add(rules != "", column=name, before="(text with personal data)",
-                   after=clean[name], rule=rules)
-    return clean
+        entries += enter(rules != "", column=name, before="personal_data", after=clean[name],
+                         rule=rules)
+    return Step(clean, entries)
 
 
-def _sizes(rows: pd.DataFrame, unit: str, words: Terms, settings: CleanSettings,
-           ledger: Ledger) -> pd.DataFrame:
+def _sizes(rows: pd.DataFrame, unit: str, words: Terms, settings: CleanSettings) -> Step[
+        pd.DataFrame]:
     comma = comma_habit(rows["size"].dropna().unique())
     sizes = read_sizes(rows["size"], unit=unit, words=words, parameters=settings.parameters,
                        comma=comma)
     written = pd.Series([f"{area:.3g} m2" if area == area else None
                          for area in sizes["area_m2"].tolist()], dtype="str")
     told = sizes["rule"] != ""
-    if settings.translations_in_ledger:
-        ledger.add(told, column="size", before=rows["size"], after=written, rule=sizes["rule"])
-    else:
-        unsure = sizes["area_m2"].isna() | (sizes["rule"] == AMBIGUOUS)
-        ledger.add(told & unsure, column="size", before=rows["size"], after=written,
-                   rule=sizes["rule"])
+    if not settings.translations_in_ledger:
+        told &= sizes["area_m2"].isna() | (sizes["rule"] == AMBIGUOUS)
+    entries = enter(told, column="size", before=rows["size"], after=written, rule=sizes["rule"])
     silent = rows["size"].isna() & rows["description"].notna()
     if silent.any():
         found = read_sizes(rows["description"].where(silent), words=words,
                            parameters=settings.parameters, loose=False, comma=comma)
         gained = found["area_m2"].notna()
         area = found["area_m2"].round(3).astype("str") + " m2"
-        ledger.add(gained, column="size", before=None, after=area, rule="size_from_description")
+        entries += enter(gained, column="size", before=None, after=area,
+                         rule="size_from_description")
         sizes = sizes.mask(gained, found)
-    return sizes
+    return Step(sizes, entries)
 
 
 def _reasons(rows: pd.DataFrame, times: Times, meaning: dict[str, pd.DataFrame],
@@ -209,13 +212,12 @@ def _is_header(reported: pd.Series, mapping: Mapping | None) -> pd.Series:
 
 
 def _finish(work: _Work, joins: Joins, settings: CleanSettings) -> Cleaned:
-    rows, ledger = work.rows, work.ledger
+    rows = work.rows
     active = work.reason.isna().to_numpy()
     own = np.flatnonzero(active & (joins.root == np.arange(len(rows))))
-    members = gather_members(rows, joins.root, active, work.times.reported_at)
-    _enter_rows(ledger, rows, joins, work.reason, active)
+    members = gather_members(rows, joins.root, active, work.times.reported_at,
+                             work.times.precision)
     columns = _columns(work, joins)
-    _enter_clearings(ledger, rows, work, joins, columns, own)
     names = name_incidents(rows.iloc[own], joins.usable_ids.iloc[own])
     incidents = build_incidents(rows, own, members.loc[own], columns, names=names,
                                 x=work.points.x, y=work.points.y, crs=settings.crs)
@@ -223,15 +225,12 @@ def _finish(work: _Work, joins: Joins, settings: CleanSettings) -> Cleaned:
     counts = count_rows(rows, joins.root, work.reason)
     check(incidents, "incidents", where="clean_incidents")
     check(set_aside, "set_aside", where="clean_incidents")
-    size = len(rows)
-    # The ledger is the largest of the tables: what is not needed beside it goes first.
-    del rows, columns, members, names
-    work.rows, work.meaning = work.rows.iloc[:0], {}
-    table = ledger.table()
+    ledger = ledger_table(rows, work.entries + _row_entries(rows, joins, work.reason, active)
+                          + _clearing_entries(rows, work, joins, columns, own))
     first = incidents["reported_at"].min() if len(incidents) else work.times.extract_end
-    findings = find_faults(Evidence(size, incidents, set_aside, table, counts, work.points,
+    findings = find_faults(Evidence(len(rows), incidents, set_aside, ledger, counts, work.points,
                                     joins, work.times, work.translations, settings))
-    return Cleaned(incidents, set_aside, table, counts, findings,
+    return Cleaned(incidents, set_aside, ledger, counts, findings,
                    Window(first, work.times.extract_end),
                    work.translations)
 
@@ -249,7 +248,6 @@ def _columns(work: _Work, joins: Joins) -> dict[str, pd.Series]:
     columns["status"] = work.states["status"].mask(known, "cleared")
     columns["outcome"] = work.states["outcome"].mask(
         known & work.states["outcome"].isin(("pending", *NOT_CLEANED)), "cleared")
-    columns["reported_precision"] = work.times.precision
     columns["area_m2"] = work.sizes["area_m2"].astype("float64")
     columns["area_basis"] = work.sizes["area_basis"].astype("str")
     columns["report_id"] = joins.usable_ids.astype("str")
@@ -260,21 +258,22 @@ def _columns(work: _Work, joins: Joins) -> dict[str, pd.Series]:
     return columns
 
 
-def _enter_rows(ledger: Ledger, rows: pd.DataFrame, joins: Joins, reason: pd.Series,
-                active: np.ndarray) -> None:
+def _row_entries(rows: pd.DataFrame, joins: Joins, reason: pd.Series,
+                 active: np.ndarray) -> Entries:
     """Enter each row joined and each row set aside."""
     joined = active & (joins.root != np.arange(len(rows)))
     label = rows["source_file"] + "#" + rows["source_row"].astype("str")
-    ledger.add(joined, column=None, before=None, after=label.take(joins.root).set_axis(rows.index),
-               rule=pd.Series(joins.rule))
-    ledger.add(~active, column=None, before=None, after="set aside", rule=reason)
+    return enter(joined, column=None, before=None,
+                 after=label.take(joins.root).set_axis(rows.index),
+                 rule=pd.Series(joins.rule)) + enter(
+        ~active, column=None, before=None, after="set_aside", rule=reason)
 
 
-def _enter_clearings(ledger: Ledger, rows: pd.DataFrame, work: _Work, joins: Joins,
-                     columns: dict[str, pd.Series], own: np.ndarray) -> None:
+def _clearing_entries(rows: pd.DataFrame, work: _Work, joins: Joins,
+                      columns: dict[str, pd.Series], own: np.ndarray) -> Entries:
     """Enter clearings that an incident took from a report joined into it."""
     before = in_seconds(work.states["cleared_at"], NEVER)
     changed = np.zeros(len(rows), dtype=bool)
     changed[own] = before[own] != joins.cleared_at[own]
-    ledger.add(changed, column="cleared", before=rows["cleared"],
-               after=iso(columns["cleared_at"], changed), rule="cleared_by_joined_report")
+    return enter(changed, column="cleared", before=rows["cleared"],
+                 after=iso(columns["cleared_at"], changed), rule="cleared_by_joined_report")

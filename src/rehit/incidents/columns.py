@@ -15,6 +15,7 @@ import pandas as pd
 from rehit.files.headers import OTHER, header_scores, plain_words
 from rehit.incidents.dates import NUMBER_FORMATS, parse_dates, picture_format
 from rehit.incidents.times import DURATION_FIELDS, read_duration
+from rehit.messages import Message, message
 from rehit.packaged import packaged_rows
 from rehit.words.geometry_text import is_shape
 from rehit.words.numbers import is_grouped, ungrouped_texts
@@ -232,7 +233,12 @@ class Score:
     column: str
     place: int
     value: float
-    evidence: tuple[str, ...]
+    evidence: tuple[Message, ...]
+
+    @property
+    def named(self) -> bool:
+        """Whether the column's name speaks for the field."""
+        return any(each.code == "shown.name" for each in self.evidence)
 
 
 def score_columns(profiles: Sequence[Profile], *, has_header: bool) -> list[Score]:
@@ -249,7 +255,7 @@ def score_columns(profiles: Sequence[Profile], *, has_header: bool) -> list[Scor
                     continue
             value = _joined(name, header, content, has_header=has_header)
             if value > 0:
-                named = (f"the name says {words!r}",) if words else ()
+                named = (message("shown.name", words=words),) if words else ()
                 scores.append(Score(name, profile.name, profile.place, round(value, 3),
                                     named + said))
     return sorted(scores, key=lambda s: (-s.value, s.place, s.field))
@@ -265,12 +271,12 @@ def _joined(name: str, header: float, content: float, *, has_header: bool) -> fl
     return content * alone if content >= needed else 0.0
 
 
-def _contents(profile: Profile) -> dict[str, tuple[float, tuple[str, ...]]]:
+def _contents(profile: Profile) -> dict[str, tuple[float, tuple[Message, ...]]]:
     """Return, per field, how far the content of a column allows it, and what it shows."""
     date, date_said = _date_content(profile)
     words = profile.words
     text = profile.letters * (1 - max(profile.dates, profile.pairs, profile.wkt))
-    found: dict[str, tuple[float, tuple[str, ...]]] = {
+    found: dict[str, tuple[float, tuple[Message, ...]]] = {
         "reported": (date, date_said), "cleared": (date, date_said),
         "report_id": _id_content(profile), "address": _address_content(profile, text),
         "duplicate_of": (1 - max(profile.dates, profile.pairs), ()),
@@ -282,7 +288,7 @@ def _contents(profile: Profile) -> dict[str, tuple[float, tuple[str, ...]]]:
     }
     for name in ("status", "outcome", "substrate", "medium"):
         known = words.get(name, 0.0)
-        said = (f"{known:.0%} of its cells hold a known word",) if known >= 0.3 else ()
+        said = (message("shown.known_words", share=known),) if known >= 0.3 else ()
         few = 1.0 if profile.words else 0.6
         found[name] = (text * (few if profile.header(name) else known), said)
     flag = max(text, 1.0 if profile.n_distinct <= 12 else 0.6 * (profile.numbers > 0.5))
@@ -290,12 +296,12 @@ def _contents(profile: Profile) -> dict[str, tuple[float, tuple[str, ...]]]:
     return found
 
 
-def _date_content(profile: Profile) -> tuple[float, tuple[str, ...]]:
+def _date_content(profile: Profile) -> tuple[float, tuple[Message, ...]]:
     if profile.dates > 0:
-        return profile.dates, (f"{profile.dates:.0%} of its cells are dates",)
+        return profile.dates, (message("shown.dates", share=profile.dates),)
     name = number_format(profile)
     if name and max(profile.header("reported"), profile.header("cleared")):
-        return profile.numbers, (f"its numbers are dates written as {name}",)
+        return profile.numbers, (message("shown.number_dates", format=name),)
     return 0.0, ()
 
 
@@ -314,38 +320,39 @@ def number_format(profile: Profile) -> str:
     return ""
 
 
-def _id_content(profile: Profile) -> tuple[float, tuple[str, ...]]:
+def _id_content(profile: Profile) -> tuple[float, tuple[Message, ...]]:
     if max(profile.dates, profile.pairs, profile.wkt) > 0.5 or profile.degrees:
         return 0.0, ()
     # Squared: a number that names requests hardly ever repeats.
-    return profile.distinct ** 2, (f"{profile.distinct:.0%} of its values are distinct",)
+    return profile.distinct ** 2, (message("shown.distinct", share=profile.distinct),)
 
 
-def _address_content(profile: Profile, text: float) -> tuple[float, tuple[str, ...]]:
-    said = (f"{profile.streets:.0%} of its cells name a street",) if profile.streets >= 0.2 else ()
+def _address_content(profile: Profile, text: float) -> tuple[float, tuple[Message, ...]]:
+    said = (message("shown.streets", share=profile.streets),) if profile.streets >= 0.2 else ()
     if profile.header("address"):
         return text * (0.8 + 0.2 * profile.streets), said
     return (profile.streets if profile.n_distinct > 3 and profile.mean_length < 80 else 0.0), said
 
 
-def _size_content(profile: Profile) -> tuple[float, tuple[str, ...]]:
+def _size_content(profile: Profile) -> tuple[float, tuple[Message, ...]]:
     known = profile.sizes * (1 - profile.dates)
     if profile.header("size"):
-        return known, (f"{known:.0%} of its cells are sizes",)
+        return known, (message("shown.sizes", share=known),)
     share = profile.measures * (1 - profile.dates) * (profile.streets < 0.2)
-    return share, (f"{share:.0%} of its cells are measures with a unit",)
+    return share, (message("shown.measures", share=share),)
 
 
-def _duration_content(profile: Profile) -> tuple[float, tuple[str, ...]]:
-    return profile.durations, (f"{profile.durations:.0%} of its cells are lengths of time",
-                               "used for closed cases, as no column gives the date")
+def _duration_content(profile: Profile) -> tuple[float, tuple[Message, ...]]:
+    return profile.durations, (message("shown.durations", share=profile.durations),
+                               message("shown.durations_used"))
 
 
-def _description_content(profile: Profile, text: float) -> tuple[float, tuple[str, ...]]:
+def _description_content(profile: Profile, text: float) -> tuple[float, tuple[Message, ...]]:
     if profile.header("description"):
         return max(text, 0.6), ()
     wordy = profile.mean_length >= 25 and profile.distinct > 0.3 and profile.streets < 0.3
-    return (text if wordy else 0.0), (f"texts of {profile.mean_length:.0f} letters on average",)
+    return (text if wordy else 0.0), (
+        message("shown.long_texts", letters=round(profile.mean_length)),)
 
 
 def assign(scores: Sequence[Score], *, taken: set[str], least: float) -> dict[str, Score]:
@@ -382,6 +389,6 @@ def _without_idle_durations(chosen: dict[str, Score]) -> dict[str, Score]:
 def _only_date(scores: Sequence[Score], used: set[str]) -> bool:
     """Whether one date column is left, not named: then it is the day of the report."""
     columns = {s.column for s in scores if s.field == "cleared" and s.column not in used}
-    named = any(s.field == "cleared" and any("name says" in e for e in s.evidence)
+    named = any(s.field == "cleared" and s.named
                 for s in scores if s.column in columns)
     return len(columns) == 1 and not named

@@ -19,6 +19,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from rehit.errors import SettingError
+from rehit.messages import Message, message
 from rehit.parameters import Parameters, load_parameters
 
 # The shapes in which logs write dates, as regular expressions over whole cells.
@@ -149,14 +150,15 @@ def apply_half(group: pa.Array | None, hour: np.ndarray) -> np.ndarray:
     hour[evening & (hour < 12)] += 12
     hour[morning & (hour == 12)] = 0
     # "14:05 PM" is a 24-hour time with a needless mark; "14:05 AM" contradicts itself.
-    return ~(morning & (hour > 12))
+    fine: np.ndarray = ~(morning & (hour > 12))
+    return fine
 
 
 def zone_offsets(group: pa.Array) -> np.ndarray:
     """Return minutes east of UTC, NaN where a cell names none."""
     encoded = group.dictionary_encode()
     values = np.array([_offset(text) for text in encoded.dictionary.to_pylist()], dtype=float)
-    return values[encoded.indices.to_numpy(zero_copy_only=False)]
+    return np.asarray(values[encoded.indices.to_numpy(zero_copy_only=False)])
 
 
 def _offset(text: str) -> float:
@@ -435,12 +437,12 @@ class FoundStyle:
     certain
         Whether the order of day and month is known (or does not arise).
     evidence
-        What speaks for it, in words.
+        What speaks for it.
     """
 
     style: DateStyle
     certain: bool
-    evidence: tuple[str, ...]
+    evidence: tuple[Message, ...]
 
 
 def find_style(texts: pd.Series) -> FoundStyle:
@@ -466,7 +468,7 @@ def find_style(texts: pd.Series) -> FoundStyle:
     day_first, certain, said = _order(kept, first, second, either)
     formats = _formats(cells, counts.to_numpy(), day_first)
     clock = _clock(cells)
-    said = tuple(f"in one row of {step}: {line}" for line in said) if step > 1 else said
+    said += (message("shown.one_row_in", step=step),) if step > 1 and said else ()
     return FoundStyle(DateStyle(day_first, clock, formats), certain, said)
 
 
@@ -484,22 +486,19 @@ def _order_counts(cells: pa.Array, counts: np.ndarray) -> tuple[int, int, int]:
 
 
 def _order(texts: pd.Series, first: int, second: int,
-           either: int) -> tuple[bool, bool, tuple[str, ...]]:
+           either: int) -> tuple[bool, bool, tuple[Message, ...]]:
     if first or second:
         day_first = first >= second
         most, least = max(first, second), min(first, second)
-        words = "first" if day_first else "second"
-        said = f"{most} rows have a {words} number above 12, so it is the day"
-        if least:
-            said += f"; {least} rows say the opposite"
+        said = (message(f"shown.above_12_{'first' if day_first else 'second'}", n=most),
+                *([message("shown.opposite", n=least)] if least else []))
         # A few contrary rows are slips; many mean that two systems wrote this column.
-        return day_first, least <= 0.05 * most, (said,)
+        return day_first, least <= 0.05 * most, said
     if not either:
         return True, True, ()
     shares = {order: _in_order(texts, order) for order in (True, False)}
     day_first = shares[True] >= shares[False]
-    note = (f"no number above 12 in {either} rows; rows follow each other in time for "
-            f"{shares[True]:.0%} if day first, {shares[False]:.0%} if month first")
+    note = message("shown.order_open", n=either, day=shares[True], month=shares[False])
     return day_first, False, (note,)
 
 

@@ -12,6 +12,7 @@ from rehit.files.rows import RawTable
 from rehit.incidents.columns import numbers
 from rehit.incidents.dates import DateStyle, find_style
 from rehit.incidents.mapping import DATE_FIELDS, FieldSource, Mapping, apply_mapping
+from rehit.messages import Message, message
 
 _SHOWN = 8
 _MAJORITY = 0.5
@@ -32,7 +33,7 @@ class Drift:
     count
         Rows concerned, or columns.
     effect, advice
-        What it does to the results, and what to do, in words.
+        What it does to the results, and what to do.
     subject
         The column or field it is about.
     """
@@ -40,8 +41,8 @@ class Drift:
     code: str
     severity: str
     count: int
-    effect: str
-    advice: str
+    effect: Message
+    advice: Message
     subject: str
 
 
@@ -85,23 +86,24 @@ def _columns(raw: RawTable, mapping: Mapping) -> list[Drift]:
     here = [str(name) for name in raw.table.columns]
     found: list[Drift] = []
     if raw.has_header != mapping.has_header and here != list(mapping.columns):
-        now = "has" if raw.has_header else "lacks"
-        return [Drift("header_lost", "fault", 1, f"the log now {now} a row of column names",
-                      "export it as before, or propose a new mapping", raw.name)]
+        return [Drift("header_lost", "fault", 1,
+                      message("drift.header_new" if raw.has_header else "drift.header_gone"),
+                      message("mend.as_before"), raw.name)]
     for column in mapping.columns:
         if column not in here:
-            users = [name for name, s in mapping.fields.items()
-                     if column in s.columns and not _another_holds(name, s, here)]
+            users = tuple(name for name, s in mapping.fields.items()
+                          if column in s.columns and not _another_holds(name, s, here))
             alike = [name for name in here if plain_words(name) == plain_words(column)]
-            hint = f"; {alike[0]!r} may be the same one renamed" if alike else ""
             found.append(Drift(
                 "column_missing", "fault" if users else "note", 1,
-                f"nothing is read into {', '.join(users)}" if users else "none: it was not used",
-                f"export the column again or change the mapping{hint}", column))
+                message("drift.column_missing", fields=users) if users
+                else message("drift.column_unused"),
+                message("mend.export_renamed", name=alike[0]) if alike
+                else message("mend.export_column"), column))
     for column in here:
         if column not in mapping.columns:
-            found.append(Drift("column_new", "note", 1, "none: it is not read",
-                               "add it to the mapping if it says something useful", column))
+            found.append(Drift("column_new", "note", 1, message("drift.column_new"),
+                               message("mend.add_column"), column))
     return found
 
 
@@ -118,8 +120,9 @@ def _empty(fields: pd.DataFrame, mapping: Mapping, raw: RawTable) -> list[Drift]
     for name, source in mapping.fields.items():
         present = any(column in raw.table.columns for column in source.columns)
         if present and fields[name].isna().all():
-            found.append(Drift("column_empty", "warning", len(fields), f"{name} is always empty",
-                               "ask the log's owner why it is no longer filled", name))
+            found.append(Drift("column_empty", "warning", len(fields),
+                               message("drift.column_empty", field=name),
+                               message("mend.ask_owner"), name))
     return found
 
 
@@ -131,11 +134,12 @@ def _words(fields: pd.DataFrame, name: str, mapping: Mapping) -> list[Drift]:
     new = {str(word): int(n) for word, n in counts.items() if plain_words(str(word)) not in known}
     if not new:
         return []
-    listed = ", ".join(repr(word[:40]) for word in list(new)[:_SHOWN])
-    more = f" and {len(new) - _SHOWN} more" if len(new) > _SHOWN else ""
-    return [Drift("word_new", "warning", sum(new.values()),
-                  f"words of {name} not seen before: {listed}{more}",
-                  "see that the vocabulary reads them rightly, then add them under [words]", name)]
+    listed = tuple(f"'{word[:40]}'" for word in list(new)[:_SHOWN])
+    more = len(new) - _SHOWN
+    effect = message("drift.word_new", field=name, words=listed) if more <= 0 else message(
+        "drift.word_new_many", field=name, words=listed, n=more)
+    return [Drift("word_new", "warning", sum(new.values()), effect, message("mend.add_words"),
+                  name)]
 
 
 def _dates(fields: pd.DataFrame, name: str, mapping: Mapping) -> list[Drift]:
@@ -146,22 +150,21 @@ def _dates(fields: pd.DataFrame, name: str, mapping: Mapping) -> list[Drift]:
     then = source.dates or DateStyle()
     now = find_style(texts)
     found = []
-    ordered = any("above 12" in line for line in now.evidence)
+    ordered = any(each.name.startswith("above_12") for each in now.evidence)
     if ordered and now.style.day_first != then.day_first:
-        was, becomes = ("day", "month") if then.day_first else ("month", "day")
-        found.append(Drift("date_order_changed", "fault", len(texts),
-                           f"{name}: dates now have the {becomes} first, not the {was}",
-                           f"set day_first under [fields.{name}] or have the export mended", name))
+        first = "drift.month_first" if then.day_first else "drift.day_first"
+        found.append(Drift("date_order_changed", "fault", len(texts), message(first, field=name),
+                           message("mend.set_day_first", field=name), name))
     marks = {_bare(form) for form in then.formats}
-    new = [form for form in now.style.formats if _bare(form) not in marks]
+    new = tuple(form for form in now.style.formats if _bare(form) not in marks)
     if new and marks:
         found.append(Drift("date_format_new", "warning", len(texts),
-                           f"{name}: dates also written as {', '.join(new)}",
-                           f"check a few of them, then add the format under [fields.{name}]", name))
+                           message("drift.date_format_new", field=name, formats=new),
+                           message("mend.add_format", field=name), name))
     if now.style.clock != then.clock and "none" in (now.style.clock, then.clock):
-        has = "no longer has" if now.style.clock == "none" else "now has"
-        found.append(Drift("clock_changed", "note", len(texts), f"{name} {has} a time of day",
-                           f"set clock under [fields.{name}]", name))
+        has = "drift.clock_gone" if now.style.clock == "none" else "drift.clock_new"
+        found.append(Drift("clock_changed", "note", len(texts), message(has, field=name),
+                           message("mend.set_clock", field=name), name))
     return found
 
 
@@ -177,13 +180,13 @@ def _coordinates(fields: pd.DataFrame, mapping: Mapping) -> list[Drift]:
                           ("northing", False)):
         if name not in mapping.fields:
             continue
-        what = "degrees" if degrees else "metres or feet"
+        lost = "drift.no_degrees" if degrees else "drift.no_metres"
         # A look at rows from the whole log first: only a changed log is worth counting out.
-        if _strange(fields[name].iloc[::len(fields) // _LOOK + 1], degrees).mean() > _MAJORITY:
+        some = fields[name].iloc[::len(fields) // _LOOK + 1]
+        if _strange(some, degrees).sum() > _MAJORITY * some.notna().sum():
             found.append(Drift("coordinates_changed", "fault",
                                int(_strange(fields[name], degrees).sum()),
-                               f"{name} no longer holds {what}",
-                               "correct the columns and the CRS in the mapping", name))
+                               message(lost, field=name), message("mend.correct_crs"), name))
     return found
 
 

@@ -8,7 +8,7 @@ later came before the earlier was cleared; and when nothing they say contradicts
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -253,14 +253,14 @@ def compatible(pairs: Pairs, reports: Reports, parameters: Parameters) -> np.nda
     a, b = pairs.first, pairs.second
 
     def contradict(code: np.ndarray) -> np.ndarray:
-        return (code[a] >= 0) & (code[b] >= 0) & (code[a] != code[b])
+        return np.asarray((code[a] >= 0) & (code[b] >= 0) & (code[a] != code[b]))
 
     same_asset = pairs.how == BY_ASSET
     far = pairs.metres > parameters["incidents.same_address_metres"]
     against = contradict(reports.asset) | (far & ~same_asset)
     against |= (pairs.how == BY_DISTANCE) & contradict(reports.address)
     against |= ~same_asset & (contradict(reports.kind) | contradict(reports.surface))
-    return ~against
+    return np.asarray(~against)
 
 
 def find_parents(rows: np.ndarray, root: np.ndarray, reports: Reports, among: np.ndarray,
@@ -425,7 +425,7 @@ def _join_same_number(joins: Joins, reports: Reports, active: np.ndarray, flagge
         joins.usable_ids = ids.mask(ids.isin(reused))
 
 
-def _first_of(groups: pd.api.typing.SeriesGroupBy, order: np.ndarray) -> np.ndarray:
+def _first_of(groups: pd.api.typing.SeriesGroupBy[Any, Any], order: np.ndarray) -> np.ndarray:
     number = groups.ngroup().to_numpy()
     _, first = np.unique(number, return_index=True)
     return order[first[number]]

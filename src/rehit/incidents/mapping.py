@@ -6,19 +6,21 @@ from collections.abc import Callable, Iterable
 from collections.abc import Mapping as MappingOf
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any, Literal
 
 import pandas as pd
 import tomlkit
+from pydantic import AfterValidator, Field, ValidationInfo, create_model, field_validator
 from pyproj import CRS
 from pyproj.exceptions import CRSError
-from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import Comment, Table
 
-from rehit.errors import InputFileError, ManyErrors, RehitError, SettingError
+from rehit.errors import InputFileError, ManyErrors, SettingError
 from rehit.files.rows import RawTable
 from rehit.files.writing import staged_folder
 from rehit.incidents.dates import CLOCKS, DateStyle
+from rehit.messages import Message, as_text, message
+from rehit.settings_file import Section, checked, listed, parse_toml, wrong
 from rehit.tables import table
 
 # What a mapping says: which column means what, how it is written, what is still to be asked.
@@ -45,14 +47,14 @@ class FieldSource:
     confidence
         From 0 to 1, as proposed; 1 where a person wrote it.
     evidence
-        What speaks for it, in words.
+        What speaks for it.
     """
 
     columns: tuple[str, ...]
     parts: tuple[str, ...] = ()
     dates: DateStyle | None = None
     confidence: float = 1.0
-    evidence: tuple[str, ...] = ()
+    evidence: tuple[Message, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -68,13 +70,13 @@ class Places:
     location_order
         Order of the two numbers in the ``location`` text.
     evidence
-        What speaks for it, in words.
+        What speaks for it.
     """
 
     crs: str = ""
     location_crs: str = "EPSG:4326"
     location_order: str = "lat_lon"
-    evidence: tuple[str, ...] = ()
+    evidence: tuple[Message, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -86,7 +88,7 @@ class Question:
     key
         The setting it decides, as its dotted name in the file (``fields.reported.day_first``).
     ask
-        The question in plain words.
+        The question.
     choices
         The answers that are possible.
     assumed
@@ -98,11 +100,11 @@ class Question:
     """
 
     key: str
-    ask: str
+    ask: Message
     choices: tuple[str, ...]
     assumed: str
     answer: str = ""
-    evidence: tuple[str, ...] = ()
+    evidence: tuple[Message, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -170,10 +172,9 @@ def answered(mapping: Mapping) -> Mapping:
     return mapping
 
 
-def answer_allowed(question: Question) -> bool:
-    """Whether the answer is one of the choices, or a code of one's own where that is offered."""
-    own = OWN_CODE in question.choices and question.answer != OWN_CODE
-    return not question.answer or own or question.answer in question.choices
+def _answer_allowed(answer: str, choices: list[str]) -> bool:
+    """Whether an answer is one of the choices, or a code of one's own where that is offered."""
+    return answer in choices or (OWN_CODE in choices and answer != OWN_CODE)
 
 
 def known_key(key: str) -> bool:
@@ -237,7 +238,7 @@ def _with_column(mapping: Mapping, name: str, column: str) -> dict[str, FieldSou
         del fields[holder]
     dates = DateStyle() if name in DATE_FIELDS else None
     fields[name] = replace(source or FieldSource((), dates=dates), columns=(column,), parts=(),
-                           confidence=1.0, evidence=("answered by a person",))
+                           confidence=1.0, evidence=(message("shown.answered"),))
     return {key: fields[key] for key in FIELDS if key in fields}
 
 
@@ -370,191 +371,144 @@ def _two_digits(text: pd.Series | str) -> pd.Series | str:
     return text.str.replace(r"\.0+$", "", regex=True).str.zfill(2)
 
 
-# Every fault of an edited mapping file, with its key, all at once.
+# What an edited mapping file may hold: each table a model, so that every fault is said at once.
 
-_SECTIONS = ("log", "fields", "places", "sizes", "words", "questions")
-_Check = tuple[Callable[[Any], bool], str]
-
-
-def _is_text(value: Any) -> bool:
-    return isinstance(value, str)
+_TEXTS = 'a list of texts such as ["Date"]'
 
 
-def _is_texts(value: Any) -> bool:
-    return isinstance(value, list) and all(isinstance(item, str) for item in value)
-
-
-def _is_flag(value: Any) -> bool:
-    return isinstance(value, bool)
-
-
-def _is_share(value: Any) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and 0 <= value <= 1
-
-
-def _one_of(allowed: tuple[str, ...]) -> _Check:
-    return (lambda value: isinstance(value, str) and value in allowed,
-            "one of " + ", ".join(repr(word) for word in allowed))
-
-
-def _is_crs(value: Any) -> bool:
-    if not isinstance(value, str):
-        return False
+def _crs_named(value: str) -> str:
     try:
-        return value == "" or bool(CRS.from_user_input(value))
-    except CRSError:
-        return False
+        CRS.from_user_input(value or "EPSG:4326")
+    except CRSError as error:
+        raise ValueError from error
+    return value
 
 
-def _is_projected(value: Any) -> bool:
-    return _is_crs(value) and (value == "" or CRS.from_user_input(value).is_projected)
+def _projected(value: str) -> str:
+    if _crs_named(value) and not CRS.from_user_input(value).is_projected:
+        raise ValueError
+    return value
 
 
-_TEXT: _Check = (_is_text, "a text")
-_TEXTS: _Check = (_is_texts, 'a list of texts such as ["Date"]')
-_FLAG: _Check = (_is_flag, "true or false")
-_LOG: dict[str, _Check] = {"name": _TEXT, "has_header": _FLAG, "columns": _TEXTS}
-_FIELD: dict[str, _Check] = {
-    "columns": (lambda v: _is_texts(v) and len(v) > 0, 'column names such as ["Date"]'),
-    "parts": (lambda v: _is_texts(v) and set(v) <= set(DATE_PARTS), f"of {', '.join(DATE_PARTS)}"),
-    "day_first": _FLAG, "clock": _one_of(CLOCKS), "formats": _TEXTS,
-    "confidence": (_is_share, "a number from 0 to 1"),
-}
-_DATE_KEYS = ("parts", "day_first", "clock", "formats")
-_PLACES: dict[str, _Check] = {
-    "crs": (_is_projected, 'a projected CRS such as "EPSG:27700", or ""'),
-    "location_crs": (_is_crs, 'a CRS such as "EPSG:4326"'),
-    "location_order": _one_of(LOCATION_ORDERS),
-}
-_SIZES: dict[str, _Check] = {"unit": _one_of(SIZE_UNITS)}
-_QUESTION: dict[str, _Check] = {"key": _TEXT, "ask": _TEXT, "choices": _TEXTS, "assumed": _TEXT,
-                                "answer": _TEXT}
+class _Log(Section):
+    name: str = Field(default="", description="a text")
+    has_header: bool = Field(description="true or false")
+    columns: list[str] = Field(description=_TEXTS)
 
 
-def mapping_faults(plain: MappingOf[str, Any], *, where: str) -> list[RehitError]:
-    """Return every fault of a mapping file: unknown keys, wrong types, columns the log never had.
+class _Field(Section):
+    columns: list[str] = Field(min_length=1, description='column names such as ["Date"]')
+    confidence: float = Field(default=1.0, ge=0, le=1, description="a number from 0 to 1")
 
-    Parameters
-    ----------
-    plain
-        The parsed TOML.
-    where
-        The file's name.
-    """
-    faults: list[RehitError] = [
-        _fault(f"{where} [{name}]", "an unknown table", ", ".join(_SECTIONS), "delete or rename it")
-        for name in plain if name not in _SECTIONS]
-    log, log_faults = _table(plain, "log", where)
-    faults += log_faults + _key_faults(log, _LOG, f"{where} [log]",
-                                       required=("has_header", "columns"))
-    columns = log.get("columns") if _is_texts(log.get("columns")) else None
-    fields, field_faults = _table(plain, "fields", where, needed=False)
-    faults += field_faults
-    for name, values in fields.items():
-        faults += _field_faults(name, values, columns, f"{where} [fields.{name}]")
-    for name, checks in (("places", _PLACES), ("sizes", _SIZES)):
-        values, own = _table(plain, name, where, needed=False)
-        faults += own + _key_faults(values, checks, f"{where} [{name}]")
-    words, word_faults = _table(plain, "words", where, needed=False)
-    faults += word_faults + _key_faults(words, dict.fromkeys(FIELDS, _TEXTS), f"{where} [words]")
-    return faults + _questions_faults(plain.get("questions", []), columns, where)
+    @field_validator("columns")
+    @classmethod
+    def _of_the_log(cls, columns: list[str], info: ValidationInfo) -> list[str]:
+        known: list[str] | None = (info.context or {}).get("columns")
+        strange = [] if known is None else [name for name in columns if name not in known]
+        if known is not None and strange:
+            raise wrong(got=f"the column {listed(strange)}", allowed=listed(known),
+                        remedy="correct its name")
+        return columns
 
 
-def _fault(where: str, got: str, allowed: str, remedy: str) -> SettingError:
-    return SettingError(where, got=got, allowed=allowed, remedy=remedy)
+class _DateField(_Field):
+    parts: list[Literal[DATE_PARTS]] = Field(  # type: ignore[valid-type]
+        default=[], description=f"of {', '.join(DATE_PARTS)}")
+    day_first: bool = Field(default=True, description="true or false")
+    clock: Literal[CLOCKS] = Field(  # type: ignore[valid-type]
+        "24", description=f"one of {listed(CLOCKS)}")
+    formats: list[str] = Field(default=[], description=_TEXTS)
+
+    @field_validator("parts")
+    @classmethod
+    def _one_for_each(cls, parts: list[str], info: ValidationInfo) -> list[str]:
+        columns = info.data.get("columns", parts)
+        if parts and len(parts) != len(columns):
+            raise wrong(got=f"{len(parts)} parts for {len(columns)} columns",
+                        allowed="one part for each column",
+                        remedy="make the two lists equally long")
+        return parts
 
 
-def _table(plain: MappingOf[str, Any], name: str, where: str, *,
-           needed: bool = True) -> tuple[MappingOf[str, Any], list[RehitError]]:
-    values = plain.get(name)
-    if isinstance(values, dict) or (values is None and not needed):
-        return values or {}, []
-    got = "nothing" if values is None else repr(values)[:60]
-    return {}, [_fault(f"{where} [{name}]", got, f"a table [{name}]", "add it as proposed")]
+class _Places(Section):
+    crs: Annotated[str, AfterValidator(_projected)] = Field(
+        default="", description='a projected CRS such as "EPSG:27700", or ""')
+    location_crs: Annotated[str, AfterValidator(_crs_named)] = Field(
+        default="EPSG:4326", description='a CRS such as "EPSG:4326"')
+    location_order: Literal[LOCATION_ORDERS] = Field(  # type: ignore[valid-type]
+        "lat_lon", description=f"one of {listed(LOCATION_ORDERS)}")
 
 
-def _key_faults(values: MappingOf[str, Any], checks: MappingOf[str, _Check], where: str, *,
-                required: tuple[str, ...] = ()) -> list[RehitError]:
-    faults: list[RehitError] = []
-    for key, value in values.items():
-        if key not in checks:
-            faults.append(_fault(f"{where} {key}", "an unknown key", ", ".join(checks),
-                                 "correct its spelling or delete it"))
-        elif not checks[key][0](value):
-            faults.append(_fault(f"{where} {key}", repr(value)[:80], checks[key][1], "change it"))
-    faults += [_fault(f"{where} {key}", "no such key", checks[key][1], "add it")
-               for key in required if key not in values]
-    return faults
+class _Sizes(Section):
+    unit: Literal[SIZE_UNITS] = Field(  # type: ignore[valid-type]
+        "", description=f"one of {listed(SIZE_UNITS)}")
 
 
-def _field_faults(name: str, values: Any, columns: list[str] | None,
-                  where: str) -> list[RehitError]:
-    if name not in FIELDS:
-        return [_fault(where, "an unknown field", ", ".join(FIELDS), "correct or delete it")]
-    if not isinstance(values, dict):
-        return [_fault(where, repr(values)[:60], "a table with columns = [...]", "change it")]
-    faults = _key_faults(values, _FIELD, where, required=("columns",))
-    if name not in DATE_FIELDS:
-        faults += [_fault(f"{where} {key}", "a date setting", " or ".join(DATE_FIELDS),
-                          "delete it") for key in _DATE_KEYS if key in values]
-    named = values.get("columns", ())
-    if columns is not None and _is_texts(named):
-        faults += [_fault(f"{where} columns", f"the column {column!r}", _named_faults(columns),
-                          "correct its name") for column in named if column not in columns]
-        parts = values.get("parts", ())
-        if _is_texts(parts) and len(parts) != len(named):
-            faults.append(_fault(f"{where} parts", f"{len(parts)} parts for {len(named)} columns",
-                                 "one part for each column", "make the two lists equally long"))
-    return faults
+class _Question(Section):
+    key: str = Field(description="the key as proposed, such as places.crs")
+    ask: str = Field(description="a text")
+    choices: list[str] = Field(description=_TEXTS)
+    assumed: str = Field(description="a text")
+    answer: str = Field(default="", description="one of the choices, or empty")
+
+    @field_validator("key")
+    @classmethod
+    def _known(cls, key: str) -> str:
+        if not known_key(key):
+            raise ValueError
+        return key
+
+    @field_validator("answer")
+    @classmethod
+    def _possible(cls, answer: str, info: ValidationInfo) -> str:
+        key, choices = info.data.get("key", ""), info.data.get("choices")
+        if not answer or choices is None:
+            return answer
+        if not _answer_allowed(answer, choices):
+            raise wrong(got=repr(answer), allowed=listed(choices),
+                        remedy="write one of these, or leave it empty")
+        if key in ("places.crs", "places.location_crs") and answer != NONE:
+            try:
+                _projected(answer)
+            except ValueError as error:
+                raise wrong(got=repr(answer), allowed='a projected CRS such as "EPSG:27700"',
+                            remedy="write the code of the grid the log uses") from error
+        columns = (info.context or {}).get("columns")
+        if key.endswith(".columns") and columns and answer not in (*columns, NONE):
+            raise wrong(got=repr(answer), allowed=listed(columns), remedy="name a column")
+        return answer
 
 
-def _named_faults(names: list[str]) -> str:
-    return ", ".join(map(repr, names[:12])) + (" ..." if len(names) > 12 else "")
+_FieldTables = create_model("_FieldTables", __base__=Section, **{  # type: ignore[call-overload]
+    name: ((_DateField if name in DATE_FIELDS else _Field) | None,
+           Field(default=None, description="a table with columns = [...]")) for name in FIELDS})
+_WordLists = create_model("_WordLists", __base__=Section, **{  # type: ignore[call-overload]
+    name: (list[str] | None, Field(default=None, description=_TEXTS)) for name in FIELDS})
 
 
-def _questions_faults(questions: Any, columns: list[str] | None, where: str) -> list[RehitError]:
-    if not isinstance(questions, list) or not all(isinstance(q, dict) for q in questions):
-        return [_fault(f"{where} [[questions]]", repr(questions)[:60],
-                       "tables that begin with [[questions]]", "write them as proposed")]
-    faults: list[RehitError] = []
-    for number, values in enumerate(questions, start=1):
-        spot = f"{where} [[questions]] {number}"
-        own = _key_faults(values, _QUESTION, spot, required=("key", "ask", "choices", "assumed"))
-        faults += own or _answer_faults(values, columns, spot)
-    return faults
+_NO_PLACES, _NO_SIZES = _Places.model_validate({}), _Sizes.model_validate({})
 
 
-def _answer_faults(values: dict[str, Any], columns: list[str] | None,
-                   where: str) -> list[RehitError]:
-    key, answer = values["key"], values.get("answer", "")
-    question = Question(key, values["ask"], tuple(values["choices"]), values["assumed"], answer)
-    if not known_key(key):
-        return [_fault(f"{where} key", repr(key), "the key as proposed, such as places.crs",
-                       "change only the answer")]
-    if not answer_allowed(question):
-        return [_fault(f"{where} answer", repr(answer), _named_faults(values["choices"]),
-                       "write one of these, or leave it empty")]
-    if answer and key in ("places.crs", "places.location_crs") and answer != "none" and (
-            not _is_projected(answer)):
-        return [_fault(f"{where} answer", repr(answer), 'a projected CRS such as "EPSG:27700"',
-                       "write the code of the grid the log uses")]
-    if answer and key.endswith(".columns") and columns and answer not in (*columns, "none"):
-        return [_fault(f"{where} answer", repr(answer), _named_faults(columns), "name a column")]
-    return []
+class _MappingFile(Section):
+    log: _Log = Field(description="a table [log]")
+    fields: _FieldTables = Field(  # type: ignore[valid-type]
+        default_factory=_FieldTables, description="tables [fields.X]")
+    places: _Places = Field(default=_NO_PLACES, description="a table [places]")
+    sizes: _Sizes = Field(default=_NO_SIZES, description="a table [sizes]")
+    words: _WordLists = Field(  # type: ignore[valid-type]
+        default_factory=_WordLists, description="a table [words]")
+    questions: list[_Question] = Field(
+        default=[], description="tables that begin with [[questions]]")
 
 
 # The mapping as a TOML file that a person can read and edit.
 
-HEAD = (
-    "How rehit reads this log. Check it, change what is wrong, and keep it for the next quarter.",
-    "Under [fields.X], columns names the log's columns that hold X; delete a table to leave X out.",
-    "Under [[questions]], write one of the choices into answer; an answer wins over the setting",
-    "above that it decides. Until then the assumed answer is used.",
-)
 _EVIDENCE = "# evidence: "
+_TOLD = "shown.told"  # evidence as read back from a file, in the words that stood there
+Tell = Callable[[Message], str]
 
 
-def save_mapping(mapping: Mapping, path: Path | str) -> None:
+def save_mapping(mapping: Mapping, path: Path | str, *, tell: Tell = as_text) -> None:
     """Write a mapping as TOML, its evidence as comments; whole or not at all.
 
     Parameters
@@ -563,6 +517,8 @@ def save_mapping(mapping: Mapping, path: Path | str) -> None:
         The mapping. Saving, loading and saving again gives the same bytes.
     path
         The file; its folder is made if missing.
+    tell
+        Puts evidence and questions into words.
 
     Raises
     ------
@@ -570,51 +526,54 @@ def save_mapping(mapping: Mapping, path: Path | str) -> None:
         If the file cannot be written.
     """
     file = Path(path)
-    text = mapping_text(mapping)
+    text = mapping_text(mapping, tell=tell)
     with staged_folder(file.parent) as stage:
         (stage / file.name).write_text(text, encoding="utf-8", newline="\n")
 
 
-def mapping_text(mapping: Mapping) -> str:
+def mapping_text(mapping: Mapping, *, tell: Tell = as_text) -> str:
     """Return a mapping as TOML text."""
+    def said(evidence: Iterable[Message]) -> tuple[str, ...]:
+        return tuple(_words(each, tell) for each in evidence)
+
     document = tomlkit.document()
-    for line in HEAD:
+    for line in tell(message("shown.head")).splitlines():
         document.add(tomlkit.comment(line))
     document.add("log", _written_table({"name": mapping.log_name, "has_header": mapping.has_header,
-                                "columns": mapping.columns}))
+                                        "columns": mapping.columns}))
     fields = tomlkit.table(is_super_table=True)
     for name, source in mapping.fields.items():
-        fields.add(name, _field_table(source))
+        fields.add(name, _written_table(_field_values(source), said(source.evidence)))
     if mapping.fields:
         document.add("fields", fields)
     places = mapping.places
-    document.add("places", _written_table({"crs": places.crs, "location_crs": places.location_crs,
-                                   "location_order": places.location_order}, places.evidence))
+    document.add("places", _written_table(
+        {"crs": places.crs, "location_crs": places.location_crs,
+         "location_order": places.location_order}, said(places.evidence)))
     document.add("sizes", _written_table({"unit": mapping.size_unit}))
-    document.add("words", _written_table(dict(mapping.words), (
-        "the words seen when this mapping was made; a new one next quarter is reported",)))
+    document.add("words", _written_table(dict(mapping.words), (tell(message("shown.words_seen")),)))
     questions = tomlkit.aot()
-    for question in mapping.questions:
-        questions.append(_question_table(question))
+    for asked in mapping.questions:
+        questions.append(_written_table(
+            {"key": asked.key, "ask": _words(asked.ask, tell), "choices": asked.choices,
+             "assumed": asked.assumed, "answer": asked.answer}, said(asked.evidence)))
     if mapping.questions:
         document.add("questions", questions)
     return tomlkit.dumps(document)
 
 
-def _field_table(source: FieldSource) -> Table:
+def _words(told: Message, tell: Tell) -> str:
+    return str(told.facts["text"]) if told.code == _TOLD else tell(told)
+
+
+def _field_values(source: FieldSource) -> dict[str, Any]:
     values: dict[str, Any] = {"columns": source.columns}
     if source.parts:
         values["parts"] = source.parts
     if source.dates is not None:
         values |= {"day_first": source.dates.day_first, "clock": source.dates.clock,
                    "formats": source.dates.formats}
-    values["confidence"] = source.confidence
-    return _written_table(values, source.evidence)
-
-
-def _question_table(question: Question) -> Table:
-    return _written_table({"key": question.key, "ask": question.ask, "choices": question.choices,
-                   "assumed": question.assumed, "answer": question.answer}, question.evidence)
+    return {**values, "confidence": source.confidence}
 
 
 def _written_table(values: dict[str, Any], evidence: tuple[str, ...] = ()) -> Table:
@@ -654,53 +613,49 @@ def load_mapping(path: Path | str) -> Mapping:
         Listing every fault with file and key.
     """
     file = Path(path)
-    document = _parsed(file)
-    faults = mapping_faults(document.unwrap(), where=str(file))
-    if faults:
-        raise ManyErrors(str(file), faults)
-    return answered(_mapping(document))
-
-
-def _parsed(file: Path) -> tomlkit.TOMLDocument:
-    if not file.is_file():
-        raise InputFileError(str(file), got="no such file" if not file.exists() else "a folder",
-                             allowed="a mapping file in TOML",
-                             remedy="propose one with: rehit new FOLDER --log YOUR_LOG")
-    try:
-        return tomlkit.parse(file.read_bytes().decode("utf-8-sig"))
-    except (TOMLKitError, UnicodeDecodeError, OSError, ValueError) as error:
-        raise InputFileError(str(file), got=f"unreadable TOML ({error})",
-                             allowed="TOML text in UTF-8", remedy="mend that line") from error
-
-
-def _mapping(document: tomlkit.TOMLDocument) -> Mapping:
+    document = parse_toml(file, what="a mapping file",
+                          remedy="propose one with: rehit new FOLDER --log YOUR_LOG")
     plain: dict[str, Any] = document.unwrap()
-    log, places = plain["log"], plain.get("places", {})
-    fields = {name: _read_field(values, _evidence(document["fields"][name]))
-              for name, values in plain.get("fields", {}).items()}
+    log = plain.get("log")
+    columns = log.get("columns") if isinstance(log, dict) else None
+    known = columns if isinstance(columns, list) else None
+    read, faults = checked(_MappingFile, plain, where=str(file), context={"columns": known})
+    if read is None:
+        raise ManyErrors(str(file), faults)
+    return answered(_mapping(read, document))
+
+
+def _mapping(read: _MappingFile, document: tomlkit.TOMLDocument) -> Mapping:
+    tables: Any = document
+    fields = {name: _source(getattr(read.fields, name), _evidence(tables["fields"][name]))
+              for name in document.unwrap().get("fields", {})}
     questions = tuple(
-        Question(q["key"], q["ask"], tuple(q["choices"]), q["assumed"], q.get("answer", ""),
-                 _evidence(document["questions"][number]))
-        for number, q in enumerate(plain.get("questions", [])))
-    return Mapping(
-        log.get("name", ""), log["has_header"], tuple(log["columns"]), fields,
-        Places(places.get("crs", ""), places.get("location_crs", "EPSG:4326"),
-               places.get("location_order", "lat_lon"), _evidence(document.get("places"))),
-        plain.get("sizes", {}).get("unit", ""),
-        {name: tuple(words) for name, words in plain.get("words", {}).items()}, questions)
+        Question(q.key, _told(q.ask), tuple(q.choices), q.assumed, q.answer,
+                 _evidence(tables["questions"][number]))
+        for number, q in enumerate(read.questions))
+    words = {name: tuple(getattr(read.words, name)) for name in document.unwrap().get("words", {})}
+    places = Places(read.places.crs, read.places.location_crs, read.places.location_order,
+                    _evidence(tables.get("places")))
+    return Mapping(read.log.name, read.log.has_header, tuple(read.log.columns), fields, places,
+                   read.sizes.unit, words, questions)
 
 
-def _read_field(values: dict[str, Any], evidence: tuple[str, ...]) -> FieldSource:
-    dates = None
-    if "day_first" in values or "clock" in values or "formats" in values:
-        dates = DateStyle(values.get("day_first", True), values.get("clock", "24"),
-                          tuple(values.get("formats", ())))
-    return FieldSource(tuple(values["columns"]), tuple(values.get("parts", ())), dates,
-                       float(values.get("confidence", 1.0)), evidence)
+def _source(field: _Field, evidence: tuple[Message, ...]) -> FieldSource:
+    columns = tuple(field.columns)
+    if not isinstance(field, _DateField):
+        return FieldSource(columns, confidence=field.confidence, evidence=evidence)
+    told = {"day_first", "clock", "formats"} & field.model_fields_set
+    dates = DateStyle(field.day_first, field.clock, tuple(field.formats)) if told else None
+    return FieldSource(columns, tuple(field.parts), dates, field.confidence, evidence)
 
 
-def _evidence(table: object) -> tuple[str, ...]:
+def _evidence(table: object) -> tuple[Message, ...]:
     """Read the evidence back from the comments of a table."""
     body = getattr(getattr(table, "value", None), "body", [])
     lines = [item.as_string().strip() for _, item in body if isinstance(item, Comment)]
-    return tuple(line.removeprefix(_EVIDENCE) for line in lines if line.startswith(_EVIDENCE))
+    return tuple(_told(line.removeprefix(_EVIDENCE)) for line in lines
+                 if line.startswith(_EVIDENCE))
+
+
+def _told(text: str) -> Message:
+    return message(_TOLD, text=text)

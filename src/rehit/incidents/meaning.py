@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 import numpy as np
 import pandas as pd
 
-from rehit.incidents.ledger import Ledger
+from rehit.incidents.ledger import Entries, Step, enter
 from rehit.words.vocabulary import Hit, Terms, telling_hit
 
 NOTHING = "unknown"
@@ -91,30 +91,31 @@ def read_meaning(rows: pd.DataFrame, words: Mapping[str, Terms]) -> dict[str, pd
     return made
 
 
-def enter_translations(ledger: Ledger, rows: pd.DataFrame,
-                       made: Mapping[str, pd.DataFrame], everywhere: bool = True) -> pd.DataFrame:
-    """Enter each translated word in the ledger and return the table of different translations.
+def list_translations(rows: pd.DataFrame, made: Mapping[str, pd.DataFrame], *,
+                      everywhere: bool = True) -> Step[pd.DataFrame]:
+    """Return the table of different translations, with an entry for each translated word.
 
     With `everywhere` false only words that are misspelt, unknown or ambiguous are entered.
     """
-    tables = []
+    tables, entries = [], Entries()
     for name, table in made.items():
         source = rows[_source_of(name)]
         told = table["rule"].notna() & (table["rule"] != "") & source.notna()
-        if not (told.any() or table["rule"].isin(_ELSEWHERE).any()):
-            continue
         elsewhere = table["rule"].isin(_ELSEWHERE)
-        enter = told & ~elsewhere & (everywhere | (table["rule"] != "word"))
-        ledger.add(enter, column=name, before=source, after=table["code"],
-                   rule=table["rule"])
+        if not (told.any() or elsewhere.any()):
+            continue
+        wanted = told & ~elsewhere & (everywhere | (table["rule"] != "word"))
+        entries += enter(wanted, column=name, before=source, after=table["code"],
+                         rule=table["rule"])
         for rule, column in _ELSEWHERE.items():
             # A description may hold personal data, so it is not copied here.
-            before = rows[column] if column == "status" else f"(words in {column})"
-            ledger.add(table["rule"] == rule, column=name, before=before, after=table["code"],
-                       rule=rule)
+            before = rows[column] if column == "status" else f"words_in_{column}"
+            entries += enter(table["rule"] == rule, column=name, before=before,
+                             after=table["code"], rule=rule)
         tables.append(_counted(name, source[told & ~elsewhere], table[told & ~elsewhere]))
     empty = pd.DataFrame({name: pd.Series([], dtype="str") for name in TRANSLATION_COLUMNS})
-    return pd.concat(tables, ignore_index=True) if tables else empty.astype({"count": "int64"})
+    listed = pd.concat(tables, ignore_index=True) if tables else empty.astype({"count": "int64"})
+    return Step(listed, entries)
 
 
 _ELSEWHERE = {"outcome_from_status": "status", "priority_from_description": "description",

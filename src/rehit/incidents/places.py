@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -12,7 +13,7 @@ from pyproj import CRS, Transformer
 from pyproj.exceptions import CRSError
 
 from rehit.errors import SettingError
-from rehit.incidents.ledger import Ledger
+from rehit.incidents.ledger import Entries, Step, enter
 from rehit.incidents.meaning import translate
 from rehit.incidents.rows import CleanSettings
 from rehit.parameters import Parameters
@@ -226,7 +227,8 @@ def _sexagesimal(found: re.Match[str]) -> tuple[float, str]:
 
 METRES_PER_DEGREE = 111_320.0  # of latitude, near enough for a margin
 # The repairs of a point that lies elsewhere, by how often a person makes the slip.
-REPAIRS = (
+REPAIRS: tuple[tuple[str, Callable[[np.ndarray, np.ndarray],
+                                   tuple[np.ndarray, np.ndarray]]], ...] = (
     ("swapped_axes", lambda lon, lat: (lat, lon)),
     ("lost_sign_longitude", lambda lon, lat: (-lon, lat)),
     ("lost_sign_latitude", lambda lon, lat: (lon, -lat)),
@@ -261,7 +263,7 @@ class Points:
 
 
 def read_points(rows: pd.DataFrame, *, plane_crs: str, location_crs: str, location_order: str,
-                settings: CleanSettings, ledger: Ledger) -> Points:
+                settings: CleanSettings) -> Step[Points]:
     """Choose one point for each row out of all that the log gives.
 
     Points outside the study area are tried with swapped axes and lost signs; a repair is made only
@@ -276,22 +278,27 @@ def read_points(rows: pd.DataFrame, *, plane_crs: str, location_crs: str, locati
         From the mapping.
     settings
         Project CRS and study area.
-    ledger
-        Takes an entry for every repair and every point dropped.
+
+    Returns
+    -------
+    Step
+        The points, with an entry for every repair and every point dropped.
     """
     crs = CRS.from_user_input(settings.crs)
     given = candidates(rows, plane_crs=plane_crs, location_crs=location_crs,
                        location_order=location_order)
     area = _area(given, crs, settings)
     outside = np.zeros(len(rows), dtype=bool)
-    mended = []
+    mended, entries = [], Entries()
     for candidate in given:
-        ledger.add(candidate.fault != "", column="+".join(candidate.columns),
-                   before=candidate.written, after=None, rule=pd.Series(candidate.fault))
-        fixed, stray = _repair(candidate, area, ledger)
+        entries += enter(candidate.fault != "", column="+".join(candidate.columns),
+                         before=candidate.written, after=None, rule=pd.Series(candidate.fault))
+        (fixed, stray), told = _repair(candidate, area)
+        entries += told
         outside |= stray
         mended.append(fixed)
-    return _choose(mended, outside, area, crs, len(rows), settings, ledger)
+    points, told = _choose(mended, outside, area, crs, len(rows), settings.parameters)
+    return Step(points, entries + told)
 
 
 def _area(given: list[Candidate], crs: CRS, settings: CleanSettings) -> Box:
@@ -339,11 +346,12 @@ def _within(lon: np.ndarray, lat: np.ndarray, box: Box) -> np.ndarray:
         return (lon >= west) & (lon <= east) & (lat >= south) & (lat <= north)
 
 
-def _repair(candidate: Candidate, area: Box, ledger: Ledger) -> tuple[Candidate, np.ndarray]:
+def _repair(candidate: Candidate, area: Box) -> Step[tuple[Candidate, np.ndarray]]:
+    """Mend points outside the area where one repair alone leads in; drop the others, named too."""
     lon, lat = candidate.longitude.copy(), candidate.latitude.copy()
     stray = ~np.isnan(lon) & ~_within(lon, lat, area)
     if candidate.source == "plane" and candidate.crs is not None:
-        return _repair_plane(candidate, stray, area, ledger)
+        return _repair_plane(candidate, stray, area)
     at = np.flatnonzero(stray)
     tries = [(rule, *mend(lon[at], lat[at])) for rule, mend in REPAIRS]
     hits = np.array([_within(x, y, area) for _, x, y in tries]).reshape(len(tries), len(at))
@@ -354,14 +362,13 @@ def _repair(candidate: Candidate, area: Box, ledger: Ledger) -> tuple[Candidate,
         lon[at[won]], lat[at[won]], rules[at[won]] = x[won], y[won], rule
     after = pd.Series([f"{b:.7g}, {a:.7g}" if r else "" for a, b, r in zip(
         lon, lat, rules, strict=True)] if len(at) else [""] * len(lon), dtype="str")
-    ledger.add(rules != "", column="+".join(candidate.columns), before=candidate.written,
-               after=after, rule=pd.Series(rules))
-    left = stray & (rules == "")
-    return _without(candidate._replace(longitude=lon, latitude=lat), left, ledger), left
+    entries = enter(rules != "", column="+".join(candidate.columns), before=candidate.written,
+                    after=after, rule=pd.Series(rules))
+    return _without(candidate._replace(longitude=lon, latitude=lat), stray & (rules == ""), entries)
 
 
-def _repair_plane(candidate: Candidate, stray: np.ndarray, area: Box, ledger: Ledger
-                  ) -> tuple[Candidate, np.ndarray]:
+def _repair_plane(candidate: Candidate, stray: np.ndarray, area: Box
+                  ) -> Step[tuple[Candidate, np.ndarray]]:
     """Try a strayed easting and northing the other way round."""
     at = np.flatnonzero(stray)
     assert candidate.crs is not None  # a grid nobody knows has no stray points
@@ -373,27 +380,30 @@ def _repair_plane(candidate: Candidate, stray: np.ndarray, area: Box, ledger: Le
     swapped[won] = True
     after = pd.Series(candidate.x).round(2).astype("str") + ", " + (
         pd.Series(candidate.y).round(2).astype("str"))
-    ledger.add(swapped, column="+".join(candidate.columns), before=candidate.written, after=after,
-               rule="swapped_axes")
-    left = stray & ~swapped
-    return _without(candidate._replace(longitude=lon, latitude=lat), left, ledger), left
+    entries = enter(swapped, column="+".join(candidate.columns), before=candidate.written,
+                    after=after, rule="swapped_axes")
+    return _without(candidate._replace(longitude=lon, latitude=lat), stray & ~swapped, entries)
 
 
-def _without(candidate: Candidate, gone: np.ndarray, ledger: Ledger) -> Candidate:
-    ledger.add(gone, column="+".join(candidate.columns), before=candidate.written, after=None,
-               rule="place_outside_area")
-    return candidate._replace(longitude=np.where(gone, np.nan, candidate.longitude),
+def _without(candidate: Candidate, gone: np.ndarray,
+             entries: Entries) -> Step[tuple[Candidate, np.ndarray]]:
+    """Empty the points that are `gone`, and return them after the entries made so far."""
+    entries += enter(gone, column="+".join(candidate.columns), before=candidate.written,
+                     after=None, rule="place_outside_area")
+    kept = candidate._replace(longitude=np.where(gone, np.nan, candidate.longitude),
                               latitude=np.where(gone, np.nan, candidate.latitude))
+    return Step((kept, gone), entries)
 
 
 def _choose(given: list[Candidate], outside: np.ndarray, area: Box, crs: CRS, size: int,
-            settings: CleanSettings, ledger: Ledger) -> Points:
+            parameters: Parameters) -> Step[Points]:
+    """Take each row's point from the most trusted source that gives one."""
     nothing = np.full(size, np.nan)
     if not given:
-        return Points(nothing, nothing, nothing, nothing, np.zeros(size, dtype=int), outside,
-                      np.zeros(size, dtype=bool), "none", np.nan, np.nan, 0, area)
+        return Step(Points(nothing, nothing, nothing, nothing, np.zeros(size, dtype=int), outside,
+                           np.zeros(size, dtype=bool), "none", np.nan, np.nan, 0, area), Entries())
     planes = [to_plane(c.longitude, c.latitude, crs) for c in given]
-    order = _by_trust(given, settings.parameters["incidents.finer_share"])
+    order = _by_trust(given, parameters["incidents.finer_share"])
     x, y, lon, lat = (nothing.copy() for _ in range(4))
     apart = np.zeros(size)
     metre = crs.axis_info[0].unit_conversion_factor if crs.axis_info else 1.0
@@ -409,18 +419,14 @@ def _choose(given: list[Candidate], outside: np.ndarray, area: Box, crs: CRS, si
         x[free], y[free] = px[free], py[free]
         lon[free], lat[free] = given[k].longitude[free], given[k].latitude[free]
     gaps = np.concatenate(both) if both else np.array([])
-    conflict = apart > settings.parameters["incidents.places_agree_m"]
-    ledger.add(conflict, column="place", before=pd.Series(_apart_words(apart, conflict)),
-               after=f"{given[order[0]].source} trusted, place known to the street only",
-               rule="places_disagree")
-    return Points(x, y, lon, lat, _decimals(lon, lat), outside & np.isnan(x), conflict,
-                  given[order[0]].source, float(np.median(gaps)) if len(gaps) else np.nan,
-                  float(gaps.max()) if len(gaps) else np.nan, len(gaps), area)
-
-
-def _apart_words(apart: np.ndarray, conflict: np.ndarray) -> list[str]:
-    return [f"two places {gap:.0f} m apart" if c else "" for gap, c in zip(
-        apart, conflict, strict=True)]
+    conflict = apart > parameters["incidents.places_agree_m"]
+    metres = pd.Series(np.round(apart).astype("int64")).astype("str") + " m"
+    entries = enter(conflict, column="place", before=metres, after=given[order[0]].source,
+                    rule="places_disagree")
+    points = Points(x, y, lon, lat, _decimals(lon, lat), outside & np.isnan(x), conflict,
+                    given[order[0]].source, float(np.median(gaps)) if len(gaps) else np.nan,
+                    float(gaps.max()) if len(gaps) else np.nan, len(gaps), area)
+    return Step(points, entries)
 
 
 def _by_trust(given: list[Candidate], finer_share: float) -> list[int]:
@@ -457,8 +463,8 @@ CODES = ("surveyed", "address", "street", "default", "none")
 EXACT_KINDS = ("number", "intersection")
 
 
-def judge_places(rows: pd.DataFrame, points: Points, *, words: Terms, parameters: Parameters,
-                 ledger: Ledger) -> pd.DataFrame:
+def judge_places(rows: pd.DataFrame, points: Points, *, words: Terms,
+                 parameters: Parameters) -> Step[pd.DataFrame]:
     """Return the address keys and the place quality of every row.
 
     A point is *surveyed* unless the log speaks against it: *address* where equal addresses share
@@ -476,14 +482,12 @@ def judge_places(rows: pd.DataFrame, points: Points, *, words: Terms, parameters
         Vocabulary of a place quality that the log itself states.
     parameters
         Limits in ``defaults/incidents.csv``.
-    ledger
-        Takes an entry for every point found to be a stand-in.
 
     Returns
     -------
-    pandas.DataFrame
+    Step
         ``address_key, street_key, address_kind, point`` (number of the distinct point, -1 for
-        none) and ``place_quality``.
+        none) and ``place_quality``, with an entry for every point found to be a stand-in.
     """
     table = address_keys(rows["address"])
     table["point"] = _number_points(points)
@@ -504,12 +508,12 @@ def judge_places(rows: pd.DataFrame, points: Points, *, words: Terms, parameters
         # What has no address at all was put on the street's point as well.
         quality[there & ~exact & ~named] = "street"
     quality[there & points.conflict] = "street"
-    _mark_coarse(quality, points, there, parameters, ledger)
-    _mark_defaults(quality, table, points, there, parameters, ledger)
+    quality, entries = _mark_coarse(quality, points, there, parameters)
+    quality, told = _mark_defaults(quality, table, points, there, parameters)
     stated = translate(rows["place_quality"], words, nothing="")["code"].to_numpy(dtype=object)
     believed = np.isin(stated, CODES) & (there | np.isin(stated, ("address", "street", "none")))
     quality[believed] = stated[believed]
-    return table.assign(place_quality=pd.array(quality, dtype="str"))
+    return Step(table.assign(place_quality=pd.array(quality, dtype="str")), entries + told)
 
 
 def address_keys(addresses: pd.Series) -> pd.DataFrame:
@@ -564,29 +568,27 @@ def _too_few_to_tell(table: pd.DataFrame, parameters: Parameters) -> bool:
 
 
 def _mark_coarse(quality: np.ndarray, points: Points, there: np.ndarray,
-                 parameters: Parameters, ledger: Ledger) -> None:
+                 parameters: Parameters) -> Step[np.ndarray]:
     street = there & (points.decimals < parameters["incidents.address_decimals"])
     default = there & (points.decimals < parameters["incidents.street_decimals"])
-    quality[street] = "street"
-    quality[default] = "default"
-    ledger.add(street, column="place_quality", before=None, after=pd.Series(quality),
-               rule="coarse_coordinates")
+    made = np.where(default, "default", np.where(street, "street", quality)).astype(object)
+    return Step(made, enter(street, column="place_quality", before=None, after=pd.Series(made),
+                            rule="coarse_coordinates"))
 
 
 def _mark_defaults(quality: np.ndarray, table: pd.DataFrame, points: Points, there: np.ndarray,
-                   parameters: Parameters, ledger: Ledger) -> None:
+                   parameters: Parameters) -> Step[np.ndarray]:
     grouped = table[there].groupby("point")
     addresses = grouped["address_key"].nunique()
     streets = grouped["street_key"].nunique()
     stand_in = addresses.index[(addresses >= parameters["incidents.default_point_addresses"])
                                & (streets >= parameters["incidents.default_point_streets"])]
     default = table["point"].isin(stand_in).to_numpy() & there
-    ledger.add(default, column="place_quality", before=None, after="default",
-               rule="one_point_many_addresses")
     coarse = _coarse_and_repeated(table, points, there, parameters) & ~default
-    ledger.add(coarse, column="place_quality", before=None, after="default",
-               rule="coarse_point_repeated")
-    quality[default | coarse] = "default"
+    entries = Entries()
+    for where, rule in ((default, "one_point_many_addresses"), (coarse, "coarse_point_repeated")):
+        entries += enter(where, column="place_quality", before=None, after="default", rule=rule)
+    return Step(np.where(default | coarse, "default", quality).astype(object), entries)
 
 
 def _coarse_and_repeated(table: pd.DataFrame, points: Points, there: np.ndarray,

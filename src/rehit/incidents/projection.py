@@ -7,16 +7,19 @@ from dataclasses import dataclass, replace
 from functools import cache, lru_cache
 from itertools import permutations
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
+import shapely
 from pyproj import CRS, Transformer
 from pyproj.aoi import AreaOfInterest
-from pyproj.database import query_crs_info, query_utm_crs_info
+from pyproj.database import query_crs_info
 from pyproj.enums import PJType
 from pyproj.exceptions import CRSError, ProjError
 
 from rehit.incidents.columns import PAIR, PLANE_PAIR, Profile, numbers
 from rehit.incidents.mapping import Places, Question
+from rehit.messages import Message, message
 from rehit.parameters import Parameters
 from rehit.words.geometry_text import shape_point
 from rehit.words.numbers import is_grouped
@@ -44,7 +47,7 @@ class Match:
     distance: float
     swapped: bool
     degrees_swapped: bool
-    evidence: tuple[str, ...]
+    evidence: tuple[Message, ...]
     questions: tuple[Question, ...] = ()
 
 
@@ -79,7 +82,7 @@ def _transforms(area: Area) -> Iterator[tuple[str, str, Transformer, float]]:
 
 def usable(x: np.ndarray, y: np.ndarray) -> np.ndarray:
     """Return which pairs are numbers and not (0, 0)."""
-    return np.isfinite(x) & np.isfinite(y) & ~((x == 0) & (y == 0))
+    return np.asarray(np.isfinite(x) & np.isfinite(y) & ~((x == 0) & (y == 0)))
 
 
 def match_crs(x: np.ndarray, y: np.ndarray, longitude: np.ndarray, latitude: np.ndarray, *,
@@ -123,8 +126,7 @@ def match_crs(x: np.ndarray, y: np.ndarray, longitude: np.ndarray, latitude: np.
     if nearest > limit:
         return None
     distance, code, name, swapped, turned = next(f for f in fits if f[0] <= nearest + _SAME_M)
-    said = (f"{name} ({code}): the projected pair and latitude/longitude lie {distance:.1f} m "
-            f"apart (median of {len(x)} rows)",)
+    said = (message("shown.crs_agrees", name=name, crs=code, metres=distance, n=len(x)),)
     return Match(code, distance, swapped, turned, said)
 
 
@@ -151,13 +153,13 @@ def match_area(x: np.ndarray, y: np.ndarray, area: Area | None, crs: str | None)
     if not fits:
         return _match_own(x, y, crs)
     best = min(fits, key=lambda fit: fit[:3])
-    said = (f"{best[4]} ({best[3]}): {-best[2]:.0%} of the points lie in the study area",)
+    said = (message("shown.crs_in_area", name=best[4], crs=best[3], share=-best[2]),)
     others = [fit for fit in fits if _far(fit[5], best[5])]
     if not others or not best[0]:
         return Match(best[3], 1 + best[2], best[1], False, said)
     choices = tuple(dict.fromkeys((best[3], *(fit[3] for fit in others))))[:8]
-    ask = Question("places.crs", "In which projected CRS is the pair of coordinates?", choices,
-                   best[3], evidence=("several put the points in the study area",))
+    ask = Question("places.crs", message("question.crs_pair"), choices, best[3],
+                   evidence=(message("shown.crs_several"),))
     return Match(best[3], 1 + best[2], best[1], False, said, (ask,))
 
 
@@ -186,24 +188,23 @@ def _match_own(x: np.ndarray, y: np.ndarray, crs: str | None) -> Match | None:
     use = own.area_of_use
     if not own.is_projected or use is None or _share_inside(lon, lat, use.bounds) < _INSIDE:
         return None
-    said = (f"{own.name}: the CRS that was given; the points lie in its area of use",)
-    ask = Question("places.crs", f"Is the projected pair in {own.name} ({crs})?", (crs, "none"),
-                   crs)
+    said = (message("shown.crs_given", name=own.name),)
+    ask = Question("places.crs", message("question.crs_own", name=own.name, crs=crs),
+                   (crs, "none"), crs)
     return Match(crs, 0.5, False, False, said, (ask,))
 
 
 def _near(values: np.ndarray) -> np.ndarray:
     low, middle, high = np.quantile(values, [0.1, 0.5, 0.9])
-    return np.abs(values - middle) <= max(_FAR * (high - low), _LEAST_DEGREES)
+    return np.asarray(np.abs(values - middle) <= max(_FAR * (high - low), _LEAST_DEGREES))
 
 
 @dataclass(frozen=True)
 class ProjectPlace:
-    """A projected CRS and a study area for a new project, with what they rest on."""
+    """A projected CRS and a study area for a new project."""
 
     crs: str
     study_area: Area
-    evidence: tuple[str, ...]
 
 
 def suggest_place(longitude: pd.Series | np.ndarray,
@@ -235,18 +236,17 @@ def suggest_place(longitude: pd.Series | np.ndarray,
     middle = float(np.median(lon)), float(np.median(lat))
     near = _near(lon) & _near(lat)
     lon, lat = lon[near], lat[near]
-    found = query_utm_crs_info(datum_name="WGS 84",
-                               area_of_interest=AreaOfInterest(*middle, *middle))
-    if not found:
+    middles = gpd.GeoSeries([shapely.Point(middle)], crs=WGS84)
+    try:
+        crs = middles.estimate_utm_crs()
+    except RuntimeError:  # beyond the zones, near a pole
         return None
     west, east = (float(v) for v in np.quantile(lon, [0.01, 0.99]))
     south, north = (float(v) for v in np.quantile(lat, [0.01, 0.99]))
     west, east = _joined(lon, west, east)
     south, north = _joined(lat, south, north)
     area = round(west, 4), round(south, 4), round(east, 4), round(north, 4)
-    return ProjectPlace(f"EPSG:{found[0].code}", area, (
-        f"{found[0].name} holds the median of {len(lon)} points",
-        "the study area holds the middle 98 % of them, outskirts that join on, and a margin"))
+    return ProjectPlace(f"EPSG:{crs.to_epsg()}", area)
 
 
 def _joined(values: np.ndarray, low: float, high: float) -> tuple[float, float]:
@@ -272,10 +272,10 @@ def _edge(values: np.ndarray, start: float, step: float) -> float:
 class Pair:
     """Two columns of coordinates, with what was found out about them."""
 
-    columns: dict[str, tuple[str, float, tuple[str, ...]]]
+    columns: dict[str, tuple[str, float, tuple[Message, ...]]]
     questions: tuple[Question, ...] = ()
     crs: str = ""
-    evidence: tuple[str, ...] = ()
+    evidence: tuple[Message, ...] = ()
     swapped_degrees: bool = False
 
 
@@ -286,7 +286,7 @@ class PointText:
     ``crs`` is the code that the texts themselves name, "" where they name none.
     """
 
-    column: tuple[str, float, tuple[str, ...]]
+    column: tuple[str, float, tuple[Message, ...]]
     order: str
     plane: bool = False
     crs: str = ""
@@ -302,7 +302,7 @@ def find_text(sample: pd.DataFrame, profiles: Sequence[Profile], study_area: Are
     best = max(found, key=lambda p: (p.header("location") + max(p.pairs, p.wkt), -p.place))
     if best.wkt > 0.5:
         return _shape_text(best, sample[best.name])
-    said = f"{best.pairs:.0%} of its cells hold two numbers"
+    said = message("shown.pairs", share=best.pairs)
     firsts, seconds = pair_numbers(sample[best.name])
     if np.nanmax(np.abs(firsts), initial=0) > 180:
         return PointText((best.name, 0.8, (said,)), "lon_lat", plane=True)
@@ -310,20 +310,20 @@ def find_text(sample: pd.DataFrame, profiles: Sequence[Profile], study_area: Are
     if not sure and degrees is not None and not degrees.questions:
         order, sure, why = _order_by_columns(sample, firsts, seconds, degrees)
     ask = () if sure else (Question(
-        "places.location_order", f"Which number comes first in column {best.name!r}?",
-        ("lat_lon", "lon_lat"), order, evidence=("both numbers are within 90 degrees",)),)
+        "places.location_order", message("question.location_order", column=best.name),
+        ("lat_lon", "lon_lat"), order, evidence=(message("shown.both_within_90"),)),)
     return PointText((best.name, 0.95 if sure else 0.7, (said, *why)), order,
                      questions=ask)
 
 
 def _shape_text(best: Profile, cells: pd.Series) -> PointText:
     """A column of well-known text or binary; most of its shapes decide the CRS they name."""
-    said = f"{best.wkt:.0%} of its cells are well-known text or binary shapes"
+    said = message("shown.shapes", share=best.wkt)
     x, y, names = shape_numbers(cells)
     named = names[np.isfinite(x)]
     crs = str(pd.Series(named).mode().iloc[0]) if len(named) else ""
     plane = bool(len(named)) and float(np.nanmedian(np.maximum(np.abs(x), np.abs(y)))) > 180
-    why = (f"they name {crs} themselves",) if crs else ()
+    why = (message("shown.names_crs", crs=crs),) if crs else ()
     return PointText((best.name, 0.95, (said, *why)), "wkt", plane, crs)
 
 
@@ -349,7 +349,7 @@ def pair_numbers(cells: pd.Series) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _pair_order(first: np.ndarray, second: np.ndarray,
-                area: Area | None) -> tuple[str, bool, tuple[str, ...]]:
+                area: Area | None) -> tuple[str, bool, tuple[Message, ...]]:
     kept = ~np.isnan(first)
     if not kept.any():
         return "lat_lon", False, ()
@@ -357,19 +357,19 @@ def _pair_order(first: np.ndarray, second: np.ndarray,
     if max(beyond) > 0.5:
         number = "first" if beyond[0] > beyond[1] else "second"
         order = "lon_lat" if number == "first" else "lat_lon"
-        return order, True, (f"the {number} number goes beyond 90, so it is the longitude",)
+        return order, True, (message(f"shown.beyond_90_{number}"),)
     if area is not None:
         west, south, east, north = area
         inside = [float(((x >= west) & (x <= east) & (y >= south) & (y <= north))[kept].mean())
                   for x, y in ((second, first), (first, second))]
         if max(inside) > 0.5:
             order = "lat_lon" if inside[0] >= inside[1] else "lon_lat"
-            return order, True, (f"{max(inside):.0%} of the points then lie in the study area",)
+            return order, True, (message("shown.points_in_area", share=max(inside)),)
     return "lat_lon", False, ()
 
 
 def _order_by_columns(sample: pd.DataFrame, first: np.ndarray, second: np.ndarray,
-                      degrees: Pair) -> tuple[str, bool, tuple[str, ...]]:
+                      degrees: Pair) -> tuple[str, bool, tuple[Message, ...]]:
     """Compare the two numbers with the columns of latitude and longitude."""
     lat, lon = (numbers(sample[degrees.columns[name][0]]) for name in ("latitude", "longitude"))
     apart = [np.abs(first - a) + np.abs(second - b) for a, b in ((lat, lon), (lon, lat))]
@@ -377,7 +377,7 @@ def _order_by_columns(sample: pd.DataFrame, first: np.ndarray, second: np.ndarra
         return "lat_lon", False, ()
     lat_first = bool(np.nanmedian(apart[0]) <= np.nanmedian(apart[1]))
     return ("lat_lon" if lat_first else "lon_lat"), True, (
-        f"as the {'latitude' if lat_first else 'longitude'} column, so is its first number",)
+        message("shown.as_latitude" if lat_first else "shown.as_longitude"),)
 
 
 def plane_text_places(sample: pd.DataFrame, text: PointText, area: Area | None, crs: str | None,
@@ -390,7 +390,7 @@ def plane_text_places(sample: pd.DataFrame, text: PointText, area: Area | None, 
     match = match_area(x, y, area, crs) if (area or crs) and usable(x, y).any() else None
     if match is None:
         questions.append(Question(
-            "places.location_crs", f"In which projected CRS is column {text.column[0]!r}?",
+            "places.location_crs", message("question.crs_text", column=text.column[0]),
             tuple(filter(None, (places.crs, "EPSG:...", "none"))), places.crs or "none"))
         return Places(places.crs, places.crs, text.order, places.evidence)
     questions += [replace(question, key="places.location_crs") for question in match.questions]
@@ -408,7 +408,7 @@ _SURE = 0.8
 class FoundPlaces:
     """Columns by field with confidence and evidence, how they are written, and what to ask."""
 
-    columns: dict[str, tuple[str, float, tuple[str, ...]]]
+    columns: dict[str, tuple[str, float, tuple[Message, ...]]]
     places: Places
     questions: tuple[Question, ...] = ()
 
@@ -437,7 +437,7 @@ def find_places(frame: pd.DataFrame, profiles: Sequence[Profile], *, study_area:
     text = find_text(sample, profiles, study_area, degrees)
     given = _given_degrees(sample, degrees, text)
     plane = _plane_pair(sample, profiles, given, study_area, crs, limit)
-    columns: dict[str, tuple[str, float, tuple[str, ...]]] = {}
+    columns: dict[str, tuple[str, float, tuple[Message, ...]]] = {}
     questions: list[Question] = []
     if degrees is not None:
         degrees = _settled(degrees, plane)
@@ -476,7 +476,7 @@ def _degree_pair(sample: pd.DataFrame, profiles: Sequence[Profile],
         sure = True
     if swapped:
         latitude, longitude = longitude, latitude
-    said = ("values go beyond 90, so they are longitudes",) if swapped and named else ()
+    said = (message("shown.beyond_90"),) if swapped and named else ()
     confidence = round(min(0.5 + score / 4, 0.98), 2) if sure else 0.5
     columns = {
         "latitude": (latitude.name, confidence, (*_named(latitude, "latitude"), *_range(latitude))),
@@ -484,9 +484,9 @@ def _degree_pair(sample: pd.DataFrame, profiles: Sequence[Profile],
                       (*_named(longitude, "longitude"), *_range(longitude), *said)),
     }
     ask = () if sure else (Question(
-        "fields.latitude.columns", "Which of the two columns is the latitude?",
+        "fields.latitude.columns", message("question.latitude_column"),
         (latitude.name, longitude.name), latitude.name,
-        evidence=("both hold numbers within 90 degrees and neither is named",)),)
+        evidence=(message("shown.unnamed_degrees"),)),)
     return Pair(columns, ask)
 
 
@@ -507,7 +507,7 @@ def _named_pair(profiles: Sequence[Profile]) -> Pair | None:
         best[name] = max(found, key=lambda p: (p.header(name), -p.place))
     if best["latitude"].name == best["longitude"].name:
         return None
-    said = ("few of its cells are plain degrees",)
+    said = (message("shown.few_degrees"),)
     return Pair({name: (p.name, 0.6, (*_named(p, name), *said)) for name, p in best.items()})
 
 
@@ -519,17 +519,17 @@ def _beyond_ninety(profile: Profile) -> bool:
     return max(-profile.low, profile.high) > 90
 
 
-def _range(profile: Profile) -> tuple[str, ...]:
-    return (f"values from {_plain(profile.low)} to {_plain(profile.high)}",)
+def _range(profile: Profile) -> tuple[Message, ...]:
+    return (message("shown.values", low=_short(profile.low), high=_short(profile.high)),)
 
 
-def _plain(value: float) -> str:
-    return f"{value:.0f}" if abs(value) >= 1000 else f"{value:.5g}"
+def _short(value: float) -> float:
+    return round(value) if abs(value) >= 1000 else float(f"{value:.5g}")
 
 
-def _named(profile: Profile, name: str) -> tuple[str, ...]:
+def _named(profile: Profile, name: str) -> tuple[Message, ...]:
     words = profile.headers.get(name, (0.0, ""))[1]
-    return (f"the name says {words!r}",) if words else ()
+    return (message("shown.name", words=words),) if words else ()
 
 
 def _inside(sample: pd.DataFrame, x: str, y: str, area: Area) -> float:
@@ -573,8 +573,8 @@ def _plane_pair(sample: pd.DataFrame, profiles: Sequence[Profile],
     if len(named) < 2:
         return None
     first, second = pairs[0]
-    why = (f"no CRS brings it within {limit:.0f} m of latitude and longitude" if given is not None
-           else "no latitude, longitude or study area to find the CRS with")
+    why = (message("shown.no_crs_near", metres=limit) if given is not None
+           else message("shown.nothing_to_find_crs"))
     return Pair(_plane_columns(first, second, 0.6), (_ask_crs(first, second, crs),), "", (why,))
 
 
@@ -589,7 +589,7 @@ def _pairs_to_try(found: Sequence[Profile]) -> list[tuple[Profile, Profile]]:
 
 
 def _plane_columns(east: Profile, north: Profile,
-                   confidence: float) -> dict[str, tuple[str, float, tuple[str, ...]]]:
+                   confidence: float) -> dict[str, tuple[str, float, tuple[Message, ...]]]:
     return {"easting": (east.name, confidence, (*_named(east, "easting"), *_range(east))),
             "northing": (north.name, confidence, (*_named(north, "northing"), *_range(north)))}
 
@@ -597,10 +597,9 @@ def _plane_columns(east: Profile, north: Profile,
 def _ask_crs(first: Profile, second: Profile, crs: str | None) -> Question:
     choices = tuple(filter(None, (crs, "EPSG:...", "none")))
     return Question(
-        "places.crs", f"In which projected CRS are {first.name!r} and {second.name!r}? "
-        "(its EPSG code tells metres from feet)", choices, "none",
-        evidence=(f"values from {first.low:.0f}, {second.low:.0f} to {first.high:.0f}, "
-                  f"{second.high:.0f}",))
+        "places.crs", message("question.crs_columns", east=first.name, north=second.name), choices,
+        "none", evidence=(message("shown.plane_values", x_low=first.low, y_low=second.low,
+                                  x_high=first.high, y_high=second.high),))
 
 
 def _settled(degrees: Pair, plane: Pair | None) -> Pair:
@@ -610,6 +609,6 @@ def _settled(degrees: Pair, plane: Pair | None) -> Pair:
     lat, lon = degrees.columns["latitude"], degrees.columns["longitude"]
     if plane.swapped_degrees:
         lat, lon = lon, lat
-    said = ("the projected pair agrees with it",)
+    said = (message("shown.plane_agrees"),)
     return Pair({"latitude": (lat[0], 0.95, lat[2] + said),
                   "longitude": (lon[0], 0.95, lon[2] + said)})

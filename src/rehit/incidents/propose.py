@@ -25,6 +25,7 @@ from rehit.incidents.mapping import (
 )
 from rehit.incidents.places import from_text
 from rehit.incidents.projection import Area, ProjectPlace, find_places, suggest_place
+from rehit.messages import Message, message
 from rehit.parameters import Parameters, load_parameters
 
 # Columns that changed their name from one file of a log to the next.
@@ -88,8 +89,8 @@ def with_later_names(fields: MappingOf[str, FieldSource],
             names = [column, *(later for later, first in renamed.items() if first == column)]
             columns += names
             parts += [source.parts[place]] * len(names) if source.parts else []
-        said = tuple(f"{later!r} is {first!r} in other files" for later, first in renamed.items()
-                     if first in source.columns)
+        said = tuple(message("shown.renamed", later=later, first=first)
+                     for later, first in renamed.items() if first in source.columns)
         made[name] = replace(source, columns=tuple(columns), parts=tuple(parts),
                              evidence=source.evidence + said)
     return made
@@ -147,28 +148,28 @@ def find_dates(frame: pd.DataFrame, profiles: Sequence[Profile], chosen: dict[st
     return FoundDates(fields, tuple(questions))
 
 
-def _only(score: Score, profiles: Sequence[Profile]) -> tuple[float, tuple[str, ...]]:
+def _only(score: Score, profiles: Sequence[Profile]) -> tuple[float, tuple[Message, ...]]:
     """A log's one column of dates is the day of the report, named or not."""
     dated = [p for p in profiles if p.dates > _RIVAL]
     if len(dated) == 1 and dated[0].name == score.column and score.field == "reported":
-        return max(score.value, round(0.9 * dated[0].dates, 3)), ("the only column of dates",)
+        return max(score.value, round(0.9 * dated[0].dates, 3)), (message("shown.only_dates"),)
     return score.value, ()
 
 
 def _earlier_first(frame: pd.DataFrame, columns: dict[str, Score]
                    ) -> tuple[dict[str, Score], tuple[Question, ...]]:
     """Without telling names, the earlier of two dates is the report."""
-    if len(columns) < 2 or any("name says" in e for s in columns.values() for e in s.evidence):
+    if len(columns) < 2 or any(s.named for s in columns.values()):
         return columns, ()
     first, second = (columns[name] for name in DATE_FIELDS)
     a, b = (parse_dates(frame[s.column], style=find_style(frame[s.column]).style).times
             for s in (first, second))
     both = a.notna() & b.notna()
     later = float((b[both] >= a[both]).mean()) if both.any() else 1.0
-    said = f"the second is not before the first in {max(later, 1 - later):.0%} of rows"
+    said = message("shown.second_later", share=max(later, 1 - later))
     if later < 0.5:
         first, second = second, first
-    ask = Question("fields.cleared.columns", "Is this column the day of clearance?",
+    ask = Question("fields.cleared.columns", message("question.clearance_day"),
                    (second.column, "none"), second.column, evidence=(said,))
     return {"reported": replace(first, field="reported"),
             "cleared": replace(second, field="cleared")}, (ask,)
@@ -178,19 +179,19 @@ def _agreed(styles: dict[str, FoundStyle], frame: pd.DataFrame,
             columns: dict[str, Score]) -> dict[str, FoundStyle]:
     """Let a column whose order is known tell the one whose order is not; else see which order
     puts clearances after reports."""
-    known = [s for s in styles.values() if s.certain and any("above 12" in e for e in s.evidence)]
+    known = [s for s in styles.values() if s.certain and any(
+        e.name.startswith("above_12") for e in s.evidence)]
     unsure = [name for name, style in styles.items() if not style.certain]
     if known and unsure:
         day_first = known[0].style.day_first
-        said = ("the other date column tells which number is the day",)
+        said = (message("shown.other_column_tells"),)
         return {name: s if s.certain else _ordered(s, day_first, said, _alike(s, known[0]))
                 for name, s in styles.items()}
     if len(unsure) == 2:
         waits = {order: _later(frame, columns, order) for order in (True, False)}
         if abs(waits[True] - waits[False]) > 0.02:
             day_first = waits[True] > waits[False]
-            said = (f"clearance is not before report for {waits[True]:.0%} of rows if day first, "
-                    f"{waits[False]:.0%} if month first",)
+            said = (message("shown.order_by_waits", day=waits[True], month=waits[False]),)
             return {name: _ordered(s, day_first, said, False) for name, s in styles.items()}
     return styles
 
@@ -202,7 +203,7 @@ def _alike(one: FoundStyle, other: FoundStyle) -> bool:
     return bool(marks[0] & marks[1])
 
 
-def _ordered(found: FoundStyle, day_first: bool, said: tuple[str, ...],
+def _ordered(found: FoundStyle, day_first: bool, said: tuple[Message, ...],
              certain: bool) -> FoundStyle:
     formats = found.style.formats
     if day_first != found.style.day_first:
@@ -221,7 +222,7 @@ def _later(frame: pd.DataFrame, columns: dict[str, Score], day_first: bool) -> f
 def _ask_order(name: str, column: str, found: FoundStyle) -> Question:
     assumed = "day first" if found.style.day_first else "month first"
     return Question(f"fields.{name}.day_first",
-                    f"Do the dates in column {column!r} have the day or the month first?",
+                    message("question.day_first", column=column),
                     ("day first", "month first"), assumed, evidence=found.evidence)
 
 
@@ -230,15 +231,14 @@ def _rivals(name: str, score: Score, scores: Sequence[Score], taken: set[str],
     """Ask where another column could be the same date as well."""
     others = [s.column for s in scores
               if s.field == name and s.column != score.column and s.column not in taken
-              and s.value >= _RIVAL * score.value and any("name says" in e for e in s.evidence)]
+              and s.value >= _RIVAL * score.value and s.named]
     if not others:
         return []
-    what = "the report" if name == "reported" else "the clearance"
     differ = float(np.mean(frame[score.column].to_numpy() != frame[others[0]].to_numpy()))
-    return [Question(f"fields.{name}.columns", f"Which column is the date of {what}?",
+    return [Question(f"fields.{name}.columns", message(f"question.which_{name}"),
                      (score.column, *dict.fromkeys(others)), score.column,
-                     evidence=(f"{score.column!r} and {others[0]!r} differ in {differ:.0%} of rows",
-                               ))]
+                     evidence=(message("shown.columns_differ", one=score.column, other=others[0],
+                                       share=differ),))]
 
 
 def _with_clock(source: FieldSource, profiles: Sequence[Profile]) -> FieldSource:
@@ -252,7 +252,7 @@ def _with_clock(source: FieldSource, profiles: Sequence[Profile]) -> FieldSource
               and not p.header("cleared")]
     if clocks:
         best = min(clocks, key=lambda p: (-p.header("part_time"), abs(p.place - place)))
-        said = f"column {best.name!r} holds the time of day"
+        said = message("shown.time_column", column=best.name)
         return replace(source, columns=(*source.columns, best.name), parts=("date", "time"),
                        dates=replace(style, clock="24"), evidence=(*source.evidence, said))
     hours = {part: _part(profiles, part) for part in ("hour", "minute", "half")}
@@ -261,7 +261,7 @@ def _with_clock(source: FieldSource, profiles: Sequence[Profile]) -> FieldSource
     named = {part: found for part, found in hours.items() if found is not None}
     return replace(source, columns=(*source.columns, *(p.name for p in named.values())),
                    parts=("date", *named), dates=replace(style, clock="24"),
-                   evidence=(*source.evidence, "the hour has a column of its own"))
+                   evidence=(*source.evidence, message("shown.hour_column")))
 
 
 def _split(profiles: Sequence[Profile]) -> FieldSource | None:
@@ -273,7 +273,7 @@ def _split(profiles: Sequence[Profile]) -> FieldSource | None:
         found["minute"] = found["second"] = found["half"] = None
     named = {part: profile for part, profile in found.items() if profile is not None}
     clock = "12" if found["half"] else "24" if found["hour"] else "none"
-    said = f"the names say {', '.join(named)}"
+    said = message("shown.parts", parts=tuple(named))
     return FieldSource(tuple(p.name for p in named.values()), tuple(named),
                        DateStyle(True, clock, ("YYYY-MM-DD",)), 0.9, (said,))
 
@@ -368,7 +368,7 @@ def _joined_formats(raw: RawTable, mapping: Mapping) -> dict[str, FieldSource]:
     return fields
 
 
-def _sources(places: dict[str, tuple[str, float, tuple[str, ...]]], chosen: dict[str, Score],
+def _sources(places: dict[str, tuple[str, float, tuple[Message, ...]]], chosen: dict[str, Score],
              dates: dict[str, FieldSource], profiles: Sequence[Profile]) -> dict[str, FieldSource]:
     """Bring all proposals into the order of the contract."""
     found = {name: FieldSource((column,), confidence=confidence, evidence=evidence)
@@ -387,7 +387,8 @@ def _with_number(address: FieldSource, number: Score, profiles: Sequence[Profile
     pair = (number.column, *address.columns) if number.place < place else (
         *address.columns, number.column)
     return FieldSource(pair, confidence=address.confidence,
-                       evidence=(*address.evidence, f"{number.column!r} holds the house number"))
+                       evidence=(*address.evidence,
+                                 message("shown.house_number", column=number.column)))
 
 
 def _size_unit(source: FieldSource | None, profiles: Sequence[Profile],
@@ -404,10 +405,9 @@ def _size_unit(source: FieldSource | None, profiles: Sequence[Profile],
     if profile.numbers < 0.05:
         return "", ()
     return "m2", (Question(
-        "sizes.unit", f"Are bare numbers in column {profile.name!r} square metres or square feet?",
-        ("m2", "ft2", "none"), "m2",
-        evidence=(f"values from {profile.low:g} to {profile.high:g}, without a unit",
-                  *((f"the coordinates are in {crs}",) if crs else ()))),)
+        "sizes.unit", message("question.size_unit", column=profile.name), ("m2", "ft2", "none"),
+        "m2", evidence=(message("shown.unitless", low=profile.low, high=profile.high),
+                        *((message("shown.coordinates_in", crs=crs),) if crs else ()))),)
 
 
 def _words(name: str) -> str:
@@ -419,9 +419,9 @@ def _header_question(raw: RawTable) -> tuple[Question, ...]:
     if raw.has_header:
         return ()
     first = ", ".join(str(cell) for cell in raw.table.iloc[0].tolist()[:6])
-    return (Question("log.has_header", "Is the first row already an incident, not column names?",
+    return (Question("log.has_header", message("question.has_header"),
                      ("yes, an incident", "no, column names"), "yes, an incident",
-                     evidence=(f"the first row is: {first[:120]}",)),)
+                     evidence=(message("shown.first_row", text=first[:120]),)),)
 
 
 def field_words(raw: RawTable, mapping: Mapping) -> dict[str, tuple[str, ...]]:

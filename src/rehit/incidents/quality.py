@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
 import geopandas as gpd
@@ -10,8 +10,9 @@ import pandas as pd
 
 from rehit.incidents.joining import Joins
 from rehit.incidents.places import Points
-from rehit.incidents.rows import REASONS, CleanSettings
+from rehit.incidents.rows import CleanSettings
 from rehit.incidents.times import Times
+from rehit.messages import Message, as_text, message
 
 COLUMNS = ("code", "severity", "count", "effect", "advice")
 SEVERITIES = ("high", "medium", "low", "note")
@@ -40,8 +41,26 @@ class Finding:
     code: str
     severity: str
     count: int
-    effect: str
-    advice: str
+    effect: Message
+    advice: Message
+
+
+def findings_table(found: Iterable[Finding]) -> pd.DataFrame:
+    """Return findings with a count as a table, the worst first.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``code, severity, count, effect, advice``; the last two as :func:`rehit.messages.as_text`
+        writes messages.
+    """
+    rank = {severity: place for place, severity in enumerate(SEVERITIES)}
+    kept = sorted((f for f in found if f.count),
+                  key=lambda f: (rank[f.severity], -f.count, f.code))
+    table = pd.DataFrame([(f.code, f.severity, f.count, as_text(f.effect), as_text(f.advice))
+                          for f in kept], columns=list(COLUMNS))
+    return table.astype({"code": "str", "severity": "str", "count": "int64", "effect": "str",
+                         "advice": "str"})
 
 
 def find_faults(evidence: Evidence) -> pd.DataFrame:
@@ -58,209 +77,141 @@ def find_faults(evidence: Evidence) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        ``code, severity, count, effect, advice``; one row per code, those with a count only.
+        As :func:`findings_table` gives it; one row per code.
     """
-    found = [finding for source in _SOURCES for finding in source(evidence) if finding.count]
-    rank = {severity: place for place, severity in enumerate(SEVERITIES)}
-    found.sort(key=lambda f: (rank[f.severity], -f.count, f.code))
-    table = pd.DataFrame(found, columns=list(COLUMNS))
-    return table.astype({"code": "str", "severity": "str", "count": "int64", "effect": "str",
-                         "advice": "str"})
+    return findings_table(finding for source in _SOURCES for finding in source(evidence))
+
+
+def _finding(code: str, severity: str, count: int, advice: str, **facts: object) -> Finding:
+    return Finding(code, severity, count, message(f"finding.{code}", **facts),
+                   message(f"mend.{advice}"))
+
+
+# What to do about rows set aside for each reason.
+_ASIDE = {
+    "empty_row": "delete_rows", "repeated_header": "one_piece",
+    "reported_date_missing": "compulsory", "clearance_only": "nothing",
+    "reported_date_unreadable": "iso_dates", "reported_date_impossible": "check_entry",
+    "reported_date_out_of_range": "check_entry", "reported_after_extract": "check_year",
+    "duplicate_without_parent": "first_number", "void_status": "nothing",
+    "place_outside_study_area": "check_area",
+}
+_HARMLESS = ("empty_row", "repeated_header", "void_status", "clearance_only")
 
 
 def _set_aside(e: Evidence) -> Iterator[Finding]:
-    counts = e.set_aside["reason"].value_counts()
-    for reason, count in counts.items():
-        words, _, advice = REASONS[str(reason)].partition("; ")
-        severity = "low" if reason in ("empty_row", "repeated_header", "void_status",
-                                       "clearance_only") else "high"
-        yield Finding(f"set_aside_{reason}", severity, int(count),
-                      f"{_times(int(count), 'row')} not counted as an incident: {words}",
-                      (advice or words).capitalize())
+    for reason, count in e.set_aside["reason"].value_counts().items():
+        yield Finding(f"set_aside_{reason}", "low" if reason in _HARMLESS else "high", int(count),
+                      message("finding.set_aside", n=int(count), reason=str(reason)),
+                      message(f"mend.{_ASIDE[str(reason)]}"))
 
 
 def _places(e: Evidence) -> Iterator[Finding]:
     quality = e.incidents["place_quality"].value_counts()
-    for code, what in (("none", "no place at all"), ("street", "a place known to the street only"),
-                       ("default", "a stand-in point in place of their own")):
+    for code in ("none", "street", "default"):
         count = int(quality.get(code, 0))
-        yield Finding(f"place_{code}", "high", count,
-                      f"{_share(count, len(e.incidents))} of the incidents have {what}: counted, "
-                      "but they cannot show that an asset recurs",
-                      "Record the asset's number, or a point taken on the spot")
+        yield _finding(f"place_{code}", "high", count, "asset_or_point",
+                       share=count / max(len(e.incidents), 1))
     points = e.points
     if points.both_given:
-        yield Finding(
-            "places_differ", "note", points.both_given,
-            f"rows with two places: they differ by {points.disagreement_median_m:.0f} m in the "
-            f"median and {points.disagreement_max_m:.0f} m at most; {points.trusted} was used",
-            "Keep one pair of coordinates, and say how it was made")
+        yield _finding("places_differ", "note", points.both_given, "one_pair",
+                       middle=points.disagreement_median_m, most=points.disagreement_max_m,
+                       trusted=message(f"trusted.{points.trusted}"))
     if e.settings.study_area is None and points.x.size:
         west, south, east, north = points.area
-        yield Finding("area_derived", "note", int((~pd.isna(points.x)).sum()),
-                      f"no study area was given: points from {west:.3f} to {east:.3f} degrees east "
-                      f"and {south:.3f} to {north:.3f} degrees north were believed",
-                      "Give study_area in the project file")
+        yield _finding("area_derived", "note", int((~pd.isna(points.x)).sum()), "give_area",
+                       west=west, south=south, east=east, north=north)
 
 
-# Ledger rules that are findings of their own: severity, effect, advice.
-_RULES: dict[str, tuple[str, str, str]] = {
-    "places_disagree": ("medium", "two places of one row lie too far apart; used as a street only",
-                        "Find out which of the two is right"),
-    "place_outside_area": ("medium", "points outside the area were not used",
-                           "Check the coordinates when they are entered"),
-    "place_zero": ("medium", "points at 0, 0 were not used", "Leave the cell empty instead"),
-    "masked_place": ("medium", "masked coordinates were not used",
-                     "Give the owner of the analysis the unmasked numbers"),
-    "unreadable_place": ("medium", "coordinates that are no numbers were not used",
-                         "Write plain numbers"),
-    "grid_unknown": ("high", "coordinates on a grid that the mapping does not name were not used",
-                     "Ask for the code of the grid and write it under [places] in the mapping"),
-    "half_a_place": ("medium", "half a pair of coordinates was not used", "Record both numbers"),
-    "swapped_axes": ("low", "latitude and longitude were exchanged, and put right",
-                     "Check the order of the columns in the form"),
-    "swapped_axes_lost_sign": ("low", "coordinates were exchanged and lacked a sign, and were put "
-                               "right", "Check the form"),
-    "lost_sign_longitude": ("low", "longitudes lacked their sign, and were put right",
-                            "West is negative"),
-    "lost_sign_latitude": ("low", "latitudes lacked their sign, and were put right",
-                           "South is negative"),
-    "lost_both_signs": ("low", "coordinates lacked their signs, and were put right",
-                        "South and west are negative"),
-    "cleared_before_reported": ("medium", "cleared before reported: the clearing was not used, and "
-                                "the case counts as closed without a date",
-                                "Check both dates when a case is closed"),
-    "cleared_after_extract": ("medium", "cleared after the extract was made: not used",
-                              "Do not enter a planned date as the clearing"),
-    "cleared_date_unreadable": ("medium", "clearing dates that cannot be read were not used",
-                                "Write dates as year-month-day"),
-    "cleared_date_impossible": ("medium", "clearing dates that do not exist were not used",
-                                "Check the entry"),
-    "cleared_date_out_of_range": ("medium", "clearing dates with an unlikely year were not used",
-                                  "Check the entry"),
-    "cleared_within_clock_error": ("low", "cleared a little before reported: put at the report",
-                                   "Set the clocks of both systems alike"),
-    "cleared_from_duration": ("low", "clearance dates were worked out from the report and the time "
-                              "to clearance", "Export the date of completion"),
-    "duration_unreadable": ("medium", "times to clearance that cannot be read were not used",
-                            "Write days as a number"),
-    "duration_without_status": ("high", "times to clearance were not used where nothing tells "
-                                "whether the case is closed", "Record a status"),
-    "closed_not_cleaned": ("medium", "cases closed as referred or private count as not cleared, "
-                           "though the log gives a closing date",
-                           "Record whether and when the surface was cleaned"),
-    "open_with_clearing_date": ("low", "open cases with a clearing date were taken as cleared",
-                                "Close the case when the work is done"),
-    "open_by_missing_clearing": ("medium", "cases without status and clearing were taken as open",
-                                 "Record a status"),
-    "clock_skipped": ("low", "times that daylight saving skipped were moved on",
-                      "Record times in UTC or with their offset"),
-    "clock_repeated": ("note", "times that daylight saving repeats were taken as the first",
-                       "Record times in UTC or with their offset"),
-    "date_order_switched": ("low", "dates with day and month exchanged were put right",
-                            "Write dates as year-month-day"),
-    "size_unreadable": ("low", "sizes that cannot be read were not used",
-                        "Write width x height in metres"),
-    "size_without_unit": ("medium", "sizes without a unit were not used", "Write the unit"),
-    "comma_could_be_thousands": ("medium", "sizes such as 1,200 m2 were read as a little above "
-                                 "one, for nothing tells whether the comma parts thousands",
-                                 "Write thousands without a mark"),
-    "size_beyond_belief": ("low", "sizes beyond belief were not used", "Check the entry"),
-    "marking_text": ("note", "quoted texts of markings were not kept",
-                     "Describe the marking, do not quote it"),
-    "duplicate_by_status": ("note", "rows called duplicates were joined by place and time, as they "
-                            "name no first report", "Record the number of the first report"),
+# Ledger rules that are findings of their own: severity and advice.
+_RULES: dict[str, tuple[str, str]] = {
+    "places_disagree": ("medium", "which_place"),
+    "place_outside_area": ("medium", "check_coordinates"),
+    "place_zero": ("medium", "leave_empty"),
+    "masked_place": ("medium", "unmask"),
+    "unreadable_place": ("medium", "plain_numbers"),
+    "grid_unknown": ("high", "grid_code"),
+    "half_a_place": ("medium", "both_numbers"),
+    "swapped_axes": ("low", "column_order"),
+    "swapped_axes_lost_sign": ("low", "check_form"),
+    "lost_sign_longitude": ("low", "west"),
+    "lost_sign_latitude": ("low", "south"),
+    "lost_both_signs": ("low", "south_west"),
+    "cleared_before_reported": ("medium", "both_dates"),
+    "cleared_after_extract": ("medium", "no_planned_date"),
+    "cleared_date_unreadable": ("medium", "iso_dates"),
+    "cleared_date_impossible": ("medium", "check_entry"),
+    "cleared_date_out_of_range": ("medium", "check_entry"),
+    "cleared_within_clock_error": ("low", "clocks"),
+    "cleared_from_duration": ("low", "completion"),
+    "duration_unreadable": ("medium", "days_as_number"),
+    "duration_without_status": ("high", "status"),
+    "closed_not_cleaned": ("medium", "whether_cleaned"),
+    "open_with_clearing_date": ("low", "close_case"),
+    "open_by_missing_clearing": ("medium", "status"),
+    "clock_skipped": ("low", "utc"),
+    "clock_repeated": ("note", "utc"),
+    "date_order_switched": ("low", "iso_dates"),
+    "size_unreadable": ("low", "metres"),
+    "size_without_unit": ("medium", "unit"),
+    "comma_could_be_thousands": ("medium", "thousands"),
+    "size_beyond_belief": ("low", "check_entry"),
+    "marking_text": ("note", "describe"),
+    "duplicate_by_status": ("note", "first_number"),
 }
 
 
 def _by_rule(e: Evidence) -> Iterator[Finding]:
     counts = e.ledger["rule"].value_counts()
-    for rule, (severity, effect, advice) in _RULES.items():
-        yield Finding(rule, severity, int(counts.get(rule, 0)), effect, advice)
+    for rule, (severity, advice) in _RULES.items():
+        yield _finding(rule, severity, int(counts.get(rule, 0)), advice)
     personal = sum(int(n) for rule, n in counts.items() if "personal_" in str(rule))
-    yield Finding("personal_data", "medium", personal,
-                  "texts held names, telephones, mail addresses or plates; removed here",
-                  "Keep personal data out of free text")
-    misspelt = e.translations[e.translations["rule"] == "misspelling"]
-    yield Finding("misspelt_words", "low", int(misspelt["count"].sum()),
-                  f"misspelt words were understood: {_examples(misspelt)}",
-                  "Offer a list to choose from")
-    unknown = e.translations[e.translations["rule"] == "unknown_word"]
-    yield Finding("unknown_words", "medium", int(unknown["count"].sum()),
-                  f"words that are in no vocabulary count as unknown: {_examples(unknown)}",
-                  "Add them to a vocabulary file of your own")
+    yield _finding("personal_data", "medium", personal, "no_persons")
+    for code, rule, severity, advice in (("misspelt_words", "misspelling", "low", "list"),
+                                         ("unknown_words", "unknown_word", "medium", "vocabulary")):
+        words = e.translations[e.translations["rule"] == rule]
+        yield _finding(code, severity, int(words["count"].sum()), advice, examples=_examples(words))
 
 
 def _times_known(e: Evidence) -> Iterator[Finding]:
     window = e.settings.parameters["incidents.undated_window_days"]
-    undated = int((e.incidents["status"] == "closed_undated").sum())
-    unknown = int((e.incidents["status"] == "unknown").sum())
+    status = e.incidents["status"].value_counts()
+    unknown, waiting = int(status.get("unknown", 0)), int(status.get("open", 0))
     if unknown and not e.times.has_clearings:
-        yield Finding("no_clearances", "high", unknown,
-                      "the log does not say when anything was cleared: waiting times cannot be "
-                      "told, and reports of one place are joined only when they come within "
-                      f"{window:g} days of the first", "Export the date of completion")
+        yield _finding("no_clearances", "high", unknown, "completion", days=window)
     else:
-        yield Finding("status_unknown", "medium", unknown,
-                      "incidents whose state is not known; later reports are joined within "
-                      f"{window:g} days", "Record a status")
-    yield Finding("closed_undated", "medium", undated,
-                  "closed incidents without a usable date of clearing; later reports are joined "
-                  f"within {window:g} days", "Record when the surface was clean")
-    waiting = int((e.incidents["status"] == "open").sum())
-    yield Finding("still_open", "note", waiting,
-                  "incidents still waiting at the end of the extract; their waiting is cut off "
-                  "there", "Nothing, if they are truly open")
+        yield _finding("status_unknown", "medium", unknown, "status", days=window)
+    yield _finding("closed_undated", "medium", int(status.get("closed_undated", 0)), "when_clean",
+                   days=window)
+    yield _finding("still_open", "note", waiting, "if_open")
     if not waiting and e.times.has_clearings and len(e.incidents):
-        yield Finding("closed_only", "medium", len(e.incidents),
-                      "every case of the log is closed: if open ones were left out, waiting times "
-                      "look shorter than they are", "Export open cases too")
+        yield _finding("closed_only", "medium", len(e.incidents), "open_cases")
     if e.times.end_estimated and len(e.incidents):
-        yield Finding("extract_end_estimated", "note", 1,
-                      "the end of the extract was estimated from the last usable dates as "
-                      f"{e.times.extract_end:%Y-%m-%d %H:%M} UTC",
-                      "Give extract_end in the project file")
+        yield _finding("extract_end_estimated", "note", 1, "extract_end", time=e.times.extract_end)
 
 
 def _reports(e: Evidence) -> Iterator[Finding]:
     joins = e.joins
     kept = int(e.counts["rows_kept"].sum())
     joined = joins.undecidable if e.settings.exact_duplicates == "join" else 0
-    alike, apart = kept + joined - joins.undecidable, kept + joined
-    yield Finding("exact_duplicates", "high", joins.undecidable,
-                  "rows equal to another in every cell, without a number "
-                  f"({joins.undecidable_groups} groups): copies and repeats cannot be told apart. "
-                  f"Counted apart there are {apart} incidents, counted as one {alike}; "
-                  f"{'counted as one' if joined else 'counted apart'} here",
-                  "Export the request number")
-    yield Finding("request_number_reused", "medium", joins.reused_ids,
-                  "request numbers that stand for two different reports", "Make them unique")
-    yield Finding("request_numbers_ignored", "high", joins.notes.get("ids_ignored", 0),
-                  "the column of request numbers does not tell rows apart, and was not used",
-                  "Map the column that holds the request number")
-    if e.joins.usable_ids.isna().all():
-        yield Finding("no_request_numbers", "medium", e.rows_in,
-                      "no row has a request number, so a row exported twice looks like a repeat",
-                      "Export the request number")
+    yield Finding("exact_duplicates", "high", joins.undecidable, message(
+        "finding.exact_duplicates_joined" if joined else "finding.exact_duplicates",
+        groups=joins.undecidable_groups, apart=kept + joined,
+        alike=kept + joined - joins.undecidable), message("mend.request_number"))
+    yield _finding("request_number_reused", "medium", joins.reused_ids, "unique")
+    yield _finding("request_numbers_ignored", "high", joins.notes.get("ids_ignored", 0),
+                   "map_number")
+    if joins.usable_ids.isna().all():
+        yield _finding("no_request_numbers", "medium", e.rows_in, "request_number")
     repeats = sum(int(n) for rule, n in e.ledger["rule"].value_counts().items()
                   if str(rule).endswith("_before_cleared"))
-    yield Finding("repeat_reports", "note", repeats,
-                  "reports joined to an incident that was waiting at the same place",
-                  "Show the caller what is reported already")
+    yield _finding("repeat_reports", "note", repeats, "show_caller")
 
 
-def _times(count: int, word: str) -> str:
-    return f"{count} {word}" + ("" if count == 1 else "s")
-
-
-def _share(count: int, whole: int) -> str:
-    return f"{count / whole:.1%}" if whole else "none"
-
-
-def _examples(table: pd.DataFrame) -> str:
+def _examples(table: pd.DataFrame) -> tuple[str, ...]:
     top = table.sort_values(["count", "before"], ascending=[False, True]).head(5)
-    return "; ".join(f"{row.field}: {row.before} ({row.count_})" for row in
-                     top.rename(columns={"count": "count_"}).itertuples()) or "none"
+    return tuple(f"{field}: {before} ({count})" for field, before, count in zip(
+        top["field"], top["before"], top["count"], strict=True))
 
 
 _SOURCES: tuple[Callable[[Evidence], Iterator[Finding]], ...] = (

@@ -100,8 +100,11 @@ def _tidy(values: pd.Series) -> pd.api.extensions.ExtensionArray:
         cells = cells.combine_chunks()
     different = cells.dictionary_encode()
     if len(different.dictionary) > len(cells) / 2:
-        return pd.array(_tidied(cells), dtype="str")
-    return pd.array(_tidied(different.dictionary).take(different.indices), dtype="str")
+        tidied = _tidied(cells)
+    else:
+        tidied = _tidied(different.dictionary).take(different.indices)
+    made: pd.api.extensions.ExtensionArray = pd.array(tidied, dtype="str")
+    return made
 
 
 def _tidied(cells: pa.Array) -> pa.Array:
@@ -216,7 +219,8 @@ class Cleaned:
     counts
         One row per file: ``source_file, rows_in, rows_kept, rows_joined, rows_set_aside``.
     findings
-        What the owner of the log should mend: ``code, severity, count, effect, advice``.
+        What the owner of the log should mend: ``code, severity, count, effect, advice``, the last
+        two as messages.
     window
         First report and end of the extract (UTC).
     translations
@@ -234,26 +238,6 @@ class Cleaned:
 
 # The tables that cleaning gives: incidents, set-aside rows and counts per file.
 
-REASONS = {
-    "empty_row": "the row holds nothing; delete it from the export",
-    "repeated_header": "the row repeats the column names; export the log in one piece",
-    "reported_date_missing": "no report date, so the incident cannot be put in time; make the "
-                             "field compulsory",
-    "clearance_only": "the row only says how the report of the same number ended, which was taken "
-                      "over",
-    "reported_date_unreadable": "the report date cannot be read; write dates as year-month-day",
-    "reported_date_impossible": "the report date does not exist in the calendar; check the entry",
-    "reported_date_out_of_range": "the year of the report cannot be right; check the entry",
-    "reported_after_extract": "reported after the extract was made; check the year",
-    "duplicate_without_parent": "called a duplicate, but the report it repeats is not in the log; "
-                                "record the number of the first report",
-    "void_status": "the request was withdrawn or entered in error, so there was no incident",
-    "place_outside_study_area": "its only place lies outside the study area; check the place or "
-                                "the study area",
-}
-CODED = ("substrate", "finish", "medium", "priority")
-
-
 def build_incidents(rows: pd.DataFrame, own: np.ndarray, members: pd.DataFrame,
                     columns: dict[str, pd.Series], *, names: pd.Series, x: np.ndarray,
                     y: np.ndarray, crs: str) -> gpd.GeoDataFrame:
@@ -266,7 +250,7 @@ def build_incidents(rows: pd.DataFrame, own: np.ndarray, members: pd.DataFrame,
     own
         Positions of the rows that are an incident's own.
     members
-        On those positions: ``reported_at``, ``n_reports`` and ``source_rows``.
+        On those positions, from :func:`gather_members`.
     columns
         Further columns of the contract, on all rows.
     names
@@ -291,18 +275,24 @@ def build_incidents(rows: pd.DataFrame, own: np.ndarray, members: pd.DataFrame,
 
 
 def gather_members(rows: pd.DataFrame, root: np.ndarray, active: np.ndarray,
-                   reported_at: pd.Series) -> pd.DataFrame:
-    """Return for each incident's own row its first report, number of reports and source rows."""
+                   reported_at: pd.Series, precision: pd.Series) -> pd.DataFrame:
+    """Return for each incident's own row its first report, number of reports and source rows.
+
+    The first report's precision comes with it: an hour known for one report is not lost to
+    another of the same day.
+    """
     at = np.flatnonzero(active)
     label = rows["source_file"].iloc[at] + "#" + rows["source_row"].iloc[at].astype("str")
     part = pd.DataFrame({"root": root[at], "joined": (root[at] != at), "label": label.array,
                          "reported_at": reported_at.iloc[at].array,
+                         "reported_precision": precision.iloc[at].array,
                          "file": rows["source_file"].iloc[at].array,
                          "row": rows["source_row"].iloc[at].to_numpy()})
     many = part["root"].duplicated(keep=False)
     single = part[~many].set_index("root")
     made = pd.DataFrame({"reported_at": single["reported_at"], "n_reports": 1,
-                         "source_rows": single["label"]})
+                         "source_rows": single["label"],
+                         "reported_precision": single["reported_precision"]})
     if many.any():
         ordered = part[many].sort_values(["root", "joined", "file", "row"])
         grouped = ordered.groupby("root")
@@ -311,12 +301,16 @@ def gather_members(rows: pd.DataFrame, root: np.ndarray, active: np.ndarray,
         labels = ordered["label"].tolist()
         joined = [";".join(labels[end - count:end]) for end, count in zip(
             ends.tolist(), size.tolist(), strict=True)]
+        first = part[many].sort_values(["reported_at", "reported_precision"]).drop_duplicates(
+            "root").set_index("root").reindex(size.index)
         made = pd.concat([made, pd.DataFrame({
-            "reported_at": grouped["reported_at"].min(), "n_reports": size,
-            "source_rows": pd.Series(joined, index=size.index, dtype="str")})])
+            "reported_at": first["reported_at"], "n_reports": size,
+            "source_rows": pd.Series(joined, index=size.index, dtype="str"),
+            "reported_precision": first["reported_precision"]})])
     made["reported_at"] = pd.to_datetime(made["reported_at"], utc=True).astype(
         "datetime64[us, UTC]")
-    made["source_rows"] = made["source_rows"].astype("str")
+    for name in ("source_rows", "reported_precision"):
+        made[name] = made[name].astype("str")
     made["n_reports"] = made["n_reports"].astype("int64")
     return made.sort_index()
 
@@ -330,9 +324,8 @@ def build_set_aside(rows: pd.DataFrame, reason: pd.Series) -> pd.DataFrame:
     codes = reason[reason.notna()]
     made = pd.DataFrame({
         "source_file": out["source_file"].to_numpy(), "source_row": out["source_row"].to_numpy(),
-        "reason": codes.to_numpy(), "reason_words": codes.map(REASONS).to_numpy(),
-        "original": original})
-    for name in ("source_file", "reason", "reason_words", "original"):
+        "reason": codes.to_numpy(), "original": original})
+    for name in ("source_file", "reason", "original"):
         made[name] = made[name].astype("str")
     made["source_row"] = made["source_row"].astype("int64")
     return made.sort_values(list(WHERE), kind="stable").reset_index(drop=True)

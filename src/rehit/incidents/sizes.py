@@ -179,16 +179,16 @@ def read_size(text: str, *, unit: str = "", words: Terms | None = None,
     >>> round(read_size("1,200 sq ft").area_m2, 1)
     111.5
     """
-    numbers = parameters or load_parameters()
+    rules = parameters or load_parameters()
     line = " ".join(text.casefold().split())
     habit = comma_habit([line]) if comma is None else comma
     size = _measured(line, unit, habit) or (
-        _by_word(line, unit, words, numbers, habit) if loose else None)
+        _by_word(line, unit, words, rules, habit) if loose else None)
     if size is None:
         return UNREAD
     if math.isnan(size.area_m2):
         return size
-    if not 0 < size.area_m2 <= numbers["incidents.area_limit_m2"]:
+    if not 0 < size.area_m2 <= rules["incidents.area_limit_m2"]:
         return Size(math.nan, "unknown", "size_beyond_belief")
     return size
 
@@ -238,7 +238,7 @@ def _measured(line: str, unit: str, comma: str) -> Size | None:
     return None
 
 
-def _by_word(line: str, unit: str, words: Terms | None, numbers: Parameters,
+def _by_word(line: str, unit: str, words: Terms | None, parameters: Parameters,
              comma: str) -> Size | None:
     if found := _ONE_SIDE.search(line):
         side = _length(found.group(1), _unit(found.group(2)), comma)
@@ -251,7 +251,7 @@ def _by_word(line: str, unit: str, words: Terms | None, numbers: Parameters,
         return Size(_length(found.group(1), unit, comma)**2, "measured", "one_side_as_square")
     hits = (words or default_words("size")).find(line)
     if hits and plain_words(line):
-        return Size(numbers[f"incidents.size_{hits[0].code}_m2"], "size_class", "size_word")
+        return Size(parameters[f"incidents.size_{hits[0].code}_m2"], "size_class", "size_word")
     return None
 
 

@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 
 from rehit.errors import SettingError
-from rehit.incidents.dates import REMARK_CODES, DateStyle, parse_dates
-from rehit.incidents.ledger import Ledger
+from rehit.incidents.dates import REMARK_CODES, DateStyle, ParsedDates, parse_dates
+from rehit.incidents.ledger import Entries, Step, enter
 from rehit.incidents.rows import CleanSettings, is_blank_id
 from rehit.parameters import Parameters
 
@@ -36,8 +36,8 @@ class Times:
     has_clearings: bool
 
 
-def read_times(rows: pd.DataFrame, *, styles: dict[str, DateStyle | None], settings: CleanSettings,
-               ledger: Ledger) -> Times:
+def read_times(rows: pd.DataFrame, *, styles: dict[str, DateStyle | None],
+               settings: CleanSettings) -> Step[Times]:
     """Read both dates of every row and judge them against each other and the extract's end.
 
     Parameters
@@ -48,69 +48,72 @@ def read_times(rows: pd.DataFrame, *, styles: dict[str, DateStyle | None], setti
         How ``reported`` and ``cleared`` are written.
     settings
         Time zone and, if known, the end of the extract.
-    ledger
-        Takes an entry for every date that was mended or dropped.
+
+    Returns
+    -------
+    Step
+        The times, with an entry for every date that was mended or dropped.
     """
     zone, parameters = settings.time_zone, settings.parameters
     reported = parse_dates(rows["reported"], style=styles.get("reported"), time_zone=zone,
                            parameters=parameters)
     cleared = parse_dates(rows["cleared"], style=styles.get("cleared"), time_zone=zone,
                           parameters=parameters)
-    for name, parsed in (("reported", reported), ("cleared", cleared)):
-        _enter_remarks(ledger, rows, name, parsed.codes, parsed.times)
+    entries = _remarks(rows, "reported", reported) + _remarks(rows, "cleared", cleared)
     reason = pd.Series("reported_" + reported.codes.where(reported.times.isna()), dtype="str")
     end, estimated = _extract_end(reported.times, reported.precision, cleared.times,
                                   cleared.precision, settings)
     late = reported.times >= end
     reason = reason.mask(late, "reported_after_extract")
     lost = cleared.times.isna() & rows["cleared"].notna() & (cleared.codes != "date_missing")
-    ledger.add(lost, column="cleared", before=rows["cleared"], after=None,
-               rule="cleared_" + cleared.codes.fillna(""))
-    mended = _mend_clearings(rows, reported.times, cleared.times, cleared.precision, end, settings,
-                             ledger)
-    return Times(reported.times, reported.precision.fillna("day"), mended, cleared.precision,
-                 reason, end, estimated, bool(rows["cleared"].notna().any()))
+    entries += enter(lost, column="cleared", before=rows["cleared"], after=None,
+                     rule="cleared_" + cleared.codes.fillna(""))
+    mended, told = _mend_clearings(rows, reported.times, cleared, end, settings)
+    times = Times(reported.times, reported.precision.fillna("day"), mended, cleared.precision,
+                  reason, end, estimated, bool(rows["cleared"].notna().any()))
+    return Step(times, entries + told)
 
 
-def _enter_remarks(ledger: Ledger, rows: pd.DataFrame, name: str, codes: pd.Series,
-                   times: pd.Series) -> None:
-    remarked = codes.isin(REMARK_CODES)
-    if remarked.any():
-        ledger.add(remarked, column=name, before=rows[name], after=iso(times, remarked), rule=codes)
+def _remarks(rows: pd.DataFrame, name: str, parsed: ParsedDates) -> Entries:
+    remarked = parsed.codes.isin(REMARK_CODES)
+    if not remarked.any():
+        return Entries()
+    return enter(remarked, column=name, before=rows[name], after=iso(parsed.times, remarked),
+                 rule=parsed.codes)
 
 
 def iso(times: pd.Series, where: pd.Series | np.ndarray | None = None) -> pd.Series:
     """Return UTC times as ISO 8601 texts; empty where there is none, or `where` is false."""
     if where is None:
-        return times.dt.strftime("%Y-%m-%dT%H:%M:%SZ").astype("str")
+        where = np.ones(len(times), dtype=bool)
     some = times[np.asarray(where, dtype=bool)]
-    return some.dt.strftime("%Y-%m-%dT%H:%M:%SZ").astype("str").reindex(times.index)
+    texts: pd.Series = some.dt.strftime("%Y-%m-%dT%H:%M:%SZ").astype("str")
+    return texts.reindex(times.index)
 
 
-def _mend_clearings(rows: pd.DataFrame, reported: pd.Series, cleared: pd.Series,
-                    precision: pd.Series, end: pd.Timestamp, settings: CleanSettings,
-                    ledger: Ledger) -> pd.Series:
+def _mend_clearings(rows: pd.DataFrame, reported: pd.Series, parsed: ParsedDates,
+                    end: pd.Timestamp, settings: CleanSettings) -> Step[pd.Series]:
     """Drop clearings that cannot be; those within the clocks' error are put at the report."""
+    cleared = parsed.times
     early = cleared < reported
-    same_day = early & (precision == "day") & (
+    same_day = early & (parsed.precision == "day") & (
         local_day(cleared, settings.time_zone) == local_day(reported, settings.time_zone))
     slack = settings.parameters["incidents.clock_tolerance_minutes"] * MINUTE
     near = early & ~same_day & (reported - cleared <= slack)
-    ledger.add(near, column="cleared", before=rows["cleared"], after=iso(reported, near),
-               rule="cleared_within_clock_error")
+    entries = enter(near, column="cleared", before=rows["cleared"], after=iso(reported, near),
+                    rule="cleared_within_clock_error")
     cleared = cleared.mask(same_day | near, reported)
     wrong = early & ~same_day & ~near
-    ledger.add(wrong, column="cleared", before=rows["cleared"], after=None,
-               rule="cleared_before_reported")
     future = cleared > end
-    ledger.add(future, column="cleared", before=rows["cleared"], after=None,
-               rule="cleared_after_extract")
-    return cleared.mask(wrong | future)
+    for where, rule in ((wrong, "cleared_before_reported"), (future, "cleared_after_extract")):
+        entries += enter(where, column="cleared", before=rows["cleared"], after=None, rule=rule)
+    return Step(cleared.mask(wrong | future), entries)
 
 
 def local_day(times: pd.Series, zone: str) -> pd.Series:
     """Return the local calendar day of UTC times, as midnight without a zone."""
-    return times.dt.tz_convert(zone).dt.tz_localize(None).dt.normalize()
+    days: pd.Series = times.dt.tz_convert(zone).dt.tz_localize(None).dt.normalize()
+    return days
 
 
 def _extract_end(reported: pd.Series, precision: pd.Series, cleared: pd.Series,
@@ -134,14 +137,16 @@ def _extract_end(reported: pd.Series, precision: pd.Series, cleared: pd.Series,
 def _given_end(settings: CleanSettings) -> pd.Timestamp:
     parsed = parse_dates(pd.Series([settings.extract_end], dtype="str"),
                          time_zone=settings.time_zone, parameters=settings.parameters)
-    end = parsed.times.iloc[0]
+    end: pd.Timestamp = parsed.times.iloc[0]
     if pd.isna(end):
         raise SettingError("extract_end", got=repr(settings.extract_end),
                            allowed="a date such as 2025-06-30",
                            remedy="correct it, or leave it out to have it estimated")
     if parsed.precision.iloc[0] == "day":
-        return (end.tz_convert(settings.time_zone) + pd.DateOffset(days=1)).tz_convert("UTC")
-    return end + MINUTE
+        end = (end.tz_convert(settings.time_zone) + pd.DateOffset(days=1)).tz_convert("UTC")
+        return end
+    end = end + MINUTE
+    return end
 
 
 def _last_of_the_bulk(times: pd.Series, parameters: Parameters) -> pd.Timestamp | None:
@@ -168,20 +173,19 @@ _CARRIED = ("cleared", "status", "outcome", "asset_id", "asset_type", "substrate
 _TELLING = ("cleared", "status", "outcome")
 
 
-def carry_clearances(rows: pd.DataFrame, ledger: Ledger) -> tuple[pd.DataFrame, pd.Series]:
+def carry_clearances(rows: pd.DataFrame) -> Step[tuple[pd.DataFrame, pd.Series]]:
     """Give each report what a row without a report date says under the same number.
 
     Parameters
     ----------
     rows
         From :func:`rehit.incidents.rows.prepare`.
-    ledger
-        Takes an entry for each cell filled. Cells that the report fills itself are kept.
 
     Returns
     -------
-    tuple
-        The rows with their empty cells filled, and where a row only served to fill another.
+    Step
+        The rows with their empty cells filled, and where a row only served to fill another; an
+        entry for each cell filled. Cells that the report fills itself are kept.
     """
     late = rows["reported"].isna() & rows[list(_TELLING)].notna().any(axis=1)
     # Few rows lack a report date: only their numbers are looked at, not those of a whole log.
@@ -191,7 +195,8 @@ def carry_clearances(rows: pd.DataFrame, ledger: Ledger) -> tuple[pd.DataFrame, 
     ids = ids[ids.isin(rows.loc[dated, "report_id"])]
     late = pd.Series(rows.index.isin(ids.index), index=rows.index)
     if not late.any():
-        return rows, late
+        return Step((rows, late), Entries())
+    entries = Entries()
     filled = rows.copy(deep=False)
     for name in _CARRIED:
         # The rows are in an order of their content, so the first is the same in any file order.
@@ -202,9 +207,9 @@ def carry_clearances(rows: pd.DataFrame, ledger: Ledger) -> tuple[pd.DataFrame, 
         gained = given.notna()
         if gained.any():
             filled[name] = rows[name].where(~gained, given).astype("str")
-            ledger.add(np.asarray(gained), column=name, before=None, after=given,
-                       rule="from_row_of_same_number")
-    return filled, late
+            entries += enter(gained, column=name, before=None, after=given,
+                             rule="from_row_of_same_number")
+    return Step((filled, late), entries)
 
 
 # Where each report stands: open, cleared, closed without a usable date, or not known.
@@ -214,8 +219,8 @@ NOT_CLEANED = ("private_owner", "referred")
 CLOSED_OUTCOMES = ("cleared", "not_found", *NOT_CLEANED)
 
 
-def settle_states(rows: pd.DataFrame, meaning: dict[str, pd.DataFrame], times: Times, *,
-                  ledger: Ledger) -> pd.DataFrame:
+def settle_states(rows: pd.DataFrame, meaning: dict[str, pd.DataFrame],
+                  times: Times) -> Step[pd.DataFrame]:
     """Weigh status word, outcome and clearing date against each other.
 
     A usable clearing date says more than a status word that may be stale. A closing date of a case
@@ -230,25 +235,23 @@ def settle_states(rows: pd.DataFrame, meaning: dict[str, pd.DataFrame], times: T
         From :func:`rehit.incidents.meaning.read_meaning`.
     times
         From :func:`rehit.incidents.times.read_times`.
-    ledger
-        Takes an entry for every contradiction settled.
 
     Returns
     -------
-    pandas.DataFrame
+    Step
         ``status``, ``outcome``, ``cleared_at`` and ``closed_at`` (end of the case, cleaned or
-        not).
+        not), with an entry for every contradiction settled.
     """
     word = meaning["status"]["code"].to_numpy(dtype=object)
     outcome = meaning["outcome"]["code"].to_numpy(dtype=object).copy()
     cleared = times.cleared_at
     not_cleaned = np.isin(outcome, NOT_CLEANED)
-    ledger.add(not_cleaned & cleared.notna(), column="cleared", before=rows["cleared"], after=None,
-               rule="closed_not_cleaned")
+    entries = enter(not_cleaned & cleared.notna(), column="cleared", before=rows["cleared"],
+                    after=None, rule="closed_not_cleaned")
     cleared = cleared.mask(not_cleaned)
     dated = cleared.notna().to_numpy()
-    ledger.add(dated & (word == "open"), column="status", before=rows["status"], after="cleared",
-               rule="open_with_clearing_date")
+    entries += enter(dated & (word == "open"), column="status", before=rows["status"],
+                     after="cleared", rule="open_with_clearing_date")
     written = rows["cleared"].notna().to_numpy()
     closed = np.isin(word, ("cleared", "closed")) | np.isin(outcome, CLOSED_OUTCOMES)
     still_open = (word == "open") | (outcome == "pending")
@@ -260,15 +263,16 @@ def settle_states(rows: pd.DataFrame, meaning: dict[str, pd.DataFrame], times: T
         silent &= rows[["days_open", "hours_open"]].isna().all(axis=1).to_numpy()
         state[silent] = "open"
         state[written & ~dated] = "closed_undated"
-        ledger.add(silent & ~closed & ~still_open, column="status", before=None, after="open",
-                   rule="open_by_missing_clearing")
+        entries += enter(silent & ~closed & ~still_open, column="status", before=None,
+                         after="open", rule="open_by_missing_clearing")
     state[still_open] = "open"
     state[closed] = "closed_undated"
     state[dated] = "cleared"
     outcome = _outcome(outcome, word, state)
-    return pd.DataFrame({"status": pd.array(state, dtype="str"),
-                         "outcome": pd.array(outcome, dtype="str"), "cleared_at": cleared,
-                         "closed_at": times.cleared_at})
+    states = pd.DataFrame({"status": pd.array(state, dtype="str"),
+                           "outcome": pd.array(outcome, dtype="str"), "cleared_at": cleared,
+                           "closed_at": times.cleared_at})
+    return Step(states, entries)
 
 
 def _outcome(outcome: np.ndarray, word: np.ndarray, state: np.ndarray) -> np.ndarray:
@@ -324,8 +328,7 @@ def read_duration(text: str, *, field: str) -> float:
 
 
 def date_clearances(rows: pd.DataFrame, meaning: dict[str, pd.DataFrame], *,
-                    style: DateStyle | None, settings: CleanSettings,
-                    ledger: Ledger) -> pd.DataFrame:
+                    style: DateStyle | None, settings: CleanSettings) -> Step[pd.DataFrame]:
     """Fill the empty clearance dates of closed cases from the report and the time to clearance.
 
     Only a case that its status or outcome calls cleared or closed is filled: the days that an open
@@ -342,9 +345,12 @@ def date_clearances(rows: pd.DataFrame, meaning: dict[str, pd.DataFrame], *,
         How ``reported`` is written.
     settings
         Time zone and numbers.
-    ledger
-        Takes an entry for each date filled, and for each duration that cannot be read or of which
-        nothing tells whether the case is closed.
+
+    Returns
+    -------
+    Step
+        The rows, with an entry for each date filled, and for each duration that cannot be read or
+        of which nothing tells whether the case is closed.
     """
     closed = meaning["status"]["code"].isin(("cleared", "closed")) | meaning["outcome"][
         "code"].isin(CLOSED_OUTCOMES)
@@ -352,21 +358,22 @@ def date_clearances(rows: pd.DataFrame, meaning: dict[str, pd.DataFrame], *,
     wanted &= meaning["status"]["code"].ne("open").to_numpy()
     untold = rows["cleared"].isna() & (meaning["status"]["code"] == "unknown").to_numpy() & (
         meaning["outcome"]["code"] == "unknown").to_numpy()
-    filled = rows
+    filled, entries = rows, Entries()
     for field in DURATION_FIELDS:
-        ledger.add(untold & rows[field].notna(), column="cleared", before=rows[field], after=None,
-                   rule=UNTOLD)
+        entries += enter(untold & rows[field].notna(), column="cleared", before=rows[field],
+                         after=None, rule=UNTOLD)
         here = wanted & filled["cleared"].isna() & rows[field].notna()
         if not here.any():
             continue
         seconds = rows.loc[here, field].map(lambda text, name=field: read_duration(
             text, field=name)).astype(float)
-        ledger.add(here & ~here.index.isin(seconds.index[seconds.notna()]), column="cleared",
-                   before=rows[field], after=None, rule=UNREAD)
+        entries += enter(here & ~here.index.isin(seconds.index[seconds.notna()]),
+                         column="cleared", before=rows[field], after=None, rule=UNREAD)
         dates = _dates(rows.loc[here, "reported"], seconds, style, settings).reindex(rows.index)
         filled = filled.assign(cleared=filled["cleared"].fillna(dates).astype("str"))
-        ledger.add(dates.notna(), column="cleared", before=rows[field], after=dates, rule=RULE)
-    return filled
+        entries += enter(dates.notna(), column="cleared", before=rows[field], after=dates,
+                         rule=RULE)
+    return Step(filled, entries)
 
 
 def _dates(written: pd.Series, seconds: pd.Series, style: DateStyle | None,

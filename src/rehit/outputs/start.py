@@ -24,10 +24,11 @@ from rehit.incidents.mapping import Mapping, save_mapping
 from rehit.incidents.projection import ProjectPlace
 from rehit.incidents.propose import propose_mapping, suggest_project
 from rehit.messages import Message
-from rehit.outputs.clean import reading_note
+from rehit.outputs.clean import reading_notes
 from rehit.parameters import Parameters
 from rehit.patrol.fleet import EXAMPLES
 from rehit.project import FILE_NAME, is_projected_crs
+from rehit.report.catalogue import DEFAULT
 from rehit.report.say import Say
 
 # What a register says when a project is started around it.
@@ -35,7 +36,7 @@ from rehit.report.say import Say
 Area = tuple[float, float, float, float]
 
 
-def register_lines(path: Path, *, crs: str, area: Area | None) -> list[str]:
+def register_lines(path: Path, *, crs: str, area: Area | None, say: Say) -> list[str]:
     """Read a register and say how it was understood.
 
     Parameters
@@ -46,6 +47,8 @@ def register_lines(path: Path, *, crs: str, area: Area | None) -> list[str]:
         The project's projection.
     area
         West, south, east, north of the log in degrees, if it has coordinates.
+    say
+        The language.
 
     Returns
     -------
@@ -60,13 +63,10 @@ def register_lines(path: Path, *, crs: str, area: Area | None) -> list[str]:
     """
     reading = inspect_register(path, crs=crs)
     register = reading.register
-    lines = [f"{path.name}: {len(register):,} assets"]
-    say = Say("en")
+    lines = [say("start.assets", file=path.name, n=len(register))]
     lines += [f"  {say(note) if isinstance(note, Message) else note}" for note in reading.notes]
     if area is not None and not register.to_crs(4326).intersects(box(*area)).any():
-        lines.append(f"  check: no asset lies where the log's incidents do. If the register's "
-                     f"coordinates are not in {crs}, export them in degrees (WGS 84), or as "
-                     "GeoPackage, which names its projection")
+        lines.append("  " + say("start.register_elsewhere", crs=crs))
     return lines
 
 
@@ -105,7 +105,7 @@ def file_faults(files: MappingOf[str, tuple[Path, ...]],
 
 def start_project(
     folder: Path, *, logs: Sequence[Path], register: Path | None, streets: Path | None,
-    name: str | None, crs: str | None, time_zone: str, currency: str,
+    name: str | None, crs: str | None, time_zone: str, currency: str, language: str = "en",
 ) -> tuple[dict[str, Any], list[str]]:
     """Write ``rehit.toml`` and ``mapping.toml`` for a log into a folder.
 
@@ -121,6 +121,7 @@ def start_project(
             raise InputFileError(str(taken), got="a file that is already there",
                                  allowed="a folder without a project",
                                  remedy="choose another folder, or delete the file yourself")
+    say = Say(language, currency)
     _check_settings(time_zone, crs)
     raw = read_tables(logs)
     whole = stack_tables(raw)
@@ -137,14 +138,14 @@ def start_project(
               for role, path in (("register", register), ("streets", streets)) if path is not None}
     # Read before anything is written: a register that cannot be used is known at once.
     assets = [] if register is None else register_lines(
-        register, crs=project_crs, area=None if place is None else place.study_area)
+        register, crs=project_crs, area=None if place is None else place.study_area, say=say)
     text = _project_text(
-        name=name or folder.resolve().name, crs=project_crs, time_zone=time_zone,
+        say, name=name or folder.resolve().name, crs=project_crs, time_zone=time_zone,
         currency=currency, area=None if place is None else place.study_area, files=files)
     with staged_folder(folder) as stage:
-        save_mapping(mapping, stage / "mapping.toml")
+        save_mapping(mapping, stage / "mapping.toml", tell=say)
         (stage / FILE_NAME).write_text(text, encoding="utf-8")
-    return _summary(folder, raw, mapping, project_crs, assets)
+    return _summary(folder, raw, mapping, project_crs, assets, say)
 
 
 def _check_settings(time_zone: str, crs: str | None) -> None:
@@ -202,59 +203,58 @@ def _reference(path: Path, folder: Path) -> str:
     return Path(os.path.relpath(path.resolve(), folder.resolve())).as_posix()
 
 
-def _project_text(*, name: str, crs: str, time_zone: str, currency: str,
+def _project_text(say: Say, *, name: str, crs: str, time_zone: str, currency: str,
                   area: tuple[float, float, float, float] | None,
                   files: dict[str, Any]) -> str:
     document = tomlkit.document()
-    document.add(tomlkit.comment("A rehit project. Lines may be changed; see the README."))
+    document.add(tomlkit.comment(say("start.file_head")))
     facts = tomlkit.table()
     facts.update({"name": name, "crs": crs, "time_zone": time_zone, "currency": currency})
+    if say.language != DEFAULT:
+        facts["language"] = say.language
     if area is not None:
         facts["study_area"] = [round(v, 4) for v in area]
-        facts["study_area"].comment("west, south, east, north: places outside it are doubted")
+        facts["study_area"].comment(say("start.area_comment"))
     document["project"] = facts
-    document["files"] = _files_table(files)
+    document["files"] = _files_table(say, files)
     service = tomlkit.table()
-    service.comment("response standards; any number of the parameter table may be set like this")
+    service.comment(say("start.service_comment"))
     service.update({"offensive_hours": 24, "ordinary_working_days": 5})
     document["service"] = service
     return tomlkit.dumps(document)
 
 
-def _files_table(files: dict[str, Any]) -> Table:
+def _files_table(say: Say, files: dict[str, Any]) -> Table:
     """Return the files of the project, with those that a patrol needs as lines to be taken in."""
     named = tomlkit.table()
     named.update(files)
-    named.add(tomlkit.comment("rehit patrol needs two more; take away the # before a line once "
-                              "its file is there:"))
+    named.add(tomlkit.comment(say("start.patrol_files")))
     for role, (columns, line) in EXAMPLES.items():
         named.add(tomlkit.comment(f'{role} = "{role}.csv"'))
-        named.add(tomlkit.comment(f"  columns: {columns}"))
-        named.add(tomlkit.comment(f"  such as: {line}"))
+        named.add(tomlkit.comment("  " + say("start.file_columns", columns=columns)))
+        named.add(tomlkit.comment("  " + say("start.file_example", line=line)))
     return named
 
 
-def _summary(folder: Path, raw: Sequence[RawTable], mapping: Mapping,
-             crs: str, assets: Sequence[str]) -> tuple[dict[str, Any], list[str]]:
-    questions = [f"{question.ask} (assumed: {question.assumed})"
-                 for question in mapping.open_questions]
+def _summary(folder: Path, raw: Sequence[RawTable], mapping: Mapping, crs: str,
+             assets: Sequence[str], say: Say) -> tuple[dict[str, Any], list[str]]:
+    questions = [say("start.question", ask=asked.ask, assumed=asked.assumed)
+                 for asked in mapping.open_questions]
     columns = {name: " + ".join(source.columns) for name, source in mapping.fields.items()}
     rows = {log.name: len(log.table) for log in raw}
-    notes = [reading_note(log, note) for log in raw for note in log.notes]
+    notes = [say(note) for log in raw for note in reading_notes(log)]
+    paths = {"project": str(folder / FILE_NAME), "mapping": str(folder / "mapping.toml")}
     summary: dict[str, Any] = {
         "folder": str(folder), "rows": rows, "crs": crs, "questions": questions,
         "columns": columns, "notes": notes, "register": list(assets),
-        "files": [str(folder / FILE_NAME), str(folder / "mapping.toml")]}
-    lines = [f"{name}: {count:,} rows" for name, count in rows.items()]
-    lines += [f"  {target} ← {source}" for target, source in columns.items()]
+        "files": list(paths.values())}
+    lines = [say("start.rows", file=name, n=count) for name, count in rows.items()]
+    lines += ["  " + say("start.field", field=field, columns=source)
+              for field, source in columns.items()]
     lines += [f"  {note}" for note in notes]
-    lines += assets
-    lines += ["", f"Projection: {crs}", ""]
+    lines += [*assets, "", say("start.projection", crs=crs), ""]
     if questions:
-        lines += ["Please answer in mapping.toml (the assumed answer is used meanwhile):"]
-        lines += [f"  ? {question}" for question in questions]
-    lines += ["", f"Check {folder / FILE_NAME} and {folder / 'mapping.toml'}, then run:",
-              f"  rehit report {folder}", "",
-              "rehit patrol also needs the crews' depots and vehicles: two small CSV files, whose "
-              f"columns stand in {folder / FILE_NAME} under [files]."]
+        lines += [say("start.please_answer"), *(f"  ? {question}" for question in questions)]
+    lines += ["", say("start.check_and_run", **paths), f"  rehit report {folder}", "",
+              say("start.patrol_needs", **paths)]
     return summary, lines

@@ -22,14 +22,14 @@ from rehit.report.say import MINUS, Say
 
 #: Columns of the report's tables that hold sentences or names put together by a room.
 SAID = {
-    "incidents": ("match_evidence",), "findings": ("effect", "advice"),
-    "set_aside": ("reason_words",), "evaluations": ("words",),
+    "evaluations": ("words",),
     "forecast": ("method",), "forecast_scores": ("method",),
 }
 #: Columns that hold codes of a group, or messages where the group is empty.
 CODED = {
     "advice": {"reason": "", "materials": "kit", "waste": "waste", "cautions": "caution"},
-    "strategy_costs": {"why_not": "why_not"},
+    "strategy_costs": {"why_not": "why_not"}, "incidents": {"match_evidence": ""},
+    "findings": {"effect": "", "advice": ""},
 }
 _FIELD = re.compile(r"\{(\w+)\}")
 _NUMBER = re.compile(r"[-+]?\d[\d,]*(\.\d+)?( ?%)?")
@@ -55,8 +55,8 @@ class Phrases:
 
     Examples
     --------
-    >>> Phrases(Say("es"))("Later reports are joined within 7.5 days")
-    'Los avisos posteriores se unen dentro de 7,5 días'
+    >>> Phrases(Say("es"))("3 years")
+    '3 años'
     """
 
     def __init__(self, words: Say) -> None:

@@ -102,11 +102,11 @@ def quality_blocks(say: Say, *, counts: pd.DataFrame | None, set_aside: pd.DataF
     else:
         blocks += _account(say, counts, traces)
     if set_aside is not None and len(set_aside):
-        sums = set_aside.groupby(["reason", "reason_words"]).size().reset_index(name="n_rows")
+        sums = set_aside.groupby("reason").size().reset_index(name="n_rows")
         ordered = sums.sort_values(["n_rows", "reason"], ascending=[False, True])
         blocks.append(Grid(say("quality.aside_caption"),
                            (say("quality.col_reason"), say("quality.col_rows")),
-                           tuple((str(r.reason_words), say.whole(r.n_rows))
+                           tuple((say.code("set_aside", r.reason), say.whole(r.n_rows))
                                  for r in each(ordered)), frozenset({1})))
     if findings is None or findings.empty:
         blocks.append(Sentence(say("quality.no_findings")))
@@ -133,18 +133,11 @@ def _findings_grid(say: Say, findings: pd.DataFrame) -> Grid:
     rows = tuple(
         (str(row["effect"]), "–" if pd.isna(row["count"]) else say.whole(row["count"]),
          say.code("severity", row["severity"]),
-         _advice(row))
+         "–" if pd.isna(row["advice"]) else str(row["advice"]))
         for _, row in ordered.iterrows())
     return Grid(say("quality.findings_caption"),
                 tuple(say(f"quality.col_{c}") for c in ("effect", "rows", "severity", "advice")),
                 rows, frozenset({1}), wordy=True)
-
-
-def _advice(row: pd.Series) -> str:
-    """Return what to do, or nothing where that only says the effect again."""
-    if pd.isna(row["advice"]) or str(row["advice"]).lower() in str(row["effect"]).lower():
-        return "–"
-    return str(row["advice"])
 
 
 def quality_page(*, project_name: str, findings: pd.DataFrame, counts: pd.DataFrame,
@@ -177,7 +170,7 @@ def quality_page(*, project_name: str, findings: pd.DataFrame, counts: pd.DataFr
     say = Say(language)
     first, last = (t.tz_convert(time_zone).date() for t in (window.start, window.end))
     section = Section("summary", say("heading.quality"), quality_blocks(
-        say, counts=counts, set_aside=translated(set_aside, "set_aside", say),
+        say, counts=counts, set_aside=set_aside,
         findings=translated(findings, "findings", say)))
     section.put(*method_blocks(say, shares=method_shares, done=advised_done))
     document = Document(language, project_name,
