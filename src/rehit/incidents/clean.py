@@ -140,7 +140,7 @@ def _understand(fields: pd.DataFrame, mapping: Mapping | None, settings: CleanSe
                  states, points, judged, sizes)
 
 
-def _places(rows: pd.DataFrame, mapping: Mapping | None, words: Say,
+def _places(rows: pd.DataFrame, mapping: Mapping | None, words: Terms,
             settings: CleanSettings) -> tuple[Points, pd.DataFrame, Entries]:
     places = mapping.places if mapping else Places()
     # Without a mapping the grid is the project's; a mapping that names none knows none.

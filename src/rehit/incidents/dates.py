@@ -64,7 +64,7 @@ SHAPES = (
 )
 NUMERIC_ORDER = "two numbers and a year"
 TIME_FIRST = r"^(\d{1,2}:\d{2}(?::\d{2})?(?:\s*[AaPp]\.?[Mm]\.?)?)[ ,]+(\S.*\d{2,4})$"
-# Say that logs write where there is no date.
+# Words that logs write where there is no date.
 NO_DATE = ("", "-", "--", "n/a", "na", "nan", "nat", "null", "none", "nil", "unknown", "tbc", "tba",
            "pending", "open", "#n/a", "0", "0000-00-00", "0000-00-00 00:00:00", "00/00/0000", "?",
            "\\n", "not recorded", "xxxx")
