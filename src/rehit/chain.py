@@ -15,6 +15,7 @@ import pandas as pd
 
 from rehit.assets.match import place_incidents
 from rehit.assets.register import read_register
+from rehit.costs.expected import expected_counts, expected_work, scaled_to_expected
 from rehit.costs.lifecycle import compare_strategies
 from rehit.costs.programme import Programme, budget_sweep, choose_programme
 from rehit.costs.strategies import Strategy, load_strategies
@@ -386,9 +387,22 @@ class Chain:
 
     @_Result
     def costing(self) -> pd.DataFrame:
-        """What the cost comparison needs to know of each place."""
-        return costing_table(self.repeats, self.incidents, self.advice, self.register,
-                             works=self.works, methods=self.methods, parameters=self.parameters)
+        """What the cost comparison needs to know of each place; rates add up to the log's count."""
+        table = costing_table(self.repeats, self.incidents, self.advice, self.register,
+                              works=self.works, methods=self.methods, parameters=self.parameters)
+        return scaled_to_expected(table, self.expected_counts)
+
+    @_Result
+    def expected_counts(self) -> pd.DataFrame:
+        """Markings to expect in a year by class of place."""
+        return expected_counts(self.incidents, observed_years=self.cleaned.window.years)
+
+    @_Result
+    def expected_work(self) -> pd.DataFrame:
+        """The one total that comparison, programme and bid start from, and what it costs."""
+        return expected_work(self.costing, pd.DataFrame(self.incidents), self.advice,
+                             counts=self.expected_counts, strategies=self.strategies,
+                             parameters=self.cost_parameters)
 
     @property
     def strategies(self) -> tuple[Strategy, ...]:

@@ -271,6 +271,8 @@ def write_comparison(chain: Chain, stage: Path, *, horizon_years: int | None,
     write_csv(say.columns(costs, CODED["strategy_costs"]), stage / "strategy_costs.csv")
     write_parquet(costs, stage / "strategy_costs.parquet")
     write_csv(chain.costing, stage / "costing.csv")
+    write_csv(say.columns(chain.expected_work, {"place_class": "place_class"}),
+              stage / "expected_work.csv")
     write_csv(breakeven_table(chain.costing, strategies=strategies, parameters=numbers),
               stage / "breakeven.csv")
     write_csv(say.columns(chain.advice, CODED["advice"]), stage / "advice.csv")
@@ -337,11 +339,16 @@ def cost_messages(chain: Chain) -> list[Message]:
         return [message("ways.nothing_placed")]
     best = costs[costs["cheapest"]]
     change = best[(best["strategy"] != BASELINE) & (best["saving"] > 0)]
-    facts = {"cost": float(costs.loc[costs["strategy"] == BASELINE, "pv_mean"].sum()),
-             "horizon": horizon}
+    work = chain.expected_work.set_index("place_class")
+    facts = {"cost": float(work["present_value"]["total"]), "horizon": horizon}
+    total = message("ways.expected", **{str(kind): float(number) for kind, number in work[
+        "expected_per_year"].items()}, log=float(work["log_per_year"]["total"]),
+        cost=float(work["cost_per_year"]["total"]),
+        each=float(work["cost_per_marking"]["total"]))
     if change.empty:
         unknown = chain.costing["method"].eq("inspect").sum() == len(best)
-        return [message("ways.surfaces_unknown" if unknown else "ways.nothing_cheaper", **facts)]
+        return [message("ways.surfaces_unknown" if unknown else "ways.nothing_cheaper", **facts),
+                total]
     named = change.groupby("strategy")["saving"].agg(["size", "sum"]).sort_values(
         ["size", "sum"], ascending=False)
     kinds = tuple(message("ways.kind", strategy=str(name), places=int(row["size"]),
@@ -351,7 +358,7 @@ def cost_messages(chain: Chain) -> list[Message]:
                     saving=float(change["saving"].sum()), kinds=kinds),
             message("ways.largest" if chain.effects else "ways.largest_no_effect",
                     place=str(top["place_id"]), strategy=str(top["strategy"]),
-                    saving=float(top["saving"]), chance=float(top["chance_cheapest"]))]
+                    saving=float(top["saving"]), chance=float(top["chance_cheapest"])), total]
 
 
 def cost_sentences(chain: Chain) -> list[str]:
