@@ -29,6 +29,7 @@ from rehit.errors import InputFileError
 from rehit.files.rows import (
     EXTRA_COLUMN,
     RawTable,
+    beyond,
     column_names,
     find_header,
     is_ragged,
@@ -330,11 +331,10 @@ def _with_uneven(frame: pd.DataFrame, names: list[str], uneven: dict[int, str], 
     cells = {place: [*row[:width], *[""] * (width - len(row))] for place, row in rows.items()}
     odd = pd.DataFrame(cells.values(), columns=names, dtype="str",
                        index=pd.Index(cells.keys(), name="source_row"))
-    extras = pd.Series({place: " | ".join(row[width:]) for place, row in rows.items()
-                        if any(cell.strip() for cell in row[width:])}, dtype="str")
+    extras = pd.Series({place: beyond(row, width) for place, row in rows.items()}, dtype="str")
     whole = pd.concat([frame, odd]).sort_index()
     whole.index = pd.RangeIndex(1, len(whole) + 1, name="source_row")
-    if len(extras):
+    if extras.ne("").any():
         whole[EXTRA_COLUMN] = extras.reindex(whole.index).fillna("")
     ragged = tuple(sorted(place for place, row in rows.items() if is_ragged(row, width)))
     said = (ragged_note(ragged),) if ragged else ()

@@ -11,6 +11,8 @@ RFC 7946 (GeoJSON).
 from __future__ import annotations
 
 import json
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 from xml.etree.ElementTree import Element, ParseError
 
@@ -30,18 +32,25 @@ from rehit.files.spatial import WGS84, spatial_table
 from rehit.messages import Message, message
 
 ALLOWED = "GeoJSON, an Open311 list of requests, or a list of records"
+DEEPEST = 100
+LIST_COLUMN = "list"
+# Lists of one feed hold the same kind of record if they share so much of their fields.
+_ALIKE = 0.5
+Records = list[dict[str, str]]
 
 
 def read_json(data: bytes, *, where: str) -> RawTable:
-    """Read GeoJSON, a list of records (as Open311 gives), or one record per line.
+    """Read GeoJSON, lists of records (as Open311 gives), or one record per line.
 
-    Nested records become columns joined by a dot, and so do lists of questions with their answers;
-    other nested lists stay JSON text.
+    Every record of every list is a row; where there are several lists the column ``list`` names
+    the one it came from, and a list of another kind is named in the notes. Nested records become
+    columns joined by a dot, and so do lists of questions with their answers; other nested lists
+    stay JSON text.
 
     Raises
     ------
     InputFileError
-        If it is no JSON, or no list of records is found in it.
+        If it is no JSON, is nested too deep, or no list of records is found in it.
     """
     text, notes = decode(data, where=where)
     try:
@@ -51,13 +60,24 @@ def read_json(data: bytes, *, where: str) -> RawTable:
         if content is None:
             raise InputFileError(where, got=f"unreadable JSON ({error})", allowed=ALLOWED,
                                  remedy="export it again, whole") from error
+    _refuse_depth(content, where, lambda part: part.values() if isinstance(part, dict) else (
+        part if isinstance(part, list) else ()))
     if isinstance(content, dict) and isinstance(content.get("features"), list):
         return _features(content, where).with_notes(notes)
-    records = _records(content)
-    if not records:
-        raise InputFileError(where, got="JSON without a list of records", allowed=ALLOWED,
-                             remedy="give the file that holds the requests themselves")
-    return _table([_flat(record) for record in records]).with_notes(notes)
+    lists = {name: [_flat(item) if isinstance(item, dict) else _bare(item) for item in items]
+             for name, items in _json_lists(content).items()}
+    return _joined(lists, where, "JSON").with_notes(notes)
+
+
+def _refuse_depth(content: Any, where: str, parts: Callable[[Any], Iterable[Any]]) -> None:
+    """Refuse what no export nests so deep: reading it would take a step of the stack each."""
+    level: list[Any] = [content]
+    for _ in range(DEEPEST):
+        level = [inner for part in level for inner in parts(part)]
+        if not level:
+            return
+    raise InputFileError(where, got=f"records nested more than {DEEPEST} deep", allowed=ALLOWED,
+                         remedy="export it again, or as CSV")
 
 
 def _by_line(text: str) -> list[Any] | None:
@@ -68,18 +88,62 @@ def _by_line(text: str) -> list[Any] | None:
         return None
 
 
-def _records(content: object) -> list[dict[str, Any]]:
-    """Return the longest list of records, at the top or one level below it."""
+def _json_lists(content: object, path: str = "") -> dict[str, list[Any]]:
+    """Return every list that holds records, by the names that lead to it."""
     if isinstance(content, list):
-        return [item if isinstance(item, dict) else {"value": item} for item in content]
-    if isinstance(content, dict):
-        lists = [value for value in content.values()
-                 if isinstance(value, list) and any(isinstance(item, dict) for item in value)]
-        if lists:
-            return _records(max(lists, key=len))
-        return [content] if content and not any(
-            isinstance(v, dict | list) for v in content.values()) else []
-    return []
+        return {path: content}
+    if not isinstance(content, dict):
+        return {}
+    lists: dict[str, list[Any]] = {}
+    for key, value in content.items():
+        name = f"{path}.{key}" if path else str(key)
+        if isinstance(value, dict) or (
+                isinstance(value, list) and any(isinstance(item, dict) for item in value)):
+            lists |= _json_lists(value, name)
+    single = content and not path and not any(isinstance(v, dict | list) for v in content.values())
+    return {"": [content]} if single else lists
+
+
+def _bare(item: object) -> dict[str, str]:
+    """Return a record that is no object but a plain value."""
+    return {"value": _whole_text(json.dumps(item, ensure_ascii=False) if isinstance(item, list)
+                                 else cell_text(item))}
+
+
+def _joined(lists: Mapping[str, Records], where: str, kind: str) -> RawTable:
+    """Put the lists of like records under each other, and name those of another kind.
+
+    Raises
+    ------
+    InputFileError
+        If there is no record, or none with a field.
+    """
+    fields = {name: {field for record in records for field in record}
+              for name, records in lists.items()}
+    longest = max(lists, key=lambda name: (len(lists[name]), len(fields[name])), default="")
+    if not any(fields.values()):
+        raise InputFileError(where, got=f"{kind} without a list of records", allowed=ALLOWED,
+                             remedy="give the file that holds the requests themselves")
+    notes: tuple[Message, ...] = ()
+    rows: Records = []
+    alike = [name for name in lists if _are_alike(fields[name], fields[longest])]
+    for name in lists:
+        if name not in alike:
+            notes += (message("reading.list_left", n=len(lists[name]), name=name),)
+        elif len(alike) == 1:
+            rows = lists[name]
+        else:
+            column = LIST_COLUMN
+            while column in fields[longest]:
+                column += "_of_feed"
+            rows = [*rows, *({**record, column: name} for record in lists[name])]
+    if len(alike) > 1:
+        notes += (message("reading.lists_joined", names=", ".join(map(repr, alike))),)
+    return _table(rows, notes)
+
+
+def _are_alike(fields: set[str], others: set[str]) -> bool:
+    return not fields or len(fields & others) >= _ALIKE * min(len(fields), len(others))
 
 
 def _flat(record: dict[str, Any], before: str = "") -> dict[str, str]:
@@ -147,12 +211,14 @@ def _table(rows: list[dict[str, str]], notes: tuple[Message, ...] = ()) -> RawTa
 
 
 def _features(content: dict[str, Any], where: str) -> RawTable:
-    features = [item for item in content["features"] if isinstance(item, dict)]
-    rows = [_flat(_properties(feature)) for feature in features]
+    features = content["features"]
+    rows = [_flat(_properties(feature)) if isinstance(feature, dict) else _bare(feature)
+            for feature in features]
     shapes, bad = [], []
     for number, feature in enumerate(features, start=1):
         try:
-            shapes.append(shape(_numbers(feature["geometry"])) if feature.get("geometry") else None)
+            given = feature.get("geometry") if isinstance(feature, dict) else None
+            shapes.append(shape(_numbers(given)) if given else None)
         except (ShapelyError, ValueError, TypeError, KeyError, AttributeError, IndexError):
             shapes.append(None)
             bad.append(number)
@@ -198,15 +264,17 @@ def _named_crs(content: dict[str, Any]) -> str | None:
 
 
 def read_xml(data: bytes, *, where: str) -> RawTable:
-    """Read XML whose root holds a list of like elements, as Open311 ``service_requests``.
+    """Read XML that holds lists of like elements, as Open311 ``service_requests``.
 
-    Entities and external references are refused (defusedxml): they can fill the memory or fetch
-    other files.
+    Elements in groups are rows of one table, as with several lists of JSON; empty ones are empty
+    rows. Entities and external references are refused (defusedxml): they can fill the memory or
+    fetch other files.
 
     Raises
     ------
     InputFileError
-        If it is no well-formed XML, holds entities, or no list of records is found in it.
+        If it is no well-formed XML, holds entities, is nested too deep, or no list of records is
+        found in it.
     """
     try:
         root = fromstring(data)
@@ -215,28 +283,51 @@ def read_xml(data: bytes, *, where: str) -> RawTable:
         raise InputFileError(where, got=f"unusable XML ({what})",
                              allowed="well-formed XML without entities",
                              remedy="export it again, or as CSV") from error
-    items = _like_elements(root)
-    if not items:
-        raise InputFileError(where, got="XML without a list of records",
-                             allowed="Open311 service_requests, or a list of like elements",
-                             remedy="give the file that holds the requests themselves")
-    return _table([_cells(item) for item in items])
+    _refuse_depth(root, where, list)
+    lists = {name: [_cells(item) for item in items] for name, items in _xml_lists(root).items()}
+    return _joined(lists, where, "XML")
 
 
-def _like_elements(root: Element) -> list[Element]:
-    for level in (list(root), [child for parent in root for child in parent]):
-        items = [child for child in level if len(child)]
-        if items:
-            return items
-    return []
+def _xml_lists(group: Element, path: str = "") -> dict[str, list[Element]]:
+    """Return the record elements below a group, by the names of the groups that lead to them.
+
+    A record has fields, that is children without children; a group has elements that have.
+    """
+    tags = Counter(child.tag for child in group)
+    records = {child.tag for child in group if _has_fields(child) and (
+        tags[child.tag] > 1 or not _has_records(child))}
+    lists: dict[str, list[Element]] = {}
+    for child in group:
+        if child.tag in records:
+            lists.setdefault(f"{path}{_tag(child)}", []).append(child)
+        elif len(child):
+            for name, items in _xml_lists(child, f"{path}{_tag(child)}.").items():
+                lists.setdefault(name, []).extend(items)
+    return lists
+
+
+def _has_fields(item: Element) -> bool:
+    return any(not len(child) for child in item)
+
+
+def _has_records(item: Element) -> bool:
+    """Whether several children of one name have children themselves."""
+    tags = Counter(child.tag for child in item if len(child))
+    return any(count > 1 for count in tags.values())
+
+
+def _tag(item: Element) -> str:
+    return str(item.tag).rpartition("}")[2]
 
 
 def _cells(item: Element, before: str = "") -> dict[str, str]:
+    """Return an element's fields; what is said more than once stands in one cell."""
     cells: dict[str, str] = {}
+    if not len(item) and (item.text or "").strip():
+        cells[f"{before}value"] = (item.text or "").strip()
     for child in item:
-        name = f"{before}{child.tag.rpartition('}')[2]}"
-        if len(child):
-            cells |= _cells(child, f"{name}.")
-        else:
-            cells[name] = (child.text or "").strip()
+        name = f"{before}{_tag(child)}"
+        found = _cells(child, f"{name}.") if len(child) else {name: (child.text or "").strip()}
+        for field, text in found.items():
+            cells[field] = "; ".join(filter(None, (cells.get(field, ""), text)))
     return cells

@@ -166,8 +166,7 @@ def table_from_rows(rows: Sequence[Sequence[str]], *, notes: tuple[Message, ...]
     columns: dict[str, list[str]] = {
         name: [row[place] if place < len(row) else "" for row in body]
         for place, name in enumerate(names)}
-    extras = [" | ".join(row[width:]) if any(c.strip() for c in row[width:]) else ""
-              for row in body]
+    extras = [beyond(row, width) for row in body]
     if any(extras):
         columns[EXTRA_COLUMN] = extras
     if ragged:
@@ -193,6 +192,11 @@ def _filled_width(row: Sequence[str]) -> int:
 def is_ragged(row: Sequence[str], width: int) -> bool:
     """Whether a row has fewer cells than the header, or filled ones beyond it."""
     return len(row) < width or any(cell.strip() for cell in row[width:])
+
+
+def beyond(row: Sequence[str], width: int) -> str:
+    """Return the filled cells of a row beyond the header as one text."""
+    return " | ".join(cell for cell in row[width:] if cell.strip())
 
 
 def ragged_note(ragged: Sequence[int]) -> Message:

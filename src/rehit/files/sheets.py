@@ -3,17 +3,24 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
+import warnings
 import zipfile
+import zlib
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
+import openpyxl
 import pandas as pd
-from python_calamine import CalamineError, CalamineWorkbook
+from openpyxl.utils.exceptions import InvalidFileException
+from python_calamine import CalamineError, CalamineWorkbook, SheetTypeEnum
 
 from rehit.errors import InputFileError
 from rehit.files.rows import RawTable, table_from_rows
 from rehit.messages import Message, message
 
+Rows = list[list[str]]
 _MIDNIGHT = dt.time(0)
 
 
@@ -38,18 +45,14 @@ def read_workbook(file: Path, *, sheet: str | None = None,
     """
     where = str(file)
     try:
-        with CalamineWorkbook.from_path(str(file)) as book:
-            names = list(book.sheet_names)
-            if sheet is not None and sheet not in names:
-                raise InputFileError(where, got=f"no sheet {sheet!r}",
-                                     allowed=", ".join(map(repr, names)),
-                                     remedy="name one of these sheets")
-            sheets = {name: _cells(book, name) for name in ([sheet] if sheet else names)}
-    except (CalamineError, zipfile.BadZipFile, OSError, ValueError) as error:
+        sheets = (_sparse_sheets if _is_sparse(file, where) else _sheets)(file, sheet, where)
+    except (CalamineError, zipfile.BadZipFile, InvalidFileException, zlib.error, OSError,
+            ValueError, KeyError, EOFError, AttributeError, TypeError) as error:
         raise InputFileError(
             where, got=f"a file that opens as no workbook ({error})",
-            allowed="XLSX, XLS or ODS without a password, or another kind of log",
-            remedy="open it in a spreadsheet program and save it again") from error
+            allowed="XLSX, XLS or ODS without a password, its cells near its first",
+            remedy="open it in a spreadsheet program, delete the empty rows and columns beyond "
+                   "the table, and save it again") from error
     chosen = max(sheets, key=lambda name: _filled(sheets[name]), default=None)
     if chosen is None or not sheets[chosen]:
         raise InputFileError(where, got="an empty workbook", allowed="a sheet with rows",
@@ -98,11 +101,83 @@ def _row_set(table: pd.DataFrame) -> set[tuple[str, ...]]:
     return set(table.itertuples(index=False, name=None))
 
 
-def _cells(book: CalamineWorkbook, name: str) -> list[list[str]]:
-    try:
-        rows = book.get_sheet_by_name(name).to_python(skip_empty_area=True)
-    except (CalamineError, ValueError):  # a chart sheet holds no cells
-        return []
+def _sheets(file: Path, sheet: str | None, where: str) -> dict[str, Rows]:
+    with CalamineWorkbook.from_path(str(file)) as book:
+        names = [found.name for found in book.sheets_metadata
+                 if found.typ == SheetTypeEnum.WorkSheet]  # a chart sheet holds no cells
+        return {name: _texts(book.get_sheet_by_name(name).to_python(skip_empty_area=True))
+                for name in _asked(sheet, names, where)}
+
+
+def _asked(sheet: str | None, names: list[str], where: str) -> list[str]:
+    if sheet is not None and sheet not in names:
+        raise InputFileError(where, got=f"no sheet {sheet!r}", allowed=", ".join(map(repr, names)),
+                             remedy="name one of these sheets")
+    return names if sheet is None else [sheet]
+
+
+# The library lays a sheet out from its first cell to its last: one blank far away is 550 GB.
+
+MOST_CELLS, MOST_BLANK = 2_000_000, 0.9
+MOST_BYTES = 4 << 30
+_CHUNK = 1 << 20
+_WIDE = re.compile(rb'<(?:\w+:)?c r="([A-Z]{2,3})\d')
+_ROW = re.compile(rb'<(?:\w+:)?row [^>]*?r="(\d{1,7})"')
+
+
+def _is_sparse(file: Path, where: str) -> bool:
+    """Whether a sheet of an XLSX has a cell too far out to lay out all before it."""
+    if not zipfile.is_zipfile(file):
+        return False
+    with zipfile.ZipFile(file) as parts:
+        if sum(part.file_size for part in parts.infolist()) > MOST_BYTES:
+            raise InputFileError(where, got="a workbook of more than 4 GB when unpacked",
+                                 allowed="a table that fits", remedy="export it as CSV")
+        return any(_is_mostly_blank(parts, name) for name in parts.namelist()
+                   if name.startswith("xl/worksheets/") and name.endswith(".xml"))
+
+
+def _is_mostly_blank(parts: zipfile.ZipFile, name: str) -> bool:
+    columns: set[bytes] = set()
+    rows, cells, kept = 1, 0, b""
+    with parts.open(name) as stream:
+        while chunk := stream.read(_CHUNK):
+            text = kept + chunk
+            cells += chunk.count(b"<c ")
+            columns |= set(_WIDE.findall(text))
+            rows = max(rows, *(int(row) for row in _ROW.findall(text)[-1:]), 1)
+            kept = text[-200:]
+    width = max((_column_number(letters) for letters in columns), default=26)
+    return rows * width > MOST_CELLS and cells < (1 - MOST_BLANK) * rows * width
+
+
+def _column_number(letters: bytes) -> int:
+    number = 0
+    for letter in letters:
+        number = number * 26 + letter - 64
+    return number
+
+
+def _sparse_sheets(file: Path, sheet: str | None, where: str) -> dict[str, Rows]:
+    """Read a workbook cell by cell, which takes longer but only the memory of its filled cells."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        book = openpyxl.load_workbook(file, read_only=True, data_only=True)
+        sheets = {}
+        for name in _asked(sheet, [found.title for found in book.worksheets], where):
+            book[name].reset_dimensions()
+            sheets[name] = _texts(_without_blank_end(row)
+                                  for row in book[name].iter_rows(values_only=True))
+        book.close()
+    return sheets
+
+
+def _without_blank_end(row: Sequence[object]) -> Sequence[object]:
+    filled = [place for place, cell in enumerate(row, 1) if cell is not None and str(cell).strip()]
+    return row[:filled[-1]] if filled else ()
+
+
+def _texts(rows: Iterable[Sequence[object]]) -> Rows:
     texts = [[cell_text(cell) for cell in row] for row in rows]
     while texts and not any(cell.strip() for cell in texts[-1]):
         texts.pop()  # formatted but never filled: an artefact below the table, not rows of it
