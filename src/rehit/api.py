@@ -779,7 +779,8 @@ def _from_costs(name: str, **how: Any) -> Callable[[Chain], pd.DataFrame]:
     def table(town: Chain) -> pd.DataFrame:
         from rehit.outputs import costs
 
-        return getattr(costs, name)(town, **how)
+        found: pd.DataFrame = getattr(costs, name)(town, **how)
+        return found
 
     return table
 

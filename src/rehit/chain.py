@@ -186,7 +186,8 @@ class Chain:
         found, read_before = self._done[result.name]
         if self._reading:
             self._reading[-1].update(read_before, {result.name})
-        return found
+        worked_out: Made = found
+        return worked_out
 
     @contextmanager
     def _listening(self) -> Iterator[set[str]]:

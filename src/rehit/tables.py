@@ -125,7 +125,8 @@ def empty(name: str, *, crs: object = None) -> pd.DataFrame:
             if c.kind not in GEOMETRY_KINDS}
     if not contract.spatial:
         return pd.DataFrame(data)
-    return gpd.GeoDataFrame(data, geometry=gpd.GeoSeries([], crs=crs))
+    found: pd.DataFrame = gpd.GeoDataFrame(data, geometry=gpd.GeoSeries([], crs=crs))
+    return found
 
 
 def _dtype(kind: str) -> str:

@@ -286,7 +286,8 @@ def _area(column: Callable[[str], pd.Series], notes: list[Message]) -> pd.Series
         text = column(field).str.replace(",", ".", regex=False)
         value = pd.to_numeric(text.str.extract(r"^\s*(\d+(?:\.\d+)?)", expand=False),
                               errors="coerce").astype(float)
-        return value.where(value > 0)
+        found: pd.Series = value.where(value > 0)
+        return found
 
     area = number("wall_area_m2").fillna(number("wall_area_sqft") * SQUARE_FOOT_M2)
     product = number("length_m") * number("height_m")

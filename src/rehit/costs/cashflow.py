@@ -176,7 +176,8 @@ def planned_years(every: NDArray[np.int64], years: int) -> NDArray[np.bool_]:
     """Return in which year ends a planned repaint falls, shape (places, years), never the last."""
     number = np.arange(1, years + 1)
     due = number % np.maximum(every, 1)[:, None] == 0
-    return due & (every > 0)[:, None] & (number < years)
+    found: NDArray[np.bool_] = due & (every > 0)[:, None] & (number < years)
+    return found
 
 
 @dataclass(frozen=True)
@@ -306,7 +307,8 @@ def cost_at_rates(pieces: Pieces, weights: Weights, rates: Numbers) -> Numbers:
         stacked = np.hstack([weights.by_cleaning, weights.by_age, -weights.unused[:, None]])
         _add_curves(cost, pieces.renewing.life, stacked, thinned, partial(
             renewal_curves, life_years=pieces.renewing.life.years))
-    return cost
+    found: Numbers = cost
+    return found
 
 
 def _add_curves(cost: Numbers, life: Life, weights: Numbers, rates: Numbers,

@@ -320,7 +320,8 @@ def savings_ratio(expected: Expected, baseline: Expected) -> Numbers:
     extra = expected.by_year[:, 0] - baseline.by_year[:, 0]
     later = ((baseline.by_year[:, 1:].sum(axis=1) - baseline.residual)
              - (expected.by_year[:, 1:].sum(axis=1) - expected.residual))
-    return np.divide(later, extra, out=np.full(len(extra), np.nan), where=extra > CENT)
+    found: Numbers = np.divide(later, extra, out=np.full(len(extra), np.nan), where=extra > CENT)
+    return found
 
 
 def expected_losses(pieces: Sequence[Pieces], expected: Sequence[Expected], *, shape: Numbers,

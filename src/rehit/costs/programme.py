@@ -297,7 +297,8 @@ def cheapest_without_first_cost(comparison: Comparison) -> NDArray[np.int64]:
     values = np.column_stack([
         np.where(pieces.allowed & (pieces.first.sum(axis=1) == 0), expected.present_value, np.inf)
         for pieces, expected in zip(comparison.pieces, comparison.expected, strict=True)])
-    return values.argmin(axis=1)
+    found: NDArray[np.int64] = values.argmin(axis=1)
+    return found
 
 
 def _savings(comparison: Comparison, instead_of: NDArray[np.int64]) -> Numbers:

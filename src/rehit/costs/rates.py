@@ -185,8 +185,10 @@ def repaint_lines(costing: pd.DataFrame, *, parameters: Parameters) -> Numbers:
 
 def wall_area_m2(costing: pd.DataFrame) -> Numbers:
     """Return the area of each wall, never less than the usual marking on it."""
-    return np.maximum(costing["wall_area_m2"].to_numpy(float),
-                      costing["mark_area_m2"].to_numpy(float))
+    found: Numbers = (
+        np.maximum(costing["wall_area_m2"].to_numpy(float),
+                      costing["mark_area_m2"].to_numpy(float)))
+    return found
 
 
 def patches_until_repaint(costing: pd.DataFrame, *, parameters: Parameters) -> Numbers:

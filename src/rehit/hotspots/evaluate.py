@@ -571,7 +571,8 @@ def _dispersion(n: np.ndarray, x: np.ndarray, offset: np.ndarray) -> float:
 
     def excess(log_alpha: float) -> float:
         family = families.NegativeBinomial(alpha=float(np.exp(log_alpha)))
-        return float(GLM(n, x, family=family, offset=offset).fit().pearson_chi2) - free
+        found: float = float(GLM(n, x, family=family, offset=offset).fit().pearson_chi2) - free
+        return found
 
     low, high = np.log(LEAST_DISPERSION), np.log(MOST_DISPERSION)
     if free <= 0 or excess(low) <= 0:

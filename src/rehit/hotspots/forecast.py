@@ -313,9 +313,11 @@ def _per_day(counts: np.ndarray, origins: Sequence[float], half_life: float) -> 
     """Divide by the effective days of looking back since the window opened."""
     back = np.maximum(np.asarray(origins, "float64"), 1.0)
     if np.isinf(half_life):
-        return counts / back[:, None]
+        found: np.ndarray = counts / back[:, None]
+        return found
     span = half_life / np.log(2.0)
-    return counts / (span * -np.expm1(-back / span))[:, None]
+    found = counts / (span * -np.expm1(-back / span))[:, None]
+    return found
 
 
 def _rings(history: History, own: np.ndarray, numbers: Parameters) -> list[np.ndarray]:
@@ -370,7 +372,8 @@ class LevelAndRecency:
     def expected(self, table: np.ndarray) -> np.ndarray:
         """Return expected incidents, shape (rows,)."""
         own = table[:, :OWN_COLUMNS].astype("float64")
-        return np.maximum(self.level + own @ self.weights, LEAST)
+        found: np.ndarray = np.maximum(self.level + own @ self.weights, LEAST)
+        return found
 
 
 @dataclass(frozen=True)
@@ -388,7 +391,8 @@ class ContextAndRecency:
         with threadpool_limits(limits=1, user_api="openmp"):
             context = self.trees.predict(_in_steps(table, self.edges))
         recent = self.level + self.slope * table[:, STEADY_COLUMN].astype("float64")
-        return np.maximum(self.scale * np.sqrt(context * recent), LEAST)
+        found: np.ndarray = np.maximum(self.scale * np.sqrt(context * recent), LEAST)
+        return found
 
 
 def fit_level_and_recency(table: np.ndarray, counts: np.ndarray,
@@ -464,7 +468,8 @@ def _step_edges(column: np.ndarray) -> np.ndarray:
     """
     values = np.unique(column)
     if len(values) <= TREE_STEPS:
-        return (values[1:] + values[:-1]) / 2
+        found: np.ndarray = (values[1:] + values[:-1]) / 2
+        return found
     shares = np.linspace(0, 1, TREE_STEPS + 1)[1:-1]
     return np.unique(np.quantile(column, shares, method="averaged_inverted_cdf"))
 
@@ -550,7 +555,8 @@ def _nb_log(counts: np.ndarray, mean: np.ndarray, size: np.ndarray, hit: np.ndar
     value = -size * np.log1p(mean / size)
     c, m, s = counts[hit], mean[hit], size[hit]
     value[hit] += gammaln(c + s) - gammaln(s) - gammaln(c + 1) + c * np.log(m / (m + s))
-    return value
+    found: np.ndarray = value
+    return found
 
 
 # Fitting a forecast on past periods of one log, and choosing the model on held-out ones.

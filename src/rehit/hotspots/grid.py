@@ -81,7 +81,8 @@ class Grid:
         """Return the cells as polygons."""
         west = self.west + (flat % self.columns) * self.side
         south = self.south + (flat // self.columns) * self.side
-        return shapely.box(west, south, west + self.side, south + self.side)
+        found: np.ndarray = shapely.box(west, south, west + self.side, south + self.side)
+        return found
 
 
 def lay_grid(x: np.ndarray, y: np.ndarray, *, side: float, max_cells: float = 4e6) -> Grid:
@@ -201,7 +202,8 @@ def asset_exposure(register: gpd.GeoDataFrame, *, basis: str) -> np.ndarray:
         raise SettingError("exposure basis", got=repr(basis),
                            allowed="'assets', or 'wall_area' where the register has wall_area_m2",
                            remedy="choose 'assets'")
-    return area.fillna(area.median()).to_numpy(dtype="float64")
+    found: np.ndarray = area.fillna(area.median()).to_numpy(dtype="float64")
+    return found
 
 
 def exposure_of(register: gpd.GeoDataFrame, grid: Grid, *, basis: str) -> np.ndarray:

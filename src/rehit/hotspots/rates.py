@@ -96,7 +96,8 @@ def _slope(middle: np.ndarray) -> np.ndarray:
         safe = np.where(np.abs(s) < 1e-6, 1e-6, s)
         value = 1.0 / -np.expm1(-safe) - 1.0 / safe
         low, high = np.where(value < middle, s, low), np.where(value < middle, high, s)
-    return (low + high) / 2
+    found: np.ndarray = (low + high) / 2
+    return found
 
 
 # Gamma-Poisson (empirical Bayes) rates: what a place's few incidents say, given all its kind.
@@ -260,7 +261,8 @@ def marshall_rates(counts: np.ndarray, exposure: np.ndarray) -> np.ndarray:
     counts, exposure = np.asarray(counts, "float64"), np.asarray(exposure, "float64")
     mean, variance = marshall_moments(counts, exposure)
     weight = variance / (variance + mean / exposure)
-    return mean + weight * (counts / exposure - mean)
+    found: np.ndarray = mean + weight * (counts / exposure - mean)
+    return found
 
 
 def hauer_estimate(observed: float, *, expected_by_model: float, dispersion: float,
@@ -398,7 +400,8 @@ def chance_above(shape: np.ndarray, rate_years: np.ndarray,
     >>> chance_above(np.array([4.5]), np.array([2.0]), 2.0).round(3)
     array([0.534])
     """
-    return gammaincc(shape, rate_years * threshold_per_year)
+    found: np.ndarray = gammaincc(shape, rate_years * threshold_per_year)
+    return found
 
 
 def posterior_ranks(shape: np.ndarray, rate_years: np.ndarray, *, top: int, draws: int,

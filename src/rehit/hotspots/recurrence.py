@@ -257,7 +257,8 @@ def _words(values: pd.Series, event: pd.Series,
 def _season(times: pd.Series, *, southern: bool) -> pd.Series:
     quarter = times.dt.month % 12 // 3
     names = SEASONS if southern else (*SEASONS[2:], *SEASONS[:2])
-    return quarter.map(dict(enumerate(names))).astype("str")
+    found: pd.Series = quarter.map(dict(enumerate(names))).astype("str")
+    return found
 
 
 def _carry_register(spells: pd.DataFrame, register: pd.DataFrame) -> pd.DataFrame:
@@ -369,11 +370,13 @@ class PowerLaw:
     @property
     def scale_unbiased(self) -> float:
         """Scale that goes with the unbiased shape, so that n incidents are expected by the end."""
-        return self.n / self.end**self.shape_unbiased
+        found: float = self.n / self.end**self.shape_unbiased
+        return found
 
     def expected(self, time: float) -> float:
         """Expected incidents by `time`."""
-        return self.scale * time**self.shape
+        found: float = self.scale * time**self.shape
+        return found
 
     def mean_time_between(self, *, unbiased: bool) -> float:
         """Mean time between incidents at the rate reached at the end."""

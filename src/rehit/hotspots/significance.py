@@ -188,7 +188,9 @@ def gi_star(values: np.ndarray, weights: csr_matrix, *, book_variance: bool = Fa
     sums, squares = _row_sums(weights)
     with np.errstate(divide="ignore", invalid="ignore"):
         scale = spread * np.sqrt((n * squares - sums**2) / (n - 1))
-        return (weights @ values - np.mean(values) * sums) / np.where(scale > 0, scale, np.nan)
+        found: np.ndarray = (
+            (weights @ values - np.mean(values) * sums) / np.where(scale > 0, scale, np.nan))
+        return found
 
 
 def gi(values: np.ndarray, weights: csr_matrix) -> np.ndarray:
@@ -212,7 +214,8 @@ def gi(values: np.ndarray, weights: csr_matrix) -> np.ndarray:
     sums, squares = _row_sums(weights)
     with np.errstate(divide="ignore", invalid="ignore"):
         scale = np.sqrt(variance * ((n - 1) * squares - sums**2) / (n - 2))
-        return (weights @ values - sums * mean) / np.where(scale > 0, scale, np.nan)
+        found: np.ndarray = (weights @ values - sums * mean) / np.where(scale > 0, scale, np.nan)
+        return found
 
 
 def moran(values: np.ndarray, weights: csr_matrix) -> tuple[float, float]:

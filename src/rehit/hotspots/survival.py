@@ -457,7 +457,8 @@ def grouped_medians(place: np.ndarray, days: np.ndarray, observed: np.ndarray, *
 
 def _running(values: np.ndarray, starts: np.ndarray, sizes: np.ndarray) -> np.ndarray:
     total = np.cumsum(values)
-    return total - np.repeat(total[starts] - values[starts], sizes)
+    found: np.ndarray = total - np.repeat(total[starts] - values[starts], sizes)
+    return found
 
 
 def _checked(days: np.ndarray, observed: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -388,10 +388,12 @@ def cost_years(chain: Chain, *, n_places: int) -> pd.DataFrame:
 
 def _simulated_totals(compared: Comparison, *, draws: int,
                       rng: np.random.Generator) -> np.ndarray:
-    return simulated_costs(
+    found: np.ndarray = (
+        simulated_costs(
         compared.pieces, [e.weights for e in compared.expected],
         rows=np.arange(len(compared.costing)), shape=compared.shape,
-        rate_years=compared.rate_years, draws=draws, rng=rng).sum(axis=1)
+        rate_years=compared.rate_years, draws=draws, rng=rng).sum(axis=1))
+    return found
 
 
 def rate_costs(chain: Chain) -> pd.DataFrame:

@@ -164,8 +164,10 @@ def clusters_before(chain: Chain, first: date) -> pd.DataFrame | None:
     if start <= first:
         return None
     earlier = chain.incidents[chain.incidents["reported_at"] < start]
-    return find_clusters(earlier, window=Window(first, start),
-                         parameters=chain.parameters, rng=chain.rng("clusters"))
+    found: pd.DataFrame | None = (
+        find_clusters(earlier, window=Window(first, start),
+                         parameters=chain.parameters, rng=chain.rng("clusters")))
+    return found
 
 
 def ring_table(chain: Chain) -> pd.DataFrame:

@@ -92,7 +92,8 @@ def exact_limit(target: float, whole: np.ndarray, *, chance: float) -> np.ndarra
     first = binom.ppf(chance, n, target)
     here = binom.cdf(first, n, target)
     step = binom.pmf(first, n, target)
-    return np.clip((first - (here - chance) / step) / n, 0, 1)
+    found: np.ndarray = np.clip((first - (here - chance) / step) / n, 0, 1)
+    return found
 
 
 def fit_funnel(part: np.ndarray, whole: np.ndarray) -> Funnel:

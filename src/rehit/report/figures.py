@@ -97,7 +97,9 @@ def _oklab_to_srgb(lab: np.ndarray) -> np.ndarray:
                        [-1.2684380046, 2.6097574011, -0.3413193965],
                        [-0.0041960863, -0.7034186147, 1.7076147010]])
     linear = np.clip((lab @ to_lms.T) ** 3 @ to_rgb.T, 0.0, 1.0)
-    return np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
+    found: np.ndarray = (
+        np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055))
+    return found
 
 
 WIDE = (7.0, 3.9)
@@ -164,7 +166,7 @@ def in_words(say: Say, kind: str = "whole") -> FuncFormatter:
     """Write the numbers of an axis in the language's manner: `whole`, `share` or `given`."""
     write = {"whole": say.whole, "given": say.given,
              "share": lambda v: say("format.percent", value=say.whole(v * 100))}[kind]
-    return FuncFormatter(lambda value, _: write(value))
+    return FuncFormatter(lambda value, _: write(value))  # type: ignore[no-untyped-call]
 
 
 def draw_picture(name: str, draw: Callable[[Axes], FigureText], *, tall: float = 1.0) -> Picture:

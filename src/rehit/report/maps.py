@@ -145,7 +145,7 @@ class _Start(folium.MacroElement):
         "{{ '}' }}, layer_control_layers);{% endmacro %}")
 
     def __init__(self, chart: str, names: list[str]) -> None:
-        super().__init__()
+        super().__init__()  # type: ignore[no-untyped-call]
         self._name, self._id, self.chart, self.names = "Start", "start", chart, names
 
 

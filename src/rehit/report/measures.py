@@ -542,7 +542,8 @@ class Facts:
         """Return all incidents of the log at some places."""
         rows = self.inputs.incidents
         known = has_firm_place(rows) | rows["place_kind"].eq("street")
-        return rows[known & rows["place_id"].isin(set(places))]
+        found: pd.DataFrame = rows[known & rows["place_id"].isin(set(places))]
+        return found
 
     def named(self, place: object) -> str:
         """Write a place with the address it is mostly reported under, where the log has one."""

@@ -528,7 +528,8 @@ def _within(spend: pd.DataFrame, part: Slice) -> pd.DataFrame:
     """Keep the months that begin inside a period."""
     months = spend["month"].dt.tz_localize(None)
     first = pd.Timestamp(part.period.first).replace(day=1)
-    return spend[(months >= first) & (months <= pd.Timestamp(part.period.last))]
+    found: pd.DataFrame = spend[(months >= first) & (months <= pd.Timestamp(part.period.last))]
+    return found
 
 
 def _spend_grid(facts: Facts, spend: pd.DataFrame) -> Grid:

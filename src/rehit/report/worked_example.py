@@ -363,7 +363,8 @@ def _write_years(book: Book, number: int) -> str:
     counted = repaints if book.comparison.pieces[number].renewing is None else (
         renewals.by_cleaning)
     _write_renewal_check(book, number, counted[0], name)
-    return f"'{name}'!" + xl_rowcol_to_cell(years + 2, PRESENT)
+    found: str = f"'{name}'!" + xl_rowcol_to_cell(years + 2, PRESENT)
+    return found
 
 
 def _renewals(book: Book, number: int) -> tuple[np.ndarray, Renewals]:

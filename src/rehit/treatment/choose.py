@@ -153,7 +153,8 @@ def explained(advice_row: pd.Series) -> tuple[Message, ...]:
 
 def _advice(facts: pd.DataFrame, rules: pd.DataFrame, decided: np.ndarray) -> pd.DataFrame:
     def column(name: str) -> np.ndarray:
-        return rules[name].to_numpy()[decided]
+        found: np.ndarray = rules[name].to_numpy()[decided]
+        return found
 
     area = facts["area"].to_numpy()
     def codes(name: str) -> pd.Series:
