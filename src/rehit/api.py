@@ -278,14 +278,14 @@ def rank_places(town: Chain, *, threshold_per_year: float | None = None,
     >>> int(rank_places(town, incidents=part)["places"]["n_incidents"].sum()) == len(part)
     True
     """
-    from rehit.outputs.hotspots import hotspot_sentences
+    from rehit.outputs.hotspots import ranking_found
 
     if threshold_per_year is not None:
         town = town.with_parameters({"hotspots.threshold_per_year": threshold_per_year},
                                     where="rank_places")
     if incidents is not None:
         town = town.given(incidents=incidents)
-    return Answer(_said(town, hotspot_sentences(town)), {
+    return Answer(_said(town, ranking_found(town)), {
         "places": town.repeats, "clusters": town.clusters, "cells": town.cells})
 
 
@@ -619,7 +619,7 @@ def evaluate_measure(town: Chain, *, treated: Iterable[str] | None = None,
 
     if treated is None or comparison is None or started_at is None:
         results = list(evaluations(town))
-        said = [line for _, _, found in results for line in found.sentences]
+        said = [each for _, _, found in results for each in (*found.reasons, *found.reading)]
         return Answer(_said(town, said), {"measures": evaluation_table(results)})
     began = pd.Timestamp(started_at)
     at = began if began.tzinfo else began.tz_localize(town.project.time_zone)
@@ -627,7 +627,7 @@ def evaluate_measure(town: Chain, *, treated: Iterable[str] | None = None,
         town.incidents, treated_ids=pd.Series(list(treated)),
         comparison_ids=pd.Series(list(comparison)), started_at=at.tz_convert("UTC"),
         window=town.cleaned.window, parameters=town.parameters)
-    return Answer(_said(town, found.sentences), {
+    return Answer(_said(town, (*found.reasons, *found.reading)), {
         "effects": found.effects, "counts": found.counts, "steps": found.steps})
 
 

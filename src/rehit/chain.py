@@ -25,6 +25,7 @@ from rehit.files.rows import RawTable
 from rehit.hotspots.clusters import find_clusters
 from rehit.hotspots.forecast import forecast_places, place_history
 from rehit.hotspots.grid import POOR_PLACES
+from rehit.hotspots.limits import find_limits
 from rehit.hotspots.rates import rank_repeats
 from rehit.hotspots.recurrence import rehit_spells
 from rehit.hotspots.scoring import past_record
@@ -34,7 +35,7 @@ from rehit.incidents.clean import clean_incidents
 from rehit.incidents.mapping import Mapping, apply_mapping, load_mapping
 from rehit.incidents.propose import propose_mapping
 from rehit.incidents.rows import Cleaned, CleanSettings
-from rehit.limits import find_limits
+from rehit.messages import Message
 from rehit.parameters import Parameters, crossed_bounds
 from rehit.patrol.travel import read_streets
 from rehit.project import Project
@@ -323,7 +324,7 @@ class Chain:
         return knox_rings(incidents, parameters=self.parameters, rng=self.rng("rings"))
 
     @_Result
-    def limits(self) -> tuple[str, ...]:
+    def limits(self) -> tuple[Message, ...]:
         """What this log does not allow to conclude."""
         return find_limits(self.incidents, has_register=self.register is not None,
                            window=self.cleaned.window, parameters=self.parameters)

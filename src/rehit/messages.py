@@ -8,7 +8,7 @@ them in its own manner.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -62,6 +62,22 @@ def as_text(told: Message) -> str:
     if not told.facts:
         return told.code
     return f"{told.code} {json.dumps(dict(told.facts), ensure_ascii=False, default=_plain)}"
+
+
+def as_lines(told: Iterable[Message]) -> str:
+    """Return several messages as one text, a line each, that a table's cell can hold.
+
+    Examples
+    --------
+    >>> as_lines([message("limits.no_sizes"), message("limits.short_log", days=12)])
+    'limits.no_sizes\\nlimits.short_log {"days": 12}'
+    """
+    return "\n".join(as_text(each) for each in told)
+
+
+def from_lines(text: str) -> tuple[Message, ...]:
+    """Return the messages that :func:`as_lines` wrote."""
+    return tuple(from_text(line) for line in text.split("\n") if line)
 
 
 def from_text(text: str) -> Message:

@@ -139,12 +139,12 @@ def test_a_cluster_without_a_street_is_named_by_its_worst_place(two_streets) -> 
     log.loc[log.index[:16], "place_id"] = ["0/0"] * 8 + ["10/0"] * 4 + ["500/0"] * 4
     found = find_clusters(log, radius=30, window=Window(FROM, TO),
                           rng=np.random.default_rng(1))
-    assert found["name"].tolist() == ["surroundings of 500/0", "surroundings of 0/0"]
+    assert found["name"].tolist() == ["500/0", "0/0"]
     assert found["streets"].tolist() == ["", ""]
     some = log.assign(address=["N/A"] * 11 + ["Mill Lane"] + ["Not known"] * 19)
     named = find_clusters(some, radius=30, window=Window(FROM, TO),
                           rng=np.random.default_rng(1))
-    assert named["name"].tolist() == ["surroundings of 500/0", "Mill Lane"]
+    assert named["name"].tolist() == ["500/0", "Mill Lane"]
 
 
 def test_streets_without_a_name_stay_apart_by_their_number() -> None:
@@ -152,7 +152,7 @@ def test_streets_without_a_name_stay_apart_by_their_number() -> None:
                  place_quality="street").assign(street_key=np.nan)
     log["place_id"] = ["ST-1", "ST-2"] * 12
     found = find_clusters(log, window=Window(FROM, TO), rng=np.random.default_rng(1))
-    assert found["name"].tolist() == ["surroundings of ST-1", "surroundings of ST-2"]
+    assert found["name"].tolist() == ["ST-1", "ST-2"]
     nowhere = log.assign(place_id=pd.NA, place_kind=pd.NA)
     assert find_clusters(nowhere, window=Window(FROM, TO),
                          rng=np.random.default_rng(1)).empty

@@ -19,6 +19,7 @@ from rehit.hotspots.recurrence import (
     rehit_spells,
     risk_clock,
 )
+from rehit.messages import from_text
 from rehit.observed import Window
 from rehit.tables import check
 
@@ -148,7 +149,10 @@ def test_design_puts_rare_words_together_and_names_the_usual():
     spells = pd.DataFrame({"event": [1] * 77, "wall": ["brick"] * 40 + ["metal"] * 25
                            + ["wood"] * 6 + ["cork"] * 5 + [None], "area": [1.0] * 76 + [np.nan]})
     x, used = design(spells, effects=("wall", "area"))
-    assert list(x.columns) == ["wall: metal (against brick)", "wall: rare (against brick)", "area"]
+    terms = [from_text(name).facts for name in x.columns[:2]]
+    assert [(t["column"], t["word"], t["against"]) for t in terms] == [
+        ("wall", "metal", "brick"), ("wall", "rare", "brick")]
+    assert x.columns[2] == "area"
     assert len(used) == 76
     assert x.sum().tolist() == [25, 11, 76]
     with pytest.raises(TableError, match="lamps"):
@@ -160,7 +164,8 @@ def test_words_too_rare_even_together_are_left_out():
     spells = pd.DataFrame({"event": [1] * 60 + [0] * 2, "lit": [True] * 40 + [False] * 20
                            + [None] * 2})
     x, used = design(spells, effects=("lit",))
-    assert list(x.columns) == ["lit: no (against yes)"]
+    assert [from_text(name).facts for name in x.columns] == [
+        {"column": "lit", "word": "no", "against": "yes"}]
     assert (len(used), x.sum().item()) == (60, 20)
 
 

@@ -7,6 +7,7 @@ import pytest
 
 from rehit.errors import TableError
 from rehit.hotspots.recurrence import cramer_von_mises, fit_chance, fit_power_law, read_power_law
+from rehit.report.say import Say
 
 NIST = np.array([5, 40, 43, 175, 389, 712, 747, 795, 1299, 1478.0])
 # MIL-HDBK-189 (1981) appendix C; times from memory, confirmed by all five printed results.
@@ -67,9 +68,12 @@ def test_fit_chance_spots_incidents_that_come_in_two_bursts():
 
 def test_reading_says_when_the_dates_cannot_tell():
     even = np.arange(1.0, 11.0)
-    assert "cannot tell" in read_power_law(fit_power_law(even, end=11))
-    assert "more slowly" in read_power_law(fit_power_law(NIST, end=1500))
-    assert "faster" in read_power_law(fit_power_law(100 * (np.arange(1, 21) / 20) ** 0.3, end=100))
+    rising = 100 * (np.arange(1, 21) / 20) ** 0.3
+    found = [read_power_law(fit_power_law(at, end=end), place="W1")
+             for at, end in ((even, 11), (NIST, 1500), (rising, 100))]
+    assert [each.code for each in found] == ["trend.untold", "trend.slower", "trend.faster"]
+    assert Say("en")(found[1]).startswith("W1: incidents are coming more slowly: the pace at the "
+                                          "end is 0.54 times the average so far (90% interval")
 
 
 @pytest.mark.parametrize(("times", "end"), [([5.0], 10.0), ([1.0, 2.0], None), ([0.0, 4.0], 5.0),

@@ -1,4 +1,4 @@
-"""Plain-words readings: an estimate with its interval, or the plain admission."""
+"""What recurrence results mean: an estimate with its interval, or the plain admission."""
 
 from __future__ import annotations
 
@@ -7,15 +7,17 @@ import pandas as pd
 import pytest
 
 from rehit.errors import TableError
-from rehit.hotspots.recurrence import fit_rates
-from rehit.hotspots.recurrence_words import (
-    clearance_speed,
+from rehit.hotspots.recurrence import (
+    fit_rates,
     rapid_clearance,
     read_mean_count,
     read_rate_model,
-    read_time_to_rehit,
 )
-from rehit.hotspots.survival import kaplan_meier
+from rehit.hotspots.survival import clearance_speed, kaplan_meier, read_time_to_rehit
+from rehit.messages import as_text, message
+from rehit.report.say import Say
+
+SAY = Say("en")
 
 
 def spells(wait_power: float, *, places: int, seed: int) -> pd.DataFrame:
@@ -43,8 +45,11 @@ def test_planted_effect_of_slow_clearance_is_estimated():
     model, said = rapid_clearance(table)
     row = model.table(level=0.95).iloc[0]
     assert row["low"] < 2**0.3 < row["high"]
-    assert "slower clearance went with faster re-hits" in said
-    assert "do not show what caused them" in said
+    assert said.code == "waiting.faster"
+    assert said.facts["ratio"] == row["rate_ratio"]
+    assert "slower clearance went with faster re-hits" in SAY(said)
+    assert "does not show what caused it" in SAY(said)
+    assert "limpiar más tarde fue unido a reincidencias más rápidas" in Say("es")(said)
 
 
 def test_no_effect_of_clearance_is_not_invented():
@@ -56,25 +61,29 @@ def test_no_effect_of_clearance_is_not_invented():
         outside += not row["low"] <= 1 <= row["high"]
     assert outside <= 10  # 4 expected, standard deviation 1.9
     _, said = rapid_clearance(spells(0.0, places=60, seed=100))
-    assert "cannot tell whether faster clearance" in said
+    assert said.code == "waiting.untold"
 
 
 def test_few_rehits_give_no_effect_of_clearance():
     model, said = rapid_clearance(spells(0.5, places=3, seed=1))
     assert model is None
-    assert "cannot be told" in said
+    assert said.code == "waiting.few"
 
 
 def test_time_to_rehit_is_read_by_group_with_a_test():
     table = spells(0.0, places=120, seed=3)
     table.loc[table["substrate"] == "brick", "days"] /= 2.5
     said = read_time_to_rehit(table, by="substrate")
-    assert len(said) == 3
-    assert all("90 % interval" in s for s in said[:2])
-    assert "differ by substrate" in said[2]
+    assert [each.name for each in said] == ["median", "median", "differ", "association"]
+    assert [each.facts["what"].facts["word"] for each in said[:2]] == ["brick", "metal"]
+    assert "Half of surfaces with surface brick were hit again within" in SAY(said[0])
+    assert "(90% interval" in SAY(said[0])
+    assert SAY(said[2]).startswith("Times to re-hit differ by surface (log-rank test with errors "
+                                   "by place, chi-squared")
+    assert Say("es")(said[0]).startswith("La mitad de las superficies con superficie ladrillo se")
     fast = clearance_speed(table, fast_days=3)
     said = read_time_to_rehit(table.assign(speed=fast), by="speed")
-    assert "speed" in said[-1]
+    assert said[0].facts["what"].facts == {"column": "speed", "word": "fast"}
 
 
 def test_two_places_with_many_rehits_show_no_effect_of_waiting():
@@ -83,14 +92,15 @@ def test_two_places_with_many_rehits_show_no_effect_of_waiting():
     table = pd.concat([table[table["place_id"].isin(often)]] * 30, ignore_index=True)
     model, said = rapid_clearance(table)
     assert model is None
-    assert "at 2 places can be compared within places" in said
+    assert (said.code, said.facts["places"]) == ("waiting.few", 2)
+    assert "re-hits at 2 places can be compared within places" in SAY(said)
 
 
 def test_waits_that_never_differ_are_named_as_the_reason():
     table = spells(0.0, places=100, seed=2).assign(clearance_doublings=1.0)
     model, said = rapid_clearance(table)
     assert model is None
-    assert "waited equally long" in said
+    assert said.code == "waiting.all_alike"
 
 
 def test_a_priority_that_says_the_same_as_the_wait_is_left_out():
@@ -101,7 +111,7 @@ def test_a_priority_that_says_the_same_as_the_wait_is_left_out():
                          clearance_doublings=np.where(urgent, 1.0, 2.0))
     model, said = rapid_clearance(table, effects=("priority",))
     assert model.names == ("clearance_doublings",)
-    assert "each doubling of the wait" in said
+    assert said.code == "waiting.untold"
 
 
 def test_few_places_give_no_reading_of_effects():
@@ -114,16 +124,16 @@ def test_few_places_give_no_reading_of_effects():
             np.zeros(used.sum()), table["days"].to_numpy()[used], table["event"].to_numpy()[used],
             x[used], names=("brick",), cluster=table["place_id"].to_numpy()[used]))[0]
 
-    assert said(39) == ("With spells at 39 places the errors of these effects cannot be told (at "
-                        "least 40 are needed).")
-    assert "times the rate of re-hits" in said(40)
+    assert SAY(said(39)) == ("With spells at 39 places the errors of these effects cannot be told "
+                             "(at least 40 are needed).")
+    assert "times the rate of re-hits" in SAY(said(40))
 
 
 def test_time_to_rehit_says_when_the_median_was_not_reached():
     table = pd.DataFrame({"place_id": list("abcd"), "days": [5.0, 50, 50, 50],
                           "event": [True, False, False, False]})
-    assert "cannot be told" in read_time_to_rehit(table)[0]
-    assert "cannot be told" in read_time_to_rehit(table.iloc[:0])[0]
+    assert read_time_to_rehit(table)[0].code == "spells.untold"
+    assert read_time_to_rehit(table.iloc[:0])[0].code == "spells.no_dates"
     with pytest.raises(TableError, match="lamps"):
         read_time_to_rehit(table, by="lamps")
 
@@ -132,13 +142,12 @@ def test_without_a_median_the_share_hit_within_a_year_is_told():
     # 20 of 100 hit at day 100 and 80 watched for 400 days: 20 % by the product limit, no median.
     table = pd.DataFrame({"place_id": [f"w{k}" for k in range(100)],
                           "days": [100.0] * 20 + [400.0] * 80, "event": [True] * 20 + [False] * 80})
-    said = read_time_to_rehit(table)[0]
-    assert said.startswith("20 % of cleared surfaces were hit again within 365 days (90 % interval")
+    said = SAY(read_time_to_rehit(table)[0])
+    assert said.startswith("20% of cleared surfaces were hit again within 365 days (90% interval")
     low, high = kaplan_meier(table["days"], table["event"], level=0.9)[["low", "high"]].iloc[0]
-    assert f"interval {100 * (1 - high):.0f} to {100 * (1 - low):.0f} %" in said
+    assert f"interval {100 * (1 - high):.0f}% to {100 * (1 - low):.0f}%" in said
     short = table.assign(days=table["days"].clip(upper=150))
-    assert "within 91 days" not in read_time_to_rehit(short)[0]
-    assert "cannot be told" in read_time_to_rehit(short)[0]
+    assert read_time_to_rehit(short)[0].code == "spells.untold"
 
 
 def test_rate_model_reading_tells_effects_from_noise():
@@ -147,19 +156,22 @@ def test_rate_model_reading_tells_effects_from_noise():
     x = np.column_stack([table["substrate"] == "brick",
                          np.random.default_rng(1).standard_normal(len(table))]).astype(float)
     model = fit_rates(np.zeros(len(table)), table["days"].to_numpy(), table["event"].to_numpy(), x,
-                      names=("substrate: brick (against metal)", "noise"),
+                      names=(as_text(message("term.word", column="substrate", word="brick",
+                                                  against="metal")), "noise"),
                       cluster=table["place_id"].to_numpy())
-    said = read_rate_model(model)
-    assert said[0].startswith("Higher: substrate brick (against metal), ")
-    assert said[1].startswith("The data cannot tell: noise, ")
+    said = SAY.all(read_rate_model(model))
+    assert said[0].startswith("Higher: surface brick (against metal), ")
+    assert said[1].startswith("The data cannot tell: noise, per unit, ")
     assert "200 places" in said[2]
+    assert Say("es").all(read_rate_model(model))[0].startswith(
+        "Más alta: superficie ladrillo (frente a metal), ")
 
 
 def test_unsettled_model_is_not_read_as_an_effect():
     model = fit_rates(np.zeros(8), np.arange(1.0, 9), np.r_[np.ones(4), np.zeros(4)],
                       np.r_[np.ones(4), np.zeros(4)][:, None], names=("x",), cluster=np.arange(8))
-    assert "no finite answer" in read_rate_model(model)[0]
+    assert read_rate_model(model)[0].code == "compared.unsettled"
 
 
 def test_empty_mean_count_is_said():
-    assert "no mean" in read_mean_count(pd.DataFrame({"time": [], "mean": []}))
+    assert read_mean_count(pd.DataFrame({"time": [], "mean": []})).code == "spells.no_mean"

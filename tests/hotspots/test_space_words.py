@@ -5,8 +5,13 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
-from rehit.hotspots.space_words import read_cells, read_emerging, read_rings
+from rehit.hotspots.scan import read_emerging
+from rehit.hotspots.significance import read_cells
+from rehit.hotspots.spacetime import read_rings
 from rehit.parameters import load_parameters
+from rehit.report.say import Say
+
+SAY = Say("en")
 
 
 @pytest.mark.parametrize(("by_assets", "words"), [
@@ -14,14 +19,15 @@ from rehit.parameters import load_parameters
     (False, "3 of 40 cells of 100 m are hotter than chance: more incidents lie in them")])
 def test_hot_cells_are_counted_and_explained(by_assets, words) -> None:
     cells = pd.DataFrame({"hot": [True] * 3 + [False] * 37})
-    assert read_cells(cells, cell_m=100.0, by_assets=by_assets).startswith(words)
+    assert SAY(read_cells(cells, side_m=100.0, by_assets=by_assets)).startswith(words)
 
 
 def test_no_hot_cell_is_no_contradiction_to_clusters() -> None:
-    said = read_cells(pd.DataFrame({"hot": [False] * 5}), cell_m=50.0, by_assets=True)
+    said = SAY(read_cells(pd.DataFrame({"hot": [False] * 5}), side_m=50.0, by_assets=True))
     assert said.startswith("None of 5 cells of 50 m is hotter than chance.")
     assert "Both can be true" in said
-    assert "No incident" in read_cells(pd.DataFrame({"hot": []}), cell_m=50.0, by_assets=True)
+    none = read_cells(pd.DataFrame({"hot": []}), side_m=50.0, by_assets=True)
+    assert none.code == "cells.unknown"
 
 
 def rings(raised: list[bool], ratios: list[float]) -> pd.DataFrame:
@@ -31,7 +37,7 @@ def rings(raised: list[bool], ratios: list[float]) -> pd.DataFrame:
 
 
 def test_near_repeats_name_reach_time_and_peak() -> None:
-    said = read_rings(rings([False, True, True, True], [0.4, 1.2, 1.35, 1.1]))
+    said = SAY(read_rings(rings([False, True, True, True], [0.4, 1.2, 1.35, 1.1])))
     # 50 to 100 m away nothing is raised after the first week, and the sentence must not say so.
     assert "than chance 1 to 50 m away after 0 to 14 days and 50 to 100 m away after 0 to 7" in said
     assert "most so 50 to 100 m away after 0 to 7 days, 1.35 times" in said
@@ -41,36 +47,35 @@ def test_bands_that_do_not_touch_are_told_apart() -> None:
     table = pd.DataFrame({"from_m": [1.0] * 3, "to_m": [50.0] * 3, "from_days": [0.0, 7, 14],
                           "to_days": [7.0, 14, 28], "ratio": [1.2, 1.0, 1.1],
                           "raised": [True, False, True]})
-    assert "1 to 50 m away after 0 to 7 and 14 to 28 days;" in read_rings(table)
+    assert "1 to 50 m away after 0 to 7 and 14 to 28 days;" in SAY(read_rings(table))
 
 
 def test_incidents_at_one_place_only_tell_no_near_repeats() -> None:
-    said = read_rings(rings([True, False, False, False], [3.0, *[float("nan")] * 3]))
-    assert said.startswith("No two incidents at different places lie within 100 m")
+    found = read_rings(rings([True, False, False, False], [3.0, *[float("nan")] * 3]))
+    assert (found.code, found.facts["metres"]) == ("rings.one_place", 100)
 
 
 def test_a_log_of_one_week_tells_no_near_repeats_and_nothing_new() -> None:
     nan = float("nan")
-    said = read_rings(rings([False] * 4, [1.0, 1.0, 1.0, nan]))
-    assert said.startswith("All incidents lie so close together in time")
+    assert read_rings(rings([False] * 4, [1.0, 1.0, 1.0, nan])).code == "rings.one_time"
     zones = pd.DataFrame({"zone_id": [], "p_value": []})
-    assert "too short" in read_emerging(zones, observed_days=9.0)
-    assert read_emerging(zones, observed_days=30.0).startswith("Nothing new stands out")
+    assert [m.code for m in read_emerging(zones, observed_days=9.0)] == ["emerging.short_log"]
+    assert [m.code for m in read_emerging(zones, observed_days=30.0)] == ["emerging.none"]
 
 
 def test_a_single_cell_is_not_called_no_hotter_than_chance() -> None:
     cells = pd.DataFrame({"hot": [False], "p_upper": [float("nan")]})
-    assert "None" not in read_cells(cells, cell_m=100.0, by_assets=False)
+    assert read_cells(cells, side_m=100.0, by_assets=False).code == "cells.too_few"
 
 
 def test_repeats_on_the_same_wall_are_no_near_repeats() -> None:
-    said = read_rings(rings([True, False, False, False], [3.0, 1, 1, 1]))
+    said = SAY(read_rings(rings([True, False, False, False], [3.0, 1, 1, 1])))
     assert said.startswith("This log shows no sign that a marking brings further ones near it")
     assert "within 100 m and 14 days" in said
 
 
 def test_a_log_of_streets_tells_no_near_repeats() -> None:
-    assert "cannot be told" in read_rings(rings([False] * 4, [float("nan")] * 4))
+    assert read_rings(rings([False] * 4, [float("nan")] * 4)).code == "rings.unplaced"
 
 
 def test_only_unlikely_zones_are_called_emerging() -> None:
@@ -79,9 +84,10 @@ def test_only_unlikely_zones_are_called_emerging() -> None:
         "expected": [9.94, 4, 5], "p_value": [0.01, 0.03, 0.4],
         "from_time": pd.Timestamp("2025-12-03", tz="UTC"),
         "to_time": pd.Timestamp("2025-12-31", tz="UTC")})
-    assert read_emerging(zones) == (
+    assert SAY.all(read_emerging(zones)) == [
         "Emerging now: Z01, within 230 m, has had 31 incidents in the last 4 weeks where 9.9 would "
-        "be usual (chance 0.01). 1 more in emerging.csv.")
-    assert read_emerging(zones.iloc[:0], known=False).startswith("No incident lies at a known")
+        "be usual (chance 0.01).", "1 more zone stands in emerging.csv."]
+    assert Say("es").all(read_emerging(zones))[1] == "Hay 1 zona más en emerging.csv."
+    assert read_emerging(zones.iloc[:0], known=False)[0].code == "emerging.unplaced"
     strict = load_parameters().override({"hotspots.emerging_chance": 0.001})
-    assert read_emerging(zones, parameters=strict) == "Nothing new stands out in the last weeks."
+    assert [m.code for m in read_emerging(zones, parameters=strict)] == ["emerging.none"]

@@ -14,6 +14,7 @@ from rehit.hotspots.survival import (
     typical_curve,
     typical_median,
 )
+from rehit.report.say import Say
 
 
 def spells(n: int, rng: np.random.Generator, *, window: float = 700.0) -> pd.DataFrame:
@@ -63,10 +64,12 @@ def test_readings_admit_what_the_log_cannot_tell():
     rng = np.random.default_rng(4)
     quiet = pd.DataFrame({"place_id": list("abcdefghijkl"), "days": [9.0] + [50.0] * 11,
                           "event": [True] + [False] * 11})
-    assert "cannot be told" in read_typical_place(quiet, rng=rng)
+    assert read_typical_place(quiet, rng=rng).code == "spells.typical_beyond"
     one = pd.DataFrame({"place_id": "a", "days": [9.0, 11, 13], "event": True})
-    assert read_typical_place(one, rng=rng).startswith("Only 1 place was cleared: too few")
-    assert "half of the 200 places" in read_typical_place(spells(200, rng), rng=rng)
+    assert Say("en")(read_typical_place(one,
+                                        rng=rng)).startswith("Only 1 place was cleared: too few")
+    said = Say("en")(read_typical_place(spells(200, rng), rng=rng))
+    assert "half of the 200 places" in said
 
 
 def test_unusable_spells_are_refused():

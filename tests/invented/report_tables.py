@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from shapely import LineString, Point, box
 
-from rehit.messages import as_text, message
+from rehit.messages import as_lines, as_text, message
 from rehit.observed import Window
 from rehit.report.inputs import CONTRACTS, ReportInput
 from rehit.tables import table
@@ -185,7 +185,9 @@ def make_extras(incidents: gpd.GeoDataFrame, repeats: gpd.GeoDataFrame) -> dict[
             "n_treated": [14, 6], "n_comparison": [40, 22], "ratio": [0.55, 0.9],
             "low": [0.38, 0.55], "high": [0.79, 1.46], "p_value": [0.001, 0.66],
             "verdict": ["fewer", "cannot_tell"],
-            "words": ["About half as many markings as without it.", "Too few incidents so far."]}),
+            "reasons": [as_lines([message("evaluate.below", level=0.99, low=0.38, high=0.79)]),
+                        as_lines([message("evaluate.few_treated", n=7, least=10)])],
+            "reading": [as_lines([message("evaluate.holds_if")]), ""]}),
         "rings": pd.DataFrame([
             {"metres_from": float(m), "metres_to": m + 100.0, "days_from": float(d),
              "days_to": d + 14.0, "observed": 300.0, "expected": 240.0,

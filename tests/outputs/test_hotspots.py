@@ -11,15 +11,17 @@ from small_town import make_town
 
 from rehit.chain import Chain
 from rehit.errors import InputFileError, SettingError
+from rehit.outputs.frame import told
 from rehit.outputs.hotspots import (
     evaluation_table,
     evaluations,
-    hotspot_sentences,
+    ranking_found,
     write_evaluation,
     write_hotspots,
 )
 from rehit.outputs.price import write_price
 from rehit.project import load_project
+from rehit.report.say import Say
 
 HEAD = "measure,asset_id,role,started_at\n"
 
@@ -50,9 +52,9 @@ def test_one_mural_and_no_comparison_cannot_be_judged(demo_chain: Chain, tmp_pat
     results = list(evaluations(demo_chain, measures=path))
     row = evaluation_table(results).iloc[0]
     assert (row["n_treated"], row["n_comparison"], row["verdict"]) == (1, 0, "cannot_tell")
-    assert row["words"].startswith("We can't tell whether the measure worked: there are no "
-                                   "comparison places")
-    assert "1 of the treated places does not appear in the log" in row["words"]
+    said = Say("en").cells(pd.Series([row["reasons"], row["reading"]]))
+    assert said[0].startswith("There are no comparison places")
+    assert "1 of the treated places does not appear in the log" in said[1]
 
 
 def test_lighting_of_ten_walls_is_told_with_its_limits(demo_chain: Chain, tmp_path: Path) -> None:
@@ -60,8 +62,10 @@ def test_lighting_of_ten_walls_is_told_with_its_limits(demo_chain: Chain, tmp_pa
     ids = demo_chain.repeats["place_id"].head(10)
     rows = "".join(f"lighting,{place},{('treated', 'comparison')[k % 2]},2024-07-02\n"
                    for k, place in enumerate(ids))
-    summary = write_evaluation(demo_chain, tmp_path, measures=written(tmp_path, HEAD + rows))
-    assert summary["sentences"][0] == "lighting: can't tell."
+    summary = told(write_evaluation(demo_chain, tmp_path, measures=written(tmp_path, HEAD + rows)),
+                   Say("en"))
+    assert summary["sentences"][0] == "lighting: cannot tell."
+    assert pd.read_csv(tmp_path / "evaluation.csv")["reading"][0].startswith("Treated places: ")
     picture = imread(tmp_path / "lighting_before_and_after.png")
     assert picture.shape[:2] == (540, 1080)
     assert 0.01 < (picture[:, :, :3].min(axis=2) < 0.8).mean() < 0.2  # drawn, and not all over
@@ -70,7 +74,7 @@ def test_lighting_of_ten_walls_is_told_with_its_limits(demo_chain: Chain, tmp_pa
 
 
 def test_the_demo_town_is_told_without_warnings_of_pace(demo_chain: Chain) -> None:
-    said = [*hotspot_sentences(demo_chain), *demo_chain.limits]
+    said = Say("en").all([*ranking_found(demo_chain), *demo_chain.limits])
     assert said[0].endswith("were re-hits: the surface had been cleared since the one before.")
     assert said[1].endswith("account for half of the incidents.")
     assert not any("changed pace" in s or "The log covers" in s for s in said)
@@ -81,9 +85,9 @@ def test_without_clearance_dates_no_surface_is_said_to_have_been_cleared(tmp_pat
     log = pd.read_csv(town / "log.csv", dtype="str")
     log.assign(Closed="", Status="Closed").to_csv(town / "log.csv", index=False)
     chain = Chain(load_project(town)).with_parameters({"hotspots.interval_level": 0.8})
-    said = hotspot_sentences(chain)
+    said = chain.say.all(ranking_found(chain))
     assert "are taken for re-hits: the log gives too few clearance dates to tell" in said[0]
-    assert "(80 % interval" in said[3]
+    assert "(80% interval" in said[3]
 
 
 def test_a_short_log_says_once_that_its_rates_are_stretched(tmp_path: Path) -> None:
@@ -91,11 +95,11 @@ def test_a_short_log_says_once_that_its_rates_are_stretched(tmp_path: Path) -> N
     log = pd.read_csv(town / "log.csv", dtype="str")
     log[log["Reported"] < "2025-02-01"].to_csv(town / "log.csv", index=False)
     chain = Chain(load_project(town))
-    summary = write_hotspots(chain, tmp_path)
+    summary = told(write_hotspots(chain, tmp_path), Say("en"))
     said = [text for text in summary["sentences"] if "days only: rates per year stretch" in text]
     assert len(said) == 1
-    assert said[0] in chain.limits
-    bid = write_price(chain, tmp_path, margin=None, years=1)["sentences"]
+    assert said[0] in Say("en").all(chain.limits)
+    bid = told(write_price(chain, tmp_path, margin=None, years=1), Say("en"))["sentences"]
     assert sum(text.startswith("The log covers ") for text in bid) == 1
 
 
@@ -108,6 +112,6 @@ def test_the_chance_in_the_table_is_one_the_verdict_rests_on(demo_chain: Chain,
     results = list(evaluations(demo_chain, measures=written(tmp_path, HEAD + rows)))
     effects = results[0][2].effects.set_index("method")
     shown = evaluation_table(results)["p_value"].iloc[0]
-    assert not effects.loc["Poisson, errors clustered by place", "decides"]
+    assert not effects.loc["poisson_by_place", "decides"]
     assert shown == effects.loc[effects["decides"], "p_value"].max()
-    assert shown != effects.loc["Poisson, errors clustered by place", "p_value"]
+    assert shown != effects.loc["poisson_by_place", "p_value"]

@@ -9,14 +9,17 @@ import pytest
 
 from rehit.chain import Chain
 from rehit.hotspots.recurrence import risk_clock
+from rehit.messages import message
 from rehit.outputs.hotspots import (
+    compared_places,
+    compared_spells,
     emerging_zones,
     mean_counts,
-    rate_readings,
     told_apart,
     worst_trends,
     write_reading,
 )
+from rehit.report.say import Say
 
 
 @pytest.fixture(scope="module")
@@ -30,24 +33,25 @@ def test_the_mean_count_is_that_of_the_planted_rates(demo_chain: Chain, clock) -
     # The interval holds the mean of the true rates per year at risk of all assets.
     truth = pd.read_csv(Path(__file__).parents[2] / "data_demo" / "truth" / "rates.csv")
     mean = truth["rate_per_year"].mean()
-    said = mean_counts(demo_chain, clock)
-    assert len(said) == 2
-    assert said[0].startswith("In 365 days at risk a place has had ")
-    low, high = (float(v) for v in said[0].partition("interval ")[2].strip(").").split(" to "))
-    assert low <= mean <= high
+    found = mean_counts(demo_chain, clock)
+    assert [each.facts["days"] for each in found] == [365, 730]
+    assert found[0].facts["low"] <= mean <= found[0].facts["high"]
+    assert Say("en")(found[0]).startswith("In 365 days at risk a place has had ")
 
 
 def test_each_of_the_worst_places_gets_its_trend(demo_chain: Chain, clock) -> None:
-    said = worst_trends(demo_chain, clock)
-    assert [s.partition(":")[0] for s in said] == demo_chain.repeats["place_id"].head(5).tolist()
-    assert all("times the average so far" in s for s in said)
+    found = [each for each in worst_trends(demo_chain, clock) if each.code != "trend.bursts"]
+    worst = demo_chain.repeats["place_id"].head(5).tolist()
+    assert [each.facts["place"] for each in found] == worst
+    assert all("times the average so far" in text for text in Say("en").all(found))
 
 
 def test_models_are_settled_and_read(demo_chain: Chain) -> None:
     # Planted per type of asset: doors of metal or timber and signs are hit less than walls.
-    said = rate_readings(demo_chain)
-    assert sum("Based on 4313 re-hits" in s for s in said) == 2
-    assert any("Lower: substrate sign face (against brick)" in s for s in said)
+    found = [*compared_places(demo_chain), *compared_spells(demo_chain)]
+    said = Say("en").all(found)
+    assert sum("Based on 4,313 re-hits" in s for s in said) == 2
+    assert any("Lower: surface sign face (against brick)" in s for s in said)
     # A further column of the register, named in the project file; its planted effect is none.
     assert sum("cannot tell: lit false (against true)" in s for s in said) == 2
     assert any("each doubling of the wait for clearance" in s and "cannot tell" in s for s in said)
@@ -59,9 +63,9 @@ def test_a_column_that_repeats_others_is_left_out() -> None:
 
 
 def test_the_reading_is_one_text_under_headings(demo_chain: Chain, tmp_path: Path) -> None:
-    write_reading(demo_chain, tmp_path, first=["First of all."])
+    write_reading(demo_chain, tmp_path, first=[message("emerging.none")])
     text = (tmp_path / "recurrence.txt").read_text(encoding="utf-8")
-    assert text.startswith("In short\n--------\nFirst of all.\n")
+    assert text.startswith("In short\n--------\nNothing new stands out in the last weeks.\n")
     assert text.count("\n---") == 5
 
 

@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 from report_tables import HOSTILE, make_incidents, make_input
 
+from rehit.messages import message
 from rehit.outputs.report import write_report
 from rehit.parameters import load_parameters
 from rehit.report.document import Answer, Document, Sentence
@@ -118,11 +119,11 @@ def test_missing_tables_leave_a_sentence_and_the_rest(bare_input: ReportInput,
 
 
 def test_limits_and_partial_periods_are_said_first() -> None:
-    inputs = make_input(n=400, full=False, limits=("One point per street: no wall recurs.",),
+    inputs = make_input(n=400, full=False, limits=(message("limits.street_only", share=1.0),),
                         period_start=date(2025, 10, 1), period_end=date(2025, 12, 31))
     document = build_document(gather_facts(inputs, load_parameters()))
     said = _sentences(Document("en", "", "", document.sections[:1]))
-    assert "One point per street: no wall recurs." in said
+    assert any("no single wall can be said to recur" in s for s in said)
     assert any("covers only 61 of the 92 days" in s for s in said)
     assert any("per observed day" in s for s in said)
 

@@ -27,7 +27,7 @@ SAID_WHOLE = {"notes", "glossary", "vehicle"}
 #: What is asked about a log has names of this form as well.
 QUESTIONS = {"places.crs", "places.location_order", "places.location_crs"}
 FILE_ENDINGS = {"html", "gpkg", "png", "svg", "js", "css", "csv", "toml", "json", "pdf", "xlsx",
-                "geojson", "parquet"}
+                "geojson", "parquet", "txt"}
 ANY = "*"
 SOURCE = Path(rehit.__file__).parent
 #: What both languages write alike: abbreviations, units, names.
@@ -83,7 +83,7 @@ def _is_known(form: str) -> bool:
     for value in (1.5, pd.Timestamp("2024-02-03 04:05"), ()):
         try:
             _Filler(Say("en")).format_field(value, form)
-        except (ValueError, TypeError, AttributeError):
+        except (ValueError, TypeError, AttributeError, AssertionError):
             continue
         except SettingError:
             return False

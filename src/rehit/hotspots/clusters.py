@@ -503,11 +503,11 @@ def _distinct_names(groups: pd.DataFrame) -> list[str]:
 
     A group without any street is named by the place that is hit most.
     """
-    parts = [s.split("; ") if s else [f"surroundings of {places.partition('; ')[0]}"]
+    parts = [s.split("; ") if s else [places.partition("; ")[0]]
              for s, places in zip(groups["streets"], groups["places"], strict=True)]
     main = pd.Series([p[0] for p in parts], dtype="object")
     shared = main.duplicated(keep=False)
-    named = pd.Series([f"{p[0]} near {p[1]}" if twice and len(p) > 1 else p[0]
+    named = pd.Series([f"{p[0]} / {p[1]}" if twice and len(p) > 1 else p[0]
                        for p, twice in zip(parts, shared, strict=True)], dtype="object")
     number = named.groupby(named).cumcount() + 1
     return [f"{n} ({i})" if i > 1 else n for n, i in zip(named, number, strict=True)]

@@ -1,9 +1,10 @@
-"""Did a measure work? Before and after with comparison places, and can't tell said aloud."""
+"""Did a measure work? Before and after with comparison places; "cannot tell" is an answer."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from enum import StrEnum
 
 import geopandas as gpd
 import numpy as np
@@ -17,10 +18,10 @@ from statsmodels.genmod.generalized_linear_model import GLM
 
 from rehit.errors import SettingError
 from rehit.hotspots.rates import ALL_OTHERS, fit_priors, kind_given, posterior
+from rehit.messages import Message, message
 from rehit.observed import Window, known_places, time_at_risk, timeline, waiting_between, waits
 from rehit.parameters import Parameters, load_parameters
 from rehit.tables import require_projected
-from rehit.wording import counted
 
 # Before and after, with comparison places: displacement measures and tests for counts.
 
@@ -411,7 +412,7 @@ LEAST_DISPERSION, MOST_DISPERSION = 1e-6, 1e3
 
 @dataclass(frozen=True)
 class Effect:
-    """An effect as a ratio of rates, with its interval and where the error came from."""
+    """An effect as a ratio of rates, its error, and a code for the way it was estimated."""
 
     method: str
     log_ratio: float
@@ -471,8 +472,8 @@ def effect_by_places(panel: Panel, *, negative_binomial: bool) -> Effect | None:
         family = families.NegativeBinomial(alpha=_dispersion(n, x, offset))
     fit = GLM(n, x, family=family, offset=offset).fit(
         cov_type="cluster", cov_kwds={"groups": long["place"].to_numpy()})
-    name = "negative binomial" if negative_binomial else "Poisson"
-    return Effect(f"{name}, errors clustered by place", float(fit.params[3]),
+    name = "negative_binomial_by_place" if negative_binomial else "poisson_by_place"
+    return Effect(name, float(fit.params[3]),
                   float(fit.bse[3]), max(1.0, len(used) - 2.0))
 
 
@@ -500,7 +501,7 @@ def effect_by_steps(steps: pd.DataFrame) -> Effect | None:
     if len(paired) < 6 or _empty_cell(_two_groups(steps)):
         return None
     x = np.column_stack([np.ones(len(paired)), paired["after"]])
-    return _quasi(paired, x, "treated part step by step, errors from the scatter between steps")
+    return _quasi(paired, x, "part_by_step")
 
 
 def pre_trend(steps: pd.DataFrame) -> Effect | None:
@@ -522,7 +523,7 @@ def pre_trend(steps: pd.DataFrame) -> Effect | None:
         return None
     years = (paired["from_day"].to_numpy() - paired["from_day"].mean()) / 365.25
     x = np.column_stack([np.ones(len(paired)), years])
-    return _quasi(paired, x, "trend before the measure, treated over comparison, per year")
+    return _quasi(paired, x, "trend_before")
 
 
 def _paired(steps: pd.DataFrame) -> pd.DataFrame:
@@ -645,13 +646,18 @@ def return_ratio(placed_incidents: gpd.GeoDataFrame, panel: Panel, *, window: Wi
     return float(ratio) if np.isfinite(ratio) else None
 
 
-# The verdict on a measure in plain words.
+# The verdict on a measure.
 
-WORKED, WORSE, CANNOT_TELL = "worked", "got worse", "can't tell"
+class Verdict(StrEnum):
+    """What may be concluded of a measure."""
+
+    FEWER = "fewer"
+    MORE = "more"
+    CANNOT_TELL = "cannot_tell"
 
 
 @dataclass(frozen=True)
-class Verdict:
+class Estimates:
     """The numbers that a verdict rests on."""
 
     ratio: float
@@ -665,11 +671,11 @@ class Verdict:
     usual: float | None
 
 
-def judge(panel: Panel, found: Verdict,
-          numbers: Parameters) -> tuple[str, tuple[str, ...], tuple[str, ...]]:
-    """Return the verdict, the reasons for it, and the full reading.
+def judge(panel: Panel, found: Estimates,
+          numbers: Parameters) -> tuple[Verdict, tuple[Message, ...]]:
+    """Return the verdict and the reasons for it.
 
-    A verdict other than "can't tell" needs comparison places, enough incidents and time on both
+    A verdict other than "cannot tell" needs comparison places, enough incidents and time on both
     sides, no sign that the groups moved apart before the measure, and an interval that leaves out
     "no effect" with and without what a return to the usual could explain.
 
@@ -683,136 +689,89 @@ def judge(panel: Panel, found: Verdict,
         Parameters in force.
     """
     doubts = [*_thin_data(panel, numbers), *_apart_before(found.trend, numbers)]
-    inside = found.low <= 1.0 <= found.high
-    if not doubts and inside:
-        doubts.append(f"the data would also fit no effect: the {_percent(found.level)} interval of "
-                      f"the rate ratio runs from {_ratio(found.low)} to {_ratio(found.high)}, and "
-                      "1 means no effect")
+    if not doubts and found.low <= 1.0 <= found.high:
+        doubts.append(_interval("no_effect", found))
     if not doubts:
         doubts += _fallen_back(found)
     if doubts:
-        word, reasons = CANNOT_TELL, tuple(doubts)
-    else:
-        word = WORKED if found.high < 1.0 else WORSE
-        side = "below" if word == WORKED else "above"
-        reasons = (f"the {_percent(found.level)} interval of the rate ratio, "
-                   f"{_ratio(found.low)} to {_ratio(found.high)}, lies wholly {side} 1, which "
-                   "would mean no effect",)
-    sentences = (_headline(word, reasons), *_reading(panel, found, worked=word == WORKED))
-    return word, reasons, sentences
+        return Verdict.CANNOT_TELL, tuple(doubts)
+    if found.high < 1.0:
+        return Verdict.FEWER, (_interval("below", found),)
+    return Verdict.MORE, (_interval("above", found),)
 
 
-def _thin_data(panel: Panel, numbers: Parameters) -> list[str]:
-    doubts = []
-    sizes = panel.places["group"].value_counts()
-    if sizes.get("comparison", 0) == 0:
-        return ["there are no comparison places, so a change cannot be told from what would have "
-                "happened anyway"]
+def _interval(name: str, found: Estimates, **facts: float) -> Message:
+    """Return a message about the ratio's interval, in its open form where that has no upper end."""
+    ends = {"level": found.level, "low": found.low}
+    if np.isinf(found.high):
+        return message(f"evaluate.{name}_open", **facts, **ends)
+    return message(f"evaluate.{name}", **facts, **ends, high=found.high)
+
+
+def _thin_data(panel: Panel, numbers: Parameters) -> Iterator[Message]:
+    if not (panel.places["group"] == "comparison").any():
+        yield message("evaluate.no_comparison")
+        return
     least = int(numbers["hotspots.min_evaluated_incidents"])
     for group in ("treated", "comparison"):
         n = panel.clean_counts(group)[0]
         if n < least:
-            doubts.append(f"the {group} places had only {counted(n, 'incident')} on clean "
-                          f"surfaces before the measure (at least {least} are needed)")
+            yield message(f"evaluate.few_{group}", n=n, least=least)
     shortest = numbers["hotspots.min_evaluated_days"]
     for name, days in (("before", panel.days_before), ("after", panel.days_after)):
         if days < shortest:
-            seen = f"{days:.0f} days {name} the measure were"
-            if round(days) == 1:
-                seen = f"1 day {name} the measure was"
-            doubts.append(f"only {seen} observed (at least {shortest:.0f} are needed)")
-    return doubts
+            yield message(f"evaluate.short_{name}", n=round(days), least=shortest)
 
 
-def _apart_before(trend: Effect | None, numbers: Parameters) -> list[str]:
+def _apart_before(trend: Effect | None, numbers: Parameters) -> Iterator[Message]:
     if trend is None:
-        return []
+        return
     low, high = trend.interval(level=numbers["hotspots.pre_trend_level"])
-    if low <= 1.0 <= high:
-        return []
-    way = "rising against" if trend.ratio > 1 else "falling against"
-    return [f"the treated places were already {way} the comparison places before the measure "
-            f"(x {_ratio(trend.ratio)} a year)"]
+    if not low <= 1.0 <= high:
+        way = "evaluate.rising" if trend.ratio > 1 else "evaluate.falling"
+        yield message(way, ratio=trend.ratio)
 
 
-def _fallen_back(found: Verdict) -> list[str]:
+def _fallen_back(found: Estimates) -> Iterator[Message]:
     if found.usual is None:
-        return []
+        return
     low, high = found.low / found.usual, found.high / found.usual
-    if not low <= 1.0 <= high and (high < 1.0) == (found.high < 1.0):
-        return []
-    return ["the treated and comparison places were not hit alike before the measure: a return to "
-            f"the usual of their kind could alone make the ratio {_ratio(found.usual)}. Compare "
-            "with places that were hit as often"]
+    if low <= 1.0 <= high or (high < 1.0) != (found.high < 1.0):
+        yield message("evaluate.fell_back", ratio=found.usual)
 
 
-def _headline(word: str, reasons: tuple[str, ...]) -> str:
-    opening = {WORKED: "The measure worked", WORSE: "Things got worse with the measure",
-               CANNOT_TELL: "We can't tell whether the measure worked"}[word]
-    return f"{opening}: {'; '.join(reasons)}."
-
-
-def _reading(panel: Panel, found: Verdict, *, worked: bool) -> list[str]:
-    out = []
+def read_estimates(panel: Panel, found: Estimates, verdict: Verdict) -> Iterator[Message]:
+    """Go through what the numbers behind a verdict say, and what they rest on."""
     for group in ("treated", "comparison"):
-        (n0, n1), (y0, y1) = panel.clean_counts(group), panel.years(group)
-        if y0 > 0:
-            out.append(f"{group.capitalize()} places: {counted(n0, 'incident')} on clean "
-                       f"surfaces before and {n1} after, {n0 / y0:.2f} and {n1 / y1:.2f} per "
-                       "place and year at risk.")
-        never = int((panel.places.loc[panel.places["group"] == group,
-                                      ["n_before", "n_after"]].sum(axis=1) == 0).sum())
-        if never:
-            out.append(f"{never} of the {group} places {'does' if never == 1 else 'do'} not appear "
-                       "in the log; check the numbers if that is not as it should be.")
-    out.append(f"The treated places alone, before against after: so large a change would come by "
-               f"luck with chance {_chance(found)} (E-test); by itself that cannot tell the "
-               "measure from the season.")
+        yield from _group_counts(panel, group)
+    yield message("evaluate.alone", p=found.before_after_p)
     if np.isfinite(found.ratio):
-        out.append(f"Against the comparison places the rate at treated places was multiplied by "
-                   f"{_ratio(found.ratio)} ({_percent(found.level)} interval "
-                   f"{_ratio(found.low)} to {_ratio(found.high)}).")
+        yield _interval("ratio", found, ratio=found.ratio)
     if not (panel.places["group"] == "comparison").any():
-        return out
+        return
     low, high = found.difference.interval(level=found.level)
-    value = found.difference.value
-    out.append(f"In incidents, against the comparison places: {value:+.1f} "
-               f"({_percent(found.level)} interval {low:+.1f} to {high:+.1f}; below 0 means "
-               "prevented; weighted displacement difference).")
-    if worked and np.isfinite(found.quotient):
-        out.append(_moved(found.quotient))
+    yield message("evaluate.difference", value=found.difference.value, level=found.level, low=low,
+                  high=high)
+    if verdict == Verdict.FEWER and np.isfinite(found.quotient):
+        moved = ("gained" if found.quotient > 0 else
+                 "moved_some" if found.quotient > -1 else "moved_most")
+        yield message(f"evaluate.{moved}", quotient=found.quotient)
     if found.trend is None:
-        out.append("The trend before the measure could not be tested: too few incidents or steps.")
+        yield message("evaluate.no_trend")
     if found.usual is None:
-        out.append("Whether treated places were picked for a bad spell could not be checked: the "
-                   "log knows too few other places.")
-    out.append("This holds if treated and comparison places would have changed alike without the "
-               "measure, and if both were picked alike.")
-    return out
+        yield message("evaluate.no_usual")
+    yield message("evaluate.holds_if")
 
 
-def _moved(quotient: float) -> str:
-    if quotient > 0:
-        meaning = "the surroundings seem to have gained as well"
-    elif quotient > -1:
-        meaning = "some markings may have moved nearby, fewer than were prevented"
-    else:
-        meaning = "as many markings or more may have moved nearby as were prevented"
-    return (f"Weighted displacement quotient {quotient:.2f}: {meaning} "
-            "(a ratio without an interval; read it with the difference above).")
-
-
-def _chance(found: Verdict) -> str:
-    p = found.before_after_p
-    return "below 0.001" if p < 0.001 else f"{p:.3f}"
-
-
-def _percent(level: float) -> str:
-    return f"{100 * level:g} %"
-
-
-def _ratio(value: float) -> str:
-    return "unbounded" if np.isinf(value) else f"{value:.2f}"
+def _group_counts(panel: Panel, group: str) -> Iterator[Message]:
+    (n0, n1), (y0, y1) = panel.clean_counts(group), panel.years(group)
+    if y0 > 0:
+        yield message(f"evaluate.rates_{group}", n=n0, after=n1, rate_before=n0 / y0,
+                      rate_after=n1 / y1)
+    own = panel.places.loc[panel.places["group"] == group, ["n_before", "n_after"]]
+    never = int((own.sum(axis=1) == 0).sum())
+    if never:
+        yield message(f"evaluate.unseen_{group}", n=never)
 
 
 @dataclass(frozen=True)
@@ -822,11 +781,11 @@ class Evaluation:
     Parameters
     ----------
     verdict
-        ``worked``, ``got worse`` or ``can't tell``.
+        What may be concluded.
     reasons
-        Why, in plain words.
-    sentences
-        The whole reading in plain words, for a report.
+        Why (messages ``evaluate.*``).
+    reading
+        What the numbers say and rest on (messages ``evaluate.*``).
     rate_ratio, low, high, level
         Change of the treated places' rate over that of the comparison places (1 = no effect) with
         the interval that the verdict rests on; NaN where there is none.
@@ -850,9 +809,9 @@ class Evaluation:
         log knows enough places (see :func:`rehit.hotspots.evaluate.return_ratio`).
     """
 
-    verdict: str
-    reasons: tuple[str, ...]
-    sentences: tuple[str, ...]
+    verdict: Verdict
+    reasons: tuple[Message, ...]
+    reading: tuple[Message, ...]
     rate_ratio: float
     low: float
     high: float
@@ -869,8 +828,8 @@ class Evaluation:
 
 def evaluate_measure(placed_incidents: gpd.GeoDataFrame, *, treated_ids: Iterable[str],
                      comparison_ids: Iterable[str] = (), started_at: pd.Timestamp,
-                     window: Window,
-                     settle_days: float = 0.0, displaced_within_m: float | None = None,
+                     window: Window, settle_days: float = 0.0,
+                     displaced_within_m: float | None = None,
                      displaced_ids: Iterable[str] = (),
                      displaced_comparison_ids: Iterable[str] = (),
                      parameters: Parameters | None = None) -> Evaluation:
@@ -878,7 +837,7 @@ def evaluate_measure(placed_incidents: gpd.GeoDataFrame, *, treated_ids: Iterabl
 
     Assumptions: without the measure the treated places' rate would have changed in the same ratio
     as the comparison places'. Treated places that were picked for a bad spell fall back to their
-    usual anyway; choose comparison places the same way, or the verdict will be "can't tell".
+    usual anyway; choose comparison places the same way, or the verdict will be "cannot tell".
 
     Parameters
     ----------
@@ -922,8 +881,8 @@ def evaluate_measure(placed_incidents: gpd.GeoDataFrame, *, treated_ids: Iterabl
     >>> seen = evaluate_measure(log, treated_ids=["a"], comparison_ids=["b"],
     ...     started_at=start + pd.Timedelta(days=365),
     ...     window=Window(start, start + pd.Timedelta(days=730)))
-    >>> seen.verdict
-    "can't tell"
+    >>> str(seen.verdict)
+    'cannot_tell'
     """
     require_projected(placed_incidents, where="evaluate_measure: placed incidents")
     numbers = load_parameters() if parameters is None else parameters
@@ -941,10 +900,9 @@ def evaluate_measure(placed_incidents: gpd.GeoDataFrame, *, treated_ids: Iterabl
     panel = build_panel(
         placed_incidents, treated_ids=treated, comparison_ids=comparison, displaced_ids=displaced,
         displaced_comparison_ids=displaced_comparison, started_at=started_at,
-        window=window, settle_days=settle_days,
-        parameters=numbers)
-    usual = return_ratio(placed_incidents, panel, window=window,
-                         started_at=started_at, parameters=numbers)
+        window=window, settle_days=settle_days, parameters=numbers)
+    usual = return_ratio(placed_incidents, panel, window=window, started_at=started_at,
+                         parameters=numbers)
     return _evaluation(panel, usual, numbers, started_at=started_at, window=window)
 
 
@@ -967,10 +925,11 @@ def _evaluation(panel: Panel, usual: float | None, numbers: Parameters, *,
     low = float(used["low"].min()) if len(used) else 0.0
     high = float(used["high"].max()) if len(used) else float("inf")
     ratio = float(used["rate_ratio"].iloc[0]) if len(used) else float("nan")
-    verdict = Verdict(ratio, low, high, level, alone, difference, quotient, trend, usual)
-    word, reasons, sentences = judge(panel, verdict, numbers)
+    found = Estimates(ratio, low, high, level, alone, difference, quotient, trend, usual)
+    verdict, reasons = judge(panel, found, numbers)
     steps = with_rates(panel.steps, started_at=started_at, window=window, level=level)
-    return Evaluation(word, reasons, sentences, ratio, low, high, level, difference, quotient,
+    reading = tuple(read_estimates(panel, found, verdict))
+    return Evaluation(verdict, reasons, reading, ratio, low, high, level, difference, quotient,
                       alone, effects, _count_table(panel), steps, trend, usual)
 
 
@@ -1004,7 +963,7 @@ def _effects(panel: Panel, numbers: Parameters, level: float) -> pd.DataFrame:
             treated=panel.clean_counts("treated"), comparison=panel.clean_counts("comparison"),
             treated_exposure=panel.years("treated"),
             comparison_exposure=panel.years("comparison"), level=level)
-        rows.append(("exact, Poisson counts", *exact, np.nan, True))
+        rows.append(("exact_poisson", *exact, np.nan, True))
     return pd.DataFrame(rows, columns=["method", "rate_ratio", "low", "high", "p_value",
                                        "decides"])
 

@@ -11,6 +11,7 @@ from scipy.stats import chi2, norm
 from scipy.stats import t as student
 
 from rehit.errors import SettingError, TableError
+from rehit.messages import Message, as_text, from_text, message
 from rehit.observed import Window, known_places, time_at_risk, timeline
 from rehit.parameters import Parameters, load_parameters
 from rehit.tables import table
@@ -117,8 +118,8 @@ def design(spells: pd.DataFrame, *, effects: tuple[str, ...],
     Returns
     -------
     tuple of pandas.DataFrame
-        The design, one column per number or per word other than the most common one, named
-        ``column`` or ``column: word (against usual)``; and the spells it belongs to.
+        The design, one column per number (named as it is) or per word other than the most common
+        one (named by a message ``term.word`` as text); and the spells it belongs to.
 
     Raises
     ------
@@ -130,8 +131,8 @@ def design(spells: pd.DataFrame, *, effects: tuple[str, ...],
     >>> spells = pd.DataFrame({"event": [1] * 40, "wall": ["brick"] * 25 + ["metal"] * 15,
     ...                        "lamps": [1.0] * 40})
     >>> x, used = design(spells, effects=("wall", "lamps"))
-    >>> list(x.columns), len(used)
-    (['wall: metal (against brick)', 'lamps'], 40)
+    >>> list(x.columns)
+    ['term.word {"column": "wall", "word": "metal", "against": "brick"}', 'lamps']
     """
     numbers = load_parameters() if parameters is None else parameters
     missing = [c for c in effects if c not in spells]
@@ -152,6 +153,10 @@ def design(spells: pd.DataFrame, *, effects: tuple[str, ...],
             full &= told
     kept = pd.DataFrame(parts, index=spells.index)[full]
     return kept, spells[full]
+
+
+def _term(column: str, word: str, against: str) -> str:
+    return as_text(message("term.word", column=column, word=word, against=against))
 
 
 def mean_cumulative_function(place: np.ndarray, time: np.ndarray, *, ends: pd.Series,
@@ -249,7 +254,7 @@ def _words(values: pd.Series, event: pd.Series,
     if events[events < least].sum() < least:
         told = (word != "rare").to_numpy()
     order = word[told].value_counts().sort_index().sort_values(ascending=False, kind="stable").index
-    columns = {f"{values.name}: {w} (against {order[0]})": (word == w).to_numpy("float64")
+    columns = {_term(str(values.name), str(w), str(order[0])): (word == w).to_numpy("float64")
                for w in order[1:]}
     return columns, told
 
@@ -497,25 +502,20 @@ def fit_chance(times: np.ndarray, law: PowerLaw, *, draws: int,
     return (beyond + 1) / (draws + 1)
 
 
-def read_power_law(law: PowerLaw, *, level: float = 0.9) -> str:
-    """Say in one sentence what a fitted power law means, and that the data cannot tell if so.
+def read_power_law(law: PowerLaw, *, place: str, level: float = 0.9) -> Message:
+    """Return what a fitted power law says of a place: ``trend.faster``, ``slower`` or ``untold``.
 
     The shape of the law is the ratio of the pace at the end to the average pace so far.
 
     Examples
     --------
     >>> law = fit_power_law(np.array([5, 40, 43, 175, 389, 712, 747, 795, 1299, 1478]), end=1500)
-    >>> read_power_law(law)
-    'Incidents are coming more slowly: the pace at the end is 0.54 times the average so far (90 ...
+    >>> read_power_law(law, place="W1").code
+    'trend.slower'
     """
     low, high = law.shape_interval(level=level)
-    numbers = (f"the pace at the end is {law.shape:.2f} times the average so far "
-               f"({100 * level:g} % interval {low:.2f} to {high:.2f}; 1 would mean no change)")
-    if low > 1:
-        return f"Incidents are coming faster: {numbers}."
-    if high < 1:
-        return f"Incidents are coming more slowly: {numbers}."
-    return f"The dates cannot tell whether incidents come faster or slower: {numbers}."
+    way = "faster" if low > 1 else "slower" if high < 1 else "untold"
+    return message(f"trend.{way}", place=place, shape=law.shape, level=level, low=low, high=high)
 
 
 # Recurrent-event models: Andersen-Gill and Prentice-Williams-Peterson with grouped robust errors.
@@ -804,3 +804,139 @@ def _check(start: np.ndarray, stop: np.ndarray, event: np.ndarray, x: np.ndarray
                            f" as others ({', '.join(flat or names)})",
                            allowed="columns that can be told apart",
                            remedy="leave out one of them")
+
+
+# What the models say.
+
+def read_rate_model(model: RateModel, *,
+                    parameters: Parameters | None = None) -> tuple[Message, ...]:
+    """Return what each effect of a fitted model means (``compared.*``), then the untold ones.
+
+    Parameters
+    ----------
+    model
+        A fitted model.
+    parameters
+        Uses ``hotspots.verdict_level``: many effects are read at once, so that an effect is called
+        one only where that wide an interval leaves out none. Uses ``hotspots.min_model_places``
+        too: errors taken from the scatter between few places would look far too small.
+
+    Examples
+    --------
+    >>> model = RateModel(("lit",), np.array([-0.5]), np.eye(1) * 0.01, np.eye(1) * 0.01, -1.0,
+    ...                   400, 200, 80, True)
+    >>> [found.code for found in read_rate_model(model)]
+    ['compared.lower', 'compared.size', 'spells.association']
+    """
+    numbers = load_parameters() if parameters is None else parameters
+    level = numbers["hotspots.verdict_level"]
+    if not model.settled:
+        return (message("compared.unsettled", hits=model.n_events, places=model.n_clusters),)
+    if model.n_clusters < numbers["hotspots.min_model_places"]:
+        return (message("compared.few_places", places=model.n_clusters,
+                        least=numbers["hotspots.min_model_places"]),)
+    table = model.table(level=level)
+    way = np.select([table["low"] > 1, table["high"] < 1], ["higher", "lower"], "untold")
+    found = [message(f"compared.{way}", term=_term_found(name), ratio=ratio, level=level, low=low,
+                     high=high)
+             for way, name, ratio, low, high in zip(
+                 way, *(table[c].tolist() for c in ("name", "rate_ratio", "low", "high")),
+                 strict=True)]
+    found.sort(key=lambda told: told.code == "compared.untold")
+    return (*found, message("compared.size", hits=model.n_events, spells=model.n_spells,
+                            places=model.n_clusters), message("spells.association"))
+
+
+def _term_found(name: str) -> Message:
+    if name == "clearance_doublings":
+        return message("term.wait")
+    return from_text(name) if name.startswith("term.") else message("term.unit", column=name)
+
+
+def read_mean_count(mcf: pd.DataFrame, *, level: float = 0.9) -> Message:
+    """Return how many incidents a place has had on average by the end of its cumulative function.
+
+    Examples
+    --------
+    >>> read_mean_count(pd.DataFrame({"time": [365.0], "mean": [2.5], "low": [2.0],
+    ...                               "high": [3.1]})).facts["mean"]
+    np.float64(2.5)
+    """
+    if len(mcf) == 0:
+        return message("spells.no_mean")
+    last = mcf.iloc[-1]
+    return message("spells.mean", days=last["time"], mean=last["mean"], level=level,
+                   low=last["low"], high=last["high"])
+
+
+def rapid_clearance(spells: pd.DataFrame, *, effects: tuple[str, ...] = (),
+                    parameters: Parameters | None = None) -> tuple[RateModel | None, Message]:
+    """Estimate what waiting longer for clearance goes together with, place by place.
+
+    Published evidence conflicts, so nothing is assumed: each place is its own baseline (walls hit
+    often may also be cleared sooner, which would mislead a comparison between places), the clock
+    is the time since clearance, and the answer is an interval. The first column of the model is
+    the time to clearance in doublings, log2(days + 1). The interval has the coverage
+    ``hotspots.verdict_level``, so that an absent effect is seldom called one.
+
+    Parameters
+    ----------
+    spells
+        From :func:`rehit_spells`.
+    effects
+        Further columns to hold equal, such as ``priority`` (offensive markings are cleared first)
+        or ``season``.
+    parameters
+        Uses ``hotspots.verdict_level`` and ``hotspots.min_rapid_events``.
+
+    Returns
+    -------
+    tuple
+        The model (None where there are too few re-hits) and a message ``waiting.*``.
+
+    References
+    ----------
+    Within-place baselines: Holt and Prentice 1974, Biometrika 61:17-30.
+    """
+    numbers = load_parameters() if parameters is None else parameters
+    level = numbers["hotspots.verdict_level"]
+    used = spells[spells["clearance_basis"] == "observed"]
+    # A place with one spell, or no re-hit, has nothing to compare with itself.
+    per_place = used.groupby("place_id")["event"].agg(["size", "sum"])
+    able = per_place.index[(per_place["size"] > 1) & (per_place["sum"] > 0)]
+    used = used[used["place_id"].isin(able)]
+    n = int(used["event"].sum())
+    if n < numbers["hotspots.min_rapid_events"] or len(able) < numbers[
+            "hotspots.min_model_places"]:
+        return None, message("waiting.few", hits=n, places=len(able))
+    x, kept = design(used, effects=("clearance_doublings", *effects), parameters=numbers)
+    x = _told_apart_within(x, kept["place_id"])
+    if "clearance_doublings" not in x:
+        return None, message("waiting.all_alike")
+    model = fit_rates(np.zeros(len(kept)), kept["days"].to_numpy(), kept["event"].to_numpy(),
+                      x.to_numpy(), names=tuple(x.columns), cluster=kept["place_id"].to_numpy(),
+                      strata=kept["place_id"].to_numpy())
+    return model, _waiting_found(model, level)
+
+
+def _told_apart_within(x: pd.DataFrame, place: pd.Series) -> pd.DataFrame:
+    """Keep the columns that vary within places and say what the columns before them do not."""
+    centred = x - x.groupby(place.to_numpy()).transform("mean")
+    scale = np.sqrt(np.square(centred).mean()).to_numpy()
+    unit = centred.to_numpy() / np.where(scale > 1e-9, scale, np.inf)
+    products = unit.T @ unit / max(len(x), 1)
+    kept: list[int] = []
+    for j in range(products.shape[0]):
+        trial = [*kept, j]
+        if np.linalg.matrix_rank(products[np.ix_(trial, trial)], tol=1e-8) == len(trial):
+            kept = trial
+    return x.iloc[:, kept]
+
+
+def _waiting_found(model: RateModel, level: float) -> Message:
+    if not model.settled:
+        return message("waiting.unsettled")
+    row = model.table(level=level).iloc[0]
+    way = "faster" if row["low"] > 1 else "slower" if row["high"] < 1 else "untold"
+    return message(f"waiting.{way}", ratio=row["rate_ratio"], level=level, low=row["low"],
+                   high=row["high"], hits=model.n_events, places=model.n_clusters)

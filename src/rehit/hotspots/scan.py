@@ -22,9 +22,13 @@ from rehit.hotspots.grid import (
     study_cells,
     well_placed,
 )
+from rehit.messages import Message, message
 from rehit.observed import Window
 from rehit.parameters import Parameters, load_parameters
 from rehit.tables import check, empty, require_projected
+
+#: Two whole weeks: one to look at, one to compare it with [days].
+LEAST_DAYS = 14.0
 
 # Kulldorff's Poisson scan statistic on any locations: circles, and cylinders that end today.
 #
@@ -361,3 +365,39 @@ def _zone_table(zones: pd.DataFrame, grid: Grid, used: np.ndarray, window: Windo
 
 def _no_zones(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     return empty("scan", crs=frame.crs)
+
+
+def read_emerging(zones: pd.DataFrame, *, known: bool = True, observed_days: float = np.inf,
+                  parameters: Parameters | None = None) -> tuple[Message, ...]:
+    """Return what is emerging now (``emerging.*``), or that nothing stands out.
+
+    Parameters
+    ----------
+    zones
+        From :func:`scan_statistic`, emerging.
+    known
+        Whether any incident lies at a known point, so that there was something to scan.
+    observed_days
+        Length of the log [days]: under two weeks there is no earlier week to compare with.
+    parameters
+        Uses ``hotspots.emerging_chance``.
+
+    Examples
+    --------
+    >>> read_emerging(pd.DataFrame({"zone_id": [], "p_value": []}))[0].code
+    'emerging.none'
+    """
+    numbers = load_parameters() if parameters is None else parameters
+    if not known:
+        return (message("emerging.unplaced"),)
+    if observed_days < LEAST_DAYS:
+        return (message("emerging.short_log"),)
+    sure = zones[zones["p_value"] <= numbers["hotspots.emerging_chance"]]
+    if not len(sure):
+        return (message("emerging.none"),)
+    first = sure.iloc[0]
+    weeks = round((first["to_time"] - first["from_time"]) / pd.Timedelta(days=7))
+    said = message("emerging.zone", zone=first["zone_id"], metres=first["radius_m"],
+                   incidents=first["n_incidents"], n=weeks, expected=first["expected"],
+                   p=first["p_value"])
+    return (said,) if len(sure) == 1 else (said, message("emerging.more", n=len(sure) - 1))

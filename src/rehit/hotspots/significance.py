@@ -24,6 +24,7 @@ from rehit.hotspots.grid import (
     study_cells,
     well_placed,
 )
+from rehit.messages import Message, message
 from rehit.parameters import Parameters, load_parameters
 from rehit.tables import check, empty, require_projected
 
@@ -596,3 +597,31 @@ def _no_cells(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
                         moran_local=pd.Series([], dtype="float64"),
                         p_moran=pd.Series([], dtype="float64"),
                         hot_moran=pd.Series([], dtype="bool"))
+
+
+def read_cells(cells: pd.DataFrame, *, side_m: float, by_assets: bool) -> Message:
+    """Return how many grid cells are hotter than chance, and what none of them would mean.
+
+    Parameters
+    ----------
+    cells
+        From :func:`hot_cells`.
+    side_m
+        Side of a cell [m].
+    by_assets
+        Whether a register was given, so that cells are held against their assets.
+
+    Examples
+    --------
+    >>> found = read_cells(pd.DataFrame({"hot": [True, False]}), side_m=100, by_assets=False)
+    >>> found.code, found.facts["n"], found.facts["of"]
+    ('cells.hot_area', 1, 2)
+    """
+    if not len(cells):
+        return message("cells.unknown")
+    if "p_upper" in cells and cells["p_upper"].isna().all():
+        return message("cells.too_few", side=side_m)
+    hot, held = int(cells["hot"].sum()), "assets" if by_assets else "area"
+    if hot:
+        return message(f"cells.hot_{held}", n=hot, of=len(cells), side=side_m)
+    return message(f"cells.none_{held}", of=len(cells), side=side_m)

@@ -22,6 +22,7 @@ from scipy.stats import nbinom, poisson
 from rehit.errors import SettingError
 from rehit.hotspots.grid import coordinates, days_since, metres_per_unit, well_placed
 from rehit.hotspots.significance import false_discovery
+from rehit.messages import Message, message
 from rehit.parameters import Parameters, load_parameters
 from rehit.tables import check
 
@@ -308,3 +309,47 @@ def _band_frame(rings: np.ndarray, waits: np.ndarray) -> pd.DataFrame:
     return pd.DataFrame({
         "from_m": np.repeat(rings[:-1], n_waits), "to_m": np.repeat(rings[1:], n_waits),
         "from_days": np.tile(waits[:-1], n_rings), "to_days": np.tile(waits[1:], n_rings)})
+
+
+def read_rings(rings: pd.DataFrame) -> Message:
+    """Return how far from a marking, and for how long after it, others are more frequent.
+
+    Parameters
+    ----------
+    rings
+        From :func:`knox_rings`.
+
+    Examples
+    --------
+    >>> rings = pd.DataFrame({"from_m": [0.0, 1], "to_m": [1.0, 50], "from_days": [0.0, 0],
+    ...                       "to_days": [7.0, 7], "ratio": [0.5, 1.3], "raised": [False, True]})
+    >>> read_rings(rings).code
+    'rings.raised'
+    """
+    if rings["ratio"].isna().all():
+        return message("rings.unplaced")
+    elsewhere = rings[rings["from_m"] > 0]
+    if elsewhere["ratio"].isna().all():
+        return message("rings.one_place", metres=rings["to_m"].max())
+    raised = elsewhere[elsewhere["raised"]]
+    possible = elsewhere[elsewhere["ratio"].notna()]
+    if not len(raised) and possible["from_days"].nunique() < 2:
+        return message("rings.one_time")
+    if not len(raised):
+        return message("rings.none", metres=possible["to_m"].max(), days=possible["to_days"].max())
+    most = raised.iloc[int(raised["ratio"].argmax())]
+    where = tuple(message("rings.where", near=near, far=far, bands=_bands(ring))
+                  for (near, far), ring in raised.groupby(["from_m", "to_m"]))
+    return message("rings.raised", where=where, near=most["from_m"], far=most["to_m"],
+                   from_days=most["from_days"], to_days=most["to_days"], ratio=most["ratio"])
+
+
+def _bands(ring: pd.DataFrame) -> tuple[Message, ...]:
+    """Return the times of one ring, bands that touch run together."""
+    spans: list[list[float]] = []
+    for low, high in ring.sort_values("from_days")[["from_days", "to_days"]].to_numpy():
+        if spans and spans[-1][1] == low:
+            spans[-1][1] = high
+        else:
+            spans.append([low, high])
+    return tuple(message("rings.band", low=low, high=high) for low, high in spans)

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 from scipy.stats import chi2, norm
 
 from rehit.errors import SettingError, TableError
+from rehit.messages import Message, message
 from rehit.parameters import Parameters, load_parameters
 
 # Errors of survival curves and tests where one place gives many spells that resemble each other.
@@ -240,8 +243,8 @@ def typical_median(spells: pd.DataFrame, *, rng: np.random.Generator,
 
 
 def read_typical_place(spells: pd.DataFrame, *, rng: np.random.Generator,
-                       parameters: Parameters | None = None) -> str:
-    """Say how long a typical place stays clean.
+                       parameters: Parameters | None = None) -> Message:
+    """Return how long a typical place stays clean (``spells.typical`` or why that is not known).
 
     The bootstrap draws whole places, and of a handful it can draw little but the same again, so
     that fewer than ``hotspots.typical_least_places`` give no reading.
@@ -249,25 +252,21 @@ def read_typical_place(spells: pd.DataFrame, *, rng: np.random.Generator,
     Examples
     --------
     >>> read_typical_place(pd.DataFrame({"place_id": [], "days": [], "event": []}),
-    ...                    rng=np.random.default_rng(1))
-    'The log gives no clearance dates to count from, so the time to re-hit cannot be told.'
+    ...                    rng=np.random.default_rng(1)).code
+    'spells.no_dates'
     """
     numbers = load_parameters() if parameters is None else parameters
     if len(spells) == 0:
-        return ("The log gives no clearance dates to count from, so the time to re-hit cannot be "
-                "told.")
+        return message("spells.no_dates")
     n, least = spells["place_id"].nunique(), numbers["hotspots.typical_least_places"]
     if n < least:
-        return (f"Only {n} {'place was' if n == 1 else 'places were'} cleared: too few to say how "
-                f"long a typical place stays clean (at least {least:g} are needed).")
+        return message("spells.few_places", n=n, least=least)
     middle, low, high = typical_median(spells, rng=rng, parameters=numbers)
-    level = f"{100 * numbers['hotspots.interval_level']:g} % interval"
     if np.isinf(middle):
-        return (f"At more than half of the {n} places that were cleared a typical spell outlasts "
-                "the log, so the median time cannot be told.")
-    end = "beyond the log" if np.isinf(high) else f"{high:.0f} days"
-    return (f"With every place counting once, half of the {n} places that were cleared are hit "
-            f"again within {middle:.0f} days ({level} {low:.0f} days to {end}).")
+        return message("spells.typical_beyond", places=n)
+    facts = {"places": n, "days": middle, "level": numbers["hotspots.interval_level"], "low": low}
+    return (message("spells.typical_open", **facts) if np.isinf(high) else
+            message("spells.typical", **facts, high=high))
 
 
 def _weighted(place: np.ndarray, days: np.ndarray, observed: np.ndarray) -> tuple[
@@ -468,3 +467,106 @@ def _checked(days: np.ndarray, observed: np.ndarray) -> tuple[np.ndarray, np.nda
                          allowed="one time >= 0 [days] and one yes/no per spell",
                          remedy="build the spells with recurrence.rehit_spells")
     return time, event
+
+
+# What the times to re-hit say.
+
+#: Fewest surfaces still watched on which a median or share may rest.
+FEW = 5
+#: Usual times of which the longest watched by enough is told where the median is not [days].
+HORIZONS_DAYS = (365, 182, 91, 28)
+
+
+def read_time_to_rehit(spells: pd.DataFrame, *, by: str | None = None,
+                       parameters: Parameters | None = None) -> tuple[Message, ...]:
+    """Return how long cleared surfaces stay clean (``spells.*``), overall or by one column's words.
+
+    Parameters
+    ----------
+    spells
+        From :func:`rehit.hotspots.recurrence.rehit_spells`.
+    by
+        Column to compare, such as ``substrate``.
+    parameters
+        Uses ``hotspots.interval_level``, ``hotspots.verdict_level`` (for the test) and
+        ``hotspots.min_level_events``.
+
+    Raises
+    ------
+    TableError
+        If there is no column `by`.
+
+    Examples
+    --------
+    >>> spells = pd.DataFrame({"place_id": list("abcd"), "days": [5.0, 8, 8, 20],
+    ...                        "event": [True, True, False, False]})
+    >>> found = read_time_to_rehit(spells)[0]
+    >>> found.code, found.facts["days"], found.facts["low"]
+    ('spells.median_open', 8.0, 5.0)
+    """
+    numbers = load_parameters() if parameters is None else parameters
+    level = numbers["hotspots.interval_level"]
+    if len(spells) == 0:
+        return (message("spells.no_dates"),)
+    if by is None:
+        return (_median_found(message("spells.all"), spells, level),)
+    if by not in spells:
+        raise TableError("read_time_to_rehit", got=f"no column {by!r}",
+                         allowed=", ".join(map(str, spells.columns)), remedy="name one of them")
+    word = spells[by].astype("object").where(spells[by].notna(), "unknown").astype("str")
+    events = spells["event"].astype("int64").groupby(word).sum()
+    enough = events.index[events >= numbers["hotspots.min_level_events"]]
+    found = [_median_found(message("spells.of_word", column=by, word=w), spells[word == w], level)
+             for w in enough]
+    if len(enough) > 1:
+        used = word.isin(enough)
+        found += _difference_found(spells[used], word[used], by, numbers["hotspots.verdict_level"])
+    return tuple(found) or (message("spells.few_to_compare", column=by),)
+
+
+def clearance_speed(spells: pd.DataFrame, *, fast_days: float) -> pd.Series:
+    """Return whether the marking before each spell was cleared within `fast_days` (fast or slow).
+
+    Examples
+    --------
+    >>> clearance_speed(pd.DataFrame({"days_to_clearance": [0.5, 9.0]}), fast_days=2).tolist()
+    ['fast', 'slow']
+    """
+    fast = spells["days_to_clearance"] <= fast_days
+    return fast.map({True: "fast", False: "slow"}).astype("str").rename("clearance_speed")
+
+
+def _median_found(what: Message, spells: pd.DataFrame, level: float) -> Message:
+    days, event, place = (spells[c].to_numpy() for c in ("days", "event", "place_id"))
+    middle, low, high = median_time(days, event, place=place, level=level)
+    hits = int(event.sum())
+    facts = {"what": what, "hits": hits, "clean": len(event) - hits}
+    # A median that rests on the last few surfaces still watched would be an accident.
+    if np.isnan(middle) or ((days >= middle).sum() < FEW and len(days) > FEW):
+        return _share_found(spells, level, facts) or message("spells.untold", **facts)
+    if np.isnan(low):
+        return message("spells.median_plain", **facts, days=middle)
+    facts |= {"days": middle, "level": level, "low": low}
+    return (message("spells.median_open", **facts) if np.isnan(high) else
+            message("spells.median", **facts, high=high))
+
+
+def _share_found(spells: pd.DataFrame, level: float, facts: dict[str, Any]) -> Message | None:
+    """Return how many were hit again within the longest usual time enough were watched for."""
+    days, event, place = (spells[c].to_numpy() for c in ("days", "event", "place_id"))
+    within = [h for h in HORIZONS_DAYS if (days >= h).sum() >= FEW and (event & (days <= h)).any()]
+    if not within:
+        return None
+    curve = kaplan_meier(days, event, place=place, level=level)
+    at = curve[curve["days"] <= within[0]].iloc[-1]
+    return message("spells.share", **facts, level=level, within=within[0],
+                   share=1 - at["survival"], low=1 - at["high"], high=1 - at["low"])
+
+
+def _difference_found(used: pd.DataFrame, word: pd.Series, by: str, level: float) -> list[Message]:
+    chi, freedom, p = log_rank(used["days"].to_numpy(), used["event"].to_numpy(), word.to_numpy(),
+                               place=used["place_id"].to_numpy())
+    facts = {"column": by, "chi": chi, "n": freedom, "p": p}
+    if p < 1 - level:
+        return [message("spells.differ", **facts), message("spells.association")]
+    return [message("spells.alike", **facts)]

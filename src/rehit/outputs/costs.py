@@ -24,9 +24,9 @@ from rehit.costs.programme import Programme
 from rehit.costs.sensitivity import sobol_indices, tornado
 from rehit.costs.strategies import BASELINE
 from rehit.errors import ManyErrors, RehitError, SettingError
-from rehit.hotspots.evaluate import Evaluation
+from rehit.hotspots.evaluate import Evaluation, Verdict
 from rehit.messages import Message, message
-from rehit.outputs.hotspots import VERDICTS, evaluations
+from rehit.outputs.hotspots import evaluations
 from rehit.outputs.tables import write_csv, write_parquet
 from rehit.report.phrases import CODED
 from rehit.report.say import Say
@@ -120,7 +120,7 @@ class MeasuredEffect:
     strategy, measure
         Names in the strategies and in the measures file.
     verdict
-        As `rehit evaluate` gives it: only "worked" and "got worse" are used.
+        As `rehit evaluate` gives it: only "fewer" and "more" are used.
     effect, low, high
         Share of markings prevented, with the ends of its interval; NaN where there is none.
     """
@@ -135,7 +135,7 @@ class MeasuredEffect:
     @property
     def usable(self) -> bool:
         """Whether the verdict allows the effect to be used."""
-        return VERDICTS.get(self.verdict) in ("fewer", "more")
+        return self.verdict in (Verdict.FEWER, Verdict.MORE)
 
 
 def use_measured_effects(chain: Chain,

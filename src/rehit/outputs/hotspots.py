@@ -1,4 +1,4 @@
-"""Hotspots and the verdict on measures, as files and sentences."""
+"""Hotspots and the verdict on measures: the files of two commands, and what they say."""
 
 from __future__ import annotations
 
@@ -15,7 +15,6 @@ from rehit.chain import Chain
 from rehit.errors import InputFileError, SettingError
 from rehit.files.reader import read_table
 from rehit.hotspots.evaluate import Evaluation, evaluate_measure
-from rehit.hotspots.evaluate_plot import plot_steps
 from rehit.hotspots.recurrence import (
     RateModel,
     andersen_gill,
@@ -24,21 +23,21 @@ from rehit.hotspots.recurrence import (
     fit_power_law,
     mean_cumulative_function,
     prentice_williams_peterson,
-    read_power_law,
-    risk_clock,
-)
-from rehit.hotspots.recurrence_words import (
     rapid_clearance,
     read_mean_count,
+    read_power_law,
     read_rate_model,
-    read_time_to_rehit,
+    risk_clock,
 )
-from rehit.hotspots.scan import scan_statistic
-from rehit.hotspots.space_words import read_cells, read_emerging, read_rings
-from rehit.hotspots.survival import read_typical_place
+from rehit.hotspots.scan import read_emerging, scan_statistic
+from rehit.hotspots.significance import read_cells
+from rehit.hotspots.spacetime import read_rings
+from rehit.hotspots.survival import read_time_to_rehit, read_typical_place
+from rehit.messages import Message, as_lines, message
 from rehit.outputs.tables import write_csv, write_layers, write_parquet
+from rehit.report.figures import rate_steps
+from rehit.report.say import Say
 from rehit.tables import empty
-from rehit.wording import counted
 
 # The full reading of what recurs: each result in plain words, and the tables behind them.
 
@@ -57,40 +56,41 @@ def emerging_zones(chain: Chain) -> gpd.GeoDataFrame:
         rng=chain.rng("scan"))
 
 
-def write_reading(chain: Chain, stage: Path, *, first: list[str]) -> None:
+def write_reading(chain: Chain, stage: Path, *, first: list[Message]) -> None:
     """Write ``recurrence.txt``: the sentences of the summary, then what lies behind them."""
-    clock = risk_clock(chain.incidents, register=chain.register,
-                       window=chain.cleaned.window, parameters=chain.parameters)
-    spells = chain.spells
-    parts = [("In short", first), ("How many markings a place has", mean_counts(chain, clock)),
-             ("Is it getting worse at the worst places", worst_trends(chain, clock))]
+    clock = risk_clock(chain.incidents, register=chain.register, window=chain.cleaned.window,
+                       parameters=chain.parameters)
+    spells, say = chain.spells, chain.say
+    parts = {"short": say.all(first)}
     if len(spells):
-        parts[1:1] = [("How soon cleared surfaces are marked again, by what they are made of",
-                       list(read_time_to_rehit(spells, by="substrate",
-                                               parameters=chain.parameters)))]
-        parts.append(("What goes together with being marked again", rate_readings(chain)))
-    text = "\n\n".join("\n".join([title, "-" * len(title), *said]) for title, said in parts)
+        parts["by_surface"] = say.all(read_time_to_rehit(spells, by="substrate",
+                                                         parameters=chain.parameters))
+    parts |= {"counts": say.all(mean_counts(chain, clock)),
+              "worst": say.all(worst_trends(chain, clock))}
+    if len(spells):
+        parts["together"] = _model_lines(chain)
+    text = "\n\n".join("\n".join([title, "-" * len(title), *lines])
+                       for title, lines in ((say(f"recurrence.{name}"), lines)
+                                            for name, lines in parts.items()))
     (stage / "recurrence.txt").write_text(text + "\n", encoding="utf-8")
 
 
-def mean_counts(chain: Chain, clock: tuple[pd.DataFrame, pd.Series]) -> list[str]:
-    """Say how many incidents a place has had on average, by the time it has been at risk."""
+def mean_counts(chain: Chain, clock: tuple[pd.DataFrame, pd.Series]) -> list[Message]:
+    """Return how many incidents a place has had on average, by the time it has been at risk."""
     times, ends = clock
     if not len(times):
-        return ["No incident can be tied to a place."]
+        return [message("spells.no_places")]
     if chain.register is None:
-        return ["Without an asset register only the places that were marked are known, so an "
-                "average over places would mislead."]
+        return [message("spells.no_register")]
     years = [365.0 * y for y in range(1, int(ends.median() / 365) + 1)] or [float(ends.median())]
     level = chain.parameters["hotspots.interval_level"]
     table = mean_cumulative_function(times["place_id"].to_numpy(), times["days_at_risk"].to_numpy(),
                                      ends=ends, at=np.array(years), level=level)
-    return [read_mean_count(table.iloc[: i + 1], unit="days at risk", level=level)
-            for i in range(len(table))]
+    return [read_mean_count(table.iloc[: i + 1], level=level) for i in range(len(table))]
 
 
-def worst_trends(chain: Chain, clock: tuple[pd.DataFrame, pd.Series]) -> list[str]:
-    """Say of each of the worst places whether its incidents come faster or slower.
+def worst_trends(chain: Chain, clock: tuple[pd.DataFrame, pd.Series]) -> list[Message]:
+    """Return of each of the worst places whether its incidents come faster or slower.
 
     Several places are read at once, so that the level is that of verdicts.
     """
@@ -99,49 +99,55 @@ def worst_trends(chain: Chain, clock: tuple[pd.DataFrame, pd.Series]) -> list[st
     draws = int(numbers["pipeline.trend_draws"])
     least, level = (numbers[f"hotspots.{name}"]
                     for name in ("min_trend_incidents", "verdict_level"))
-    rng, said = chain.rng("trends"), []
+    rng, found = chain.rng("trends"), []
     walls = chain.repeats[chain.repeats["place_kind"] != "street"]
     for place in walls["place_id"].head(int(numbers["pipeline.trend_places"])):
         at = times.loc[times["place_id"] == place, "days_at_risk"].to_numpy()
         at = at[at > 0]
         if len(at) < least:
-            few = "1 incident is" if len(at) == 1 else f"{len(at)} incidents are"
-            said.append(f"{place}: {few} too few to tell.")
+            found.append(message("trend.few", place=place, n=len(at)))
             continue
         law = fit_power_law(at, end=float(ends[place]))
-        poor = fit_chance(at, law, draws=draws, rng=rng) < numbers["pipeline.poor_fit_chance"]
-        burst = " They came in bursts, which no steady trend describes." if poor else ""
-        said.append(f"{place}: {read_power_law(law, level=level)}{burst}")
-    return said or ["No place is known better than its street."]
+        found.append(read_power_law(law, place=place, level=level))
+        if fit_chance(at, law, draws=draws, rng=rng) < numbers["pipeline.poor_fit_chance"]:
+            found.append(message("trend.bursts", place=place))
+    return found or [message("trend.streets_only")]
 
 
-def rate_readings(chain: Chain) -> list[str]:
-    """Read the recurrent-event models: between places, and from one re-hit to the next."""
-    of_places = (*OF_PLACES, *chain.project.register_effects)
-    said = ["1 times the rate would mean no difference.",
-            "Between places (Andersen-Gill, by calendar):"]
-    said += _indented(_read(chain, of_places, lambda used, x: andersen_gill(used, x)))
-    said.append("From one clearance to the next, the first re-hit of a place held against other "
-                "first re-hits, and so on (Prentice-Williams-Peterson, gap time):")
-    return said + _indented(_read(
-        chain, (*of_places, *OF_SPELLS), lambda used, x: prentice_williams_peterson(
-            used, x, clock="gap", last_stratum=int(chain.parameters["pipeline.later_rehits"]))))
+def compared_places(chain: Chain) -> tuple[Message, ...]:
+    """Return what goes together with being hit more often, place against place."""
+    return _compared(chain, (*OF_PLACES, *chain.project.register_effects), andersen_gill)
 
 
-def _read(chain: Chain, effects: tuple[str, ...],
-          fit: Callable[[pd.DataFrame, pd.DataFrame], RateModel]) -> list[str]:
+def compared_spells(chain: Chain) -> tuple[Message, ...]:
+    """Return what goes together with being hit again sooner, from one re-hit to the next."""
+    last = int(chain.parameters["pipeline.later_rehits"])
+    return _compared(
+        chain, (*OF_PLACES, *chain.project.register_effects, *OF_SPELLS),
+        lambda used, x: prentice_williams_peterson(used, x, clock="gap", last_stratum=last))
+
+
+def _model_lines(chain: Chain) -> list[str]:
+    say = chain.say
+    return [say("compared.no_difference"),
+            say("compared.between"), *(f"  {line}" for line in say.all(compared_places(chain))),
+            say("compared.within"), *(f"  {line}" for line in say.all(compared_spells(chain)))]
+
+
+def _compared(chain: Chain, effects: tuple[str, ...],
+              fit: Callable[[pd.DataFrame, pd.DataFrame], RateModel]) -> tuple[Message, ...]:
     spells, numbers = chain.spells, chain.parameters
     n = int(spells["event"].sum())
     if n < numbers["hotspots.min_rapid_events"]:
-        return [f"Only {n} re-hits: too few to compare."]
+        return (message("compared.few", n=n),)
     there = tuple(c for c in effects if c in spells and spells[c].notna().any())
     if not there:
-        return ["The log and the register say nothing that could be compared."]
+        return (message("compared.nothing"),)
     x, used = design(spells, effects=there, parameters=numbers)
     x = x[told_apart(x)]
     if not len(x.columns) or not used["event"].any():
-        return ["What could be compared is alike everywhere in this log."]
-    return list(read_rate_model(fit(used, x), parameters=numbers))
+        return (message("compared.all_alike"),)
+    return read_rate_model(fit(used, x), parameters=numbers)
 
 
 def told_apart(x: pd.DataFrame) -> list[str]:
@@ -164,12 +170,7 @@ def told_apart(x: pd.DataFrame) -> list[str]:
     return [str(x.columns[j]) for j in kept]
 
 
-def _indented(said: list[str]) -> list[str]:
-    return [f"  {sentence}" for sentence in said]
-
-
 MEASURE_COLUMNS = ("measure", "asset_id", "role", "started_at")
-VERDICTS = {"worked": "fewer", "got worse": "more", "can't tell": "cannot_tell"}
 
 
 def write_hotspots(chain: Chain, stage: Path) -> dict[str, Any]:
@@ -178,10 +179,9 @@ def write_hotspots(chain: Chain, stage: Path) -> dict[str, Any]:
         chain.repeats, chain.clusters, chain.cells, chain.forecast)
     zones = emerging_zones(chain)
     chain.step("step.reading_recurrence")
-    recurrence = recurrence_sentences(chain)
-    said = [*hotspot_sentences(chain), read_rings(chain.rings),
-            read_emerging(zones, known=len(cells) > 0, observed_days=_log_days(chain),
-                          parameters=chain.parameters), *recurrence]
+    said = [*ranking_found(chain), read_rings(chain.rings),
+            *read_emerging(zones, known=len(cells) > 0, observed_days=chain.cleaned.window.days,
+                           parameters=chain.parameters), *recurrence_found(chain)]
     write_reading(chain, stage, first=said)
     chain.step("step.writing")
     for name, table in (("repeats", repeats), ("clusters", clusters), ("cells", cells),
@@ -210,60 +210,57 @@ def write_hotspots(chain: Chain, stage: Path) -> dict[str, Any]:
     }
 
 
-def hotspot_sentences(chain: Chain) -> list[str]:
-    """Say in plain words what recurs and where."""
-    repeats, threshold = chain.repeats, chain.parameters["hotspots.threshold_per_year"]
+def ranking_found(chain: Chain) -> list[Message]:
+    """Return what recurs and where, in short."""
+    repeats, numbers = chain.repeats, chain.parameters
     if repeats.empty or not repeats["n_incidents"].sum():
-        return ["No incident of this log can be tied to a place, so nothing can be said to recur."]
+        return [message("ranking.nothing")]
     kinds = repeats["place_kind"].unique()
-    kind = str(kinds[0]) if len(kinds) == 1 else "place"
+    noun = f"of.{kinds[0]}" if len(kinds) == 1 else "of.place"
     ordered = repeats.sort_values("n_incidents", ascending=False)["n_incidents"].cumsum()
     half = int((ordered < 0.5 * ordered.iloc[-1]).sum()) + 1
-    sure = int((repeats["chance_above"] > chain.parameters["reporting.sure_chance"]).sum())
-    worst, level = repeats.iloc[0], 100 * chain.parameters["hotspots.interval_level"]
-    said = [
-        _rehit_sentence(repeats, chain),
-        f"All incidents lie at one {kind}." if len(repeats) == 1 else
-        f"{half:,} of {len(repeats):,} {kind}s {'accounts' if half == 1 else 'account'} for half "
-        "of the incidents.",
-        f"{sure:,} {kind}{' almost surely exceeds' if sure == 1 else 's almost surely exceed'} "
-        f"{threshold:g} incidents a year.",
-        f"Worst: {worst['place_id']}, {worst['rate_per_year']:.1f} a year "
-        f"({level:g} % interval {worst['rate_low']:.1f} to {worst['rate_high']:.1f}).",
+    sure = int((repeats["chance_above"] > numbers["reporting.sure_chance"]).sum())
+    worst = repeats.iloc[0]
+    found = [
+        _rehits_found(repeats, chain),
+        message("ranking.one_place") if len(repeats) == 1 else
+        message("ranking.half", n=half, places=message(noun, n=len(repeats))),
+        message("ranking.sure", n=sure, places=message(noun, n=sure),
+                threshold=numbers["hotspots.threshold_per_year"]),
+        message("ranking.worst", place=worst["place_id"], rate=worst["rate_per_year"],
+                level=numbers["hotspots.interval_level"], low=worst["rate_low"],
+                high=worst["rate_high"]),
     ]
     if len(chain.clusters) and chain.clusters["n_rehits"].sum():
-        top = chain.clusters.sort_values("n_rehits", ascending=False).iloc[0]
-        kept = chain.clusters["radius_m"].max()
-        near = f" of places within {kept:.0f} m of a neighbour" if kept > 0 else ""
-        many = counted(len(chain.clusters), "cluster")
-        said.append(f"{many}{near}; most re-hits in {top['name']} "
-                    f"({int(top['n_rehits']):,} on {int(top['n_places'])} places).")
-    return [*said, read_cells(chain.cells, cell_m=chain.parameters["hotspots.cell_m"],
-                              by_assets=chain.register is not None)]
+        found.append(_clusters_found(chain.clusters))
+    return [*found, read_cells(chain.cells, side_m=numbers["hotspots.cell_m"],
+                               by_assets=chain.register is not None)]
 
 
-def _rehit_sentence(repeats: pd.DataFrame, chain: Chain) -> str:
-    """Say how many incidents were re-hits, and on what that rests."""
+def _clusters_found(clusters: pd.DataFrame) -> Message:
+    top = clusters.sort_values("n_rehits", ascending=False).iloc[0]
+    facts = {"n": len(clusters), "name": top["name"], "rehits": top["n_rehits"],
+             "places": top["n_places"]}
+    radius = clusters["radius_m"].max()
+    return (message("ranking.clusters", **facts, metres=radius) if radius > 0 else
+            message("ranking.street_clusters", **facts))
+
+
+def _rehits_found(repeats: pd.DataFrame, chain: Chain) -> Message:
+    """Return how many incidents were re-hits, and on what that rests."""
     walls = repeats[repeats["place_kind"] != "street"]
-    rehits, known = int(walls["n_rehits"].sum()), int(walls["n_incidents"].sum())
-    if not known:
-        return ("No incident is placed better than its street, so re-hits of a surface cannot be "
-                "told.")
-    numbers = f"{rehits:,} of {known:,} incidents with a known place"
+    facts = {"rehits": int(walls["n_rehits"].sum()), "known": int(walls["n_incidents"].sum())}
+    if not facts["known"]:
+        return message("ranking.streets_only")
     hit = walls[walls["n_incidents"] > 0]
     if (hit["exposure_basis"] == "whole_window").all():
-        days = chain.parameters["hotspots.assumed_wait_days"]
-        return (f"{numbers} are taken for re-hits: the log gives too few clearance dates to tell, "
-                f"and they came at least {days:g} days after the one before.")
-    return f"{numbers} were re-hits: the surface had been cleared since the one before."
+        return message("ranking.assumed_rehits", **facts,
+                       days=chain.parameters["hotspots.assumed_wait_days"])
+    return message("ranking.rehits", **facts)
 
 
-def _log_days(chain: Chain) -> float:
-    return chain.cleaned.window.days
-
-
-def recurrence_sentences(chain: Chain) -> list[str]:
-    """Say how soon cleared places are marked again, and whether waiting matters."""
+def recurrence_found(chain: Chain) -> list[Message]:
+    """Return how soon cleared places are marked again, and whether waiting matters."""
     spells = chain.spells
     if spells.empty:
         return []
@@ -278,25 +275,26 @@ def write_evaluation(chain: Chain, stage: Path, *, measures: str | None) -> dict
     """Evaluate each measure of the measures table and write the verdicts."""
     results = list(evaluations(chain, measures=measures))
     table = evaluation_table(results)
-    write_csv(table, stage / "evaluation.csv")
+    said = table.assign(**{c: chain.say.cells(table[c]) for c in ("reasons", "reading")})
+    write_csv(said, stage / "evaluation.csv")
     for name, _, found in results:
         safe = "".join(c if c.isalnum() else "_" for c in name)
         write_csv(found.steps, stage / f"{safe}_before_and_after.csv")
-        draw_steps(name, found, stage / f"{safe}_before_and_after.png")
+        draw_steps(name, found, stage / f"{safe}_before_and_after.png", say=chain.say)
     return {
         "project": chain.project.name,
-        "measures": table.to_dict("records"),
-        "sentences": [words for name, _, found in results
-                      for words in (f"{name}: {found.verdict}.", *(
-                          f"  {sentence}" for sentence in found.sentences))],
+        "measures": said.to_dict("records"),
+        "sentences": [each for name, _, found in results
+                      for each in (message("evaluate.named", measure=name, verdict=found.verdict),
+                                   *found.reasons, *found.reading)],
     }
 
 
-def draw_steps(name: str, found: Evaluation, path: Path) -> None:
+def draw_steps(name: str, found: Evaluation, path: Path, *, say: Say) -> None:
     """Draw how treated and comparison places ran before and after, to be looked at by eye."""
     figure = Figure(figsize=(9, 4.5), layout="constrained")
-    axes = plot_steps(found.steps, ax=figure.add_subplot())
-    axes.set_title(f"{name}: {found.verdict}. Before it began, the lines should run side by side",
+    axes = rate_steps(found.steps, ax=figure.add_subplot(), say=say)
+    axes.set_title(say("evaluate.step_title", measure=name, verdict=found.verdict),
                    loc="left", fontsize=10, parse_math=False)
     figure.savefig(path, dpi=120)
 
@@ -339,7 +337,8 @@ def evaluation_table(results: list[tuple[str, pd.Timestamp, Evaluation]]) -> pd.
         "ratio": found.rate_ratio, "low": found.low, "high": found.high,
         # The widest of the deciding intervals gave the verdict, so the largest of their chances.
         "p_value": found.effects.loc[found.effects["decides"].astype("bool"), "p_value"].max(),
-        "verdict": VERDICTS[found.verdict], "words": " ".join(found.sentences),
+        "verdict": str(found.verdict), "reasons": as_lines(found.reasons),
+        "reading": as_lines(found.reading),
     } for name, started, found in results])
 
 

@@ -22,7 +22,7 @@ from rehit.contract.price import (
 )
 from rehit.contract.volume import DAYS_PER_YEAR, contract_jobs
 from rehit.errors import SettingError
-from rehit.limits import SHORT_LOG
+from rehit.messages import Message
 from rehit.outputs.hotspots import read_measures
 from rehit.outputs.patrol import hop_hours
 from rehit.outputs.tables import write_csv
@@ -53,7 +53,7 @@ def write_price(chain: Chain, stage: Path, *, margin: float | None, years: int,
     moved = sensitivity(contract, rng=chain.rng("price sensitivity"))
     chain.step("step.writing")
     say, name = Say(chain.project.language, chain.project.currency), chain.project.name
-    limits = _other_limits(chain, contract)
+    limits = chain.say.all(_other_limits(chain, contract))
     write_bid_workbook(stage / "bid.xlsx", contract, say, name=name)
     (stage / "bid_summary.pdf").write_bytes(
         bid_summary(contract, moved, say, name=name, limits=limits))
@@ -162,11 +162,12 @@ def with_travel(chain: Chain) -> Parameters:
                             where="driving times")
 
 
-def _other_limits(chain: Chain, contract: Contract) -> tuple[str, ...]:
+def _other_limits(chain: Chain, contract: Contract) -> tuple[Message, ...]:
     """Return the log's limits; a short log only where the bid does not say that itself."""
     if not short_log(contract):
         return chain.limits
-    return tuple(text for text in chain.limits if not text.startswith(SHORT_LOG))
+    return tuple(each for each in chain.limits
+                 if each.code not in ("limits.short_log", "limits.very_short_log"))
 
 
 def crews_needed(contract: Contract) -> dict[str, float | None]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from contextlib import suppress
 from datetime import date, timedelta
 from importlib.resources import files
@@ -19,8 +19,7 @@ from rehit.chain import Chain
 from rehit.errors import InputFileError, SettingError
 from rehit.files.writing import staged_folder
 from rehit.hotspots.clusters import find_clusters
-from rehit.hotspots.recurrence_words import clearance_speed
-from rehit.hotspots.survival import kaplan_meier
+from rehit.hotspots.survival import clearance_speed, kaplan_meier
 from rehit.observed import Window
 from rehit.outputs.clean import row_totals
 from rehit.outputs.costs import (
@@ -31,7 +30,7 @@ from rehit.outputs.costs import (
     shares_table,
     write_comparison,
 )
-from rehit.outputs.hotspots import evaluation_table, evaluations, hotspot_sentences, write_hotspots
+from rehit.outputs.hotspots import evaluation_table, evaluations, ranking_found, write_hotspots
 from rehit.outputs.patrol import write_patrol
 from rehit.parameters import Parameters, load_parameters
 from rehit.project import FILE_NAME
@@ -40,7 +39,6 @@ from rehit.report.inputs import ReportInput, check_input
 from rehit.report.maps import render_map
 from rehit.report.measures import gather_facts
 from rehit.report.pages import render_page, render_paper
-from rehit.report.phrases import Phrases
 from rehit.report.say import Say
 from rehit.report.sections import build_document
 from rehit.report.trace import FILE as TRACE_FILE
@@ -318,16 +316,8 @@ def write_quarter(chain: Chain, stage: Path, *, quarter: str | None,
         "limits": list(chain.limits),
         "sentences": [
             f"{chain.project.name}, {Say(chain.project.language).days(first, last)}.",
-            *in_report_language([*hotspot_sentences(chain), *cost_sentences(chain),
-                                 *chain.limits], language=chain.project.language)],
+            *ranking_found(chain), *cost_sentences(chain), *chain.limits],
     }
-
-
-def in_report_language(said: Iterable[str], *, language: str) -> list[str]:
-    """Say sentences of the chain in the report's language, so that screen and page agree."""
-    words = Say(language)
-    phrases = Phrases(words)
-    return [phrases(text).replace(" near ", words("hotspots.near")) for text in said if text]
 
 
 def quarter_days(chain: Chain, quarter: str | None) -> tuple[date, date]:
@@ -438,7 +428,7 @@ def write_demo(chain: Chain, stage: Path) -> dict[str, Any]:
 def five_findings(chain: Chain) -> list[str]:
     """Return the five sentences an officer should read first: log, places, where, cost, doubt."""
     rows = row_totals(chain)
-    said = hotspot_sentences(chain)
+    said = chain.say.all(ranking_found(chain))
     return [
         f"Of {rows['rows_in']:,} reports, {rows['rows_joined']:,} repeat one already waiting and "
         f"{rows['rows_set_aside']:,} cannot be used: {rows['rows_kept']:,} real incidents.",

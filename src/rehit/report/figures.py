@@ -733,3 +733,41 @@ def funnel(found: pd.DataFrame, limits: Callable[..., tuple[np.ndarray, np.ndarr
     legend_below(ax, ncols=3)
     text = figure_text(say, f"funnel_{name}", n=int(far.sum()), areas=len(seen))
     return finish(ax, text, titled=titled)
+
+
+#: Mark, line and colour of each group of an evaluated measure.
+GROUP_LOOKS = {"treated": ("o", "-", "#0b5394"), "comparison": ("s", "--", "#b45f06"),
+               "displaced": ("^", ":", "#38761d"), "displaced_comparison": ("v", "-.", "#666666")}
+
+
+def rate_steps(steps: pd.DataFrame, *, ax: Axes, say: Say) -> Axes:
+    """Draw each group's rate step by step, with intervals and the start of the measure.
+
+    Groups differ by mark and line as well as by colour.
+
+    Parameters
+    ----------
+    steps
+        ``group, step_from, step_to, started_at, rate_per_year, rate_low, rate_high``.
+    ax
+        Where to draw.
+    say
+        Words of the legend and axis.
+    """
+    for group, part in steps.groupby("group", sort=False):
+        mark, line, colour = GROUP_LOOKS[str(group)]
+        middle = part["step_from"] + (part["step_to"] - part["step_from"]) / 2
+        rate = part["rate_per_year"].to_numpy()
+        spread = [rate - part["rate_low"].to_numpy(), part["rate_high"].to_numpy() - rate]
+        ax.errorbar(middle.dt.tz_localize(None).to_numpy(), rate, yerr=spread, marker=mark,
+                    linestyle=line, color=colour, label=say.code("evaluated", group), markersize=4,
+                    linewidth=1.2, elinewidth=0.6)
+    if len(steps):
+        begun = steps["started_at"].iloc[0].tz_localize(None)
+        ax.axvline(begun, color="black", linewidth=1)
+        ax.annotate(say("evaluate.step_begins"), (begun, 1.0), xycoords=("data", "axes fraction"),
+                    xytext=(3, -10), textcoords="offset points", fontsize=8)
+        ax.legend(frameon=False, fontsize=8)
+    ax.set_ylim(bottom=0)
+    ax.set_ylabel(say("evaluate.step_rate"))
+    return ax

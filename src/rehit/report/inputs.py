@@ -12,6 +12,7 @@ import geopandas as gpd
 import pandas as pd
 
 from rehit.errors import ManyErrors, RehitError, SettingError, TableError
+from rehit.messages import Message
 from rehit.observed import Window
 from rehit.tables import check
 
@@ -77,7 +78,7 @@ class ReportInput:
     streets
         Lines of the user's street network, drawn as base map.
     limits
-        Sentences about what cannot be concluded from these data, in the report's language.
+        Messages about what cannot be concluded from these data.
     """
 
     name: str
@@ -118,7 +119,7 @@ class ReportInput:
     survival: pd.DataFrame | None = None
     streets: gpd.GeoDataFrame | None = None
     routes: gpd.GeoDataFrame | None = None
-    limits: tuple[str, ...] = ()
+    limits: tuple[Message, ...] = ()
 
     def given(self, table: str) -> pd.DataFrame | None:
         """Return the table called `table`, or None where it is missing or has no rows."""

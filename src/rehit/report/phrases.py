@@ -22,7 +22,6 @@ from rehit.report.say import MINUS, Say
 
 #: Columns of the report's tables that hold sentences or names put together by a room.
 SAID = {
-    "evaluations": ("words",),
     "forecast": ("method",), "forecast_scores": ("method",),
 }
 #: Columns that hold codes of a group, or messages where the group is empty.
@@ -37,8 +36,6 @@ _NUMBER = re.compile(r"[-+]?\d[\d,]*(\.\d+)?( ?%)?")
 _MONEY = re.compile(r"([^\w\s.,;:()#+/%-])(\d[\d,]*(?:\.\d+)?)")
 #: The same with the currency's code.
 _MONEY_CODE = re.compile(r"([A-Z]{2,5}) (\d[\d,]*(?:\.\d+)?)")
-_SPACED_PERCENT = re.compile(r"(?<=\d) %")
-_BARE_MINUS = re.compile(r"(?<![\w.,-])-(?=\d)")
 _WITHIN = r"(?:(?![.!?]\s[A-Z0-9]).)+?"
 _NEXT = re.compile(r"(?<=[.!?])\s+(?=[A-Z0-9])")
 
@@ -146,17 +143,6 @@ def _group(name: str) -> str:
     return f"(?P<{name}>{_NUMBER.pattern if name == 'n' else _WITHIN})"
 
 
-def styled(text: str) -> str:
-    """Write the numbers of an English sentence as the report does: per cent and minus.
-
-    Examples
-    --------
-    >>> styled("-180.7 (99 % interval -250.1 to -3.2) since 2024-07-02")
-    '−180.7 (99% interval −250.1 to −3.2) since 2024-07-02'
-    """
-    return _BARE_MINUS.sub(MINUS, _SPACED_PERCENT.sub("%", text))
-
-
 def translated(frame: pd.DataFrame, attribute: str, words: Say) -> pd.DataFrame:
     """Return one of the report's tables with its sentences in the language of `words`.
 
@@ -172,13 +158,7 @@ def translated(frame: pd.DataFrame, attribute: str, words: Say) -> pd.DataFrame:
     if attribute in CODED:
         return words.columns(frame, CODED[attribute])
     if words.language == "en":
-        if attribute != "evaluations" or "words" not in frame:
-            return frame
-        return frame.assign(words=frame["words"].map(styled, na_action="ignore"))
-    if attribute in ("clusters", "clusters_before"):
-        return frame.assign(name=frame["name"].str.replace(
-            " near ", words("hotspots.near"), regex=False).str.replace(
-            "^surroundings of ", words("hotspots.surroundings"), regex=True))
+        return frame
     phrases = Phrases(words)
     return frame.assign(**{column: _said(frame[column], phrases)
                            for column in SAID.get(attribute, ()) if column in frame})
@@ -186,10 +166,9 @@ def translated(frame: pd.DataFrame, attribute: str, words: Say) -> pd.DataFrame:
 
 def in_language(inputs: ReportInput, words: Say) -> ReportInput:
     """Return the report's tables and limits with every sentence in the language of `words`."""
-    phrases = Phrases(words)
     changed: dict[str, Any] = {
         name: translated(frame, name, words) for name, frame in inputs.tables()}
-    return replace(inputs, limits=tuple(phrases(text) for text in inputs.limits), **changed)
+    return replace(inputs, **changed)
 
 
 def _said(values: pd.Series, phrases: Phrases) -> pd.Series:

@@ -46,7 +46,7 @@ from babel.numbers import format_decimal
 from babel.plural import PluralRule
 
 from rehit.errors import SettingError
-from rehit.messages import Message, from_text
+from rehit.messages import Message, from_lines
 from rehit.report.catalogue import catalogue
 
 DASH = "–"
@@ -108,7 +108,7 @@ class Say:
         ----------
         column
             Texts: codes joined by ``"; "`` where there are several, or what
-            :func:`rehit.messages.as_text` wrote.
+            :func:`rehit.messages.as_text` or :func:`rehit.messages.as_lines` wrote.
         group
             Topic of the codes; without it each cell is a message of its own.
         """
@@ -123,7 +123,7 @@ class Say:
     def _cell(self, text: str, group: str) -> str:
         if group:
             return "; ".join(self.code(group, code) for code in text.split("; "))
-        return self(from_text(text)) if text else ""
+        return " ".join(self.all(from_lines(text)))
 
     def _plural(self, number: object) -> int:
         rule = _plural_rule(self.language)

@@ -10,6 +10,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
+from rehit.messages import from_lines
 from rehit.report.catalogue import catalogue
 from rehit.report.document import (
     Answer,
@@ -693,14 +694,12 @@ def evaluation_section(facts: Facts) -> Section:
         anchors.append(facts.trace(f"E{number}", 0.0 if math.isnan(ratio) else ratio,
                                    _effect(facts, row), key="E", table="evaluations",
                                    measure=row.measure))
-        words = "" if pd.isna(row.words) else str(row.words)
         section.say(say("evaluation.line", measure=row.measure, verdict=verdict), f"E{number}",
                     tone="key")
-        first, stop, rest = words.partition(". ")
-        if first:
-            section.say(first + stop.strip())
-        if rest:
-            section.say(rest, tone="note")
+        if row.reasons:
+            section.say(" ".join(say.all(from_lines(row.reasons))))
+        if row.reading:
+            section.say(" ".join(say.all(from_lines(row.reading))), tone="note")
         rows.append((str(row.measure), facts.day(row.started_at), say.whole(row.n_treated),
                      say.whole(row.n_comparison), _effect(facts, row),
                      "–" if pd.isna(row.p_value) else say.p_value(row.p_value), verdict))
@@ -743,7 +742,7 @@ def summary_section(facts: Facts) -> Section:
     for question, answer in (("recurs", _recurs), ("do", _advice), ("saves", _saving)):
         section.put(Answer(say(f"ask.{question}"), answer(facts)))
     if facts.inputs.limits or facts.now.partial or facts.holes:
-        limits = [Sentence(text, tone="limit") for text in facts.inputs.limits]
+        limits = [Sentence(say(each), tone="limit") for each in facts.inputs.limits]
         if facts.now.partial:
             limits.insert(0, Sentence(_partly(facts, facts.now), tone="limit"))
         if facts.holes:

@@ -227,7 +227,7 @@ def _readme(book: Any, facts: Facts, sheets: dict[str, tuple[str, pd.DataFrame, 
              say("workbook.made", observed_from=facts.day(inputs.window.start),
                observed_to=facts.day(inputs.window.end), zone=inputs.time_zone,
                currency=inputs.currency, price_year=inputs.price_year, crs=inputs.crs),
-             say("workbook.units"), say("workbook.text_safe"), *inputs.limits]
+             say("workbook.units"), say("workbook.text_safe"), *say.all(inputs.limits)]
     for row, line in enumerate(lines, start=2):
         # Across all columns and broken into lines, or print would cut it off at the last column.
         sheet.set_row(row, _LINE_POINTS * math.ceil(len(line) / sum(_README_WIDTHS)))
