@@ -33,7 +33,7 @@ def written(folder: Path, text: str) -> str:
 
 
 @pytest.mark.parametrize(("text", "words"), [
-    ("", "cannot be read"),
+    ("", "an empty file"),
     (HEAD, "no rows"),
     ("measure,asset_id\nmural,A\n", "role, started_at"),
     (HEAD + "mural,A,painted,2024-07-02\n", "'painted'"),
