@@ -11,11 +11,12 @@ import io
 import json
 import os
 import re
+import signal
 import sys
 import traceback
 import warnings
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager, redirect_stderr
+from contextlib import contextmanager, redirect_stderr, suppress
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
@@ -42,6 +43,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     int
         0 when done, 2 for input that cannot be used, 1 for a fault of rehit itself.
     """
+    with suppress(ValueError):  # a program that calls this from a thread keeps its own
+        signal.signal(signal.SIGTERM, _stop)
     given = list(sys.argv[1:] if arguments is None else arguments)
     as_json = "--json" in given
     try:
@@ -542,6 +545,11 @@ def _print(text: str) -> None:
     except BrokenPipeError:
         # The reader (such as `head`) has gone: there is nobody left to tell.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _stop(_number: int, _frame: object) -> None:
+    """End as when the user stops rehit: what was begun is taken back."""
+    raise KeyboardInterrupt
 
 
 def _refused(error: RehitError, *, as_json: bool) -> int:

@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+import errno
+import os
+import signal
+import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from rehit.errors import InputFileError
+from rehit.files import writing
 from rehit.files.writing import staged_folder
 
 
@@ -66,6 +72,7 @@ def test_what_was_there_stands_again_when_a_file_cannot_be_put_in_its_place(
                 (stage / name).write_text("new", encoding="utf-8")
 
     # A file that cannot be moved in, as one that another program has open on Windows.
+    monkeypatch.setattr(writing, "_exchange", lambda _one, _other: False)
     move = Path.replace
     monkeypatch.setattr(Path, "replace", lambda self, to: refused(self) if (
         self.parent == target and self.name == "z.txt") else move(self, to))
@@ -75,7 +82,7 @@ def test_what_was_there_stands_again_when_a_file_cannot_be_put_in_its_place(
     assert [p.name for p in tmp_path.iterdir()] == ["out"]
 
 
-@pytest.mark.parametrize("stop_at", range(1, 5))
+@pytest.mark.parametrize("stop_at", range(1, 7))
 def test_a_user_who_stops_rehit_while_files_are_moved_keeps_the_old_ones(
         tmp_path: Path, monkeypatch: pytest.MonkeyPatch, stop_at: int) -> None:
     target = tmp_path / "out"
@@ -83,6 +90,7 @@ def test_a_user_who_stops_rehit_while_files_are_moved_keeps_the_old_ones(
     (target / "a.txt").write_text("old", encoding="utf-8")
     (target / "c.txt").write_text("old", encoding="utf-8")
     move, count = Path.replace, iter(range(1, 100))
+    monkeypatch.setattr(writing, "_exchange", lambda _one, _other: False)
 
     def stopped(self: Path, to: Path) -> Path:
         if next(count) == stop_at:
@@ -113,3 +121,112 @@ def test_a_new_folder_is_gone_again_when_nothing_could_be_moved(
     with pytest.raises(InputFileError, match="No space left on device"):
         write()
     assert list(tmp_path.iterdir()) == []
+
+
+OLD = {"a.txt": "old", "c.txt": "old", "mine.txt": "kept"}
+NEW = {"a.txt": "new", "b.txt": "new", "c.txt": "new", "mine.txt": "kept"}
+CALLS = ("mkdir", "rename", "replace", "link", "unlink", "rmdir", "open", "scandir", "ftruncate")
+
+
+def killed_at(call: int, target: Path, *, exchange: bool) -> bool:
+    """Write into a folder in a process of its own that dies at one call; say whether it died."""
+    child = os.fork()
+    if child:
+        return os.waitpid(child, 0)[1] != 0
+    count = iter(range(1, 10_000))
+
+    def dying(real: Callable[..., object]) -> Callable[..., object]:
+        def called(*args: object, **named: object) -> object:
+            if next(count) == call:
+                os.kill(os.getpid(), signal.SIGKILL)
+            return real(*args, **named)
+        return called
+
+    if not exchange:
+        writing._exchange = lambda _one, _other: False
+    with staged_folder(target) as stage:
+        for name in ("a.txt", "b.txt", "c.txt"):
+            (stage / name).write_text("new", encoding="utf-8")
+        for name in CALLS:
+            setattr(os, name, dying(getattr(os, name)))
+    os._exit(0)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="processes are forked")
+@pytest.mark.filterwarnings("ignore:.*fork.*:DeprecationWarning")
+@pytest.mark.parametrize("exchange", [True, False])
+def test_killed_at_any_call_of_the_final_move_results_are_old_or_new(tmp_path: Path,
+                                                                     exchange: bool) -> None:
+    """With an exchange of names at once; moved one by one, as soon as the next run has begun."""
+    target, seen, call = tmp_path / "out", [], 1
+    while True:
+        target.mkdir()
+        for name, text in OLD.items():
+            (target / name).write_text(text, encoding="utf-8")
+        died = killed_at(call, target, exchange=exchange)
+        if exchange:
+            assert contents(target) in (OLD, NEW)
+        with pytest.raises(ZeroDivisionError), staged_folder(target):
+            raise ZeroDivisionError
+        assert contents(target) in (OLD, NEW)
+        seen.append(contents(target) == NEW)
+        assert [path.name for path in tmp_path.iterdir()] == ["out"], "nothing is left over"
+        for path in target.iterdir():
+            path.unlink()
+        target.rmdir()
+        if not died:
+            break
+        call += 1
+    assert call > 10
+    assert seen == sorted(seen), "once new, always new"
+    assert set(seen) == {False, True}
+
+
+def test_two_runs_at_once_are_refused_and_the_holder_named(tmp_path: Path) -> None:
+    with staged_folder(tmp_path / "out") as stage:
+        (stage / "a.txt").write_text("x", encoding="utf-8")
+        with pytest.raises(InputFileError, match="another run is writing") as caught:
+            staged_folder(tmp_path / "out").__enter__()
+        assert f"process {os.getpid()} on " in caught.value.got
+    assert contents(tmp_path / "out") == {"a.txt": "x"}
+    assert [path.name for path in tmp_path.iterdir()] == ["out"]
+
+
+@pytest.mark.parametrize(("number", "part"), [
+    (errno.ENOSPC, "free some space"), (errno.EROFS, "on a disk that can be written"),
+    (errno.EDQUOT, "quota"), (errno.ESTALE, "network share"), (errno.EACCES, "close the file")])
+def test_what_is_wrong_with_a_disk_is_said_with_what_to_do(tmp_path: Path, number: int,
+                                                           part: str) -> None:
+    with pytest.raises(InputFileError, match=part) as caught, staged_folder(tmp_path / "out"):
+        raise OSError(number, os.strerror(number))
+    assert caught.value.got == os.strerror(number)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_full_disk_named_in_words_alone_is_understood(tmp_path: Path) -> None:
+    """As libraries written in C++ pass it on."""
+    with pytest.raises(InputFileError, match="free some space"), staged_folder(tmp_path / "out"):
+        raise OSError("Error writing bytes to file. Detail: No space left on device")
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is always full")
+def test_a_disk_that_is_really_full(tmp_path: Path) -> None:
+    def fill() -> None:
+        with staged_folder(tmp_path / "out"), Path("/dev/full").open("w") as full:
+            full.write("x" * 100_000)
+
+    with pytest.raises(InputFileError, match="No space left on device"):
+        fill()
+
+
+def test_a_folder_the_program_stands_in_keeps_its_identity(
+        tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    target = tmp_path / "out"
+    target.mkdir()
+    monkeypatch.chdir(target)
+    before = target.stat().st_ino
+    with staged_folder(target) as stage:
+        for name in ("a.txt", "b.txt"):
+            (stage / name).write_text("new", encoding="utf-8")
+    assert target.stat().st_ino == before
+    assert contents(Path()) == {"a.txt": "new", "b.txt": "new"}

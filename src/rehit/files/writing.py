@@ -1,15 +1,31 @@
-"""Writing results whole or not at all."""
+"""Writing results whole or not at all, whatever stops the run.
+
+Files are written into a scratch folder beside the target. Putting them in their place is one
+system call where the system has it: the new folder and the old one change names. Elsewhere files
+are moved one by one under a journal; a run that was killed meanwhile is undone by the next one.
+"""
 
 from __future__ import annotations
 
+import ctypes
+import errno
+import json
 import os
 import shutil
+import socket
+import sys
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from datetime import datetime
 from pathlib import Path
 
 from rehit.errors import InputFileError
+
+STAGE = ".writing-"
+JOURNAL = "moving.json"
+# Other files of a folder are linked into its new self; with more than this they are moved past.
+MOST_OTHERS = 2000
 
 
 @contextmanager
@@ -28,7 +44,8 @@ def staged_folder(target: Path) -> Iterator[Path]:
     Raises
     ------
     InputFileError
-        If `target` is a file, or cannot be written.
+        If `target` is a file or cannot be written, another run is writing it, or the disk is
+        full, read-only or gone.
     """
     target = Path(target)
     if target.exists() and not target.is_dir():
@@ -36,61 +53,249 @@ def staged_folder(target: Path) -> Iterator[Path]:
                              remedy="choose another output folder")
     # Found out now, not after minutes of work.
     if target.is_dir() and not os.access(target, os.W_OK | os.X_OK):
-        raise _unwritable(target, "Permission denied")
+        raise unwritable(target, PermissionError(errno.EACCES, "Permission denied"))
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
-        stage = Path(tempfile.mkdtemp(prefix=".writing-", dir=target.parent))
+        lock = _lock(target)
     except OSError as error:
-        raise _unwritable(target, error.strerror) from error
+        raise unwritable(target, error) from error
+    stage = None
     try:
+        _clear_leftovers(target)
+        stage = Path(tempfile.mkdtemp(prefix=_stage_prefix(target), dir=target.parent))
         (stage / "new").mkdir()
         yield stage / "new"
-        _move_all(stage / "new", target, kept=stage / "old")
+        _commit(stage, target)
+    except OSError as error:
+        if is_write_fault(error):
+            raise unwritable(target, error) from error
+        raise
     finally:
-        shutil.rmtree(stage, ignore_errors=True)
+        if stage is not None and not (stage / JOURNAL).exists():
+            shutil.rmtree(stage, ignore_errors=True)
+        _unlock(lock, target)
 
 
-def _move_all(source: Path, target: Path, *, kept: Path) -> None:
-    """Move all files into `target`; what stood there waits in `kept` until all are in place."""
-    undo: list[tuple[Path, Path | None]] = []
-    item, made = target, not target.exists()
+def _stage_prefix(target: Path) -> str:
+    return f"{STAGE}{target.absolute().name}-"
+
+
+def _commit(stage: Path, target: Path) -> None:
+    """Put the new files in their place by one rename or exchange, or else one after the other."""
+    new = stage / "new"
+    files = [item for item in new.rglob("*") if not item.is_dir()]
+    if not target.exists():
+        with suppress(OSError):  # made just now by someone else: moved file by file
+            new.replace(target)
+            return
+    if len(files) > 1 and not _is_within(Path.cwd(), target):
+        shutil.copymode(target, new)
+        if _with_others(target, new) and _exchange(new, target):
+            return
+        files = [item for item in files if item.exists()]
+    _move_all(files, new, target, stage)
+
+
+def _is_within(path: Path, folder: Path) -> bool:
+    """Whether the running program stands in the folder, which must then keep its identity."""
+    return path.resolve().is_relative_to(folder.resolve())
+
+
+def _with_others(target: Path, new: Path) -> bool:
+    """Link the other files of the target into its new self; say whether all of them could be."""
+    made: list[Path] = []
+    try:
+        for count, item in enumerate(target.rglob("*")):
+            place = new / item.relative_to(target)
+            if count > MOST_OTHERS:
+                raise OSError(errno.EMLINK, "too many files")
+            if item.is_dir() and not item.is_symlink():
+                place.mkdir(exist_ok=True)
+            elif not place.exists():
+                os.link(item, place, follow_symlinks=False)
+                made.append(place)
+    except (OSError, NotImplementedError):
+        for place in made:
+            place.unlink(missing_ok=True)
+        return False
+    return True
+
+
+def _exchange(one: Path, other: Path) -> bool:
+    """Let two folders change names in one system call; say whether the system could."""
+    system = ctypes.CDLL(None, use_errno=True) if os.name == "posix" else None
+    names = (os.fsencode(one), os.fsencode(other))
+    try:
+        if sys.platform == "linux" and system is not None:
+            at_cwd, exchange = -100, 2  # AT_FDCWD, RENAME_EXCHANGE
+            return bool(system.renameat2(at_cwd, names[0], at_cwd, names[1], exchange) == 0)
+        if sys.platform == "darwin" and system is not None:
+            return bool(system.renamex_np(*names, 2) == 0)  # RENAME_SWAP
+    except AttributeError:  # an older C library
+        pass
+    return False
+
+
+# One file after the other, under a journal by which a killed run can be undone.
+
+
+def _move_all(files: list[Path], new: Path, target: Path, stage: Path) -> None:
+    """Move all files into `target`; what stood there waits until all are in place."""
+    kept, item, made = stage / "old", target, not target.exists()
+    names = {str(file.relative_to(new)): (target / file.relative_to(new)).exists()
+             for file in files}
     try:
         target.mkdir(exist_ok=True)
         kept.mkdir()
-        for item in sorted(source.rglob("*")):
-            name = item.relative_to(source)
-            if item.is_dir():
-                (target / name).mkdir(exist_ok=True)
-                (kept / name).mkdir()
-                continue
-            old = kept / name if (target / name).exists() else None
-            # Noted before it is done: whenever the user stops, each file is here or there.
-            undo.append((target / name, old))
-            if old is not None:
-                (target / name).replace(old)
+        _write_journal(stage, names)
+        for item in sorted(files):
+            name = item.relative_to(new)
+            (target / name).parent.mkdir(parents=True, exist_ok=True)
+            (kept / name).parent.mkdir(parents=True, exist_ok=True)
+            if names[str(name)]:
+                (target / name).replace(kept / name)
             item.replace(target / name)
     except BaseException as error:
-        for place, old in reversed(undo):
-            _put_back(place, old)
+        _undo(stage, target)
         if made:
             with suppress(OSError):
                 target.rmdir()
         if isinstance(error, OSError):
-            place = target if item == target else target / item.relative_to(source)
-            raise _unwritable(place, error.strerror) from error
+            place = target if item == target else target / item.relative_to(new)
+            raise unwritable(place, error) from error
         raise
+    (stage / JOURNAL).unlink()
 
 
-def _put_back(place: Path, old: Path | None) -> None:
-    """Undo one move; a file that had not been set aside yet is as it was."""
+def _write_journal(stage: Path, names: dict[str, bool]) -> None:
+    part = stage / f"{JOURNAL}.part"
+    part.write_text(json.dumps(names), encoding="utf-8")
+    part.replace(stage / JOURNAL)
+
+
+def _undo(stage: Path, target: Path) -> None:
+    """Put back what a journal says was moved; a file not moved yet is as it was."""
+    journal = stage / JOURNAL
+    if not journal.exists():
+        return
+    for name, existed in json.loads(journal.read_text(encoding="utf-8")).items():
+        with suppress(OSError):
+            if (stage / "old" / name).exists():
+                (stage / "old" / name).replace(target / name)
+            elif not existed and not (stage / "new" / name).exists():
+                (target / name).unlink(missing_ok=True)
+    journal.unlink()
+
+
+def _clear_leftovers(target: Path) -> None:
+    """Undo and take away what a killed run left; the lock says that no run is alive."""
+    for stage in target.parent.glob(f"{_stage_prefix(target)}*"):
+        with suppress(OSError, ValueError):
+            _undo(stage, target)
+        shutil.rmtree(stage, ignore_errors=True)
+
+
+# One run at a time writes a folder: the system takes a lock back from a run that has died.
+
+
+def _lock(target: Path) -> int:
+    """Take the lock of a folder, or name who holds it.
+
+    Raises
+    ------
+    InputFileError
+        If another run holds it.
+    """
+    place = _lock_file(target)
+    while True:
+        lock = os.open(place, os.O_RDWR | os.O_CREAT, 0o666)
+        if not _take(lock):
+            os.close(lock)
+            raise InputFileError(
+                str(target), got=f"a folder that another run is writing ({_holder(place)})",
+                allowed="one run at a time",
+                remedy="wait until it has ended, or choose another output folder")
+        with suppress(OSError):
+            if os.fstat(lock).st_ino == place.stat().st_ino:
+                break
+        os.close(lock)  # the run before took its lock file away between the two steps
+    os.ftruncate(lock, 0)
+    now = datetime.now().astimezone().isoformat(timespec="seconds")
+    os.write(lock, f"process {os.getpid()} on {socket.gethostname()} since {now}".encode())
+    return lock
+
+
+def _lock_file(target: Path) -> Path:
+    return target.parent / f".lock-{target.absolute().name}"
+
+
+def _take(lock: int) -> bool:
+    try:
+        if sys.platform == "win32":
+            import msvcrt
+
+            os.lseek(lock, 1 << 20, os.SEEK_SET)  # beyond the holder's name, which stays readable
+            msvcrt.locking(lock, msvcrt.LK_NBLCK, 1)
+            os.lseek(lock, 0, os.SEEK_SET)
+        else:
+            import fcntl
+
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        # Where a share knows no locks a run goes on without.
+        return error.errno not in (errno.EAGAIN, errno.EACCES, errno.EDEADLK)
+    return True
+
+
+def _holder(place: Path) -> str:
     with suppress(OSError):
-        if old is None:
-            place.unlink(missing_ok=True)
-        elif old.is_file():
-            old.replace(place)
+        return place.read_text(encoding="utf-8", errors="replace").strip() or "just begun"
+    return "unknown"
 
 
-def _unwritable(place: Path, why: str | None) -> InputFileError:
-    return InputFileError(
-        str(place), got=f"{why}", allowed="a place that can be written",
-        remedy="close the file if another program has it open, or choose another output folder")
+def _unlock(lock: int, target: Path) -> None:
+    with suppress(OSError):
+        _lock_file(target).unlink()
+    os.close(lock)
+
+
+# What can be wrong with a disk, and what to do about it.
+
+_OPEN_ELSEWHERE = ("close the file if another program has it open, or choose another output "
+                   "folder")
+_FREE = "free some space, or choose an output folder on another disk"
+_GONE = "see that the disk or network share is there, or choose an output folder on this computer"
+_REMEDIES = {
+    errno.ENOSPC: _FREE, errno.EDQUOT: "free some of your quota, or choose another disk",
+    errno.EFBIG: "choose a disk that takes files of this size",
+    errno.EROFS: "choose an output folder on a disk that can be written",
+    errno.EACCES: _OPEN_ELSEWHERE, errno.EPERM: _OPEN_ELSEWHERE, errno.EBUSY: _OPEN_ELSEWHERE,
+    errno.ETXTBSY: _OPEN_ELSEWHERE, errno.ENAMETOOLONG: "choose a shorter name",
+    **dict.fromkeys((errno.EIO, errno.ENXIO, errno.ENODEV, errno.ESTALE, errno.ENOTCONN,
+                     errno.EHOSTDOWN, errno.ENETDOWN, errno.ENETUNREACH, errno.ETIMEDOUT), _GONE),
+}
+# Windows: sharing and lock violation, disk full, network name or path gone.
+_WINDOWS = {32: _OPEN_ELSEWHERE, 33: _OPEN_ELSEWHERE, 39: _FREE, 112: _FREE, 53: _GONE, 59: _GONE,
+            64: _GONE, 67: _GONE, 121: _GONE}
+# Libraries that write files themselves pass on the words, but not always the number.
+_SAID = {"no space left": errno.ENOSPC, "disk is full": errno.ENOSPC,
+         "disk quota": errno.EDQUOT, "read-only file system": errno.EROFS}
+
+
+def _remedy(error: OSError) -> str | None:
+    windows = _WINDOWS.get(getattr(error, "winerror", 0) or 0)
+    said = next((_REMEDIES[number] for words, number in _SAID.items()
+                 if words in str(error).lower()), None)
+    return windows or _REMEDIES.get(error.errno or 0) or said
+
+
+def is_write_fault(error: OSError) -> bool:
+    """Whether an error is the disk's: full, read-only, gone, or a file held by another program."""
+    return _remedy(error) is not None
+
+
+def unwritable(place: Path, error: OSError) -> InputFileError:
+    """Return an error of the system as one that says what to do about it."""
+    return InputFileError(str(place), got=error.strerror or str(error),
+                          allowed="a place that can be written",
+                          remedy=_remedy(error) or _OPEN_ELSEWHERE)
