@@ -19,7 +19,8 @@ LAYERS = {"errors": 0, "wording": 1, "messages": 1, "packaged": 1, "files": 2, "
 ALLOWED = {("contract", "costs")}
 TOP_LEVEL = {
     "README.md", "DEVELOPERS.md", "environment.yml", "notebooks", "src", "data_demo", "tests",
-    "reports", "pyproject.toml", "LICENSE", "requirements.lock", "docs",
+    "reports", "pyproject.toml", "LICENSE", "requirements.lock", "docs", "CHANGELOG.md",
+    "CITATION.cff", "MANIFEST.in", "setup.py",
 }
 MODULES = sorted(SOURCE.rglob("*.py"))
 

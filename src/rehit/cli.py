@@ -133,12 +133,18 @@ class Command:
 
 def _demo_options(options: Options) -> None:
     options.out("cli.opt_demo_out", default=Path("rehit_demo"))
+    options.add("--notebooks", type=Path, metavar="cli.meta_folder", text="cli.opt_notebooks")
 
 
 def _run_demo(args: argparse.Namespace) -> Answer:
-    from rehit.outputs.report import demo_folder, write_demo
+    from rehit.outputs.demo import demo_folder, lay_out_notebooks
+    from rehit.outputs.report import write_demo
     from rehit.project import load_project
 
+    if args.notebooks is not None:
+        laid = [str(path) for path in lay_out_notebooks(args.notebooks)]
+        return {"files": laid}, [Words(args.lang or "")("cli.notebooks", folder=args.notebooks),
+                                 *(f"  {name}" for name in laid)]
     project = _in_language(load_project(demo_folder()), args)
     say, summary = _results(project, args.out, steps=16, work=write_demo)
     lines = [say("cli.findings", name=project.name), ""]
@@ -467,8 +473,9 @@ def _results(project: Project, folder: Path, *, steps: int,
 
     say = Say(project.language, project.currency)
     with _progress(steps, say) as step, _hushed():
-        chain: Chain = Chain(project, progress=step)
-        return say, frame.write_results(chain, folder, work=work)
+        run = frame.Run(step)
+        chain: Chain = Chain(project, progress=run)
+        return say, frame.write_results(chain, folder, work=work, run=run)
 
 
 @contextmanager

@@ -50,7 +50,7 @@ def test_all_the_files_are_there(out: Path) -> None:
     assert {p.name for p in out.iterdir()} == {
         "day_plan.json", "for_others.csv", "left_out.csv", f"route_{NAME}.gpx", "routes.csv",
         "routes.geojson", f"run_sheet_{NAME}.html", f"run_sheet_{NAME}.pdf", "stops.csv",
-        "summary.json", "visit_calendar.csv", "visit_intervals.csv"}
+        "run_log.json", "summary.json", "visit_calendar.csv", "visit_intervals.csv"}
 
 
 def test_every_open_job_is_done_and_the_files_agree(out: Path) -> None:

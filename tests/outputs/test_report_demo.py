@@ -11,6 +11,7 @@ from shapely.geometry import LineString
 
 from rehit.chain import Chain
 from rehit.outputs import report as reports
+from rehit.outputs.demo import demo_folder
 from rehit.project import load_project
 
 
@@ -37,7 +38,7 @@ def test_the_demo_plans_a_day_and_hands_its_routes_to_the_map(
     monkeypatch.setattr(reports, "write_hotspots", lambda *_: written)
     monkeypatch.setattr(reports, "write_comparison", lambda *_, **__: {})
     monkeypatch.setattr(reports, "five_findings", lambda _: [])
-    chain = Chain(load_project(reports.demo_folder()))
+    chain = Chain(load_project(demo_folder()))
     reports.write_demo(chain, tmp_path)
     routes = cast(gpd.GeoDataFrame, drawn["routes"])
     assert list(routes["route_id"]) == ["Van A"]

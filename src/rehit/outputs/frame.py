@@ -7,8 +7,12 @@ values, in which ``sentences`` are messages. The frame says them in the project'
 from __future__ import annotations
 
 import json
+import platform
 from collections.abc import Callable, Mapping, Sequence
+from datetime import UTC, datetime
+from importlib.metadata import version
 from pathlib import Path
+from time import perf_counter
 from typing import Any
 
 from rehit.chain import Chain
@@ -19,9 +23,62 @@ from rehit.report.say import Say
 # A summary is JSON-like: what is in it differs by command.
 Summary = dict[str, Any]
 Writer = Callable[[Chain, Path], Summary]
+LIBRARIES = ("pandas", "geopandas", "numpy", "scipy", "shapely", "pyproj", "scikit-learn",
+             "statsmodels", "matplotlib", "pyvrp", "babel")
+COUNTS = ("rows_in", "rows_kept", "rows_joined", "rows_set_aside")
 
 
-def write_results(chain: Chain, folder: Path, *, work: Writer) -> Summary:
+class Run:
+    """Listens to the steps of a run, and says how it went without naming a person or a path.
+
+    Parameters
+    ----------
+    progress
+        Told each step's code in turn.
+    """
+
+    def __init__(self, progress: Callable[[str], None]) -> None:
+        self._progress = progress
+        self._began = datetime.now(UTC)
+        self._steps: list[tuple[str, float]] = []
+
+    def __call__(self, code: str) -> None:
+        """Note when a step begins, and pass it on."""
+        self._steps.append((code, perf_counter()))
+        self._progress(code)
+
+    def log(self, chain: Chain, summary: Mapping[str, Any]) -> dict[str, Any]:
+        """Return versions, settings, counts and seconds of the run.
+
+        Parameters
+        ----------
+        chain
+            The results, for the project's settings: which kinds of file it names, not their
+            paths, and the numbers it changes.
+        summary
+            What the writer returned, for the counts of rows where it has them.
+        """
+        now, project = perf_counter(), chain.project
+        ends = [*(at for _, at in self._steps[1:]), now]
+        rows = summary.get("rows", summary)
+        return {
+            "began": self._began.isoformat(timespec="seconds"),
+            "seconds": round(now - self._steps[0][1], 2) if self._steps else 0.0,
+            "steps": [{"step": code, "seconds": round(end - at, 2)}
+                      for (code, at), end in zip(self._steps, ends, strict=True)],
+            "versions": {"rehit": version("rehit"), "python": platform.python_version(),
+                         **{name: version(name) for name in LIBRARIES}},
+            "system": platform.system(),
+            "settings": {"crs": project.crs, "time_zone": project.time_zone,
+                         "language": project.language, "seed": project.seed,
+                         "files": {role: len(paths) for role, paths in project.files.items()},
+                         "numbers": {row.name: row.value for row in project.parameters.rows()
+                                     if row.overridden}},
+            "counts": {name: rows[name] for name in COUNTS if name in rows},
+        }
+
+
+def write_results(chain: Chain, folder: Path, *, work: Writer, run: Run | None = None) -> Summary:
     """Run a writer into a staged folder, whole or not at all, and leave ``summary.json`` there.
 
     Parameters
@@ -32,6 +89,8 @@ def write_results(chain: Chain, folder: Path, *, work: Writer) -> Summary:
         Where the files go.
     work
         The command's writer.
+    run
+        What listened to the chain's steps, to be left as ``run_log.json``.
 
     Returns
     -------
@@ -39,16 +98,23 @@ def write_results(chain: Chain, folder: Path, *, work: Writer) -> Summary:
         What the writer returned, said (:func:`told`), and ``files``: what was written.
     """
     with staged_folder(folder) as stage:
-        return finish_folder(told(work(chain, stage), chain.say), stage, folder)
+        summary = told(work(chain, stage), chain.say)
+        if run is not None:
+            _write_json(run.log(chain, summary), stage / "run_log.json")
+        return finish_folder(summary, stage, folder)
 
 
 def finish_folder(summary: Summary, stage: Path, folder: Path) -> Summary:
     """Name the files written in the summary and leave it beside them as ``summary.json``."""
     names = sorted(str(p.relative_to(stage)) for p in stage.rglob("*") if p.is_file())
     named = {**summary, "files": [str(folder / name) for name in [*names, "summary.json"]]}
-    text = json.dumps(named, indent=2, ensure_ascii=False, default=str)
-    (stage / "summary.json").write_text(text + "\n", encoding="utf-8")
+    _write_json(named, stage / "summary.json")
     return named
+
+
+def _write_json(value: Mapping[str, Any], path: Path) -> None:
+    text = json.dumps(value, indent=2, ensure_ascii=False, default=str)
+    path.write_text(text + "\n", encoding="utf-8")
 
 
 def told(summary: Mapping[str, Any], say: Say) -> Summary:

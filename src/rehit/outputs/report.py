@@ -7,7 +7,6 @@ import re
 from collections.abc import Callable
 from contextlib import suppress
 from datetime import date, timedelta
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -33,7 +32,6 @@ from rehit.outputs.costs import (
 from rehit.outputs.hotspots import evaluation_table, evaluations, ranking_found, write_hotspots
 from rehit.outputs.patrol import write_patrol
 from rehit.parameters import Parameters, load_parameters
-from rehit.project import FILE_NAME
 from rehit.report.geodata import GEOPACKAGE, write_geopackage, write_parquet
 from rehit.report.inputs import ReportInput, check_input
 from rehit.report.maps import render_map
@@ -390,22 +388,6 @@ def explain_figure(folder: Path, *, figure_id: str) -> tuple[dict[str, Any], lis
     """Return the working behind one figure of a report already written into `folder`."""
     text = explain(figure_id, folder)
     return {"figure": figure_id, "explanation": text}, text.splitlines()
-
-
-def demo_folder() -> Path:
-    """Return the folder of the invented town, which stands beside the source.
-
-    Raises
-    ------
-    InputFileError
-        If the town is not there: only a checkout holds it.
-    """
-    folder = Path(str(files("rehit"))).parents[1] / "data_demo"
-    if not (folder / FILE_NAME).exists():
-        raise InputFileError(
-            str(folder), got="no demo town", allowed="an installation from the repository",
-            remedy='install with "python -m pip install -e ." from a clone of the repository')
-    return folder
 
 
 def write_demo(chain: Chain, stage: Path) -> dict[str, Any]:

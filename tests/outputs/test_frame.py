@@ -1,0 +1,46 @@
+"""What every command leaves: sentences in the project's language, and a log of the run."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+from small_town import make_town
+
+from rehit.chain import Chain
+from rehit.cli import main
+from rehit.messages import message
+from rehit.outputs.frame import told, write_results
+from rehit.project import load_project
+from rehit.report.say import Say
+
+
+def test_messages_are_said_and_their_codes_kept() -> None:
+    summary = {"n": 2, "limits": [message("of.place", n=1)], "files": {"a": "b"},
+               "sentences": [message("of.place", n=2), "as it is"]}
+    assert told(summary, Say("es")) == {
+        "n": 2, "limits": ["1 lugar"], "files": {"a": "b"}, "sentences": ["2 lugares", "as it is"],
+        "codes": ['of.place {"n": 2}']}
+
+
+def test_a_summary_is_said_in_the_language_of_the_project(tmp_path: Path) -> None:
+    chain = Chain(load_project(make_town(tmp_path / "town"))).in_language("es")
+    summary = write_results(chain, tmp_path / "out",
+                            work=lambda _, __: {"sentences": [message("of.place", n=3)]})
+    assert summary["sentences"] == ["3 lugares"]
+    assert json.loads((tmp_path / "out" / "summary.json").read_text("utf-8")) == summary
+
+
+def test_the_log_of_a_run_says_how_it_went_and_names_nobody(tmp_path: Path) -> None:
+    town = make_town(tmp_path / "a secret folder")
+    assert main(["clean", str(town), "--json"]) == 0
+    text = (town / "results" / "run_log.json").read_text("utf-8")
+    log = json.loads(text)
+    assert log["steps"][0]["step"] == "step.reading_log"
+    assert log["seconds"] >= sum(step["seconds"] for step in log["steps"]) - 0.1
+    assert log["counts"]["rows_in"] == log["counts"]["rows_kept"] > 0
+    assert log["settings"]["numbers"] == {"patrol.search_iterations": 300}
+    assert log["settings"]["files"] == {"log": 1, "streets": 1, "depots": 1, "vehicles": 1}
+    assert log["versions"]["pandas"]
+    for private in ("secret", "Small town", "Quay Lane", "log.csv", str(Path.home())):
+        assert private not in text
