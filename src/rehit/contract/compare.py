@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 
 from rehit.contract.cost import simulate_work, tail_mean
-from rehit.contract.price import FORMS, Contract
+from rehit.contract.price import FORMS, Contract, schedule_of_rates
+from rehit.contract.schedule import job_worth
 from rehit.contract.volume import with_effort
-from rehit.costs.strategies import method_codes
 from rehit.errors import InputFileError, ManyErrors, RehitError, TableError
 from rehit.files.reader import read_table
 from rehit.messages import Message, message
@@ -19,7 +19,7 @@ from rehit.words.numbers import plain_numbers
 
 COLUMNS = ("tenderer", "form", "item", "value")
 ITEMS = {
-    "schedule_of_rates": ("minimum_charge",),
+    "schedule_of_rates": ("visit",),
     "lump_sum": ("lump_sum_per_year",),
     "banded_lump_sum": ("lump_sum_per_year", "band_top_jobs", "rate_above_band"),
     "cost_plus": ("markup",),
@@ -37,7 +37,7 @@ def read_received(path: Path | str) -> pd.DataFrame:
     A CSV file with any separator, or a workbook.
 
     Items: ``lump_sum_per_year`` (lump sum); with it ``band_top_jobs`` and ``rate_above_band``
-    (banded); ``minimum_charge`` and a rate per m² under each method's name (schedule of rates);
+    (banded); a rate for each line of ``bid_rates.csv`` that has a quantity (schedule of rates);
     ``markup`` as a share of cost (cost-plus).
 
     Raises
@@ -110,8 +110,7 @@ def compare_received(contract: Contract, received: pd.DataFrame, *,
     Raises
     ------
     ManyErrors
-        Listing each method of the log that a schedule of rates has no rate for, and items that
-        are neither a method nor a known item.
+        Listing each line that a schedule of rates has no rate for, and items that are no line.
     """
     groups: list[Group] = list(
         received.groupby(["tenderer", "form"], sort=True))
@@ -138,41 +137,48 @@ def compare_received(contract: Contract, received: pd.DataFrame, *,
 def _schedule_faults(contract: Contract, key: tuple[Hashable, ...],
                      rows: pd.DataFrame) -> list[RehitError]:
     tenderer, form = str(key[0]), str(key[1])
-    methods = sorted(contract.jobs["method"].unique())
-    known = set(ITEMS[form])
+    known, where = set(ITEMS[form]), f"prices received, {tenderer}"
     if form == "schedule_of_rates":
-        known |= {*methods, *method_codes()}
-        lacking = [m for m in methods if m not in set(rows["item"])]
+        needed = _priced_lines(contract)
+        known = set(needed)
+        lacking = [item for item in needed if item not in set(rows["item"])]
         if lacking:
-            return [TableError(f"prices received, {tenderer}",
-                               got=f"no rate for {', '.join(lacking)}",
-                               allowed="a rate per m² for " + ", ".join(methods),
+            return [TableError(where, got=f"no rate for {', '.join(lacking)}",
+                               allowed="a rate for each line of bid_rates.csv that has a quantity",
                                remedy="ask the tenderer for it; do not guess")]
+        known |= set(schedule_of_rates(contract)["item"])
     strange = sorted(set(rows["item"]) - known)
-    return [TableError(f"prices received, {tenderer}", got=f"the item {', '.join(strange)}",
+    return [TableError(where, got=f"the item {', '.join(strange)}",
                        allowed=", ".join(sorted(known)), remedy="correct the item")] if (
         strange) else []
+
+
+def _priced_lines(contract: Contract) -> list[str]:
+    table = schedule_of_rates(contract)
+    priced = table["section"].isin(["job", "area", "once"]) & (table["quantity"] > 0)
+    return table.loc[priced, "item"].astype("str").tolist()
 
 
 def _rate_worth(contract: Contract, groups: list[Group],
                 rng: np.random.Generator) -> dict[int, np.ndarray]:
     """Return what each schedule of rates pays in every simulated year, all on the same jobs."""
-    jobs = contract.jobs
+    jobs, callout = contract.jobs, contract.callout
     smaller = with_effort(jobs, parameters=contract.parameters,
                           area_ratio=contract.parameters["contract.found_area_ratio"])
-    extra = {}
+    extra, once = {}, {}
     for number, ((_, form), rows) in enumerate(groups):
         if form == "schedule_of_rates":
-            rates = rows.set_index("item")["value"]
+            rates = {str(item): float(value) for item, value in
+                     zip(rows["item"], rows["value"], strict=True)}
             extra[str(number)] = np.array([
-                np.maximum(rates["minimum_charge"],
-                           table["method"].map(rates).to_numpy(float) * table["area_m2"])
-                for table in (jobs, smaller)])
+                job_worth(jobs, callout, rates),
+                job_worth(smaller, np.zeros(len(jobs), bool), rates)])
+            once[str(number)] = rates.get("mobilisation", 0.0)
     if not extra:
         return {}
-    work = simulate_work(jobs, contract.callout, contract.volume,
-                         parameters=contract.parameters, rng=rng, extra=extra)
-    return {int(name): work[name][:, 0] for name in extra}
+    work = simulate_work(jobs, callout, contract.volume, parameters=contract.parameters, rng=rng,
+                         extra=extra)
+    return {int(name): work[name][:, 0] + once[name] for name in extra}
 
 
 def _paid(contract: Contract, form: str, items: dict[str, float], worth: dict[int, np.ndarray],

@@ -9,17 +9,19 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtri
 
-from rehit.contract.crews import MINUTES_PER_HOUR, QueueRun
+from rehit.contract.crews import MINUTES_PER_HOUR, QueueRun, Team
+from rehit.contract.schedule import HIRED, direct_costs, job_worth
 from rehit.contract.volume import CLASS, Volume, with_effort
 from rehit.parameters import Parameters
 
 #: Cost lines in the order they are shown, and the price index each follows.
-LINES = {"labour": "labour", "overtime": "labour", "callouts": "labour", "vehicles": "plant",
-         "running": "plant", "materials": "materials", "water": "materials", "access": "plant",
-         "traffic_control": "plant", "standing": "labour", "overhead": None, "penalties": None}
+LINES = {"labour": "labour", "overtime": "labour", "backlog": "labour", "callouts": "labour",
+         "vehicles": "plant", "running": "plant", "materials": "materials", "water": "materials",
+         "access": "plant", "traffic_control": "plant", "standing": "labour",
+         "mobilisation": "plant", "overhead": None, "penalties": None}
 #: What is added up over the jobs of a year.
 WORK = ("jobs", "offensive", "crew_minutes", "callout_minutes", "materials", "water", "access",
-        "traffic_control", "rate_value")
+        "traffic_control", "rate_value", "hired_value")
 Values = np.ndarray | float
 _TINY = 1e-12
 # Sums of more jobs than this are drawn from the normal distribution: it saves minutes on the
@@ -33,62 +35,106 @@ class Capacity:
 
     Attributes
     ----------
-    crews
+    team
         Crews provided.
     paid_hours
-        Hours paid to one whole crew in a year.
+        Hours paid to one person in a year.
+    shared
+        Whether other contracts pay for the hours not needed here.
     """
 
-    crews: float
+    team: Team
     paid_hours: float
+    shared: bool = False
+
+    @property
+    def arrangement(self) -> str:
+        """How the crews are employed: whole, part_time, overtime or shared."""
+        return "shared" if self.shared else self.team.arrangement
 
 
-def year_cost(work: Mapping[str, Values], *, capacity: Capacity, late_offensive: Values,
-              late_ordinary: Values, indices: Mapping[str, Values],
+@dataclass(frozen=True)
+class Service:
+    """What the queue says of a year's jobs; numbers or whole arrays.
+
+    Attributes
+    ----------
+    late_offensive, late_ordinary
+        Share of the jobs of each kind that miss their standard.
+    overtime_hours, backlog_hours
+        Paid hours of one person for each job: in overtime; and after the year's end.
+    """
+
+    late_offensive: Values
+    late_ordinary: Values
+    overtime_hours: Values
+    backlog_hours: Values
+
+
+def year_cost(work: Mapping[str, Values], *, capacity: Capacity, service: Service,
+              indices: Mapping[str, Values], first_year: Values,
               parameters: Parameters) -> dict[str, Values]:
     """Return every cost line of a year from the work in it; numbers or whole arrays.
+
+    An hour is paid once: within the ordinary hours of the crews, who are paid whether or not
+    there is work; as overtime; or after the year's end, for work that waits till then.
 
     Parameters
     ----------
     work
         The quantities of `WORK`.
     capacity
-        Crews, paid whether or not there is work; hours beyond are overtime.
-    late_offensive, late_ordinary
-        Share of the jobs of each kind that miss their standard.
+        Crews; where they are shared, hours not needed cost nothing here.
+    service
+        Late shares, overtime and backlog as the queue of the crews has them.
     indices
         Price index of labour, materials and plant, 1 at today's prices.
+    first_year
+        1 in the contract's first year, else 0.
     """
-    get, hourly = parameters.__getitem__, parameters["costs.labour_per_hour"]
-    paid = capacity.crews * capacity.paid_hours
-    useful = paid * get("contract.productive_share")
-    needed = work["crew_minutes"] / MINUTES_PER_HOUR
-    over = np.maximum(0.0, needed - useful) / get("contract.productive_share")
+    get = parameters.__getitem__
+    pay, team = get("costs.labour_per_hour"), capacity.team
+    ordinary = pay * (1 + get("contract.leave_cover_share"))
+    there = team.persons * capacity.paid_hours
+    there_for_us = 1 + 0 * work["jobs"]
+    if capacity.shared:
+        useful = team.crews * capacity.paid_hours * get("contract.productive_share")
+        there_for_us = np.minimum(1.0, work["crew_minutes"] / MINUTES_PER_HOUR / useful)
     cost = {
-        "labour": paid * hourly + 0 * needed,
-        "overtime": over * hourly * get("contract.overtime_multiple"),
-        "callouts": work["callout_minutes"] / MINUTES_PER_HOUR * hourly
+        "labour": there * ordinary * there_for_us,
+        "overtime": work["jobs"] * service.overtime_hours * pay * get("contract.overtime_multiple"),
+        "backlog": work["jobs"] * service.backlog_hours * ordinary,
+        "callouts": work["callout_minutes"] / MINUTES_PER_HOUR * pay
         * get("contract.weekend_multiple"),
-        "vehicles": capacity.crews * get("contract.vehicle_per_crew") + 0 * needed,
+        "vehicles": team.crews * get("contract.vehicle_per_crew") * there_for_us,
         "running": work["jobs"] * get("contract.vehicle_per_job"),
         **{name: work[name] for name in ("materials", "water", "access", "traffic_control")},
-        "standing": get("contract.standing_per_year") + 0 * needed}
+        "standing": get("contract.standing_per_year") + 0 * work["jobs"],
+        "mobilisation": get("contract.mobilisation") * first_year + 0 * work["jobs"]}
     cost = {name: value * indices[str(LINES[name])] for name, value in cost.items()}
     cost["overhead"] = sum(cost.values()) * get("contract.overhead_share")
     cost["penalties"] = (
-        work["offensive"] * late_offensive * get("contract.penalty_offensive")
-        + (work["jobs"] - work["offensive"]) * late_ordinary * get("contract.penalty_ordinary"))
+        work["offensive"] * service.late_offensive * get("contract.penalty_offensive")
+        + (work["jobs"] - work["offensive"]) * service.late_ordinary
+        * get("contract.penalty_ordinary"))
     return cost
 
 
-def late_shares(queue: QueueRun, jobs: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return the late shares that go with each volume: those of the queue year of equal rank."""
+def service_of(queue: QueueRun, jobs: np.ndarray | None = None) -> Service:
+    """Return what goes with each volume: that of the queue year of equal rank; else the mean."""
     years = queue.years.sort_values("jobs", kind="stable")
-    rank = np.argsort(np.argsort(jobs.ravel(), kind="stable"), kind="stable")
-    place = (rank * len(years) // jobs.size).reshape(jobs.shape)
+    if jobs is None:
+        years = pd.DataFrame(years.sum()).T
+        place: np.ndarray | int = 0
+    else:
+        rank = np.argsort(np.argsort(jobs.ravel(), kind="stable"), kind="stable")
+        place = (rank * len(years) // jobs.size).reshape(jobs.shape)
     ordinary = (years["jobs"] - years["offensive"]).clip(lower=1)
-    return ((years["late_offensive"] / years["offensive"].clip(lower=1)).to_numpy()[place],
-            (years["late_ordinary"] / ordinary).to_numpy()[place])
+    every = years["jobs"].clip(lower=1)
+    return Service((years["late_offensive"] / years["offensive"].clip(lower=1)).to_numpy()[place],
+                   (years["late_ordinary"] / ordinary).to_numpy()[place],
+                   (years["overtime_hours"] / every).to_numpy()[place],
+                   (years["backlog_hours"] / every).to_numpy()[place])
 
 
 def estimate_error(shape: tuple[int, ...], *, parameters: Parameters,
@@ -117,43 +163,26 @@ def accuracy_sd(*, accuracy: float, confidence: float) -> float:
     return float(accuracy / ndtri((1 + confidence) / 2))
 
 
-def job_work(jobs: pd.DataFrame, callout: np.ndarray, *, parameters: Parameters) -> pd.DataFrame:
+def job_work(jobs: pd.DataFrame, callout: np.ndarray, *, parameters: Parameters,
+             rates: Mapping[str, float] | None = None) -> pd.DataFrame:
     """Return what each job adds to the year's work, in the columns `WORK`.
 
-    A call-out takes the least hours paid, or longer if the job needs it, and no ordinary crew
-    time. ``rate_value`` is what the schedule of rates at cost pays (:func:`cost_rates`).
+    A call-out takes the least hours paid, or longer if the job needs it, of as many people as the
+    job needs, and no ordinary crew time. ``rate_value`` is what the schedule of rates pays at
+    direct cost, or at the `rates` given, ``hired_value`` the part of it that is not crew work.
     """
-    travel = parameters["contract.travel_minutes"]
-    minutes = jobs["minutes"].to_numpy() + travel
+    minutes = jobs["minutes"].to_numpy() + parameters["contract.travel_minutes"]
     least = parameters["contract.callout_hours"] * MINUTES_PER_HOUR
-    rates, least_charge = cost_rates(jobs, parameters=parameters)
-    value = np.maximum(least_charge, jobs["method"].map(rates).to_numpy(float) * jobs["area_m2"])
+    persons = jobs["persons"].to_numpy(float)
+    known = direct_costs(jobs, callout, parameters=parameters) if rates is None else rates
     return pd.DataFrame({
         "jobs": 1.0, "offensive": (jobs["priority"] == "offensive").astype(float),
         "crew_minutes": np.where(callout, 0.0, minutes),
-        "callout_minutes": np.where(callout, np.maximum(minutes, least), 0.0),
+        "callout_minutes": np.where(callout, np.maximum(minutes, least) * persons, 0.0),
         "materials": jobs["materials"], "water": jobs["water"], "access": jobs["access"],
-        "traffic_control": jobs["traffic_control"], "rate_value": value,
-    }, index=jobs.index)[list(WORK)]
-
-
-def cost_rates(jobs: pd.DataFrame, *, parameters: Parameters) -> tuple[dict[str, float], float]:
-    """Return a rate per m² for each method, and the minimum charge, at the cost of the work alone.
-
-    The rate of a method is its jobs' cost (crew time with driving, materials, water, access,
-    traffic control) over their area. Crews standing idle, standing cost, overhead and margin
-    come on top by one factor on all rates.
-    """
-    hourly = parameters["costs.labour_per_hour"] / parameters["contract.productive_share"]
-    travel = parameters["contract.travel_minutes"]
-    cost = ((jobs["minutes"] + travel) / MINUTES_PER_HOUR * hourly + jobs["materials"]
-            + jobs["water"] + jobs["access"] + jobs["traffic_control"]
-            + parameters["contract.vehicle_per_job"])
-    by = pd.DataFrame({"method": jobs["method"], "cost": cost, "area": jobs["area_m2"]})
-    sums = by.groupby("method").sum()
-    least = parameters["contract.minimum_charge_minutes"] / MINUTES_PER_HOUR * hourly
-    rates = sums["cost"] / sums["area"]
-    return {str(method): float(rate) for method, rate in rates.items()}, float(least)
+        "traffic_control": jobs["traffic_control"],
+        "rate_value": job_worth(jobs, callout, known),
+        "hired_value": job_worth(jobs, callout, {k: known[k] for k in HIRED})}, index=jobs.index)[list(WORK)]
 
 
 def simulate_work(jobs: pd.DataFrame, callout: np.ndarray, volume: Volume, *,
@@ -175,10 +204,9 @@ def simulate_work(jobs: pd.DataFrame, callout: np.ndarray, volume: Volume, *,
     """
     smaller = with_effort(jobs, parameters=parameters,
                           area_ratio=parameters["contract.found_area_ratio"])
-    rates, least = cost_rates(jobs, parameters=parameters)
-    reported = job_work(jobs, callout, parameters=parameters)
-    found = job_work(smaller, np.zeros(len(jobs), bool), parameters=parameters)
-    found["rate_value"] = np.maximum(least, smaller["method"].map(rates) * smaller["area_m2"])
+    rates = direct_costs(jobs, callout, parameters=parameters)
+    reported = job_work(jobs, callout, parameters=parameters, rates=rates)
+    found = job_work(smaller, np.zeros(len(jobs), bool), parameters=parameters, rates=rates)
     for name, values in (extra or {}).items():
         reported[name], found[name] = values[0], values[1]
     draws, years, n_classes = volume.counts.shape

@@ -1,15 +1,19 @@
-"""How many crews keep the response standards: looked for by letting the jobs come to them."""
+"""How many crews keep the response standards: looked for by letting the jobs come to them.
+
+A crew is of a kind: so many people who can do these methods. Teams of crews are looked at in one
+order, from a part of the smallest team that can do every job upwards, each with and without
+overtime. An hour of overtime is worked and paid; a job is late only if it is late after that.
+"""
 
 from __future__ import annotations
 
 import heapq
 import math
-from collections.abc import Callable, Generator
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-import simpy
 
 from rehit.contract.volume import Volume
 from rehit.errors import SettingError
@@ -19,9 +23,12 @@ from rehit.workdays import public_holidays
 KINDS = ("offensive", "ordinary")
 MINUTES_PER_HOUR = 60
 WEEKS = 52
+#: Time to spare beyond which more crews do not bring more jobs in time.
+_IDLE = 0.2
+#: Part of the ordinary standard that waiting work may fill before crews stay on.
+_STAY_ON = 0.6
 _SMOOTH_WEEKS = 4  # each side
 _SEARCH_SHARE = 0.1
-_IDLE = 0.5
 _NEVER = 1e-12
 _DAY = np.timedelta64(1, "D")
 _MINUTE = np.timedelta64(1, "m")
@@ -44,36 +51,84 @@ class Standards:
 
 
 @dataclass(frozen=True)
-class QueueRun:
-    """Outcome of the simulated years of one number of crews.
+class CrewKind:
+    """People who go out together: how many, and the methods they can do."""
+
+    persons: float
+    methods: frozenset[str]
+
+
+@dataclass(frozen=True)
+class Team:
+    """Crews of one or more kinds.
 
     Attributes
     ----------
-    crews
+    kinds, counts
+        Kinds of crews, the smallest first, and how many of each.
+    part
+        Share of each day that they are there; the rest of it they serve other contracts.
+    overtime_hours
+        Most hours a day that they stay on where work would be late.
+    """
+
+    kinds: tuple[CrewKind, ...]
+    counts: tuple[int, ...]
+    part: float = 1.0
+    overtime_hours: float = 0.0
+
+    @property
+    def crews(self) -> float:
+        """Crews in all, those there for part of the day in part."""
+        return self.part * sum(self.counts)
+
+    @property
+    def persons(self) -> float:
+        """People in all, likewise."""
+        return self.part * sum(n * kind.persons
+                               for n, kind in zip(self.counts, self.kinds, strict=True))
+
+    @property
+    def arrangement(self) -> str:
+        """How they are employed: whole, part_time or overtime."""
+        if self.overtime_hours:
+            return "overtime"
+        return "part_time" if self.part < 1 else "whole"
+
+
+@dataclass(frozen=True)
+class QueueRun:
+    """Outcome of the simulated years of one team.
+
+    Attributes
+    ----------
+    team
         Crews provided.
     years
-        One row per simulated year: ``jobs, offensive, late_offensive, late_ordinary``.
+        One row per simulated year: ``jobs, offensive, late_offensive, late_ordinary`` and, in
+        paid hours of one person, ``overtime_hours`` and ``backlog_hours`` (done after the year).
     in_time_offensive, in_time_ordinary
         Share of all jobs of the kind that kept its standard.
     utilisation
-        Crew time worked over crew time there.
+        Crew time needed over ordinary crew time there.
     callouts
         Share of jobs cleared by call-out on a day off.
     wait_hours
         Mean working hours until a crew starts.
-    erlang_wait_hours, erlang_waits
-        The same and the chance of a wait by Erlang C, which knows neither bursts nor priorities.
     """
 
-    crews: float
+    team: Team
     years: pd.DataFrame
     in_time_offensive: float
     in_time_ordinary: float
     utilisation: float
     callouts: float
     wait_hours: float
-    erlang_waits: float
-    erlang_wait_hours: float
+
+    @property
+    def crews(self) -> float:
+        """Crews provided."""
+        return self.team.crews
 
     def keeps(self, kind: str, share: float) -> bool:
         """Whether that share of the jobs of the kind, offensive or ordinary, is in time."""
@@ -84,79 +139,156 @@ class QueueRun:
         return self.keeps("offensive", share) and self.keeps("ordinary", share)
 
 
-def choose_crews(jobs: pd.DataFrame, clock: np.ndarray, volume: Volume, days: np.ndarray, *,
-                 standards: Standards, parameters: Parameters,
-                 rng: np.random.Generator) -> tuple[QueueRun, pd.DataFrame]:
-    """Find the fewest crews that keep both standards, or take the number given.
+@dataclass(frozen=True)
+class Demand:
+    """What comes to the crews of a contract, and by which rules.
 
-    For each standard the search starts from the number that Erlang's formula asks for, widens
-    from there until one number keeps the standard and one does not, and halves what lies
-    between. Every number looked at faces the same simulated jobs. The number found is confirmed
-    over ``contract.queue_years``.
+    Attributes
+    ----------
+    jobs
+        Jobs of the log with ``minutes``, ``priority``, ``method`` and ``persons``.
+    pattern
+        When jobs come.
+    volume
+        Simulated volumes; the first contract year is used.
+    days
+        Working days from the contract's start, with some to spare at the end.
+    kinds
+        Kinds of crews to choose from, the smallest first.
+    factor
+        On the volumes.
+    """
+
+    jobs: pd.DataFrame
+    pattern: Pattern
+    volume: Volume
+    days: np.ndarray
+    kinds: tuple[CrewKind, ...]
+    standards: Standards
+    parameters: Parameters
+    factor: float = 1.0
+
+
+def look_at_crews(demand: Demand, *, rng: np.random.Generator) -> list[QueueRun]:
+    """Find the smallest teams that keep both standards, without overtime and with it.
+
+    For each standard the search starts from the team that Erlang's formula asks for, widens from
+    there until one team keeps the standard and one does not, and halves what lies between. Every
+    team looked at faces the same simulated jobs. The teams found are confirmed over
+    ``contract.queue_years``, together with their neighbours.
 
     Returns
     -------
-    tuple
-        The run of the crews chosen, and the `contract_crews` table of every number looked at.
+    list of QueueRun
+        Each team once: the one found without overtime first, then the one with overtime (if that
+        is smaller), then the neighbours. Where ``contract.crews`` gives a number, that alone.
 
     Raises
     ------
     SettingError
-        If not even ``contract.crews_most`` keep the standards: how far they are from it.
+        If no team keeps the standards, however large: how far it is from it.
     """
-    seed = int(rng.integers(2**31))
+    parameters, seed = demand.parameters, int(rng.integers(2**31))
+    path = TeamPath(demand)
+    full = parameters["contract.queue_years"]
 
-    def run(crews: float, years: float, share: float = 1.0, draw: int = 0) -> QueueRun:
-        fewer = share * parameters["contract.queue_jobs"] / max(
-            1.0, float(volume.totals[:, 0].mean()))
-        return simulate_queue(jobs, clock, volume, days, crews=crews, standards=standards,
-                              years=int(max(2, min(years, fewer))), parameters=parameters,
+    def run(team: Team, years: float, share: float = 1.0, draw: int = 0) -> QueueRun:
+        mean = max(1.0, float(demand.volume.totals[:, 0].mean()) * demand.factor)
+        fewer = share * parameters["contract.queue_jobs"] / mean
+        return simulate_queue(demand, team, years=int(max(1, min(years, fewer))),
                               rng=np.random.default_rng([seed, draw]))
 
-    given, full = parameters["contract.crews"], parameters["contract.queue_years"]
-    if given:
-        chosen = run(given, full)
-        return chosen, crews_table([chosen])
-    numbers = crew_numbers(parameters)
+    if parameters["contract.crews"]:
+        return [run(path.given(parameters["contract.crews"]), full)]
+    overtime = parameters["contract.overtime_hours"]
+
+    def look(level: int, hours: float) -> QueueRun:
+        return run(replace(path.team(level), overtime_hours=hours),
+                   parameters["contract.queue_search_years"], _SEARCH_SHARE, 1)
+
+    plain = smallest(lambda level: look(level, 0.0), path.start(), demand)
+    chosen = run(path.team(plain), full)
+    while not chosen.meets(demand.standards.share):
+        plain += 1
+        chosen = run(path.team(plain), full)
+    runs = [chosen]
+    if overtime and plain:
+        less = smallest(lambda level: look(level, overtime), plain, demand, most=plain)
+        runs.append(run(replace(path.team(min(less, plain - 1)), overtime_hours=overtime), full))
+    neighbours = [level for level in (plain - 1, plain + 1) if level >= 0]
+    return [*runs, *(run(path.team(level), full) for level in neighbours)]
+
+
+def resized(demand: Demand, team: Team, *, rng: np.random.Generator) -> QueueRun:
+    """Return the run of the smallest team of the same arrangement that keeps the standards.
+
+    Where none does, that of the team itself. Looked for over ``contract.queue_search_years``.
+    """
+    path, seed = TeamPath(demand), int(rng.integers(2**31))
     looked: dict[int, QueueRun] = {}
 
-    def look(at: int) -> QueueRun:
-        if at not in looked:
-            looked[at] = run(numbers[at], parameters["contract.queue_search_years"],
-                             _SEARCH_SHARE, 1)
-        return looked[at]
+    def look(level: int) -> QueueRun:
+        if level not in looked:
+            looked[level] = simulate_queue(
+                demand, replace(path.team(level), overtime_hours=team.overtime_hours),
+                years=int(demand.parameters["contract.queue_search_years"]),
+                rng=np.random.default_rng(seed))
+        return looked[level]
 
-    start = analytic_start(jobs, volume, days, numbers, standards=standards,
-                           parameters=parameters)
-    flagged = bool((jobs["priority"] == "offensive").any())
-    found = [fewest(look, len(numbers), start, kind, standards.share)
-             for kind in KINDS if flagged or kind == "ordinary"]
-    known = [at for at in found if at is not None]
-    if len(known) < len(found):
-        raise _unmet(look(len(numbers) - 1), standards.share)
-    for at in range(max(known), len(numbers)):
-        looked[at] = run(numbers[at], full)
-        if looked[at].meets(standards.share):
-            return looked[at], crews_table([looked[key] for key in sorted(looked)])
-    raise _unmet(looked[len(numbers) - 1], standards.share)
+    try:
+        return look(smallest(look, path.level_of(team), demand))
+    except SettingError:
+        return look(path.level_of(team))
 
 
-Look = Callable[[int], QueueRun]
-
-
-def fewest(look: Look, n: int, start: int, kind: str, share: float) -> int | None:
-    """Return the first of `n` places that keeps a standard; None where the last does not.
+def smallest(look: Callable[[int], QueueRun], start: int, demand: Demand, *,
+             most: int | None = None) -> int:
+    """Return the smallest level whose team keeps both standards.
 
     Parameters
     ----------
     look
-        Gives the run of a place; who keeps the standard at one place keeps it at later ones.
+        Gives the run of a level; who keeps a standard at one level keeps it at higher ones.
     start
-        Place to look at first.
+        Level to look at first.
+    most
+        A level known to keep them: none above it is looked at.
+
+    Raises
+    ------
+    SettingError
+        If no team keeps them, however large.
+    """
+    looked: dict[int, QueueRun] = {}
+
+    def known(level: int) -> QueueRun:
+        if level not in looked:
+            looked[level] = look(level)
+        return looked[level]
+
+    flagged = bool((demand.jobs["priority"] == "offensive").any())
+    levels = []
+    for kind in KINDS:
+        if flagged or kind == "ordinary":
+            level = fewest(known, start, kind, demand.standards.share, most=most)
+            if level is None:
+                raise _unmet(looked[max(looked)], demand.standards.share)
+            levels.append(level)
+    return max(levels)
+
+
+def fewest(look: Callable[[int], QueueRun], start: int, kind: str, share: float, *,
+           most: int | None = None) -> int | None:
+    """Return the first level that keeps a standard; None where crews idle and still miss it.
+
+    Parameters
+    ----------
+    look, start, most
+        As in :func:`smallest`.
     kind, share
         Standard, and share of jobs that must keep it.
     """
-    failing, keeping = _bracket(look, n, start, kind, share)
+    failing, keeping = _bracket(look, start, kind, share, most)
     if keeping is None:
         return None
     while keeping - failing > 1:
@@ -168,120 +300,196 @@ def fewest(look: Look, n: int, start: int, kind: str, share: float) -> int | Non
     return keeping
 
 
-def _bracket(look: Look, n: int, start: int, kind: str, share: float) -> tuple[int, int | None]:
-    """Return a place that misses the standard (-1: none does) and a later one that keeps it."""
-    at, stride, failing, keeping = start, 1, -1, None
+def _bracket(look: Callable[[int], QueueRun], start: int, kind: str, share: float,
+             most: int | None) -> tuple[int, int | None]:
+    """Return a level that misses the standard (-1: none does) and a later one that keeps it."""
+    at, stride, failing, keeping = start, 1, -1, most
     while True:
-        if look(at).keeps(kind, share):
+        run = look(at)
+        if run.keeps(kind, share):
             keeping = at
             if failing >= 0 or at == 0:
                 return failing, keeping
             at = max(0, at - stride)
         else:
-            failing = at
-            if keeping is not None or at == n - 1:
+            failing = max(failing, at)
+            if keeping is not None or run.utilisation < _IDLE:
                 return failing, keeping
-            at = min(n - 1, at + stride)
+            at += stride
         stride *= 2
 
 
 def _unmet(run: QueueRun, share: float) -> SettingError:
-    """Say how far the most crews looked at are from the standards, and what would help."""
+    """Say how far idle crews are from the standards, and what would help."""
     kept = " and ".join(
         f"{value:.1%} of {words} in time" for words, value in (
             ("offensive markings", run.in_time_offensive), ("other markings", run.in_time_ordinary))
         if value < share)
-    more = ("more crews would not help, they have time to spare: set contract.weekend_cover = 1 "
-            "or relax the standards in [service]" if run.utilisation < _IDLE else
-            "raise contract.crews_most or relax the standards in [service]")
     return SettingError(
-        "response standards", got=f"{kept} with crews = {run.crews:g}, the most looked at "
-        f"({run.utilisation:.0%} of their time is needed)", allowed=f"{share:.0%} in time",
-        remedy=f"{more}; or give contract.crews to price a number that misses them")
+        "response standards", got=f"{kept} with crews = {run.crews:g}, of whose time only "
+        f"{run.utilisation:.0%} is needed", allowed=f"{share:.0%} in time",
+        remedy="more crews would not help, they have time to spare: set contract.weekend_cover = "
+               "1 or relax the standards in [service]; or give contract.crews to price a number "
+               "that misses them")
 
 
-def crew_numbers(parameters: Parameters) -> list[float]:
-    """Return the numbers of crews that can be provided: parts of one, then whole ones to the cap.
+# Which teams there are: kinds of crews, and the order in which teams grow.
 
-    Above one there are whole crews only: part of one more crew shortens everybody's day.
+def crew_kinds(jobs: pd.DataFrame, vehicles: pd.DataFrame | None = None) -> tuple[CrewKind, ...]:
+    """Return the kinds of crews to choose from, those of fewest people first.
+
+    Parameters
+    ----------
+    jobs
+        ``method, persons``.
+    vehicles
+        ``crew_size`` and ``methods`` (joined by semicolons) of the vehicles there are. Without
+        them there is a kind for each number of people that the methods ask for, which does all
+        methods that need no more. A method that no vehicle is listed for goes to the crew of
+        most people.
     """
-    step, most = parameters["contract.crew_step"], int(parameters["contract.crews_most"])
-    parts = [step * number for number in range(1, math.ceil(1 / step - 1e-9))]
-    return [*parts, *(float(number) for number in range(1, most + 1))]
+    need = jobs.groupby("method")["persons"].first().round()
+    if vehicles is None or vehicles.empty:
+        return tuple(CrewKind(float(size), frozenset(map(str, need.index[need <= size])))
+                     for size in sorted(need.unique()))
+    found = {(float(row["crew_size"]), frozenset(str(row["methods"]).split(";")) & set(need.index))
+             for row in vehicles.to_dict("records")}
+    listed = sorted(found, key=lambda kind: (kind[0], len(kind[1]), sorted(kind[1])))
+    left = frozenset(map(str, need.index)) - frozenset().union(*(m for _, m in listed))
+    kinds = [CrewKind(size, methods) for size, methods in listed]
+    kinds[-1] = replace(kinds[-1], methods=kinds[-1].methods | left)
+    return tuple(kind for kind in kinds if kind.methods)
 
 
-def analytic_start(jobs: pd.DataFrame, volume: Volume, days: np.ndarray, numbers: list[float], *,
-                   standards: Standards, parameters: Parameters) -> int:
-    """Return the place in `numbers` of the fewest crews that suffice by Erlang's formula.
+class TeamPath:
+    """Teams in the order they are looked at: parts of the least team, that team, larger ones.
 
-    Suffice: the work fits into their time, and the chance to wait no longer than the ordinary
-    standard leaves is the share asked. The formula knows no bursts, so this is a lower bound in
-    all but calm patches; the last place where no number suffices.
+    Parameters
+    ----------
+    demand
+        Kinds of crews and the work they share.
     """
-    service = float(jobs["minutes"].mean()) + parameters["contract.travel_minutes"]
-    total = float(volume.totals[:, 0].mean()) * service
-    for at, crews in enumerate(numbers):
-        calendar = crew_calendar(days, crews=crews, parameters=parameters)
-        load, servers = total / minutes_a_year(calendar), math.ceil(crews)
-        wait = standards.ordinary_working_days * calendar.length_minutes
-        if load < servers and erlang_within(servers=servers, load=load, service=service,
-                                            wait=max(0.0, wait - service)) >= standards.share:
-            return at
-    return len(numbers) - 1
+
+    def __init__(self, demand: Demand) -> None:
+        self.demand = demand
+        minutes = demand.jobs["minutes"] + demand.parameters["contract.travel_minutes"]
+        self.work = minutes.groupby(demand.jobs["method"]).sum()
+        step = demand.parameters["contract.crew_step"]
+        self.parts = [step * n for n in range(1, math.ceil(1 / step - 1e-9))]
+        self.teams = [self._least()]
+
+    def team(self, level: int) -> Team:
+        """Return the team of a level, from 0 on."""
+        if level < len(self.parts):
+            return Team(self.demand.kinds, self.teams[0], self.parts[level])
+        whole = level - len(self.parts)
+        while len(self.teams) <= whole:
+            self.teams.append(self._one_more(self.teams[-1]))
+        return Team(self.demand.kinds, self.teams[whole])
+
+    def level_of(self, team: Team) -> int:
+        """Return the first level of no fewer crews than a team has."""
+        level = 0
+        while self.team(level).crews < team.crews - 1e-9:
+            level += 1
+        return level
+
+    def given(self, crews: float) -> Team:
+        """Return the team of so many crews."""
+        level = len(self.parts)
+        while sum(self.team(level).counts) < math.ceil(crews):
+            level += 1
+        team = self.team(level)
+        return replace(team, part=crews / sum(team.counts))
+
+    def start(self) -> int:
+        """Return the first level that suffices by Erlang's formula.
+
+        Suffice: the work fits into their time, and the chance to wait no longer than the ordinary
+        standard leaves is the share asked. The formula knows no bursts, so this is a lower bound
+        in all but calm patches.
+        """
+        demand, level = self.demand, 0
+        travel = demand.parameters["contract.travel_minutes"]
+        service = float(demand.jobs["minutes"].mean()) + travel
+        total = float(demand.volume.totals[:, 0].mean()) * demand.factor * service
+        while True:
+            team = self.team(level)
+            calendar = crew_calendar(demand.days, team=team, parameters=demand.parameters)
+            load, servers = total / minutes_a_year(calendar), sum(team.counts)
+            wait = demand.standards.ordinary_working_days * calendar.length_minutes
+            if load < servers and erlang_within(
+                    servers=servers, load=load, service=service,
+                    wait=max(0.0, wait - service)) >= demand.standards.share:
+                return level
+            level += max(1, int(load) - servers) if level >= len(self.parts) else 1
+
+    def _least(self) -> tuple[int, ...]:
+        """Return the fewest people in crews that can do every method between them."""
+        counts, left = [0] * len(self.demand.kinds), set(map(str, self.work.index))
+        for at, kind in reversed(list(enumerate(self.demand.kinds))):
+            if left & kind.methods:
+                counts[at], left = 1, left - kind.methods
+        return tuple(counts)
+
+    def _one_more(self, counts: tuple[int, ...]) -> tuple[int, ...]:
+        """Add a crew of the kind whose work is least provided for."""
+        kinds, room = self.demand.kinds, list(map(float, counts))
+        able = {str(m): [at for at, kind in enumerate(kinds) if m in kind.methods]
+                for m in self.work.index}
+        wanted = self.work / self.work.sum() * (sum(counts) + 1)
+        short: dict[str, float] = {}
+        for method in sorted(able, key=lambda m: (len(able[m]), m)):
+            need = float(wanted[method])
+            for at in able[method]:
+                used = min(need, room[at])
+                room[at], need = room[at] - used, need - used
+            short[method] = need
+        first = able[max(short, key=lambda m: (short[m], m))][0]
+        return tuple(n + (at == first) for at, n in enumerate(counts))
 
 
-def crews_table(runs: list[QueueRun]) -> pd.DataFrame:
-    """Return the `contract_crews` table."""
+def crews_table(runs: Sequence[QueueRun]) -> pd.DataFrame:
+    """Return what each team looked at would achieve, a row each."""
     return pd.DataFrame([{
-        "crews": run.crews, "utilisation": run.utilisation,
+        "arrangement": run.team.arrangement, "crews": run.crews, "persons": run.team.persons,
+        "utilisation": run.utilisation,
         "in_time_offensive": (run.in_time_offensive if run.years["offensive"].sum() else np.nan),
         "in_time_ordinary": run.in_time_ordinary,
+        "overtime_hours": float(run.years["overtime_hours"].mean()),
         "callouts": run.callouts, "wait_hours": run.wait_hours,
-        "erlang_waits": run.erlang_waits, "erlang_wait_hours": run.erlang_wait_hours,
         "n_years": len(run.years)} for run in runs])
 
 
-# The queue: simulated years of jobs come to so many crews.
+# The queue: simulated years of jobs come to a team.
 
-def simulate_queue(jobs: pd.DataFrame, clock: np.ndarray, volume: Volume, days: np.ndarray, *,
-                   crews: float, years: int, standards: Standards, parameters: Parameters,
+def simulate_queue(demand: Demand, team: Team, *, years: int,
                    rng: np.random.Generator) -> QueueRun:
     """Let `years` simulated years of jobs come to the crews.
 
     A job copies the weekday, time, effort and priority of a job of the log, mostly of the same
     week of the year. The season is the log's own; the bursts of single weeks come from the weekly
     dispersion. Each year starts with no backlog.
-
-    Parameters
-    ----------
-    jobs
-        Jobs of the log with ``minutes`` and ``priority``.
-    clock
-        Local time of each job.
-    volume
-        Simulated volumes; the first contract year is used.
-    days
-        Working days, from the contract's start, with some to spare at the end.
     """
-    calendar = crew_calendar(days, crews=crews, parameters=parameters)
-    start = np.busday_offset(days[0], 0, "forward", weekmask="Mon").astype("datetime64[m]")
-    pattern = read_pattern(clock)
+    parameters, jobs = demand.parameters, demand.jobs
+    start = np.busday_offset(demand.days[0], 0, "forward", weekmask="Mon").astype("datetime64[m]")
     minutes = jobs["minutes"].to_numpy() + parameters["contract.travel_minutes"]
     offensive = (jobs["priority"] == "offensive").to_numpy()
+    methods = jobs["method"].to_numpy(str)
     rows = []
     # Years spread evenly over the volumes foreseen: a few stand for them better than a random few.
-    for total in np.quantile(volume.totals[:, 0], (np.arange(years) + 0.5) / years):
-        picked, moment = draw_year(pattern, total=int(total), start=start, rng=rng,
-                                   dispersion=volume.weekly_dispersion)
-        rows.append(queue_year(moment, minutes[picked], offensive[picked], calendar,
-                               crews=math.ceil(crews), standards=standards,
+    totals = demand.factor * demand.volume.totals[:, 0]
+    for total in np.quantile(totals, (np.arange(years) + 0.5) / years):
+        picked, moment = draw_year(demand.pattern, total=int(total), start=start, rng=rng,
+                                   dispersion=demand.volume.weekly_dispersion)
+        rows.append(queue_year(moment, minutes[picked], offensive[picked], methods[picked],
+                               demand.days, team=team, standards=demand.standards,
                                parameters=parameters))
-    table = pd.DataFrame(rows)
-    return _summed(table, crews, calendar, float(minutes.mean()))
+    return _summed(pd.DataFrame(rows), team, demand)
 
 
 def queue_year(moment: np.ndarray, minutes: np.ndarray, offensive: np.ndarray,
-               calendar: WorkCalendar, *, crews: int, standards: Standards,
+               methods: np.ndarray, days: np.ndarray, *, team: Team, standards: Standards,
                parameters: Parameters) -> dict[str, float]:
     """Let one year's jobs come to the crews; return what came of it, as in :class:`QueueRun`.
 
@@ -293,19 +501,23 @@ def queue_year(moment: np.ndarray, minutes: np.ndarray, offensive: np.ndarray,
         Crew time of each job, driving included.
     offensive
         Which jobs go first and have the shorter standard.
-    calendar
-        From :func:`crew_calendar`, starting no later than the first report.
-    crews
-        Crews at work at a time.
+    methods
+        Method of each job.
+    days
+        Working days, starting no later than the first report.
     """
+    calendar = crew_calendar(days, team=team, parameters=parameters)
     callout = needs_callout(moment, offensive, calendar, standards=standards,
                             parameters=parameters)
     queued = ~callout
     arrived = calendar.working(moment[queued])
     order = np.argsort(arrived, kind="stable")
-    done = np.empty(len(arrived))
-    done[order] = serve(arrived[order], minutes[queued][order], offensive[queued][order],
-                        crews=crews)
+    done, by_kind, stayed = (np.empty(len(arrived)), np.empty(len(arrived), int),
+                             np.zeros(len(arrived)))
+    served = serve(arrived[order], minutes[queued][order], offensive[queued][order],
+                   methods[queued][order], team=team, calendar=calendar,
+                   patience_days=_STAY_ON * standards.ordinary_working_days)
+    done[order], by_kind[order], stayed[order] = served
     urgent, reported = offensive[queued], moment[queued]
     end = calendar.clock(done)
     hours = (end - reported) / np.timedelta64(1, "h")
@@ -313,33 +525,39 @@ def queue_year(moment: np.ndarray, minutes: np.ndarray, offensive: np.ndarray,
     late_urgent = urgent & (hours > standards.offensive_hours)
     late_ordinary = ~urgent & (taken > standards.ordinary_working_days)
     slow_callout = parameters["contract.callout_response_hours"] > standards.offensive_hours
+    over = end > moment[0] + WEEKS * 7 * _DAY + int(standards.ordinary_working_days) * _DAY
+    persons = np.array([kind.persons for kind in team.kinds])[by_kind]
+    paid = MINUTES_PER_HOUR * parameters["contract.productive_share"]
     return {"jobs": len(moment), "offensive": int(offensive.sum()),
             "late_offensive": int(late_urgent.sum()) + int(callout.sum()) * slow_callout,
             "late_ordinary": int(late_ordinary.sum()), "callouts": int(callout.sum()),
             "minutes": float(minutes[queued].sum()),
-            "waited": float((done - arrived - minutes[queued]).sum())}
+            "overtime_hours": float((stayed * persons).sum() / paid),
+            "backlog_hours": float((minutes[queued] * persons)[over].sum() / paid),
+            "waited": float((done - arrived - minutes[queued]).clip(0).sum())}
 
 
-def _summed(table: pd.DataFrame, crews: float, calendar: WorkCalendar,
-            service: float) -> QueueRun:
+def _summed(table: pd.DataFrame, team: Team, demand: Demand) -> QueueRun:
     total = table.sum()
-    there = math.ceil(crews) * minutes_a_year(calendar)
-    busy = float(table["minutes"].mean()) / there
+    calendar = crew_calendar(demand.days, team=team, parameters=demand.parameters)
+    there = sum(team.counts) * minutes_a_year(calendar)
     queued = max(1.0, float(total["jobs"] - total["callouts"]))
-    load = busy * math.ceil(crews)
-    waits = erlang_c(servers=math.ceil(crews), load=load)
-    wait = waits * service / (math.ceil(crews) - load) if busy < 1 else math.inf
     ordinary = max(1.0, float(total["jobs"] - total["offensive"]))
     return QueueRun(
-        crews, table, 1 - float(total["late_offensive"]) / max(1.0, float(total["offensive"])),
-        1 - float(total["late_ordinary"]) / ordinary, busy,
+        team, table, 1 - float(total["late_offensive"]) / max(1.0, float(total["offensive"])),
+        1 - float(total["late_ordinary"]) / ordinary, float(table["minutes"].mean()) / there,
         float(total["callouts"]) / max(1.0, float(total["jobs"])),
-        float(total["waited"]) / queued / MINUTES_PER_HOUR, waits, wait / MINUTES_PER_HOUR)
+        float(total["waited"]) / queued / MINUTES_PER_HOUR)
 
 
-def serve(arrivals: np.ndarray, minutes: np.ndarray, urgent: np.ndarray, *,
-          crews: int) -> np.ndarray:
-    """Return when each job is finished, urgent ones first, else in order of arrival (SimPy).
+def serve(arrivals: np.ndarray, minutes: np.ndarray, urgent: np.ndarray, methods: np.ndarray, *,
+          team: Team, calendar: WorkCalendar,
+          patience_days: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return when each job is finished, by which kind of crew, and how much of it in overtime.
+
+    Urgent jobs go first, else in order of arrival; nobody stops work for them. A crew takes the
+    first job it can do. At the end of ordinary hours work goes on the next day, unless what waits
+    for crews of the kind fills more than `patience_days`.
 
     Parameters
     ----------
@@ -348,45 +566,102 @@ def serve(arrivals: np.ndarray, minutes: np.ndarray, urgent: np.ndarray, *,
     minutes
         Crew time of each job.
     urgent
-        Whether it goes before the others that wait; nobody stops work for it.
+        Whether it goes before the others that wait.
+    methods
+        Method of each job: which crews can do it.
 
     Notes
     -----
-    What waits is kept in a heap: a backlog of many thousand jobs costs no more time than a
-    short one. Jobs that arrive at the same minute, as those of a night do at opening time, are
-    all there before a crew chooses.
+    Jobs that arrive at the same minute, as those of a night do at opening time, are all there
+    before a crew chooses.
     """
-    finished = np.empty(len(arrivals))
-    clock = simpy.Environment()
+    names, group = np.unique(methods, return_inverse=True)
+    crews = _Crews([[g for g, name in enumerate(names) if str(name) in kind.methods]
+                    for kind in team.kinds], team.counts, len(names), calendar, patience_days)
+    n, first = len(arrivals), 0
+    finished, by_kind, stayed = np.zeros(n), np.zeros(n, int), np.zeros(n)
+    times, work, groups = arrivals.tolist(), minutes.tolist(), group.tolist()
     rank = np.where(urgent, 0, 1).tolist()
-    times, work = arrivals.tolist(), minutes.tolist()
-    waiting: list[tuple[int, int]] = []
-    idle = crews
+    while first < n or crews.busy:
+        if first < n and (not crews.busy or times[first] <= crews.busy[0][0]):
+            now = times[first]
+            while first < n and times[first] == now:
+                crews.report(groups[first], rank[first], first, work[first])
+                first += 1
+        else:
+            now, kind = heapq.heappop(crews.busy)
+            crews.idle[kind] += 1
+        for number, kind, end, extra in crews.start(now, work):
+            finished[number], by_kind[number], stayed[number] = end, kind, extra
+    return finished, by_kind, stayed
 
-    def crew() -> Generator[simpy.Event, None, None]:
-        nonlocal idle
-        while waiting:
-            _, number = heapq.heappop(waiting)
-            yield clock.timeout(work[number])
-            finished[number] = clock.now
-        idle += 1
 
-    def arrive() -> Generator[simpy.Event, None, None]:
-        nonlocal idle
-        number = 0
-        while number < len(times):
-            now = times[number]
-            yield clock.timeout(now - clock.now)
-            while number < len(times) and times[number] == now:
-                heapq.heappush(waiting, (rank[number], number))
-                number += 1
-            for _ in range(min(idle, len(waiting))):
-                idle -= 1
-                clock.process(crew())
+class _Crews:
+    """Crews at work and idle, and the jobs that wait for them."""
 
-    clock.process(arrive())
-    clock.run()
-    return finished
+    def __init__(self, able: list[list[int]], counts: Sequence[int], n_groups: int,
+                 calendar: WorkCalendar, patience_days: float) -> None:
+        self.able, self.idle = able, list(counts)
+        self.busy: list[tuple[float, int]] = []
+        self.waiting: list[list[tuple[int, int]]] = [[] for _ in range(n_groups)]
+        self.minutes = [0.0] * n_groups
+        self.day, self.ordinary = calendar.length_minutes, calendar.ordinary_minutes
+        self.limits = [patience_days * self.ordinary * sum(
+            n for other, n in zip(able, counts, strict=True) if set(other) & set(own))
+            for own in able]
+
+    def report(self, group: int, rank: int, number: int, minutes: float) -> None:
+        """Let a job wait."""
+        heapq.heappush(self.waiting[group], (rank, number))
+        self.minutes[group] += minutes
+
+    def start(self, now: float, work: list[float]) -> list[tuple[int, int, float, float]]:
+        """Let idle crews take what waits, those who can do least first."""
+        begun = []
+        for kind, groups in enumerate(self.able):
+            while self.idle[kind]:
+                best = min((self.waiting[g][0] + (g,) for g in groups if self.waiting[g]),
+                           default=None)
+                if best is None:
+                    break
+                self.idle[kind] -= 1
+                stays = self.day > self.ordinary and sum(
+                    self.minutes[g] for g in groups) > self.limits[kind]
+                opening = self._opening(now, stays=stays)
+                if opening > now:  # home for the day
+                    heapq.heappush(self.busy, (opening, kind))
+                    continue
+                _, number, group = best
+                heapq.heappop(self.waiting[group])
+                self.minutes[group] -= work[number]
+                end, extra = self._worked(now, work[number], stays=stays)
+                heapq.heappush(self.busy, (end, kind))
+                begun.append((number, kind, end, extra))
+        return begun
+
+    def _opening(self, now: float, *, stays: bool) -> float:
+        day = math.floor(now / self.day + _NEVER)
+        return now if stays or now - day * self.day < self.ordinary - 1e-9 else (
+            (day + 1) * self.day)
+
+    def _worked(self, now: float, left: float, *, stays: bool) -> tuple[float, float]:
+        """Return when work that begins now ends, and how much of it was overtime."""
+        if self.day == self.ordinary:
+            return now + left, 0.0
+        extra = 0.0
+        while left > 1e-9:
+            day = math.floor(now / self.day + _NEVER)
+            minute = now - day * self.day
+            if minute < self.ordinary - 1e-9:
+                used = min(left, self.ordinary - minute)
+            elif stays:
+                used = min(left, self.day - minute)
+                extra += used
+            else:
+                now = (day + 1) * self.day
+                continue
+            now, left = now + used, left - used
+        return now, extra
 
 
 def needs_callout(clock: np.ndarray, offensive: np.ndarray, calendar: WorkCalendar, *,
@@ -395,23 +670,24 @@ def needs_callout(clock: np.ndarray, offensive: np.ndarray, calendar: WorkCalend
     if not parameters["contract.weekend_cover"]:
         return np.zeros(len(clock), bool)
     limit = clock + np.timedelta64(round(standards.offensive_hours * MINUTES_PER_HOUR), "m")
-    left = calendar.working(limit) - calendar.working(clock)
-    needed = min(parameters["contract.callout_margin_minutes"], calendar.length_minutes / 2)
+    ordinary = replace(calendar, extra_minutes=0.0)
+    left = ordinary.working(limit) - ordinary.working(clock)
+    needed = min(parameters["contract.callout_margin_minutes"], ordinary.length_minutes / 2)
     return np.asarray(offensive & (left < needed))
 
 
-def crew_calendar(days: np.ndarray, *, crews: float, parameters: Parameters) -> WorkCalendar:
+def crew_calendar(days: np.ndarray, *, team: Team, parameters: Parameters) -> WorkCalendar:
     """Return the working time of each of the crews: a part of a crew is there part of the day."""
-    whole = math.ceil(crews)
-    length = (parameters["contract.hours_per_day"] * MINUTES_PER_HOUR
-              * parameters["contract.productive_share"] * crews / whole)
-    return WorkCalendar(days, parameters["contract.day_starts"] * MINUTES_PER_HOUR, length)
+    useful = MINUTES_PER_HOUR * parameters["contract.productive_share"]
+    return WorkCalendar(days, parameters["contract.day_starts"] * MINUTES_PER_HOUR,
+                        parameters["contract.hours_per_day"] * useful * team.part,
+                        team.overtime_hours * useful * team.part)
 
 
 def minutes_a_year(calendar: WorkCalendar) -> float:
-    """Return the working minutes of one crew in the year of whole weeks that is simulated."""
+    """Return the ordinary minutes of one crew in the year of whole weeks that is simulated."""
     share = len(calendar.days) / max(1, (calendar.days[-1] - calendar.days[0]).astype(int) + 1)
-    return float(calendar.length_minutes * WEEKS * 7 * share)
+    return float(calendar.ordinary_minutes * WEEKS * 7 * share)
 
 
 # When the jobs of a year come: the log's season, weekdays and hours, and weeks that burst.
@@ -512,13 +788,19 @@ class WorkCalendar:
         Working days in order (numpy datetime64[D], local).
     opens_minute
         Minute of the day at which work starts.
-    length_minutes
-        Minutes of work in a day.
+    ordinary_minutes, extra_minutes
+        Minutes of work in a day, and those that crews may stay on after them.
     """
 
     days: np.ndarray
     opens_minute: float
-    length_minutes: float
+    ordinary_minutes: float
+    extra_minutes: float = 0.0
+
+    @property
+    def length_minutes(self) -> float:
+        """Minutes of a day with overtime."""
+        return self.ordinary_minutes + self.extra_minutes
 
     def working(self, clock: np.ndarray) -> np.ndarray:
         """Return working minutes since the first opening; off hours count as the next opening."""

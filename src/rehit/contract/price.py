@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -15,27 +16,33 @@ from rehit.contract.cost import (
     LINES,
     Aggregate,
     Capacity,
-    cost_rates,
     discretise_costs,
     estimate_error,
     fourier,
     job_work,
-    late_shares,
     mixed_poisson,
+    service_of,
     simulate_totals,
     simulate_work,
     tail_mean,
     year_cost,
 )
 from rehit.contract.crews import (
+    Demand,
     QueueRun,
     Standards,
-    choose_crews,
     crew_calendar,
+    crew_kinds,
+    crews_table,
     local_clock,
+    look_at_crews,
     needs_callout,
+    read_pattern,
+    resized,
+    simulate_queue,
     working_days,
 )
+from rehit.contract.schedule import schedule_lines, turnover_shares
 from rehit.contract.volume import (
     CLASS,
     SIZES,
@@ -66,9 +73,10 @@ class Contract:
         The log's jobs inside and outside the price.
     callout
         Which of the jobs inside went to a call-out.
-    volume, queue, crews, capacity, outlook
-        Simulated volumes; the queue of the crews chosen; every number of crews looked at; the
-        crews' hours; costs and what each price form pays.
+    demand, queue, crews, capacity, outlook
+        What comes to the crews, with the simulated volumes; the queue of the crews chosen; every
+        way to provide crews that was looked at, with its result (`contract_crews`); the crews'
+        hours; costs and what each price form pays.
     prices
         `contract_prices`.
     margin, years
@@ -80,7 +88,7 @@ class Contract:
     jobs: pd.DataFrame
     excluded: pd.DataFrame
     callout: np.ndarray
-    volume: Volume
+    demand: Demand
     queue: QueueRun
     crews: pd.DataFrame
     capacity: Capacity
@@ -90,6 +98,11 @@ class Contract:
     years: int
     parameters: Parameters
     region: str | None = None
+
+    @property
+    def volume(self) -> Volume:
+        """The simulated volumes."""
+        return self.demand.volume
 
     @property
     def level(self) -> float:
@@ -121,9 +134,12 @@ class Contract:
 
 def price_contract(jobs: pd.DataFrame, places: pd.DataFrame, *, window: Window, time_zone: str,
                    region: str | None = None, years: int = 1, margin: float | None = None,
-                   parameters: Parameters | None = None,
+                   vehicles: pd.DataFrame | None = None, parameters: Parameters | None = None,
                    rng: np.random.Generator) -> Contract:
     """Price looking after a patch for some years.
+
+    Of the teams that keep the response standards the one of least cost is chosen: whole crews,
+    one there for part of the day, or fewer that stay on.
 
     Parameters
     ----------
@@ -139,6 +155,8 @@ def price_contract(jobs: pd.DataFrame, places: pd.DataFrame, *, window: Window, 
         Length of the contract.
     margin
         Wanted profit as a share of the price (default ``contract.margin``).
+    vehicles
+        ``crew_size, methods`` of the vehicles there are: the kinds of crews to choose from.
 
     Raises
     ------
@@ -151,24 +169,56 @@ def price_contract(jobs: pd.DataFrame, places: pd.DataFrame, *, window: Window, 
                             rng=rng)
     start = window.end.tz_convert(time_zone)
     clock = local_clock(inside["reported_at"], time_zone=time_zone)
-    days = working_days(start, years=_SPARE_YEARS, region=region)
-    standards = Standards.from_parameters(parameters)
-    queue, table = choose_crews(inside, clock, volume, days, standards=standards,
-                                parameters=parameters, rng=rng)
+    demand = Demand(inside, read_pattern(clock), volume,
+                    working_days(start, years=_SPARE_YEARS, region=region),
+                    crew_kinds(inside, vehicles), Standards.from_parameters(parameters), parameters)
+    runs = look_at_crews(demand, rng=rng)
     # Past reports are held against a calendar of their own years.
     past = working_days(window.start.tz_convert(time_zone), region=region,
                         years=int(np.ceil(volume.observed_years)) + 1)
     callout = needs_callout(
         clock, (inside["priority"] == "offensive").to_numpy(),
-        crew_calendar(past, crews=queue.crews, parameters=parameters),
-        standards=standards, parameters=parameters)
-    per_year = len(working_days(start, years=1, region=region))
-    capacity = Capacity(queue.crews, per_year * parameters["contract.hours_per_day"])
-    outlook = foresee(inside, callout, volume, queue, capacity, parameters=parameters, rng=rng)
+        crew_calendar(past, team=runs[0].team, parameters=parameters),
+        standards=demand.standards, parameters=parameters)
+    paid = len(working_days(start, years=1, region=region)) * parameters["contract.hours_per_day"]
+    futures = foresee(inside, callout, volume, parameters=parameters, rng=rng)
     wanted = parameters["contract.margin"] if margin is None else margin
-    return Contract(inside, jobs[jobs["exclusion"] != ""], callout, volume, queue, table, capacity,
+    queue, capacity, table = _chosen(runs, paid, futures, wanted, parameters)
+    outlook = reckon(futures, queue, capacity, parameters=parameters)
+    return Contract(inside, jobs[jobs["exclusion"] != ""], callout, demand, queue, table, capacity,
                     outlook, price_forms(outlook, margin=wanted, parameters=parameters), wanted,
                     years, parameters, region)
+
+
+def _chosen(runs: list[QueueRun], paid_hours: float, futures: Futures, margin: float,
+            parameters: Parameters) -> tuple[QueueRun, Capacity, pd.DataFrame]:
+    """Return the way to provide crews that keeps the standards at least cost, and all of them.
+
+    Crews shared with other contracts are looked at where the crews are whole; they are chosen
+    only if ``contract.shared_crews`` says that there are such contracts.
+    """
+    share = parameters["contract.standard_share"]
+    ways = [(run, Capacity(run.team, paid_hours)) for run in runs]
+    whole = [run for run in runs if run.team.arrangement == "whole" and run.meets(share)]
+    if whole:
+        least = min(whole, key=lambda run: run.crews)
+        ways.append((least, Capacity(least.team, paid_hours, shared=True)))
+    rows, level = [], parameters["contract.price_level"]
+    for run, capacity in ways:
+        outlook = reckon(futures, run, capacity, parameters=parameters)
+        prices = price_forms(outlook, margin=margin, parameters=parameters, forms=("lump_sum",))
+        lump = prices[prices["level"] == level].iloc[0]
+        rows.append({**crews_table([run]).iloc[0], "arrangement": capacity.arrangement,
+                     "cost_per_year": float(outlook.cost[:, 0].mean()),
+                     "lump_sum": float(lump["factor"] * outlook.bases["lump_sum"][:, 0].mean()),
+                     "chance_of_loss": float(lump["chance_of_loss"]), "meets": run.meets(share)})
+    table = pd.DataFrame(rows)
+    allowed = table["arrangement"].ne("shared") | bool(parameters["contract.shared_crews"])
+    fit = table[allowed & (table["meets"] | (len(runs) == 1))]
+    best = int(np.asarray(fit.index)[int(fit["cost_per_year"].argmin())])
+    table["chosen"] = table.index == best
+    order = table.sort_values(["arrangement", "crews"], kind="stable", ignore_index=True)
+    return *ways[best], order
 
 
 @dataclass(frozen=True)
@@ -189,6 +239,9 @@ class Outlook:
         Jobs up to which the banded lump sum holds.
     above_rate
         Rate per job above it, at factor 1.
+    load
+        What the schedule's lines of crew work carry besides their own: idle crews, standing cost,
+        overhead, deductions; a ratio on their direct cost.
     index
         Multiplier on the price of each year: draws × years.
     """
@@ -199,39 +252,68 @@ class Outlook:
     work: Mapping[str, np.ndarray]
     band_top: float
     above_rate: float
+    load: float
     index: np.ndarray
 
 
-def foresee(jobs: pd.DataFrame, callout: np.ndarray, volume: Volume, queue: QueueRun,
-            capacity: Capacity, *, parameters: Parameters, rng: np.random.Generator,
-            weights: tuple[float, float] = (1.0, 1.0)) -> Outlook:
-    """Simulate the cost of every contract year and what each price form pays.
+@dataclass(frozen=True)
+class Futures:
+    """What a contract's simulated years bring, whoever does the work: draws × years each.
+
+    Attributes
+    ----------
+    work
+        Quantities of work.
+    indices
+        Price index of pay, materials and plant.
+    error
+        Factor on the whole cost for what the own unit costs may be out.
+    """
+
+    work: Mapping[str, np.ndarray]
+    indices: Mapping[str, np.ndarray]
+    error: np.ndarray
+
+
+def foresee(jobs: pd.DataFrame, callout: np.ndarray, volume: Volume, *, parameters: Parameters,
+            rng: np.random.Generator, weights: tuple[float, float] = (1.0, 1.0)) -> Futures:
+    """Simulate the work of every contract year, the prices of it, and the error of the estimate.
 
     `weights`: what each reported job and each job found counts for, as in
     :func:`rehit.contract.cost.simulate_work`.
     """
     work = simulate_work(jobs, callout, volume, parameters=parameters, rng=rng, weights=weights)
     draws, years = work["jobs"].shape
-    paths = index_paths(years=years, draws=draws, parameters=parameters, rng=rng)
-    late = late_shares(queue, work["jobs"])
-    lines = year_cost(work, capacity=capacity, late_offensive=late[0], late_ordinary=late[1],
-                      indices=paths, parameters=parameters)
+    return Futures(work, index_paths(years=years, draws=draws, parameters=parameters, rng=rng),
+                   estimate_error((draws, years), parameters=parameters, rng=rng))
+
+
+def reckon(futures: Futures, queue: QueueRun, capacity: Capacity, *,
+           parameters: Parameters) -> Outlook:
+    """Return the cost of every contract year with these crews, and what each price form pays."""
+    work = futures.work
+    first = np.zeros(work["jobs"].shape)
+    first[:, 0] = 1.0
+    lines = year_cost(work, capacity=capacity, service=service_of(queue, work["jobs"]),
+                      indices=futures.indices, first_year=first, parameters=parameters)
     arrays = {name: np.asarray(line) for name, line in lines.items()}
-    error = estimate_error((draws, years), parameters=parameters, rng=rng)
+    error = futures.error
     cost = (sum(arrays.values()) - arrays["penalties"]) * error + arrays["penalties"]
-    index = indexed_price(paths, weights=index_weights(arrays),
+    index = indexed_price(futures.indices, weights=index_weights(arrays),
                           fixed=parameters["contract.index_fixed"])
-    bases, top, above = form_bases(work, arrays, error, index, parameters=parameters)
-    return Outlook(cost, bases, arrays, work, top, above, index)
+    return Outlook(cost, lines=arrays, work=work, index=index,
+                   **form_bases(work, arrays, error, index, parameters=parameters))
 
 
 # Price forms: what to ask, what it earns, what can go wrong.
 
-def price_forms(outlook: Outlook, *, margin: float, parameters: Parameters) -> pd.DataFrame:
+def price_forms(outlook: Outlook, *, margin: float, parameters: Parameters,
+                forms: tuple[str, ...] = FORMS) -> pd.DataFrame:
     """Return the `contract_prices` table: each form at P50, P80 and P90.
 
     The price at P80 is the one that leaves at least the wanted margin in 80 of 100 simulated
-    contracts: its factor is the 80 % point of cost over base, divided by 1 - margin.
+    contracts: its factor is the 80 % point of cost over base, divided by one less the margin and
+    less what goes off every price (supervision, insurance, bond).
 
     Parameters
     ----------
@@ -244,24 +326,30 @@ def price_forms(outlook: Outlook, *, margin: float, parameters: Parameters) -> p
         If a form pays nothing in so many simulated contracts that no factor reaches a level.
     """
     check_margin(margin)
-    cost = outlook.cost.sum(axis=1)
+    direct, n_years = outlook.cost.sum(axis=1), outlook.cost.shape[1]
+    off = sum(turnover_shares(parameters).values())
+    if margin + off >= 1:
+        raise SettingError("margin", got=f"{margin:g} and {off:g} off every price",
+                           allowed="less than the price together",
+                           remedy="lower the margin, or the shares of supervision and insurance")
     tail = parameters["contract.tail_level"]
     levels = sorted({*LEVELS, parameters["contract.price_level"]})
     rows = []
-    for form in FORMS:
+    for form in forms:
         base = outlook.bases[form].sum(axis=1)
         for level in levels:
-            factor = _factor(cost, base, form, level) / (1 - margin)
+            factor = _factor(direct, base, form, level) / (1 - margin - off)
             price = factor * base
+            cost = direct + off * price
             rows.append({
                 "form": form, "level": level, "factor": factor,
-                "price_per_year": float(price.mean()) / outlook.cost.shape[1],
-                "cost_per_year": float(cost.mean()) / outlook.cost.shape[1],
+                "price_per_year": float(price.mean()) / n_years,
+                "cost_per_year": float(cost.mean()) / n_years,
                 "expected_margin": float((price - cost).mean() / price.mean()),
                 "expected_markup": float((price - cost).mean() / cost.mean()),
                 "chance_of_loss": float((cost > price).mean()),
                 "chance_margin_kept": float((price - cost >= margin * price - 1e-9).mean()),
-                "tail_loss_per_year": tail_mean(cost - price, tail) / outlook.cost.shape[1]})
+                "tail_loss_per_year": tail_mean(cost - price, tail) / n_years})
     return pd.DataFrame(rows)
 
 
@@ -282,23 +370,28 @@ def _factor(cost: np.ndarray, base: np.ndarray, form: str, level: float) -> floa
 
 def form_bases(work: Mapping[str, np.ndarray], lines: Mapping[str, np.ndarray],
                error: np.ndarray, index: np.ndarray, *,
-               parameters: Parameters) -> tuple[dict[str, np.ndarray], float, float]:
-    """Return each form's revenue at a factor of one, the band's top and the rate above it.
+               parameters: Parameters) -> dict[str, Any]:
+    """Return each form's revenue at a factor of one, the band's top, the rate above it, the load.
 
     The lump sums start from the mean first-year cost; the rate above the band is what one more
-    job adds to the cost of the work on average.
+    job adds to the cost of the work on average. In the schedule of rates what is hired or
+    disposed of carries overhead, and the lines of crew work everything else.
     """
     first = sum(line[:, 0].mean() for line in lines.values())
     expected = float(work["jobs"][:, 0].mean())
     top = expected * (1 + parameters["contract.band"])
     above_rate = float(work["rate_value"][:, 0].sum() / max(1.0, work["jobs"][:, 0].sum()))
     penalties = lines["penalties"]
-    return {
-        "schedule_of_rates": work["rate_value"] * index,
+    hired = (work["hired_value"] + lines["mobilisation"]) * (
+        1 + parameters["contract.overhead_share"])
+    crew_work = work["rate_value"] - work["hired_value"]
+    load = float((first - hired[:, 0].mean()) / max(crew_work[:, 0].mean(), 1e-9))
+    bases = {
+        "schedule_of_rates": (crew_work * load + hired) * index,
         "lump_sum": first * index,
         "banded_lump_sum": (first + above_rate * np.maximum(0.0, work["jobs"] - top)) * index,
-        "cost_plus": (sum(lines.values()) - penalties) * error,
-    }, top, above_rate
+        "cost_plus": (sum(lines.values()) - penalties) * error}
+    return {"bases": bases, "band_top": top, "above_rate": above_rate, "load": load}
 
 
 def cost_summary(outlook: Outlook, *, parameters: Parameters) -> dict[str, float]:
@@ -343,10 +436,7 @@ def check_margin(margin: float) -> None:
 # What is written in the tender.
 
 def schedule_of_rates(contract: Contract, *, level: float | None = None) -> pd.DataFrame:
-    """Return the `contract_rates` table: rate at cost and rate asked, per method.
-
-    One factor on all rates brings in idle crews, standing cost, overhead, risk and margin. The
-    last row is the minimum charge of a job.
+    """Return the `contract_rates` table: each line with its direct cost and its price.
 
     Parameters
     ----------
@@ -354,13 +444,8 @@ def schedule_of_rates(contract: Contract, *, level: float | None = None) -> pd.D
         Chance with which the wanted margin is kept (default ``contract.price_level``).
     """
     factor = float(contract.price("schedule_of_rates", level)["factor"])
-    rates, least = cost_rates(contract.jobs, parameters=contract.parameters)
-    counts = contract.jobs["method"].value_counts()
-    rows = [{"item": method, "unit": "m2", "n_jobs": int(counts[method]), "at_cost": rate,
-             "asked": rate * factor} for method, rate in sorted(rates.items())]
-    rows.append({"item": "minimum_charge", "unit": "job", "n_jobs": len(contract.jobs),
-                 "at_cost": least, "asked": least * factor})
-    return pd.DataFrame(rows)
+    return schedule_lines(contract.jobs, contract.callout, contract.volume, factor=factor,
+                          load=contract.outlook.load, parameters=contract.parameters)
 
 
 def tender_figures(contract: Contract, *, level: float | None = None) -> pd.DataFrame:
@@ -380,8 +465,9 @@ def tender_figures(contract: Contract, *, level: float | None = None) -> pd.Data
             ("banded_lump_sum", "band_top_jobs", outlook.band_top, "jobs/year"),
             ("banded_lump_sum", "rate_above_band", outlook.above_rate * banded, "currency/job"),
             ("cost_plus", "markup", factor["cost_plus"] - 1, "share of cost"),
-            *(("schedule_of_rates", row["item"], row["asked"], f"currency/{row['unit']}")
-              for row in schedule_of_rates(contract, level=level).to_dict("records"))]
+            *(("schedule_of_rates", row["item"], row["price"], f"currency/{row['unit']}")
+              for row in schedule_of_rates(contract, level=level).to_dict("records")
+              if row["section"] in ("job", "area", "once"))]
     table = pd.DataFrame(rows, columns=["form", "item", "value", "unit"])
     table.insert(0, "tenderer", OWN)
     return table
@@ -389,7 +475,7 @@ def tender_figures(contract: Contract, *, level: float | None = None) -> pd.Data
 
 # Adjusting a price to changed pay and material prices.
 
-def indexed_price(paths: dict[str, np.ndarray], *, weights: dict[str, float],
+def indexed_price(paths: Mapping[str, np.ndarray], *, weights: dict[str, float],
                   fixed: float) -> np.ndarray:
     """Return the multiplier on the price by the FIDIC formula along each path.
 
@@ -439,19 +525,13 @@ def index_weights(lines: dict[str, np.ndarray]) -> dict[str, float]:
 # The year at its expected volume, and the cost of work reckoned in another way.
 
 def expected_year(contract: Contract, *, year: int = 1) -> dict[str, float]:
-    """Return the cost lines at the expected volume: what the bid workbook works out.
-
-    Not the mean of the simulated costs: overtime at the mean volume is less than mean overtime.
-    """
-    numbers, table = contract.parameters, contract.outlook.work
+    """Return the cost lines at the expected volume: what the bid workbook works out."""
+    parameters, table = contract.parameters, contract.outlook.work
     work = {name: float(values[:, 0].mean()) for name, values in table.items()}
     indices = {line: float(path[year - 1]) for line, path in
-               expected_indices(years=year, parameters=numbers).items()}
-    queue = contract.queue
-    cost = year_cost(work, capacity=contract.capacity,
-                     late_offensive=1 - queue.in_time_offensive,
-                     late_ordinary=1 - queue.in_time_ordinary, indices=indices,
-                     parameters=numbers)
+               expected_indices(years=year, parameters=parameters).items()}
+    cost = year_cost(work, capacity=contract.capacity, service=service_of(contract.queue),
+                     indices=indices, first_year=float(year == 1), parameters=parameters)
     return {name: float(value) for name, value in cost.items()}
 
 
@@ -479,7 +559,7 @@ def exact_work_cost(contract: Contract, *,
 ASSUMPTIONS: dict[str, tuple[str, ...]] = {
     "volume": (),
     "crews_provided": (),
-    "crew_cost": ("costs.labour_per_hour",),
+    "labour_cost": ("costs.labour_per_hour",),
     "minutes_on_site": ("costs.minutes_per_visit_*", "costs.minutes_per_m2_*"),
     "driving": ("contract.travel_minutes",),
     "materials": ("costs.materials_per_m2_*",),
@@ -497,13 +577,18 @@ ASSUMPTIONS: dict[str, tuple[str, ...]] = {
 }
 
 
+#: Those that change what comes to the crews, or for how long it keeps them.
+RESIZING = ("volume", "minutes_on_site", "driving", "jobs_found")
+
+
 def sensitivity(contract: Contract, *, form: str = "lump_sum",
                 rng: np.random.Generator) -> pd.DataFrame:
     """Return the `contract_sensitivity` table: the price with each assumption lower and higher.
 
-    Crews stay as bid, except where they are what is moved; so do the late shares. Every price
-    comes from the same ``contract.sensitivity_draws`` years; what these do to the price is applied
-    to the price asked, which rests on more.
+    Where the work changes, the crews are looked for again and the queue is run again; where the
+    crews are what is moved, they keep what standard they can. Every price comes from the same
+    ``contract.sensitivity_draws`` years; what these do to the price is applied to the price
+    asked, which rests on more.
 
     Parameters
     ----------
@@ -512,24 +597,25 @@ def sensitivity(contract: Contract, *, form: str = "lump_sum",
     form
         Price form looked at.
     """
-    base = contract.parameters
+    base, seed = contract.parameters, int(rng.integers(2**31))
     swing = base["contract.sensitivity_swing"]
-    seed = int(rng.integers(2**31))
-    middle = _price(contract, base, 1.0, 1.0, contract.margin, form, seed)
     asked = float(contract.price(form)["price_per_year"])
+    still = _price(contract, base, contract.queue, "", 1.0, form, seed)
+    again = _price(contract, base, _requeued(contract, base, "", 1.0, seed), "", 1.0, form, seed)
     rows = []
     for name, patterns in ASSUMPTIONS.items():
-        prices = []
+        ends = []
         for factor in (1 - swing, 1 + swing):
             moved = _moved(base, patterns, factor)
-            prices.append(_price(
-                contract, moved, factor if name == "volume" else 1.0,
-                factor if name == "crews_provided" else 1.0,
-                contract.margin * factor if name == "wanted_margin" else contract.margin,
-                form, seed))
-        low, high = (asked * price / middle for price in prices)
+            queue, middle = contract.queue, still
+            if name in RESIZING or name == "crews_provided":
+                queue, middle = _requeued(contract, moved, name, factor, seed), again
+            price = _price(contract, moved, queue, name, factor, form, seed)
+            ends.append((asked * price / middle, queue.crews))
+        (low, fewer), (high, more) = ends
         rows.append({"assumption": name, "swing": swing, "price": asked, "price_low": low,
-                     "price_high": high, "range": abs(high - low)})
+                     "price_high": high, "range": abs(high - low), "crews_low": fewer,
+                     "crews_high": more})
     table = pd.DataFrame(rows).sort_values("range", ascending=False, kind="stable")
     return table.reset_index(drop=True)
 
@@ -542,21 +628,44 @@ def _moved(base: Parameters, patterns: tuple[str, ...], factor: float) -> Parame
                           for name, row in limits.items()})
 
 
-def _price(contract: Contract, numbers: Parameters, volume_factor: float, crews_factor: float,
-           margin: float, form: str, seed: int) -> float:
-    draws = int(numbers["contract.sensitivity_draws"])
-    rng = np.random.default_rng(seed)
-    volume = contract.volume
+def _found_factor(contract: Contract, moved: Parameters) -> float:
     usual = mean_found_share(contract.parameters)
-    found = mean_found_share(numbers) / usual if usual else 1.0
+    return mean_found_share(moved) / usual if usual else 1.0
+
+
+def _requeued(contract: Contract, moved: Parameters, name: str, factor: float,
+              seed: int) -> QueueRun:
+    """Return the queue of the crews that a moved assumption asks for."""
+    volume = contract.volume
+    reported, found = (float(counts[:, 0].sum(axis=1).mean())
+                       for counts in (volume.counts, volume.found))
+    grown = (reported + found * _found_factor(contract, moved)) / max(reported + found, 1e-9)
+    demand = replace(contract.demand, parameters=moved,
+                     jobs=with_effort(contract.jobs, parameters=moved),
+                     factor=factor if name == "volume" else grown)
+    team = contract.queue.team
+    if name == "crews_provided":
+        team = replace(team, part=team.part * factor)
+    elif name in RESIZING and not moved["contract.crews"]:
+        return resized(demand, team, rng=np.random.default_rng(seed))
+    return simulate_queue(demand, team, years=int(moved["contract.queue_search_years"]),
+                          rng=np.random.default_rng(seed))
+
+
+def _price(contract: Contract, moved: Parameters, queue: QueueRun, name: str, factor: float,
+           form: str, seed: int) -> float:
+    draws = int(moved["contract.sensitivity_draws"])
     # The same jobs as before, each counting for more or less: new draws, or whole numbers of jobs
     # in classes that have one or two a year, would bury what is looked at.
-    volume = replace(volume, counts=volume.counts[:draws], found=volume.found[:draws])
-    capacity = Capacity(contract.capacity.crews * crews_factor, contract.capacity.paid_hours)
-    jobs = with_effort(contract.jobs, parameters=numbers)
-    outlook = foresee(jobs, contract.callout, volume, contract.queue, capacity,
-                      parameters=numbers, rng=rng,
-                      weights=(volume_factor, volume_factor * found))
-    prices = price_forms(outlook, margin=margin, parameters=numbers)
-    row = prices[(prices["form"] == form) & (prices["level"] == numbers["contract.price_level"])]
+    volume = replace(contract.volume, counts=contract.volume.counts[:draws],
+                     found=contract.volume.found[:draws])
+    more = factor if name == "volume" else 1.0
+    futures = foresee(with_effort(contract.jobs, parameters=moved), contract.callout, volume,
+                      parameters=moved, rng=np.random.default_rng(seed),
+                      weights=(more, more * _found_factor(contract, moved)))
+    outlook = reckon(futures, queue, replace(contract.capacity, team=queue.team),
+                     parameters=moved)
+    margin = contract.margin * factor if name == "wanted_margin" else contract.margin
+    prices = price_forms(outlook, margin=margin, parameters=moved, forms=(form,))
+    row = prices[prices["level"] == moved["contract.price_level"]]
     return float(row["price_per_year"].iloc[0])

@@ -71,9 +71,10 @@ def with_effort(jobs: pd.DataFrame, *, parameters: Parameters,
     area = new["area_m2"]
     new["minutes"] = (_rate(new, "minutes_per_visit", parameters)
                       + _rate(new, "minutes_per_m2", parameters) * area)
+    new["persons"] = _rate(new, "crew_size", parameters)
     new["materials"] = _rate(new, "materials_per_m2", parameters) * area
-    new["water"] = (_rate(new, "water_l_per_m2", parameters) * area
-                    * parameters["costs.water_per_l"])
+    new["wash_water_l"] = _rate(new, "water_l_per_m2", parameters) * area
+    new["water"] = new["wash_water_l"] * parameters["costs.water_per_l"]
     new["access"] = new["access_kind"].map({
         "ground": 0.0, "ladder": parameters["costs.access_ladder"],
         "platform": parameters["costs.access_platform"]}).fillna(0.0)

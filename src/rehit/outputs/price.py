@@ -70,8 +70,7 @@ def write_price(chain: Chain, stage: Path, *, margin: float | None, years: int,
 def _tables(contract: Contract, moved: pd.DataFrame, say: Say) -> dict[str, pd.DataFrame]:
     """Return the bid's tables, with words beside the codes that a bidder reads."""
     prices, offer = contract.prices, tender_figures(contract)
-    known = offer["item"].where(offer["form"] != "schedule_of_rates", "rate").where(
-        offer["item"] != "minimum_charge", "minimum_charge")
+    known = offer["item"].where(offer["form"] != "schedule_of_rates", "rate")
     return {
         "bid": prices.assign(meaning=say.cells(prices["form"], "price_form_meaning"),
                              who_carries=say.cells(prices["form"], "carries")),
@@ -88,10 +87,12 @@ def _figures(chain: Chain, contract: Contract) -> dict[str, Any]:
         "project": chain.project.name, "years": contract.years, "margin": contract.margin,
         "level": contract.level,
         "jobs_per_year": round(float(contract.outlook.work["jobs"][:, 0].mean()), 1),
-        "crews": contract.capacity.crews, "crews_needed": crews_needed(contract),
+        "crews": contract.queue.crews, "persons": contract.queue.team.persons,
+        "arrangement": contract.capacity.arrangement, "crews_needed": crews_needed(contract),
         "cost_first_year": {k: round(v, 2) for k, v in contract.cost_summary().items()},
         "lump_sum_per_year": round(float(offer["price_per_year"]), 2),
         "chance_of_loss": float(offer["chance_of_loss"]),
+        "crew_options": contract.crews.to_dict("records"),
         "prices": contract.prices.to_dict("records"),
         "check_cost_of_work_p80": {"exact": round(exact.quantile(0.8), 2),
                                    "simulated": round(float(np.quantile(simulated, 0.8)), 2)},
@@ -107,8 +108,17 @@ def price_chain(chain: Chain, *, margin: float | None = None, years: int = 1) ->
     chain.step("step.pricing")
     return price_contract(
         jobs, places, window=chain.cleaned.window, time_zone=chain.project.time_zone,
-        region=chain.project.holidays, years=years, margin=margin, parameters=numbers,
-        rng=chain.rng("price"))
+        region=chain.project.holidays, years=years, margin=margin, vehicles=_vehicles(chain),
+        parameters=numbers, rng=chain.rng("price"))
+
+
+def _vehicles(chain: Chain) -> pd.DataFrame | None:
+    """Return the project's vehicles, if it names them and their depots."""
+    paths = [chain.project.path(role) for role in ("vehicles", "depots")]
+    if paths[0] is None or paths[1] is None:
+        return None
+    fleet, _ = read_fleet(chain.project)
+    return pd.DataFrame(fleet)[["crew_size", "methods"]]
 
 
 def with_changes(jobs: pd.DataFrame, chain: Chain) -> pd.DataFrame:

@@ -6,7 +6,8 @@ minded. The workbook stands in :mod:`rehit.report.bid_workbook`.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Mapping, Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -19,7 +20,7 @@ from rehit.contract.price import (
     schedule_of_rates,
     tender_figures,
 )
-from rehit.contract.volume import DAYS_PER_YEAR, EXCLUSIONS
+from rehit.contract.volume import DAYS_PER_YEAR, EXCLUSIONS, SIZES
 from rehit.messages import Message, message
 from rehit.report.pdf import render_pdf, typst_text
 from rehit.report.say import Say
@@ -28,7 +29,6 @@ CAUTIONS = ("solvents", "hot_water", "wash_water", "dust", "access", "consent")
 _FULL_YEAR = 0.95  # a log that lacks a few days knows its seasons
 _BURSTS = 1.05
 _TORNADO_ROWS = 7
-_CREWS_SHOWN = 5
 _BARS = 31
 _TALL_MM = 22
 _FILL, _LOSS = 'rgb("#5b7fa6")', 'rgb("#c0562f")'
@@ -67,6 +67,7 @@ def bid_findings(contract: Contract, moved: pd.DataFrame) -> list[Message]:
         message("bid.kept" if queue.years["offensive"].sum() else "bid.kept_none_offensive",
                 crews=crews_message(queue.crews), offensive=queue.in_time_offensive,
                 ordinary=queue.in_time_ordinary, callouts=queue.callouts),
+        *crews_step(contract),
         message("bid.moved_most", assumption=top["assumption"], swing=float(top["swing"]),
                 change=abs(float(top["price_high"] - top["price_low"]) / 2 / float(top["price"]))),
         message("bid.excluded", n=round(excluded)),
@@ -89,6 +90,27 @@ def crews_message(crews: float) -> Message:
     return message("bid.part_of_crew" if crews < 1 else "bid.crews", n=crews)
 
 
+def crews_step(contract: Contract) -> list[Message]:
+    """Return what one step fewer crews would cost and keep, where there is such a step."""
+    table = contract.crews[contract.crews["arrangement"].isin(["whole", "part_time"])]
+    chosen = contract.crews[contract.crews["chosen"]].iloc[0]
+    fewer = table[~table["chosen"] & (table["persons"] < chosen["persons"])]
+    if not len(fewer):
+        return []
+    less = fewer.loc[fewer["persons"].idxmax()]
+    return [message(
+        "bid.step_overtime" if chosen["arrangement"] == "overtime" else "bid.step",
+        fewer=crews_message(float(less["crews"])), fewer_price=float(less["lump_sum"]),
+        fewer_in_time=_in_time(less), crews=crews_message(float(chosen["crews"])),
+        price=float(chosen["lump_sum"]), in_time=_in_time(chosen),
+        worked=float(chosen["utilisation"]), overtime=float(chosen["overtime_hours"]))]
+
+
+def _in_time(option: pd.Series) -> float:
+    """Return the share in time of the kind of jobs that keeps its standard less often."""
+    return float(option[["in_time_offensive", "in_time_ordinary"]].astype(float).min())
+
+
 def short_log(contract: Contract) -> list[Message]:
     """Return a message where the log is too short to know the season."""
     span = contract.volume.observed_years
@@ -107,8 +129,8 @@ def assumptions(contract: Contract) -> list[Message]:
         *short_log(contract),
         message("bid.assume_found", **fact("contract.found_low", "contract.found_likely",
                                            "contract.found_high", "contract.found_area_ratio")),
-        message("bid.assume_crews", crews=crews_message(contract.capacity.crews),
-                paid_hours=contract.capacity.paid_hours,
+        message("bid.assume_crews", crews=crews_message(contract.queue.crews),
+                persons=contract.queue.team.persons, paid_hours=contract.capacity.paid_hours,
                 **fact("costs.labour_per_hour", "contract.productive_share",
                        "contract.travel_minutes")),
         message("bid.assume_holidays", region=contract.region) if contract.region else
@@ -121,9 +143,11 @@ def assumptions(contract: Contract) -> list[Message]:
         message("bid.assume_estimate", **fact("contract.estimate_accuracy",
                                               "contract.estimate_confidence",
                                               "contract.overhead_share")),
+        message("bid.assume_off", **fact("contract.supervision_share", "contract.insurance_share",
+                                         "contract.bond_share", "contract.bond_rate")),
         *([message("bid.assume_index", **fact("contract.index_fixed"))]
           if contract.years > 1 else []),
-        message("bid.assume_tax")]
+        message("bid.assume_tax", **fact("contract.vat_share"))]
 
 
 def _volume_assumptions(contract: Contract) -> list[Message]:
@@ -262,18 +286,22 @@ class _Pages:
         return _table("(auto, 1fr, 1.3fr)", "(left, left, left)", cells, 3)
 
     def crews(self) -> str:
-        """The numbers of crews looked at next to the one chosen."""
+        """Every way to provide crews that was looked at, with its result."""
         say = self.say
-        cells = self.heads("crews", "worked", "offensive_in_time", "others_in_time", "callouts",
-                           "wait")
-        for row in _near(self.contract).to_dict("records"):
+        cells = self.heads("arrangement", "crews", "people", "worked", "offensive_in_time",
+                           "others_in_time", "overtime", "lump_sum", "loss_chance")
+        for row in self.contract.crews.to_dict("records"):
             flagged = not np.isnan(row["in_time_offensive"])
-            cells += [say.given(row["crews"]), say.share(row["utilisation"]),
+            words = say.code("arrangement", row["arrangement"])
+            cells += [say("bid.chosen", what=words) if row["chosen"] else words,
+                      say.given(row["crews"]), say.given(row["persons"]),
+                      say.share(row["utilisation"]),
                       say.share(row["in_time_offensive"], 1) if flagged
                       else say("bid.none_flagged"),
-                      say.share(row["in_time_ordinary"], 1), say.share(row["callouts"], 1),
-                      say.decimal(row["wait_hours"], 1)]
-        return _table("6", "right", cells, 6)
+                      say.share(row["in_time_ordinary"], 1), say.whole(row["overtime_hours"]),
+                      say.whole(row["lump_sum"]), say.chance(row["chance_of_loss"], 1)]
+        return _table("(1.6fr, auto, auto, auto, 1fr, 1fr, auto, 1fr, 1fr)",
+                      "(left, right, right, right, right, right, right, right, right)", cells, 9)
 
     def cost(self) -> str:
         """The cost lines at the expected volume."""
@@ -285,13 +313,21 @@ class _Pages:
         return _table("(1fr, auto)", "(left, right)", cells, 2)
 
     def schedule(self) -> str:
-        """The rates asked."""
-        say = self.say
+        """What is asked for a visit and besides, and for the area from the ground by size."""
+        say, rates = self.say, schedule_of_rates(self.contract)
         cells = [*self.heads("item", "each"), say.currency]
-        for row in schedule_of_rates(self.contract).to_dict("records"):
-            cells += [schedule_item(say, str(row["item"])), say.code("rate_unit", row["unit"]),
-                      say.decimal(float(row["asked"]), 2)]
-        return _table("(1fr, auto, auto)", "(left, left, right)", cells, 3)
+        for row in rates[rates["section"].isin(["job", "on_order", "once"])].to_dict("records"):
+            cells += [schedule_item(say, row), say.code("rate_unit", row["unit"]),
+                      say.decimal(float(row["price"]), 2)]
+        ground = rates[(rates["section"] == "area") & (rates["access_kind"] == "ground")]
+        matrix = ground.pivot(index="method", columns="size_class", values="price").reindex(
+            columns=list(SIZES))
+        head = [say("bid.col_method_m2", currency=say.currency),
+                *(say.code("size_class", size) for size in SIZES)]
+        for method, row in matrix.iterrows():
+            head += [say.code("method", method), *(say.decimal(float(v), 2) for v in row)]
+        return (_table("(1fr, auto, auto)", "(left, left, right)", cells, 3) + "\n"
+                + _table("(1fr, auto, auto, auto)", "(left, right, right, right)", head, 4))
 
     def histogram(self) -> str:
         """The simulated costs as bars, with the lump sum asked as a line."""
@@ -334,16 +370,11 @@ class _Pages:
                 f"table.header({head}), {rows})")
 
 
-def schedule_item(say: Say, item: str) -> str:
-    """Return the words for an item of the schedule of rates."""
-    return say("bid.minimum_charge") if item == "minimum_charge" else say.code("method", item)
-
-
-def _near(contract: Contract) -> pd.DataFrame:
-    """Return the numbers of crews looked at next to the one chosen."""
-    chosen = int((contract.crews["crews"] == contract.queue.crews).to_numpy().argmax())
-    first = max(0, min(chosen - _CREWS_SHOWN // 2 - 1, len(contract.crews) - _CREWS_SHOWN))
-    return contract.crews.iloc[first:first + _CREWS_SHOWN]
+def schedule_item(say: Say, line: Mapping[Hashable, Any]) -> str:
+    """Return the words for a line of the schedule of rates."""
+    if line["section"] != "area":
+        return say.code("rate_item", line["item"])
+    return say(f"bid.area_{line['access_kind']}", method=line["method"], size=line["size_class"])
 
 
 def _signed(say: Say, value: float) -> str:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
 from xlsxwriter.format import Format
@@ -16,7 +16,7 @@ from xlsxwriter.utility import xl_rowcol_to_cell
 from xlsxwriter.workbook import Workbook
 from xlsxwriter.worksheet import Worksheet
 
-from rehit.contract.cost import LINES
+from rehit.contract.cost import LINES, service_of
 from rehit.contract.price import (
     FORMS,
     INDEX_LINES,
@@ -29,6 +29,7 @@ from rehit.contract.price import (
     schedule_of_rates,
     tender_figures,
 )
+from rehit.contract.schedule import HIRED, turnover_shares
 from rehit.contract.volume import DAYS_PER_YEAR, EXCLUSIONS
 from rehit.files.safe_text import neutralise_formula
 from rehit.report.bid import crews_message, schedule_item
@@ -36,12 +37,14 @@ from rehit.report.live_workbook import leave_to_be_calculated
 from rehit.report.say import Say
 
 RATES = ("costs.labour_per_hour", "contract.productive_share", "contract.hours_per_day",
-         "contract.overtime_multiple", "contract.weekend_multiple", "contract.vehicle_per_crew",
-         "contract.vehicle_per_job", "contract.standing_per_year", "contract.overhead_share",
+         "contract.overtime_multiple", "contract.weekend_multiple", "contract.leave_cover_share",
+         "contract.vehicle_per_crew", "contract.vehicle_per_job", "contract.standing_per_year",
+         "contract.mobilisation", "contract.overhead_share", "contract.supervision_share",
+         "contract.insurance_share", "contract.bond_share", "contract.bond_rate",
          "contract.penalty_offensive", "contract.penalty_ordinary", "contract.index_fixed",
          "contract.inflation_labour", "contract.inflation_materials", "contract.inflation_plant")
 WORK = ("jobs", "offensive", "crew_minutes", "callout_minutes", "materials", "water", "access",
-        "traffic_control", "rate_value")
+        "traffic_control", "rate_value", "hired_value")
 HEAD_HEIGHT = 48
 _CENT, _SMALL = 0.005, 5e-7
 _BLUE = {"font_color": "#1f4e9e", "bg_color": "#e3edfb"}
@@ -170,8 +173,8 @@ def _write_inputs(book: BidBook) -> None:
     book.write(sheet, 0, 0, "sheet_inputs", "title")
     book.write(sheet, 1, 0, "note_colours")
     book.head(sheet, 2, ("name", "value", "unit", "meaning", "source"))
-    own = {"margin": contract.margin, "crews": contract.capacity.crews,
-           "paid_hours": contract.capacity.paid_hours}
+    own = {"margin": contract.margin, "crews": contract.queue.team.crews,
+           "persons": contract.queue.team.persons, "paid_hours": contract.capacity.paid_hours}
     row = 3
     for key, value in own.items():
         _input(book, sheet, row, key, key, value, book.say("bid.source_bid"))
@@ -184,10 +187,13 @@ def _write_inputs(book: BidBook) -> None:
         row += 1
     queue = contract.queue
     source = book.say("bid.source_queue", crews=crews_message(queue.crews), n=len(queue.years))
-    for key, value in (("late_offensive", 1 - queue.in_time_offensive),
-                       ("late_ordinary", 1 - queue.in_time_ordinary)):
-        _input(book, sheet, row, key, key, value, source, style="drawn")
+    for key, value in asdict(service_of(queue)).items():
+        _input(book, sheet, row, key, key, float(value), source, style="drawn")
         row += 1
+    sheet.write_string(row, 0, book.say("bid.off_price"))
+    c = book.cells
+    book.formula(sheet, row, 1, f"{c['contract.supervision_share']}+{c['contract.insurance_share']}"
+                 f"+{c['contract.bond_share']}*{c['contract.bond_rate']}", "factor", "off")
 
 
 def _input(book: BidBook, sheet: Worksheet, row: int, key: str, code: str, value: float,
@@ -257,11 +263,13 @@ def _write_year(book: BidBook) -> None:
 
 
 def _write_lines(book: BidBook, sheet: Worksheet, *, first: int, index_top: int) -> None:
-    formulas = _line_formulas(book.cells)
+    formulas = _line_formulas(book.cells, shared=book.contract.capacity.shared)
     for row, (line, follows) in enumerate(LINES.items(), start=first):
         sheet.write_string(row, 0, book.say.code("cost_line", line))
         for year in range(1, book.contract.years + 1):
-            if line == "overhead":
+            if line == "mobilisation" and year > 1:
+                text = "0"
+            elif line == "overhead":
                 above = (f"{xl_rowcol_to_cell(first, year)}:"
                          f"{xl_rowcol_to_cell(row - 1, year)}")
                 text = f"SUM({above})*{book.cells['contract.overhead_share']}"
@@ -273,15 +281,18 @@ def _write_lines(book: BidBook, sheet: Worksheet, *, first: int, index_top: int)
             book.formula(sheet, row, year, text, "money", f"line.{line}.{year}")
 
 
-def _line_formulas(c: dict[str, str]) -> dict[str, str]:
-    hourly, paid = c["costs.labour_per_hour"], f"{c['crews']}*{c['paid_hours']}"
-    useful = c["contract.productive_share"]
+def _line_formulas(c: dict[str, str], *, shared: bool) -> dict[str, str]:
+    pay = c["costs.labour_per_hour"]
+    ordinary = f"{pay}*(1+{c['contract.leave_cover_share']})"
+    ours = (f"*MIN(1,{c['crew_minutes']}/60/({c['crews']}*{c['paid_hours']}"
+            f"*{c['contract.productive_share']}))" if shared else "")
     return {
-        "labour": f"{paid}*{hourly}",
-        "overtime": f"MAX(0,{c['crew_minutes']}/60-{paid}*{useful})/{useful}*{hourly}"
-                    f"*{c['contract.overtime_multiple']}",
-        "callouts": f"{c['callout_minutes']}/60*{hourly}*{c['contract.weekend_multiple']}",
-        "vehicles": f"{c['crews']}*{c['contract.vehicle_per_crew']}",
+        "labour": f"{c['persons']}*{c['paid_hours']}*{ordinary}{ours}",
+        "overtime": f"{c['jobs']}*{c['overtime_hours']}*{pay}*{c['contract.overtime_multiple']}",
+        "backlog": f"{c['jobs']}*{c['backlog_hours']}*{ordinary}",
+        "callouts": f"{c['callout_minutes']}/60*{pay}*{c['contract.weekend_multiple']}",
+        "vehicles": f"{c['crews']}*{c['contract.vehicle_per_crew']}{ours}",
+        "mobilisation": c["contract.mobilisation"],
         "running": f"{c['jobs']}*{c['contract.vehicle_per_job']}",
         "materials": c["materials"], "water": c["water"], "access": c["access"],
         "traffic_control": c["traffic_control"], "standing": c["contract.standing_per_year"],
@@ -296,26 +307,44 @@ def _write_schedule(book: BidBook) -> None:
         book.say, book.contract
     book.write(sheet, 0, 0, "title_schedule", "title")
     rows = contract.prices[contract.prices["form"] == "schedule_of_rates"]
-    book.head(sheet, 2, ("item", "each", "log_jobs", "at_cost"))
+    book.head(sheet, 2, ("item", "each", "quantity_year", "direct"))
     for column, level in enumerate(rows["level"], start=4):
         book.write(sheet, 2, column, "col_asked", "head", level=points(level))
     expected = book.mean_expected_year()
-    book.write(sheet, 3, 0, "factor_before_margin")
-    book.write(sheet, 4, 0, "factor")
+    for row, key in enumerate(("factor_before_margin", "factor", "load"), start=3):
+        book.write(sheet, row, 0, key)
+    book.number(sheet, 5, 3, contract.outlook.load, "drawn")
+    off = _off(book)
     for column, record in enumerate(rows.to_dict("records"), start=4):
-        plain = record["factor"] * (1 - contract.margin) / expected
+        plain = record["factor"] * (1 - contract.margin - off) / expected
         book.number(sheet, 3, column, plain * 1000, "drawn")
         book.formula(sheet, 4, column, f"{xl_rowcol_to_cell(3, column)}/1000*"
-                     f"{book.cells['mean_year']}/(1-{book.cells['margin']})", "factor")
-    for row, record in enumerate(schedule_of_rates(contract).to_dict("records"), start=5):
-        sheet.write_string(row, 0, safe(schedule_item(say, str(record["item"]))))
+                     f"{book.cells['mean_year']}/{_kept(book)}", "factor")
+    for row, record in enumerate(schedule_of_rates(contract).to_dict("records"), start=6):
+        sheet.write_string(row, 0, safe(schedule_item(say, record)))
         sheet.write_string(row, 1, say.code("rate_unit", record["unit"]))
-        book.number(sheet, row, 2, record["n_jobs"], "whole")
-        book.number(sheet, row, 3, record["at_cost"], "drawn")
+        if record["section"] == "share":
+            book.number(sheet, row, 3, record["direct"], "drawn_share")
+            continue
+        if record["quantity"]:
+            book.number(sheet, row, 2, record["quantity"], "tenths")
+        book.number(sheet, row, 3, record["direct"], "drawn")
+        hired = record["item"] in HIRED or record["section"] == "once"
+        load = f"(1+{book.cells['contract.overhead_share']})" if hired else "$D$6"
         for column in range(4, 4 + len(rows)):
             factor = xl_rowcol_to_cell(4, column, row_abs=True)
-            book.formula(sheet, row, column, f"D{row + 1}*{factor}", "money",
+            book.formula(sheet, row, column, f"D{row + 1}*{load}*{factor}", "money",
                          f"rate.{record['item']}.{column - 4}")
+
+
+def _off(book: BidBook) -> float:
+    """Return what goes off every price, as a share of it."""
+    return sum(turnover_shares(book.contract.parameters).values())
+
+
+def _kept(book: BidBook) -> str:
+    """Return the formula of what is left of a price for its cost."""
+    return f"(1-{book.cells['margin']}-{book.cells['off']})"
 
 
 def _write_prices(book: BidBook, sheet: Worksheet) -> None:
@@ -326,16 +355,18 @@ def _write_prices(book: BidBook, sheet: Worksheet) -> None:
     book.head(sheet, 3, ("form", "level", "mean_cost", "before_margin", "mean_price",
                          "expected_margin", "expected_markup", "chance_of_loss", "worst_loss"))
     expected = book.mean_expected_year()
-    cost_ratio = float(contract.prices["cost_per_year"].iloc[0]) / expected
+    off = _off(book)
     for row, record in enumerate(contract.prices.to_dict("records"), start=4):
         key = f"{record['form']}.{record['level']}"
         sheet.write_string(row, 0, say.code("price_form", record["form"]))
         sheet.write_string(row, 1, f"P{points(record['level'])}")
-        book.formula(sheet, row, 2, f"{c['mean_year']}*{cost_ratio!r}", "money", f"cost.{key}")
-        book.number(sheet, row, 3, record["price_per_year"] * (1 - contract.margin) / expected,
-                    "drawn")
         at = [xl_rowcol_to_cell(row, column) for column in range(5)]
-        book.formula(sheet, row, 4, f"{c['mean_year']}*{at[3]}/(1-{c['margin']})", "total",
+        direct = (record["cost_per_year"] - off * record["price_per_year"]) / expected
+        book.formula(sheet, row, 2, f"{c['mean_year']}*{direct!r}+{c['off']}*{at[4]}", "money",
+                     f"cost.{key}")
+        before = record["price_per_year"] * (1 - contract.margin - off) / expected
+        book.number(sheet, row, 3, before, "drawn")
+        book.formula(sheet, row, 4, f"{c['mean_year']}*{at[3]}/{_kept(book)}", "total",
                      f"price.{key}")
         book.formula(sheet, row, 5, f"({at[4]}-{at[2]})/{at[4]}", "share", f"margin.{key}")
         book.formula(sheet, row, 6, f"({at[4]}-{at[2]})/{at[2]}", "share", f"markup.{key}")
@@ -388,8 +419,8 @@ def _write_offer(book: BidBook, sheet: Worksheet, row: int) -> int:
             book.keep(key, sheet, row, 1)
         elif item == "markup":
             # The factor on cost before margin, as the prices have it.
-            book.number(sheet, row, 3, (1 + value) * (1 - contract.margin), "drawn")
-            book.formula(sheet, row, 1, f"{part}/(1-{book.cells['margin']})-1", "share", key)
+            book.number(sheet, row, 3, (1 + value) * (1 - contract.margin - _off(book)), "drawn")
+            book.formula(sheet, row, 1, f"{part}/{_kept(book)}-1", "share", key)
         else:
             price = float(contract.price(form)["price_per_year"])
             book.number(sheet, row, 3, value / price, "drawn")
@@ -401,7 +432,7 @@ def _write_offer(book: BidBook, sheet: Worksheet, row: int) -> int:
 
 def _write_risk(book: BidBook) -> None:
     """Write the distribution of the first year's cost and the crews looked at."""
-    contract, sheet = book.contract, book.sheet("risk", widths=(36, 18, 18, 18, 18, 18))
+    contract, sheet = book.contract, book.sheet("risk", widths=(36, *([15] * 9)))
     book.write(sheet, 0, 0, "title_risk", "title")
     for row, (name, value) in enumerate(contract.cost_summary().items(), start=2):
         if name.startswith("p"):
@@ -412,19 +443,22 @@ def _write_risk(book: BidBook) -> None:
         book.number(sheet, row, 1, value, "whole")
     top = 12
     book.write(sheet, top, 0, "head_crews", "title")
-    book.head(sheet, top + 2, ("crews", "worked", "offensive_in_time", "others_in_time",
-                               "callouts", "wait"))
-    columns = ("crews", "utilisation", "in_time_offensive", "in_time_ordinary", "callouts",
-               "wait_hours")
+    book.head(sheet, top + 2, ("arrangement", "crews", "people", "worked", "offensive_in_time",
+                               "others_in_time", "overtime", "wait", "lump_sum", "loss_chance"))
+    columns = {"crews": "drawn", "persons": "drawn", "utilisation": "drawn_share",
+               "in_time_offensive": "drawn_share", "in_time_ordinary": "drawn_share",
+               "overtime_hours": "tenths", "wait_hours": "tenths", "lump_sum": "whole",
+               "chance_of_loss": "drawn_share"}
     for row, record in enumerate(contract.crews.to_dict("records"), start=top + 3):
-        for column, key in enumerate(columns):
+        words = book.say.code("arrangement", record["arrangement"])
+        sheet.write_string(row, 0, book.say("bid.chosen", what=words) if record["chosen"]
+                           else words)
+        for column, (key, style) in enumerate(columns.items(), start=1):
             value = float(record[key])
-            if not math.isfinite(value):
-                book.write(sheet, row, column,
-                           "none_flagged" if math.isnan(value) else "no_limit")
+            if math.isfinite(value):
+                book.number(sheet, row, column, value, style)
             else:
-                book.number(sheet, row, column, value,
-                            "drawn_share" if column in (1, 2, 3, 4) else "drawn")
+                book.write(sheet, row, column, "none_flagged")
 
 
 def _write_outside(book: BidBook) -> None:
@@ -504,8 +538,8 @@ def _own_prices(book: BidBook) -> list[Figure]:
 def _own_rates(book: BidBook) -> list[Figure]:
     contract = book.contract
     levels = contract.prices.loc[contract.prices["form"] == "schedule_of_rates", "level"]
-    return [(book.say("bid.check_rate", item=schedule_item(book.say, str(row["item"])),
-                      level=points(level)),
-             f"rate.{row['item']}.{number}", float(row["asked"]), _CENT)
+    return [(book.say("bid.check_rate", item=schedule_item(book.say, row), level=points(level)),
+             f"rate.{row['item']}.{number}", float(row["price"]), _CENT)
             for number, level in enumerate(levels)
-            for row in schedule_of_rates(contract, level=level).to_dict("records")]
+            for row in schedule_of_rates(contract, level=level).to_dict("records")
+            if row["section"] != "share"]
