@@ -86,17 +86,17 @@ rehit.shown_table(priced["rates"], digits=2)
 rehit.shown_table(priced["volume"])
 
 # %% [markdown]
-# **Crews.** Each number of crews was held against the response standards in a simulated queue.
-# Erlang's formula stands beside it; it knows neither bursts nor that offensive markings go first.
+# **Crews.** Ways to provide crews, each held against the response standards in a simulated queue
+# and priced; the bid rests on the one chosen.
 
 # %%
-rehit.shown_table(priced["crews"], digits=3)
+rehit.shown_table(priced["crews"], digits=3, words={"arrangement": "arrangement"})
 
 # %% [markdown]
 # **Cost of the first year** at the expected volume, line by line:
 
 # %%
-rehit.shown_table(priced["first_year"], digits=0, words={"line": "cost_line"})
+rehit.shown_table(priced["first_year"], digits=0, words={"line": "bid_line"})
 
 # %% [markdown]
 # **What moves the price.** Each assumption lower and higher by the same share:

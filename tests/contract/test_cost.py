@@ -9,7 +9,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from rehit.contract.cost import Capacity, cost_rates, job_work, late_shares, year_cost
+from rehit.contract.cost import Capacity, Service, job_work, service_of, year_cost
+from rehit.contract.crews import CrewKind, Team
+from rehit.contract.schedule import direct_costs, job_worth
 from rehit.parameters import load_parameters
 
 NUMBERS = load_parameters().override({
@@ -18,61 +20,85 @@ NUMBERS = load_parameters().override({
     "contract.callout_hours": 2, "contract.vehicle_per_crew": 1000, "contract.vehicle_per_job": 3,
     "contract.standing_per_year": 500, "contract.overhead_share": 0.1,
     "contract.penalty_offensive": 100, "contract.penalty_ordinary": 25,
-    "contract.minimum_charge_minutes": 30})
+    "contract.leave_cover_share": 0.1, "contract.mobilisation": 2000})
 WORK = {"jobs": 120.0, "offensive": 20.0, "crew_minutes": 60 * 100.0, "callout_minutes": 60 * 6.0,
         "materials": 40.0, "water": 10.0, "access": 60.0, "traffic_control": 80.0}
 JOBS = pd.DataFrame({
-    "method": ["paint_out", "paint_out", "hot_wash"], "priority": ["ordinary", "offensive",
-                                                                   "offensive"],
-    "area_m2": [1.0, 3.0, 2.0], "minutes": [20.0, 40.0, 150.0], "materials": [2.0, 6.0, 0.0],
-    "water": [0.0, 0.0, 8.0], "access": [0.0, 0.0, 30.0], "traffic_control": [0.0, 0.0, 0.0]})
+    "method": ["paint_out", "paint_out", "hot_wash"],
+    "priority": ["ordinary", "offensive", "offensive"], "size_class": ["medium", "medium", "large"],
+    "access_kind": ["ground", "ground", "platform"], "needs_traffic_control": [False, False, True],
+    "area_m2": [1.0, 3.0, 2.0], "minutes": [20.0, 40.0, 150.0], "persons": [1.0, 1.0, 2.0],
+    "materials": [2.0, 6.0, 0.0], "wash_water_l": [0.0, 0.0, 20.0], "water": [0.0, 0.0, 8.0],
+    "access": [0.0, 0.0, 30.0], "traffic_control": [0.0, 0.0, 70.0]})
+PAIR = Team((CrewKind(2.0, frozenset(["paint_out"])),), (1,))
+FLAT = dict.fromkeys(("labour", "materials", "plant"), 1.0)
 
 
-def test_lines_of_a_year_with_overtime_call_outs_and_late_jobs() -> None:
-    """One crew paid 100 hours works 80 of them; 100 are needed, so 25 paid hours of overtime."""
-    cost = year_cost(WORK, capacity=Capacity(1.0, 100.0), late_offensive=0.5, late_ordinary=0.1,
+def test_lines_of_a_year_by_hand() -> None:
+    """One crew of two, 100 hours each at 50 and a tenth for cover; 0.05 h of overtime a job."""
+    cost = year_cost(WORK, capacity=Capacity(PAIR, 100.0),
+                     service=Service(0.5, 0.1, 0.05, 0.01), first_year=1.0,
                      indices={"labour": 1.1, "materials": 1.2, "plant": 1.3}, parameters=NUMBERS)
     by_hand = {
-        "labour": 100 * 50 * 1.1, "overtime": 25 * 50 * 1.5 * 1.1, "callouts": 6 * 50 * 2 * 1.1,
+        "labour": 2 * 100 * 55 * 1.1, "overtime": 120 * 0.05 * 50 * 1.5 * 1.1,
+        "backlog": 120 * 0.01 * 55 * 1.1, "callouts": 6 * 50 * 2 * 1.1,
         "vehicles": 1000 * 1.3, "running": 120 * 3 * 1.3, "materials": 40 * 1.2,
         "water": 10 * 1.2, "access": 60 * 1.3, "traffic_control": 80 * 1.3,
-        "standing": 500 * 1.1}
+        "standing": 500 * 1.1, "mobilisation": 2000 * 1.3}
     by_hand |= {"overhead": 0.1 * sum(by_hand.values()),
                 "penalties": 20 * 0.5 * 100 + 100 * 0.1 * 25}
     assert cost == pytest.approx(by_hand)
 
 
-def test_no_overtime_where_the_crew_has_time_to_spare() -> None:
-    cost = year_cost(WORK, capacity=Capacity(1.0, 126.0), late_offensive=0.0, late_ordinary=0.0,
-                     indices=dict.fromkeys(("labour", "materials", "plant"), 1.0),
-                     parameters=NUMBERS)
-    assert cost["overtime"] == 0
-    assert cost["labour"] == pytest.approx(126 * 50)
+def test_shared_crews_cost_the_hours_needed_here() -> None:
+    """100 of the crew's 80 useful hours: all of it. A quarter of the work: 25 of 80."""
+    lines = [year_cost({**WORK, "crew_minutes": 60 * hours}, capacity=Capacity(PAIR, 100.0, True),
+                       service=Service(0.0, 0.0, 0.0, 0.0), first_year=0.0, indices=FLAT,
+                       parameters=NUMBERS) for hours in (100.0, 25.0)]
+    paid = 2 * 100 * 55
+    assert [cost["labour"] for cost in lines] == pytest.approx([paid, paid * 25 / 80])
+    assert [cost["vehicles"] for cost in lines] == pytest.approx([1000, 1000 * 25 / 80])
+    assert lines[0]["mobilisation"] == 0
 
 
 def test_a_rate_is_the_cost_of_the_work_over_its_area() -> None:
-    """An hour at work costs 50 / 0.8 = 62.50; driving to a job is work, its vehicle costs 3."""
-    rates, least = cost_rates(JOBS, parameters=NUMBERS)
-    assert rates == pytest.approx({
-        "paint_out": ((30 + 50) / 60 * 62.5 + 2 + 6 + 2 * 3) / 4,
-        "hot_wash": (160 / 60 * 62.5 + 8 + 30 + 3) / 2})
-    assert least == pytest.approx(0.5 * 62.5)
+    """An hour of a person at work costs 50 / 0.8 = 62.50; two people wash, four drive ten minutes
+    on three visits; a platform is a line of its own."""
+    found = direct_costs(JOBS, np.array([False, False, True]), parameters=NUMBERS)
+    minute = 62.5 / 60
+    assert found["visit"] == pytest.approx(10 * 4 / 3 * minute + 3)
+    assert found["paint_out.medium.ground"] == pytest.approx((60 * minute + 8) / 4)
+    assert found["hot_wash.large.platform"] == pytest.approx(150 * 2 * minute / 2)
+    assert found["call_out"] == pytest.approx(2 * (160 * 50 * 2 / 60 - 160 * minute))
+    assert found["inspection_only"] > found["visit"]
+
+
+def test_a_job_is_paid_its_visit_its_area_and_what_it_needs_besides() -> None:
+    rates = {"visit": 5.0, "paint_out.medium.ground": 2.0, "hot_wash.large.platform": 3.0,
+             "platform": 100.0, "traffic_control": 200.0, "wash_water": 0.5, "call_out": 50.0}
+    paid = job_worth(JOBS, np.array([False, True, False]), rates)
+    assert paid.tolist() == [5 + 2, 5 + 3 * 2 + 50, 5 + 2 * 3 + 100 + 200 + 20 * 0.5]
+    # A smaller found job than any reported is paid like the nearest size.
+    small = job_worth(JOBS.assign(size_class="small"), np.zeros(3, bool), rates)
+    assert small.tolist() == [7, 11, 5 + 6 + 100 + 200 + 10]
 
 
 def test_a_call_out_takes_its_least_hours_and_no_time_of_the_crews() -> None:
     work = job_work(JOBS, np.array([False, True, True]), parameters=NUMBERS)
     assert work["crew_minutes"].tolist() == [30, 0, 0]
-    assert work["callout_minutes"].tolist() == [0, 120, 160]
+    assert work["callout_minutes"].tolist() == [0, 120, 2 * 160]
     assert work["offensive"].tolist() == [0, 1, 1]
-    rates, least = cost_rates(JOBS, parameters=NUMBERS)
-    assert work["rate_value"].tolist() == pytest.approx([
-        max(least, rates["paint_out"]), 3 * rates["paint_out"], 2 * rates["hot_wash"]])
+    assert (work["hired_value"] <= work["rate_value"]).all()
+    assert work["hired_value"].tolist()[:2] == [0, 0]
 
 
 def test_busy_years_get_the_late_shares_of_busy_years_of_the_queue() -> None:
     years = pd.DataFrame({"jobs": [300, 100], "offensive": [100, 20],
-                          "late_offensive": [50, 1], "late_ordinary": [80, 4]})
+                          "late_offensive": [50, 1], "late_ordinary": [80, 4],
+                          "overtime_hours": [60, 0], "backlog_hours": [0, 10]})
     queue: Any = SimpleNamespace(years=years)
-    offensive, ordinary = late_shares(queue, np.array([[900.0, 10.0], [20.0, 800.0]]))
-    assert offensive.tolist() == [[0.5, 0.05], [0.05, 0.5]]
-    assert ordinary.tolist() == [[0.4, 0.05], [0.05, 0.4]]
+    found = service_of(queue, np.array([[900.0, 10.0], [20.0, 800.0]]))
+    assert found.late_offensive.tolist() == [[0.5, 0.05], [0.05, 0.5]]
+    assert found.late_ordinary.tolist() == [[0.4, 0.05], [0.05, 0.4]]
+    assert found.overtime_hours.tolist() == [[0.2, 0], [0, 0.2]]
+    assert service_of(queue).backlog_hours == 10 / 400

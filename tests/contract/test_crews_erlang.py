@@ -6,7 +6,26 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from rehit.contract.crews import erlang_c, erlang_within, serve
+from rehit.contract.crews import (
+    CrewKind,
+    Team,
+    WorkCalendar,
+    erlang_c,
+    erlang_within,
+    serve,
+)
+
+ANY = CrewKind(1.0, frozenset(["paint_out"]))
+ENDLESS = WorkCalendar(np.arange("2026-01-01", "2026-02-01", dtype="datetime64[D]"), 0.0, 1e9)
+
+
+def done_at(arrivals: np.ndarray, minutes: np.ndarray, urgent: np.ndarray, *,
+            crews: int) -> np.ndarray:
+    """Return when crews of one kind finish each job, with no end to their day."""
+    finished, _, extra = serve(arrivals, minutes, urgent, np.full(len(arrivals), "paint_out"),
+                               team=Team((ANY,), (crews,)), calendar=ENDLESS, patience_days=3.0)
+    assert not extra.any()
+    return finished
 
 
 def test_waiting_and_service_level_against_pyworkforce() -> None:
@@ -61,7 +80,7 @@ def test_simulated_queue_against_erlang_c() -> None:
     for _ in range(20):
         arrivals = np.cumsum(rng.exponential(1.0, 3000))
         minutes = rng.exponential(3.0, 3000)
-        done = serve(arrivals, minutes, np.zeros(3000, bool), crews=4)
+        done = done_at(arrivals, minutes, np.zeros(3000, bool), crews=4)
         waits = (done - arrivals - minutes)[500:]
         runs.append([(waits > 1e-9).mean(), (waits <= 2.0).mean(), waits.mean()])
     mean, error = np.mean(runs, axis=0), np.std(runs, axis=0, ddof=1) / np.sqrt(len(runs))
@@ -92,17 +111,17 @@ def test_simulated_queue_against_one_worked_out_job_by_job(crews: int) -> None:
     rng = np.random.default_rng(crews)
     arrivals = np.sort(rng.integers(0, 400, 150)).astype(float)
     minutes, urgent = rng.uniform(1, 9, 150) * crews, rng.random(150) < 0.2
-    assert serve(arrivals, minutes, urgent, crews=crews) == pytest.approx(
+    assert done_at(arrivals, minutes, urgent, crews=crews) == pytest.approx(
         in_order(arrivals, minutes, urgent, crews))
 
 
 def test_backlog_of_very_many_jobs_is_worked_off_in_order() -> None:
-    done = serve(np.zeros(30_000), np.ones(30_000), np.arange(30_000) == 29_999, crews=1)
+    done = done_at(np.zeros(30_000), np.ones(30_000), np.arange(30_000) == 29_999, crews=1)
     assert done[-1] == 1.0
     assert (done[:-1] == np.arange(2, 30_001)).all()
 
 
 def test_urgent_jobs_go_first_and_nobody_stops_for_them() -> None:
-    done = serve(np.array([0.0, 1.0, 2.0]), np.array([10.0, 10.0, 10.0]),
+    done = done_at(np.array([0.0, 1.0, 2.0]), np.array([10.0, 10.0, 10.0]),
                  np.array([False, False, True]), crews=1)
     assert done.tolist() == [10.0, 30.0, 20.0]

@@ -14,7 +14,9 @@ from rehit.contract.price import (
 from rehit.errors import SettingError, TableError
 from rehit.parameters import load_parameters
 
-NUMBERS = load_parameters()
+#: Nothing goes off the price here but cost and margin.
+NUMBERS = load_parameters().override({
+    "contract.supervision_share": 0, "contract.insurance_share": 0, "contract.bond_share": 0})
 
 
 def test_margin_and_markup_against_contractors_guides() -> None:
@@ -30,7 +32,7 @@ def outlook(cost: np.ndarray) -> Outlook:
     jobs = cost / 10
     bases = {"schedule_of_rates": jobs * 10, "lump_sum": flat,
              "banded_lump_sum": flat + 8 * np.maximum(0, jobs - 11), "cost_plus": cost}
-    return Outlook(cost, bases, {}, {}, 11.0, 8.0, np.ones_like(cost))
+    return Outlook(cost, bases, {}, {}, 11.0, 8.0, 1.0, np.ones_like(cost))
 
 
 def test_price_at_each_level_keeps_the_margin_as_often_as_it_says() -> None:
@@ -66,3 +68,17 @@ def test_years_without_a_job_leave_a_price_or_one_message() -> None:
     kept.bases["schedule_of_rates"][idle % 4 == 0] = 0.0
     with pytest.raises(TableError, match="schedule of rates: got 25% of simulated contracts"):
         price_forms(kept, margin=0.1, parameters=NUMBERS)
+
+
+def test_what_goes_off_every_price_is_earned_before_the_margin() -> None:
+    """Supervision and insurance as 6 % of the price: 100 / (1 - 0.2 - 0.06) and no loss of it."""
+    cost = np.full((100, 1), 100.0)
+    numbers = NUMBERS.override({"contract.supervision_share": 0.04,
+                                "contract.insurance_share": 0.02})
+    row = price_forms(outlook(cost), margin=0.2, parameters=numbers).set_index(
+        ["form", "level"]).loc[("lump_sum", 0.8)]
+    assert row["price_per_year"] == pytest.approx(100 / 0.74)
+    assert row["expected_margin"] == pytest.approx(0.2)
+    assert row["cost_per_year"] == pytest.approx(100 + 0.06 * 100 / 0.74)
+    with pytest.raises(SettingError, match="off every price"):
+        price_forms(outlook(cost), margin=0.95, parameters=numbers)

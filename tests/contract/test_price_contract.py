@@ -19,6 +19,7 @@ from rehit.contract.price import (
     sensitivity,
     tender_figures,
 )
+from rehit.contract.schedule import turnover_shares
 from rehit.errors import ManyErrors
 from rehit.tables import check
 
@@ -67,7 +68,8 @@ def test_crews_chosen_keep_the_standards_and_fewer_do_not(contract) -> None:
 
 def test_cost_lines_of_the_expected_year_by_hand(contract) -> None:
     numbers, lines = contract.parameters, expected_year(contract, year=2)
-    paid = contract.capacity.crews * contract.capacity.paid_hours
+    paid = contract.queue.team.persons * contract.capacity.paid_hours
+    assert lines["mobilisation"] == 0
     assert lines["labour"] == pytest.approx(paid * numbers["costs.labour_per_hour"] * 1.03)
     assert lines["materials"] == pytest.approx(
         contract.outlook.work["materials"][:, 0].mean() * 1.025)
@@ -76,13 +78,29 @@ def test_cost_lines_of_the_expected_year_by_hand(contract) -> None:
 
 
 def test_schedule_of_rates_earns_the_price_it_says(contract) -> None:
-    """The rates applied to the log's jobs bring the mean price a job, found jobs aside."""
-    rates = schedule_of_rates(contract).set_index("item")["asked"]
-    value = np.maximum(rates["minimum_charge"],
-                       contract.jobs["method"].map(rates) * contract.jobs["area_m2"]).mean()
+    """Each line's quantity at its price is what the form pays in the first year."""
+    rates = schedule_of_rates(contract)
+    paid = rates["section"].isin(["job", "area", "once"])
+    value = (rates["quantity"] * rates["price"])[paid].sum()
     factor = contract.price("schedule_of_rates")["factor"]
-    base = contract.outlook.work["rate_value"].sum() / contract.outlook.work["jobs"].sum()
-    assert value == pytest.approx(factor * base, rel=0.03)
+    assert value == pytest.approx(factor * contract.outlook.bases["schedule_of_rates"][:, 0].mean(),
+                                  rel=0.005)
+
+
+def test_schedule_of_rates_has_the_lines_of_a_tender(contract) -> None:
+    """It had a rate per m² and a minimum charge: no visit, size, height, call-out or share."""
+    rates = schedule_of_rates(contract).set_index("item")
+    assert {"visit", "paint_out.small.ladder", "traffic_control", "call_out", "inspection_only",
+            "ghost_return", "colour_match", "mobilisation", "supervision", "bond",
+            "vat"} <= set(rates.index)
+    small, large = (rates.loc[f"paint_out.{size}.ladder", "price"] for size in ("small", "large"))
+    assert small > large
+    numbers, factor = contract.parameters, contract.price("schedule_of_rates")["factor"]
+    hired = rates.loc["traffic_control"]
+    assert hired["direct"] == numbers["costs.traffic_control"]
+    assert hired["price"] == pytest.approx(
+        hired["direct"] * (1 + numbers["contract.overhead_share"]) * factor)
+    assert np.isnan(rates.loc["supervision", "price"])
 
 
 def test_exact_and_simulated_cost_of_work_agree_on_p80(contract) -> None:
@@ -95,7 +113,7 @@ def test_sensitivity_has_the_right_signs(contract) -> None:
     table = sensitivity(contract, rng=np.random.default_rng(2))
     check(table, "contract_sensitivity", where="test")
     rows = table.set_index("assumption")
-    for name in ("crew_cost", "materials", "wanted_margin", "volume", "overhead"):
+    for name in ("labour_cost", "materials", "wanted_margin", "volume", "overhead"):
         assert rows.loc[name, "price_low"] < rows.loc[name, "price"] < rows.loc[name, "price_high"]
     assert table["range"].is_monotonic_decreasing
 
@@ -107,9 +125,9 @@ def test_sensitivity_is_about_the_price_asked_and_moves_even_small_numbers_of_jo
     asked = contract.price("lump_sum")["price_per_year"]
     assert table["price"].to_numpy() == pytest.approx(asked)
     rows = table.set_index("assumption")
-    margin = contract.margin
+    margin, off = contract.margin, sum(turnover_shares(contract.parameters).values())
     assert rows.loc["wanted_margin", "price_high"] == pytest.approx(
-        asked * (1 - margin) / (1 - 1.2 * margin))
+        asked * (1 - margin - off) / (1 - 1.2 * margin - off))
     found, volume = (rows.loc[name] for name in ("jobs_found", "volume"))
     assert found["price_low"] < asked < found["price_high"]
     # Patrols find a twentieth of what is reported, and smaller: no more than its part of volume.
@@ -123,7 +141,8 @@ def received(tmp_path: Path, rows: list[str]) -> Path:
 
 
 def test_prices_received_are_compared_on_the_same_volumes(contract, tmp_path) -> None:
-    rates = schedule_of_rates(contract).set_index("item")["asked"]
+    table = schedule_of_rates(contract)
+    rates = table[table["section"].isin(["job", "area", "once"])].set_index("item")["price"]
     low, high = (contract.prices["price_per_year"].min() * f for f in (0.5, 3))
     path = received(tmp_path, [
         f"A,lump_sum,lump_sum_per_year,{high}", f"B,lump_sum,lump_sum_per_year,{low}",
@@ -135,7 +154,7 @@ def test_prices_received_are_compared_on_the_same_volumes(contract, tmp_path) ->
     assert rows["chance_cheapest"].sum() == pytest.approx(1)
     assert rows.loc["B", "chance_cheapest"] == 1
     assert rows.loc["B", "below_cost"] == 1
-    expected = contract.outlook.work["rate_value"][:, 0].mean() * contract.price(
+    expected = contract.outlook.bases["schedule_of_rates"][:, 0].mean() * contract.price(
         "schedule_of_rates")["factor"]
     assert rows.loc["C", "mean"] == pytest.approx(expected, rel=0.01)
     assert rows.loc["D", "mean"] == pytest.approx(
@@ -173,9 +192,9 @@ def test_faults_of_prices_received_are_all_listed(contract, tmp_path) -> None:
         read_received(path)
     text = str(caught.value)
     assert all(word in text for word in ("cheap", "barter", "band_top_jobs, rate_above_band"))
-    partly = read_received(received(tmp_path, ["A,schedule_of_rates,minimum_charge,5",
-                                               "A,schedule_of_rates,paint_out,5"]))
-    with pytest.raises(ManyErrors, match="no rate for hot_wash"):
+    partly = read_received(received(tmp_path, ["A,schedule_of_rates,visit,5",
+                                               "A,schedule_of_rates,paint_out.small.ground,5"]))
+    with pytest.raises(ManyErrors, match=r"no rate for .*hot_wash\.large"):
         compare_received(contract, partly, rng=np.random.default_rng(4))
 
 
@@ -199,3 +218,17 @@ def test_more_margin_asks_more_and_one_year_is_not_indexed(contract) -> None:
     later = contract.outlook.cost.mean(axis=0)
     assert later[1] > later[0]
     assert isinstance(contract.prices, pd.DataFrame)
+
+
+def test_sensitivity_looks_for_the_crews_again(monkeypatch) -> None:
+    """Crews and late shares stayed as bid whatever the volume: a second crew never came up."""
+    monkeypatch.setattr(contract_town, "NUMBERS", contract_town.NUMBERS.override({
+        "contract.sensitivity_swing": 0.6, "contract.crew_step": 1, "contract.travel_minutes": 90,
+        "contract.overtime_hours": 0}))
+    town = contract_town.priced()
+    rows = sensitivity(town, rng=np.random.default_rng(2)).set_index("assumption")
+    volume, pay = rows.loc["volume"], rows.loc["labour_cost"]
+    assert volume["crews_low"] <= town.queue.crews < volume["crews_high"]
+    assert pay["crews_low"] == pay["crews_high"] == town.queue.crews
+    fewer = rows.loc["crews_provided"]
+    assert fewer["crews_high"] == pytest.approx(1.6 * town.queue.crews)

@@ -17,6 +17,7 @@ from rehit.report.bid import (
     assumptions,
     bid_findings,
     bid_summary,
+    crews_step,
     exclusions,
     tender_messages,
 )
@@ -38,16 +39,31 @@ def moved(contract: Contract) -> pd.DataFrame:
     return sensitivity(contract, rng=np.random.default_rng(2))
 
 
+def with_volume(contract: Contract, **changed: object) -> Contract:
+    volume = replace(contract.volume, **changed)
+    return replace(contract, demand=replace(contract.demand, volume=volume))
+
+
 def test_findings_say_what_to_ask_in_the_language_of_the_project(contract, moved) -> None:
     told = bid_findings(contract, moved)
     assert [one.code for one in told] == ["bid.ask_years", "bid.first_year", "bid.kept",
-                                          "bid.moved_most", "bid.excluded"]
+                                          "bid.step", "bid.moved_most", "bid.excluded"]
     english, spanish = EN.all(told), ES.all(told)
     assert "keeps a margin of 15% of the price in 80 of 100 simulated contracts" in english[0]
     assert "mantiene un margen del 15\u00a0% del precio en 80 de cada 100" in spanish[0]
     first = tender_figures(contract)["value"].iloc[0]
     assert f"€{first:,.0f} as a lump sum for the first year" in english[0]
     assert f"{first:,.0f}".replace(",", ".") in spanish[0]
+
+
+def test_a_step_to_more_crews_is_announced_with_what_it_buys(contract) -> None:
+    """"One crew: 190,701, 90.3 % in time; two: 292,000, 100 %, 39 % of their time"."""
+    chosen = contract.crews[contract.crews["chosen"]].iloc[0]
+    told = crews_step(contract)[0]
+    assert told.facts["price"] == pytest.approx(chosen["lump_sum"])
+    assert told.facts["fewer_in_time"] < 0.95 <= told.facts["in_time"]
+    assert EN(told).startswith("One step fewer, 0.25 of a crew: €")
+    assert "a tiempo" in ES(told)
 
 
 def test_one_crew_is_said_in_the_singular() -> None:
@@ -64,11 +80,10 @@ def test_summary_says_whose_holidays_and_where_the_log_is_short(contract) -> Non
     assert "less than a year" not in said
     assert "as they would come now" not in said
     classes = contract.volume.classes
-    coated = replace(contract, volume=replace(contract.volume, classes=classes.assign(
-        n=classes["n"] * 0.9)))
+    coated = with_volume(contract, classes=classes.assign(n=classes["n"] * 0.9))
     n = len(contract.jobs)
     assert f"as they would come now ({0.9 * n:,.0f} of {n:,})" in EN(assumptions(coated)[0])
-    brief = replace(contract, region=None, volume=replace(contract.volume, observed_years=0.5))
+    brief = replace(with_volume(contract, observed_years=0.5), region=None)
     told = assumptions(brief)
     said = " ".join(EN.all(told))
     assert "names no country" in said

@@ -175,6 +175,7 @@ def job_work(jobs: pd.DataFrame, callout: np.ndarray, *, parameters: Parameters,
     least = parameters["contract.callout_hours"] * MINUTES_PER_HOUR
     persons = jobs["persons"].to_numpy(float)
     known = direct_costs(jobs, callout, parameters=parameters) if rates is None else rates
+    hired = {item: known[item] for item in HIRED}
     return pd.DataFrame({
         "jobs": 1.0, "offensive": (jobs["priority"] == "offensive").astype(float),
         "crew_minutes": np.where(callout, 0.0, minutes),
@@ -182,7 +183,7 @@ def job_work(jobs: pd.DataFrame, callout: np.ndarray, *, parameters: Parameters,
         "materials": jobs["materials"], "water": jobs["water"], "access": jobs["access"],
         "traffic_control": jobs["traffic_control"],
         "rate_value": job_worth(jobs, callout, known),
-        "hired_value": job_worth(jobs, callout, {k: known[k] for k in HIRED})}, index=jobs.index)[list(WORK)]
+        "hired_value": job_worth(jobs, callout, hired)}, index=jobs.index)[list(WORK)]
 
 
 def simulate_work(jobs: pd.DataFrame, callout: np.ndarray, volume: Volume, *,

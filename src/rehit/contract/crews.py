@@ -23,8 +23,8 @@ from rehit.workdays import public_holidays
 KINDS = ("offensive", "ordinary")
 MINUTES_PER_HOUR = 60
 WEEKS = 52
-#: Time to spare beyond which more crews do not bring more jobs in time.
-_IDLE = 0.2
+#: Part of their time that is needed below which more crews do not bring more jobs in time.
+_IDLE = 0.01
 #: Part of the ordinary standard that waiting work may fill before crews stay on.
 _STAY_ON = 0.6
 _SMOOTH_WEEKS = 4  # each side
@@ -220,25 +220,26 @@ def look_at_crews(demand: Demand, *, rng: np.random.Generator) -> list[QueueRun]
 
 
 def resized(demand: Demand, team: Team, *, rng: np.random.Generator) -> QueueRun:
-    """Return the run of the smallest team of the same arrangement that keeps the standards.
+    """Return the run of the smallest team that keeps the standards, staying on if that helps.
 
     Where none does, that of the team itself. Looked for over ``contract.queue_search_years``.
     """
     path, seed = TeamPath(demand), int(rng.integers(2**31))
-    looked: dict[int, QueueRun] = {}
+    near, overtime = path.level_of(team), demand.parameters["contract.overtime_hours"]
 
-    def look(level: int) -> QueueRun:
-        if level not in looked:
-            looked[level] = simulate_queue(
-                demand, replace(path.team(level), overtime_hours=team.overtime_hours),
-                years=int(demand.parameters["contract.queue_search_years"]),
-                rng=np.random.default_rng(seed))
-        return looked[level]
+    def look(level: int, hours: float) -> QueueRun:
+        return simulate_queue(demand, replace(path.team(level), overtime_hours=hours),
+                              years=int(demand.parameters["contract.queue_search_years"]),
+                              rng=np.random.default_rng(seed))
 
     try:
-        return look(smallest(look, path.level_of(team), demand))
+        plain = smallest(lambda level: look(level, 0.0), near, demand)
     except SettingError:
-        return look(path.level_of(team))
+        return look(near, team.overtime_hours)
+    if not overtime or not plain:
+        return look(plain, 0.0)
+    less = smallest(lambda level: look(level, overtime), plain - 1, demand, most=plain)
+    return look(less, overtime if less < plain else 0.0)
 
 
 def smallest(look: Callable[[int], QueueRun], start: int, demand: Demand, *,
@@ -445,7 +446,7 @@ class TeamPath:
                 used = min(need, room[at])
                 room[at], need = room[at] - used, need - used
             short[method] = need
-        first = able[max(short, key=lambda m: (short[m], m))][0]
+        first = able[max(short, key=lambda m: (round(short[m], 9), -len(able[m]), m))][0]
         return tuple(n + (at == first) for at, n in enumerate(counts))
 
 

@@ -129,7 +129,18 @@ class Contract:
 
     def cost_summary(self) -> dict[str, float]:
         """Return mean, percentiles and tail of the first year's cost."""
-        return cost_summary(self.outlook, parameters=self.parameters)
+        return cost_summary(self.first_year_cost, parameters=self.parameters)
+
+    @property
+    def first_year_cost(self) -> np.ndarray:
+        """The first year's simulated costs, with what goes off the lump sum asked."""
+        return np.asarray(self.outlook.cost[:, 0] + self.off_price)
+
+    @property
+    def off_price(self) -> float:
+        """What supervision, insurance and bond take of the first year's lump sum asked."""
+        asked = self.price("lump_sum")["factor"] * self.outlook.bases["lump_sum"][:, 0].mean()
+        return float(asked) * sum(turnover_shares(self.parameters).values())
 
 
 def price_contract(jobs: pd.DataFrame, places: pd.DataFrame, *, window: Window, time_zone: str,
@@ -394,9 +405,8 @@ def form_bases(work: Mapping[str, np.ndarray], lines: Mapping[str, np.ndarray],
     return {"bases": bases, "band_top": top, "above_rate": above_rate, "load": load}
 
 
-def cost_summary(outlook: Outlook, *, parameters: Parameters) -> dict[str, float]:
-    """Return mean, P50, P80, P90 and the conditional tail expectation of the first year's cost."""
-    cost = outlook.cost[:, 0]
+def cost_summary(cost: np.ndarray, *, parameters: Parameters) -> dict[str, float]:
+    """Return mean, P10, P50, P80, P90 and the conditional tail expectation of simulated costs."""
     tail = parameters["contract.tail_level"]
     return {"mean": float(cost.mean()), **{f"p{points(q)}": float(np.quantile(cost, q))
                                            for q in (0.1, *LEVELS)},

@@ -24,7 +24,7 @@ from rehit.contract.volume import DAYS_PER_YEAR, contract_jobs
 from rehit.errors import SettingError
 from rehit.messages import Message
 from rehit.outputs.hotspots import read_measures
-from rehit.outputs.patrol import hop_hours
+from rehit.outputs.patrol import fleet, hop_hours
 from rehit.outputs.tables import write_csv
 from rehit.parameters import Parameters
 from rehit.patrol.travel import build_network, travel_times
@@ -114,11 +114,10 @@ def price_chain(chain: Chain, *, margin: float | None = None, years: int = 1) ->
 
 def _vehicles(chain: Chain) -> pd.DataFrame | None:
     """Return the project's vehicles, if it names them and their depots."""
-    paths = [chain.project.path(role) for role in ("vehicles", "depots")]
-    if paths[0] is None or paths[1] is None:
+    if chain.project.path("vehicles") is None or chain.project.path("depots") is None:
         return None
-    fleet, _ = read_fleet(chain.project)
-    return pd.DataFrame(fleet)[["crew_size", "methods"]]
+    team, _ = fleet(chain, None)
+    return pd.DataFrame(team)[["crew_size", "methods"]]
 
 
 def with_changes(jobs: pd.DataFrame, chain: Chain) -> pd.DataFrame:

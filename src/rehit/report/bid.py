@@ -28,13 +28,13 @@ from rehit.report.say import Say
 CAUTIONS = ("solvents", "hot_water", "wash_water", "dust", "access", "consent")
 _FULL_YEAR = 0.95  # a log that lacks a few days knows its seasons
 _BURSTS = 1.05
-_TORNADO_ROWS = 7
+_TORNADO_ROWS = 6
 _BARS = 31
-_TALL_MM = 22
+_TALL_MM = 17
 _FILL, _LOSS = 'rgb("#5b7fa6")', 'rgb("#c0562f")'
 _PAGE = """#set document(title: {title})
 #set page(paper: "a4", margin: (x: 18mm, y: 15mm), numbering: "1 / 1")
-#set text(font: "DejaVu Sans", size: 8.5pt, lang: {language})
+#set text(font: "DejaVu Sans", size: 8pt, lang: {language})
 #set par(leading: 0.55em)
 #show heading.where(level: 1): set text(size: 15pt)
 #show heading.where(level: 2): set text(size: 10.5pt)
@@ -236,14 +236,14 @@ class _Pages:
             self.heading("forms"), self.prices(),
             _text(say("bid.note_prices", worst=round(worst, 4))), self.carries(),
             self.heading("histogram"), self.histogram(),
-            self.heading("crews"), self.crews(),
+            self.heading("crews"), self.crews(), _text(say("bid.note_crews")),
             self.heading("moved"), self.tornado(moved)])
 
     def second(self, limits: Sequence[str]) -> str:
         """What was assumed, left out and is to be minded."""
         say, contract = self.say, self.contract
         return "\n".join([
-            "#grid(columns: (1fr, 1fr), gutter: 8mm, [", self.heading("cost"), self.cost(),
+            "#set text(size: 7.6pt)", "#grid(columns: (4fr, 5fr), gutter: 8mm, [", self.heading("cost"), self.cost(),
             "], [", self.heading("schedule"), self.schedule(), "])",
             self.heading("assumptions"), _bullets([*say.all(assumptions(contract)), *limits]),
             self.heading("outside"), _bullets(say.all(exclusions(contract))),
@@ -300,7 +300,7 @@ class _Pages:
                       else say("bid.none_flagged"),
                       say.share(row["in_time_ordinary"], 1), say.whole(row["overtime_hours"]),
                       say.whole(row["lump_sum"]), say.chance(row["chance_of_loss"], 1)]
-        return _table("(1.6fr, auto, auto, auto, 1fr, 1fr, auto, 1fr, 1fr)",
+        return _table("(1.5fr, auto, auto, auto, 1fr, 1fr, auto, 1fr, 1fr)",
                       "(left, right, right, right, right, right, right, right, right)", cells, 9)
 
     def cost(self) -> str:
@@ -308,30 +308,32 @@ class _Pages:
         say, lines = self.say, expected_year(self.contract)
         cells = self.heads("cost_line", "a_year")
         for line, value in lines.items():
-            cells += [say.code("cost_line", line), say.whole(value)]
-        cells += [say("bid.at_expected_volume"), say.whole(sum(lines.values()))]
+            cells += [say.code("bid_line", line), say.whole(value)]
+        off = self.contract.off_price
+        cells += [say("bid.off_sum"), say.whole(off), say("bid.at_expected_volume"),
+                  say.whole(sum(lines.values()) + off)]
         return _table("(1fr, auto)", "(left, right)", cells, 2)
 
     def schedule(self) -> str:
         """What is asked for a visit and besides, and for the area from the ground by size."""
         say, rates = self.say, schedule_of_rates(self.contract)
         cells = [*self.heads("item", "each"), say.currency]
-        for row in rates[rates["section"].isin(["job", "on_order", "once"])].to_dict("records"):
+        for row in rates[rates["section"].isin(["job", "once"])].to_dict("records"):
             cells += [schedule_item(say, row), say.code("rate_unit", row["unit"]),
                       say.decimal(float(row["price"]), 2)]
         ground = rates[(rates["section"] == "area") & (rates["access_kind"] == "ground")]
-        matrix = ground.pivot(index="method", columns="size_class", values="price").reindex(
-            columns=list(SIZES))
+        matrix = ground.set_index(["method", "size_class"])["price"]
         head = [say("bid.col_method_m2", currency=say.currency),
                 *(say.code("size_class", size) for size in SIZES)]
-        for method, row in matrix.iterrows():
-            head += [say.code("method", method), *(say.decimal(float(v), 2) for v in row)]
+        for method in dict.fromkeys(ground["method"]):
+            head += [say.code("method", method), *(
+                say.decimal(float(matrix.get((method, size), np.nan)), 2) for size in SIZES)]
         return (_table("(1fr, auto, auto)", "(left, left, right)", cells, 3) + "\n"
                 + _table("(1fr, auto, auto, auto)", "(left, right, right, right)", head, 4))
 
     def histogram(self) -> str:
         """The simulated costs as bars, with the lump sum asked as a line."""
-        say, cost = self.say, self.contract.outlook.cost[:, 0]
+        say, cost = self.say, self.contract.first_year_cost
         price = float(self.contract.price("lump_sum")["factor"]
                       * self.contract.outlook.bases["lump_sum"][:, 0].mean())
         low, high = np.quantile(cost, [0.001, 0.999])

@@ -265,7 +265,7 @@ def _write_year(book: BidBook) -> None:
 def _write_lines(book: BidBook, sheet: Worksheet, *, first: int, index_top: int) -> None:
     formulas = _line_formulas(book.cells, shared=book.contract.capacity.shared)
     for row, (line, follows) in enumerate(LINES.items(), start=first):
-        sheet.write_string(row, 0, book.say.code("cost_line", line))
+        sheet.write_string(row, 0, book.say.code("bid_line", line))
         for year in range(1, book.contract.years + 1):
             if line == "mobilisation" and year > 1:
                 text = "0"
