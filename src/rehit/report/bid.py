@@ -243,7 +243,8 @@ class _Pages:
         """What was assumed, left out and is to be minded."""
         say, contract = self.say, self.contract
         return "\n".join([
-            "#set text(size: 7.6pt)", "#grid(columns: (4fr, 5fr), gutter: 8mm, [", self.heading("cost"), self.cost(),
+            "#set text(size: 7.6pt)", "#grid(columns: (4fr, 5fr), gutter: 8mm, [",
+            self.heading("cost"), self.cost(),
             "], [", self.heading("schedule"), self.schedule(), "])",
             self.heading("assumptions"), _bullets([*say.all(assumptions(contract)), *limits]),
             self.heading("outside"), _bullets(say.all(exclusions(contract))),
