@@ -28,7 +28,9 @@ def make_stops(n: int, *, seed: int = 1, reported: int = 0, **columns: object) -
               for _ in range(n)]
     table = {
         "stop_id": [f"s{i}" for i in range(n)], "name": [f"{i} Hill Street" for i in range(n)],
-        "advised": None, "case_number": None, "asset_id": None, "asset_type": None,
+        "due_min": np.nan, "work_min": np.nan, "people": np.nan, "access": None,
+        "traffic_control": False, "advised": None, "case_number": None, "asset_id": None,
+        "asset_type": None,
         "substrate": None, "finish": None, "medium": None, "area_m2": np.nan, "owner": None,
         "what_reported": None,
         "kind": ["reported"] * reported + ["hotspot"] * (n - reported),
@@ -45,5 +47,6 @@ def make_crews(n: int = 2, **columns: object) -> gpd.GeoDataFrame:
         "crew_id": [f"V{i}" for i in range(n)], "name": [f"Van {i}" for i in range(n)],
         "kind": "paint_only", "depot_id": "D", "depot_name": "Yard",
         "methods": "paint_out;solvent_wipe", "crew_size": 2.0, "water_l": 20.0,
-        "shift_start_min": 420.0, "shift_end_min": 900.0, "break_min": 30.0}
+        "shift_start_min": 420.0, "shift_end_min": 900.0, "break_min": 30.0,
+        "access": "platform", "traffic_control": True}
     return gpd.GeoDataFrame(table | columns, geometry=[Point(EAST, NORTH)] * n, crs=CRS)

@@ -65,15 +65,18 @@ def test_busy_places_and_those_past_the_count_are_no_hotspots() -> None:
     assert few["stop_id"].tolist() == ["B"]
 
 
-@pytest.mark.parametrize(("day", "latest"), [
+@pytest.mark.parametrize(("day", "due"), [
     (date(2025, 3, 14), 10 * 60.0),  # reported at ten the day before: due by ten
-    (date(2025, 3, 15), np.nan),  # overdue: no window left to keep
+    (date(2025, 3, 15), -14 * 60.0),  # overdue since ten yesterday
 ])
-def test_an_offensive_job_is_due_a_day_after_its_report(day: date, latest: float) -> None:
+def test_an_offensive_job_is_due_a_day_after_its_report_and_stays_so(day: date,
+                                                                     due: float) -> None:
     stops, handed = reported_stops(INCIDENTS, ADVICE, REPEATS, day=day, time_zone="UTC",
                                    parameters=NUMBERS)
     assert stops["stop_id"].tolist() == ["I5"]
-    assert stops["latest_min"].tolist() == pytest.approx([latest], nan_ok=True)
+    assert stops["due_min"].tolist() == [due]
+    assert stops["latest_min"].isna().all()
     assert stops["service_min"].tolist() == [15 + 4]
+    assert stops["work_min"].tolist() == [15]
     assert stops.geometry.x.tolist() == [5]  # its own point is no place; the known place's is taken
     assert handed.empty

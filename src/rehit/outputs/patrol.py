@@ -313,7 +313,8 @@ def day_stops(chain: Chain, day: date, *, crews: int) -> tuple[gpd.GeoDataFrame,
     """
     incidents, numbers = chain.incidents, chain.parameters
     jobs, handed = reported_stops(incidents, chain.advice, chain.repeats, day=day,
-                                  time_zone=chain.project.time_zone, parameters=numbers)
+                                  time_zone=chain.project.time_zone, parameters=numbers,
+                                  holidays=list(chain_holidays(chain, day)))
     busy = set(incidents.loc[incidents["status"] == "open", "place_id"].dropna())
     spots = hotspot_stops(
         chain.repeats, chain.forecast, incidents, chain.advice, busy=busy, parameters=numbers,

@@ -134,6 +134,13 @@ def _stop(row: dict[str, object], crew: dict[str, object],
         and begun > stop["latest_min"] + TOLERANCE_MIN,
         "too_little_time": left - begun < stop["service_min"] - TOLERANCE_MIN,
     }
+    if stop["method"] != "inspect":
+        heights = ["ground", "ladder", "platform"]
+        high = stop["access"] in heights and heights.index(stop["access"]) > heights.index(
+            str(crew["access"]))
+        wrong |= {"people": pd.notna(stop["people"])
+                  and stop["people"] > _number(crew["crew_size"]), "access": high,
+                  "traffic": bool(stop["traffic_control"]) and not crew["traffic_control"]}
     faults = [_fault(code, crew, place=row["name"]) for code, holds in wrong.items() if holds]
     if stop["method"] not in able:
         faults.append(_fault("cannot_do", crew, place=row["name"], method=str(stop["method"])))

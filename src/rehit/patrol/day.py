@@ -322,14 +322,15 @@ def replan(plan: Plan, added: gpd.GeoDataFrame, *, now_min: float, network: Netw
     setting = day_problem(todo.drop(columns="index"), plan.crews, travel, parameters=parameters,
                           locations=len(plan.crews) + todo["index"].to_numpy())
     setting = _from_now(setting, far.kept, stops, now_min, plan, parameters)
-    routes, relaxed = search_day(setting, parameters=parameters, seed=seed,
-                                 start=_rest_of_day(plan, todo))
-    problem = setting.relaxed if relaxed else setting.problem
-    fresh = visits_table(setting, time_routes(problem, routes), travel)
+    found = search_day(setting, parameters=parameters, seed=seed, start=_rest_of_day(plan, todo))
+    fresh = visits_table(setting, time_routes(found), travel)
     visits = _joined(far.kept, fresh, plan, travel, stops, setting)
     return replace(plan, stops=stops, visits=visits, travel=travel, since_min=now_min,
-                   done=far.done, left_out=left_out(setting, problem, routes, travel),
-                   notes=plan_notes(stops, plan.crews, travel, relaxed, parameters=parameters))
+                   done=far.done, left_out=left_out(setting, found, travel),
+                   notes=plan_notes(replace(setting, stops=stops), found, travel,
+                                    parameters=parameters),
+                   home=dict(zip(plan.crews["crew_id"], found.home, strict=True)),
+                   price=found.price)
 
 
 def _refuse(plan: Plan, now_min: float) -> None:
@@ -403,7 +404,8 @@ def _from_now(setting: Setting, kept: gpd.GeoDataFrame, stops: gpd.GeoDataFrame,
             rest=None if rested else _rest_from(crew.rest, here, now + late)))
     team: tuple[Crew, ...] = tuple(crews)
     relaxed = replace(setting.relaxed, crews=team)
-    return replace(setting, problem=early(relaxed, setting.offensive, parameters), relaxed=relaxed)
+    return replace(setting, problem=early(
+        relaxed, setting.offensive, setting.due_s, parameters), relaxed=relaxed)
 
 
 def _rest_from(rest: Break | None, here: int, last: int) -> Break | None:

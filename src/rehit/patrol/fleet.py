@@ -17,6 +17,11 @@ from rehit.tables import table as contract
 from rehit.words.numbers import coordinate_numbers, plain_numbers
 
 MIN_PER_H = 60
+DAY_MIN = 24 * 60
+#: A longer one is a slip of the pen: Directive 2003/88/EC article 3 wants eleven hours of rest.
+LONGEST_SHIFT_MIN = 13 * 60
+HEIGHTS = ("ground", "ladder", "platform")
+NO = frozenset({"no", "n", "0", "false"})
 _CLOCK = re.compile(r"\s*(\d{1,2})[:.h](\d{2})\s*")
 WGS84 = 4326
 DEPOT_COLUMNS = ("depot_id", "name")
@@ -108,9 +113,11 @@ def crews_table(vehicles: pd.DataFrame, depots: gpd.GeoDataFrame, *,
     ----------
     vehicles
         Texts: ``vehicle_id, name, kind, depot_id, methods, crew_size, water_l, shift_start,
-        shift_end`` (hours and minutes) and ``break_minutes``.
+        shift_end`` (hours and minutes) and ``break_minutes``; optional ``access`` (ground, ladder
+        or platform: how high the crew can work) and ``traffic_control`` (yes or no), without which
+        a crew can do all of it.
     depots
-        From :func:`depot_points`.
+        From :func:`depot_points`; the times ``opens`` and ``closes``, if given, bound the shifts.
     where
         The file, for messages.
 
@@ -146,11 +153,20 @@ def _stays_home(vehicle: Mapping[str, object], depots: gpd.GeoDataFrame) -> Mess
     who = str(vehicle["vehicle_id"])
     if _home(vehicle, depots).empty:
         return message("crews.no_depot", vehicle=who, depot=_text(vehicle["depot_id"]))
-    start, end = minute_of_day(vehicle["shift_start"]), minute_of_day(vehicle["shift_end"])
-    if start is None or end is None or end <= start:
+    if _shift(vehicle) is None:
         return message("crews.shift", vehicle=who, start=_text(vehicle["shift_start"]),
                        end=_text(vehicle["shift_end"]))
     return None
+
+
+def _shift(vehicle: Mapping[str, object]) -> tuple[int, int] | None:
+    """Return first and last minute of a shift; one that ends before it begins goes past midnight.
+    """
+    start, end = minute_of_day(vehicle["shift_start"]), minute_of_day(vehicle["shift_end"])
+    if start is None or end is None:
+        return None
+    end += DAY_MIN if end <= start else 0
+    return (start, end) if end - start <= LONGEST_SHIFT_MIN else None
 
 
 def _refusal(note: Message, where: str) -> RehitError:
@@ -172,15 +188,31 @@ def _home(vehicle: Mapping[str, object], depots: gpd.GeoDataFrame) -> gpd.GeoDat
 def _crew(vehicle: Mapping[str, object], depots: gpd.GeoDataFrame) -> dict[str, object]:
     """Return a vehicle's row of the `patrol_crews` table."""
     depot = _home(vehicle, depots).iloc[0]
-    start, end = minute_of_day(vehicle["shift_start"]), minute_of_day(vehicle["shift_end"])
+    start, end = _within(_shift(vehicle) or (0, 0), depot)
     return {
         "crew_id": str(vehicle["vehicle_id"]), "name": str(vehicle["name"]),
         "kind": str(vehicle["kind"]), "depot_id": str(vehicle["depot_id"]),
         "depot_name": str(depot["name"]), "methods": ";".join(_methods(vehicle["methods"])),
-        "shift_start_min": float(start or 0), "shift_end_min": float(end or 0),
+        "shift_start_min": float(start), "shift_end_min": float(end),
+        "access": _access(vehicle.get("access")) or HEIGHTS[-1],
+        "traffic_control": _text(vehicle.get("traffic_control", "yes")).lower() not in NO,
         "geometry": depot["geometry"],
         **{name: _number(vehicle[column], otherwise)
            for column, (name, otherwise) in NUMBERS.items()}}
+
+
+def _within(shift: tuple[int, int], depot: pd.Series) -> tuple[int, int]:
+    """Return the part of a shift in which its depot is open, where that is told."""
+    opens, closes = (minute_of_day(depot.get(name)) for name in ("opens", "closes"))
+    if opens is None or closes is None or closes <= opens or shift[1] > DAY_MIN:
+        return shift
+    first, last = max(shift[0], opens), min(shift[1], closes)
+    return (first, last) if last > first else shift
+
+
+def _access(value: object) -> str:
+    word = _text(value).lower()
+    return word if word in HEIGHTS else ""
 
 
 def _methods(text: object) -> list[str]:
@@ -207,6 +239,9 @@ def _misread(vehicle: Mapping[str, object]) -> list[Message]:
     elif strange:
         notes.append(message("crews.methods" if left else "crews.methods_none", vehicle=who,
                              strange=strange, left=left, allowed=", ".join(known)))
+    if _text(vehicle.get("access")) and not _access(vehicle["access"]):
+        notes.append(message("crews.access", vehicle=who, got=_text(vehicle["access"]),
+                             allowed=", ".join(HEIGHTS)))
     for column, (_, otherwise) in NUMBERS.items():
         text = _text(vehicle[column])
         if text and np.isnan(_number(text, np.nan)):

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -23,7 +24,9 @@ from rehit.patrol.search import (
     search_routes,
     worth,
 )
+from rehit.patrol.slack import Durations, Reserved, durations, with_reserve
 from rehit.patrol.travel import Network, Travel, travel_times
+from rehit.patrol.urgency import Late, hasten, job_weights
 from rehit.tables import check
 
 # The day's tables turned into a routing problem.
@@ -33,25 +36,43 @@ S_PER_H = 3600
 ANY_CREW = frozenset({"inspect"})
 # Whole seconds that stand for "no way": far beyond a day, far below overflow.
 NO_WAY_S = 10_000_000
+HEIGHTS = ("ground", "ladder", "platform")
+ABLE_ORDER = ("no_crew", "too_few_people", "no_access", "no_traffic_control")
 DAY_MIN = 24 * 60
 
 
 @dataclass(frozen=True)
 class Setting:
-    """A day's problem, with and without the wish for offensive jobs early, and its tables."""
+    """A day's problem, with and without the wish for offensive jobs early, and its tables.
+
+    Attributes
+    ----------
+    problem, relaxed
+        The day with that wish and without it.
+    stops, crews
+        The tables it was made from.
+    offensive
+        Which stops are offensive jobs.
+    due_s
+        When each stop is due [s], not a number for none.
+    times
+        How long each stop may take.
+    """
 
     problem: Problem
     relaxed: Problem
     stops: gpd.GeoDataFrame
     crews: gpd.GeoDataFrame
     offensive: np.ndarray
+    due_s: np.ndarray
+    times: Durations
 
 
 def day_problem(stops: gpd.GeoDataFrame, crews: gpd.GeoDataFrame, travel: Travel, *,
                 parameters: Parameters, locations: np.ndarray | None = None) -> Setting:
     """Return the routing problem of the stops that have a place and a way to it.
 
-    Water and methods become loads: a crew that lacks a method has room for none of its jobs.
+    Water and capabilities become loads: a crew that lacks what a job needs has no room for it.
 
     Parameters
     ----------
@@ -71,20 +92,28 @@ def day_problem(stops: gpd.GeoDataFrame, crews: gpd.GeoDataFrame, travel: Travel
     rows = len(crews) + np.arange(len(stops)) if locations is None else np.asarray(locations)
     seconds = np.where(np.isfinite(travel.seconds), np.ceil(travel.seconds), NO_WAY_S)
     whole = seconds.astype(np.int64)
-    skills = sorted({m for text in crews["methods"] for m in split(text)}
-                    | set(stops["method"].astype("str")))
-    team = tuple(_crew(row, skills, crews, rows, travel, parameters)
-                 for _, row in crews.iterrows())
+    able = np.array([[not lacks(crew, stop) for crew in crews.to_dict("records")]
+                     for stop in stops.to_dict("records")], dtype=bool).reshape(
+                         len(stops), len(crews))
+    kinds, kind = np.unique(able, axis=0, return_inverse=True)
+    kind = kind.reshape(-1)
+    team = tuple(_crew(row, kinds[:, at], crews, rows, travel, parameters)
+                 for at, (_, row) in enumerate(crews.iterrows()))
     must = (stops["kind"] == "reported").to_numpy(bool)
     offensive = stops["offensive"].astype(bool).to_numpy() & must
     expected = stops["expected"].to_numpy(float)
-    score = np.where(must, np.where(offensive, parameters["patrol.offensive_score"], 1.0), expected)
+    due_s = stops["due_min"].to_numpy(float) * S_PER_MIN
+    weights = job_weights(due_s, offensive, end_s=max(crew.latest for crew in team),
+                          parameters=parameters)
+    score = np.where(must, weights, expected * stops["weight"].to_numpy(float)
+                     if "weight" in stops else expected)
     earliest, latest = _windows(stops, team)
     relaxed = Problem(
         travel=whole, location=rows.astype(np.int64), score=score, must=must,
         service=np.ceil(stops["service_min"].to_numpy(float) * S_PER_MIN).astype(np.int64),
-        earliest=earliest, latest=latest, crews=team, loads=_loads(stops, skills))
-    return Setting(early(relaxed, offensive, parameters), relaxed, stops, crews, offensive)
+        earliest=earliest, latest=latest, crews=team, loads=_loads(stops, kind, len(kinds)))
+    return Setting(early(relaxed, offensive, due_s, parameters), relaxed, stops, crews, offensive,
+                   due_s, durations(stops))
 
 
 def _refuse_breaks(parameters: Parameters) -> None:
@@ -101,9 +130,25 @@ def split(text: object) -> list[str]:
     return [part.strip() for part in str(text).split(";") if part.strip()]
 
 
-def can_do(methods: object, method: str) -> bool:
-    """Return whether a crew with these methods can do a job; anyone can look."""
-    return method in ANY_CREW or method in split(methods)
+def lacks(crew: Mapping[Hashable, Any], stop: Mapping[Hashable, Any]) -> str:
+    """Return the first thing a crew lacks for a stop, as a code of what is left out, or nothing.
+
+    Anyone can look, from the ground and away from the traffic.
+    """
+    method = str(stop["method"])
+    if method in ANY_CREW:
+        return ""
+    if method not in split(crew["methods"]):
+        return "no_crew"
+    if float(crew["crew_size"]) < np.nan_to_num(float(stop["people"])):
+        return "too_few_people"
+    if HEIGHTS.index(str(crew["access"])) < HEIGHTS.index(_or_ground(stop["access"])):
+        return "no_access"
+    return "no_traffic_control" if stop["traffic_control"] and not crew["traffic_control"] else ""
+
+
+def _or_ground(access: object) -> str:
+    return str(access) if str(access) in HEIGHTS else HEIGHTS[0]
 
 
 def _windows(stops: pd.DataFrame, team: tuple[Crew, ...]) -> tuple[np.ndarray, np.ndarray]:
@@ -117,31 +162,33 @@ def _windows(stops: pd.DataFrame, team: tuple[Crew, ...]) -> tuple[np.ndarray, n
     return first.astype(np.int64), last.astype(np.int64)
 
 
-def early(problem: Problem, offensive: np.ndarray, parameters: Parameters) -> Problem:
-    """Return the problem with offensive jobs to be begun in the first hours from when crews go."""
+def early(problem: Problem, offensive: np.ndarray, due_s: np.ndarray,
+          parameters: Parameters) -> Problem:
+    """Return the problem with offensive jobs to be begun when due or in the first hours out."""
     start = min(crew.earliest for crew in problem.crews)
-    wish = start + int(parameters["patrol.offensive_first_h"] * S_PER_H)
+    first = start + int(parameters["patrol.offensive_first_h"] * S_PER_H)
+    wish = np.where(due_s > start, np.fmin(due_s, first), first).astype(np.int64)
     soon = offensive & (problem.latest >= problem.earliest)
     latest = np.where(soon, np.maximum(np.minimum(problem.latest, wish), problem.earliest),
                       problem.latest)
     return replace(problem, latest=latest)
 
 
-def _loads(stops: pd.DataFrame, skills: list[str]) -> np.ndarray:
+def _loads(stops: pd.DataFrame, kind: np.ndarray, n_kinds: int) -> np.ndarray:
+    """Return water, and one load for each kind of stop: those that the same crews can do."""
     water = np.ceil(stops["wash_water_l"].astype(float).fillna(0.0).to_numpy()).astype(np.int64)
-    method = stops["method"].astype("str").to_numpy()
-    needs = np.array([(method == skill) & (skill not in ANY_CREW) for skill in skills],
-                     dtype=np.int64).reshape(len(skills), len(stops))
-    return np.vstack([water[None], needs]).T.copy()
+    loads: np.ndarray = np.c_[
+        water, np.eye(n_kinds, dtype=np.int64)[kind].reshape(len(stops), n_kinds)]
+    return loads
 
 
-def _crew(row: pd.Series, skills: list[str], crews: pd.DataFrame, rows: np.ndarray,
+def _crew(row: pd.Series, able: np.ndarray, crews: pd.DataFrame, rows: np.ndarray,
           travel: Travel, parameters: Parameters) -> Crew:
     start = round(float(row["shift_start_min"]) * S_PER_MIN)
     end = round(float(row["shift_end_min"]) * S_PER_MIN)
     # Crews of one depot share its location, so that the search knows they cannot be told apart.
     home = int(np.flatnonzero(crews["depot_id"] == row["depot_id"])[0])
-    room = [len(rows) if can_do(row["methods"], skill) else 0 for skill in skills]
+    room = np.where(able, len(rows), 0).tolist()
     return Crew(start=home, end=home, earliest=start, latest=max(end, start),
                 capacity=(int(row["water_l"]), *room),
                 rest=_rest(row, home, start, rows, travel, parameters))
@@ -219,10 +266,10 @@ def time_route(problem: Problem, crew: Crew, route: list[int]) -> Timed | None:
     return best
 
 
-def time_routes(problem: Problem, routes: Routes) -> list[Timed | None]:
-    """Time every route of a plan."""
-    return [time_route(problem, crew, route)
-            for crew, route in zip(problem.crews, routes, strict=True)]
+def time_routes(found: DayRoutes) -> list[Timed | None]:
+    """Time every route of a day."""
+    return [time_route(found.problem, crew, route)
+            for crew, route in zip(found.problem.crews, found.routes, strict=True)]
 
 
 def _walk(problem: Problem, crew: Crew, way: list[tuple[int, int]]) -> Timed | None:
@@ -246,56 +293,81 @@ def _walk(problem: Problem, crew: Crew, way: list[tuple[int, int]]) -> Timed | N
 
 # Why a stop is in no route.
 
-def left_out(setting: Setting, problem: Problem, routes: Routes, travel: Travel) -> pd.DataFrame:
+def left_out(setting: Setting, found: DayRoutes, travel: Travel) -> pd.DataFrame:
     """Return the `patrol_left_out` table: each stop in no route, with the reason."""
-    planned = {stop for route in routes for stop in route}
+    planned = {stop for route in found.routes for stop in route}
     rows = []
-    for stop in range(problem.n_stops):
+    for stop in range(found.problem.n_stops):
         if stop not in planned:
             row = setting.stops.iloc[stop]
-            code = reason_code(setting, problem, stop, travel)
+            code = "reserve" if stop in found.given_up else reason_code(
+                setting, found, stop, travel)
             rows.append((str(row["stop_id"]), str(row["name"]), str(row["kind"]), code,
-                         as_text(_reason(code, row))))
+                         as_text(_reason(code, row, setting, found))))
     columns = ["stop_id", "name", "kind", "code", "reason"]
     table = pd.DataFrame(rows, columns=columns).astype("str")
     check(table, "patrol_left_out", where="patrol.left_out")
     return table
 
 
-def reason_code(setting: Setting, problem: Problem, stop: int, travel: Travel) -> str:
-    """Return the first reason that holds, from the place to the day."""
-    row = setting.stops.iloc[stop]
+def reason_code(setting: Setting, found: DayRoutes, stop: int, travel: Travel) -> str:
+    """Return the first reason that holds, from the place to the crews to the day."""
+    row, problem = setting.stops.iloc[stop], found.problem
     at = int(problem.location[stop])
     if not np.isfinite(travel.xy[at]).all():
         return "no_place"
-    homes = [crew.end for crew in problem.crews]
-    there, back = problem.travel[homes, at], problem.travel[at, homes]
-    if ((there >= NO_WAY_S) | (back >= NO_WAY_S)).all():
+    near = {i for i, crew in enumerate(problem.crews) if _reaches(problem, crew, at)}
+    if not near:
         return "unreachable"
-    able = [i for i, methods in enumerate(setting.crews["methods"])
-            if can_do(methods, str(row["method"]))]
+    missing = [lacks(crew, row.to_dict()) for crew in setting.crews.to_dict("records")]
+    able = [i for i, code in enumerate(missing) if not code]
     if not able:
-        return "no_crew"
-    if all(problem.loads[stop, 0] > problem.crews[i].capacity[0] for i in able):
+        # Of several crews the one that comes nearest to being able tells what is missing.
+        return max(missing, key=ABLE_ORDER.index)
+    if not near & set(able):
+        return "unreachable_for_able"
+    carrying = [i for i in able if problem.loads[stop, 0] <= problem.crews[i].capacity[0]]
+    if not carrying:
         return "water"
-    if _upside_down(row) or not any(
-            problem.loads[stop, 0] <= problem.crews[i].capacity[0]
-            and time_route(problem, problem.crews[i], [stop])
-            for i in able):
+    alone = [i for i in carrying if time_route(problem, problem.crews[i], [stop])]
+    if _upside_down(row) or not alone:
         return "does_not_fit"
-    return "day_full"
+    spent = all(_water_used(found, i) + problem.loads[stop, 0] > problem.crews[i].capacity[0]
+                for i in alone)
+    return "water_used" if spent else "day_full"
+
+
+def _reaches(problem: Problem, crew: Crew, at: int) -> bool:
+    return bool(problem.travel[crew.start, at] < NO_WAY_S and problem.travel[at, crew.end]
+                < NO_WAY_S)
+
+
+def _water_used(found: DayRoutes, crew: int) -> int:
+    return int(found.problem.loads[found.routes[crew], 0].sum())
 
 
 def _upside_down(row: pd.Series) -> bool:
     return bool(row["latest_min"] < row["earliest_min"])
 
 
-def _reason(code: str, row: pd.Series) -> Message:
+def _reason(code: str, row: pd.Series, setting: Setting, found: DayRoutes) -> Message:
     """Return the reason with the numbers it names."""
     if code == "no_crew":
         return message("left_out.no_crew", method=str(row["method"]))
+    if code == "too_few_people":
+        return message("left_out.too_few_people", people=float(row["people"]))
+    if code == "no_access":
+        return message("left_out.no_access", access=str(row["access"]))
     if code == "water":
         return message("left_out.water", litres=float(row["wash_water_l"]))
+    if code == "water_used":
+        able = [i for i, crew in enumerate(setting.crews.to_dict("records"))
+                if not lacks(crew, row.to_dict())]
+        most = max(able, key=lambda i: found.problem.crews[i].capacity[0])
+        return message("left_out.water_used", litres=float(row["wash_water_l"]),
+                       crew=str(setting.crews["name"].iloc[most]),
+                       tank=found.problem.crews[most].capacity[0],
+                       used=_water_used(found, most))
     if code == "day_full":
         return message(f"left_out.day_full_{row['kind']}")
     if code != "does_not_fit":
@@ -328,6 +400,7 @@ def clock(minutes: float) -> str:
 
 # Search steps spent on the reported jobs alone, as a share of those spent on all stops.
 JOBS_SHARE = 0.2
+LEAST_MARKINGS = 0.05  # less is 0.0 as written
 
 
 @dataclass(frozen=True)
@@ -350,6 +423,10 @@ class Plan:
         Minute of the day of the last change of plan, or None for a plan made before the day.
     done
         How many rows of each crew's day were over at that time.
+    home
+        By crew the chance of being home in time.
+    price
+        Markings, or else minutes of driving, that keeping the service standards costs.
     """
 
     stops: gpd.GeoDataFrame
@@ -360,6 +437,8 @@ class Plan:
     notes: tuple[Message, ...] = ()
     since_min: float | None = None
     done: Mapping[str, int] = field(default_factory=dict)
+    home: Mapping[str, float] = field(default_factory=dict)
+    price: tuple[float, float] = (0.0, 0.0)
 
 
 def plan_routes(stops: gpd.GeoDataFrame, crews: gpd.GeoDataFrame, *, network: Network | None,
@@ -398,12 +477,11 @@ def plan_routes(stops: gpd.GeoDataFrame, crews: gpd.GeoDataFrame, *, network: Ne
                            remedy="list the vehicles with their depots")
     travel = day_travel(stops, crews, network=network, parameters=parameters)
     setting = day_problem(stops, crews, travel, parameters=parameters)
-    routes, relaxed = search_day(setting, parameters=parameters, seed=seed)
-    problem = setting.relaxed if relaxed else setting.problem
-    timed = time_routes(problem, routes)
-    notes = plan_notes(stops, crews, travel, relaxed, parameters=parameters)
-    return Plan(stops, crews, visits_table(setting, timed, travel),
-                left_out(setting, problem, routes, travel), travel, notes)
+    found = search_day(setting, parameters=parameters, seed=seed)
+    return Plan(stops, crews, visits_table(setting, time_routes(found), travel),
+                left_out(setting, found, travel), travel,
+                plan_notes(setting, found, travel, parameters=parameters),
+                home=dict(zip(crews["crew_id"], found.home, strict=True)), price=found.price)
 
 
 def day_travel(stops: gpd.GeoDataFrame, crews: gpd.GeoDataFrame, *, network: Network | None,
@@ -413,16 +491,105 @@ def day_travel(stops: gpd.GeoDataFrame, crews: gpd.GeoDataFrame, *, network: Net
     return travel_times(places, network=network, parameters=parameters)
 
 
+@dataclass(frozen=True)
+class DayRoutes:
+    """Routes found for a day.
+
+    Attributes
+    ----------
+    routes
+        The stops of each crew in order.
+    problem
+        What they were found for: with or without the wish for offensive jobs early.
+    home
+        For each crew the chance of being home in time.
+    given_up
+        Looks given up for that.
+    price
+        What keeping the standards costs: markings that would be found, and minutes of driving
+        saved, if nothing were due.
+    """
+
+    routes: Routes
+    problem: Problem
+    home: list[float]
+    given_up: set[int]
+    price: tuple[float, float]
+
+
 def search_day(setting: Setting, *, parameters: Parameters, seed: int,
-            start: Routes | None = None) -> tuple[Routes, bool]:
-    """Search with offensive jobs early; without that wish only if it leaves one of them out."""
-    first = _portfolio(setting.problem, parameters=parameters, seed=seed, start=start)
+               start: Routes | None = None) -> DayRoutes:
+    """Search for the day's routes, move late jobs forward, and keep enough time free.
+
+    Offensive jobs are wanted early; without that wish only if it leaves one of them out. Where
+    crews would not be home surely enough, the search is made again with that time kept free, and
+    what still does not suffice is given up look by look.
+    """
+    problem, routes = _wished(setting, parameters=parameters, seed=seed, start=start)
+    price = _price_of_standards(setting, routes, parameters, seed)
+    reserve = _reserver(setting, problem, parameters, seed)
+    kept = reserve(routes)
+    if kept.given_up:
+        tight = replace(problem, crews=tuple(
+            replace(crew, latest=max(crew.latest - int(kept.missing_s), crew.earliest))
+            for crew in problem.crews))
+        again = reserve(_hastened(setting, problem, _portfolio(
+            tight, parameters=parameters, seed=seed, start=kept.routes), parameters))
+        kept = max(kept, again, key=lambda found: worth(problem, found.routes)[:2])
+    planned = {stop for route in kept.routes for stop in route}
+    return DayRoutes(kept.routes, problem, kept.home,
+                     {stop for route in routes for stop in route} - planned, price)
+
+
+def _wished(setting: Setting, *, parameters: Parameters, seed: int,
+            start: Routes | None) -> tuple[Problem, Routes]:
+    """Return the problem solved, with the wish for offensive jobs early or without, and routes."""
+    routes = _portfolio(setting.problem, parameters=parameters, seed=seed, start=start)
+    problem = setting.problem
     offensive = set(np.flatnonzero(setting.offensive).tolist())
-    if offensive <= {stop for route in first for stop in route}:
-        return first, False
-    second = _portfolio(setting.relaxed, parameters=parameters, seed=seed, start=first)
-    better = worth(setting.relaxed, second)[:2] > worth(setting.problem, first)[:2]
-    return (second, True) if better else (first, False)
+    if not offensive <= {stop for route in routes for stop in route}:
+        second = _portfolio(setting.relaxed, parameters=parameters, seed=seed, start=routes)
+        if worth(setting.relaxed, second)[:2] > worth(setting.problem, routes)[:2]:
+            routes, problem = second, setting.relaxed
+    return problem, _hastened(setting, problem, routes, parameters)
+
+
+def _hastened(setting: Setting, problem: Problem, routes: Routes,
+              parameters: Parameters) -> Routes:
+    late = Late(problem, lambda crew, route: _starts(problem, crew, route), setting.due_s,
+                setting.offensive, parameters)
+    return hasten(late, routes)
+
+
+def _reserver(setting: Setting, problem: Problem, parameters: Parameters,
+              seed: int) -> Callable[[Routes], Reserved]:
+    return lambda routes: with_reserve(
+        problem, routes, lambda crew, route: _steps(problem, crew, route), setting.times,
+        seed=seed, parameters=parameters)
+
+
+def _starts(problem: Problem, crew: Crew, route: list[int]) -> dict[int, int] | None:
+    timed = time_route(problem, crew, route)
+    return None if timed is None else {v.stop: v.start for v in timed.visits if v.stop != BREAK}
+
+
+def _steps(problem: Problem, crew: Crew, route: list[int]) -> list[tuple[int, int]] | None:
+    timed = time_route(problem, crew, route)
+    return None if timed is None else [(v.stop, v.location) for v in timed.visits]
+
+
+def _price_of_standards(setting: Setting, routes: Routes, parameters: Parameters,
+                        seed: int) -> tuple[float, float]:
+    """Return the markings and minutes that a short search gains from these routes undue."""
+    if not np.isfinite(setting.due_s).any():
+        return 0.0, 0.0
+    free = _portfolio(setting.relaxed, parameters=parameters.override(
+        {"patrol.search_iterations": max(JOBS_SHARE * parameters["patrol.search_iterations"],
+                                         parameters.row("patrol.search_iterations").low)}),
+        seed=seed, start=routes)
+    before, after = worth(setting.relaxed, routes), worth(setting.relaxed, free)
+    found = max(after[1] - before[1], 0.0)
+    return found, max((after[2] - before[2]) / S_PER_MIN, 0.0) if found < 1e-6 else 0.0
 
 
 def _portfolio(problem: Problem, *, parameters: Parameters, seed: int,
@@ -515,21 +682,50 @@ def _row(crew: pd.Series, at: int, kind: str, stop_id: str | None, name: str, lo
             "start_min": start, "leave_min": leave, "location": location, "geometry": point}
 
 
-def plan_notes(stops: gpd.GeoDataFrame, crews: gpd.GeoDataFrame, travel: Travel, relaxed: bool, *,
+def plan_notes(setting: Setting, found: DayRoutes, travel: Travel, *,
                parameters: Parameters) -> tuple[Message, ...]:
-    """Return what the reader of a plan must know: no streets, late offensive jobs, lost places."""
+    """Return what the reader of a plan must know: streets, standards, lost places, late crews."""
     notes = []
     if travel.network is None:
         row = parameters.row("patrol.detour_factor")
         code = "plan.straight_lines_own" if row.overridden else "plan.straight_lines"
         notes.append(message(code, factor=parameters["patrol.detour_factor"]))
-    if relaxed:
+    if found.problem is setting.relaxed:
         notes.append(message("plan.offensive_late"))
-    lost = [i - len(crews) for i in travel.unreachable if i >= len(crews)]
-    named = tuple(str(stops["name"].iloc[i]) for i in lost if not _nowhere(stops, i))
+    notes += _standards(setting, found)
+    markings, minutes = found.price
+    if markings >= LEAST_MARKINGS:
+        notes.append(message("plan.price_markings", markings=markings))
+    elif minutes >= 1.0:
+        notes.append(message("plan.price_minutes", minutes=minutes))
+    notes += [message("plan.home", crew=str(name), chance=chance,
+                      wanted=parameters["patrol.home_chance"])
+              for name, chance in zip(setting.crews["name"], found.home, strict=True)
+              if chance < parameters["patrol.home_chance"]]
+    lost = [i - len(setting.crews) for i in travel.unreachable if i >= len(setting.crews)]
+    named = tuple(str(setting.stops["name"].iloc[i]) for i in lost
+                  if not _nowhere(setting.stops, i))
     if named:
         notes.append(message("plan.unreachable", names=named))
     return tuple(notes)
+
+
+def _standards(setting: Setting, found: DayRoutes) -> list[Message]:
+    """Return for each service standard how many jobs keep it, and how late the latest is."""
+    begun = np.full(found.problem.n_stops, np.nan)
+    for crew, route in zip(found.problem.crews, found.routes, strict=True):
+        for stop, start in (_starts(found.problem, crew, route) or {}).items():
+            begun[stop] = start
+    late_h = (begun - setting.due_s) / S_PER_H
+    notes = []
+    for kind, which in (("offensive", setting.offensive),
+                        ("ordinary", ~setting.offensive & setting.problem.must)):
+        late = late_h[which & (late_h > 0)]
+        if len(late):
+            n = int((which & np.isfinite(late_h)).sum())
+            notes.append(message(f"plan.late_{kind}", n=len(late), of=n,
+                                 hours=float(late.max())))
+    return notes
 
 
 def _nowhere(stops: gpd.GeoDataFrame, i: int) -> bool:

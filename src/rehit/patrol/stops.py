@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date
 from typing import Any
 
@@ -10,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from rehit.parameters import Parameters
+from rehit.patrol.urgency import due_minutes
 from rehit.tables import check
 from rehit.tables import table as contract
 
@@ -18,9 +20,8 @@ NO_PLACE = frozenset({"default", "none"})
 LITRES = ("paint_l", "remover_l", "wash_water_l")
 #: What the crew is told of a marking beside its place and method.
 DETAILS = ("case_number", "asset_id", "asset_type", "substrate", "finish", "medium", "area_m2",
-           "owner", "what_reported")
+           "owner", "what_reported", "access", "traffic_control")
 UNKNOWN_CODES = frozenset({"unknown", "other"})
-MIN_PER_DAY = 24 * 60
 
 
 def crew_methods() -> frozenset[str]:
@@ -30,12 +31,12 @@ def crew_methods() -> frozenset[str]:
 
 def reported_stops(incidents: gpd.GeoDataFrame, advice: pd.DataFrame,
                    places: gpd.GeoDataFrame, *, day: date, time_zone: str,
-                   parameters: Parameters) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
+                   parameters: Parameters, holidays: Sequence[date] = (),
+                   ) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
     """Return the open jobs for the crews, and those that are for someone else.
 
     Where an incident has no point of its own but is matched to an asset, the asset's point is
-    taken. An offensive job whose service standard runs out during the day gets that moment as the
-    end of its window.
+    taken. ``due_min`` is when the service standard wants each job begun.
 
     Parameters
     ----------
@@ -50,20 +51,26 @@ def reported_stops(incidents: gpd.GeoDataFrame, advice: pd.DataFrame,
     time_zone
         Time zone of the project.
     parameters
-        Reads ``patrol.job_minutes``, ``patrol.setup_minutes`` and ``service.offensive_hours``.
+        Reads ``patrol.job_minutes``, ``patrol.setup_minutes``, ``patrol.people_*`` and the service
+        standards.
+    holidays
+        Days that are no working days.
     """
-    still = incidents[incidents["status"] == "open"].merge(advice, on="incident_id", how="left")
+    still = _detailed(incidents[incidents["status"] == "open"]).merge(
+        advice, on="incident_id", how="left")
     advised = still["method"].fillna("inspect")
     theirs = advised.isin(NOT_FOR_CREWS)
     second = still["second_choice"].fillna("").where(theirs, "")
     others = theirs & ~second.isin(crew_methods())
     minutes = still["minutes"].astype(float).fillna(parameters["patrol.job_minutes"])
     jobs = stops_table(
-        _detailed(still), stop_id=still["incident_id"], name=_names(still), kind="reported",
+        still, stop_id=still["incident_id"], name=_names(still), kind="reported",
         offensive=still["priority"] == "offensive", expected=1.0,
         method=advised.where(~theirs, second), advised=advised,
-        service_min=minutes + parameters["patrol.setup_minutes"],
-        latest_min=_due(still, day, time_zone, parameters))
+        service_min=minutes + parameters["patrol.setup_minutes"], work_min=minutes,
+        people=_people(still, parameters),
+        due_min=due_minutes(still, day=day, time_zone=time_zone, holidays=holidays,
+                            parameters=parameters))
     # A point that only stands for "not known" is no place; the asset named in the log is one.
     vague = still["place_quality"].isin(NO_PLACE).to_numpy()
     known = places.set_index("place_id").geometry.reindex(still.loc[vague, "place_id"])
@@ -75,17 +82,6 @@ def reported_stops(incidents: gpd.GeoDataFrame, advice: pd.DataFrame,
         "method": still["method"].astype("str"), "reason": still["reason"].astype("str")})
     mine = ~others.to_numpy()
     return jobs[mine].reset_index(drop=True), handed[~mine].reset_index(drop=True)
-
-
-def _due(still: pd.DataFrame, day: date, time_zone: str, parameters: Parameters) -> pd.Series:
-    hours = parameters["service.offensive_hours"]
-    due = (still["reported_at"] + pd.Timedelta(hours=hours)).dt.tz_convert(time_zone)
-    midnight = pd.Timestamp(day, tz=time_zone)
-    minute = (due - midnight).dt.total_seconds() / 60
-    # Overdue jobs have no window left to keep: they come as early as can be all the same.
-    inside = (still["priority"] == "offensive") & (minute > 0) & (minute < MIN_PER_DAY) & (
-        still["reported_precision"] == "minute")
-    return minute.where(inside)
 
 
 def hotspot_stops(repeats: gpd.GeoDataFrame, forecast: pd.DataFrame, incidents: gpd.GeoDataFrame,
@@ -129,8 +125,9 @@ def hotspot_stops(repeats: gpd.GeoDataFrame, forecast: pd.DataFrame, incidents: 
     return stops_table(
         table, stop_id=places["place_id"],
         name=usual["address"].fillna(places["place_id"]), kind="hotspot", offensive=False,
-        expected=chance, method=method, advised=method,
-        service_min=look + work.where(method != "inspect", 0.0), latest_min=np.nan)
+        expected=chance, method=method, advised=method, people=_people(usual, parameters),
+        work_min=(work / chance).where(method != "inspect", 0.0),
+        service_min=look + work.where(method != "inspect", 0.0))
 
 
 def usual_jobs(incidents: gpd.GeoDataFrame, advice: pd.DataFrame) -> pd.DataFrame:
@@ -145,7 +142,7 @@ def usual_jobs(incidents: gpd.GeoDataFrame, advice: pd.DataFrame) -> pd.DataFram
     best = counts.drop_duplicates("place_id")[["place_id", "method"]]
     rows = pd.DataFrame(jobs.merge(best, on=["place_id", "method"])).sort_values("reported_at")
     numbers = rows.groupby("place_id")[["minutes", *LITRES]].mean()
-    facts = ["asset_type", "substrate", "finish", "owner"]
+    facts = ["asset_type", "substrate", "finish", "owner", "access", "traffic_control"]
     texts = rows.groupby("place_id")[
         ["method", "materials", "cautions", "address", *facts]].last()
     return texts.join(numbers)
@@ -178,7 +175,8 @@ def added_stop(place: gpd.GeoDataFrame, usual: pd.DataFrame, *, stop_id: str, of
     return stops_table(
         table, stop_id=stop_id, name=place["name"].reset_index(drop=True), kind="reported",
         offensive=offensive, expected=1.0, method=method, advised=method,
-        service_min=minutes + parameters["patrol.setup_minutes"], earliest_min=window_min[0],
+        service_min=minutes + parameters["patrol.setup_minutes"], work_min=minutes,
+        people=_people(row, parameters), earliest_min=window_min[0],
         latest_min=window_min[1])
 
 
@@ -192,7 +190,7 @@ def stops_table(table: gpd.GeoDataFrame, **columns: Any) -> gpd.GeoDataFrame:
         if column.kind == "number":
             stops[column.name] = stops[column.name].astype(float)
         elif column.kind == "flag":
-            stops[column.name] = stops[column.name].astype(bool)
+            stops[column.name] = stops[column.name].astype("boolean").fillna(False).astype(bool)
         elif column.kind in ("text", "code"):
             stops[column.name] = stops[column.name].astype("str")
     stops[list(LITRES)] = stops[list(LITRES)].fillna(0.0)
@@ -210,6 +208,15 @@ def _detailed(incidents: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     for name in ("substrate", "finish", "medium"):
         told[name] = told[name].where(~told[name].isin(UNKNOWN_CODES))
     return told
+
+
+def _people(table: pd.DataFrame, parameters: Parameters) -> pd.Series:
+    """Return how many people the work needs where one may not do."""
+    high = (table["access"] == "platform").to_numpy()
+    beside = table["traffic_control"].astype("boolean").fillna(False).to_numpy(bool)
+    needed = np.fmax(np.where(high, parameters["patrol.people_platform"], np.nan),
+                     np.where(beside, parameters["patrol.people_traffic"], np.nan))
+    return pd.Series(needed, index=table.index)
 
 
 def _names(table: pd.DataFrame) -> pd.Series:
