@@ -7,7 +7,14 @@ import pandas as pd
 import pytest
 
 from rehit.errors import SettingError, TableError
-from rehit.observed import Window, known_places, time_at_risk, timeline, waiting_between
+from rehit.observed import (
+    Window,
+    incident_kinds,
+    known_places,
+    time_at_risk,
+    timeline,
+    waiting_between,
+)
 from rehit.parameters import load_parameters
 
 START = pd.Timestamp("2024-01-01", tz="UTC")
@@ -154,3 +161,61 @@ def test_bad_windows_and_missing_columns_are_refused():
         Window(START.tz_localize(None), END.tz_localize(None)).checked()
     with pytest.raises(TableError, match="place_kind"):
         known_places(log(("w", 1, 2, "cleared")).drop(columns="place_kind"))
+
+
+# What each incident is on its place: first, re-hit, uncertain, or no place to recur.
+
+def kinds_of(table: pd.DataFrame) -> pd.Series:
+    window = Window(pd.Timestamp("2025-01-01", tz="UTC"), pd.Timestamp("2025-06-01", tz="UTC"))
+    return incident_kinds(table, window=window, parameters=load_parameters())
+
+
+def dated(rows: list[tuple[str, str | None, str, str | None]]) -> pd.DataFrame:
+    frame = pd.DataFrame(rows, columns=["place_id", "place_kind", "reported", "cleared"])
+    return pd.DataFrame({
+        "incident_id": [f"i{n}" for n in range(len(frame))],
+        "place_id": frame["place_id"], "place_kind": frame["place_kind"],
+        "place_quality": "surveyed", "asset_id_given": None,
+        "reported_at": pd.to_datetime(frame["reported"], utc=True),
+        "cleared_at": pd.to_datetime(frame["cleared"], utc=True),
+        "status": np.where(frame["cleared"].isna(), "open", "cleared")})
+
+
+def test_kinds_on_one_wall_by_hand() -> None:
+    log = dated([
+        ("w1", "asset", "2025-01-01", "2025-01-03"),   # first
+        ("w1", "asset", "2025-02-01", None),           # cleared before: re-hit
+        ("w1", "asset", "2025-03-01", "2025-03-02"),   # the one before has no date: uncertain
+        ("w2", "street", "2025-01-01", "2025-01-02"),  # street only
+        ("w2", "street", "2025-02-01", "2025-02-02"),
+        ("w3", "site", "2025-01-10", "2025-02-10"),
+        ("w3", "site", "2025-02-01", "2025-02-10"),    # came before the clearance
+    ])
+    shuffled = log.sample(frac=1, random_state=1)
+    kinds = kinds_of(shuffled).reindex(log.index)
+    assert kinds.tolist() == ["first", "rehit", "uncertain", "no_place", "no_place", "first",
+                              "uncertain"]
+
+
+def test_a_stand_in_point_shows_no_rehit_unless_the_log_gives_the_number() -> None:
+    """As the ranking of places counts them, so that both say the same."""
+    log = dated([("w1", "asset", f"2025-0{m}-01", f"2025-0{m}-03") for m in (1, 2, 3)])
+    log["place_quality"] = ["surveyed", "default", "default"]
+    log.loc[2, "asset_id_given"] = "w 1"
+    assert kinds_of(log).tolist() == ["first", "no_place", "rehit"]
+
+
+def test_kind_does_not_change_its_input() -> None:
+    log = dated([("w1", "asset", "2025-01-01", "2025-01-03")])
+    before = log.copy()
+    kinds_of(log)
+    pd.testing.assert_frame_equal(log, before)
+
+
+def test_a_later_report_cleared_first_leaves_the_wall_dirty() -> None:
+    """The second is cleared before the first: the third still meets a dirty wall."""
+    log = dated([("w1", "asset", "2025-01-01", "2025-03-01"),
+                 ("w1", "asset", "2025-01-10", "2025-01-20"),
+                ("w1", "asset", "2025-02-01", "2025-02-02"),
+                ("w1", "asset", "2025-04-01", "2025-04-02")])
+    assert kinds_of(log).tolist() == ["first", "uncertain", "uncertain", "rehit"]

@@ -24,7 +24,6 @@ from rehit.files.reader import read_tables, stack_tables
 from rehit.files.rows import RawTable
 from rehit.hotspots.clusters import find_clusters
 from rehit.hotspots.forecast import forecast_places, place_history
-from rehit.hotspots.grid import POOR_PLACES
 from rehit.hotspots.limits import find_limits
 from rehit.hotspots.rates import rank_repeats
 from rehit.hotspots.recurrence import rehit_spells
@@ -36,6 +35,7 @@ from rehit.incidents.mapping import Mapping, apply_mapping, load_mapping
 from rehit.incidents.propose import propose_mapping
 from rehit.incidents.rows import Cleaned, CleanSettings
 from rehit.messages import Message
+from rehit.observed import POOR
 from rehit.parameters import Parameters, crossed_bounds
 from rehit.patrol.travel import read_streets
 from rehit.project import Project
@@ -488,7 +488,7 @@ def with_register(incidents: gpd.GeoDataFrame,
 def _at_their_assets(joined: gpd.GeoDataFrame, register: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """Give incidents of a numbered asset that lack a point of their own the asset's."""
     numbered = joined["asset_id"].notna() & joined["asset_id_given"].notna()
-    lacking = numbered & joined["place_quality"].isin(POOR_PLACES)
+    lacking = numbered & joined["place_quality"].isin(POOR)
     points = register.set_index("asset_id").geometry.representative_point()
     there = points.reindex(joined["asset_id"])
     there.index = joined.index

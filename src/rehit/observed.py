@@ -17,6 +17,9 @@ from rehit.parameters import Parameters
 
 NEEDED = ("incident_id", "place_id", "place_kind", "reported_at", "cleared_at", "status")
 DAYS_PER_YEAR = 365.25
+#: What an incident is on its place; see :func:`incident_kinds`.
+KINDS = ("first", "rehit", "uncertain", "no_place")
+#: Qualities of a place that cannot show a wall recurring, unless the log gives its number.
 POOR = ("street", "default", "none")
 
 
@@ -124,6 +127,32 @@ def known_places(placed_incidents: pd.DataFrame) -> pd.DataFrame:
     keep = kind.isin(["asset", "site", "street"]) & place.notna()
     kept = placed_incidents.loc[keep]
     return kept.assign(place_id=place[keep].astype("str"), place_kind=kind[keep].astype("str"))
+
+
+def incident_kinds(placed_incidents: pd.DataFrame, *, window: Window,
+                   parameters: Parameters) -> pd.Series:
+    """Say of each incident whether it is the first on its place, a re-hit, or cannot be told.
+
+    The re-hits are those that :func:`timeline` marks, so that a report's sum over the whole window
+    is the ranking's. ``uncertain``: an earlier one still waited, or came so shortly before that a
+    clearance in between would have to be assumed. ``no_place``: the place is known to the street
+    at best, and so cannot recur.
+
+    Parameters
+    ----------
+    placed_incidents, window, parameters
+        As in :func:`timeline`; all incidents of the log, not those of one period.
+
+    Returns
+    -------
+    pandas.Series
+        Codes of :data:`KINDS` on the index of `placed_incidents`.
+    """
+    known = known_places(placed_incidents)
+    laid = timeline(known[known["place_kind"] != "street"], window=window, parameters=parameters)
+    kind = np.select([laid["first"], laid["rehit"]], ["first", "rehit"], "uncertain")
+    told = pd.Series(kind, index=laid.index, dtype="str")
+    return told.reindex(placed_incidents.index, fill_value="no_place")
 
 
 def timeline(placed_incidents: pd.DataFrame, *, window: Window,

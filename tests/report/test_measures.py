@@ -5,54 +5,15 @@ from __future__ import annotations
 import dataclasses
 from datetime import date
 
+import numpy as np
 import pandas as pd
 import pytest
 from report_tables import make_incidents, make_input
 
-from rehit.observed import Window
+from rehit.hotspots.rates import rank_repeats
+from rehit.observed import Window, incident_kinds
 from rehit.parameters import load_parameters
-from rehit.report.measures import compare_slices, gather_facts, kind_of, trace_counts, verdict
-
-
-def _log(rows: list[tuple[str, str | None, str, str | None]]) -> pd.DataFrame:
-    frame = pd.DataFrame(rows, columns=["place_id", "place_kind", "reported", "cleared"])
-    return pd.DataFrame({
-        "incident_id": [f"i{n}" for n in range(len(frame))],
-        "place_id": frame["place_id"], "place_kind": frame["place_kind"],
-        "place_quality": "surveyed", "asset_id_given": None,
-        "reported_at": pd.to_datetime(frame["reported"], utc=True),
-        "cleared_at": pd.to_datetime(frame["cleared"], utc=True)})
-
-
-def test_kinds_on_one_wall_by_hand() -> None:
-    log = _log([
-        ("w1", "asset", "2025-01-01", "2025-01-03"),   # first
-        ("w1", "asset", "2025-02-01", None),           # cleared before: re-hit
-        ("w1", "asset", "2025-03-01", "2025-03-02"),   # the one before has no date: uncertain
-        ("w2", "street", "2025-01-01", "2025-01-02"),  # street only
-        ("w2", "street", "2025-02-01", "2025-02-02"),
-        ("w3", "site", "2025-01-10", "2025-02-10"),
-        ("w3", "site", "2025-02-01", "2025-02-10"),    # came before the clearance
-    ])
-    shuffled = log.sample(frac=1, random_state=1)
-    kinds = kind_of(shuffled).reindex(log.index)
-    assert kinds.tolist() == ["first", "rehit", "uncertain", "no_place", "no_place", "first",
-                              "uncertain"]
-
-
-def test_a_stand_in_point_shows_no_rehit_unless_the_log_gives_the_number() -> None:
-    """As the ranking of places counts them, so that both say the same."""
-    log = _log([("w1", "asset", f"2025-0{m}-01", f"2025-0{m}-03") for m in (1, 2, 3)])
-    log["place_quality"] = ["surveyed", "default", "default"]
-    log.loc[2, "asset_id_given"] = "w 1"
-    assert kind_of(log).tolist() == ["first", "no_place", "rehit"]
-
-
-def test_kind_does_not_change_its_input() -> None:
-    log = _log([("w1", "asset", "2025-01-01", "2025-01-03")])
-    before = log.copy()
-    kind_of(log)
-    pd.testing.assert_frame_equal(log, before)
+from rehit.report.measures import compare_slices, gather_facts, trace_counts, verdict
 
 
 def test_parts_add_up_to_the_whole() -> None:
@@ -103,3 +64,14 @@ def test_verdict_names_the_direction() -> None:
     tripled = dataclasses.replace(found, count=found.count * 3, p_value=0.001)
     assert verdict(tripled, chance_limit=0.05) == "up"
     assert verdict(dataclasses.replace(found, count=1, p_value=0.001), chance_limit=0.05) == "down"
+
+
+def test_rehits_of_the_whole_window_are_those_of_the_ranking() -> None:
+    incidents = make_incidents(900).assign(asset_id_given=None)
+    inputs = make_input(incidents=incidents, full=False)
+    facts = gather_facts(inputs, load_parameters())
+    ranked = rank_repeats(incidents, window=inputs.window, rng=np.random.default_rng(1))
+    told = incident_kinds(incidents, window=inputs.window, parameters=load_parameters())
+    assert (told == "rehit").sum() == ranked["n_rehits"].sum() > 0
+    period = told[facts.now.incidents.index]
+    assert (facts.now.incidents["kind"] == period).all()

@@ -12,10 +12,9 @@ import shapely
 from scipy.ndimage import binary_dilation, gaussian_filter
 
 from rehit.errors import DataWarning, SettingError, TableError
+from rehit.observed import POOR
 from rehit.parameters import Parameters
 from rehit.tables import require_projected
-
-POOR_PLACES = ("street", "default", "none")
 
 
 @dataclass(frozen=True)
@@ -161,7 +160,7 @@ def well_placed(placed_incidents: gpd.GeoDataFrame, *, where: str) -> gpd.GeoDat
     geometry = placed_incidents.geometry
     good = geometry.notna() & ~geometry.is_empty
     if "place_quality" in placed_incidents.columns:
-        good &= ~placed_incidents["place_quality"].isin(POOR_PLACES)
+        good &= ~placed_incidents["place_quality"].isin(POOR)
     if "place_kind" in placed_incidents.columns:
         good &= placed_incidents["place_kind"] != "street"
     if len(placed_incidents) and not good.any():

@@ -15,7 +15,7 @@ from scipy import stats
 from statsmodels.duration.survfunc import SurvfuncRight
 
 from rehit.errors import SettingError
-from rehit.observed import Window
+from rehit.observed import KINDS, Window, incident_kinds, known_places
 from rehit.parameters import Parameters
 from rehit.report.inputs import ReportInput, Standards
 from rehit.report.phrases import in_language
@@ -475,9 +475,6 @@ def _median_h(rows: pd.DataFrame, observed_to: pd.Timestamp) -> float:
 
 #: A working day of a standard counts as this many calendar days: five of seven are worked.
 DAYS_PER_WORKING_DAY = 7 / 5
-#: Qualities of a place that cannot show a wall recurring, unless the log gives its number.
-POOR_PLACES = ("street", "default", "none")
-KINDS = ("first", "rehit", "uncertain", "no_place")
 STATES = ("cleared", "open", "closed_undated", "unknown")
 #: Ways to split the period's incidents: column to its codes and the number of the first figure.
 GROUPS = {"kind": (KINDS, 2), "priority": (("offensive", "ordinary"), 6), "status": (STATES, 8)}
@@ -541,8 +538,8 @@ class Facts:
     def at(self, places: pd.Series) -> pd.DataFrame:
         """Return all incidents of the log at some places."""
         rows = self.inputs.incidents
-        known = has_firm_place(rows) | rows["place_kind"].eq("street")
-        found: pd.DataFrame = rows[known & rows["place_id"].isin(set(places))]
+        known = known_places(rows)
+        found: pd.DataFrame = rows.loc[known.index[known["place_id"].isin(set(places))]]
         return found
 
     def named(self, place: object) -> str:
@@ -577,7 +574,8 @@ def gather_facts(inputs: ReportInput, parameters: Parameters) -> Facts:
         ordinary_h=parameters["service.ordinary_working_days"] * 24 * DAYS_PER_WORKING_DAY)
     say = Say(inputs.language)
     inputs = in_language(inputs, say)
-    incidents = inputs.incidents.assign(kind=kind_of(inputs.incidents))
+    incidents = inputs.incidents.assign(kind=incident_kinds(
+        inputs.incidents, window=inputs.window, parameters=parameters))
     period = Period(inputs.period_start, inputs.period_end)
     now, before, year = (_slice(inputs, incidents, p)
                          for p in (period, period_before(period), year_before(period)))
@@ -607,40 +605,6 @@ def real_addresses(addresses: pd.Series) -> pd.Series:
     ['5 Elm Rd', nan]
     """
     return addresses.where(address_table(addresses)["address_key"].notna())
-
-
-def has_firm_place(incidents: pd.DataFrame) -> pd.Series:
-    """Say which incidents are known to belong to an asset or site, as the ranking counts them.
-
-    One that the log locates by a stand-in point, or to a street, does so only where the log
-    itself gave the asset's number.
-    """
-    firm = incidents["place_kind"].isin(["asset", "site"]) & incidents["place_id"].notna()
-    poor = incidents["place_quality"].isin(POOR_PLACES)
-    return firm & ~(poor & incidents["asset_id_given"].isna())
-
-
-def kind_of(incidents: pd.DataFrame) -> pd.Series:
-    """Say of each incident whether it is the first on its place, a re-hit, or cannot be told.
-
-    ``rehit``: the incident before it on the same asset or site had been cleared. ``uncertain``:
-    the one before has no clearance time that early. ``no_place``: the place is known to the
-    street at best, and so cannot recur.
-
-    Returns
-    -------
-    pandas.Series
-        Codes of :data:`KINDS` on the index of `incidents`.
-    """
-    firm = has_firm_place(incidents)
-    placed = incidents.loc[firm, ["place_id", "reported_at", "cleared_at", "incident_id"]]
-    placed = placed.sort_values(["place_id", "reported_at", "incident_id"])
-    cleared_before = placed.groupby("place_id")["cleared_at"].shift()
-    first = ~placed["place_id"].duplicated()
-    kind = pd.Series("uncertain", index=placed.index, dtype="str")
-    kind[first] = "first"
-    kind[~first & (cleared_before <= placed["reported_at"])] = "rehit"
-    return kind.reindex(incidents.index, fill_value="no_place")
 
 
 def _slice(inputs: ReportInput, incidents: pd.DataFrame, period: Period) -> Slice:
