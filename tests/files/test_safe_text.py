@@ -21,6 +21,35 @@ def test_ordinary_text_and_signed_numbers_stay_as_they_are(text: str) -> None:
     assert neutralise_formula(text) == text
 
 
+@pytest.mark.parametrize("sign", ["＝", "＋", "－", "＠", "−", "﹣", "﹢", "|", "="])
+@pytest.mark.parametrize("before", ["", "\u200b", "\ufeff", "\u00a0", "\u202e", "\u00ad ",
+                                    "\u2060\t", "\u3000", "\x00"])
+def test_look_alikes_and_signs_nobody_sees_do_not_hide_a_formula(sign: str, before: str) -> None:
+    """Unicode: full-width and small forms (FF00, FE50 blocks), format characters (category Cf)."""
+    assert neutralise_formula(f"{before}{sign}SUM(A1)").startswith("'")
+    table = pd.DataFrame({"note": [f"{before}{sign}SUM(A1)", "wall"]})
+    assert neutralise_table(table)["note"].str.startswith("'").tolist() == [True, False]
+
+
+@pytest.mark.parametrize("text", ["wall;=1+1", "wall;\u200b@SUM(A1)", "a\t+cmd", "a;-(1)",
+                                  "a; ＝1"])
+def test_a_formula_behind_another_separator_is_quoted(text: str) -> None:
+    """Where the list separator is a semicolon a spreadsheet cuts our comma-parted cells there."""
+    safe = neutralise_formula(text)
+    assert "'" in safe
+    assert safe.replace("'", "") == text
+
+
+@pytest.mark.parametrize("text", ["wall; -2 m", "a; b", "see no. 5; +44 20", "−3.5", "x = y",
+                                  "a|b"])
+def test_ordinary_notes_keep_their_words(text: str) -> None:
+    assert neutralise_formula(text) == text
+
+
+def test_a_column_called_like_a_formula_is_made_safe() -> None:
+    assert list(neutralise_table(pd.DataFrame({"=cmd": ["a"], "n": [1]}))) == ["'=cmd", "n"]
+
+
 def test_control_characters_are_removed() -> None:
     assert neutralise_formula("a\x00b\x1b[31m") == "ab[31m"
 

@@ -1,4 +1,4 @@
-"""Free text from logs is hostile: make it harmless before it leaves rehit."""
+"""Free text from logs is hostile: make it harmless before a spreadsheet opens it."""
 
 from __future__ import annotations
 
@@ -6,17 +6,28 @@ import re
 
 import pandas as pd
 
-_FORMULA_START = ("=", "+", "-", "@", "\t", "\r", "\n")
-_PLAIN_NUMBER = re.compile(r"[+-]?(\d+([.,]\d+)*|[.,]\d+)([eE][+-]?\d+)?%?")
-_SUSPICIOUS = r"^ *[=+\-@\t\r\n]|[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]"
-_CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
+# Starting signs of a formula, and what some programs take for them (full width, minus sign).
+_STARTS = "=+\\-@\uff1d\uff0b\uff0d\uff20\u2212\ufe62\ufe63\ufe66\ufe6b|\uff5c"
+# Blanks and signs nobody sees, which a program may drop before it looks at the first sign.
+_UNSEEN = ("\\s\u00ad\u034f\u061c\u115f\u1160\u17b4\u17b5\u180b-\u180f\u200b-\u200f\u202a-\u202e"
+           "\u2060-\u206f\u2800\u3164\ufe00-\ufe0f\ufeff\uffa0\ufff9-\ufffb")
+_CONTROLS = "\x00-\x08\x0b\x0c\x0e-\x1f\x7f"
+_FORMULA = re.compile(rf"[\t\r\n]|[{_UNSEEN}]*[{_STARTS}]")
+# Where another sign than the comma parts cells, a formula may begin within one of ours.
+_INNER = re.compile(rf"([;\t])([{_UNSEEN}]*)"
+                    rf"(?=[=@\uff1d\uff20]|[+\-|\uff0b\uff0d][{_UNSEEN}]*(?:[^\W\d]|[(=]))")
+_PLAIN_NUMBER = re.compile(r"[+\u2212-]?(\d+([.,]\d+)*|[.,]\d+)([eE][+-]?\d+)?%?")
+_SUSPICIOUS = rf"^[{_UNSEEN}]*[{_STARTS}]|^[\t\r\n]|[{_CONTROLS}]|[;\t][{_UNSEEN}]*[{_STARTS}]"
+_CONTROL = re.compile(f"[{_CONTROLS}]")
 
 
 def neutralise_formula(text: str) -> str:
     """Make a cell's text safe to open in a spreadsheet: a leading apostrophe stops it running.
 
-    Text that starts with ``= + - @``, a tab or a line end could run as a formula when a CSV is
-    opened. Plain signed numbers are left as they are; control characters are removed.
+    Text that starts with ``= + - @ |``, their full-width forms, a tab or a line end could run as a
+    formula when a CSV is opened, and so could what follows a semicolon where that parts cells.
+    Signs that nobody sees are looked through. Plain signed numbers are left as they are; control
+    characters are removed.
 
     Examples
     --------
@@ -30,13 +41,12 @@ def neutralise_formula(text: str) -> str:
     OWASP, "CSV Injection" (the list of starting characters).
     """
     clean = _CONTROL.sub("", text)
-    if clean.lstrip(" ").startswith(_FORMULA_START) and not _PLAIN_NUMBER.fullmatch(clean.strip()):
-        return "'" + clean
-    return clean
+    starts = _FORMULA.match(clean) and not _PLAIN_NUMBER.fullmatch(clean.strip())
+    return ("'" if starts else "") + _INNER.sub(r"\1\2'", clean)
 
 
 def neutralise_table(table: pd.DataFrame) -> pd.DataFrame:
-    """Return a copy of `table` with every text cell made safe for a spreadsheet."""
+    """Return a copy of `table` with its column names and text cells safe for a spreadsheet."""
     safe = table.copy()
     for column in safe.columns:
         values = safe[column]
@@ -48,7 +58,7 @@ def neutralise_table(table: pd.DataFrame) -> pd.DataFrame:
         suspicious = values.astype("str").str.contains(_SUSPICIOUS, regex=True).fillna(False)
         if suspicious.any():
             safe[column] = values.where(~suspicious, values[suspicious].map(_neutralise_cell))
-    return safe
+    return safe.rename(columns=_neutralise_cell)
 
 
 def _neutralise_cell(value: object) -> object:
