@@ -127,3 +127,18 @@ def test_column_keeps_its_index_and_names_its_rules() -> None:
 def test_marking_text_goes_unless_asked_for() -> None:
     assert scrub('wall says "ZORB" twice')[0] == "wall [marking] twice"
     assert scrub('wall says "ZORB" twice', keep_marking_text=True)[0] == 'wall says "ZORB" twice'
+
+
+@pytest.mark.parametrize("piece", [
+    "a", "1", " ", "A ", "'", '"', "a.", " at ", "a dot ", "(", "1 ", "+1", "1-", "name is ",
+    "plate ", "is was plate ", "www.", "x@", "van ", "call ", "\u201c", "a at a dot "])
+def test_scrubbing_takes_time_in_proportion_to_the_text(piece: str) -> None:
+    """A pattern that goes over the rest of the text from each of its places would take hours."""
+    scrub(piece * (60_000 // len(piece)))
+    scrub_address(piece * (60_000 // len(piece)))
+
+
+def test_long_local_parts_and_domains_of_mail_are_taken_out() -> None:
+    """RFC 5321, 4.5.3.1: 64 octets before the sign, 255 after it."""
+    mail = "a" * 64 + "@" + ".".join(["b" * 60] * 4) + ".example"
+    assert scrub(f"write to {mail} please")[0] == "write to [e-mail] please"

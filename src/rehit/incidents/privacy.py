@@ -69,8 +69,11 @@ _NOT_NAMES = frozenset((
     "back", "main", "high", "upper", "lower", "next", "behind", "above", "below", "under"))
 
 _MAIL = Rule("personal_mail", re.compile(
-    r"[\w.+'%-]+\s*(?:@|\(at\)|\[at\]|\s+at\s+(?=[\w-]+\s*(?:\(dot\)|\[dot\]|\s+dot\s+)))\s*"
-    rf"[{_LETTER}0-9-]+(?:\s*(?:\.|\(dot\)|\[dot\]|\s+dot\s+)\s*[{_LETTER}0-9-]+)+", re.IGNORECASE),
+    # Lengths are bounded (RFC 5321: 64 and 255), so that no text takes more than its length.
+    r"(?:(?<![\w.+'%-])|(?<=[\w.+'%-]{64}))[\w.+'%-]{1,64}\s{0,3}(?:@|\(at\)|\[at\]|"
+    r"\s{1,3}at\s{1,3}(?=[\w-]{1,63}\s{0,3}(?:\(dot\)|\[dot\]|\s{1,3}dot\s{1,3})))\s{0,3}"
+    rf"[{_LETTER}0-9-]{{1,63}}(?:\s{{0,3}}(?:\.|\(dot\)|\[dot\]|\s{{1,3}}dot\s{{1,3}})\s{{0,3}}"
+    rf"[{_LETTER}0-9-]{{1,63}}){{1,8}}", re.IGNORECASE),
     "[e-mail]")
 _LINK = Rule("personal_link", re.compile(
     r"(?:https?://|www\.)\S+|(?<![\w@])@[A-Za-z_][\w.]{2,}", re.IGNORECASE), "[link]")
@@ -89,9 +92,10 @@ _PHONE = Rule("personal_phone", re.compile(
     r"\d{3,4}[\s-]\d{3,4}[\s-]\d{3,4}|\d{3}-\d{4}|\d{4}\s\d{4})(?![\w]|[.,]\d)"), "[phone]")
 _PLATE_CUED = Rule("personal_plate", re.compile(
     r"(?i:\b(?:rego?|registration|number\s*plate|licen[cs]e\s*plate|plates?|vehicle|car|van|"
-    r"truck|ute|kennzeichen|matr[ií]cula)\b(?:\s+(?:no|number|is|was|plate|reg|rego|with|"
-    r"registration))*[\s.:#-]*)"
-    r"((?=[A-Za-z0-9 -]*\d)(?=[A-Za-z0-9 -]*[A-Za-z])[A-Z0-9]{1,4}(?:[ -]?[A-Z0-9]{1,4}){1,3})\b"),
+    r"truck|ute|kennzeichen|matr[ií]cula)\b(?:\s{1,3}(?:no|number|is|was|plate|reg|rego|with|"
+    r"registration)){0,4}[\s.:#-]{0,5})"
+    r"((?=[A-Za-z0-9 -]{0,20}\d)(?=[A-Za-z0-9 -]{0,20}[A-Za-z])"
+    r"[A-Z0-9]{1,4}(?:[ -]?[A-Z0-9]{1,4}){1,3})\b"),
     "[plate]")
 # Three letters before a number that are no plate: roads, lines and parts of addresses.
 _NO_PLATE = (r"(?!(?:HWY|RTE|RTS|AVE|BLK|BLD|BUS|APT|LOT|BOX|ROW|PIN|ZIP|LVL|FLR|SQM|REF|JOB|TAG|"
