@@ -35,7 +35,7 @@ from rehit.incidents.mapping import Mapping, apply_mapping, load_mapping
 from rehit.incidents.propose import propose_mapping
 from rehit.incidents.rows import Cleaned, CleanSettings
 from rehit.messages import Message
-from rehit.observed import POOR
+from rehit.observed import DAYS_PER_YEAR, POOR
 from rehit.parameters import Parameters, crossed_bounds
 from rehit.patrol.travel import read_streets
 from rehit.project import Project
@@ -392,6 +392,7 @@ class Chain:
         """What the cost comparison needs to know of each place; rates add up to the log's count."""
         table = costing_table(self.repeats, self.incidents, self.advice, self.register,
                               works=self.works, methods=self.methods, parameters=self.parameters)
+        table = with_coatings(table, self.incidents, self.register, end=self.cleaned.window.end)
         return scaled_to_expected(table, self.expected_counts)
 
     @_Result
@@ -526,6 +527,25 @@ def costing_table(repeats: pd.DataFrame, incidents: pd.DataFrame, advice: pd.Dat
     result = pd.DataFrame(table).reset_index(drop=True)
     check(result, "costing", where="pipeline.costing_table")
     return result
+
+
+def with_coatings(costing: pd.DataFrame, incidents: pd.DataFrame, register: pd.DataFrame | None,
+                  *, end: pd.Timestamp) -> pd.DataFrame:
+    """Return the costing table with the age of each coating that is there, and its cleanings.
+
+    ``coated_years`` (empty where there is none) and ``coated_cleanings``: markings of the place
+    since it was coated, each cleaned once.
+    """
+    if register is None or "coated_at" not in register:
+        return costing
+    coated = register.set_index("asset_id")["coated_at"].reindex(costing["place_id"])
+    coated = coated.where(coated <= end)
+    since = incidents["place_id"].map(coated.dropna())
+    cleaned = incidents.loc[incidents["reported_at"] > since, "place_id"].value_counts()
+    years = (end - coated).dt.total_seconds() / (86_400 * DAYS_PER_YEAR)
+    return costing.assign(
+        coated_years=years.to_numpy(float),
+        coated_cleanings=cleaned.reindex(costing["place_id"]).fillna(0).to_numpy(float))
 
 
 def _blended_area(per_place: pd.DataFrame, places: pd.Series, parameters: Parameters) -> np.ndarray:

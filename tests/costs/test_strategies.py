@@ -9,7 +9,14 @@ import pytest
 
 from rehit.costs.cashflow import make_pieces
 from rehit.costs.lifecycle import compare_strategies
-from rehit.costs.rates import LABOUR, PLAIN, cleaning_methods, require_rates
+from rehit.costs.programme import choose_programme
+from rehit.costs.rates import (
+    LABOUR,
+    PLAIN,
+    cleaning_methods,
+    coating_left_years,
+    require_rates,
+)
 from rehit.costs.strategies import load_strategies
 from rehit.errors import InputFileError, ManyErrors, TableError
 from rehit.parameters import Parameters, load_parameters
@@ -139,3 +146,30 @@ def test_the_baseline_of_a_painted_wall_is_painting_out_not_a_solvent_wipe(one_w
     # Under a coating it is wiped: paint would bury the coating.
     assert cleaning_methods(wall, load_strategies(parameters=numbers)[3]).tolist() == [
         "solvent_wipe"]
+
+
+def test_a_coated_wall_is_not_coated_again_before_its_life_ends(one_wall) -> None:
+    """Fault: coated_at was read nowhere. 4 a year on a wall of 2 spots: 30 cleanings, 10 years."""
+    numbers = load_parameters()
+    young = one_wall.assign(coated_years=3.0, coated_cleanings=12.0)
+    left = coating_left_years(young, load_strategies(parameters=numbers), parameters=numbers)
+    assert left.tolist() == [(30 - 12) / 4]  # cleanings end it before its seven years left do
+    costs = compare_strategies(young, rng=np.random.default_rng(1)).set_index("strategy")
+    for name in ("sacrificial_coating", "permanent_coating"):
+        assert costs.loc[name, "why_not"] == "already_coated"
+    assert costs.loc["remove_each_time", "cheapest"]
+    # Today's practice still has the coating: 4.5 of 10 years at its cheaper cleaning.
+    plain = compare_strategies(one_wall, rng=np.random.default_rng(1)).set_index("strategy")
+    assert costs.loc["remove_each_time", "pv_mean"] < plain.loc["remove_each_time", "pv_mean"]
+    worn = one_wall.assign(coated_years=3.0, coated_cleanings=30.0)
+    again = compare_strategies(worn, rng=np.random.default_rng(1)).set_index("strategy")
+    assert again["pv_mean"].to_dict() == pytest.approx(plain["pv_mean"].to_dict())
+    assert again.loc["permanent_coating", "allowed"]
+
+
+def test_a_programme_coats_a_coated_wall_only_once_its_coating_is_worn(one_wall) -> None:
+    wall = one_wall.assign(coated_years=8.5, coated_cleanings=0.0, gamma_shape=40.0,
+                           gamma_rate_years=10.0)
+    found = choose_programme(wall, budget_per_year=1e6, crew_hours_per_year=1e6, years=5,
+                             rng=np.random.default_rng(1))
+    assert found.table["year"].min() >= 3  # one year and a half of life is left

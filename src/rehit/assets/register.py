@@ -239,6 +239,8 @@ def _fields(raw: RawTable, chosen: Mapping[str, str], words: Mapping[str, Terms]
     })
     table["coating_allowed"] = _flag(column("coating_allowed"), words, default=~table["heritage"],
                                      name="coating_allowed", notes=notes)
+    table["coated_at"] = pd.to_datetime(column("coated_at"), errors="coerce", utc=True,
+                                        format="ISO8601").dt.as_unit("us")
     table["access"] = code_texts(column("access"), kind="access", words=words,
                                  otherwise="ground")
     table["traffic_control"] = _flag(column("traffic_control"), words, default=False,

@@ -17,6 +17,7 @@ from rehit.costs.rates import (
     MEASURE,
     advised_methods,
     cleaning_lines,
+    coating_left_years,
     cover_hours,
     cover_lines,
     painted_out,
@@ -82,8 +83,12 @@ class Pieces:
         Share of markings prevented.
     water_l, hours
         Wash water of one cleaning [L], crew hours of one covering.
+    coated_left
+        Years that a coating already there still lasts.
+    coated
+        Cost of one cleaning as long as it does.
     allowed, why_not
-        Whether the strategy may be used at each place, and else the reason.
+        Whether the strategy may be used at each place, and else the code of the reason.
     """
 
     strategy: Strategy
@@ -97,6 +102,8 @@ class Pieces:
     effect_on_rate: float
     water_l: Numbers
     hours: Numbers
+    coated_left: Numbers
+    coated: Numbers
     allowed: NDArray[np.bool_]
     why_not: NDArray[np.object_]
 
@@ -106,18 +113,23 @@ class Pieces:
         repainting = None if self.repainting is None else self.repainting.at(rows)
         renewing = None if self.renewing is None else self.renewing.at(rows)
         names = ("first", "yearly", "per_cleaning", "planned", "planned_every", "water_l", "hours",
-                 "allowed", "why_not")
+                 "coated_left", "coated", "allowed", "why_not")
         return replace(self, repainting=repainting, renewing=renewing,
                        **{name: getattr(self, name)[rows] for name in names})
 
 
 def make_pieces(costing: pd.DataFrame, strategies: Sequence[Strategy], *,
-                parameters: Parameters) -> list[Pieces]:
+                start_year: int = 0, parameters: Parameters) -> list[Pieces]:
     """Return the pieces of each strategy at all places of a costing table."""
-    return [_pieces(costing, strategy, parameters) for strategy in strategies]
+    left = coating_left_years(costing, strategies, start_year=start_year, parameters=parameters)
+    lasting = next((s for s in strategies if s.covers_wall and np.isfinite(s.life_cleanings)), None)
+    coated = None if lasting is None or not left.any() else cleaning_lines(
+        costing, lasting, parameters=parameters)
+    return [_pieces(costing, strategy, left, coated, parameters) for strategy in strategies]
 
 
-def _pieces(costing: pd.DataFrame, strategy: Strategy, parameters: Parameters) -> Pieces:
+def _pieces(costing: pd.DataFrame, strategy: Strategy, left: Numbers, coated: Numbers | None,
+            parameters: Parameters) -> Pieces:
     painted = advised_methods(costing) == "paint_out"
     every = round(parameters["costs.planned_repaint_years"])
     planned_every = np.where(painted, every, 0).astype(np.int64)
@@ -125,6 +137,9 @@ def _pieces(costing: pd.DataFrame, strategy: Strategy, parameters: Parameters) -
     yearly = np.zeros((len(costing), len(LINES)))
     yearly[:, MEASURE] = strategy.yearly_cost
     allowed, why_not = permission(costing, strategy)
+    if strategy.covers_wall:
+        why_not[(left > 0) & allowed] = "already_coated"
+        allowed = allowed & (left == 0)
     first = cover_lines(costing, strategy, parameters=parameters)
     per_cleaning = cleaning_lines(costing, strategy, parameters=parameters)
     patched = painted_out(costing, strategy)
@@ -139,7 +154,8 @@ def _pieces(costing: pd.DataFrame, strategy: Strategy, parameters: Parameters) -
         effect_on_rate=strategy.effect_on_rate,
         water_l=wash_water_l(costing, strategy, parameters=parameters),
         hours=cover_hours(costing, strategy, parameters=parameters),
-        allowed=allowed, why_not=why_not)
+        coated_left=np.zeros(len(left)) if strategy.covers_wall else left,
+        coated=per_cleaning if coated is None else coated, allowed=allowed, why_not=why_not)
 
 
 def _renewing(costing: pd.DataFrame, strategy: Strategy, lines: Numbers,
@@ -170,6 +186,11 @@ def permission(costing: pd.DataFrame,
     reasons[unknown & unfit] = "unknown_surface"
     reasons[forbidden] = "owner_forbids"
     return ~(forbidden | unfit), reasons
+
+
+def coated_share(pieces: Pieces, years: int) -> Numbers:
+    """Return which share of each year a coating already there lasts, shape (places, years)."""
+    return np.clip(pieces.coated_left[:, None] - np.arange(years), 0, 1)
 
 
 def planned_years(every: NDArray[np.int64], years: int) -> NDArray[np.bool_]:
@@ -218,11 +239,13 @@ def make_weights(pieces: Pieces, timeline: Timeline, *, parameters: Parameters) 
     due = planned_years(pieces.planned_every, years)
     fixed = (pieces.first @ timeline.start + pieces.yearly @ timeline.running.sum(axis=1)
              + (pieces.planned @ timeline.year_end * due).sum(axis=1))
-    nothing = np.zeros_like(pieces.first)
+    nothing, kept = np.zeros_like(pieces.first), coated_share(pieces, years)
+    cleaning = (pieces.per_cleaning @ timeline.running * (1 - kept)
+                + pieces.coated @ timeline.running * kept)
     more = nothing if pieces.repainting is None else pieces.repainting.lines
     lines = nothing if pieces.renewing is None else pieces.renewing.lines
     return Weights(
-        fixed, pieces.per_cleaning @ timeline.running, more @ timeline.running,
+        fixed, cleaning, more @ timeline.running * (1 - kept),
         lines @ timeline.running, lines @ timeline.year_end,
         parameters["costs.residual_share"] * (lines @ timeline.year_end[:, -1]))
 

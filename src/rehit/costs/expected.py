@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from rehit.costs.cashflow import coated_share
 from rehit.costs.discounting import make_timeline
 from rehit.costs.lifecycle import compare_by_formula
 from rehit.costs.rates import LINES, cleaning_lines
@@ -106,11 +107,14 @@ def expected_work(costing: pd.DataFrame, incidents: pd.DataFrame, advice: pd.Dat
     for kind in CLASSES:
         expected = float(counts["expected_per_year"][kind])
         if kind == "known" and len(costing):
-            rate = costing["gamma_shape"].to_numpy(float) / costing["gamma_rate_years"]
-            lines[kind] = rate.to_numpy() @ cleaning_lines(costing, baseline,
-                                                           parameters=parameters)
-            compared = compare_by_formula(costing, strategies=[baseline], parameters=parameters)
-            present[kind] = float(compared.expected[0].present_value.sum())
+            # A coating that is there is part of today's practice.
+            compared = compare_by_formula(costing, parameters=parameters, strategies=[
+                s for s in strategies if s is baseline or s.covers_wall])
+            today = compared.pieces[compared.baseline]
+            kept = coated_share(today, 1)
+            each = today.per_cleaning * (1 - kept) + today.coated * kept
+            lines[kind] = (compared.shape / compared.rate_years) @ each
+            present[kind] = float(compared.expected[compared.baseline].present_value.sum())
             continue
         rows = loose[loose["placed"] == (kind != "unplaced")]
         rows = rows if len(rows) else loose

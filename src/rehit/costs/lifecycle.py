@@ -22,6 +22,7 @@ from rehit.costs.cashflow import (
     Pieces,
     Rows,
     Weights,
+    coated_share,
     cost_at_rates,
     expected_costs,
     make_pieces,
@@ -410,7 +411,7 @@ def compare_by_formula(costing: pd.DataFrame, *,
     years = horizon_years if horizon_years is not None else parameters["costs.horizon_years"]
     timeline = make_timeline(int(years), parameters=parameters, schedule=schedule,
                              start_year=start_year)
-    pieces = make_pieces(costing, strategies, parameters=parameters)
+    pieces = make_pieces(costing, strategies, start_year=start_year, parameters=parameters)
     shape = costing["gamma_shape"].to_numpy(float)
     rate_years = costing["gamma_rate_years"].to_numpy(float)
     expected = [expected_costs(p, timeline, shape=shape, rate_years=rate_years,
@@ -547,7 +548,8 @@ def cash_flow_table(costing: pd.DataFrame, *,
         for item, amounts, discounted in _items(pieces, timeline, comparison.shape,
                                                 comparison.rate_years, parameters)]
     table = pd.concat(frames, ignore_index=True)
-    table = table[table["amount"] != 0]
+    table = table[table["amount"] != 0].groupby(
+        ["place_id", "strategy", "year", "item", "line"], as_index=False, sort=False).sum()
     order = {name: number for number, name in enumerate(s.name for s in comparison.strategies)}
     rank = table["strategy"].map(order)
     table = table.assign(_rank=rank).sort_values(["place_id", "_rank", "year"], kind="stable")
@@ -563,16 +565,18 @@ def _items(pieces: Pieces, timeline: Timeline, shape: Numbers, rate_years: Numbe
     thinned = rate_years / max(1 - pieces.effect_on_rate, 1e-12)
     repaints, renewals = renewals_of(pieces, shape=shape, rate_years=thinned, years=years)
     events = np.repeat((shape / thinned)[:, None], years, axis=1)
-    always = np.ones_like(events)
+    always, kept = np.ones_like(events), coated_share(pieces, years)
     due = planned_years(pieces.planned_every, years).astype(float)
     running = (timeline.growth_running, timeline.running)
     ends = (timeline.growth_year_end, timeline.year_end)
     found = [("first_cost", *_at_start(pieces.first, timeline)),
-             ("cleaning", *_spread(pieces.per_cleaning, events, running)),
+             ("cleaning", *_spread(pieces.per_cleaning, events * (1 - kept), running)),
+             ("cleaning", *_spread(pieces.coated, events * kept, running)),
              ("upkeep", *_spread(pieces.yearly, always, running)),
              ("planned_repaint", *_spread(pieces.planned, due, ends))]
     if pieces.repainting is not None:
-        found.append(("repaint_for_patch", *_spread(pieces.repainting.lines, repaints, running)))
+        found.append(("repaint_for_patch", *_spread(
+            pieces.repainting.lines, repaints * (1 - kept), running)))
     if pieces.renewing is None:
         return found
     lines, at_end = pieces.renewing.lines, np.zeros_like(events)

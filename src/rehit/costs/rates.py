@@ -8,6 +8,8 @@ today and a column ``advised``, where given, what the surface asks for; without 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -148,6 +150,24 @@ def cleaning_methods(costing: pd.DataFrame, strategy: Strategy) -> NDArray[np.st
 def advised_methods(costing: pd.DataFrame) -> NDArray[np.str_]:
     """Return the method that each place's surface asks for."""
     return costing["advised" if "advised" in costing else "method"].to_numpy(str)
+
+
+def coating_left_years(costing: pd.DataFrame, strategies: Sequence[Strategy], *,
+                       start_year: int = 0, parameters: Parameters) -> Numbers:
+    """Return how long the coating that is there still lasts; 0 where there is none or it is worn.
+
+    A coating of the register is taken for the lasting one: it ends after its years, or when the
+    cleanings left to it are used up at the place's mean rate.
+    """
+    lasting = [s for s in strategies if s.covers_wall and np.isfinite(s.life_cleanings)]
+    if "coated_years" not in costing or not lasting:
+        return np.zeros(len(costing))
+    age = costing["coated_years"].to_numpy(float, na_value=np.nan)
+    rate = costing["gamma_shape"].to_numpy(float) / costing["gamma_rate_years"].to_numpy(float)
+    spare = (lasting[0].life_cleanings * spots(costing, parameters=parameters)
+             - costing["coated_cleanings"].to_numpy(float))
+    left = np.minimum(lasting[0].life_years - age, spare / rate) - start_year
+    return np.where(np.isnan(age), 0.0, left.clip(0))
 
 
 def painted_out(costing: pd.DataFrame, strategy: Strategy) -> NDArray[np.bool_]:
