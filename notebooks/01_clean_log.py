@@ -33,15 +33,17 @@ cleaned = rehit.clean(town)
 # %% [markdown]
 # ## The answer
 #
-# Rows of the log, file by file. The last three columns add up to the first: nothing is lost.
+# Rows of the log, file by file. The last four columns add up to the first: nothing is lost.
 
 # %%
 counts = cleaned.counts
-ends = counts[["rows_kept", "rows_joined", "rows_set_aside"]].sum(axis="columns")
+ends = counts[["rows_kept", "rows_joined", "rows_set_aside", "rows_other_service"]].sum(
+    axis="columns")
 assert (counts["rows_in"] == ends).all()
 rehit.shown_table(counts, {
     "source_file": "file", "rows_in": "rows", "rows_kept": "incidents of their own",
-    "rows_joined": "repeat reports joined", "rows_set_aside": "cannot be used"}, digits=0)
+    "rows_joined": "repeat reports joined", "rows_set_aside": "cannot be used",
+    "rows_other_service": "another service"}, digits=0)
 
 # %% [markdown]
 # What its owner should put right at the source:

@@ -37,7 +37,8 @@ def projects(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Chain]:
 def test_every_row_of_a_real_log_is_accounted_for(name: str, projects: dict[str, Chain]) -> None:
     counts = projects[name].cleaned.counts.iloc[0]
     assert counts["rows_in"] == LOGS[name][1]
-    assert counts["rows_in"] == counts[["rows_kept", "rows_joined", "rows_set_aside"]].sum()
+    assert counts["rows_in"] == counts[["rows_kept", "rows_joined", "rows_set_aside",
+                                      "rows_other_service"]].sum()
 
 
 def rows_of(chain: Chain, chosen: pd.Series) -> set[int]:

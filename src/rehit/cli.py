@@ -186,9 +186,10 @@ def _run_clean(args: argparse.Namespace) -> Answer:
     say, summary = _results(
         project, folder, steps=6 if args.methods else 4,
         work=lambda chain, stage: write_cleaned(chain, stage, methods=args.methods))
-    lines = [say("cli.rows_of_file", file=row["source_file"], rows=row["rows_in"],
-                 kept=row["rows_kept"], joined=row["rows_joined"], aside=row["rows_set_aside"])
-             for row in summary["per_file"]]
+    lines = [say("cli.rows_of_services" if row["rows_other_service"] else "cli.rows_of_file",
+                 file=row["source_file"], rows=row["rows_in"], kept=row["rows_kept"],
+                 joined=row["rows_joined"], aside=row["rows_set_aside"],
+                 other=row["rows_other_service"]) for row in summary["per_file"]]
     lines += ["  " + say("cli.set_aside", count=count, reason=say.code("set_aside", code))
               for code, count in summary["set_aside_reasons"].items()]
     lines += ["  " + say("cli.warning", words=words) for words in summary["set_aside_warnings"]]

@@ -65,7 +65,7 @@ def assert_accounted(cleaned: Cleaned, fields: pd.DataFrame) -> None:
     counts = cleaned.counts
     assert counts["rows_in"].sum() == len(fields)
     assert (counts["rows_in"] == counts["rows_kept"] + counts["rows_joined"]
-            + counts["rows_set_aside"]).all()
+            + counts["rows_set_aside"] + counts["rows_other_service"]).all()
     rows = [r for text in cleaned.incidents["source_rows"] for r in text.split(";")]
     aside = (cleaned.set_aside["source_file"] + "#"
              + cleaned.set_aside["source_row"].astype("str")).tolist()
@@ -144,7 +144,7 @@ def test_empty_table_gives_empty_tables() -> None:
 def test_missing_columns_count_as_empty() -> None:
     cleaned = clean_incidents(pd.DataFrame({"reported": ["2025-03-03"]}), mapping=None,
                               settings=SETTINGS)
-    assert cleaned.counts.loc[0].tolist() == ["log", 1, 1, 0, 0]
+    assert cleaned.counts.loc[0].tolist() == ["log", 1, 1, 0, 0, 0]
     assert cleaned.incidents["place_quality"].tolist() == ["none"]
 
 
@@ -160,7 +160,7 @@ def test_exact_duplicates_are_joined_when_asked() -> None:
     rows = [{"source_file": "a.csv", "reported": "2025-03-03", "address": "Elm Street"}] * 3
     asked = CleanSettings(time_zone="UTC", crs="EPSG:32625", exact_duplicates="join")
     cleaned = clean_incidents(frame_of(rows), mapping=None, settings=asked)
-    assert cleaned.counts.loc[0].tolist() == ["a.csv", 3, 1, 2, 0]
+    assert cleaned.counts.loc[0].tolist() == ["a.csv", 3, 1, 2, 0, 0]
     effect = cleaned.findings.set_index("code").loc["exact_duplicates", "effect"]
     assert from_text(effect) == message("finding.exact_duplicates_joined", groups=1, apart=3,
                                         alike=1)

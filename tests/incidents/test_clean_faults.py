@@ -85,4 +85,4 @@ def test_fault_gives_its_code(fault: str) -> None:
     counts = cleaned.counts
     assert counts["rows_in"].sum() == rows
     assert (counts["rows_in"] == counts["rows_kept"] + counts["rows_joined"]
-            + counts["rows_set_aside"]).all()
+            + counts["rows_set_aside"] + counts["rows_other_service"]).all()

@@ -196,7 +196,8 @@ def test_junk_rows_of_the_demo_are_no_incidents(demo: tuple[Cleaned, pd.DataFram
 def test_reports_of_the_demo_are_all_accounted_for(demo: tuple[Cleaned, pd.DataFrame]) -> None:
     counts = demo[0].counts.loc[0]
     assert counts["rows_in"] == len(demo[1])
-    assert counts["rows_in"] == counts[["rows_kept", "rows_joined", "rows_set_aside"]].sum()
+    assert counts["rows_in"] == counts[["rows_kept", "rows_joined", "rows_set_aside",
+                                      "rows_other_service"]].sum()
 
 
 @pytest.fixture(scope="module")

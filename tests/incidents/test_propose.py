@@ -370,7 +370,7 @@ def test_every_header_word_names_a_field_and_a_reason() -> None:
         assert word.reason
         assert 0 <= word.weight <= 1
         assert word.words == " ".join(word.words.split()).lower()
-    assert {word.language for word in header_words()} == {"en", "es", "fr", "de", "pt"}
+    assert {word.language for word in header_words()} == {"en", "es", "fr", "de", "pt", "nl", "pl"}
 
 
 def test_header_words_are_reached_by_their_own_words() -> None:

@@ -25,6 +25,7 @@ from rehit.incidents.rows import (
     name_incidents,
     prepare,
 )
+from rehit.incidents.services import service_codes, split_services
 from rehit.incidents.sizes import AMBIGUOUS, comma_habit, read_sizes
 from rehit.incidents.times import (
     NOT_CLEANED,
@@ -56,15 +57,17 @@ class _Work:
     points: Points
     judged: pd.DataFrame
     sizes: pd.DataFrame
+    services: pd.Series
 
 
 def clean_incidents(fields: pd.DataFrame, *, mapping: Mapping | None,
                     settings: CleanSettings) -> Cleaned:
     """Turn the rows of a log into incidents and account for every row.
 
-    Each row ends as an incident's own, joined into another, or set aside with a reason; for each
-    file the three add up to the rows that came in. A row without a usable place is still an
-    incident. Cleaning the same rows in any order gives the same incidents with the same names.
+    Each row ends as an incident's own, joined into another, set aside with a reason, or counted as
+    another service; for each file the four add up to the rows that came in. A row without a usable
+    place is still an incident. Cleaning the same rows in any order gives the same incidents with
+    the same names.
 
     Parameters
     ----------
@@ -99,8 +102,11 @@ def clean_incidents(fields: pd.DataFrame, *, mapping: Mapping | None,
     >>> cleaned.incidents["source_rows"].tolist()
     ['log.csv#1;log.csv#2']
     """
-    work = _understand(fields, mapping, settings)
+    words = load_words(settings.vocabulary)
+    split = split_services(fields, values=mapping.services if mapping else {},
+                           words=words["service"])
     del fields  # a large log should not stand in memory twice
+    work = _understand(split.fields, mapping, settings, words)
     active = work.reason.isna().to_numpy()
     reports = read_reports(work.rows, times=work.times, states=work.states, points=work.points,
                            judged=work.judged, substrate=work.meaning["substrate"]["code"],
@@ -111,15 +117,15 @@ def clean_incidents(fields: pd.DataFrame, *, mapping: Mapping | None,
     joins = join_reports(work.rows, reports, active, is_dup, settings=settings)
     work.reason = work.reason.mask(joins.orphan & active, "duplicate_without_parent")
     work.reason = work.reason.astype("str")
-    return _finish(work, joins, settings)
+    return _finish(work, joins, split.another, settings)
 
 
-def _understand(fields: pd.DataFrame, mapping: Mapping | None, settings: CleanSettings) -> _Work:
+def _understand(fields: pd.DataFrame, mapping: Mapping | None, settings: CleanSettings,
+                words: dict[str, Terms]) -> _Work:
     """Read times, words, sizes and places of every row, each on its own."""
     rows, entries = _without_persons(prepare(fields), settings)
     (rows, carried), told = carry_clearances(rows)
     entries += told
-    words = load_words(settings.vocabulary)
     styles: dict[str, DateStyle | None] = {
         name: mapping.date_style(name) if mapping else None for name in ("reported", "cleared")}
     meaning = read_meaning(rows, words)
@@ -132,12 +138,14 @@ def _understand(fields: pd.DataFrame, mapping: Mapping | None, settings: CleanSe
     states, settled = settle_states(rows, meaning, times)
     entries += told + dated + translated + settled
     points, judged, placed = _places(rows, mapping, words["place_quality"], settings)
+    services = service_codes(rows, values=mapping.services if mapping else {},
+                             words=words["service"])
     sizes, sized = _sizes(rows, mapping.size_unit if mapping else "", words["size"], settings)
     exact = judged["address_kind"].isin(EXACT_KINDS) | rows["asset_id"].notna()
     reason = _reasons(rows, times, meaning, points.outside & ~exact.to_numpy(), mapping, settings)
     reason = reason.mask(carried, REASON).astype("str")
     return _Work(rows, entries + placed + sized, words, reason, times, meaning, translations,
-                 states, points, judged, sizes)
+                 states, points, judged, sizes, services)
 
 
 def _places(rows: pd.DataFrame, mapping: Mapping | None, words: Terms,
@@ -211,7 +219,7 @@ def _is_header(reported: pd.Series, mapping: Mapping | None) -> pd.Series:
     return pd.Series(np.append(np.array(hits, dtype=bool), False)[codes], index=reported.index)
 
 
-def _finish(work: _Work, joins: Joins, settings: CleanSettings) -> Cleaned:
+def _finish(work: _Work, joins: Joins, another: pd.Series, settings: CleanSettings) -> Cleaned:
     rows = work.rows
     active = work.reason.isna().to_numpy()
     own = np.flatnonzero(active & (joins.root == np.arange(len(rows))))
@@ -222,7 +230,7 @@ def _finish(work: _Work, joins: Joins, settings: CleanSettings) -> Cleaned:
     incidents = build_incidents(rows, own, members.loc[own], columns, names=names,
                                 x=work.points.x, y=work.points.y, crs=settings.crs)
     set_aside = build_set_aside(rows, work.reason)
-    counts = count_rows(rows, joins.root, work.reason)
+    counts = count_rows(rows, joins.root, work.reason, another)
     check(incidents, "incidents", where="clean_incidents")
     check(set_aside, "set_aside", where="clean_incidents")
     ledger = ledger_table(rows, work.entries + _row_entries(rows, joins, work.reason, active)
@@ -250,6 +258,7 @@ def _columns(work: _Work, joins: Joins) -> dict[str, pd.Series]:
         known & work.states["outcome"].isin(("pending", *NOT_CLEANED)), "cleared")
     columns["area_m2"] = work.sizes["area_m2"].astype("float64")
     columns["area_basis"] = work.sizes["area_basis"].astype("str")
+    columns["service"] = work.services
     columns["report_id"] = joins.usable_ids.astype("str")
     for name in ("place_quality", "address_key", "street_key"):
         columns[name] = work.judged[name]

@@ -30,6 +30,8 @@ PAIR = re.compile(r"(?s)(?:.*[(\[{])?\s*([+-]?\d{1,3}[.,]\d+)°?\s*[,; ]\s*([+-]
 PLANE_PAIR = re.compile(r"[(\[{\s]*([+-]?\d{4,8}(?:\.\d+)?)\s*[,; ]\s*([+-]?\d{4,8}(?:\.\d+)?)"
                         r"[)\]}\s]*")
 _TIME = re.compile(r"(?i)\d{1,2}:\d{2}(:\d{2}(\.\d+)?)?\s*([ap]\.?m\.?)?|\d{1,2}\s*[ap]\.?m\.?")
+# A house number before or after the words of a street.
+_NUMBERED = re.compile(r"(?i)\d+[a-z]?\b.*[a-z]{2,}.*|[^\d,]*[a-z]{2,}[^\d,]*,? \d+[a-z]?\b.*")
 _SIZE = re.compile(r"(?i).*\d\s*(?:m2|m²|sq\W*m|sqm|sq\W*f|sqft|ft2|ft²|square|x\s*\d|cm\b|mm\b|"
                    r"by\s*\d|qm\b|mq\b|metr|feet|foot|ft\b|m\b|[\"'])?.*|.*\bA[0-5]\b.*")
 _SIZE_UNIT = re.compile(r"(?i).*\d\s*(?:m2|m²|sq|ft|square|x\s*\d|cm\b|by\s*\d|qm\b|feet|foot|m\b)"
@@ -61,6 +63,7 @@ class Profile:
     wkt: float = 0.0
     letters: float = 0.0
     streets: float = 0.0
+    numbered: float = 0.0
     sizes: float = 0.0
     measures: float = 0.0
     durations: float = 0.0
@@ -139,7 +142,8 @@ def _figures(kept: pd.Series, n_distinct: int) -> dict[str, Any]:
         "pairs": max(_share(single, PAIR, len(kept)), _share(single, PLANE_PAIR, len(kept))),
         "wkt": float(kept.map(is_shape).mean()),
         "letters": float(letters.mean()), "streets": _street_share(kept[letters], len(kept)),
-        "sizes": _size_share(kept), "measures": _share(kept[~is_number], _SIZE_UNIT, len(kept)),
+        "numbered": _share(kept, _NUMBERED), "sizes": _size_share(kept),
+        "measures": _share(kept[~is_number], _SIZE_UNIT, len(kept)),
         "durations": _duration_share(kept),
         "mean_length": float(kept.str.len().mean()),
         "words": _word_shares(kept) if n_distinct <= MOST_WORDS else {},

@@ -12,6 +12,7 @@ from rehit.files.rows import RawTable
 from rehit.incidents.columns import numbers
 from rehit.incidents.dates import DateStyle, find_style
 from rehit.incidents.mapping import DATE_FIELDS, FieldSource, Mapping, apply_mapping
+from rehit.incidents.services import new_services
 from rehit.messages import Message, message
 
 _SHOWN = 8
@@ -27,7 +28,8 @@ class Drift:
     ----------
     code
         ``column_missing``, ``column_new``, ``column_empty``, ``header_lost``, ``word_new``,
-        ``date_format_new``, ``date_order_changed``, ``clock_changed``, ``coordinates_changed``.
+        ``date_format_new``, ``date_order_changed``, ``clock_changed``, ``coordinates_changed``,
+        ``service_new``.
     severity
         ``fault`` (results would be wrong or empty), ``warning`` (results may change) or ``note``.
     count
@@ -72,7 +74,7 @@ def find_drift(raw: RawTable, mapping: Mapping, *,
         found += _empty(fields, mapping, raw)
         found += [drift for name in mapping.words for drift in _words(fields, name, mapping)]
         found += [drift for name in DATE_FIELDS for drift in _dates(fields, name, mapping)]
-        found += _coordinates(fields, mapping)
+        found += _coordinates(fields, mapping) + _services(fields, mapping)
     order = {"fault": 0, "warning": 1, "note": 2}
     return sorted(found, key=lambda drift: order[drift.severity])
 
@@ -140,6 +142,16 @@ def _words(fields: pd.DataFrame, name: str, mapping: Mapping) -> list[Drift]:
         "drift.word_new_many", field=name, words=listed, n=more)
     return [Drift("word_new", "warning", sum(new.values()), effect, message("mend.add_words"),
                   name)]
+
+
+def _services(fields: pd.DataFrame, mapping: Mapping) -> list[Drift]:
+    new = new_services(fields, values=mapping.services)
+    if new.empty:
+        return []
+    listed = tuple(f"'{str(kind)[:40]}' ({n})" for kind, n in new.head(_SHOWN).items())
+    return [Drift("service_new", "warning", int(new.sum()),
+                  message("drift.service_new", words=listed), message("mend.add_services"),
+                  "service")]
 
 
 def _dates(fields: pd.DataFrame, name: str, mapping: Mapping) -> list[Drift]:

@@ -30,6 +30,9 @@ FIELDS = tuple(name for name in table("fields").names if name not in ("source_fi
 DATE_PARTS = ("year", "month", "day", "hour", "minute", "second", "date", "time", "half")
 LOCATION_ORDERS = ("lat_lon", "lon_lat", "wkt")
 SIZE_UNITS = ("", "m2", "ft2", "m", "ft")
+# Classes of a row of an export of all services; all but the last are incidents.
+SERVICES = ("graffiti", "graffiti_private", "posters", "another")
+KEPT_SERVICES = SERVICES[:-1]
 
 
 @dataclass(frozen=True)
@@ -129,6 +132,8 @@ class Mapping:
         Field to the distinct words it held when the mapping was made (few-valued fields only).
     questions
         What is still to be answered.
+    services
+        Class of ``SERVICES`` to the kinds of request that count as it.
     """
 
     log_name: str
@@ -139,6 +144,7 @@ class Mapping:
     size_unit: str = ""
     words: MappingOf[str, tuple[str, ...]] = field(default_factory=dict)
     questions: tuple[Question, ...] = ()
+    services: MappingOf[str, tuple[str, ...]] = field(default_factory=dict)
 
     def date_style(self, name: str) -> DateStyle:
         """Return how the date field `name` is written; the usual style if the log has none."""
@@ -180,6 +186,8 @@ def _answer_allowed(answer: str, choices: list[str]) -> bool:
 def known_key(key: str) -> bool:
     """Whether a question's key names a setting that an answer can change."""
     parts = key.split(".")
+    if parts[0] == "services":
+        return len(parts) > 1
     if parts[0] == "fields" and len(parts) == 3:
         return (parts[1] in FIELDS and parts[2] == "columns") or (
             parts[1] in DATE_FIELDS and parts[2] == "day_first")
@@ -195,7 +203,8 @@ def with_setting(mapping: Mapping, key: str, value: str) -> Mapping:
         The mapping.
     key
         A dotted name: ``fields.<field>.day_first``, ``fields.<field>.columns``, ``places.crs``,
-        ``places.location_crs``, ``places.location_order``, ``sizes.unit`` or ``log.has_header``.
+        ``places.location_crs``, ``places.location_order``, ``sizes.unit``, ``log.has_header`` or
+        ``services.<kind of request>``.
     value
         The answer as text. For ``columns`` a column name, or "none" to leave the field out; a
         column that another field had is exchanged with it.
@@ -211,6 +220,8 @@ def with_setting(mapping: Mapping, key: str, value: str) -> Mapping:
                            remedy="take the question as proposed and change only its answer")
     known = "" if value == NONE else value
     group, _, name = key.partition(".")
+    if group == "services":
+        return replace(mapping, services=_with_service(mapping, name, value))
     if group == "sizes":
         return replace(mapping, size_unit=known)
     if group == "log":
@@ -221,6 +232,12 @@ def with_setting(mapping: Mapping, key: str, value: str) -> Mapping:
     if setting == "columns":
         return replace(mapping, fields=_with_column(mapping, field, value))
     return replace(mapping, fields=_with_order(mapping, field, value == "day first"))
+
+
+def _with_service(mapping: Mapping, kind: str, code: str) -> dict[str, tuple[str, ...]]:
+    """Return the classes with one kind of request moved to another of them."""
+    return {each: (*(v for v in mapping.services.get(each, ()) if v != kind),
+                   *((kind,) if each == code else ())) for each in SERVICES}
 
 
 def _with_column(mapping: Mapping, name: str, column: str) -> dict[str, FieldSource]:
@@ -444,6 +461,13 @@ class _Sizes(Section):
         "", description=f"one of {listed(SIZE_UNITS)}")
 
 
+class _Services(Section):
+    graffiti: list[str] = Field(default=[], description=_TEXTS)
+    graffiti_private: list[str] = Field(default=[], description=_TEXTS)
+    posters: list[str] = Field(default=[], description=_TEXTS)
+    another: list[str] = Field(default=[], description=_TEXTS)
+
+
 class _Question(Section):
     key: str = Field(description="the key as proposed, such as places.crs")
     ask: str = Field(description="a text")
@@ -497,6 +521,7 @@ class _MappingFile(Section):
     sizes: _Sizes = Field(default=_NO_SIZES, description="a table [sizes]")
     words: _WordLists = Field(  # type: ignore[valid-type]
         default_factory=_WordLists, description="a table [words]")
+    services: _Services | None = Field(default=None, description="a table [services]")
     questions: list[_Question] = Field(
         default=[], description="tables that begin with [[questions]]")
 
@@ -552,6 +577,10 @@ def mapping_text(mapping: Mapping, *, tell: Tell = as_text) -> str:
          "location_order": places.location_order}, said(places.evidence)))
     document.add("sizes", _written_table({"unit": mapping.size_unit}))
     document.add("words", _written_table(dict(mapping.words), (tell(message("shown.words_seen")),)))
+    if mapping.services:
+        document.add("services", _written_table(
+            {code: tuple(mapping.services.get(code, ())) for code in SERVICES},
+            (tell(message("shown.services_head")),)))
     questions = tomlkit.aot()
     for asked in mapping.questions:
         questions.append(_written_table(
@@ -637,7 +666,11 @@ def _mapping(read: _MappingFile, document: tomlkit.TOMLDocument) -> Mapping:
     places = Places(read.places.crs, read.places.location_crs, read.places.location_order,
                     _evidence(tables.get("places")))
     return Mapping(read.log.name, read.log.has_header, tuple(read.log.columns), fields, places,
-                   read.sizes.unit, words, questions)
+                   read.sizes.unit, words, questions, _read_services(read.services))
+
+
+def _read_services(read: _Services | None) -> dict[str, tuple[str, ...]]:
+    return {} if read is None else {code: tuple(getattr(read, code)) for code in SERVICES}
 
 
 def _source(field: _Field, evidence: tuple[Message, ...]) -> FieldSource:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cache, lru_cache
@@ -11,14 +12,15 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-from pyproj import CRS, Transformer
-from pyproj.aoi import AreaOfInterest
+from pyproj import CRS, Proj, Transformer
+from pyproj.aoi import AreaOfInterest, AreaOfUse
 from pyproj.database import query_crs_info
 from pyproj.enums import PJType
 from pyproj.exceptions import CRSError, ProjError
+from timezonefinder import TimezoneFinder
 
 from rehit.incidents.columns import PAIR, PLANE_PAIR, Profile, numbers
-from rehit.incidents.mapping import Places, Question
+from rehit.incidents.mapping import NONE, OWN_CODE, Places, Question
 from rehit.messages import Message, message
 from rehit.parameters import Parameters
 from rehit.words.geometry_text import shape_point
@@ -161,6 +163,131 @@ def match_area(x: np.ndarray, y: np.ndarray, area: Area | None, crs: str | None)
     ask = Question("places.crs", message("question.crs_pair"), choices, best[3],
                    evidence=(message("shown.crs_several"),))
     return Match(best[3], 1 + best[2], best[1], False, said, (ask,))
+
+
+@dataclass(frozen=True)
+class Guess:
+    """A grid that puts a pair of columns into the time zone, and where."""
+
+    crs: str
+    name: str
+    swapped: bool
+    longitude: float
+    latitude: float
+    extent: float
+    alike: tuple[str, ...] = ()
+
+
+def guess_crs(x: np.ndarray, y: np.ndarray, *, time_zone: str) -> list[Guess]:
+    """Guess the grid of a projected pair from nothing but the time zone its points lie in.
+
+    Every projected system of the EPSG register whose area of use meets the time zone is tried both
+    ways round; it stays where the middle point falls into its area of use and into the zone. The
+    smallest area of use comes first, for a grid made for a region is used there; of systems that
+    put the point on the same spot, one of today's ellipsoid with the plainest name stands first,
+    the others beside. Shifts of datum, some hundred metres, play no part.
+
+    Parameters
+    ----------
+    x, y
+        The pair, in the grid's own unit.
+    time_zone
+        IANA name.
+
+    Returns
+    -------
+    list of Guess
+        Best first; empty if none fits or the zone has no place (such as UTC).
+    """
+    kept = usable(x, y)
+    zones = _zone_finder()
+    if not kept.any() or time_zone not in zones.timezone_names or time_zone.startswith("Etc/"):
+        return []
+    at = float(np.median(x[kept])), float(np.median(y[kept]))
+    found = []
+    for code, name, use in _grids_meeting(_zone_box(time_zone)):
+        for swapped in (False, True):
+            lon, lat = _on_globe(code, at[::-1] if swapped else at)
+            if use.west <= lon <= use.east and use.south <= lat <= use.north and (
+                    zones.timezone_at(lng=lon, lat=lat) == time_zone):
+                extent = (use.east - use.west) * (use.north - use.south)
+                found.append(Guess(code, name, swapped, lon, lat, extent))
+    found.sort(key=lambda g: (g.swapped, g.extent, len(g.name), g.crs))
+    families: list[list[Guess]] = []
+    for guess in found:
+        family = next((f for f in families if not _apart(guess, f[0])), None)
+        if family is None:
+            families.append([guess])
+        else:
+            family.append(guess)
+    return [_plainest(family) for family in families]
+
+
+def _plainest(family: Sequence[Guess]) -> Guess:
+    """Return the grid of today with the shortest name, and the others' codes."""
+    best, *rest = sorted(family, key=lambda g: (g.swapped, not _of_today(g.crs), len(g.name),
+                                                int(g.crs[5:])))
+    others = dict.fromkeys(g.crs for g in rest if g.crs != best.crs)
+    return replace(best, alike=tuple(others))
+
+
+def _of_today(code: str) -> bool:
+    """Whether a grid stands on the ellipsoid of GRS 80 or WGS 84."""
+    made = _unprojected(code)
+    return made is not None and made.crs.ellipsoid is not None and abs(
+        made.crs.ellipsoid.inverse_flattening - _FLATTENING) < 1e-4
+
+
+_FLATTENING = 298.2572
+_SAME_SPOT = 0.01  # degrees: realisations of one grid lie within a few hundred metres
+
+
+def _apart(one: Guess, other: Guess) -> bool:
+    return max(abs(one.longitude - other.longitude),
+               abs(one.latitude - other.latitude)) > _SAME_SPOT
+
+
+@cache
+def _zone_finder() -> TimezoneFinder:
+    return TimezoneFinder()
+
+
+@cache
+def _zone_box(time_zone: str) -> Area:
+    """Return west, south, east, north of a time zone's land."""
+    shapes = _zone_finder().get_geometry(tz_name=time_zone)
+    rings = [np.asarray(polygon[0], dtype=float) for polygon in shapes]
+    lon, lat = np.concatenate([r[0] for r in rings]), np.concatenate([r[1] for r in rings])
+    return float(lon.min()), float(lat.min()), float(lon.max()), float(lat.max())
+
+
+@cache
+def _grids_meeting(box: Area) -> tuple[tuple[str, str, AreaOfUse], ...]:
+    west, south, east, north = box
+    infos = query_crs_info(auth_name="EPSG", pj_types=PJType.PROJECTED_CRS)
+    return tuple((f"EPSG:{c.code}", c.name, c.area_of_use) for c in infos
+                 if c.area_of_use is not None and c.area_of_use.west <= east
+                 and c.area_of_use.east >= west and c.area_of_use.south <= north
+                 and c.area_of_use.north >= south)
+
+
+@lru_cache(maxsize=4096)
+def _unprojected(code: str) -> Proj | None:
+    """Return the bare projection of a grid; working out shifts of datum would take minutes."""
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            return Proj(CRS.from_user_input(code))
+    except (CRSError, ProjError):
+        return None
+
+
+def _on_globe(code: str, point: tuple[float, float]) -> tuple[float, float]:
+    made = _unprojected(code)
+    if made is None:
+        return np.nan, np.nan
+    lon, lat = made(*point, inverse=True)
+    return float(lon), float(lat)
 
 
 def _share_inside(lon: np.ndarray, lat: np.ndarray, area: Area) -> float:
@@ -391,7 +518,7 @@ def plane_text_places(sample: pd.DataFrame, text: PointText, area: Area | None, 
     if match is None:
         questions.append(Question(
             "places.location_crs", message("question.crs_text", column=text.column[0]),
-            tuple(filter(None, (places.crs, "EPSG:...", "none"))), places.crs or "none"))
+            tuple(filter(None, (places.crs, OWN_CODE, NONE))), places.crs or "none"))
         return Places(places.crs, places.crs, text.order, places.evidence)
     questions += [replace(question, key="places.location_crs") for question in match.questions]
     return Places(places.crs, match.crs, text.order, places.evidence + match.evidence)
@@ -400,6 +527,7 @@ def plane_text_places(sample: pd.DataFrame, text: PointText, area: Area | None, 
 # Which columns hold coordinates, and in which CRS, told by their values.
 
 _SAMPLE = 400
+_SHOWN = 4
 _LIKELY = 0.3
 _SURE = 0.8
 
@@ -414,7 +542,8 @@ class FoundPlaces:
 
 
 def find_places(frame: pd.DataFrame, profiles: Sequence[Profile], *, study_area: Area | None,
-                crs: str | None, parameters: Parameters) -> FoundPlaces:
+                crs: str | None, parameters: Parameters,
+                time_zone: str | None = None) -> FoundPlaces:
     """Find latitude and longitude, a projected pair and its CRS, and a text that holds points.
 
     Parameters
@@ -429,6 +558,8 @@ def find_places(frame: pd.DataFrame, profiles: Sequence[Profile], *, study_area:
         The project's CRS, if known: tried first where only the study area can decide.
     parameters
         ``incidents.crs_agreement_m``: largest median distance at which a CRS is believed.
+    time_zone
+        The project's time zone: where nothing else tells the grid, its points must lie there.
     """
     sample = frame.iloc[np.unique(np.linspace(0, len(frame) - 1, min(len(frame), _SAMPLE * 5))
                                   .astype(int))]
@@ -436,7 +567,7 @@ def find_places(frame: pd.DataFrame, profiles: Sequence[Profile], *, study_area:
     limit = parameters["incidents.crs_agreement_m"]
     text = find_text(sample, profiles, study_area, degrees)
     given = _given_degrees(sample, degrees, text)
-    plane = _plane_pair(sample, profiles, given, study_area, crs, limit)
+    plane = _plane_pair(sample, profiles, given, study_area, crs, limit, time_zone)
     columns: dict[str, tuple[str, float, tuple[Message, ...]]] = {}
     questions: list[Question] = []
     if degrees is not None:
@@ -553,7 +684,7 @@ def _given_degrees(sample: pd.DataFrame, degrees: Pair | None,
 
 def _plane_pair(sample: pd.DataFrame, profiles: Sequence[Profile],
                 given: tuple[np.ndarray, np.ndarray] | None, study_area: Area | None,
-                crs: str | None, limit: float) -> Pair | None:
+                crs: str | None, limit: float, time_zone: str | None) -> Pair | None:
     found = [p for p in profiles if p.plane and not p.dates > 0.5]
     named = [p for p in found if _axis(p, "easting", "northing", "longitude", "latitude") > _LIKELY]
     pairs = _pairs_to_try(named if len(named) >= 2 else found)
@@ -568,14 +699,41 @@ def _plane_pair(sample: pd.DataFrame, profiles: Sequence[Profile],
         match, first, second = min(matches, key=lambda item: item[0].distance)
         east, north = (second, first) if match.swapped else (first, second)
         confidence = 0.97 if len(named) >= 2 else 0.9
+        turned = (message("shown.axes_exchanged", east=east.name, north=north.name),)
         return Pair(_plane_columns(east, north, confidence), match.questions, match.crs,
-                     match.evidence, match.degrees_swapped)
+                    match.evidence + (turned if match.swapped else ()), match.degrees_swapped)
     if len(named) < 2:
         return None
     first, second = pairs[0]
+    if given is None and time_zone:
+        guessed = _guessed_pair(sample, first, second, time_zone)
+        if guessed is not None:
+            return guessed
     why = (message("shown.no_crs_near", metres=limit) if given is not None
            else message("shown.nothing_to_find_crs"))
     return Pair(_plane_columns(first, second, 0.6), (_ask_crs(first, second, crs),), "", (why,))
+
+
+def _guessed_pair(sample: pd.DataFrame, first: Profile, second: Profile,
+                  time_zone: str) -> Pair | None:
+    """Propose the grid that puts the points into the time zone, and ask."""
+    guesses = guess_crs(numbers(sample[first.name]), numbers(sample[second.name]),
+                        time_zone=time_zone)
+    if not guesses:
+        return None
+    best = guesses[0]
+    east, north = (second, first) if best.swapped else (first, second)
+    evidence = [message("shown.crs_guessed", name=g.name, crs=g.crs, zone=time_zone,
+                        latitude=g.latitude, longitude=g.longitude) for g in guesses[:_SHOWN]]
+    if best.swapped:
+        evidence.append(message("shown.axes_exchanged", east=east.name, north=north.name))
+    ask = Question("places.crs", message(
+        "question.crs_guess", east=east.name, north=north.name, latitude=best.latitude,
+        longitude=best.longitude, crs=best.crs),
+        (best.crs, *best.alike[:_SHOWN], *(g.crs for g in guesses[1:_SHOWN]), OWN_CODE, NONE),
+        best.crs,
+        evidence=tuple(evidence))
+    return Pair(_plane_columns(east, north, 0.7), (ask,), best.crs, tuple(evidence[:1]))
 
 
 def _pairs_to_try(found: Sequence[Profile]) -> list[tuple[Profile, Profile]]:
@@ -595,7 +753,7 @@ def _plane_columns(east: Profile, north: Profile,
 
 
 def _ask_crs(first: Profile, second: Profile, crs: str | None) -> Question:
-    choices = tuple(filter(None, (crs, "EPSG:...", "none")))
+    choices = tuple(filter(None, (crs, OWN_CODE, NONE)))
     return Question(
         "places.crs", message("question.crs_columns", east=first.name, north=second.name), choices,
         "none", evidence=(message("shown.plane_values", x_low=first.low, y_low=second.low,

@@ -25,8 +25,10 @@ from rehit.incidents.mapping import (
 )
 from rehit.incidents.places import from_text
 from rehit.incidents.projection import Area, ProjectPlace, find_places, suggest_place
+from rehit.incidents.services import find_service
 from rehit.messages import Message, message
 from rehit.parameters import Parameters, load_parameters
+from rehit.words.vocabulary import default_words
 
 # Columns that changed their name from one file of a log to the next.
 
@@ -304,6 +306,7 @@ _METRES = ("m2", "sqm", "sq m", "square metres", "square meters", "metros", "met
 
 
 def propose_mapping(raw: RawTable, *, study_area: Area | None = None, crs: str | None = None,
+                    time_zone: str | None = None,
                     parameters: Parameters | None = None) -> Mapping:
     """Propose which column means what, how dates and places are written, and what to ask.
 
@@ -319,6 +322,9 @@ def propose_mapping(raw: RawTable, *, study_area: Area | None = None, crs: str |
         West, south, east, north in degrees (WGS 84), if known.
     crs
         The project's CRS, if known.
+    time_zone
+        The project's time zone, if known: it tells the grid of coordinates that no CRS is named
+        for.
     parameters
         Default numbers (``incidents.proposal_least``, ``incidents.crs_agreement_m``).
 
@@ -334,22 +340,27 @@ def propose_mapping(raw: RawTable, *, study_area: Area | None = None, crs: str |
     renamed = find_renamed(raw) if raw.has_header else {}
     if renamed:
         found = propose_mapping(under_first_names(raw, renamed), study_area=study_area, crs=crs,
-                                parameters=rules)
+                                time_zone=time_zone, parameters=rules)
         found = replace(found, columns=tuple(map(str, raw.table.columns)),
                         fields=with_later_names(found.fields, renamed))
         return replace(found, words=field_words(raw, found))
     profiles = profile_columns(raw.table, has_header=raw.has_header, sizes=raw.sizes)
-    places = find_places(raw.table, profiles, study_area=study_area, crs=crs, parameters=rules)
+    places = find_places(raw.table, profiles, study_area=study_area, crs=crs, parameters=rules,
+                         time_zone=time_zone)
     taken = {column for column, _, _ in places.columns.values()}
+    service = find_service(raw.table, profiles, words=default_words("service"), taken=taken)
+    kinds = {} if service is None else service.fields
+    taken |= {column for source in kinds.values() for column in source.columns}
     scores = score_columns(profiles, has_header=raw.has_header)
     chosen = assign(scores, taken=taken, least=rules["incidents.proposal_least"])
     used = taken | {score.column for score in chosen.values()}
     dates = find_dates(raw.table, profiles, chosen, scores, taken=used)
-    fields = _sources(places.columns, chosen, dates.fields, profiles)
+    fields = _sources(places.columns, chosen, {**dates.fields, **kinds}, profiles)
     unit, asked = _size_unit(fields.get("size"), profiles, places.places.crs)
-    questions = (*_header_question(raw), *dates.questions, *places.questions, *asked)
+    questions = (*_header_question(raw), *(service.questions if service else ()), *dates.questions,
+                 *places.questions, *asked)
     mapping = Mapping(raw.name, raw.has_header, tuple(map(str, raw.table.columns)), fields,
-                      places.places, unit, {}, questions)
+                      places.places, unit, {}, questions, service.kinds if service else {})
     return replace(mapping, fields=_joined_formats(raw, mapping), words=field_words(raw, mapping))
 
 
@@ -376,9 +387,15 @@ def _sources(places: dict[str, tuple[str, float, tuple[Message, ...]]], chosen: 
     found |= {name: FieldSource((score.column,), confidence=score.value, evidence=score.evidence)
               for name, score in chosen.items() if name not in (*dates, *_HELPERS)}
     found |= dates
-    if "house_number" in chosen and "address" in found:
+    if "house_number" in chosen and "address" in found and not _numbered(
+            found["address"], profiles):
         found["address"] = _with_number(found["address"], chosen["house_number"], profiles)
     return {name: found[name] for name in FIELDS if name in found}
+
+
+def _numbered(address: FieldSource, profiles: Sequence[Profile]) -> bool:
+    """Whether the column of addresses holds house numbers itself."""
+    return next(p for p in profiles if p.name == address.columns[0]).numbered > 0.5
 
 
 def _with_number(address: FieldSource, number: Score, profiles: Sequence[Profile]) -> FieldSource:

@@ -217,7 +217,8 @@ class Cleaned:
     incidents, set_aside, ledger
         The tables of those names.
     counts
-        One row per file: ``source_file, rows_in, rows_kept, rows_joined, rows_set_aside``.
+        One row per file: ``source_file, rows_in, rows_kept, rows_joined, rows_set_aside,
+        rows_other_service``; the last four add up to the first.
     findings
         What the owner of the log should mend: ``code, severity, count, effect, advice``, the last
         two as messages.
@@ -271,7 +272,8 @@ def build_incidents(rows: pd.DataFrame, own: np.ndarray, members: pd.DataFrame,
     frame = gpd.GeoDataFrame(made, geometry=geometry, crs=crs)
     keys = pa.table({"at": pa.array(frame["reported_at"]), "id": pa.array(frame["incident_id"])})
     order = pc.sort_indices(keys, sort_keys=[("at", "ascending"), ("id", "ascending")])
-    return frame[table("incidents").names].take(order.to_numpy()).reset_index(drop=True)
+    columns = [*table("incidents").names, "service"]
+    return frame[columns].take(order.to_numpy()).reset_index(drop=True)
 
 
 def gather_members(rows: pd.DataFrame, root: np.ndarray, active: np.ndarray,
@@ -331,11 +333,17 @@ def build_set_aside(rows: pd.DataFrame, reason: pd.Series) -> pd.DataFrame:
     return made.sort_values(list(WHERE), kind="stable").reset_index(drop=True)
 
 
-def count_rows(rows: pd.DataFrame, root: np.ndarray, reason: pd.Series) -> pd.DataFrame:
-    """Return rows in, kept, joined and set aside for each file."""
+def count_rows(rows: pd.DataFrame, root: np.ndarray, reason: pd.Series,
+               another: pd.Series) -> pd.DataFrame:
+    """Return rows in, kept, joined, set aside and of another service for each file."""
     aside = reason.notna().to_numpy()
     own = ~aside & (root == np.arange(len(rows)))
     part = pd.DataFrame({"source_file": rows["source_file"], "rows_in": 1,
                          "rows_kept": own.astype(int), "rows_joined": (~own & ~aside).astype(int),
                          "rows_set_aside": aside.astype(int)})
-    return part.groupby("source_file", sort=True).sum().reset_index()
+    counts = part.groupby("source_file", sort=True).sum()
+    counts = counts.reindex(counts.index.union(another.index), fill_value=0)
+    other = another.reindex(counts.index, fill_value=0)
+    counts = counts.assign(rows_in=counts["rows_in"] + other, rows_other_service=other)
+    return counts.rename_axis("source_file").reset_index().astype(
+        dict.fromkeys(counts.columns, "int64"))

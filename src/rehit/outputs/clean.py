@@ -140,10 +140,10 @@ def write_cleaned(chain: Chain, stage: Path, *, methods: bool = False) -> dict[s
     Returns
     -------
     dict
-        ``per_file`` holds ``source_file, rows_in, rows_kept, rows_joined, rows_set_aside`` for
-        each file; their totals stand beside it; ``set_aside_reasons`` counts rows by code;
-        ``set_aside_warnings`` says in a sentence why a large share is set aside, and what to do;
-        ``mapping_drift`` says in sentences where a file differs from the mapping.
+        ``per_file`` holds ``source_file, rows_in, rows_kept, rows_joined, rows_set_aside,
+        rows_other_service`` for each file; their totals stand beside it; ``set_aside_reasons``
+        counts rows by code; ``set_aside_warnings`` says in a sentence why a large share is set
+        aside, and what to do; ``mapping_drift`` says where a file differs from the mapping.
     """
     # Before cleaning, which lets go of the raw text.
     files = log_findings(chain.raw_logs, chain.mapped_logs, chain.mapping)
@@ -176,8 +176,8 @@ def with_reasons(set_aside: pd.DataFrame, say: Say) -> pd.DataFrame:
 
 
 def row_totals(chain: Chain) -> dict[str, int]:
-    """Return ``rows_in, rows_kept, rows_joined, rows_set_aside`` of all files together."""
-    totals = chain.cleaned.counts[["rows_in", "rows_kept", "rows_joined", "rows_set_aside"]].sum()
+    """Return how many rows of all files together came in, and what became of them."""
+    totals = chain.cleaned.counts.drop(columns="source_file").sum()
     return {str(name): int(value) for name, value in totals.items()}
 
 

@@ -129,7 +129,7 @@ def start_project(
         if extra is not None and not extra.exists():
             raise InputFileError(str(extra), got="no such file", allowed="a file that exists",
                                  remedy="correct the name")
-    mapping = propose_mapping(whole, crs=crs)
+    mapping = propose_mapping(whole, crs=crs, time_zone=time_zone)
     place = suggest_project(whole, mapping)
     project_crs = _project_crs(crs, mapping, place)
     files: dict[str, Any] = {"log": [_reference(path, folder) for path in logs],

@@ -65,7 +65,7 @@ def _done(say: Say, done: pd.DataFrame) -> Grid:
                 tuple(rows), frozenset({2, 3}), say("quality.done_note"))
 
 
-_COLUMNS = ("rows_in", "rows_kept", "rows_joined", "rows_set_aside")
+_COLUMNS = ("rows_in", "rows_kept", "rows_joined", "rows_set_aside", "rows_other_service")
 
 
 def quality_section(facts: Facts) -> Section:
@@ -74,9 +74,12 @@ def quality_section(facts: Facts) -> Section:
     counts = facts.inputs.given("counts")
     traces: tuple[str, ...] = ()
     if counts is not None:
-        traces = (_trace(facts, counts, "in", "Q1", ("Q2", "Q3", "Q4")),
-                  *(_trace(facts, counts, name, f"Q{n}") for n, name in
-                    enumerate(("kept", "joined", "set_aside"), start=2)))
+        parts = ("kept", "joined", "set_aside", *(
+            ("other_service",) if "rows_other_service" in _shown(counts) else ()))
+        ids = [f"Q{n}" for n in range(2, 2 + len(parts))]
+        traces = (_trace(facts, counts, "in", "Q1", tuple(ids)),
+                  *(_trace(facts, counts, name, figure) for figure, name in
+                    zip(ids, parts, strict=True)))
     section.put(*quality_blocks(facts.say, counts=counts, traces=traces,
                                 set_aside=facts.inputs.given("set_aside"),
                                 findings=facts.inputs.given("findings")),
@@ -89,8 +92,14 @@ def _trace(facts: Facts, counts: pd.DataFrame, name: str, figure_id: str,
            parts: tuple[str, ...] = ()) -> str:
     total = int(counts[f"rows_{name}"].sum())
     return facts.trace(figure_id, total, facts.say.whole(total), key=f"Q_{name}", parts=parts,
-                       table="counts", log_rows=log_rows(facts.inputs.incidents,
-                                                         facts.inputs.set_aside)[name])
+                       table="counts", log_rows=log_rows(
+                           facts.inputs.incidents, facts.inputs.set_aside).get(name, ()))
+
+
+def _shown(counts: pd.DataFrame) -> tuple[str, ...]:
+    """Return the columns of counts to show; other services only where the log holds some."""
+    others = "rows_other_service" in counts and counts["rows_other_service"].fillna(0).sum() > 0
+    return _COLUMNS if others else _COLUMNS[:-1]
 
 
 def quality_blocks(say: Say, *, counts: pd.DataFrame | None, set_aside: pd.DataFrame | None,
@@ -116,12 +125,14 @@ def quality_blocks(say: Say, *, counts: pd.DataFrame | None, set_aside: pd.DataF
 
 
 def _account(say: Say, counts: pd.DataFrame, traces: tuple[str, ...]) -> list[Block]:
-    totals = {c: say.whole(counts[c].sum()) for c in _COLUMNS}
-    says = Sentence(say("quality.account", **totals), traces, "key")
+    columns = _shown(counts)
+    totals = {c: say.whole(counts[c].sum()) for c in columns}
+    key = "quality.account_services" if len(columns) == len(_COLUMNS) else "quality.account"
+    says = Sentence(say(key, **totals), traces, "key")
     grid = Grid(say("quality.caption"),
-                (say("quality.col_file"), *(say(f"quality.col_{c}") for c in _COLUMNS)),
-                tuple((str(row["source_file"]), *(say.whole(row[c]) for c in _COLUMNS))
-                      for _, row in counts.iterrows()), frozenset({1, 2, 3, 4}))
+                (say("quality.col_file"), *(say(f"quality.col_{c}") for c in columns)),
+                tuple((str(row["source_file"]), *(say.whole(row[c]) for c in columns))
+                      for _, row in counts.iterrows()), frozenset(range(1, 1 + len(columns))))
     return [says, grid]
 
 

@@ -21,7 +21,7 @@ from rehit.files.reader import read_table
 from rehit.packaged import packaged_rows
 
 KINDS = ("substrate", "finish", "medium", "status", "outcome", "priority", "size",
-         "place_quality", "asset_type", "yes_no", "access", "method")
+         "place_quality", "asset_type", "yes_no", "access", "method", "service")
 USER_COLUMNS = ("kind", "word", "code", "language", "reason")
 # What a user's row may say; size words carry names of rows of defaults/incidents.csv.
 SIZE_CODES = ("tiny", "small", "medium", "large", "very_large", "door")
