@@ -2,18 +2,19 @@
 
     python tests/benchmarks/contract_replay.py [--towns 100] [--first 1]
 
-Prints how often the realised cost, the realised number of jobs and the realised cost of work of
-year three lie inside the 80 % interval bid from years one and two. The true incidents of year three
-come to the crews bid: what they are late for is deducted. Rates are known and every true incident
-is in the log, so the contractor's own estimate error and jobs found by patrols are
-set to none; everything else is as the defaults have it.
+Prints how often the realised cost, number of jobs and minutes of crews of year three lie inside the
+80 % interval bid from years one and two, and for each decile of promised chance of loss how often
+the realised cost exceeded the price that carried it. The true incidents of year three come to the
+crews bid: what they are late for is deducted. Rates are known and every true incident is in the
+log, so the contractor's own estimate error and jobs found by patrols are set to none; everything
+else is as the defaults have it.
 """
 
 from __future__ import annotations
 
 import argparse
-import math
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -25,9 +26,8 @@ from make_demo import clean_placed_incidents, clean_register, make_town
 from town.model import TIME_ZONE
 
 from rehit.chain import with_register
-from rehit.contract.cost import WORK, job_work, year_cost
+from rehit.contract.cost import WORK, job_work, service_of, year_cost
 from rehit.contract.crews import (
-    Standards,
     crew_calendar,
     local_clock,
     needs_callout,
@@ -79,26 +79,28 @@ def outcome(bid: Contract, jobs: pd.DataFrame, length: pd.Timedelta) -> dict[str
     clock = local_clock(inside["reported_at"], time_zone=TIME_ZONE)
     days = working_days(inside["reported_at"].min(), years=2, region="PT")
     offensive = (inside["priority"] == "offensive").to_numpy()
-    calendar = crew_calendar(days, crews=bid.queue.crews, parameters=NUMBERS)
-    standards = Standards.from_parameters(NUMBERS)
-    callout = needs_callout(clock, offensive, calendar, standards=standards, parameters=NUMBERS)
+    team, standards = bid.queue.team, bid.demand.standards
+    callout = needs_callout(clock, offensive, crew_calendar(days, team=team, parameters=NUMBERS),
+                            standards=standards, parameters=NUMBERS)
     minutes = inside["minutes"].to_numpy() + NUMBERS["contract.travel_minutes"]
-    served = queue_year(clock, minutes, offensive, calendar, crews=math.ceil(bid.queue.crews),
+    served = queue_year(clock, minutes, offensive, inside["method"].to_numpy(str), days, team=team,
                         standards=standards, parameters=NUMBERS)
-    ordinary = served["jobs"] - served["offensive"]
     work = job_work(inside, callout, parameters=NUMBERS).sum()
     lines = year_cost({name: float(work[name]) for name in WORK}, capacity=bid.capacity,
-                      late_offensive=served["late_offensive"] / max(1, served["offensive"]),
-                      late_ordinary=served["late_ordinary"] / max(1, ordinary),
-                      indices={"labour": 1.0, "materials": 1.0, "plant": 1.0}, parameters=NUMBERS)
+                      service=service_of(replace(bid.queue, years=pd.DataFrame([served]))),
+                      first_year=1.0, indices=dict.fromkeys(("labour", "materials", "plant"), 1.0),
+                      parameters=NUMBERS)
     seen = {"cost": sum(lines.values()), "jobs": work["jobs"], "minutes": work["crew_minutes"]}
     bid_for = {"cost": bid.outlook.cost[:, 0], "jobs": bid.outlook.work["jobs"][:, 0],
                "minutes": bid.outlook.work["crew_minutes"][:, 0]}
+    offer = bid.price("lump_sum")
+    price = offer["factor"] * bid.outlook.bases["lump_sum"][:, 0].mean()
+    lost = seen["cost"] + bid.off_price > price
     return {**{name: float((bid_for[name] <= value).mean()) for name, value in seen.items()},
             "ratio": float(seen["jobs"] / bid_for["jobs"].mean()),
             "spread": float(bid_for["jobs"].std() / bid_for["jobs"].mean()),
-            "trend": bid.volume.trend, "dispersion": bid.volume.dispersion,
-            "crews": bid.queue.crews, "days": length.days}
+            "promised": float(offer["chance_of_loss"]), "lost": float(lost),
+            "crews": team.crews, "overtime": team.overtime_hours, "days": length.days}
 
 
 def main() -> int:
@@ -116,6 +118,11 @@ def main() -> int:
         inside = table[name].between(0.1, 0.9).sum()
         print(f"{name}: inside the 80 % interval in {inside} of {len(table)} towns; below it in "
               f"{(table[name] < 0.1).sum()}, above in {(table[name] > 0.9).sum()}")
+    print("chance of loss promised and met, by the price's place in the costs bid:")
+    for promised in np.arange(0.9, 0.0, -0.1):
+        print(f"  {promised:.0%}: {(table['cost'] > 1 - promised).mean():.0%}")
+    print(f"at the lump sum asked: promised {table['promised'].mean():.1%}, "
+          f"met {table['lost'].mean():.1%}")
     return 0
 
 

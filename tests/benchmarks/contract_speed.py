@@ -49,7 +49,7 @@ def main() -> int:
                               parameters=numbers, rng=np.random.default_rng(2))
     print(f"{contract.outlook.work['jobs'][:, 0].mean():,.0f} jobs a year, "
           f"{len(contract.outlook.cost):,} years of volume, {len(contract.queue.years)} of the "
-          f"queue of {contract.capacity.crews:g} crews: {time.perf_counter() - began:.1f} s, "
+          f"queue of {contract.queue.crews:g} crews: {time.perf_counter() - began:.1f} s, "
           f"{time.process_time() - used:.1f} s of processor time")
     return 0
 
