@@ -15,6 +15,7 @@ from rehit.contract.price import (
     Contract,
     exact_work_cost,
     expected_year,
+    reconciliation,
     schedule_of_rates,
     sensitivity,
     tender_figures,
@@ -218,6 +219,26 @@ def test_more_margin_asks_more_and_one_year_is_not_indexed(contract) -> None:
     later = contract.outlook.cost.mean(axis=0)
     assert later[1] > later[0]
     assert isinstance(contract.prices, pd.DataFrame)
+
+
+def test_bid_and_comparison_start_from_the_same_markings(contract) -> None:
+    """The report told 130 for ten years and the bid 48,717 for one, of the same log."""
+    years = contract.volume.observed_years
+    log = (len(contract.jobs) + len(contract.excluded)) / years
+    expected = pd.DataFrame({"place_class": ["known", "new", "unplaced", "total"],
+                             "expected_per_year": [log - 30, 20.0, 10.0, log],
+                             "cost_per_year": [50 * (log - 30), 1000.0, 500.0, 50 * log]})
+    steps = reconciliation(contract, expected)
+    check(steps, "contract_steps", where="test")
+    rows = steps.set_index("step")
+    jobs, money = rows["jobs"], rows["money"]
+    assert jobs["outside"] == pytest.approx(-len(contract.excluded) / years)
+    assert jobs["first_year"] == pytest.approx(contract.outlook.work["jobs"][:, 0].mean())
+    assert jobs["first_year"] == pytest.approx(jobs[:"found"].sum())
+    asked = tender_figures(contract)["value"].iloc[0]
+    assert money["lump_sum"] == pytest.approx(asked)
+    assert money["lump_sum"] == pytest.approx(money.drop(["first_year", "lump_sum"]).sum())
+    assert money["risk_and_margin"] > contract.margin * asked * 0.5
 
 
 def test_sensitivity_looks_for_the_crews_again(monkeypatch) -> None:

@@ -57,7 +57,11 @@ def test_price_writes_the_bid_and_says_what_to_ask(
     assert summary["lump_sum_per_year"] == pytest.approx(lump["price_per_year"], abs=0.01)
     check = summary["check_cost_of_work_p80"]
     assert check["exact"] == pytest.approx(check["simulated"], rel=0.05)
+    steps = pd.read_csv(out / "bid_steps.csv").set_index("step")
+    assert steps.loc["lump_sum", "money"] == pytest.approx(summary["lump_sum_per_year"], abs=0.01)
+    assert sum(option["chosen"] for option in summary["crew_options"]) == 1
     jobs = pd.read_csv(out / "bid_volume.csv")["expected"].sum()
+    assert steps.loc["first_year", "jobs"] == pytest.approx(jobs, rel=1e-6)
     assert summary["jobs_per_year"] == pytest.approx(jobs, abs=0.1)
 
 

@@ -27,6 +27,8 @@ from rehit.tables import check
 
 HOSTILE = contract_town.HOSTILE
 EN, ES = Say("en"), Say("es")
+STEPS = pd.DataFrame({"step": ["known", "first_year", "lump_sum"], "jobs": [10.0, 10.0, np.nan],
+                      "money": [500.0, 500.0, 500.0]})
 
 
 @pytest.fixture(scope="module")
@@ -146,7 +148,8 @@ def test_spanish_workbook_leaves_no_english_behind(contract, tmp_path) -> None:
     """Every text of the Spanish file differs from the English one's cell, but for names."""
     texts = {}
     for say in (EN, ES):
-        path = write_bid_workbook(tmp_path / f"{say.language}.xlsx", contract, say, name="Town")
+        path = write_bid_workbook(tmp_path / f"{say.language}.xlsx", contract, say, name="Town",
+                                  steps=STEPS, cautions=["test_patch"])
         book = load_workbook(path)
         texts[say.language] = [cell.value for sheet in book for row in sheet.iter_rows()
                                for cell in row if cell.data_type == "s"]

@@ -545,6 +545,57 @@ def expected_year(contract: Contract, *, year: int = 1) -> dict[str, float]:
     return {name: float(value) for name, value in cost.items()}
 
 
+STEPS = ("known", "new", "unplaced", "outside", "changed", "trend", "found", "first_year",
+         "otherwise", "standing_ready", "off_price", "risk_and_margin", "lump_sum")
+
+
+def reconciliation(contract: Contract, expected: pd.DataFrame) -> pd.DataFrame:
+    """Return the `contract_steps` table: from the markings expected to the lump sum asked.
+
+    Comparison, programme and bid start from one number of markings a year; each step says what
+    leads from it to the jobs and the money of the first contract year. Steps of money before the
+    first year's total are at what the comparison takes one removal to cost.
+
+    Parameters
+    ----------
+    contract
+        The contract as priced.
+    expected
+        The `expected_work` table: ``place_class, expected_per_year, cost_per_year``.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``step, jobs, money``, both per year: ``first_year`` is the sum of the jobs above it and
+        ``lump_sum`` of all the money but ``first_year``, which is the sum of what stands above.
+    """
+    count, cost_of = (
+        dict(zip(expected["place_class"], expected[column].astype(float), strict=True))
+        for column in ("expected_per_year", "cost_per_year"))
+    each = cost_of["total"] / max(count["total"], 1e-9)
+    volume = contract.volume
+    reported = float(volume.counts[:, 0].sum(axis=1).mean())
+    inside = len(contract.jobs) / volume.observed_years
+    jobs = {name: count[name] for name in ("known", "new", "unplaced")}
+    jobs |= {"outside": inside - count["total"],
+             "changed": volume.per_year - inside, "trend": reported - volume.per_year,
+             "found": float(volume.found[:, 0].sum(axis=1).mean())}
+    money = {name: each * number for name, number in jobs.items()}
+    money |= {name: cost_of[name] for name in ("known", "new", "unplaced")}
+    work = contract.outlook.work
+    direct = float(work["rate_value"][:, 0].mean())
+    cost = float(contract.outlook.cost[:, 0].mean())
+    asked = float(contract.price("lump_sum")["factor"]
+                  * contract.outlook.bases["lump_sum"][:, 0].mean())
+    first = sum(money.values())
+    money |= {"first_year": first, "otherwise": direct - first, "standing_ready": cost - direct,
+              "off_price": contract.off_price,
+              "risk_and_margin": asked - cost - contract.off_price, "lump_sum": asked}
+    jobs["first_year"] = sum(jobs.values())
+    return pd.DataFrame({"step": list(STEPS), "jobs": [jobs.get(step, np.nan) for step in STEPS],
+                         "money": [money[step] for step in STEPS]})
+
+
 def exact_work_cost(contract: Contract, *,
                     rng: np.random.Generator) -> tuple[Aggregate, np.ndarray]:
     """Return the first year's cost of work twice: its exact distribution, and draws of it.

@@ -16,6 +16,7 @@ from rehit.contract.price import (
     check_margin,
     exact_work_cost,
     price_contract,
+    reconciliation,
     schedule_of_rates,
     sensitivity,
     tender_figures,
@@ -28,9 +29,10 @@ from rehit.outputs.patrol import fleet, hop_hours
 from rehit.outputs.tables import write_csv
 from rehit.parameters import Parameters
 from rehit.patrol.travel import build_network, travel_times
-from rehit.report.bid import bid_findings, bid_summary, short_log
+from rehit.report.bid import bid_findings, bid_summary, short_log, steps_message
 from rehit.report.bid_workbook import write_bid_workbook
 from rehit.report.say import Say
+from rehit.treatment.methods import load_cautions
 
 
 def write_price(chain: Chain, stage: Path, *, margin: float | None, years: int,
@@ -54,10 +56,13 @@ def write_price(chain: Chain, stage: Path, *, margin: float | None, years: int,
     chain.step("step.writing")
     say, name = Say(chain.project.language, chain.project.currency), chain.project.name
     limits = chain.say.all(_other_limits(chain, contract))
-    write_bid_workbook(stage / "bid.xlsx", contract, say, name=name)
+    steps = reconciliation(contract, chain.expected_work)
+    write_bid_workbook(stage / "bid.xlsx", contract, say, name=name, steps=steps,
+                       cautions=_cautions(chain, contract))
     (stage / "bid_summary.pdf").write_bytes(
         bid_summary(contract, moved, say, name=name, limits=limits))
-    told, tables = bid_findings(contract, moved), _tables(contract, moved, say)
+    told = [*bid_findings(contract, moved), steps_message(steps)]
+    tables = {**_tables(contract, moved, say), "bid_steps": steps}
     if offers is not None:
         compared = compare_received(contract, offers, rng=chain.rng("prices received"))
         tables["bid_received"] = compared
@@ -65,6 +70,13 @@ def write_price(chain: Chain, stage: Path, *, margin: float | None, years: int,
     for file, table in tables.items():
         write_csv(table, stage / f"{file}.csv")
     return {**_figures(chain, contract), "sentences": [*say.all(told), *limits]}
+
+
+def _cautions(chain: Chain, contract: Contract) -> list[str]:
+    """Return the codes of the cautions that hold for any job of the bid, in their usual order."""
+    advice = chain.advice[chain.advice["incident_id"].isin(contract.jobs["incident_id"])]
+    named = set("; ".join(advice["cautions"].dropna().unique()).split("; "))
+    return [code for code in load_cautions()["code"] if code in named]
 
 
 def _tables(contract: Contract, moved: pd.DataFrame, say: Say) -> dict[str, pd.DataFrame]:

@@ -106,6 +106,22 @@ def crews_step(contract: Contract) -> list[Message]:
         worked=float(chosen["utilisation"]), overtime=float(chosen["overtime_hours"]))]
 
 
+def steps_message(steps: pd.DataFrame) -> Message:
+    """Return how the bid's first year follows from what the comparison expects.
+
+    Parameters
+    ----------
+    steps
+        `contract_steps`.
+    """
+    money, jobs = (steps.set_index("step")[column] for column in ("money", "jobs"))
+    start = ["known", "new", "unplaced"]
+    return message("bid.steps", expected=float(jobs[start].sum()),
+                   compared=float(money[start].sum()),
+                   jobs=float(jobs["first_year"]), direct=float(
+                       money["first_year"] + money["otherwise"]), price=float(money["lump_sum"]))
+
+
 def _in_time(option: pd.Series) -> float:
     """Return the share in time of the kind of jobs that keeps its standard less often."""
     return float(option[["in_time_offensive", "in_time_ordinary"]].astype(float).min())

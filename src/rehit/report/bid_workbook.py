@@ -7,10 +7,11 @@ formulas: prices follow the cost at the expected volume times a ratio that the s
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
+import pandas as pd
 from xlsxwriter.format import Format
 from xlsxwriter.utility import xl_rowcol_to_cell
 from xlsxwriter.workbook import Workbook
@@ -46,6 +47,8 @@ RATES = ("costs.labour_per_hour", "contract.productive_share", "contract.hours_p
 WORK = ("jobs", "offensive", "crew_minutes", "callout_minutes", "materials", "water", "access",
         "traffic_control", "rate_value", "hired_value")
 HEAD_HEIGHT = 48
+#: Steps from the markings expected to the jobs of the first year.
+STEPS_OF_JOBS = ("known", "new", "unplaced", "outside", "changed", "trend", "found")
 _CENT, _SMALL = 0.005, 5e-7
 _BLUE = {"font_color": "#1f4e9e", "bg_color": "#e3edfb"}
 _GREEN = {"font_color": "#1d5c3a", "bg_color": "#e4f3ea"}
@@ -63,10 +66,12 @@ _STYLES: dict[str, dict[str, object]] = {
     "share": {"num_format": "0.0%"},
     "factor": {"num_format": "0.0000"},
     "verdict": {"align": "center"},
+    "wrapped": {"text_wrap": True, "valign": "top"},
 }
 
 
-def write_bid_workbook(path: Path | str, contract: Contract, say: Say, *, name: str) -> Path:
+def write_bid_workbook(path: Path | str, contract: Contract, say: Say, *, name: str,
+                       steps: pd.DataFrame | None = None, cautions: Sequence[str] = ()) -> Path:
     """Write the bid as an XLSX file.
 
     Parameters
@@ -79,6 +84,10 @@ def write_bid_workbook(path: Path | str, contract: Contract, say: Say, *, name: 
         Language and money.
     name
         Of the patch.
+    steps
+        `contract_steps`: from the markings expected to the lump sum.
+    cautions
+        Codes of the cautions that hold for the bid's jobs, written in full.
 
     Returns
     -------
@@ -94,8 +103,12 @@ def write_bid_workbook(path: Path | str, contract: Contract, say: Say, *, name: 
         _write_year(book)
         _write_schedule(book)
         _write_prices(book, cover)
+        if steps is not None:
+            _write_steps(book, steps)
         _write_risk(book)
         _write_outside(book)
+        if cautions:
+            _write_cautions(book, cautions)
         _write_checks(book)
         cover.activate()
     leave_to_be_calculated(Path(path))
@@ -473,6 +486,34 @@ def _write_outside(book: BidBook) -> None:
         book.number(sheet, row, 1, int(counts.get(key, 0)), "whole")
         book.formula(sheet, row, 2, f"B{row + 1}/{span!r}", "money")
     book.write(sheet, 4 + len(EXCLUSIONS), 0, "note_log_days", n=round(span * DAYS_PER_YEAR))
+
+
+def _write_steps(book: BidBook, steps: pd.DataFrame) -> None:
+    """Write what leads from the markings expected to the lump sum asked; totals as formulas."""
+    sheet = book.sheet("steps", widths=(60, 18, 18))
+    book.write(sheet, 0, 0, "title_steps", "title")
+    book.write(sheet, 1, 0, "note_steps")
+    book.head(sheet, 3, ("step", "jobs_a_year", "year_money_each"))
+    for row, record in enumerate(steps.to_dict("records"), start=4):
+        step = str(record["step"])
+        sheet.write_string(row, 0, book.say.code("bid_step", step))
+        if step == "first_year":
+            book.formula(sheet, row, 1, f"SUM(B5:B{row})", "total")
+            book.formula(sheet, row, 2, f"SUM(C5:C{row})", "total")
+        elif step == "lump_sum":
+            book.formula(sheet, row, 2, f"SUM(C{len(STEPS_OF_JOBS) + 5}:C{row})", "total")
+        else:
+            if math.isfinite(float(record["jobs"])):
+                book.number(sheet, row, 1, record["jobs"], "tenths")
+            book.number(sheet, row, 2, record["money"], "whole")
+
+
+def _write_cautions(book: BidBook, cautions: Sequence[str]) -> None:
+    """Write the cautions of the bid's jobs in full."""
+    sheet = book.sheet("cautions", widths=(120,))
+    book.write(sheet, 0, 0, "sheet_cautions", "title")
+    for row, code in enumerate(cautions, start=2):
+        sheet.write_string(row, 0, book.say(f"caution_full.{code}"), book.styles["wrapped"])
 
 
 def _write_checks(book: BidBook) -> None:
