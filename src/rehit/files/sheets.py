@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
+import os
 import re
 import warnings
 import zipfile
 import zlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
 
@@ -102,11 +104,31 @@ def _row_set(table: pd.DataFrame) -> set[tuple[str, ...]]:
 
 
 def _sheets(file: Path, sheet: str | None, where: str) -> dict[str, Rows]:
-    with CalamineWorkbook.from_path(str(file)) as book:
+    with _panics_as_errors(), CalamineWorkbook.from_path(str(file)) as book:
         names = [found.name for found in book.sheets_metadata
                  if found.typ == SheetTypeEnum.WorkSheet]  # a chart sheet holds no cells
         return {name: _texts(book.get_sheet_by_name(name).to_python(skip_empty_area=True))
                 for name in _asked(sheet, names, where)}
+
+
+@contextmanager
+def _panics_as_errors() -> Iterator[None]:
+    """Make an error of the library's giving up on a damaged file, and hush what it prints then."""
+    shown = None
+    with suppress(OSError):  # a program without a console has none
+        shown = os.dup(2)
+        with open(os.devnull, "wb") as nowhere:
+            os.dup2(nowhere.fileno(), 2)
+    try:
+        yield
+    except BaseException as error:
+        if type(error).__name__ == "PanicException":
+            raise ValueError(f"a damaged workbook: {error}") from error
+        raise
+    finally:
+        if shown is not None:
+            os.dup2(shown, 2)
+            os.close(shown)
 
 
 def _asked(sheet: str | None, names: list[str], where: str) -> list[str]:
@@ -160,9 +182,10 @@ def _column_number(letters: bytes) -> int:
 
 def _sparse_sheets(file: Path, sheet: str | None, where: str) -> dict[str, Rows]:
     """Read a workbook cell by cell, which takes longer but only the memory of its filled cells."""
-    with warnings.catch_warnings():
+    # Given open: by its name openpyxl would judge the file's ending.
+    with warnings.catch_warnings(), file.open("rb") as stream:
         warnings.simplefilter("ignore")
-        book = openpyxl.load_workbook(file, read_only=True, data_only=True)
+        book = openpyxl.load_workbook(stream, read_only=True, data_only=True)
         sheets = {}
         for name in _asked(sheet, [found.title for found in book.worksheets], where):
             book[name].reset_dimensions()

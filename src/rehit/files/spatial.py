@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import replace
 from pathlib import Path
 
@@ -32,20 +33,26 @@ def read_layer(file: Path, *, layer: str | None = None) -> RawTable:
     """
     where = str(file)
     try:
-        names = [str(name) for name in pyogrio.list_layers(file)[:, 0]]
-        if not names or (layer is not None and layer not in names):
-            raise InputFileError(where, got=f"no layer {layer!r}" if layer else "no layer",
-                                 allowed=", ".join(map(repr, names)) or "a layer with rows",
-                                 remedy="name one of these layers")
-        sizes = {name: pyogrio.read_info(file, layer=name, force_feature_count=True)["features"]
-                 for name in names}
-        chosen = layer or max(sizes, key=lambda name: sizes[name])
-        frame = pyogrio.read_dataframe(file, layer=chosen)
-    except (DataSourceError, DataLayerError, ValueError, RuntimeError) as error:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # a file that is damaged is refused or read whole
+            chosen, names, frame = _layer(file, layer, where)
+    except (DataSourceError, DataLayerError, ValueError, RuntimeError, KeyError) as error:
         raise _damaged(where, "spatial", error) from error
     left = ", ".join(repr(name) for name in names if name != chosen)
     notes = (message("reading.layer", layer=chosen, left=left),) if left and layer is None else ()
     return spatial_table(frame, notes=notes)
+
+
+def _layer(file: Path, layer: str | None, where: str) -> tuple[str, list[str], pd.DataFrame]:
+    names = [str(name) for name in pyogrio.list_layers(file)[:, 0]]
+    if not names or (layer is not None and layer not in names):
+        raise InputFileError(where, got=f"no layer {layer!r}" if layer else "no layer",
+                             allowed=", ".join(map(repr, names)) or "a layer with rows",
+                             remedy="name one of these layers")
+    sizes = {name: pyogrio.read_info(file, layer=name, force_feature_count=True)["features"]
+             for name in names}
+    chosen = layer or max(sizes, key=lambda name: sizes[name])
+    return chosen, names, pyogrio.read_dataframe(file, layer=chosen)
 
 
 def read_parquet(file: Path) -> RawTable:
