@@ -15,6 +15,7 @@ from rehit.hotspots.forecast import (
     FOREVER,
     NO_SEASON,
     SHORT_LOG,
+    common_spread,
     fading_counts,
     feature_names,
     features,
@@ -24,6 +25,8 @@ from rehit.hotspots.forecast import (
     forecast_cells,
     forecast_counts,
     forecast_places,
+    gather_periods,
+    long_run_forecast,
     make_history,
     past_starts,
     predictive_interval,
@@ -271,3 +274,31 @@ def test_history_of_unknown_places_is_not_used_before_they_are_known() -> None:
     assert history.known_from.tolist() == [0.0, 650.0, 660.0]
     made = forecast_counts(history, origin=700.0, horizon=28.0, numbers=NUMBERS)
     assert made.expected[0] == pytest.approx(4.0, rel=0.35)
+
+
+@pytest.mark.parametrize("cv", [0.0, 0.4])
+def test_the_common_swing_of_a_town_is_learnt_from_its_past(cv: float) -> None:
+    """120 places of known rates under one factor a fortnight; the law of total variance."""
+    rng = np.random.default_rng(11)
+    blocks, rates = 110, rng.gamma(1.0, 0.8, 120)
+    factor = rng.gamma(1 / cv**2, cv**2, blocks) if cv else np.ones(blocks)
+    counts = rng.poisson(factor[:, None] * rates)
+    block, place = (np.repeat(index.ravel(), counts.ravel()) for index in np.indices(counts.shape))
+    history = make_history(place, 14 * block + rng.uniform(0, 14, len(place)), np.zeros((120, 2)),
+                           always_known=True)
+    numbers = load_parameters()
+    starts = past_starts(14.0 * blocks, 14.0, numbers=numbers)
+    periods = gather_periods(history, starts, 14.0, NO_SEASON, numbers=numbers)
+    found = common_spread(periods, 14.0, (1e4, 0.0), numbers=numbers) ** 0.5
+    assert found == pytest.approx(cv, abs=0.1)
+
+
+def test_a_place_hit_once_and_never_again_is_not_expected_at_the_log_s_mean_rate() -> None:
+    """Sites of a young log: 300 hit once, 20 hit weekly; later counts are those of the 20."""
+    rng = np.random.default_rng(12)
+    once, often = rng.uniform(0, 120, 300), rng.uniform(0, 120, (20, 17))
+    place = np.concatenate([np.arange(300), np.repeat(np.arange(300, 320), 17)])
+    history = make_history(place, np.concatenate([once, often.ravel()]), np.zeros((320, 2)),
+                           always_known=False)
+    made = long_run_forecast(history, origin=120.0, horizon=28.0, numbers=load_parameters())
+    assert made.expected.sum() == pytest.approx(20 * 17 * 28 / 120, rel=0.2)

@@ -6,8 +6,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from rehit.hotspots.forecast import PlaceForecast, make_history, predictive_interval
-from rehit.hotspots.scoring import _total, past_record
+from rehit.hotspots.forecast import (
+    PlaceForecast,
+    make_history,
+    predictive_interval,
+    total_interval,
+)
+from rehit.hotspots.scoring import past_record
 from rehit.observed import Window
 from rehit.parameters import load_parameters
 
@@ -45,7 +50,7 @@ def test_a_total_is_as_unsure_as_its_places_together() -> None:
         made = PlaceForecast(np.full(n + 1, 4.0), np.full(n + 1, 2.0), "any", {})
         known = np.arange(n + 1) > 0
         low, high, _ = predictive_interval(np.array([4.0 * n]), np.array([2.0 * n]), level=level)
-        assert _total(made, known, numbers) == pytest.approx((4.0 * n, low[0], high[0]))
+        assert total_interval(made, known, level=level) == pytest.approx((4.0 * n, low[0], high[0]))
 
 
 def test_observed_counts_are_those_of_the_log(record) -> None:

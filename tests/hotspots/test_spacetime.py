@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import permutations
 from pathlib import Path
 
 import geopandas as gpd
@@ -11,7 +12,16 @@ import pytest
 from scipy.stats import poisson
 
 from rehit.errors import SettingError, TableError
-from rehit.hotspots.spacetime import knox, knox_rings
+from rehit.hotspots import spacetime
+from rehit.hotspots.spacetime import (
+    Events,
+    count_by_slices,
+    knox,
+    knox_rings,
+    permuted_moments,
+    ring_degrees,
+    wait_degrees,
+)
 from rehit.parameters import load_parameters
 
 PUBLISHED = Path(__file__).parents[1] / "published"
@@ -135,3 +145,59 @@ def test_ring_edges_must_ascend_from_nought() -> None:
 def test_degrees_are_refused() -> None:
     with pytest.raises(TableError, match="to_crs"):
         knox_rings(planted_log(seed=1, offspring=0).to_crs(4326), rng=np.random.default_rng(1))
+
+
+def test_moments_against_every_order_of_six_events() -> None:
+    """All 720 orders counted: the mean and variance are exact, not approximate."""
+    rng = np.random.default_rng(4)
+    xy, second = rng.uniform(0, 10, (6, 2)), np.sort(rng.integers(0, 20, 6)) * 86_400
+    events = Events(xy, second, np.array([0, 0, -1, 1, -1, -1]))
+    rings, waits = np.array([0.0, 3, 5, 8]), np.array([0.0, 4, 9])
+    tables = np.stack([count_by_slices(Events(xy[list(order)], second, events.place[list(order)]),
+                                       rings, waits) for order in permutations(range(6))])
+    mean, variance = permuted_moments(ring_degrees(events, rings), wait_degrees(second, waits))
+    np.testing.assert_allclose(mean, tables.mean(axis=0), atol=1e-12)
+    np.testing.assert_allclose(variance, tables.var(axis=0), atol=1e-12)
+
+
+def test_slices_count_as_a_list_of_all_pairs_does(monkeypatch) -> None:
+    monkeypatch.setattr(spacetime, "SLICE_EVENTS", 70)
+    monkeypatch.setattr(spacetime, "SLICE_PAIRS", 900)
+    rng = np.random.default_rng(6)
+    n = 1200
+    xy, second = rng.uniform(0, 900, (n, 2)), np.sort(rng.integers(0, 300, n)) * 86_400
+    events = Events(xy, second, rng.integers(-1, 300, n))
+    rings, waits = np.array([0.0, 1, 50, 100, 200]), np.array([0.0, 7, 14, 28])
+    i, j, apart = spacetime.close_pairs(xy, distance=200)
+    ring = np.clip(np.searchsorted(rings, apart, side="left") - 1, 0, None)
+    ring[(events.place[i] == events.place[j]) & (events.place[i] >= 0)] = 0
+    listed = spacetime.bin_pairs(ring, second, i, j, waits * 86_400, n_rings=4)
+    assert count_by_slices(events, rings, waits).tolist() == listed.tolist()
+    degrees = ring_degrees(events, rings)
+    assert (degrees.sum(axis=1) / 2).tolist() == np.bincount(ring, minlength=4).tolist()
+
+
+def test_a_band_ends_with_its_edge() -> None:
+    """Two reports seven days apart to the second are within the first week, a second more is not.
+
+    The edge belongs to the lower band on both ways of counting.
+    """
+    waits = np.array([0.0, 7.0, 14.0])
+    for extra, bands in ((0, [1, 0]), (1, [0, 1])):
+        second = np.array([0, 7 * 86_400 + extra])
+        events = Events(np.zeros((2, 2)), second, np.array([-1, -1]))
+        assert count_by_slices(events, np.array([0.0, 1.0]), waits).tolist() == [bands]
+        assert wait_degrees(second, waits).sum(axis=1).tolist() == [2 * b for b in bands]
+
+
+def test_a_log_with_too_many_pairs_to_list_is_judged_by_its_moments() -> None:
+    log = planted_log(seed=5, offspring=0.2)
+    few = load_parameters().override({"hotspots.knox_listed_pairs": 1000})
+    judged, both = (knox_rings(log, ring_edges_m=RINGS, wait_edges_days=WAITS, parameters=numbers,
+                               rng=np.random.default_rng(1)) for numbers in (few, None))
+    assert judged["p_permuted"].isna().all()
+    pd.testing.assert_frame_equal(judged.drop(columns="p_permuted"),
+                                  both.drop(columns="p_permuted"))
+    # The exact chance and the counted one agree where neither is at the counting's floor.
+    seen = both[both["p_permuted"] > 0.05]
+    assert (seen["p_upper"] - seen["p_permuted"]).abs().max() < 0.12

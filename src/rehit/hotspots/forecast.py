@@ -351,6 +351,15 @@ def _rings(history: History, own: np.ndarray, numbers: Parameters) -> list[np.nd
 LEAST = 1e-9  # expected incidents below which no place is put, so that the log score is finite
 STEADY_COLUMN = 1 + OWN_HALF_LIVES.index(60.0)  # the fading count that baselines rank by, too
 SIZE_BOUNDS = (1e-3, 1e4)
+#: Columns of the plain blend: long run, two and six months, and the cells around by half a year.
+BLENDED = (0, 2, 3, *range(OWN_COLUMNS + len(OWN_DAY_HALF_LIVES) + len(BOXES),
+                           OWN_COLUMNS + len(OWN_DAY_HALF_LIVES) + 2 * len(BOXES)))
+#: Fewest earlier periods a total is forecast from; further ones after which it is fitted again.
+EARLIER, REFIT = 3, 4
+#: Days at the end of a short log, or its last third, on which its long run is tried.
+TRIED_DAYS = 56.0
+#: Incidents by which a short log's correction is drawn towards none.
+SHRINK = 20.0
 TREE_STEPS = 255  # steps of a feature that the trees' library can tell apart
 
 
@@ -410,6 +419,32 @@ def fit_level_and_recency(table: np.ndarray, counts: np.ndarray,
     """
     own = table[:, :OWN_COLUMNS].astype("float64")
     return LevelAndRecency(*_nonnegative_poisson(own, counts.astype("float64"), season))
+
+
+@dataclass(frozen=True)
+class Blend:
+    """Mixture of a common level, the long run, two fading counts and the surroundings."""
+
+    weights: np.ndarray
+    level: float
+
+    def expected(self, table: np.ndarray) -> np.ndarray:
+        """Return expected incidents, shape (rows,)."""
+        found: np.ndarray = np.maximum(
+            self.level + table[:, BLENDED].astype("float64") @ self.weights, LEAST)
+        return found
+
+
+def fit_blend(table: np.ndarray, counts: np.ndarray, season: np.ndarray) -> Blend:
+    """Fit the plain blend: a place never hit gets its share from the cells around it.
+
+    Parameters
+    ----------
+    table, counts, season
+        As in :func:`fit_level_and_recency`.
+    """
+    return Blend(*_nonnegative_poisson(table[:, BLENDED].astype("float64"),
+                                       counts.astype("float64"), season))
 
 
 def fit_scaled(score: np.ndarray, counts: np.ndarray) -> tuple[float, float]:
@@ -564,6 +599,7 @@ def _nb_log(counts: np.ndarray, mean: np.ndarray, size: np.ndarray, hit: np.ndar
 SHORT_LOG = "long-run rate"
 LEVEL = "level and recency"
 CONTEXT = "context and recency"
+BLEND = "counts and background"
 
 
 @dataclass(frozen=True)
@@ -581,12 +617,50 @@ class PlaceForecast:
     held_out_scores
         Mean Poisson log score per place and period of each candidate on the held-out periods
         (higher is better); empty where the log is too short to hold any out.
+    common
+        Squared coefficient of variation of what all places share: an app comes, a crew reports on
+        its round, a summer is busy. Adds ``common * total**2`` to the variance of any sum over
+        places (:func:`total_interval`).
     """
 
     expected: np.ndarray
     size: np.ndarray
     method: str
     held_out_scores: dict[str, float]
+    common: float = 0.0
+
+
+def total_interval(made: PlaceForecast, known: np.ndarray, *,
+                   level: float) -> tuple[float, float, float]:
+    """Return mean and interval of the incidents of some places together.
+
+    Given the forecast and the common factor the places are independent, so their variances add; a
+    negative binomial of that mean and variance gives the interval.
+
+    Parameters
+    ----------
+    made
+        The forecast.
+    known
+        Which places are summed.
+    level
+        Coverage of the interval.
+
+    Examples
+    --------
+    >>> apart = PlaceForecast(np.full(100, 4.0), np.full(100, 1e4), LEVEL, {})
+    >>> total_interval(apart, np.full(100, True), level=0.9)
+    (400.0, 367.0, 433.0)
+    >>> total_interval(replace(apart, common=0.04), np.full(100, True), level=0.9)
+    (400.0, 276.0, 541.0)
+    """
+    mean = made.expected[known]
+    total = float(mean.sum())
+    variance = float((mean + mean**2 / made.size[known]).sum()) + made.common * total**2
+    tail = (1 - level) / 2
+    size = total**2 / max(variance - total, 1e-9 * total + 1e-12)
+    low, high = nbinom.ppf([tail, 1 - tail], size, size / (size + total))
+    return total, float(low), float(high)
 
 
 @dataclass(frozen=True)
@@ -686,19 +760,87 @@ def forecast_counts(history: History, *, origin: float, horizon: float, numbers:
     model = _fit_all(*periods.rows(every, limit=limit), numbers, only=best)[best]
     now = features(level, [origin], numbers=numbers)[0]
     expected = model.expected(now) * season.mean_factor(origin, horizon)
-    return PlaceForecast(expected, size_of(expected, *spreads[best]), best, scores)
+    return PlaceForecast(expected, size_of(expected, *spreads[best]), best, scores,
+                         common_spread(periods, horizon, spreads[best], numbers=numbers))
+
+
+def common_spread(periods: Periods, horizon: float, spread: tuple[float, float], *,
+                  numbers: Parameters) -> float:
+    """Learn how far the town's total strays from a forecast beyond what single places explain.
+
+    Each past period is forecast by the mixture of level and recency fitted on the periods that
+    ended before it began, and its total held against what came. The mean squared miss, less the
+    variance of independent places, over the squared total is the common part. A few periods say
+    little, so that ``hotspots.common_cv`` counts as ``common_weight`` further periods; overlapping
+    periods count by the time they cover.
+
+    Parameters
+    ----------
+    periods
+        Past periods, of which none is later than the forecast's origin.
+    horizon
+        Length of a period [days].
+    spread
+        Scale and power of single places' spread, from :func:`fit_spread`.
+    numbers
+        Uses ``hotspots.common_cv``, ``common_weight`` and ``common_rows``.
+    """
+    prior, weight = numbers["hotspots.common_cv"] ** 2, numbers["hotspots.common_weight"]
+    misses, mixture, fitted = [], None, 0
+    for row, start in enumerate(periods.starts):
+        earlier = periods.starts + horizon <= start
+        if earlier.sum() < EARLIER or not periods.counts[earlier].any():
+            continue
+        if mixture is None or earlier.sum() >= fitted + REFIT:
+            mixture = fit_level_and_recency(*periods.rows(earlier,
+                                                          limit=numbers["hotspots.common_rows"]))
+            fitted = int(earlier.sum())
+        use = periods.usable[row]
+        guess = periods.season[row] * mixture.expected(periods.table[row, use])
+        total, own = guess.sum(), (guess + guess**2 / size_of(guess, *spread)).sum()
+        misses.append(((periods.counts[row, use].sum() - total) ** 2 - own) / total**2)
+    if not misses:
+        return prior
+    apart = np.diff(periods.starts).mean() if len(periods.starts) > 1 else horizon
+    seen = max(len(misses) * min(apart / horizon, 1.0), 1.0)
+    return float(max((seen * np.mean(misses) + weight * prior) / (seen + weight), 0.0))
 
 
 def long_run_forecast(history: History, *, origin: float, horizon: float,
                       numbers: Parameters) -> PlaceForecast:
     """Forecast from each place's gamma-Poisson long-run rate, for logs too short for more."""
+    shape, rate = _long_run(history, origin, numbers)
+    expected = np.maximum(shape / rate * horizon / YEAR, LEAST)
+    expected = expected * _came_of_it(history, origin, numbers)
+    return PlaceForecast(expected, shape, SHORT_LOG, {}, numbers["hotspots.common_cv"] ** 2)
+
+
+def _came_of_it(history: History, origin: float, numbers: Parameters) -> float:
+    """Return what came over what the same long-run forecast would have said some weeks earlier.
+
+    A place enters a derived list by being hit, and many are never hit again: a young log's mean
+    rate is too high for its old places by an amount that its own last period shows.
+    """
+    length = min(TRIED_DAYS, origin / 3)
+    before = origin - length
+    known = history.known_from < before
+    if not known.any() or length <= 0:
+        return 1.0
+    shape, rate = _long_run(history, before, numbers)
+    said = (shape / rate)[known].sum() * length / YEAR
+    came = history.counts(before, origin)[known].sum()
+    return float((came + SHRINK) / (said + SHRINK))
+
+
+def _long_run(history: History, origin: float,
+              numbers: Parameters) -> tuple[np.ndarray, np.ndarray]:
+    """Return shape and rate [years] of each place's gamma-Poisson posterior at an origin."""
     counts = history.counts(-np.inf, origin)
-    years = np.full(history.n, max(origin, numbers["hotspots.min_exposure_days"]) / 365.25)
-    derived = bool(np.isfinite(history.known_from).all())
-    prior = fit_prior(counts, years, zero_truncated=derived and bool((counts > 0).all()))
-    shape, rate = posterior(counts, years, prior)
-    expected = np.maximum(shape / rate * horizon / 365.25, LEAST)
-    return PlaceForecast(expected, shape, SHORT_LOG, {})
+    years = np.full(history.n, max(origin, numbers["hotspots.min_exposure_days"]) / YEAR)
+    known = history.known_from < origin
+    derived = bool(np.isfinite(history.known_from).all()) and bool((counts[known] > 0).all())
+    prior = fit_prior(counts[known], years[known], zero_truncated=derived)
+    return posterior(counts, years, prior)
 
 
 def _fit_all(table: np.ndarray, counts: np.ndarray, season: np.ndarray, numbers: Parameters, *,
@@ -706,6 +848,8 @@ def _fit_all(table: np.ndarray, counts: np.ndarray, season: np.ndarray, numbers:
     models: dict[str, Model] = {}
     if only in (None, LEVEL):
         models[LEVEL] = fit_level_and_recency(table, counts, season)
+    if only in (None, BLEND):
+        models[BLEND] = fit_blend(table, counts, season)
     # Trees with less than a few leaves' worth of rows would only learn the mean.
     enough = len(table) >= 4 * numbers["hotspots.tree_least_rows"] and counts.any()
     if only == CONTEXT or (only is None and enough):

@@ -11,7 +11,6 @@ from functools import partial
 import numpy as np
 import pandas as pd
 from scipy.special import gammaln, xlogy
-from scipy.stats import nbinom
 
 from rehit.errors import SettingError
 from rehit.hotspots.forecast import (
@@ -24,6 +23,7 @@ from rehit.hotspots.forecast import (
     forecast_counts,
     past_starts,
     predictive_interval,
+    total_interval,
 )
 from rehit.hotspots.grid import days_since, kernel_density, lay_grid
 from rehit.observed import Window
@@ -338,29 +338,13 @@ def past_record(history: History, *, starts: Sequence[pd.Timestamp], ends: Seque
         made = forecast_counts(history, origin=float(origin), horizon=float(close - origin),
                                numbers=numbers)
         came = history.counts(float(origin), float(close))[known]
-        checks.append((start, float(close - origin), *_total(made, known, numbers),
-                       float(came.sum())))
+        checks.append((start, float(close - origin), *total_interval(
+            made, known, level=numbers["hotspots.interval_level"]), float(came.sum())))
         scores += _scores(history, made, known, came, float(origin), float(close), numbers)
     table = pd.DataFrame(scores, columns=list(SCORE_COLUMNS))
     means = table.groupby("method", sort=False, as_index=False).mean()
     means["horizon_days"] = means["horizon_days"].round().astype("int64")
     return pd.DataFrame(checks, columns=list(CHECK_COLUMNS)), means
-
-
-def _total(made: PlaceForecast, known: np.ndarray,
-           numbers: Parameters) -> tuple[float, float, float]:
-    """Return mean and interval of all places' incidents together.
-
-    Places are taken as independent given the forecast, so their variances add; a negative binomial
-    of that mean and variance gives the interval.
-    """
-    mean = made.expected[known]
-    variance = float((mean + mean**2 / made.size[known]).sum())
-    total = float(mean.sum())
-    tail = (1 - numbers["hotspots.interval_level"]) / 2
-    size = total**2 / max(variance - total, 1e-9 * total + 1e-12)
-    low, high = nbinom.ppf([tail, 1 - tail], size, size / (size + total))
-    return total, float(low), float(high)
 
 
 def _scores(history: History, made: PlaceForecast, known: np.ndarray, came: np.ndarray,

@@ -9,7 +9,7 @@ spoils every later test on it).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -130,6 +130,9 @@ def permuted_chance(statistic: Callable[[np.ndarray], float], times: np.ndarray,
 RING_M = (0.0, 1.0, 50.0, 100.0, 200.0, 300.0, 400.0)
 WAIT_DAYS = (0.0, 7.0, 14.0, 28.0, 56.0, 91.0)
 ORDERS_AT_ONCE = 32
+DAY = 86_400
+#: Most events and pairs of one slice of time that are held at once.
+SLICE_EVENTS, SLICE_PAIRS = 20_000, 5_000_000
 
 
 @dataclass(frozen=True)
@@ -233,7 +236,8 @@ def knox_rings(placed_incidents: gpd.GeoDataFrame, *, ring_edges_m: Sequence[flo
     wait_edges_days
         Edges of the time bands [days], likewise.
     parameters
-        Uses ``hotspots.knox_permutations``, ``knox_raised_ratio``, ``false_discovery_rate``.
+        Uses ``hotspots.knox_permutations``, ``knox_listed_pairs``, ``knox_raised_ratio`` and
+        ``false_discovery_rate``.
     rng
         Source of randomness.
 
@@ -241,10 +245,11 @@ def knox_rings(placed_incidents: gpd.GeoDataFrame, *, ring_edges_m: Sequence[flo
     -------
     pandas.DataFrame
         Table ``rings``, one row per ring and band: ``from_m, to_m, from_days, to_days, pairs,
-        expected, ratio, p_upper`` (P(at least as many), from the mean and variance of the permuted
-        tables), ``p_permuted`` (the same by counting permuted tables; it cannot fall below one
-        over their number) and ``raised`` (ratio at least ``hotspots.knox_raised_ratio``, and
-        `p_upper` passing the false-discovery control over the table).
+        expected, ratio, p_upper`` (P(at least as many), from the exact mean and variance under
+        permuted times), ``p_permuted`` (the same by counting permuted tables, where the log has at
+        most ``hotspots.knox_listed_pairs``; it cannot fall below one over their number)
+        and ``raised`` (ratio at least ``hotspots.knox_raised_ratio``, and `p_upper` passing the
+        false-discovery control over the table).
 
     References
     ----------
@@ -258,31 +263,167 @@ def knox_rings(placed_incidents: gpd.GeoDataFrame, *, ring_edges_m: Sequence[flo
     if len(rows) < 2:
         return table.assign(pairs=0, expected=0.0, ratio=np.nan, p_upper=1.0, p_permuted=1.0,
                             raised=False)
-    xy = np.column_stack(coordinates(rows)) * metres_per_unit(rows)
-    times = days_since(rows["reported_at"], rows["reported_at"].min())
-    draws = int(numbers["hotspots.knox_permutations"])
-    i, j, apart = close_pairs(xy, distance=rings[-1])
-    ring = np.clip(np.searchsorted(rings, apart, side="left") - 1, 0, None)
-    if "place_id" in rows:
-        place = pd.factorize(rows["place_id"])[0]
-        # A phone's fix of the same wall lies metres off: still the same wall, and no near repeat.
-        ring[(place[i] == place[j]) & (place[i] >= 0)] = 0
-
-    def count(order: np.ndarray) -> np.ndarray:
-        return bin_pairs(ring, order, i, j, waits, n_rings=len(rings) - 1)
-
-    observed, drawn = count(times), _permuted(count, times, draws, rng)
-    expected, p = drawn.mean(axis=0), count_tail(observed, drawn.mean(axis=0), drawn.var(axis=0))
+    events = _events(rows)
+    degrees = ring_degrees(events, rings)
+    observed = count_by_slices(events, rings, waits)
+    expected, variance = permuted_moments(degrees, wait_degrees(events.second, waits))
+    p = count_tail(observed, expected, variance)
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = np.where(expected > 0, observed / expected, np.nan)
     passing = false_discovery(p.ravel(), rate=numbers["hotspots.false_discovery_rate"])
     raised = passing.reshape(p.shape) & (ratio >= numbers["hotspots.knox_raised_ratio"])
-    counted = (1 + (drawn >= observed).sum(axis=0)) / (draws + 1)
+    counted = np.full(p.shape, np.nan)
+    if degrees.sum() / 2 <= numbers["hotspots.knox_listed_pairs"]:
+        counted = _by_counting(events, rings, waits, observed,
+                               draws=int(numbers["hotspots.knox_permutations"]), rng=rng)
     result = table.assign(pairs=observed.ravel().astype("int64"), expected=expected.ravel(),
                           ratio=ratio.ravel(), p_upper=p.ravel(), p_permuted=counted.ravel(),
                           raised=raised.ravel())
     check(result, "rings", where="knox_rings")
     return result
+
+
+@dataclass(frozen=True)
+class Events:
+    """Events in order of time: coordinates [m], whole seconds, place number (below 0: none)."""
+
+    xy: np.ndarray
+    second: np.ndarray
+    place: np.ndarray
+
+
+def _events(rows: gpd.GeoDataFrame) -> Events:
+    xy = np.column_stack(coordinates(rows)) * metres_per_unit(rows)
+    second = np.rint(days_since(rows["reported_at"], rows["reported_at"].min()) * DAY)
+    place = (pd.factorize(rows["place_id"])[0] if "place_id" in rows
+             else np.full(len(rows), -1))
+    order = np.argsort(second, kind="stable")
+    return Events(xy[order], second[order].astype("int64"), place[order])
+
+
+def ring_degrees(events: Events, rings: np.ndarray) -> np.ndarray:
+    """Return how many other events each one has in every ring, shape (rings, events).
+
+    A phone's fix of the same wall lies metres off: still the same wall, and no near repeat, so that
+    pairs of one place stand in the first ring.
+    """
+    tree = cKDTree(events.xy)
+    within = np.stack([tree.query_ball_point(events.xy, edge, return_length=True, workers=2) - 1
+                       for edge in rings[1:]])
+    found = np.diff(within, axis=0, prepend=0)
+    for i, j, ring in _scattered_pairs(events, rings):
+        for end in (i, j):
+            np.subtract.at(found, (ring, end), 1)
+            np.add.at(found[0], end, 1)
+    return found
+
+
+def _scattered_pairs(events: Events, rings: np.ndarray) -> Iterator[
+        tuple[np.ndarray, np.ndarray, np.ndarray]]:
+    """Go through the pairs of one place that lie farther apart than the first ring."""
+    order = np.argsort(events.place, kind="stable")
+    order = order[events.place[order] >= 0]
+    cuts = np.flatnonzero(np.diff(events.place[order])) + 1
+    for own in np.split(order, cuts):
+        if len(own) < 2 or np.ptp(events.xy[own], axis=0).max() == 0:
+            continue
+        i, j = (own[k] for k in np.triu_indices(len(own), 1))
+        ring = _ring_of(np.hypot(*(events.xy[i] - events.xy[j]).T), rings)
+        moved = (ring > 0) & (ring < len(rings) - 1)
+        yield i[moved], j[moved], ring[moved]
+
+
+def _ring_of(apart: np.ndarray, rings: np.ndarray) -> np.ndarray:
+    return np.clip(np.searchsorted(rings, apart, side="left") - 1, 0, None)
+
+
+def wait_degrees(second: np.ndarray, waits: np.ndarray) -> np.ndarray:
+    """Return how many other events each one has in every time band, shape (bands, events).
+
+    Parameters
+    ----------
+    second
+        Times in whole seconds, ascending.
+    waits
+        Edges of the bands [days].
+    """
+    reach = np.rint(waits[1:] * DAY).astype("int64")
+    within = np.stack([np.searchsorted(second, second + r, side="right")
+                       - np.searchsorted(second, second - r, side="left") - 1 for r in reach])
+    return np.diff(within, axis=0, prepend=0)
+
+
+def permuted_moments(near: np.ndarray, soon: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return mean and variance of the pairs in every ring and band under permuted times.
+
+    A pair is an edge between two events. Two edges of the near graph are the same, share an event
+    or share none, and a random order of the times keeps that; so the second moment needs no more
+    than how many neighbours each event has.
+
+    Parameters
+    ----------
+    near, soon
+        Neighbours of each event by ring and by band, shapes (rings, n) and (bands, n).
+
+    References
+    ----------
+    Mantel 1967, Cancer Research 27:209-220; Barbour and Eagleson 1986, Biometrika 73:241-245.
+
+    Examples
+    --------
+    >>> mean, variance = permuted_moments(np.array([[1, 1, 0, 0]]), np.array([[1, 2, 1, 0]]))
+    >>> mean.round(3).tolist(), variance.round(3).tolist()
+    ([[0.333]], [[0.222]])
+    """
+    n = near.shape[1]
+    edges = [d.sum(axis=1, dtype="float64") / 2 for d in (near, soon)]
+    touching = [(d.astype("float64") * (d - 1)).sum(axis=1) for d in (near, soon)]
+    apart = [e * (e - 1) - t for e, t in zip(edges, touching, strict=True)]
+    pairs = n * (n - 1) / 2
+    mean = np.outer(*edges) / pairs
+    second = mean + np.outer(*touching) / max(n * (n - 1.0) * (n - 2), 1.0)
+    second += np.outer(*apart) / max(pairs * (n - 2) * (n - 3) / 2, 1.0)
+    return mean, np.maximum(second - mean**2, 0.0)
+
+
+def count_by_slices(events: Events, rings: np.ndarray, waits: np.ndarray) -> np.ndarray:
+    """Count the pairs of every ring and band, one slice of time after another.
+
+    Only pairs of one slice stand in memory, however many the log has.
+    """
+    edges = np.rint(waits * DAY).astype("int64")
+    last = np.searchsorted(events.second, events.second + edges[-1], side="right")
+    found = np.zeros((len(rings) - 1, len(waits) - 1), dtype="int64")
+    open_slices = [(0, len(events.second))]
+    while open_slices:
+        start, end = open_slices.pop()
+        first = cKDTree(events.xy[start:end])
+        later = cKDTree(events.xy[start:last[end - 1]])
+        if end - start > 1 and (end - start > SLICE_EVENTS or first.count_neighbors(
+                later, rings[-1]) > SLICE_PAIRS):
+            middle = (start + end) // 2
+            open_slices += [(start, middle), (middle, end)]
+            continue
+        near = first.sparse_distance_matrix(later, rings[-1], output_type="ndarray")
+        i, j = near["i"] + start, near["j"] + start
+        i, j = i[j > i], j[j > i]
+        ring = _ring_of(np.hypot(*(events.xy[i] - events.xy[j]).T), rings)
+        ring[(events.place[i] == events.place[j]) & (events.place[i] >= 0)] = 0
+        found += bin_pairs(ring, events.second, i, j, edges, n_rings=len(rings) - 1)
+    return found
+
+
+def _by_counting(events: Events, rings: np.ndarray, waits: np.ndarray, observed: np.ndarray, *,
+                 draws: int, rng: np.random.Generator) -> np.ndarray:
+    """Return the chance of at least as many by counting permuted tables."""
+    i, j, apart = close_pairs(events.xy, distance=rings[-1])
+    ring = _ring_of(apart, rings)
+    ring[(events.place[i] == events.place[j]) & (events.place[i] >= 0)] = 0
+    edges = np.rint(waits * DAY).astype("int64")
+    drawn = _permuted(lambda order: bin_pairs(ring, order, i, j, edges, n_rings=len(rings) - 1),
+                      events.second, draws, rng)
+    found: np.ndarray = (1 + (drawn >= observed).sum(axis=0)) / (draws + 1)
+    return found
 
 
 def _permuted(count: Callable[[np.ndarray], np.ndarray], times: np.ndarray, draws: int,
