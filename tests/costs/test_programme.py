@@ -22,7 +22,7 @@ def busy(make_places):
 
 def choose(places, **options) -> Programme:
     return choose_programme(places, years=3, parameters=PARAMETERS, rng=np.random.default_rng(1),
-                            **options)
+                            **({"under_doubt": False} | options))
 
 
 def test_never_coats_what_the_owner_forbids(busy) -> None:

@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 
 from rehit.chain import Chain
+from rehit.costs.sensitivity import tornado
 from rehit.errors import ManyErrors
 from rehit.outputs.costs import (
     effect_table,
@@ -77,7 +78,7 @@ def test_shares_of_the_variance_are_written_where_asked(chain: Chain, tmp_path: 
     assert not (tmp_path / "variance_shares.csv").exists()
     said = write_sensitivity(chain, tmp_path, place, strategy="permanent_coating", shares=True)
     shares = pd.read_csv(tmp_path / "variance_shares.csv")
-    widest = pd.read_csv(tmp_path / "what_to_measure.csv")["name"]
+    widest = tornado(place, strategy="permanent_coating", parameters=chain.cost_parameters)["name"]
     assert set(shares["name"]) == set(widest[widest != "re-hit rate"].head(3))
     assert said[0].facts["name"] == shares["name"].iloc[0]
 

@@ -23,7 +23,9 @@ def _chain(*, allowed: bool, pays: bool, method: str = "hot_wash") -> Any:
 
 @pytest.mark.parametrize(("table", "allowed", "pays", "said"), [
     ([1000.0, 500.0], True, True, "2 places are worth coating within €20,000 a year for 5 years: "
-     "that costs €1,500 and saves about €900 in present value over 10 years."),
+     "that costs €1,500 and is expected to save €900 in present value over 10 years: between "
+     "\u2212€100 and €1,800 in eight cases of ten, with a chance of 12% that it costs "
+     "more than it saves."),
     ([], True, False, "No coating pays: on none of the 2 places of known surface that allow "
      "one does it cost less over 10 years than the cheapest way without."),
     ([], False, False, "No coating can be planned: none of the 3 places is known to be a surface "
@@ -32,7 +34,8 @@ def _chain(*, allowed: bool, pays: bool, method: str = "hot_wash") -> Any:
      "is worth it: the budget is too small for any of them.")])
 def test_programme_is_said_or_why_there_is_none(table: list[float], allowed: bool, pays: bool,
                                                 said: str) -> None:
-    found: Any = SimpleNamespace(table=pd.DataFrame({"first_cost": table}), saving=900.0)
+    found: Any = SimpleNamespace(table=pd.DataFrame({"first_cost": table}), saving=900.0,
+                                 saving_low=-100.0, saving_high=1800.0, chance_of_loss=0.12)
     told = programme_message(_chain(allowed=allowed, pays=pays), found, years=5)
     assert Say("en")(told) == said
     assert Say("es")(told) != said

@@ -12,6 +12,14 @@ from numpy.typing import NDArray
 from scipy.optimize import Bounds, LinearConstraint, linprog, milp
 from scipy.sparse import coo_array, csr_array, hstack, vstack
 
+from rehit.costs.doubt import (
+    Cause,
+    basis,
+    causes,
+    draw_factors,
+    responses,
+    value_of_information,
+)
 from rehit.costs.lifecycle import Comparison, compare_by_formula, payback_years, simulated_costs
 from rehit.costs.strategies import Strategy, load_strategies
 from rehit.errors import SettingError
@@ -41,6 +49,8 @@ class Candidates:
         scenario is the mean.
     cost, hours
         First cost and crew hours in the starting year.
+    response
+        How the saving moves at the ends of each cause of doubt, shape (candidates, 2 causes).
     """
 
     place: Whole
@@ -49,11 +59,13 @@ class Candidates:
     saving: Numbers
     cost: Numbers
     hours: Numbers
+    response: Numbers | None = None
 
     def keep(self, rows: NDArray[np.bool_]) -> Candidates:
         """Return some of the candidates."""
         return Candidates(self.place[rows], self.strategy[rows], self.year[rows],
-                          self.saving[rows], self.cost[rows], self.hours[rows])
+                          self.saving[rows], self.cost[rows], self.hours[rows],
+                          None if self.response is None else self.response[rows])
 
 
 @dataclass(frozen=True)
@@ -248,11 +260,14 @@ class Prospects:
     instead_of
         Position, per place, of the strategy that would otherwise be followed: the cheapest
         allowed one without a first cost.
+    basis
+        Draws of every cause of doubt, shape (2 causes, draws); None where none is looked at.
     """
 
     candidates: Candidates
     comparisons: tuple[Comparison, ...]
     instead_of: NDArray[np.int64]
+    basis: Numbers | None = None
 
 
 def find_prospects(costing: pd.DataFrame, *,
@@ -290,6 +305,107 @@ def find_prospects(costing: pd.DataFrame, *,
                     shifted, strategies=strategies, horizon_years=horizon_years - start,
                     start_year=start, parameters=parameters), instead_of))
     return Prospects(_candidates(comparisons, stacked), comparisons, instead_of)
+
+
+def with_doubt(prospects: Prospects, *, parameters: Parameters, rng: np.random.Generator,
+               keep_all: bool = False) -> Prospects:
+    """Return the prospects with expected savings under doubt, those not worth the trouble left out.
+
+    Left out are candidates that are expected to save less than ``costs.programme_least_saving`` or
+    less than ``costs.programme_least_ratio`` of their first cost. Among candidates of one town the
+    causes are the same, so that their luck is shared.
+    """
+    picked, known = prospects.candidates, causes(parameters)
+    z = basis(draw_factors(known, draws=int(parameters["costs.draws"]), rng=rng), known)
+    response = _saving_responses(prospects, known, parameters)
+    expected = response @ z.mean(axis=1)
+    candidates = replace(picked, saving=picked.saving + expected[:, None], response=response)
+    worth = ((candidates.saving[:, 0] >= parameters["costs.programme_least_saving"])
+             & (candidates.saving[:, 0] >= parameters["costs.programme_least_ratio"]
+                * candidates.cost))
+    return replace(prospects, basis=z,
+                   candidates=candidates if keep_all else candidates.keep(worth))
+
+
+def _saving_responses(prospects: Prospects, known: Sequence[Cause],
+                      parameters: Parameters) -> Numbers:
+    """Return how each candidate's saving moves at the ends of the causes.
+
+    Worked out for the first and the last starting year; those between lie on a straight line.
+    """
+    picked = prospects.candidates
+    if not len(picked.place):
+        return np.zeros((0, 2 * len(known)))
+    places, back = np.unique(picked.place, return_inverse=True)
+    last = int(picked.year.max())
+    ends = []
+    for year in dict.fromkeys((0, last)):
+        comparison = prospects.comparisons[year]
+        moved = responses(comparison.costing.iloc[places].reset_index(drop=True),
+                          comparison.strategies, known=known, start_year=year,
+                          horizon_years=comparison.timeline.years, parameters=parameters)
+        ends.append((moved[:, back, prospects.instead_of[picked.place]]
+                     - moved[:, back, picked.strategy]).T)
+    along = (picked.year / max(last, 1))[:, None]
+    return np.asarray(ends[0] + along * (ends[-1] - ends[0]))
+
+
+def what_to_measure(costing: pd.DataFrame, *,
+                    strategies: Sequence[Strategy] | Path | str | None = None,
+                    horizon_years: int | None = None, parameters: Parameters | None = None,
+                    rng: np.random.Generator) -> pd.DataFrame:
+    """Return what knowing each cause of doubt would be worth to the choice of what to cover.
+
+    Parameters
+    ----------
+    costing, strategies, horizon_years, parameters
+        As for :func:`choose_programme`; money and hours are not limited here.
+    rng
+        Source of randomness.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The `value_of_information` table; no row where nothing would be covered anyway.
+    """
+    parameters = parameters or load_parameters()
+    horizon = int(horizon_years or parameters["costs.horizon_years"])
+    found = with_doubt(find_prospects(costing, strategies=strategies, years=1, scenarios=False,
+                                      horizon_years=horizon, parameters=parameters),
+                       parameters=parameters, rng=rng, keep_all=True)
+    options, response = found.candidates, found.candidates.response
+    table = pd.DataFrame(columns=["cause", "low", "high", "worth", "flips_at"])
+    if len(options.place) and response is not None and found.basis is not None:
+        # One option a place: the covering that saves most.
+        order = np.lexsort([-options.saving[:, 0], options.place])
+        best = order[np.unique(options.place[order], return_index=True)[1]]
+        plain = options.saving[best, 0] - response[best] @ found.basis.mean(axis=1)
+        table = value_of_information(plain, response[best], known=causes(parameters),
+                                     parameters=parameters, rng=rng)
+        check(table, "value_of_information", where="costs.what_to_measure")
+    return table
+
+
+def chance_of_loss(prospects: Prospects, chosen: NDArray[np.bool_]) -> float:
+    """Return the chance that what is chosen costs more than it saves, by doubt alone."""
+    picked = prospects.candidates.keep(chosen)
+    if picked.response is None or prospects.basis is None or not len(picked.place):
+        return 0.0
+    drawn = picked.response.sum(axis=0) @ (prospects.basis - prospects.basis.mean(
+        axis=1, keepdims=True))
+    return float((picked.saving[:, 0].sum() + drawn < 0).mean())
+
+
+def _losses(prospects: Prospects) -> Numbers:
+    """Return each candidate's chance of costing more than it saves, by doubt alone."""
+    picked = prospects.candidates
+    if picked.response is None or prospects.basis is None:
+        return np.zeros(len(picked.place))
+    z = prospects.basis - prospects.basis.mean(axis=1, keepdims=True)
+    return np.concatenate([
+        (picked.saving[start:start + BLOCK_PLACES, :1]
+         + picked.response[start:start + BLOCK_PLACES] @ z < 0).mean(axis=1)
+        for start in range(0, len(picked.place), BLOCK_PLACES)] or [np.zeros(0)])
 
 
 def cheapest_without_first_cost(comparison: Comparison) -> NDArray[np.int64]:
@@ -341,7 +457,9 @@ def programme_table(prospects: Prospects, chosen: NDArray[np.bool_], parameters:
         "strategy": names[picked.strategy], "year": picked.year + 1,
         "instead_of": names[prospects.instead_of[picked.place]],
         "first_cost": picked.cost, "crew_hours": picked.hours, "saving": picked.saving[:, 0],
-        "saving_per_year": picked.saving[:, 0] / annuity, "saving_low": low / annuity,
+        "saving_per_year": picked.saving[:, 0] / annuity,
+        "chance_of_loss": _losses(replace(prospects, candidates=picked)),
+        "saving_low": low / annuity,
         "saving_high": high / annuity, "payback_year": payback,
         "saving_per_cost": picked.saving[:, 0] / picked.cost})
     return table.sort_values(["saving_per_cost", "place_id"], ascending=[False, True],
@@ -391,8 +509,11 @@ def _futures(prospects: Prospects, picked: Candidates, parameters: Parameters,
                 comparison.pieces, weights, rows=place, shape=comparison.shape[place],
                 rate_years=comparison.rate_years[place], draws=draws, rng=rng)
             number = np.arange(len(rows))
-            yield rows, (costs[prospects.instead_of[place], number].astype(float)
-                         - costs[picked.strategy[rows], number])
+            saved = np.asarray(costs[prospects.instead_of[place], number]
+                               - costs[picked.strategy[rows], number], dtype=np.float64)
+            if picked.response is not None and prospects.basis is not None:
+                saved += picked.response[rows] @ prospects.basis
+            yield rows, saved
 
 
 def _ends(parameters: Parameters) -> list[float]:
@@ -417,6 +538,8 @@ class Programme:
         Present value saved by the whole programme: mean and interval.
     saving_greedy
         Mean saved by the plain ranking; never more than `saving` (unless that is robust).
+    chance_of_loss
+        Chance that all of it together costs more than it saves.
     saving_worst, saving_worst_otherwise
         Mean saved in the worse rate scenario where the choice was robust, and what the choice
         that is best on average would save there; else NaN.
@@ -431,6 +554,7 @@ class Programme:
     saving: float
     saving_low: float
     saving_high: float
+    chance_of_loss: float
     saving_greedy: float
     saving_worst: float
     saving_worst_otherwise: float
@@ -443,7 +567,7 @@ def choose_programme(costing: pd.DataFrame, *,
                      budget_per_year: float | Sequence[float] | None = None,
                      crew_hours_per_year: float | Sequence[float] | None = None, years: int = 5,
                      horizon_years: int | None = None, robust: bool = False,
-                     parameters: Parameters | None = None,
+                     under_doubt: bool = True, parameters: Parameters | None = None,
                      rng: np.random.Generator) -> Programme:
     """Choose which places to cover, how and in which year, under yearly money and crew hours.
 
@@ -465,10 +589,14 @@ def choose_programme(costing: pd.DataFrame, *,
     robust
         Save most in the worse of two cases, all rates lower or higher by the factors
         ``costs.rate_scenario_low`` and ``_high``, instead of on average.
+    under_doubt
+        Choose by expected savings under the doubts of ``doubt.csv``, within
+        ``costs.programme_regret``, leaving out what is not worth the trouble; else as if every
+        number were right.
     parameters
         Default: the shipped ones.
     rng
-        Source of randomness for the intervals.
+        Source of randomness for doubts and intervals.
 
     Returns
     -------
@@ -480,10 +608,12 @@ def choose_programme(costing: pd.DataFrame, *,
     horizon = int(horizon_years or parameters["costs.horizon_years"])
     prospects = find_prospects(costing, strategies=strategies, years=years, horizon_years=horizon,
                                scenarios=robust, parameters=parameters)
+    if under_doubt:
+        prospects = with_doubt(prospects, parameters=parameters, rng=rng)
     money = per_year(budget_per_year, years, parameters["costs.programme_budget"])
     hours = per_year(crew_hours_per_year, years, parameters["costs.programme_crew_hours"])
-    best = best_choice(prospects.candidates, budgets=money, hours=hours,
-                       gap=parameters["costs.programme_gap"], robust=robust)
+    prospects, best = _within_regret(prospects, money, hours, robust=robust,
+                                     parameters=parameters)
     greedy = greedy_choice(prospects.candidates, budgets=money, hours=hours)
     plain = best if not robust else best_choice(
         prospects.candidates, budgets=money, hours=hours, gap=parameters["costs.programme_gap"])
@@ -491,6 +621,23 @@ def choose_programme(costing: pd.DataFrame, *,
              else float("nan") for choice in (best, plain)]
     return _programme(prospects, best, greedy, money, hours, worst=worst,
                       parameters=parameters, rng=rng)
+
+
+def _within_regret(prospects: Prospects, money: Numbers, hours: Numbers, *, robust: bool,
+                   parameters: Parameters) -> tuple[Prospects, Choice]:
+    """Return the best choice whose chance of a loss is accepted, and the prospects it is among.
+
+    Where the best choice is too likely to lose, the candidates likeliest to lose by themselves are
+    taken out, step by step.
+    """
+    losses = _losses(prospects)
+    for most in (1.0, 0.4, 0.3, 0.2, 0.1, 0.05, 0.0):
+        kept = replace(prospects, candidates=prospects.candidates.keep(losses <= most))
+        best = best_choice(kept.candidates, budgets=money, hours=hours,
+                           gap=parameters["costs.programme_gap"], robust=robust)
+        if chance_of_loss(kept, best.chosen) <= parameters["costs.programme_regret"]:
+            break
+    return kept, best
 
 
 def budget_sweep(costing: pd.DataFrame, *, budget_per_year: float | None = None,
@@ -514,6 +661,7 @@ def budget_sweep(costing: pd.DataFrame, *, budget_per_year: float | None = None,
     horizon = int(horizon_years or parameters["costs.horizon_years"])
     prospects = find_prospects(costing, strategies=strategies, years=years, horizon_years=horizon,
                                scenarios=False, parameters=parameters)
+    prospects = with_doubt(prospects, parameters=parameters, rng=rng)
     budget = parameters["costs.programme_budget"] if budget_per_year is None else budget_per_year
     hours = per_year(crew_hours_per_year, years, parameters["costs.programme_crew_hours"])
     annuity = prospects.comparisons[0].timeline.annuity
@@ -568,4 +716,5 @@ def _programme(prospects: Prospects, best: Choice, greedy: Choice, money: Number
     return Programme(
         table=table, greedy=greedy_table, saving=float(savings[0]), saving_low=low,
         saving_high=high, saving_greedy=greedy.saving,
+        chance_of_loss=chance_of_loss(prospects, best.chosen),
         saving_worst=worst[0], saving_worst_otherwise=worst[1], gap=best.gap, by_year=by_year)

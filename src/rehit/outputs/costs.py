@@ -20,8 +20,8 @@ from rehit.costs.lifecycle import (
     compare_by_formula,
     simulated_costs,
 )
-from rehit.costs.programme import Programme
-from rehit.costs.sensitivity import sobol_indices, tornado
+from rehit.costs.programme import Programme, what_to_measure
+from rehit.costs.sensitivity import sobol_indices
 from rehit.costs.strategies import BASELINE
 from rehit.errors import ManyErrors, RehitError, SettingError
 from rehit.hotspots.evaluate import Evaluation, Verdict
@@ -87,6 +87,7 @@ def programme_message(chain: Chain, found: Programme, *, years: int) -> Message:
     if len(found.table):
         return message("ways.programme", n=len(found.table), budget=budget, years=years,
                        cost=float(found.table["first_cost"].sum()), saving=found.saving,
+                       low=found.saving_low, high=found.saving_high, loss=found.chance_of_loss,
                        horizon=horizon)
     allowed = int(chain.costing["coating_allowed"].sum())
     if not allowed:
@@ -248,8 +249,8 @@ def write_comparison(chain: Chain, stage: Path, *, horizon_years: int | None,
                      measured: Sequence[str] = (), shares: bool = False) -> dict[str, Any]:
     """Compare the strategies and write the tables and the worked example into `stage`.
 
-    ``what_to_measure.csv`` moves one number at a time over its range, at the place with the
-    largest saving, widest first: the number on top is the one to go and measure.
+    ``what_to_measure.csv`` holds what knowing each cause of doubt for certain would be worth to
+    the choice of what to coat: the one on top is the one to go and measure.
 
     Parameters
     ----------
@@ -280,6 +281,7 @@ def write_comparison(chain: Chain, stage: Path, *, horizon_years: int | None,
                         ("advised_and_done", done_table(chain))):
         if table is not None:
             write_csv(table, stage / f"{name}.csv")
+    told += write_information(chain, stage)
     cheapest = costs[costs["cheapest"]]
     if len(cheapest):
         # The place where most is at stake is the one an accountant will ask about.
@@ -315,12 +317,24 @@ def write_effects(chain: Chain, stage: Path,
     return chain, effect_messages(effects, table)
 
 
+def write_information(chain: Chain, stage: Path) -> list[Message]:
+    """Write what to measure next: what knowing each cause of doubt is worth to what to coat."""
+    table = what_to_measure(chain.costing, strategies=chain.strategies,
+                            parameters=chain.cost_parameters, rng=chain.rng("what to measure"))
+    write_csv(chain.say.columns(table, {"cause": "cause"}), stage / "what_to_measure.csv")
+    if table.empty or not table["worth"].iloc[0] > 0:
+        return []
+    top = table.iloc[0]
+    facts = {"cause": str(top["cause"]), "worth": float(top["worth"])}
+    if np.isnan(top["flips_at"]):
+        return [message("ways.measure_first", **facts)]
+    return [message("ways.measure_first_flips", **facts, factor=float(top["flips_at"]))]
+
+
 def write_sensitivity(chain: Chain, stage: Path, place: pd.DataFrame, *, strategy: str,
                       shares: bool) -> list[Message]:
-    """Write which numbers the saving of one place hangs on, one by one and all at once."""
+    """Share out the variance of one place's saving among the numbers behind it, where asked."""
     path = chain.project.path("strategies")
-    write_csv(tornado(place, strategy=strategy, strategies=path, effects=chain.effects,
-                      parameters=chain.cost_parameters), stage / "what_to_measure.csv")
     if not shares:
         return []
     chain.step("step.sharing_variance")
