@@ -35,7 +35,7 @@ def test_every_cause_moves_numbers_that_exist_and_peaks_at_one() -> None:
         assert 0 <= cause.low < 1 < cause.high
         for target in cause.targets:
             room, _, name = target.partition(".")
-            assert target == "rate" or (room == "strategy" and hasattr(strategies[0], name)) or (
+            assert target == "rate" or (room == "covering" and hasattr(strategies[0], name)) or (
                 room == "costs" and any(n.startswith(target.rstrip("*")) for n in NUMBERS))
 
 

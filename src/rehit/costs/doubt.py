@@ -120,7 +120,7 @@ def _moved(cause: Cause, factor: float, costing: pd.DataFrame, strategies: Seque
     values = {name: float(np.clip(parameters[name] * factor, parameters.row(name).low,
                                   parameters.row(name).high))
               for name in _names(cause, parameters)}
-    fields = [t.removeprefix("strategy.") for t in cause.targets if t.startswith("strategy.")]
+    fields = [t.removeprefix("covering.") for t in cause.targets if t.startswith("covering.")]
     moved = [replace(s, **{f: max(getattr(s, f) * factor, 1.0 if f.startswith("life") else 0.0)
                            for f in fields}) if s.covers_wall else s for s in strategies]
     return costing, moved, parameters.override(values, where="doubt")
