@@ -1,0 +1,113 @@
+"""Costs of places and the best programme worked out again by plain simulation: numpy only.
+
+    python recompute.py INPUT.json
+
+Nothing of rehit is imported. The input holds numbers and places as rehit was given them; the
+output, as JSON, the mean present values by place and the programme found by trying every subset.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from itertools import product
+
+import numpy as np
+
+DRAWS, YEARS = 400_000, 10
+
+
+def cleaning(n, place, method, *, share=1.0, wear=True, area=None):
+    """One cleaning of one marking."""
+    m2 = place["mark_area_m2"] if area is None else area
+    hours = (n[f"minutes_per_visit_{method}"] + n[f"minutes_per_m2_{method}"] * m2) / 60
+    cost = n["call_out"] / n["incidents_per_visit"]
+    cost += share * hours * n[f"crew_size_{method}"] * n["labour_per_hour"]
+    cost += share * n[f"materials_per_m2_{method}"] * m2
+    cost += n[f"water_l_per_m2_{method}"] * m2 * n["water_per_l"]
+    return cost + (n[f"wear_per_m2_{method}"] * m2 if wear else 0.0)
+
+
+def wall_job(n, place, visit, minutes, materials):
+    """One job on the whole wall."""
+    return (n["call_out"] + (visit + minutes * place["wall_area_m2"]) / 60 * n["labour_per_hour"]
+            + materials * place["wall_area_m2"])
+
+
+def futures(place, rng):
+    """Markings of each year in many futures."""
+    rate = rng.gamma(place["gamma_shape"], 1 / place["gamma_rate_years"], DRAWS)
+    return rng.poisson(rate[:, None], (DRAWS, YEARS))
+
+
+def today(n, place, counts):
+    """Present value of today's practice."""
+    middle = (1 + n["discount_rate"]) ** -(np.arange(YEARS) + 0.5)
+    method = place["method"]
+    if method != "paint_out":
+        return (counts @ middle).mean() * cleaning(n, place, method)
+    q, due = place["mark_area_m2"] / place["wall_area_m2"], n["repaint_wall_share"]
+    if q >= due:
+        return (counts @ middle).mean() * cleaning(n, place, method, area=place["wall_area_m2"])
+    one = cleaning(n, place, method)
+    patches = int(np.ceil(np.log(1 - due) / np.log(1 - q) - 1e-9))
+    so_far = counts.cumsum(axis=1) // patches
+    repaints = np.diff(so_far, axis=1, prepend=0)
+    # Line by line the full repaint costs at least as much as the patch whose place it takes.
+    calls = n["call_out"] - n["call_out"] / n["incidents_per_visit"]
+    labour = ((n["repaint_minutes_per_visit"] + n["repaint_minutes_per_m2"] * place["wall_area_m2"])
+              - (n["minutes_per_visit_paint_out"] + n["minutes_per_m2_paint_out"]
+                 * place["mark_area_m2"]) * n["crew_size_paint_out"]) / 60 * n["labour_per_hour"]
+    paint = (n["repaint_materials_per_m2"] * place["wall_area_m2"]
+             - n["materials_per_m2_paint_out"] * place["mark_area_m2"])
+    more = max(calls, 0) + max(labour, 0) + max(paint, 0)
+    return (counts @ middle).mean() * one + (repaints @ middle).mean() * more
+
+
+def coated(n, place, counts):
+    """First cost and present value of the lasting coating."""
+    first = wall_job(n, place, n["cover_minutes_per_visit"], n["permanent_minutes_per_m2"],
+                     n["permanent_materials_per_m2"])
+    method = "solvent_wipe" if place["method"] == "paint_out" else place["method"]
+    one = cleaning(n, place, method, share=n["permanent_cleaning_share"], wear=False)
+    room = n["spot_share"] * place["wall_area_m2"] / place["mark_area_m2"]
+    spots = max(s for s in (1, 2, 4, 8) if s <= max(room, 1))
+    life = np.inf if room >= 16 else n["permanent_life_cleanings"] * spots
+    age, used, cost = np.zeros(DRAWS), np.zeros(DRAWS), np.full(DRAWS, first)
+    for year in range(YEARS):
+        middle, end = ((1 + n["discount_rate"]) ** -(year + p) for p in (0.5, 1.0))
+        used += counts[:, year]
+        renewed = np.floor(used / life)
+        used -= renewed * (0 if np.isinf(life) else life)
+        cost += middle * (one * counts[:, year] + first * renewed)
+        age = np.where(renewed > 0, 1, age + 1)
+        worn = (age >= n["permanent_life_years"]) & (year + 1 < YEARS)
+        cost += end * first * worn
+        age, used = np.where(worn, 0, age), np.where(worn, 0, used)
+    unused = np.minimum(1 - age / n["permanent_life_years"], 1 - used / life).clip(0)
+    return first, (cost - end * first * n["residual_share"] * unused).mean()
+
+
+def main(path):
+    """Work everything out."""
+    with open(path, encoding="utf-8") as source:
+        given = json.load(source)
+    rng, n = np.random.default_rng(7), given["numbers"]
+    found = []
+    for place in given["places"]:
+        counts = futures(place, rng)
+        first, covered = coated(n, place, counts)
+        found.append({"place_id": place["place_id"], "remove": today(n, place, counts),
+                      "coat": covered, "first": first})
+    saving = np.array([f["remove"] - f["coat"] for f in found])
+    cost = np.array([f["first"] for f in found])
+    takes = np.array(list(product([0, 1], repeat=len(found))))
+    worth = np.where(takes @ cost <= given["budget"], takes @ saving, -np.inf)
+    best = int(worth.argmax())
+    json.dump({"places": found, "saving": float(worth[best]),
+               "chosen": [f["place_id"] for f, t in zip(found, takes[best], strict=True)
+                           if t]}, sys.stdout)
+
+
+if __name__ == "__main__":
+    main(sys.argv[1])
