@@ -8,6 +8,8 @@ import pytest
 from shapely import Point
 
 from rehit.chain import costing_table, with_calibration, with_register
+from rehit.costs.cashflow import permission
+from rehit.costs.strategies import load_strategies
 from rehit.parameters import load_parameters
 
 REGISTER = gpd.GeoDataFrame({
@@ -117,3 +119,18 @@ def test_the_baseline_is_what_the_crews_did_where_a_works_log_tells() -> None:
     assert table["advised"].tolist() == plain["method"].tolist() == plain["advised"].tolist()
     others = table.index != first
     assert (table["method"] == table["advised"])[others].all()
+
+
+def test_glass_signs_and_tiles_are_never_coated() -> None:
+    """Fault: a coating was advised wherever a solvent wipe cleans, glass and signs included."""
+    first = REGISTER["asset_id"].iloc[0]
+    register = REGISTER.assign(substrate=REGISTER["substrate"].where(
+        REGISTER["asset_id"] != first, "glass"), coating_allowed=True)
+    table = costing_table(REPEATS, INCIDENTS, ADVICE, register, parameters=load_parameters())
+    numbers = load_parameters()
+    coating = load_strategies(parameters=numbers)[3]
+    allowed, why = permission(table.assign(advised="solvent_wipe"), coating)
+    glass = table["place_id"].eq(first).to_numpy()
+    assert not allowed[glass].any()
+    assert set(why[glass]) == {"unfit_surface"}
+    assert allowed[table["coatable"] & table["coating_allowed"]].all()

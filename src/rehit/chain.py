@@ -444,6 +444,7 @@ class Chain:
 
 # What the cost rooms need to know of each place, gathered from the rooms before them.
 
+NEVER_COATED = ("glass", "sign_face", "tile")
 REGISTER_COLUMNS = ["asset_type", "heritage", "coating_allowed", "access", "traffic_control",
                     "wall_area_m2", "owner"]
 COST_NAMES = {"wash_water_l_per_m2": "water_l_per_m2"}
@@ -520,6 +521,7 @@ def costing_table(repeats: pd.DataFrame, incidents: pd.DataFrame, advice: pd.Dat
         done.notna(), done, table["advised"])
     facts = _surface_facts(table["place_id"], register)
     table = table.join(facts)
+    table["coatable"] = _coatable(table["place_id"], incidents, register)
     # Nobody coats a street: a place known only to its street keeps removal as its sole strategy.
     table.loc[repeats["place_kind"].to_numpy() == "street", "coating_allowed"] = False
     default = parameters["pipeline.site_wall_area_m2"]
@@ -580,6 +582,17 @@ def _most_frequent(jobs: pd.DataFrame) -> pd.Series:
     counts = jobs.groupby(["place_id", "method"]).size().rename("n").reset_index()
     return (counts.sort_values(["place_id", "n", "method"], ascending=[True, False, True])
             .drop_duplicates("place_id").set_index("place_id")["method"])
+
+
+def _coatable(places: pd.Series, incidents: pd.DataFrame,
+              register: pd.DataFrame | None) -> np.ndarray:
+    """Return where a coating can lie: not on glass, sign faces or tiles."""
+    marked = incidents.dropna(subset=["place_id"]).drop_duplicates("place_id", keep="last")
+    found = marked.set_index("place_id")["substrate"].reindex(places)
+    if register is not None:
+        own = pd.DataFrame(register).set_index("asset_id")["substrate"].reindex(places)
+        found = own.where(own.notna() & own.ne("unknown"), found)
+    return ~found.isin(NEVER_COATED).to_numpy(bool)
 
 
 def _method_done(works: pd.DataFrame, incidents: pd.DataFrame) -> pd.Series:

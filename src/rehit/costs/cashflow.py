@@ -181,6 +181,8 @@ def permission(costing: pd.DataFrame,
                  else np.zeros(len(costing), dtype=bool))
     unfit = (~np.isin(advised, strategy.only_methods)
              if strategy.only_methods else np.zeros(len(costing), dtype=bool))
+    if strategy.covers_wall and "coatable" in costing:
+        unfit = unfit | ~costing["coatable"].to_numpy(bool)
     reasons = np.full(len(costing), None, dtype=object)
     reasons[unfit] = "unfit_surface"
     reasons[unknown & unfit] = "unknown_surface"

@@ -2,8 +2,11 @@
 
 Money is in the project's currency at the prices of the project's price year. A per-place column
 ``incidents_per_visit``, ``minutes_per_incident`` or ``wash_water_l_per_incident`` in the costing
-table, where given and filled, takes the place of the town-wide rate. ``method`` is what is done
-today and a column ``advised``, where given, what the surface asks for; without it they are one.
+table, where given and filled, takes the place of the town-wide rate.
+
+``method`` is what is done today and a column ``advised``, where given, what the surface asks for;
+without it they are one. Where a column ``coatable`` says no (glass, sign faces, tiles), nothing is
+coated whatever the owner allows.
 """
 
 from __future__ import annotations
