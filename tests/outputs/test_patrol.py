@@ -50,7 +50,8 @@ def test_all_the_files_are_there(out: Path) -> None:
     assert {p.name for p in out.iterdir()} == {
         "day_plan.json", "for_others.csv", "left_out.csv", f"route_{NAME}.gpx", "routes.csv",
         "routes.geojson", f"run_sheet_{NAME}.html", f"run_sheet_{NAME}.pdf", "stops.csv",
-        "run_log.json", "summary.json", "visit_calendar.csv", "visit_intervals.csv"}
+        "planned_looks.csv", "results_2025-12-31.csv", "run_log.json", "summary.json",
+        "visit_calendar.csv", "visit_intervals.csv"}
 
 
 def test_every_open_job_is_done_and_the_files_agree(out: Path) -> None:
@@ -337,3 +338,19 @@ def test_settings_that_contradict_each_other_or_the_files_are_one_message(
     file.write_text(file.read_text(encoding="utf-8").replace(old, new), encoding="utf-8")
     assert main(["patrol", str(copy)]) == 2
     assert words in capsys.readouterr().err
+
+
+def test_the_day_follows_the_calendar_and_remembers_the_day_before(copy: Path) -> None:
+    """Plans of two days visited the same hotspots; looks planned count until crews say."""
+    first = set(table(copy / "results" / "planned_looks.csv")["place_id"])
+    calendar = table(copy / "results" / "visit_calendar.csv")
+    assert set(calendar.loc[calendar["day"] == "2025-12-31", "place_id"]) <= first
+    assert calendar["address"].str.len().min() > 0
+    before = table(copy / "results" / "stops.csv")
+    assert main(["patrol", str(copy), "--date", "2026-01-02"]) == 0
+    after = table(copy / "results" / "stops.csv")
+    again = before.merge(after, on="place", suffixes=("", "_then"))
+    again = again[(again["kind"] == "hotspot") & (again["kind_then"] == "hotspot")]
+    assert (again["expected_then"].astype(float) < 0.6 * again["expected"].astype(float)).all()
+    planned = table(copy / "results" / "planned_looks.csv")
+    assert set(planned["day"]) == {"2025-12-31", "2026-01-02"}

@@ -37,9 +37,7 @@ ADVICE = pd.DataFrame({
     "wash_water_l": [100.0, 140.0, 0.0, 0.0, 0.0], "cautions": "care"})
 REPEATS = gpd.GeoDataFrame({"place_id": ["A", "B", "C"]},
                            geometry=gpd.points_from_xy([0, 9, 5], [0, 0, 5]), crs=CRS)
-FORECAST = pd.DataFrame({
-    "place_id": ["A", "B", "C"] * 2, "horizon_days": [7] * 3 + [28] * 3,
-    "chance_any": [0.5, 0.2, 0.05, 0.9, 0.8, 0.7]})
+CHANCES = pd.Series({"A": 0.5, "B": 0.2, "C": 0.05})
 
 
 def test_the_usual_job_is_the_most_frequent_method_s_mean() -> None:
@@ -50,7 +48,7 @@ def test_the_usual_job_is_the_most_frequent_method_s_mean() -> None:
 
 def test_a_hotspot_takes_a_look_and_the_usual_job_as_often_as_there_is_one() -> None:
     """A: 4 + 3 to set up and look, 0.5 × 50 of work. B: nothing known to be done, so a look."""
-    stops = hotspot_stops(REPEATS, FORECAST, INCIDENTS, ADVICE, count=5, parameters=NUMBERS,
+    stops = hotspot_stops(REPEATS, CHANCES, INCIDENTS, ADVICE, count=5, parameters=NUMBERS,
                           busy=set()).set_index("stop_id")
     assert stops.index.tolist() == ["A", "B"]  # C is less likely than patrol.least_chance
     assert stops["service_min"].tolist() == [7 + 25, 7]
@@ -59,8 +57,15 @@ def test_a_hotspot_takes_a_look_and_the_usual_job_as_often_as_there_is_one() -> 
     assert stops["expected"].tolist() == [0.5, 0.2]
 
 
+def test_a_place_due_by_the_calendar_comes_first_and_weighs_more() -> None:
+    stops = hotspot_stops(REPEATS, CHANCES, INCIDENTS, ADVICE, count=2, parameters=NUMBERS,
+                          busy=set(), due=frozenset("C"))
+    assert stops["stop_id"].tolist() == ["C", "A"]
+    assert stops["weight"].tolist() == [NUMBERS["patrol.calendar_weight"], 1.0]
+
+
 def test_busy_places_and_those_past_the_count_are_no_hotspots() -> None:
-    few = hotspot_stops(REPEATS, FORECAST, INCIDENTS, ADVICE, count=1, parameters=NUMBERS,
+    few = hotspot_stops(REPEATS, CHANCES, INCIDENTS, ADVICE, count=1, parameters=NUMBERS,
                         busy={"A"})
     assert few["stop_id"].tolist() == ["B"]
 

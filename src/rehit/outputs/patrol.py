@@ -14,7 +14,7 @@ import pandas as pd
 from shapely.geometry import Point
 
 from rehit.chain import Chain
-from rehit.errors import SettingError
+from rehit.errors import InputFileError, SettingError
 from rehit.files.reader import read_table
 from rehit.files.safe_text import neutralise_table
 from rehit.messages import Message, from_text, message
@@ -32,6 +32,7 @@ from rehit.patrol.day import (
 )
 from rehit.patrol.fleet import crews_table, depot_points, minute_of_day, refuse_without_files
 from rehit.patrol.looks import (
+    Calendar,
     Frequency,
     even_round,
     marking_days_per_week,
@@ -40,6 +41,16 @@ from rehit.patrol.looks import (
     visit_intervals,
     worst_first,
 )
+from rehit.patrol.memory import (
+    DAYS_PER_YEAR,
+    chance_marked,
+    days_since_clear,
+    days_since_looked,
+    merged_looks,
+    place_rates,
+    rates_after_looks,
+    without_memory,
+)
 from rehit.patrol.routes import Plan, clock, plan_routes
 from rehit.patrol.stops import NO_PLACE, added_stop, hotspot_stops, reported_stops, usual_jobs
 from rehit.patrol.travel import Network, Travel, build_network, nearest_seconds
@@ -47,12 +58,15 @@ from rehit.project import FILE_NAME
 from rehit.report.route_files import routes_table, write_geojson, write_gpx, write_stops_csv
 from rehit.report.runsheet import phone_page, render_run_sheet
 from rehit.report.say import Say
+from rehit.tables import table as contract
 from rehit.words.addresses import normalise_address
 from rehit.workdays import public_holidays
 
 MIN_PER_H = 60
 S_PER_H = 3600
 WGS84 = 4326
+#: Looks planned on earlier days, among the results; what crews found, in the project's folder.
+PLANNED_FILE, LOOKS_FILE = "planned_looks.csv", "looks_log.csv"
 LEAST_SAVED = 0.05  # less is 0.0 as written
 _DEGREES = re.compile(r"\s*(-?\d{1,2}(?:\.\d+)?)\s*,\s*(-?\d{1,3}(?:\.\d+)?)\s*")
 
@@ -83,13 +97,12 @@ def write_patrol(chain: Chain, stage: Path, *, day: date | None, crews: int | No
               streets=chain.streets)
     neutralise_table(found.handed.assign(reason=chain.say.cells(found.handed["reason"]))).to_csv(
         stage / "for_others.csv", index=False)
-    calendar = plan_calendar(
-        found.frequency.table, found.places.geometry, crew_ids=list(found.plan.crews["crew_id"]),
-        hours_per_day=patrol_hours(found.plan.crews, parameters=numbers).tolist(),
-        first_day=found.day, parameters=numbers, holidays=list(chain_holidays(chain, found.day)))
     write_csv(found.frequency.table, stage / "visit_intervals.csv")
-    write_csv(calendar.visits, stage / "visit_calendar.csv")
-    lost = int(calendar.no_room["n_visits"].sum())
+    write_csv(_addressed(found.calendar.visits, found.places, found.plan.crews),
+              stage / "visit_calendar.csv")
+    write_csv(merged_looks(read_looks(chain), planned_looks(found)), stage / PLANNED_FILE)
+    write_csv(results_form(found.sheets, day=found.day), stage / f"results_{found.day}.csv")
+    lost = int(found.calendar.no_room["n_visits"].sum())
     told = [*found.told, *[message("crew_day.no_room", n=lost)] * bool(lost)]
     return {**day_figures(chain, found), "visits_without_room": lost, "sentences": told}
 
@@ -106,8 +119,8 @@ class DayPlan:
         Its routes, and each crew's part of them.
     handed
         Open jobs that are for someone else.
-    frequency, places
-        Visit intervals, and the places they are for.
+    frequency, places, calendar
+        Visit intervals, the places they are for, and their days.
     told
         What came of it.
     """
@@ -118,6 +131,7 @@ class DayPlan:
     handed: pd.DataFrame
     frequency: Frequency
     places: gpd.GeoDataFrame
+    calendar: Calendar
     told: list[Message]
 
 
@@ -136,16 +150,84 @@ def plan_day(chain: Chain, *, day: date | None, crews: int | None,
     """
     team, notes = fleet(chain, crews)
     day, idle = day_to_plan(chain, day)
-    network = street_network(chain)
-    stops, handed = day_stops(chain, day, crews=len(team))
+    network, looks = street_network(chain), read_looks(chain)
+    rates = rates_after_looks(
+        place_rates(chain.forecast, parameters=numbers),
+        chain.repeats.set_index("place_id")["gamma_shape"], looks,
+        report_days=numbers["patrol.report_days"])
+    frequency, places = visit_plan(chain, team, network, rates)
+    calendar = plan_calendar(
+        frequency.table, places.geometry, crew_ids=list(team["crew_id"]),
+        hours_per_day=patrol_hours(team, parameters=numbers).tolist(), first_day=day,
+        parameters=numbers, holidays=list(chain_holidays(chain, day)),
+        since=days_since_looked(looks, day=day))
+    due = calendar.visits.loc[calendar.visits["day"] == day.isoformat(), "place_id"]
+    stops, handed = day_stops(chain, day, crews=len(team), due=frozenset(due),
+                              chances=chances(chain, rates, looks, day, parameters=numbers))
     chain.step("step.planning_routes")
     plan = plan_routes(stops, team, network=network, parameters=numbers, seed=chain.project.seed)
-    frequency, places = visit_plan(chain, team, network)
     sheets = crew_sheets(plan)
     told = [*_day_messages(plan, sheets, handed, day, parameters=numbers),
             *week_messages(frequency, parameters=numbers), *notes, *idle, *plan.notes,
             *plan_faults(chain, plan)]
-    return DayPlan(day, plan, sheets, handed, frequency, places, told)
+    return DayPlan(day, plan, sheets, handed, frequency, places, calendar, told)
+
+
+def chances(chain: Chain, rates: pd.Series, looks: pd.DataFrame, day: date, *,
+            parameters: Parameters) -> pd.Series:
+    """Return for each place the chance of a marking since it was last seen clean."""
+    cleared = days_since_clear(chain.incidents, day=day, time_zone=chain.project.time_zone)
+    seen = pd.concat([cleared, days_since_looked(looks, day=day)], axis=1).min(axis=1)
+    return chance_marked(rates, seen, report_days=parameters["patrol.report_days"])
+
+
+def read_looks(chain: Chain) -> pd.DataFrame:
+    """Return what looks were planned before, and what crews found where they have said so."""
+    files = (chain.project.folder / "results" / PLANNED_FILE, chain.project.folder / LOOKS_FILE)
+    known = [without_memory(), *(_looks_table(file) for file in files if file.is_file())]
+    return merged_looks(*known)
+
+
+def _looks_table(file: Path) -> pd.DataFrame:
+    """Read a table of looks that rehit wrote."""
+    rows = read_table(file, has_header=True).filled().table
+    kinds = contract("looks").columns
+    missing = [column.name for column in kinds if column.name not in rows]
+    if missing:
+        raise InputFileError(str(file), got="no column " + ", ".join(missing),
+                             allowed="the table of looks that rehit wrote",
+                             remedy="restore the file or move it away")
+    return pd.DataFrame({
+        column.name: pd.to_numeric(rows[column.name], errors="coerce").astype(float)
+        if column.kind == "number" else rows[column.name].astype("str") for column in kinds})
+
+
+def planned_looks(found: DayPlan) -> pd.DataFrame:
+    """Return the day's stops as looks that are planned."""
+    rows = [stop | {"day": found.day.isoformat(), "crew": str(sheet.crew["name"]),
+                    "outcome": "planned"}
+            for sheet in found.sheets for stop in sheet.stops.to_dict("records")]
+    table = pd.DataFrame(rows, columns=[c.name for c in contract("looks").columns])
+    return pd.concat([without_memory(), table.assign(
+        minutes=np.nan, litres=np.nan, materials=None).astype(without_memory().dtypes)])
+
+
+def results_form(sheets: list[Sheet], *, day: date) -> pd.DataFrame:
+    """Return the table that crews fill in, one row per stop, for ``rehit patrol --results``."""
+    parts = [pd.DataFrame({
+        "day": day.isoformat(), "crew": str(sheet.crew["name"]), "stop": sheet.stops["number"],
+        **{name: sheet.stops[name] for name in ("stop_id", "place_id", "case_number", "asset_id")},
+        "place": sheet.stops["name"], "outcome": "", "why": "", "minutes": "", "litres": "",
+        "method": sheet.stops["method"], "materials": "", "remarks": ""}) for sheet in sheets]
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+
+
+def _addressed(visits: pd.DataFrame, places: gpd.GeoDataFrame,
+               crews: pd.DataFrame) -> pd.DataFrame:
+    """Return the calendar with the address of each place and the crew's name, for paper."""
+    address = places.set_index("place_id")["address"].reindex(visits["place_id"])
+    names = crews.set_index("crew_id")["name"].reindex(visits["crew_id"])
+    return visits.assign(address=address.to_numpy(), crew=names.to_numpy())
 
 
 # What came of it, as figures and as messages.
@@ -201,10 +283,12 @@ def crew_message(plan: Plan, sheet: Sheet, *, early_min: float) -> Message:
         Minutes before the end of the shift from which a crew is back early.
     """
     back, end = float(sheet.rows["arrive_min"].iloc[-1]), float(sheet.crew["shift_end_min"])
-    code = "crew_day.crew_early_fits" if len(plan.left_out) else "crew_day.crew_early_all"
+    codes = set(plan.left_out["code"])
+    code = "crew_day.crew_early_reserve" if "reserve" in codes else (
+        "crew_day.crew_early_fits" if codes else "crew_day.crew_early_all")
     return message("crew_day.crew_back" if back > end - early_min else code,
                    crew=str(sheet.crew["name"]), stops=len(sheet.stops), back=clock(back),
-                   end=clock(end))
+                   end=clock(end), chance=float(plan.home.get(str(sheet.crew["crew_id"]), 1.0)))
 
 
 def week_messages(frequency: Frequency, *, parameters: Parameters) -> list[Message]:
@@ -303,7 +387,8 @@ def fleet(chain: Chain, crews: int | None) -> tuple[gpd.GeoDataFrame, tuple[Mess
     return team, notes
 
 
-def day_stops(chain: Chain, day: date, *, crews: int) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
+def day_stops(chain: Chain, day: date, *, crews: int, chances: pd.Series,
+              due: frozenset[str]) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
     """Return the day's stops, and the open jobs that are for someone else.
 
     Raises
@@ -317,7 +402,7 @@ def day_stops(chain: Chain, day: date, *, crews: int) -> tuple[gpd.GeoDataFrame,
                                   holidays=list(chain_holidays(chain, day)))
     busy = set(incidents.loc[incidents["status"] == "open", "place_id"].dropna())
     spots = hotspot_stops(
-        chain.repeats, chain.forecast, incidents, chain.advice, busy=busy, parameters=numbers,
+        chain.repeats, chances, incidents, chain.advice, busy=busy, due=due, parameters=numbers,
         count=int(numbers["patrol.candidates_per_crew"]) * crews)
     both = [table for table in (jobs, spots) if len(table)]
     if not both:
@@ -341,18 +426,21 @@ def plan_faults(chain: Chain, plan: Plan) -> list[Message]:
     return [message("crew_day.rule_broken", fault=fault) for fault in found]
 
 
-def visit_plan(chain: Chain, team: gpd.GeoDataFrame,
-               network: Network | None) -> tuple[Frequency, gpd.GeoDataFrame]:
-    """Return visit intervals for all places with a point, and those places."""
+def visit_plan(chain: Chain, team: gpd.GeoDataFrame, network: Network | None,
+               rates: pd.Series) -> tuple[Frequency, gpd.GeoDataFrame]:
+    """Return visit intervals for all places with a point and a rate, and those places."""
     places = chain.repeats[~(chain.repeats.geometry.isna() | chain.repeats.geometry.is_empty)]
-    places = places.reset_index(drop=True)
+    places = places[places["place_id"].isin(rates.index)].reset_index(drop=True)
+    address = chain.incidents.dropna(subset=["address"]).groupby("place_id")["address"].last()
+    places["address"] = places["place_id"].map(address)
     chain.step("step.visit_intervals")
     numbers = chain.parameters
     near = nearest_seconds(places.geometry, count=int(numbers["patrol.hop_neighbours"]),
                            network=network, parameters=numbers)
     minutes = numbers["patrol.look_minutes"] + numbers["patrol.setup_minutes"]
     table = pd.DataFrame({
-        "place_id": places["place_id"], "rate_per_year": places["rate_per_year"].astype(float),
+        "place_id": places["place_id"],
+        "rate_per_year": rates.reindex(places["place_id"]).to_numpy(float) * DAYS_PER_YEAR,
         "visit_h": minutes / MIN_PER_H + mean_hop_hours(near),
         "longest_days": _standard(places, chain)})
     hours = patrol_hours(team, parameters=numbers).sum() * numbers["patrol.work_days_per_week"]

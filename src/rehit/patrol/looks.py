@@ -237,7 +237,7 @@ class Calendar:
 
 def plan_calendar(frequency: pd.DataFrame, points: gpd.GeoSeries, *, crew_ids: Sequence[str],
                   hours_per_day: float | Sequence[float], first_day: date, parameters: Parameters,
-                  holidays: Sequence[date] = ()) -> Calendar:
+                  holidays: Sequence[date] = (), since: pd.Series | None = None) -> Calendar:
     """Spread visits over the working days of the coming weeks.
 
     Places are dealt to crews as parts of town with work in proportion to their hours; then, the
@@ -263,6 +263,9 @@ def plan_calendar(frequency: pd.DataFrame, points: gpd.GeoSeries, *, crew_ids: S
         ``patrol.work_days_per_week`` (from Monday).
     holidays
         Days without work.
+    since
+        Days since each place was last looked at, by ``place_id``: its first visit then falls due
+        when its interval is over. Places without begin where there is room.
 
     Raises
     ------
@@ -279,19 +282,24 @@ def plan_calendar(frequency: pd.DataFrame, points: gpd.GeoSeries, *, crew_ids: S
     most = np.broadcast_to(np.asarray(hours_per_day, dtype=float), len(crew_ids))
     crew = _parts_of_town(points, frequency["visit_h"] / frequency["interval_days"], most)
     interval = frequency["interval_days"].to_numpy(float)
+    seen = frequency["place_id"].map({} if since is None else since.to_dict()).to_numpy(float)
     load = np.zeros((len(days), len(crew_ids)))
     rows: list[tuple[object, ...]] = []
     missed: dict[str, int] = {}
     due = 0.0
     for place in np.lexsort((np.arange(len(interval)), interval)).tolist():
-        # Of places seen more rarely than the calendar is long, only a share falls due in it.
-        due += min(len(every) / interval[place], 1.0)
-        if due < 1.0 - _FULL:
+        first = max(interval[place] - seen[place], 0.0)
+        if first >= len(every):
             continue
-        due -= 1.0
+        if np.isnan(first):
+            # Of places seen more rarely than the calendar is long, only a share falls due in it.
+            due += min(len(every) / interval[place], 1.0)
+            if due < 1.0 - _FULL:
+                continue
+            due -= 1.0
         hours = float(frequency["visit_h"].iloc[place])
         name = str(frequency["place_id"].iloc[place])
-        grid = _grid(days, every, interval[place], parameters["patrol.calendar_shift"])
+        grid = _grid(days, every, interval[place], first, parameters["patrol.calendar_shift"])
         chosen, lost = _place_visits(load[:, crew[place]], grid, hours,
                                      float(most[crew[place]]))
         load[chosen, crew[place]] += hours
@@ -303,22 +311,28 @@ def plan_calendar(frequency: pd.DataFrame, points: gpd.GeoSeries, *, crew_ids: S
 
 @dataclass(frozen=True)
 class _Grid:
-    """Where the working days stand, how far apart visits shall be, how far one may move."""
+    """Where the working days stand, how far apart visits shall be, how far one may move.
+
+    `first` is when the first one falls due, not a number where it may begin anywhere.
+    """
 
     place: np.ndarray
     end: float
     spacing: float
     slack: float
+    first: float
 
 
-def _grid(days: list[date], every: list[date], interval: float, shift: float) -> _Grid:
+def _grid(days: list[date], every: list[date], interval: float, first: float,
+          shift: float) -> _Grid:
     if interval < WORKDAYS_PER_WEEK:
-        spacing = max(interval * len(days) / len(every), 1.0)
+        share = len(days) / len(every)
+        spacing = max(interval * share, 1.0)
         return _Grid(np.arange(len(days), dtype=float), len(days), spacing,
-                     max(1.0, np.floor(spacing * shift)))
+                     max(1.0, np.floor(spacing * shift)), first * share)
     # From the middle of a long weekend the nearest working day is up to two days away.
     offsets = np.array([(day - every[0]).days for day in days], dtype=float)
-    return _Grid(offsets, len(every), interval, max(LONGEST_BREAK_DAYS, interval * shift))
+    return _Grid(offsets, len(every), interval, max(LONGEST_BREAK_DAYS, interval * shift), first)
 
 
 def _parts_of_town(points: gpd.GeoSeries, work: pd.Series, hours: np.ndarray) -> np.ndarray:
@@ -346,6 +360,8 @@ def _place_visits(load: np.ndarray, grid: _Grid, hours: float,
     """
     best: tuple[tuple[int, float, int], list[int], int] | None = None
     starts = np.flatnonzero(grid.place < min(grid.spacing, grid.end))
+    if np.isfinite(grid.first):
+        starts = np.array([np.abs(grid.place - grid.first).argmin()])
     for first in starts.tolist() or [0]:
         wanted = np.arange(grid.place[first], grid.end - _FULL, grid.spacing)
         free = load + hours <= most + _FULL

@@ -105,8 +105,7 @@ def day_problem(stops: gpd.GeoDataFrame, crews: gpd.GeoDataFrame, travel: Travel
     due_s = stops["due_min"].to_numpy(float) * S_PER_MIN
     weights = job_weights(due_s, offensive, end_s=max(crew.latest for crew in team),
                           parameters=parameters)
-    score = np.where(must, weights, expected * stops["weight"].to_numpy(float)
-                     if "weight" in stops else expected)
+    score = np.where(must, weights, expected * stops["weight"].to_numpy(float))
     earliest, latest = _windows(stops, team)
     relaxed = Problem(
         travel=whole, location=rows.astype(np.int64), score=score, must=must,

@@ -64,7 +64,8 @@ def reported_stops(incidents: gpd.GeoDataFrame, advice: pd.DataFrame,
     others = theirs & ~second.isin(crew_methods())
     minutes = still["minutes"].astype(float).fillna(parameters["patrol.job_minutes"])
     jobs = stops_table(
-        still, stop_id=still["incident_id"], name=_names(still), kind="reported",
+        still, stop_id=still["incident_id"], place_id=still["place_id"],
+        name=_names(still), kind="reported",
         offensive=still["priority"] == "offensive", expected=1.0,
         method=advised.where(~theirs, second), advised=advised,
         service_min=minutes + parameters["patrol.setup_minutes"], work_min=minutes,
@@ -84,35 +85,37 @@ def reported_stops(incidents: gpd.GeoDataFrame, advice: pd.DataFrame,
     return jobs[mine].reset_index(drop=True), handed[~mine].reset_index(drop=True)
 
 
-def hotspot_stops(repeats: gpd.GeoDataFrame, forecast: pd.DataFrame, incidents: gpd.GeoDataFrame,
-                  advice: pd.DataFrame, *, count: int, parameters: Parameters,
-                  busy: set[str]) -> gpd.GeoDataFrame:
-    """Return the `count` places most likely to be found marked.
+def hotspot_stops(repeats: gpd.GeoDataFrame, chances: pd.Series, incidents: gpd.GeoDataFrame,
+                  advice: pd.DataFrame, *, count: int, parameters: Parameters, busy: set[str],
+                  due: frozenset[str] = frozenset()) -> gpd.GeoDataFrame:
+    """Return the places due for a look and those most likely to be found marked, `count` in all.
 
-    Left out are `busy` ones and those below ``patrol.least_chance``. Time and litres are those of
-    the place's usual job times the chance that there is one.
+    Left out are `busy` ones and, unless due, those below ``patrol.least_chance``. Time and litres
+    are those of the place's usual job times the chance that there is one.
 
     Parameters
     ----------
-    repeats, forecast, incidents, advice
+    repeats, incidents, advice
         Tables of those contracts.
+    chances
+        Chance of a marking that nobody has reported, by place.
     count
         Most places returned.
     parameters
-        Reads ``patrol.horizon_days``, ``patrol.least_chance`` and the minutes at a stop.
+        Reads ``patrol.least_chance``, ``patrol.calendar_weight`` and the minutes at a stop.
     busy
         Places that have an open job.
+    due
+        Places whose look falls due by the calendar: they come first and weigh more.
     """
-    horizon = parameters["patrol.horizon_days"]
-    near = forecast.loc[(forecast["horizon_days"] - horizon).abs().sort_values(
-        kind="stable").index[:1], "horizon_days"]
-    ahead = forecast[forecast["horizon_days"].isin(near)]
-    places = repeats.merge(ahead[["place_id", "chance_any"]], on="place_id")
-    likely = places["chance_any"] >= parameters["patrol.least_chance"]
+    places = repeats.assign(chance=chances.reindex(repeats["place_id"]).to_numpy(),
+                            due=repeats["place_id"].isin(due)).dropna(subset=["chance"])
+    likely = (places["chance"] >= parameters["patrol.least_chance"]) | places["due"]
     places = places[~places["place_id"].isin(busy) & likely].sort_values(
-        ["chance_any", "place_id"], ascending=[False, True]).head(count).reset_index(drop=True)
+        ["due", "chance", "place_id"], ascending=[False, False, True]).head(
+            count).reset_index(drop=True)
     usual = usual_jobs(incidents, advice).reindex(places["place_id"]).reset_index()
-    chance = places["chance_any"].astype(float)
+    chance = places["chance"].astype(float)
     work = usual["minutes"].fillna(parameters["patrol.job_minutes"]) * chance
     look = parameters["patrol.look_minutes"] + parameters["patrol.setup_minutes"]
     method = usual["method"].where(usual["method"].isin(crew_methods()), "inspect")
@@ -123,7 +126,8 @@ def hotspot_stops(repeats: gpd.GeoDataFrame, forecast: pd.DataFrame, incidents: 
         **litres, asset_id=owned, geometry=places.geometry)
     table = gpd.GeoDataFrame(details, geometry="geometry", crs=repeats.crs)
     return stops_table(
-        table, stop_id=places["place_id"],
+        table, stop_id=places["place_id"], place_id=places["place_id"],
+        weight=np.where(places["due"], parameters["patrol.calendar_weight"], 1.0),
         name=usual["address"].fillna(places["place_id"]), kind="hotspot", offensive=False,
         expected=chance, method=method, advised=method, people=_people(usual, parameters),
         work_min=(work / chance).where(method != "inspect", 0.0),
@@ -193,7 +197,7 @@ def stops_table(table: gpd.GeoDataFrame, **columns: Any) -> gpd.GeoDataFrame:
             stops[column.name] = stops[column.name].astype("boolean").fillna(False).astype(bool)
         elif column.kind in ("text", "code"):
             stops[column.name] = stops[column.name].astype("str")
-    stops[list(LITRES)] = stops[list(LITRES)].fillna(0.0)
+    stops[[*LITRES, "weight"]] = stops[[*LITRES, "weight"]].fillna({"weight": 1.0}).fillna(0.0)
     stops["geometry"] = table.geometry.to_numpy()
     made = gpd.GeoDataFrame(stops, geometry="geometry", crs=table.crs)
     check(made, "patrol_stops", where="patrol.stops_table")
