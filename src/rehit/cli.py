@@ -265,6 +265,8 @@ def _patrol_options(options: Options) -> None:
     options.project()
     options.add("--date", metavar="cli.meta_day", text="cli.opt_date")
     options.add("--crews", type=int, metavar="N", text="cli.opt_crews")
+    options.add("--results", type=Path, nargs="+", metavar="cli.meta_file", default=[],
+                text="cli.opt_results")
     later = options.group("cli.group_later")
     later.add("--add", metavar="cli.meta_place", text="cli.opt_add")
     later.add("--now", metavar="HH:MM", text="cli.opt_now")
@@ -289,7 +291,7 @@ def _run_patrol(args: argparse.Namespace) -> Answer:
     return run_command(
         args, steps=9, open_first=[".pdf"],
         work=lambda chain, stage: _with_earlier(
-            write_patrol(chain, stage, day=day, crews=args.crews), stage,
+            write_patrol(chain, stage, day=day, crews=args.crews, results=args.results), stage,
             args.out or chain.project.folder / "results"))
 
 

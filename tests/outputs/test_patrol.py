@@ -50,8 +50,8 @@ def test_all_the_files_are_there(out: Path) -> None:
     assert {p.name for p in out.iterdir()} == {
         "day_plan.json", "for_others.csv", "left_out.csv", f"route_{NAME}.gpx", "routes.csv",
         "routes.geojson", f"run_sheet_{NAME}.html", f"run_sheet_{NAME}.pdf", "stops.csv",
-        "planned_looks.csv", "results_2025-12-31.csv", "run_log.json", "summary.json",
-        "visit_calendar.csv", "visit_intervals.csv"}
+        "looks_log.csv", "works_from_patrol.csv", "results_2025-12-31.csv",
+        "run_log.json", "summary.json", "visit_calendar.csv", "visit_intervals.csv"}
 
 
 def test_every_open_job_is_done_and_the_files_agree(out: Path) -> None:
@@ -342,7 +342,7 @@ def test_settings_that_contradict_each_other_or_the_files_are_one_message(
 
 def test_the_day_follows_the_calendar_and_remembers_the_day_before(copy: Path) -> None:
     """Plans of two days visited the same hotspots; looks planned count until crews say."""
-    first = set(table(copy / "results" / "planned_looks.csv")["place_id"])
+    first = set(table(copy / "results" / "looks_log.csv")["place_id"])
     calendar = table(copy / "results" / "visit_calendar.csv")
     assert set(calendar.loc[calendar["day"] == "2025-12-31", "place_id"]) <= first
     assert calendar["address"].str.len().min() > 0
@@ -352,5 +352,44 @@ def test_the_day_follows_the_calendar_and_remembers_the_day_before(copy: Path) -
     again = before.merge(after, on="place", suffixes=("", "_then"))
     again = again[(again["kind"] == "hotspot") & (again["kind_then"] == "hotspot")]
     assert (again["expected_then"].astype(float) < 0.6 * again["expected"].astype(float)).all()
-    planned = table(copy / "results" / "planned_looks.csv")
+    planned = table(copy / "results" / "looks_log.csv")
     assert set(planned["day"]) == {"2025-12-31", "2026-01-02"}
+
+
+def test_what_crews_found_comes_back_by_the_table_they_fill_in(
+        copy: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    form = table(copy / "results" / "results_2025-12-31.csv")
+    assert form["case_number"].str.startswith("R").sum() == 5
+    spots = form.index[form["stop_id"] == form["place_id"]]
+    form.loc[spots[0], ["outcome", "minutes", "method"]] = ["done", "12,5", "paint_out"]
+    form.loc[spots[1], "outcome"] = "Nothing found"
+    form.loc[spots[2], ["outcome", "why"]] = ["left", "needs a ladder"]
+    form.loc[spots[3], "outcome"] = "no visto"
+    form.to_csv(copy / "filled.csv", index=False)
+    before = table(copy / "results" / "visit_intervals.csv").set_index("place_id")
+    assert main(["patrol", str(copy), "--date", "2026-01-02", "--results",
+                 str(copy / "filled.csv")]) == 0
+    assert "4 visits came back: 1 done, 1 with nothing found, 1 left, 1 not made." in (
+        capsys.readouterr().out)
+    looks = table(copy / "results" / "looks_log.csv")
+    looks = looks[looks["day"] == "2025-12-31"].set_index("stop_id")["outcome"]
+    ids = form["stop_id"]
+    assert [looks[ids[at]] for at in spots[:4]] == ["done", "clean", "left", "not_seen"]
+    assert (looks == "planned").sum() == len(form) - 4
+    works = table(copy / "results" / "works_from_patrol.csv")
+    assert works[["method", "minutes", "done_at"]].to_numpy().tolist() == [
+        ["paint_out", "12.5", "2025-12-31"]]
+    after = table(copy / "results" / "visit_intervals.csv").set_index("place_id")
+    rates = (after["rate_per_year"].astype(float) / before["rate_per_year"].astype(float))
+    assert rates[ids[spots[0]]] > 1 > rates[ids[spots[1]]]
+    assert rates[ids[spots[3]]] == pytest.approx(1)
+
+
+def test_a_result_that_is_none_is_one_message(copy: Path,
+                                              capsys: pytest.CaptureFixture[str]) -> None:
+    form = table(copy / "results" / "results_2025-12-31.csv").assign(outcome="perhaps")
+    form.to_csv(copy / "filled.csv", index=False)
+    assert main(["patrol", str(copy), "--results", str(copy / "filled.csv")]) == 2
+    said = capsys.readouterr().err
+    assert "'perhaps'" in said
+    assert "nothing found" in said

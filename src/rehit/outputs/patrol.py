@@ -65,14 +65,19 @@ from rehit.workdays import public_holidays
 MIN_PER_H = 60
 S_PER_H = 3600
 WGS84 = 4326
-#: Looks planned on earlier days, among the results; what crews found, in the project's folder.
-PLANNED_FILE, LOOKS_FILE = "planned_looks.csv", "looks_log.csv"
+#: Looks planned and what crews say came of them; work done, as a works log. Both among the results.
+LOOKS_FILE, WORKS_FILE = "looks_log.csv", "works_from_patrol.csv"
+#: What crews may write as the outcome of a visit, in English and Spanish.
+OUTCOMES = {"clean": "clean", "nothing found": "clean", "limpio": "clean", "no había nada": "clean",
+            "done": "done", "hecho": "done", "left": "left", "dejado": "left",
+            "not seen": "not_seen", "no visto": "not_seen"}
 LEAST_SAVED = 0.05  # less is 0.0 as written
 _DEGREES = re.compile(r"\s*(-?\d{1,2}(?:\.\d+)?)\s*,\s*(-?\d{1,3}(?:\.\d+)?)\s*")
 
 
 def write_patrol(chain: Chain, stage: Path, *, day: date | None, crews: int | None,
-                 search_iterations: float | None = None) -> dict[str, object]:
+                 search_iterations: float | None = None,
+                 results: Sequence[Path] = ()) -> dict[str, object]:
     """Plan one day and the coming weeks and write everything into `stage`.
 
     Parameters
@@ -87,10 +92,12 @@ def write_patrol(chain: Chain, stage: Path, *, day: date | None, crews: int | No
         How many of the project's vehicles go out; by default all.
     search_iterations
         Steps of the route search; by default ``patrol.search_iterations``.
+    results
+        Tables that crews filled in after earlier days (``results_<day>.csv``).
     """
     numbers = chain.parameters if search_iterations is None else chain.parameters.override(
         {"patrol.search_iterations": search_iterations})
-    found = plan_day(chain, day=day, crews=crews, numbers=numbers)
+    found = plan_day(chain, day=day, crews=crews, numbers=numbers, results=results)
     stage.mkdir(exist_ok=True)
     chain.step("step.writing_run_sheets")
     write_day(stage, found.plan, found.sheets, day=found.day, say=chain.say,
@@ -100,7 +107,8 @@ def write_patrol(chain: Chain, stage: Path, *, day: date | None, crews: int | No
     write_csv(found.frequency.table, stage / "visit_intervals.csv")
     write_csv(_addressed(found.calendar.visits, found.places, found.plan.crews),
               stage / "visit_calendar.csv")
-    write_csv(merged_looks(read_looks(chain), planned_looks(found)), stage / PLANNED_FILE)
+    write_csv(merged_looks(found.looks, planned_looks(found)), stage / LOOKS_FILE)
+    write_csv(works_of(found.looks), stage / WORKS_FILE)
     write_csv(results_form(found.sheets, day=found.day), stage / f"results_{found.day}.csv")
     lost = int(found.calendar.no_room["n_visits"].sum())
     told = [*found.told, *[message("crew_day.no_room", n=lost)] * bool(lost)]
@@ -121,6 +129,8 @@ class DayPlan:
         Open jobs that are for someone else.
     frequency, places, calendar
         Visit intervals, the places they are for, and their days.
+    looks
+        What is known of earlier looks, with the results handed in.
     told
         What came of it.
     """
@@ -132,11 +142,12 @@ class DayPlan:
     frequency: Frequency
     places: gpd.GeoDataFrame
     calendar: Calendar
+    looks: pd.DataFrame
     told: list[Message]
 
 
-def plan_day(chain: Chain, *, day: date | None, crews: int | None,
-             numbers: Parameters) -> DayPlan:
+def plan_day(chain: Chain, *, day: date | None, crews: int | None, numbers: Parameters,
+             results: Sequence[Path] = ()) -> DayPlan:
     """Plan a day from the chain's results, and the visit intervals.
 
     Parameters
@@ -147,10 +158,13 @@ def plan_day(chain: Chain, *, day: date | None, crews: int | None,
         As for :func:`write_patrol`.
     numbers
         Reads the ``patrol.*`` numbers.
+    results
+        As for :func:`write_patrol`.
     """
     team, notes = fleet(chain, crews)
     day, idle = day_to_plan(chain, day)
-    network, looks = street_network(chain), read_looks(chain)
+    handed_in = [read_results(file) for file in results]
+    network, looks = street_network(chain), merged_looks(read_looks(chain), *handed_in)
     rates = rates_after_looks(
         place_rates(chain.forecast, parameters=numbers),
         chain.repeats.set_index("place_id")["gamma_shape"], looks,
@@ -168,9 +182,10 @@ def plan_day(chain: Chain, *, day: date | None, crews: int | None,
     plan = plan_routes(stops, team, network=network, parameters=numbers, seed=chain.project.seed)
     sheets = crew_sheets(plan)
     told = [*_day_messages(plan, sheets, handed, day, parameters=numbers),
-            *week_messages(frequency, parameters=numbers), *notes, *idle, *plan.notes,
+            *week_messages(frequency, parameters=numbers),
+            *results_messages(handed_in), *notes, *idle, *plan.notes,
             *plan_faults(chain, plan)]
-    return DayPlan(day, plan, sheets, handed, frequency, places, calendar, told)
+    return DayPlan(day, plan, sheets, handed, frequency, places, calendar, looks, told)
 
 
 def chances(chain: Chain, rates: pd.Series, looks: pd.DataFrame, day: date, *,
@@ -183,9 +198,8 @@ def chances(chain: Chain, rates: pd.Series, looks: pd.DataFrame, day: date, *,
 
 def read_looks(chain: Chain) -> pd.DataFrame:
     """Return what looks were planned before, and what crews found where they have said so."""
-    files = (chain.project.folder / "results" / PLANNED_FILE, chain.project.folder / LOOKS_FILE)
-    known = [without_memory(), *(_looks_table(file) for file in files if file.is_file())]
-    return merged_looks(*known)
+    file = chain.project.folder / "results" / LOOKS_FILE
+    return _looks_table(file) if file.is_file() else without_memory()
 
 
 def _looks_table(file: Path) -> pd.DataFrame:
@@ -220,6 +234,56 @@ def results_form(sheets: list[Sheet], *, day: date) -> pd.DataFrame:
         "place": sheet.stops["name"], "outcome": "", "why": "", "minutes": "", "litres": "",
         "method": sheet.stops["method"], "materials": "", "remarks": ""}) for sheet in sheets]
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+
+
+def read_results(file: Path) -> pd.DataFrame:
+    """Read a table that crews filled in; rows without an outcome stay as they were planned.
+
+    Raises
+    ------
+    InputFileError
+        If a column is missing or an outcome or day is none.
+    """
+    rows = read_table(file, has_header=True).filled().table
+    missing = [name for name in ("day", "stop_id", "outcome") if name not in rows]
+    if missing:
+        raise InputFileError(str(file), got="no column " + ", ".join(missing),
+                             allowed="the table results_<day>.csv that rehit patrol wrote",
+                             remedy="fill in that table and keep its heading")
+    told = rows[rows["outcome"].fillna("").str.strip() != ""].reset_index(drop=True)
+    words = told["outcome"].str.strip().str.casefold()
+    strange = sorted(set(told.loc[~words.isin(list(OUTCOMES)), "outcome"]))
+    if strange:
+        raise InputFileError(str(file), got="the outcome " + ", ".join(map(repr, strange[:5])),
+                             allowed=", ".join(OUTCOMES), remedy="write one of these words")
+    days = pd.to_datetime(told["day"], format="%Y-%m-%d", errors="coerce")
+    if days.isna().any():
+        raise InputFileError(str(file), got=repr(str(told.loc[days.isna(), "day"].iloc[0])),
+                             allowed="days such as 2026-01-02", remedy="write the days like that")
+    table = told.reindex(columns=[column.name for column in contract("looks").columns])
+    numbers = {name: pd.to_numeric(table[name].astype("str").str.replace(",", "."),
+                                   errors="coerce").astype(float)
+               for name in ("minutes", "litres")}
+    texts = {str(name): table[name].astype("str") for name in table if name not in numbers}
+    return table.assign(**texts, **numbers).assign(outcome=words.map(OUTCOMES).astype("str"))
+
+
+def results_messages(handed_in: Sequence[pd.DataFrame]) -> list[Message]:
+    """Return what the tables handed in say came of the visits."""
+    if not handed_in:
+        return []
+    counts = pd.concat(handed_in)["outcome"].value_counts()
+    return [message("crew_day.results", n=int(counts.sum()), **{
+        name: int(counts.get(name, 0)) for name in ("done", "clean", "left", "not_seen")})]
+
+
+def works_of(looks: pd.DataFrame) -> pd.DataFrame:
+    """Return the visits that ended in work as a works log, with its usual headings."""
+    done = looks[looks["outcome"] == "done"]
+    return pd.DataFrame({
+        "work_id": done["day"] + "-" + done["stop_id"], "case_ref": done["case_number"],
+        "asset_id": done["asset_id"], "done_at": done["day"], "crew": done["crew"],
+        "method": done["method"], "minutes": done["minutes"]})
 
 
 def _addressed(visits: pd.DataFrame, places: gpd.GeoDataFrame,
