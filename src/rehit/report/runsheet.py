@@ -57,7 +57,7 @@ def render_run_sheet(sheet: Sheet, *, day: date, say: Say,
         f"#part({typst_text(load_title(sheet, say))})", _list(load_words(sheet, say)),
         f"#part({typst_text(say('sheet.stops_in_order'))})", _stop_table(sheet, say),
         f"#part({typst_text(say('sheet.take_care'))})",
-        _two_lists(care_words(sheet, say), size="9pt"),
+        _two_lists(care_words(sheet, say), size="8pt"),
         _text(say("sheet.caution"), bold=True)]
     return render_pdf("\n".join(parts),
                       attachments={"map.png": draw_map(sheet, say=say, streets=streets)})
