@@ -219,3 +219,11 @@ def test_a_later_report_cleared_first_leaves_the_wall_dirty() -> None:
                 ("w1", "asset", "2025-02-01", "2025-02-02"),
                 ("w1", "asset", "2025-04-01", "2025-04-02")])
     assert kinds_of(log).tolist() == ["first", "uncertain", "uncertain", "rehit"]
+
+
+def test_a_last_report_that_overlaps_an_earlier_wait_adds_only_its_own_days():
+    """Waiting from day 10 to 30 and, reported meanwhile, to 40: thirty days, none twice."""
+    place = risk(log(("w", 10, 30, "cleared"), ("w", 20, 40, "cleared"))).loc[0]
+    assert place["waiting_days"] == pytest.approx(30)
+    within = risk(log(("w", 10, 50, "cleared"), ("w", 20, 25, "cleared"))).loc[0]
+    assert within["waiting_days"] == pytest.approx(40)

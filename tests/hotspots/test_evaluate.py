@@ -8,7 +8,14 @@ import pandas as pd
 import pytest
 
 from rehit.errors import SettingError, TableError
-from rehit.hotspots.evaluate import around, build_panel, effect_by_places, evaluate_measure
+from rehit.hotspots.evaluate import (
+    Panel,
+    around,
+    build_panel,
+    effect_by_places,
+    effect_by_steps,
+    evaluate_measure,
+)
 from rehit.observed import Window
 from rehit.parameters import load_parameters
 from rehit.report.figures import rate_steps
@@ -314,3 +321,42 @@ def test_plans_that_make_no_sense_are_refused(options, words):
 def test_degrees_are_refused():
     with pytest.raises(TableError, match="projected"):
         judged(log(*groups(3, 3.0, 1.0), seed=18).to_crs(4326), 3)
+
+
+def stepped(treated: list[int], comparison: list[int], years: dict[str, tuple]) -> pd.DataFrame:
+    """Steps of 28 days, half of them before: counts, and years at risk before and after."""
+    half = len(treated) // 2
+    return pd.DataFrame([
+        (group, 28.0 * k, 28.0 * k + 28, k >= half, n, years[group][int(k >= half)])
+        for group, counts in (("treated", treated), ("comparison", comparison))
+        for k, n in enumerate(counts)],
+        columns=["group", "from_day", "to_day", "after", "n", "years"])
+
+
+def test_counts_in_proportion_to_time_at_risk_are_no_effect():
+    """Treated places wait twice as long afterwards: half the time, half the incidents, ratio 1."""
+    years = {"treated": (10.0, 5.0), "comparison": (10.0, 10.0)}
+    steps = stepped([58, 62, 60, 61, 59, 29, 31, 30, 31, 29], [60] * 10, years)
+    assert effect_by_steps(steps).ratio == pytest.approx(1.0, abs=1e-6)
+    places = pd.DataFrame({
+        "place_id": list("abcd"), "group": ["treated"] * 2 + ["comparison"] * 2,
+        "clean_before": [30, 31, 30, 31], "clean_after": [15, 16, 30, 32],
+        "years_before": [5.0] * 4, "years_after": [2.5, 2.5, 5, 5]})
+    found = effect_by_places(Panel(places, steps, 140.0, 140.0), negative_binomial=False)
+    assert found.ratio == pytest.approx((31 / 5 / (61 / 10)) / (62 / 10 / (61 / 10)), rel=1e-6)
+
+
+def test_steps_that_scatter_widen_the_error_as_mccullagh_and_nelder_say():
+    """Section 4.5: the binomial error grows by the root of Pearson's chi-squared over its freedom.
+
+    Both written out: treated parts of 20/80 and 100/160 by turns; a group's part is its sums'.
+    """
+    years = {"treated": (10.0, 10.0), "comparison": (10.0, 10.0)}
+    steps = stepped([20, 100] * 5, [60] * 10, years)
+    n, treated = np.array([80, 160] * 5), np.array([20, 100] * 5)
+    part = np.repeat([treated[:5].sum() / n[:5].sum(), treated[5:].sum() / n[5:].sum()], 5)
+    chi_squared = ((treated - n * part) ** 2 / (n * part * (1 - part))).sum()
+    binomial = sum(1 / (n * part * (1 - part))[half].sum() for half in (slice(5), slice(5, 10)))
+    assert chi_squared / 8 > 5
+    assert effect_by_steps(steps).standard_error == pytest.approx(
+        np.sqrt(binomial * chi_squared / 8), rel=1e-5)

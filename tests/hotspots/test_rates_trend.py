@@ -43,3 +43,13 @@ def test_few_incidents_say_nothing():
     ratio = place_trends(np.zeros(7, int), np.linspace(2.7, 3, 7), np.array([3.0]),
                          min_incidents=8, false_discovery=0.1)
     assert np.isnan(ratio).all()
+
+
+@pytest.mark.parametrize(("z", "told"), [(1.5, False), (1.7, True), (-1.5, False), (-1.7, True)])
+def test_the_centroid_test_looks_both_ways(z, told):
+    """Two-sided at 0.1: 1.645 standard errors from the middle, above it or below."""
+    moments = np.full(12, 0.5 + z / np.sqrt(12 * 12))
+    ratio = place_trends(np.zeros(12, int), moments, np.array([1.0]), min_incidents=8,
+                         false_discovery=0.1)[0]
+    assert np.isfinite(ratio) == told
+    assert not told or (ratio > 1) == (z > 0)
