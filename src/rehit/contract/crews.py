@@ -29,6 +29,7 @@ _IDLE = 0.01
 _STAY_ON = 0.6
 _SMOOTH_WEEKS = 4  # each side
 _SEARCH_SHARE = 0.1
+_BESIDE_SHARE = 0.3
 _NEVER = 1e-12
 _DAY = np.timedelta64(1, "D")
 _MINUTE = np.timedelta64(1, "m")
@@ -193,9 +194,7 @@ def look_at_crews(demand: Demand, *, rng: np.random.Generator) -> list[QueueRun]
     full = parameters["contract.queue_years"]
 
     def run(team: Team, years: float, share: float = 1.0, draw: int = 0) -> QueueRun:
-        mean = max(1.0, float(demand.volume.totals[:, 0].mean()) * demand.factor)
-        fewer = share * parameters["contract.queue_jobs"] / mean
-        return simulate_queue(demand, team, years=int(max(1, min(years, fewer))),
+        return simulate_queue(demand, team, years=affordable_years(demand, years, share=share),
                               rng=np.random.default_rng([seed, draw]))
 
     if parameters["contract.crews"]:
@@ -216,7 +215,19 @@ def look_at_crews(demand: Demand, *, rng: np.random.Generator) -> list[QueueRun]
         less = smallest(lambda level: look(level, overtime), plain, demand, most=plain)
         runs.append(run(replace(path.team(min(less, plain - 1)), overtime_hours=overtime), full))
     neighbours = [level for level in (plain - 1, plain + 1) if level >= 0]
-    return [*runs, *(run(path.team(level), full) for level in neighbours)]
+    return [*runs, *(run(path.team(level), full, _BESIDE_SHARE) for level in neighbours)]
+
+
+def affordable_years(demand: Demand, years: float, *, share: float = 1.0) -> int:
+    """Return how many years of the queue to simulate: fewer where a year has very many jobs."""
+    mean = max(1.0, float(demand.volume.totals[:, 0].mean()) * demand.factor)
+    return int(max(1, min(years, share * demand.parameters["contract.queue_jobs"] / mean)))
+
+
+def searched_years(demand: Demand) -> int:
+    """Return how many years of the queue stand for each team that a search looks at."""
+    return affordable_years(demand, demand.parameters["contract.queue_search_years"],
+                            share=_SEARCH_SHARE)
 
 
 def resized(demand: Demand, team: Team, *, rng: np.random.Generator) -> QueueRun:
@@ -229,8 +240,7 @@ def resized(demand: Demand, team: Team, *, rng: np.random.Generator) -> QueueRun
 
     def look(level: int, hours: float) -> QueueRun:
         return simulate_queue(demand, replace(path.team(level), overtime_hours=hours),
-                              years=int(demand.parameters["contract.queue_search_years"]),
-                              rng=np.random.default_rng(seed))
+                              years=searched_years(demand), rng=np.random.default_rng(seed))
 
     try:
         plain = smallest(lambda level: look(level, 0.0), near, demand)

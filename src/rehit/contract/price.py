@@ -39,6 +39,7 @@ from rehit.contract.crews import (
     needs_callout,
     read_pattern,
     resized,
+    searched_years,
     simulate_queue,
     working_days,
 )
@@ -709,7 +710,7 @@ def _requeued(contract: Contract, moved: Parameters, name: str, factor: float,
         team = replace(team, part=team.part * factor)
     elif name in RESIZING and not moved["contract.crews"]:
         return resized(demand, team, rng=np.random.default_rng(seed))
-    return simulate_queue(demand, team, years=int(moved["contract.queue_search_years"]),
+    return simulate_queue(demand, team, years=searched_years(demand),
                           rng=np.random.default_rng(seed))
 
 
