@@ -123,6 +123,50 @@ def test_other_assets_are_never_one_place() -> None:
     assert groups(cleaned) == {"1", "2"}
 
 
+def test_a_duplicate_repeats_nothing_reported_after_its_case_was_closed() -> None:
+    cleaned = clean({"reported": "2025-03-01 09:00", "status": "Completed - Dup",
+                     "cleared": "2025-03-02", **HERE},
+                    {"reported": "2025-03-20 09:00", "status": "Open", **HERE})
+    assert groups(cleaned) == {"2"}
+    assert cleaned.set_aside["reason"].tolist() == ["duplicate_without_parent"]
+
+
+def test_a_duplicate_does_not_join_another_marking_half_a_block_away() -> None:
+    far = {"latitude": "46.005500", "longitude": "-33.000500"}  # 55 m north of the other
+    near = {"latitude": "46.005000", "longitude": "-33.000500"}
+    cleaned = clean({"reported": "2025-03-01 09:00", "status": "Open", **far},
+                    {"reported": "2025-03-02 09:00", "status": "Closed - duplicate", **near})
+    assert groups(cleaned) == {"1"}
+    assert cleaned.set_aside["reason"].tolist() == ["duplicate_without_parent"]
+
+
+def test_a_number_named_in_the_note_decides_before_place_and_time() -> None:
+    here = {"latitude": "46.005000", "longitude": "-33.000500"}
+    there = {"latitude": "46.009000", "longitude": "-33.000500"}
+    cleaned = clean({"report_id": "4385628", "reported": "2025-03-01 09:00", "status": "Open",
+                     **there},
+                    {"report_id": "4385700", "reported": "2025-03-01 10:00", "status": "Open",
+                     **here},
+                    {"report_id": "4386001", "reported": "2025-03-02 09:00", "status": "Closed",
+                     "outcome": "Duplicate of SR#4385628", **here})
+    assert groups(cleaned) == {"1;3", "2"}
+
+
+@pytest.mark.parametrize("note", [
+    "Case Closed. Case Noted. Have put on file.", "Case Invalid", "No action taken",
+    "Notice posted", "Sans suite", "Zur Kenntnis genommen"])
+def test_a_case_closed_without_work_is_no_clearance(note: str) -> None:
+    cleaned = clean({"reported": "2025-03-01 09:00", "status": "Closed", "outcome": note,
+                     "cleared": "2025-03-02", **HERE})
+    assert cleaned.incidents["cleared_at"].isna().all()
+    assert cleaned.incidents["outcome"].tolist() == ["no_work"]
+
+
+def test_a_site_still_to_be_cleaned_is_pending() -> None:
+    cleaned = clean({"reported": "2025-03-01 09:00", "outcome": "Site to be cleaned", **HERE})
+    assert cleaned.incidents["outcome"].tolist() == ["pending"]
+
+
 def test_duplicate_row_never_leads_an_incident_even_when_it_came_first() -> None:
     cleaned = clean({"reported": "2025-03-01 09:00", "status": "Completed - Dup",
                      "cleared": "2025-03-05", **HERE},

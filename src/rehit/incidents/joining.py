@@ -7,6 +7,7 @@ later came before the earlier was cleared; and when nothing they say contradicts
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
@@ -267,19 +268,23 @@ def find_parents(rows: np.ndarray, root: np.ndarray, reports: Reports, among: np
                  parameters: Parameters) -> np.ndarray:
     """Return, for rows the log calls duplicates, the own row of the incident each repeats.
 
-    The incident that was waiting at the time is preferred, then the nearer by asset, address and
-    distance, then the nearer in time. -1 where none is found.
+    Only a report of the same asset, address or spot counts, made before the duplicate or while
+    its case still stood open: what came after cannot have been repeated. The incident that was
+    waiting at the time is preferred, then the nearer by asset, address and distance, then the
+    nearer in time. -1 where none is found.
     """
     parent = np.full(len(rows), -1, dtype=np.int64)
     reach = int(parameters["incidents.duplicate_search_days"] * DAY)
-    pairs = reports.sites().find(rows, reports.seconds[rows] - reach, reports.seconds[rows] + reach,
+    # A report known by its day alone may have come at any hour of it.
+    until = reports.seconds[rows] + np.where(reports.by_day[rows], DAY - 1, 0)
+    closed = np.where(reports.closed[rows] == NEVER, 0, reports.closed[rows])
+    until = np.minimum(np.maximum(until, closed), reports.seconds[rows] + reach)
+    pairs = reports.sites().find(rows, reports.seconds[rows] - reach, until,
                                  reach_m=parameters["incidents.duplicate_search_metres"],
                                  among=among)
+    pairs = _only(pairs, compatible(pairs, reports, parameters))
     if not len(pairs.first):
         return parent
-    clash = (reports.asset[pairs.first] >= 0) & (reports.asset[pairs.second] >= 0) & (
-        reports.asset[pairs.first] != reports.asset[pairs.second])
-    pairs = _only(pairs, ~clash)
     last = waits_until(reports, parameters)
     asked = reports.seconds[pairs.first]
     waiting = (reports.seconds[pairs.second] <= asked) & (asked <= last[pairs.second])
@@ -377,7 +382,7 @@ def join_reports(rows: pd.DataFrame, reports: Reports, active: np.ndarray, flagg
     joins.notes["ids_ignored"] = ignored
     _join_same_number(joins, reports, active, flagged, settings)
     _join_overlaps(joins, rows, active)
-    lost = _join_references(joins, rows, active)
+    lost = _join_references(joins, _with_named_numbers(rows, joins.usable_ids, flagged), active)
     flagged = (flagged | lost) & active & (joins.root == np.arange(size))
     join_repeats(joins.root, joins.rule, joins.cleared_at, reports, active & ~flagged,
                  settings.parameters)
@@ -446,6 +451,33 @@ def _join_overlaps(joins: Joins, rows: pd.DataFrame, active: np.ndarray) -> None
     won = owner != at
     joins.root[at[won]] = owner[won]
     joins.rule[at[won]] = "repeated_in_overlapping_file"
+
+
+_LIKE_A_NUMBER = re.compile(r"(?<![\w.])(?=[\w-]*\d{4})[A-Za-z]{0,6}[\w-]*\d(?![\w.])")
+
+
+def _with_named_numbers(rows: pd.DataFrame, ids: pd.Series, flagged: np.ndarray) -> pd.DataFrame:
+    """Fill ``duplicate_of`` of rows called duplicates with a request number that their notes name.
+
+    Only a number that another row has counts; letters before it ("SR#4385628") may be left out.
+    """
+    silent = flagged & rows["duplicate_of"].isna().to_numpy()
+    if not silent.any():
+        return rows
+    known = {str(number).casefold(): str(number) for number in ids.dropna().unique()}
+    texts = rows.loc[silent, ["outcome", "status", "description"]].fillna("").agg(" ".join, axis=1)
+    named = [_number_in(text, known, str(own).casefold()) for text, own in zip(
+        texts, rows.loc[silent, "report_id"], strict=True)]
+    found = pd.Series(pd.array(named, dtype="str"), index=texts.index).reindex(rows.index)
+    return rows.assign(duplicate_of=rows["duplicate_of"].fillna(found).astype("str"))
+
+
+def _number_in(text: str, known: dict[str, str], own: str) -> str | None:
+    for token in _LIKE_A_NUMBER.findall(text):
+        for key in (token.casefold(), token.casefold().lstrip("abcdefghijklmnopqrstuvwxyz-_")):
+            if key in known and key != own:
+                return known[key]
+    return None
 
 
 def _join_references(joins: Joins, rows: pd.DataFrame, active: np.ndarray) -> np.ndarray:

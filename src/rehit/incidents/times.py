@@ -215,7 +215,7 @@ def carry_clearances(rows: pd.DataFrame) -> Step[tuple[pd.DataFrame, pd.Series]]
 # Where each report stands: open, cleared, closed without a usable date, or not known.
 
 # Outcomes after which the case is closed though nobody cleaned the surface.
-NOT_CLEANED = ("private_owner", "referred")
+NOT_CLEANED = ("private_owner", "referred", "no_work")
 CLOSED_OUTCOMES = ("cleared", "not_found", *NOT_CLEANED)
 
 
