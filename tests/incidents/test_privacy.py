@@ -13,7 +13,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from rehit.files.rows import RawTable
+from rehit.incidents.mapping import mapping_text
 from rehit.incidents.privacy import scrub, scrub_address, scrub_column
+from rehit.incidents.propose import propose_mapping
 
 TRUTH = Path(__file__).parents[2] / "data_demo" / "truth" / "personal.csv"
 FIRST = ("Ottoline", "Barnaby", "Zsófia", "Liam", "Mei-Ling", "Ngozi", "Jürgen", "Aoife", "D'Arcy",
@@ -142,3 +145,28 @@ def test_long_local_parts_and_domains_of_mail_are_taken_out() -> None:
     """RFC 5321, 4.5.3.1: 64 octets before the sign, 255 after it."""
     mail = "a" * 64 + "@" + ".".join(["b" * 60] * 4) + ".example"
     assert scrub(f"write to {mail} please")[0] == "write to [e-mail] please"
+
+
+@pytest.mark.parametrize("number", ["+44 20 7946 0958", "+33.1.99.00.12.34", "+61 (2) 5550 1234",
+                                    "\uff0b44 20 7946 0958"])
+def test_numbers_of_the_world_are_taken_out(number: str) -> None:
+    """Numbers that no telephone has: set aside by the countries' offices for plays and films."""
+    assert scrub(f"Tagged again, {number} for access") == (
+        "Tagged again, [phone] for access", ("personal_phone",))
+
+
+def test_where_a_caller_lives_is_taken_out() -> None:
+    assert scrub("I live at 12 Elm Street, the wall opposite is tagged") == (
+        "I live at [home], the wall opposite is tagged", ("personal_home",))
+    assert scrub("We live next to the school. Spray paint on it.")[0].startswith(
+        "We live next to [home].")
+
+
+def test_notes_are_not_copied_into_the_mapping() -> None:
+    note = "Reported by Ottoline Hale at the school gate; crew to call her before they come along."
+    index = pd.RangeIndex(1, 41, name="source_row")
+    raw = RawTable(pd.DataFrame({
+        "Reported": pd.date_range("2025-01-01", periods=40).strftime("%Y-%m-%d"),
+        "Status": ["Open", "Closed"] * 20, "Outcome": [note, "Removed"] * 20},
+        index=index).astype("str"), name="log.csv")
+    assert "Ottoline" not in mapping_text(propose_mapping(raw))

@@ -583,7 +583,7 @@ def place_incidents(incidents: gpd.GeoDataFrame, register: gpd.GeoDataFrame | No
         If a table breaks its contract or the two CRSs differ.
     """
     where = "place_incidents"
-    values = parameters or load_parameters()
+    parameters = parameters or load_parameters()
     check(incidents, "incidents", where=where)
     frame = incidents.reset_index(drop=True)
     result = pd.DataFrame({
@@ -592,8 +592,8 @@ def place_incidents(incidents: gpd.GeoDataFrame, register: gpd.GeoDataFrame | No
     if register is not None:
         check(register, "register", where=where)
         _same_crs(incidents, register, where=where)
-        _match_register(result, frame, register.reset_index(drop=True), values)
-    placed = _with_sites(result, frame, register, values)
+        _match_register(result, frame, register.reset_index(drop=True), parameters)
+    placed = _with_sites(result, frame, register, parameters)
     placed.index = incidents.index
     check(placed, "placed", where=where)
     return placed
@@ -613,25 +613,25 @@ def _same_crs(incidents: gpd.GeoDataFrame, register: gpd.GeoDataFrame, *, where:
 
 
 def _match_register(result: pd.DataFrame, frame: gpd.GeoDataFrame, register: gpd.GeoDataFrame,
-                    values: Parameters) -> None:
+                    parameters: Parameters) -> None:
     """Fill the columns asset (row of the register), confidence and evidence of `result`."""
     metre = 1 / unit_metres(frame)
-    log = features(frame, kind="asset_type_given", parameters=values, metre=metre)
-    assets = features(register, kind="asset_type", parameters=values, metre=metre)
+    log = features(frame, kind="asset_type_given", parameters=parameters, metre=metre)
+    assets = features(register, kind="asset_type", parameters=parameters, metre=metre)
     pointed = frame["place_quality"].isin(GOOD).to_numpy() & ~(
         shapely.is_missing(log.geometry) | shapely.is_empty(log.geometry))
-    far = _by_number(result, frame, register, log, assets, pointed, metre, values)
-    _by_place(result, frame, register, log, assets, pointed, far, metre, values)
-    _by_house(result, frame, register, log, assets, pointed, metre, values)
+    far = _by_number(result, frame, register, log, assets, pointed, metre, parameters)
+    _by_place(result, frame, register, log, assets, pointed, far, metre, parameters)
+    _by_house(result, frame, register, log, assets, pointed, metre, parameters)
 
 
 def _by_number(result: pd.DataFrame, frame: gpd.GeoDataFrame, register: gpd.GeoDataFrame,
                log: Features, assets: Features, pointed: np.ndarray, metre: float,
-               values: Parameters) -> pd.Series:
+               parameters: Parameters) -> pd.Series:
     """Match by the written number; return the asset of each number whose place contradicts it."""
     row = match_numbers(frame["asset_id_given"].astype("str"), register["asset_id"])
     given = frame["asset_id_given"].notna()
-    row, loose = _with_loose(row, frame, register, log, assets, pointed, metre, values)
+    row, loose = _with_loose(row, frame, register, log, assets, pointed, metre, parameters)
     lost = given & row.lt(0)
     _say(result, np.flatnonzero(lost), [
         (message("match.number_unknown", number=text[:SHOWN]),)
@@ -640,11 +640,12 @@ def _by_number(result: pd.DataFrame, frame: gpd.GeoDataFrame, register: gpd.GeoD
     gap = np.full(len(frame), np.nan)
     both = hit & pointed
     gap[both] = shapely.distance(log.geometry[both], assets.geometry[row.to_numpy()[both]])
-    far = gap > values["assets.id_far_m"] * metre
+    far = gap > parameters["assets.id_far_m"] * metre
     sure = hit & ~far
     result.loc[sure, "asset"] = row[sure]
     result.loc[sure, "confidence"] = np.where(
-        loose[sure], values["assets.id_letters_confidence"], values["assets.id_only_confidence"])
+        loose[sure], parameters["assets.id_letters_confidence"],
+        parameters["assets.id_only_confidence"])
     _say(result, np.flatnonzero(sure), [
         (message("match.number_bare" if bare else "match.number"),) for bare in loose[sure]])
     names = register["asset_id"].to_numpy(object)
@@ -656,7 +657,7 @@ def _by_number(result: pd.DataFrame, frame: gpd.GeoDataFrame, register: gpd.GeoD
 
 def _with_loose(row: pd.Series, frame: gpd.GeoDataFrame, register: gpd.GeoDataFrame,
                 log: Features, assets: Features, pointed: np.ndarray, metre: float,
-                values: Parameters) -> tuple[pd.Series, np.ndarray]:
+                parameters: Parameters) -> tuple[pd.Series, np.ndarray]:
     """Add numbers that fit but for their letters, and say where; a hint against them rules it out.
 
     Such a number is weaker than one as written: it is not taken where the point is far off or
@@ -667,24 +668,25 @@ def _with_loose(row: pd.Series, frame: gpd.GeoDataFrame, register: gpd.GeoDataFr
     at = found.to_numpy()[loose]
     other = (log.kind[loose] != "") & (assets.kind[at] != "") & (log.kind[loose] != assets.kind[at])
     gap = np.where(pointed[loose], shapely.distance(log.geometry[loose], assets.geometry[at]), 0.0)
-    loose[loose] = ~other & ~(gap > values["assets.id_far_m"] * metre)
+    loose[loose] = ~other & ~(gap > parameters["assets.id_far_m"] * metre)
     return row.mask(loose, found), loose
 
 
 def _by_place(result: pd.DataFrame, frame: gpd.GeoDataFrame, register: gpd.GeoDataFrame,
               log: Features, assets: Features, pointed: np.ndarray, far: pd.Series, metre: float,
-              values: Parameters) -> None:
+              parameters: Parameters) -> None:
     open_rows = np.flatnonzero(result["asset"].lt(0).to_numpy() & pointed)
-    error = np.where(frame["place_quality"].to_numpy()[open_rows] == "surveyed",
-                     values["assets.surveyed_error_m"], values["assets.address_error_m"]) * metre
-    scored = score_places(log.take(open_rows), assets, error=error, parameters=values)
+    error = metre * np.where(
+        frame["place_quality"].to_numpy()[open_rows] == "surveyed",
+        parameters["assets.surveyed_error_m"], parameters["assets.address_error_m"])
+    scored = score_places(log.take(open_rows), assets, error=error, parameters=parameters)
     rival = unregistered_density(
         scored["total"].to_numpy(), n_incidents=len(open_rows), geometry=assets.geometry,
-        hectare=HECTARE_M2 * metre**2, parameters=values)
+        hectare=HECTARE_M2 * metre**2, parameters=parameters)
     scored["confidence"] = scored["score"] / (scored["total"] + rival)
     scored["second_confidence"] = scored["second_score"] / (scored["total"] + rival)
     scored["row"] = open_rows[scored["row"].to_numpy(int)]
-    accept = values["assets.accept_confidence"]
+    accept = parameters["assets.accept_confidence"]
     sure = scored["confidence"].ge(accept)
     contradicted = far.to_numpy()[scored["row"]] >= 0
     names = register["asset_id"].to_numpy(object)
@@ -700,25 +702,25 @@ def _by_place(result: pd.DataFrame, frame: gpd.GeoDataFrame, register: gpd.GeoDa
     number = far.to_numpy()
     alone = (number >= 0) & ~np.isin(np.arange(len(frame)), scored.loc[sure, "row"])
     result.loc[alone, "asset"] = number[alone]
-    result.loc[alone, "confidence"] = values["assets.id_far_confidence"]
+    result.loc[alone, "confidence"] = parameters["assets.id_far_confidence"]
 
 
 def _by_house(result: pd.DataFrame, frame: gpd.GeoDataFrame, register: gpd.GeoDataFrame,
               log: Features, assets: Features, pointed: np.ndarray, metre: float,
-              values: Parameters) -> None:
+              parameters: Parameters) -> None:
     tied = np.array([any(each.code == _TIE for each in told) for told in result["evidence"]], bool)
     rows = np.flatnonzero(result["asset"].lt(0).to_numpy() & (log.number_low >= 0)
                           & ~tied & frame["address_key"].map(_is_house).to_numpy(bool))
     found = match_houses(log.take(rows), assets, names=register["asset_id"].to_numpy(object),
-                         similarity=values["assets.street_similarity"])
+                         similarity=parameters["assets.street_similarity"])
     asset = found["asset"].to_numpy(int)
     gap = np.full(len(rows), 0.0)
     both = (asset >= 0) & pointed[rows]
     gap[both] = shapely.distance(log.geometry[rows[both]], assets.geometry[asset[both]])
-    near = gap <= values["assets.id_far_m"] * metre
+    near = gap <= parameters["assets.id_far_m"] * metre
     good = (asset >= 0) & near
     result.loc[rows[good], "asset"] = asset[good]
-    result.loc[rows[good], "confidence"] = values["assets.address_only_confidence"]
+    result.loc[rows[good], "confidence"] = parameters["assets.address_only_confidence"]
     said = found["evidence"].notna().to_numpy()
     _say(result, rows[said & near], found["evidence"][said & near].tolist())
 
@@ -767,7 +769,7 @@ def _evidence_text(told: tuple[Message, ...]) -> str | None:
 
 
 def _with_sites(result: pd.DataFrame, frame: gpd.GeoDataFrame, register: gpd.GeoDataFrame | None,
-                values: Parameters) -> gpd.GeoDataFrame:
+                parameters: Parameters) -> gpd.GeoDataFrame:
     quality = frame["place_quality"].to_numpy()
     matched = result["asset"].ge(0).to_numpy()
     good = np.isin(quality, GOOD) & ~matched
@@ -777,7 +779,7 @@ def _with_sites(result: pd.DataFrame, frame: gpd.GeoDataFrame, register: gpd.Geo
     spots = pd.DataFrame({
         "x": points.x, "y": points.y, "seen": frame["reported_at"],
         "house": house.fillna("").where((quality == "address") | missing, "")})[good]
-    radius = values["assets.site_radius_m"] / unit_metres(frame) if good.any() else 1.0
+    radius = parameters["assets.site_radius_m"] / unit_metres(frame) if good.any() else 1.0
     site = pd.Series(None, index=frame.index, dtype="str")
     site[good] = derive_sites(spots, radius=radius)
     ids = np.array([None], object) if register is None else np.r_[

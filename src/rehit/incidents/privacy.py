@@ -1,4 +1,4 @@
-"""Personal data out of free text: names after cue words, telephones, mail addresses, plates.
+"""Personal data out of free text: names after cue words, telephones, mail addresses, plates, homes.
 
 A short list of rules, not a language model: it takes out what stands in the usual forms, and a
 little more than needed where the form is doubtful.
@@ -12,6 +12,7 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
+import phonenumbers
 
 _LETTER = r"A-Za-zÀ-ÖØ-öø-ÿĀ-ž"
 _CAPITAL = r"A-ZÀ-ÖØ-ÞĀ-Ž"
@@ -127,7 +128,10 @@ _IN_ADDRESS = (_MAIL, _LINK, _PHONE_CUED, _PHONE_SURE, _CALLER)
 _ADDRESS_HINT = re.compile(
     r"[@\[]|\bat\b|www\.|http|\b(?:Mr|Mrs|Ms|Miss|Mx)\b|\d[\d\s().\-/]{3,}\d|\(at\)", re.IGNORECASE)
 _DIGIT_RULES = ("personal_phone", "personal_plate")
-_SIMPLE = (_MAIL, _LINK, _PLATE_CUED, _PHONE_CUED, _PHONE, _PLATE, _TITLED)
+# Where a caller lives says who the caller is.
+_HOME = Rule("personal_home", re.compile(
+    r"(?i:\b(?:i|we)\s+live\s+(?:at|in|on|opposite|next\s+to)\s+)([^.,;:!?()\n]{2,60})"), "[home]")
+_SIMPLE = (_HOME, _MAIL, _LINK, _PLATE_CUED, _PHONE_CUED, _PHONE, _PLATE, _TITLED)
 
 
 def scrub(text: str, *, keep_marking_text: bool = False) -> tuple[str, tuple[str, ...]]:
@@ -150,6 +154,8 @@ def scrub(text: str, *, keep_marking_text: bool = False) -> tuple[str, tuple[str
     if not keep_marking_text:
         text, count = _QUOTED.pattern.subn(_QUOTED.mark, text)
         found += ["marking_text"] * bool(count)
+    text, count = _without_world_numbers(text)
+    found += ["personal_phone"] * bool(count)
     digits = any(c.isdigit() for c in text)
     for rule in _SIMPLE:
         if not digits and rule.name in _DIGIT_RULES:
@@ -172,11 +178,22 @@ def scrub_address(text: str) -> tuple[str, tuple[str, ...]]:
     """
     if not _ADDRESS_HINT.search(text):
         return text, ()
-    found: list[str] = []
+    text, count = _without_world_numbers(text)
+    found = ["personal_phone"] * bool(count)
     for rule in _IN_ADDRESS:
         text, count = rule.pattern.subn(partial(_keep_cue, mark=rule.mark), text)
         found += [rule.name] * bool(count)
     return text, tuple(dict.fromkeys(found))
+
+
+def _without_world_numbers(text: str) -> tuple[str, int]:
+    """Take out telephone numbers with a country code, in whatever manner of any country."""
+    if "+" not in text and "＋" not in text:
+        return text, 0
+    found = list(phonenumbers.PhoneNumberMatcher(text, None))
+    for match in reversed(found):
+        text = text[:match.start] + "[phone]" + text[match.end:]
+    return text, len(found)
 
 
 def scrub_column(texts: pd.Series, *, keep_marking_text: bool = False, address: bool = False

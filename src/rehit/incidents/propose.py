@@ -24,6 +24,7 @@ from rehit.incidents.mapping import (
     turned,
 )
 from rehit.incidents.places import from_text
+from rehit.incidents.privacy import scrub
 from rehit.incidents.projection import Area, ProjectPlace, find_places, suggest_place
 from rehit.incidents.services import find_service
 from rehit.messages import Message, message
@@ -299,6 +300,7 @@ def _fits(profile: Profile, part: str) -> bool:
 # Fields whose few distinct words are remembered, so that a new one next quarter is seen.
 WORD_FIELDS = ("status", "outcome", "substrate", "medium", "priority", "asset_type")
 MOST_WORDS = 200
+LONGEST_WORD = 80
 _HELPERS = ("house_number",)
 _FEET = ("sq ft", "sqft", "square feet", "feet", "ft")
 _METRES = ("m2", "sqm", "sq m", "square metres", "square meters", "metros", "metres", "meters",
@@ -336,23 +338,23 @@ def propose_mapping(raw: RawTable, *, study_area: Area | None = None, crs: str |
     >>> mapping.fields["reported"].columns, mapping.fields["latitude"].columns
     (('Opened',), ('Lat',))
     """
-    rules = parameters or load_parameters()
+    parameters = parameters or load_parameters()
     renamed = find_renamed(raw) if raw.has_header else {}
     if renamed:
         found = propose_mapping(under_first_names(raw, renamed), study_area=study_area, crs=crs,
-                                time_zone=time_zone, parameters=rules)
+                                time_zone=time_zone, parameters=parameters)
         found = replace(found, columns=tuple(map(str, raw.table.columns)),
                         fields=with_later_names(found.fields, renamed))
         return replace(found, words=field_words(raw, found))
     profiles = profile_columns(raw.table, has_header=raw.has_header, sizes=raw.sizes)
-    places = find_places(raw.table, profiles, study_area=study_area, crs=crs, parameters=rules,
+    places = find_places(raw.table, profiles, study_area=study_area, crs=crs, parameters=parameters,
                          time_zone=time_zone)
     taken = {column for column, _, _ in places.columns.values()}
     service = find_service(raw.table, profiles, words=default_words("service"), taken=taken)
     kinds = {} if service is None else service.fields
     taken |= {column for source in kinds.values() for column in source.columns}
     scores = score_columns(profiles, has_header=raw.has_header)
-    chosen = assign(scores, taken=taken, least=rules["incidents.proposal_least"])
+    chosen = assign(scores, taken=taken, least=parameters["incidents.proposal_least"])
     used = taken | {score.column for score in chosen.values()}
     dates = find_dates(raw.table, profiles, chosen, scores, taken=used)
     fields = _sources(places.columns, chosen, {**dates.fields, **kinds}, profiles)
@@ -435,7 +437,8 @@ def _words(name: str) -> str:
 def _header_question(raw: RawTable) -> tuple[Question, ...]:
     if raw.has_header:
         return ()
-    first = ", ".join(str(cell) for cell in raw.table.iloc[0].tolist()[:6])
+    cells = ", ".join(str(cell)[:40] for cell in raw.table.iloc[0].tolist()[:6])
+    first = scrub(cells)[0]
     return (Question("log.has_header", message("question.has_header"),
                      ("yes, an incident", "no, column names"), "yes, an incident",
                      evidence=(message("shown.first_row", text=first[:120]),)),)
@@ -451,7 +454,8 @@ def field_words(raw: RawTable, mapping: Mapping) -> dict[str, tuple[str, ...]]:
     table = apply_mapping(raw, wanted)
     for name in wanted.fields:
         distinct = sorted(set(table[name].dropna().unique()))
-        if 0 < len(distinct) <= MOST_WORDS:
+        # Longer ones are notes: they may name persons, and are not words that come again.
+        if 0 < len(distinct) <= MOST_WORDS and max(map(len, distinct)) <= LONGEST_WORD:
             words[name] = tuple(map(str, distinct))
     return words
 

@@ -179,16 +179,16 @@ def read_size(text: str, *, unit: str = "", words: Terms | None = None,
     >>> round(read_size("1,200 sq ft").area_m2, 1)
     111.5
     """
-    rules = parameters or load_parameters()
+    parameters = parameters or load_parameters()
     line = " ".join(text.casefold().split())
     habit = comma_habit([line]) if comma is None else comma
     size = _measured(line, unit, habit) or (
-        _by_word(line, unit, words, rules, habit) if loose else None)
+        _by_word(line, unit, words, parameters, habit) if loose else None)
     if size is None:
         return UNREAD
     if math.isnan(size.area_m2):
         return size
-    if not 0 < size.area_m2 <= rules["incidents.area_limit_m2"]:
+    if not 0 < size.area_m2 <= parameters["incidents.area_limit_m2"]:
         return Size(math.nan, "unknown", "size_beyond_belief")
     return size
 
