@@ -144,3 +144,20 @@ def test_keys_are_those_of_the_addresses_module() -> None:
         "15 Calle Mayor", "16 The Avenue", "17 St. Mary's Close", "0 Elm Street"])
     expected = address_table(texts)[["address_key", "street_key", "address_kind"]]
     pd.testing.assert_frame_equal(address_keys(texts), expected)
+
+
+@pytest.mark.parametrize(("address", "key", "kind"), [
+    ("11## ELM ST", "1100 block elm street", "block"),
+    ("11XX Elm St", "1100 block elm street", "block"),
+    ("700 - 799 ELM ST", "700 block elm street", "block"),
+    ("700 block of Elm St", "700 block elm street", "block"),
+    ("## ELM ST", "elm street", "street"), ("700-702 Elm St", "700-702 elm street", "number")])
+def test_masked_numbers_are_blocks_and_leave_the_street(address: str, key: str, kind: str) -> None:
+    read = address_keys(pd.Series([address])).iloc[0]
+    assert (read["address_key"], read["address_kind"]) == (key, kind)
+
+
+@pytest.mark.parametrize("text", ["Not associated with a specific address", "Various locations",
+                                  "Unaddressed location", "No fixed address"])
+def test_words_for_no_address_are_no_street(text: str) -> None:
+    assert address_keys(pd.Series([text]))["address_kind"].tolist() == ["none"]

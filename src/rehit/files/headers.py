@@ -22,7 +22,7 @@ NEUTRAL = "neutral"
 LONGEST_NAME = 80
 _CAMEL = re.compile(r"(?<=[a-z0-9])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])")
 _NOT_WORD = re.compile(r"[^a-z0-9]+")
-_SPELT = str.maketrans({"ß": "ss", "æ": "ae", "ø": "o", "²": "2", "°": " ", "№": "no",
+_SPELT = str.maketrans({"ß": "ss", "æ": "ae", "ø": "o", "ł": "l", "Ł": "L", "²": "2", "°": " ", "№": "no",
                         "#": " no "})
 
 

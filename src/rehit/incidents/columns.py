@@ -23,7 +23,7 @@ from rehit.words.vocabulary import default_words
 
 SAMPLE = 2000
 MOST_WORDS = 200
-WORD_KINDS = ("status", "outcome", "substrate", "medium", "priority")
+WORD_KINDS = ("status", "outcome", "substrate", "medium", "priority", "place_quality")
 # Some portals write an address and then the point in brackets into one cell.
 PAIR = re.compile(r"(?s)(?:.*[(\[{])?\s*([+-]?\d{1,3}[.,]\d+)°?\s*[,; ]\s*([+-]?\d{1,3}[.,]\d+)°?"
                   r"[)\]}\s]*")
@@ -285,7 +285,9 @@ def _contents(profile: Profile) -> dict[str, tuple[float, tuple[Message, ...]]]:
         "report_id": _id_content(profile), "address": _address_content(profile, text),
         "duplicate_of": (1 - max(profile.dates, profile.pairs), ()),
         "asset_id": (1 - max(profile.dates, profile.pairs, profile.wkt), ()),
-        "asset_type": (text, ()), "house_number": (max(profile.numbers, 0.5), ()),
+        # "Address" and "Intersection" say how the place is known, not what was marked.
+        "asset_type": (text * (1 - words.get("place_quality", 0.0)), ()),
+        "house_number": (max(profile.numbers, 0.5), ()),
         "place_quality": (text, ()), "size": _size_content(profile),
         "description": _description_content(profile, text),
         **dict.fromkeys(DURATION_FIELDS, _duration_content(profile)),

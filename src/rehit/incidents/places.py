@@ -528,7 +528,7 @@ def address_keys(addresses: pd.Series) -> pd.DataFrame:
     addresses
         As written; empty cells allowed.
     """
-    folded = addresses.str.casefold()
+    folded = _without_masks(addresses.str.casefold())
     parts = folded.str.extract(r"^0*([1-9]\d{0,4}) ([a-z][a-z .']*[a-z.])$")
     plain = parts[0].notna()
     asked = ("1 " + parts[1]).where(plain, folded)
@@ -541,6 +541,24 @@ def address_keys(addresses: pd.Series) -> pd.DataFrame:
     if odd.any():  # such as "12 block of Elm Street": the number belongs to the words
         table[odd] = address_table(folded[odd])[list(table.columns)]
     return table
+
+
+# Masked house numbers: "11## ELM ST" and "700 - 799 ELM ST" name a hundred-block, "## ELM ST" a
+# street; and what is written where there is no address.
+_MASKS = (
+    (r"^(\d+)[#x*]{2}(?=\s)", r"\g<1>00 block of"), (r"^[#x*]{2,}\s+(?=[^\W\d])", ""),
+    (r"^(?P<h>\d*)00\s*(?:-|\u2013|to)\s*(?P=h)9[89](?=\s)", r"\g<h>00 block of"),
+)
+_NO_ADDRESS = (r"(?:location |place )?not associated with (?:a|any) (?:specific )?address|"
+               r"unaddressed(?: location)?|no (?:fixed |known )?address|various(?: locations?)?|"
+               r"multiple locations?|address unknown|see (?:notes|description|map)|citywide")
+
+
+def _without_masks(folded: pd.Series) -> pd.Series:
+    for pattern, block in _MASKS:
+        folded = folded.map(lambda text, p=pattern, b=block: re.sub(p, b, text),
+                            na_action="ignore")
+    return folded.mask(folded.str.fullmatch(_NO_ADDRESS).fillna(False).astype(bool)).astype("str")
 
 
 def _number_points(points: Points) -> np.ndarray:
