@@ -22,8 +22,8 @@ NEUTRAL = "neutral"
 LONGEST_NAME = 80
 _CAMEL = re.compile(r"(?<=[a-z0-9])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])")
 _NOT_WORD = re.compile(r"[^a-z0-9]+")
-_SPELT = str.maketrans({"ß": "ss", "æ": "ae", "ø": "o", "ł": "l", "Ł": "L", "²": "2", "°": " ", "№": "no",
-                        "#": " no "})
+_SPELT = str.maketrans({"ß": "ss", "æ": "ae", "ø": "o", "ł": "l", "Ł": "L", "²": "2", "°": " ",
+                        "№": "no", "#": " no "})
 
 
 @dataclass(frozen=True)

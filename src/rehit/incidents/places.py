@@ -555,9 +555,9 @@ _NO_ADDRESS = (r"(?:location |place )?not associated with (?:a|any) (?:specific 
 
 
 def _without_masks(folded: pd.Series) -> pd.Series:
+    folded = folded.astype("str")  # a column of nothing comes as numbers
     for pattern, block in _MASKS:
-        folded = folded.map(lambda text, p=pattern, b=block: re.sub(p, b, text),
-                            na_action="ignore")
+        folded = folded.str.replace(pattern, block, regex=True)
     return folded.mask(folded.str.fullmatch(_NO_ADDRESS).fillna(False).astype(bool)).astype("str")
 
 
