@@ -9,7 +9,6 @@ The defaults are rows of ``defaults/<room>.csv`` with the columns
 
 from __future__ import annotations
 
-import csv
 import math
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
@@ -20,6 +19,7 @@ from types import MappingProxyType
 from typing import NoReturn
 
 from rehit.errors import ManyErrors, RehitError, SettingError
+from rehit.packaged import packaged_rows
 
 COLUMNS = ("name", "unit", "low", "default", "high", "meaning", "source")
 
@@ -204,7 +204,7 @@ def load_parameters() -> Parameters:
     for path in sorted(folder.iterdir(), key=lambda p: p.name):
         if path.name.endswith(".csv"):
             room = path.name.removesuffix(".csv")
-            for record in csv.DictReader(path.read_text(encoding="utf-8").splitlines()):
+            for record in packaged_rows("defaults", path.name):
                 row = _parameter(room, record)
                 rows[row.name] = row
     return Parameters(rows)

@@ -7,7 +7,6 @@ that goes out with the results.
 
 from __future__ import annotations
 
-import csv
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
@@ -16,6 +15,7 @@ import geopandas as gpd
 import pandas as pd
 
 from rehit.errors import ManyErrors, RehitError, TableError
+from rehit.packaged import packaged_rows
 
 GEOMETRY_KINDS = ("point", "line", "polygon", "geometry")
 
@@ -63,8 +63,7 @@ class Table:
 @cache
 def table(name: str) -> Table:
     """Return the contract of the table called `name`."""
-    source = files("rehit") / "schemas" / f"{name}.csv"
-    rows = csv.DictReader(source.read_text(encoding="utf-8").splitlines())
+    rows = packaged_rows("schemas", f"{name}.csv")
     return Table(name, tuple(
         Column(r["column"], r["kind"], r["unit"], r["key"] == "yes", r["nullable"] == "yes",
                tuple(filter(None, r["allowed"].split("|"))), r["meaning"])

@@ -6,16 +6,15 @@ The start of a comparison is time 0; a cost of year n falls at a point of that y
 
 from __future__ import annotations
 
-import csv
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources import files
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from rehit.costs.rates import ESCALATION, LINES
 from rehit.errors import SettingError
+from rehit.packaged import packaged_rows
 from rehit.parameters import Parameters
 
 Numbers = NDArray[np.float64]
@@ -149,9 +148,8 @@ def schedule_rates(schedule: str, n_years: int) -> Numbers:
 
 @cache
 def _schedules() -> dict[str, list[tuple[int, int, float]]]:
-    source = files("rehit") / "costs" / "discount_schedules.csv"
     found: dict[str, list[tuple[int, int, float]]] = {}
-    for row in csv.DictReader(source.read_text(encoding="utf-8").splitlines()):
+    for row in packaged_rows("costs", "discount_schedules.csv"):
         span = (int(row["from_year"]), int(row["to_year"]), float(row["rate"]))
         found.setdefault(row["schedule"], []).append(span)
     return found

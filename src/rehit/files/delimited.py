@@ -38,7 +38,8 @@ from rehit.files.rows import (
 )
 from rehit.messages import Message, message
 
-DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
+DELIMITERS = {",": "delimiter.comma", ";": "delimiter.semicolon", "\t": "delimiter.tab",
+              "|": "delimiter.bar"}
 _SAMPLE_LINES = 200
 _SAMPLE_CHARACTERS = 20_000
 
@@ -102,7 +103,7 @@ def find_dialect(head: str) -> Dialect:
 def _read(text: str, has_header: bool | None) -> RawTable:
     lines, head, dialect, said = _unwrapped(text, _head(text))
     if dialect.delimiter != ",":
-        said += (message("reading.delimiter", delimiter=DELIMITERS[dialect.delimiter]),)
+        said += (message("reading.delimiter", delimiter=message(DELIMITERS[dialect.delimiter])),)
     if dialect.quote == "'":
         said += (message("reading.single_quotes"),)
     table = _read_fast(lines, _rows(head, dialect), dialect, has_header)

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import csv
 import re
 import unicodedata
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources import files
 from typing import NamedTuple
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -20,6 +18,7 @@ import pyarrow.compute as pc
 
 from rehit.errors import SettingError
 from rehit.messages import Message, message
+from rehit.packaged import packaged_rows
 from rehit.parameters import Parameters, load_parameters
 
 # The shapes in which logs write dates, as regular expressions over whole cells.
@@ -93,8 +92,7 @@ def whole(group: pa.Array | None, size: int, *, empty: int) -> np.ndarray:
 @cache
 def month_words() -> dict[str, int]:
     """Return the beginnings of month names in several languages, from ``months.csv``."""
-    text = (files("rehit.words") / "months.csv").read_text(encoding="utf-8")
-    return {row["word"]: int(row["month"]) for row in csv.DictReader(text.splitlines())}
+    return {row["word"]: int(row["month"]) for row in packaged_rows("words", "months.csv")}
 
 
 @cache

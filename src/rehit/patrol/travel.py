@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import csv
 import re
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources import files
 from pathlib import Path
 
 import geopandas as gpd
@@ -22,6 +20,7 @@ from scipy.spatial import cKDTree
 from shapely.geometry import LineString
 
 from rehit.errors import InputFileError
+from rehit.packaged import packaged_rows
 from rehit.parameters import Parameters
 from rehit.tables import require_projected
 
@@ -36,11 +35,10 @@ _SPEED = re.compile(r"\s*(\d+(?:\.\d+)?)\s*(mph)?")
 def road_classes() -> dict[str, str]:
     """Return which of the four speed classes each word for a road means.
 
-    Say are the values of OpenStreetMap's ``highway`` tag for roads that vans may use (open
+    Words are the values of OpenStreetMap's ``highway`` tag for roads that vans may use (open
     tagging scheme) and a few plain English ones.
     """
-    text = (files("rehit") / "patrol" / "road_classes.csv").read_text(encoding="utf-8")
-    return {row["word"]: row["class"] for row in csv.DictReader(text.splitlines())}
+    return {row["word"]: row["class"] for row in packaged_rows("patrol", "road_classes.csv")}
 
 
 def read_streets(path: Path, *, crs: str) -> gpd.GeoDataFrame:
