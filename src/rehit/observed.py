@@ -295,7 +295,7 @@ def _clear_days(rows: pd.DataFrame, reported: np.ndarray, codes: np.ndarray, ori
     basis[is_open] = "observed"
     clear[is_open] = length
     closed = int((~is_open).sum())
-    if closed and dated.sum() < max(1.0, parameters["hotspots.min_dated_share"] * closed):
+    if too_few_dates(int(dated.sum()), closed=closed, parameters=parameters):
         basis[:] = "whole_window"
         return reported.copy(), basis
     guess = float(np.median(clear[dated] - reported[dated])) if dated.any() else 0.0
@@ -327,3 +327,31 @@ def _union_waiting(codes: np.ndarray, first: np.ndarray, reported: np.ndarray, c
     # A report that arrives while the place still waits has not yet lived through all that waiting.
     waited -= np.where(first, 0.0, np.maximum(0.0, before - reported))
     return waited, busy_until
+
+
+def too_few_dates(dated: int, *, closed: int, parameters: Parameters) -> bool:
+    """Say whether so few closed cases have a clearance date that waiting has to be assumed."""
+    return closed > 0 and dated < max(1.0, parameters["hotspots.min_dated_share"] * closed)
+
+
+def surely_over(repeats: pd.DataFrame, *, chance: float) -> pd.Series:
+    """Say which places exceed the threshold of the repeat table almost surely.
+
+    A street has many surfaces, so its rate is not that of a place: streets count only in a log
+    that knows nothing better. Report, command line and notebooks count with this.
+
+    Parameters
+    ----------
+    repeats
+        Needs ``place_kind`` and ``chance_above``.
+    chance
+        Least chance of exceeding the threshold [0-1].
+
+    Examples
+    --------
+    >>> table = pd.DataFrame({"place_kind": ["asset", "street"], "chance_above": [0.9, 1.0]})
+    >>> surely_over(table, chance=0.9).tolist()
+    [True, False]
+    """
+    street = repeats["place_kind"].eq("street")
+    return (repeats["chance_above"] >= chance) & (~street | bool(street.all()))

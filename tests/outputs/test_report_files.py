@@ -14,10 +14,10 @@ from report_tables import HOSTILE, make_incidents, make_input
 from rehit.messages import message
 from rehit.outputs.report import write_report
 from rehit.parameters import load_parameters
-from rehit.report.document import Answer, Document, Sentence
+from rehit.report.document import Document, Sentence
+from rehit.report.front import build_document
 from rehit.report.inputs import ReportInput
 from rehit.report.measures import gather_facts
-from rehit.report.sections import build_document
 
 
 class _Outline(HTMLParser):
@@ -54,45 +54,42 @@ def _outline(path: Path) -> _Outline:
 
 
 def _sentences(document: Document) -> list[str]:
-    found: list[str] = []
-    for section in document.sections:
-        for block in section.blocks:
-            if isinstance(block, Sentence):
-                found.append(block.text)
-            elif isinstance(block, Answer):
-                found += [s.text for s in block.sentences]
-    return found
+    return [block.text for section in (*document.front, *document.details)
+            for block in section.blocks if isinstance(block, Sentence)]
 
 
 def test_every_file_is_there(written: Path) -> None:
     names = {p.name for p in written.iterdir()}
-    assert names == {"report.html", "map.html", "report.pdf", "workbook.xlsx", "trace.json",
-                     "rehit.gpkg", "data"}
+    assert names == {"report.html", "details.html", "trace.html", "map.html", "report.pdf",
+                     "workbook.xlsx", "trace.json", "rehit.gpkg", "data"}
 
 
 def test_same_input_same_bytes(written: Path, full_input: ReportInput, tmp_path: Path) -> None:
     write_report(full_input, tmp_path)
-    for name in ("report.html", "map.html", "report.pdf", "workbook.xlsx", "trace.json"):
+    for name in ("report.html", "details.html", "trace.html", "map.html", "report.pdf",
+                 "workbook.xlsx", "trace.json"):
         assert (tmp_path / name).read_bytes() == (written / name).read_bytes(), name
 
 
-def test_page_is_well_built(written: Path) -> None:
-    page = _outline(written / "report.html")
+@pytest.mark.parametrize(("name", "pictures"), [("report.html", 6), ("details.html", 3)])
+def test_page_is_well_built(written: Path, name: str, pictures: int) -> None:
+    page = _outline(written / name)
     assert page.language == "en"
     assert page.levels[0] == 1
     assert page.levels.count(1) == 1
     assert all(b - a <= 1 for a, b in zip(page.levels, page.levels[1:], strict=False))
     assert len(page.ids) == len(set(page.ids))
-    assert page.links[0] == "#summary"
+    assert page.links[0] == ("#summary" if name == "report.html" else "#volume")
     assert all(link[1:] in page.ids for link in page.links if link.startswith("#"))
     assert all(alt and len(alt) > 40 for alt in page.alts)
-    assert len(page.alts) >= 12
+    assert len(page.alts) >= pictures
 
 
 def test_hostile_text_shows_as_text(written: Path) -> None:
-    report = (written / "report.html").read_text(encoding="utf-8")
-    assert _outline(written / "report.html").scripts == 0
-    assert HOSTILE not in report
+    for name in ("report.html", "details.html"):
+        report = (written / name).read_text(encoding="utf-8")
+        assert _outline(written / name).scripts == 0
+        assert HOSTILE not in report
     assert "&lt;script&gt;alert(&#39;x&#39;)&lt;/script&gt;" in report
     page = (written / "map.html").read_text(encoding="utf-8")
     assert _outline(written / "map.html").scripts == 4
@@ -110,19 +107,21 @@ def test_pdf_is_tagged_titled_and_dateless(written: Path) -> None:
 def test_missing_tables_leave_a_sentence_and_the_rest(bare_input: ReportInput,
                                                       tmp_path: Path) -> None:
     files = write_report(bare_input, tmp_path)
-    page = (tmp_path / "report.html").read_text(encoding="utf-8")
-    assert len(files) == 8
+    page = "".join((tmp_path / name).read_text(encoding="utf-8")
+                   for name in ("report.html", "details.html"))
+    assert len(files) == 10
     for words in ("No repeat table was given", "No clusters were given", "No methods were worked",
                   "No programme was worked out", "No measure was evaluated"):
         assert words in page
-    assert "incidents were reported from 1 July 2025" in page
+    assert "no programme was worked out" in page
 
 
 def test_limits_and_partial_periods_are_said_first() -> None:
     inputs = make_input(n=400, full=False, limits=(message("limits.street_only", share=1.0),),
                         period_start=date(2025, 10, 1), period_end=date(2025, 12, 31))
     document = build_document(gather_facts(inputs, load_parameters()))
-    said = _sentences(Document("en", "", "", document.sections[:1]))
+    assert [section.id for section in document.front][:3] == ["summary", "do", "limits"]
+    said = _sentences(Document("en", "", "", document.front[:3]))
     assert any("no single wall can be said to recur" in s for s in said)
     assert any("covers only 61 of the 92 days" in s for s in said)
     assert any("per observed day" in s for s in said)
@@ -142,7 +141,7 @@ def test_log_without_clearance_dates_says_so() -> None:
 def test_nearly_no_incident_still_gives_a_report(n: int, tmp_path: Path) -> None:
     write_report(make_input(incidents=make_incidents(n), full=False), tmp_path)
     page = (tmp_path / "report.html").read_text(encoding="utf-8")
-    assert "0 incidents were reported" in page
+    assert '<span class="value">0' in page
 
 
 def test_spanish_report_holds_no_english_sentence(tmp_path: Path) -> None:
@@ -150,7 +149,7 @@ def test_spanish_report_holds_no_english_sentence(tmp_path: Path) -> None:
     write_report(inputs, tmp_path)
     page = (tmp_path / "report.html").read_text(encoding="utf-8")
     assert _outline(tmp_path / "report.html").language == "es"
-    assert "Se notificaron" in page
+    assert "Casos en el periodo" in page
     for english in ("incidents", "Period before", "In short", "Where each"):
         assert english not in page.replace("incidents.parquet", "")
 

@@ -12,7 +12,8 @@ from matplotlib.figure import Figure
 from report_tables import make_input
 
 from rehit.report import figures
-from rehit.report.figures import FigureText, draw_picture, first_crossing
+from rehit.report.figures import FigureText, diverging, draw_picture, first_crossing
+from rehit.report.measures import compare_curves
 from rehit.report.say import Say
 
 EN = Say("en")
@@ -105,13 +106,13 @@ def test_lengths_of_forecast_periods_that_differ_are_both_said() -> None:
 
 
 def test_captions_count_what_is_drawn() -> None:
-    """Five of six surfaces, and four of six years, are drawn."""
+    """Four of six years are drawn; the title speaks of all six surfaces, so all are counted."""
     curve = DATA.survival[DATA.survival["group"] == "brick"]
     six = pd.concat([curve.assign(group=g, n=n) for g, n in (
         ("brick", 600), ("metal", 500), ("glass", 400), ("render", 300), ("tile", 200),
         ("stone", 100))])
     text = figures.rehit_survival(six, ax=_axes(), say=EN, grouping="substrate")
-    assert text.note.startswith("n = 2,000 clearances")
+    assert text.note.startswith("n = 2,100 clearances")
     days = pd.Series(pd.to_datetime(
         ["2018-05-01"] * 9 + ["2019-05-01"] + [f"{y}-03-0{d}" for y in range(2020, 2024)
                                                for d in (1, 2)], utc=True))
@@ -139,13 +140,52 @@ def test_ring_title_names_the_ring_that_stands_not_the_first() -> None:
     assert "No clear sign" in figures.ring_table(few, ax=_axes(), say=EN).title
 
 
-def test_survival_title_claims_a_difference_only_where_intervals_part() -> None:
+def test_survival_title_claims_a_difference_only_where_one_stands() -> None:
     draw = figures.rehit_survival
     apart = draw(DATA.survival, ax=_axes(), say=EN, grouping="substrate")
     assert "of brick only" in apart.title
     wide = DATA.survival.assign(low=0.01, high=0.99)
-    for grouping in ("substrate", "clearance_speed"):
-        assert "not clearly differ" in draw(wide, ax=_axes(), say=EN, grouping=grouping).title
+    assert "no two of 3 surfaces clearly differ" in draw(
+        wide, ax=_axes(), say=EN, grouping="substrate").title
+    assert "not clearly differ" in draw(
+        wide, ax=_axes(), say=EN, grouping="clearance_speed").title
+
+
+def test_a_small_group_that_differs_is_not_passed_over() -> None:
+    """Six surfaces alike and a seventh, the smallest, that stays clean far longer."""
+    days = np.arange(1.0, 200.0)
+
+    def curve(group: str, scale: float, n: int) -> pd.DataFrame:
+        share = np.exp(-days / scale)
+        return pd.DataFrame({"grouping": "substrate", "group": group, "days": days,
+                             "unmarked": share, "low": share**1.1, "high": share**0.9, "n": n})
+
+    alike = [curve(group, 100 + step, 900) for step, group in enumerate(
+        ("brick", "metal", "glass", "render", "tile", "stone"))]
+    text = figures.rehit_survival(pd.concat([*alike, curve("sign_face", 300, 100)]), ax=_axes(),
+                                  say=EN, grouping="substrate")
+    assert text.title.startswith("After 90 days 74% of cleaned sign face surfaces")
+    assert "6 of 21 pairs differ" in text.note
+    same = figures.rehit_survival(pd.concat(alike), ax=_axes(), say=EN, grouping="substrate")
+    assert "no two of 6 surfaces clearly differ" in same.title
+
+
+def test_pairs_are_corrected_for_how_many_there_are() -> None:
+    """A gap that one test alone would call different (p 0.02) is none among 28 pairs."""
+    share = {"a": 0.5, **{f"g{n}": 0.42 for n in range(6)}, "z": 0.40}
+    curves = pd.DataFrame([{"group": g, "days": 90.0, "unmarked": s, "low": s - 0.06,
+                            "high": s + 0.06} for g, s in share.items()])
+    two = curves[curves["group"].isin(["a", "z"])]
+    assert compare_curves(two, day=90, level=0.95, chance_limit=0.05).pairs == (("a", "z"),)
+    every = compare_curves(curves, day=90, level=0.95, chance_limit=0.05)
+    assert (every.pairs, every.tested) == ((), 28)
+
+
+def test_ratios_below_and_above_one_have_colours_of_their_own() -> None:
+    fewer, none, more = (diverging()(share) for share in (0.05, 0.5, 0.95))
+    assert np.allclose(none[:3], 1.0, atol=0.01)
+    assert fewer[2] > fewer[0]
+    assert more[0] > more[2]
 
 
 def test_calendar_names_a_weekday_only_when_one_stands_out() -> None:

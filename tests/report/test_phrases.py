@@ -14,11 +14,11 @@ from report_tables import HOSTILE, make_input
 
 from rehit.messages import as_lines, as_text, message
 from rehit.parameters import load_parameters
+from rehit.report.front import build_document
 from rehit.report.inputs import CONTRACTS
 from rehit.report.measures import gather_facts
 from rehit.report.phrases import Phrases, translated
 from rehit.report.say import Say
-from rehit.report.sections import build_document
 from rehit.report.workbook import table_schema
 from rehit.tables import table
 from rehit.treatment.choose import choose_methods
@@ -121,7 +121,7 @@ def test_no_sentence_of_a_whole_spanish_report_is_english() -> None:
         given, set_aside=given.set_aside.assign(reason="void_status"),
         evaluations=given.evaluations.assign(reasons=as_lines([message("evaluate.no_comparison")])))
     facts = gather_facts(given, load_parameters())
-    texts = _texts(build_document(facts).sections) + [
+    texts = _texts(build_document(facts)) + [
         text for figure in facts.book.figures.values()
         for text in (figure.label, figure.formula, figure.filter)]
     assert len(texts) > 500

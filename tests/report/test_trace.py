@@ -67,3 +67,14 @@ def test_every_figure_of_a_report_shows_rows_of_the_log_or_of_its_table(written:
         if not rows and "first rows of" not in text and figure["value"]:
             bare.append(figure["id"])
     assert bare == []
+
+
+def test_each_figure_is_worked_out_again_by_its_recipe(written: Path) -> None:
+    """One line of pandas on the files written beside the report gives the figure."""
+    tables = {path.stem: pd.read_parquet(path) for path in (written / "data").glob("*.parquet")}
+    figures = load_trace(written)
+    assert len(figures) > 35
+    for figure in figures:
+        assert figure["recipe"], figure["id"]
+        value = eval(figure["recipe"], {"len": len}, tables)  # our own text, from the source
+        assert float(value) == pytest.approx(figure["value"]), figure["id"]

@@ -291,7 +291,7 @@ def write_comparison(chain: Chain, stage: Path, *, horizon_years: int | None,
             told += write_sensitivity(chain, stage, shown, strategy=str(top["strategy"]),
                                       shares=shares)
         flows = cash_flow_table(shown, strategies=strategies, parameters=numbers)
-        write_csv(say.columns(flows, {"item": "cost_item", "line": "cost_line"}),
+        write_csv(say.columns(flows, {"item": "cost_item", "line": "flow_line"}),
                   stage / "cash_flow.csv")
         write_worked_example(stage / "worked_example.xlsx", shown, strategies=strategies,
                              parameters=numbers, say=say)

@@ -32,13 +32,21 @@ from rehit.outputs.costs import (
 from rehit.outputs.hotspots import evaluation_table, evaluations, ranking_found, write_hotspots
 from rehit.outputs.patrol import write_patrol
 from rehit.parameters import Parameters, load_parameters
+from rehit.report.front import build_document
 from rehit.report.geodata import GEOPACKAGE, write_geopackage, write_parquet
 from rehit.report.inputs import ReportInput, check_input
 from rehit.report.maps import render_map
 from rehit.report.measures import gather_facts
-from rehit.report.pages import render_page, render_paper
+from rehit.report.pages import (
+    DETAILS,
+    FRONT,
+    MAP,
+    TRACE,
+    render_page,
+    render_paper,
+    render_trace,
+)
 from rehit.report.say import Say
-from rehit.report.sections import build_document
 from rehit.report.trace import FILE as TRACE_FILE
 from rehit.report.trace import explain
 from rehit.report.workbook import write_workbook
@@ -228,7 +236,7 @@ def spend_by_month(chain: Chain) -> pd.DataFrame | None:
     return table.join(expected, on="month")
 
 
-REPORT, MAP, PAPER, WORKBOOK = "report.html", "map.html", "report.pdf", "workbook.xlsx"
+PAPER, WORKBOOK = "report.pdf", "workbook.xlsx"
 DATA = "data"
 
 
@@ -236,9 +244,10 @@ def write_report(inputs: ReportInput, folder: Path, *,
                  parameters: Parameters | None = None) -> list[Path]:
     """Write report, map, workbook and data files for one period into `folder`.
 
-    Files are written whole or not at all: ``report.html``, ``map.html``, ``report.pdf``,
-    ``workbook.xlsx``, ``rehit.gpkg``, ``trace.json``, and in ``data/`` a Parquet file per
-    table with ``datapackage.json``. The same input gives the same bytes of page and PDF.
+    Files are written whole or not at all: ``report.html`` with ``details.html`` and
+    ``trace.html``, ``map.html``, ``report.pdf``, ``workbook.xlsx``, ``rehit.gpkg``,
+    ``trace.json``, and in ``data/`` a Parquet file per table with ``datapackage.json``. The same
+    input gives the same bytes of pages and PDF.
 
     Parameters
     ----------
@@ -265,18 +274,20 @@ def write_report(inputs: ReportInput, folder: Path, *,
     facts = gather_facts(inputs, parameters or load_parameters())
     document = build_document(facts)
     figures = list(facts.book.figures.values())
-    names = [REPORT, MAP, PAPER, WORKBOOK, TRACE_FILE, GEOPACKAGE]
+    pages = (FRONT, DETAILS, MAP, TRACE)
+    names = [*pages, PAPER, WORKBOOK, TRACE_FILE, GEOPACKAGE]
     with staged_folder(Path(folder)) as stage:
-        page = render_page(document, facts.say, figures=figures,
-                           rows_shown=int(facts.number("trace_rows")), map_name=MAP)
-        (stage / REPORT).write_text(page, encoding="utf-8", newline="\n")
-        (stage / MAP).write_text(render_map(facts, report_name=REPORT), encoding="utf-8",
-                                 newline="\n")
+        texts = {name: render_page(document, facts.say, name=name, links=pages)
+                 for name in (FRONT, DETAILS)}
+        texts[MAP] = render_map(facts, report_name=FRONT)
+        texts[TRACE] = render_trace(facts, document.title)
+        texts[TRACE_FILE] = facts.book.to_json()
+        for name, text in texts.items():
+            (stage / name).write_text(text, encoding="utf-8", newline="\n")
         (stage / PAPER).write_bytes(render_paper(document, facts.say, figures=figures))
         write_workbook(stage / WORKBOOK, facts)
         write_geopackage(stage / GEOPACKAGE, facts)
         names += [f"{DATA}/{name}" for name in write_parquet(stage / DATA, facts)]
-        (stage / TRACE_FILE).write_text(facts.book.to_json(), encoding="utf-8", newline="\n")
     return [Path(folder) / name for name in names if (Path(folder) / name).exists()]
 
 

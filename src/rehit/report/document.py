@@ -1,6 +1,6 @@
 """The report as plain data: sections of sentences, tables and pictures, before any page format.
 
-The HTML page and the PDF are both written from this, so that they say the same. All text in it is
+The HTML pages and the PDF are all written from this, so that they say the same. All text in it is
 plain text; escaping is the business of the page writers.
 """
 
@@ -26,14 +26,6 @@ class Bullets:
 
 
 @dataclass(frozen=True)
-class Answer:
-    """A reader's question and the sentences that answer it."""
-
-    question: str
-    sentences: tuple[Sentence, ...]
-
-
-@dataclass(frozen=True)
 class Grid:
     """A table of finished texts; the first column names the row, `numeric` ones align right.
 
@@ -53,7 +45,7 @@ class Grid:
 class Picture:
     """A figure: its finding as title, source line, alternative text, a wide and a narrow drawing.
 
-    `kind` is the media type ending: ``svg+xml`` or ``png``.
+    `kind` is the media type ending: ``svg+xml`` or ``png``; `data` is what was drawn, as CSV.
     """
 
     id: str
@@ -63,6 +55,24 @@ class Picture:
     wide: bytes
     narrow: bytes
     kind: str = "svg+xml"
+    data: str = ""
+
+
+@dataclass(frozen=True)
+class Tile:
+    """One figure set large: what it is, its value, how it is to be read, its id."""
+
+    label: str
+    value: str
+    reading: str
+    trace: str = ""
+
+
+@dataclass(frozen=True)
+class Tiles:
+    """The figures that a reader looks for first."""
+
+    tiles: tuple[Tile, ...]
 
 
 @dataclass(frozen=True)
@@ -72,7 +82,7 @@ class Terms:
     entries: tuple[tuple[str, str], ...]
 
 
-Block = Sentence | Bullets | Answer | Grid | Picture | Terms
+Block = Sentence | Bullets | Grid | Picture | Terms | Tiles
 
 
 @dataclass
@@ -94,9 +104,10 @@ class Section:
 
 @dataclass(frozen=True)
 class Document:
-    """The whole report: title lines and sections in order."""
+    """The whole report: title lines, the sections of the first page and those of the second."""
 
     language: str
     title: str
     subtitle: str
-    sections: tuple[Section, ...]
+    front: tuple[Section, ...]
+    details: tuple[Section, ...] = ()

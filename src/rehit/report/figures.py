@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import textwrap
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any, cast
@@ -18,8 +18,10 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 from scipy import stats
 
+from rehit.files.safe_text import neutralise_table
+from rehit.messages import message
 from rehit.report.document import Picture
-from rehit.report.measures import keep_at_fdr
+from rehit.report.measures import compare_curves, keep_at_fdr
 from rehit.report.say import Say
 
 # Colours of our own choosing, told apart by colour-blind readers, never the sole carrier.
@@ -89,6 +91,12 @@ def ramp() -> LinearSegmentedColormap:
     return LinearSegmentedColormap.from_list("rehit_ramp", ramp_colours(33))
 
 
+def diverging() -> LinearSegmentedColormap:
+    """Return a colour map for ratios: teal for fewer, white for as many, ochre for more."""
+    return LinearSegmentedColormap.from_list("rehit_ratio", [TEAL, "#8fb5b2", PAPER, "#e0b878",
+                                                             OCHRE])
+
+
 def _oklab_to_srgb(lab: np.ndarray) -> np.ndarray:
     to_lms = np.array([[1.0, 0.3963377774, 0.2158037573],
                        [1.0, -0.1055613458, -0.0638541728],
@@ -139,9 +147,35 @@ def house_style() -> Iterator[None]:
 
 
 def legend_below(ax: Axes, *, ncols: int) -> None:
-    """Put the legend under the axis label, where it cannot hide a line."""
-    ax.legend(loc="upper left", bbox_to_anchor=(0.0, 0.0), ncols=ncols, fontsize=8.5,
-              handlelength=3, borderaxespad=_BELOW_LABEL)
+    """Put the legend under the axis label, where it cannot hide a line; on a phone further left."""
+    handles, labels = ax.get_legend_handles_labels()
+    if is_narrow(ax):
+        labels = [textwrap.fill(label, 34) for label in labels]
+    ax.legend(handles, labels, loc="upper left", ncols=ncols, fontsize=8.5, handlelength=3,
+              bbox_to_anchor=(-0.24 if is_narrow(ax) else 0.0, 0.0), borderaxespad=_BELOW_LABEL)
+
+
+def label_ends(ax: Axes, ends: Sequence[tuple[float, str, str]]) -> None:
+    """Write each line's name beside its end, apart from one another; on a phone in a legend.
+
+    Parameters
+    ----------
+    ends
+        Height of the end [data], name and colour of each line.
+    """
+    if is_narrow(ax):
+        legend_below(ax, ncols=1)
+        return
+    low, high = ax.get_ylim()
+    at, gap = -np.inf, 0.065 * (high - low)
+    for height, name, colour in sorted(ends):
+        at = max(at + gap, height)
+        ax.annotate(name, (1.0, at), (6, 0), xycoords=("axes fraction", "data"),
+                    textcoords="offset points", va="center", fontsize=8.5, color=INK,
+                    annotation_clip=False)
+        ax.annotate("", (1.0, height), (1.012, at), xycoords=("axes fraction", "data"),
+                    textcoords=("axes fraction", "data"), annotation_clip=False,
+                    arrowprops={"arrowstyle": "-", "color": colour, "linewidth": 1.4})
 
 
 def finish(ax: Axes, text: FigureText, *, titled: bool) -> FigureText:
@@ -169,7 +203,8 @@ def in_words(say: Say, kind: str = "whole") -> FuncFormatter:
     return FuncFormatter(lambda value, _: write(value))  # type: ignore[no-untyped-call]
 
 
-def draw_picture(name: str, draw: Callable[[Axes], FigureText], *, tall: float = 1.0) -> Picture:
+def draw_picture(name: str, draw: Callable[[Axes], FigureText], *, tall: float = 1.0,
+                 data: pd.DataFrame | None = None) -> Picture:
     """Draw one figure wide and narrow and pack both with its texts.
 
     Parameters
@@ -180,6 +215,8 @@ def draw_picture(name: str, draw: Callable[[Axes], FigureText], *, tall: float =
         Draws on the axes it is given, without a title.
     tall
         Factor for the height, such as for long lists.
+    data
+        What is drawn, to be handed out as CSV.
     """
     drawn: list[tuple[FigureText, bytes]] = []
     for width, height in (WIDE, NARROW):
@@ -187,7 +224,8 @@ def draw_picture(name: str, draw: Callable[[Axes], FigureText], *, tall: float =
             figure = Figure(figsize=(width, height * tall), layout="constrained")
             drawn.append((draw(figure.add_subplot()), to_svg(figure)))
     (text, wide), (_, narrow) = drawn
-    return Picture(name, text.title, text.note, text.alt, wide, narrow)
+    table = "" if data is None else neutralise_table(pd.DataFrame(data)).to_csv(index=False)
+    return Picture(name, text.title, text.note, text.alt, wide, narrow, data=table)
 
 
 def to_svg(figure: Figure) -> bytes:
@@ -225,8 +263,8 @@ def method_mix(methods: pd.Series, *, ax: Axes, say: Say, titled: bool = True) -
     ax.xaxis.set_major_formatter(in_words(say))
     ax.xaxis.set_major_locator(MaxNLocator(5))
     ax.grid(visible=False, axis="y")
-    listed = "; ".join(f"{say.code('method', m)} {say.whole(c)}"
-                       for m, c in counts.iloc[::-1].items())
+    listed = tuple(message("fig.mix_item", method=m, n=int(c))
+                   for m, c in counts.iloc[::-1].items())
     facts = {"method": say.code("method", counts.index[-1]), "list": listed,
              "share": say.share(counts.iloc[-1] / len(methods)),
              "total": say.whole(len(methods))}
@@ -251,6 +289,7 @@ def cost_over_years(cost_years: pd.DataFrame, *, ax: Axes, say: Say, currency: s
     n_places = int(cost_years["n_places"].iloc[0])
     barred = {s: n for s, n in (allowed or {}).items() if n < n_places}
     ends: dict[str, float] = {}
+    labels: list[tuple[float, str, str]] = []
     for number, strategy in enumerate(strategies):
         line = cost_years[cost_years["strategy"] == strategy].sort_values("year")
         style = number % len(SERIES)
@@ -259,12 +298,13 @@ def cost_over_years(cost_years: pd.DataFrame, *, ax: Axes, say: Say, currency: s
         ax.plot(line["year"], line["cost_mean"], color=SERIES[style], linestyle=DASHES[style],
                 label=_way(say, strategy, barred.get(strategy)))
         ends[strategy] = float(line["cost_mean"].iloc[-1])
+        labels.append((ends[strategy], _way(say, strategy, barred.get(strategy)), SERIES[style]))
     ax.xaxis.set_major_formatter(in_words(say, "given"))
     ax.set(xlabel=say("fig.years_x"), ylabel=say("fig.years_y", currency=currency))
     ax.set_xlim(0, float(cost_years["year"].max()))
     ax.set_ylim(bottom=0)
     ax.yaxis.set_major_formatter(in_words(say))
-    legend_below(ax, ncols=1 if is_narrow(ax) else 2)
+    label_ends(ax, labels)
     order = sorted(ends, key=lambda s: ends[s])
     best, other = order[0], order[min(1, len(order) - 1)]
     facts = {"best": say.code("strategy", best), "other": say.code("strategy", other),
@@ -382,6 +422,10 @@ def budget_sweep(sweep: pd.DataFrame, *, ax: Axes, say: Say, currency: str,
 
 # Figures about places: who takes how much, how soon it comes back, how sure the rates are.
 
+#: Day at which curves of cleared surfaces are compared [days].
+SURVIVAL_DAY = 90.0
+#: More curves in one picture cannot be told apart.
+CURVES_DRAWN = 5
 #: Years of the calendar, the latest of the log: more would not be legible.
 YEARS_DRAWN = 4
 
@@ -431,8 +475,11 @@ def share_curve(repeats: pd.DataFrame, *, ax: Axes, say: Say, streets: bool = Fa
 
 
 def rehit_survival(survival: pd.DataFrame, *, ax: Axes, say: Say, grouping: str,
-                   titled: bool = True) -> FigureText:
+                   chance_limit: float = 0.05, titled: bool = True) -> FigureText:
     """Draw the share of cleared surfaces not yet marked again, by substrate or clearance speed.
+
+    All groups are compared with each other; drawn are the two that the title names and the
+    largest others.
 
     Parameters
     ----------
@@ -440,53 +487,49 @@ def rehit_survival(survival: pd.DataFrame, *, ax: Axes, say: Say, grouping: str,
         Table ``report_survival``.
     grouping
         ``substrate`` or ``clearance_speed``.
+    chance_limit
+        Chance accepted of calling any two groups different that are not.
 
     References
     ----------
     Kaplan and Meier (1958), JASA 53, 457–481.
     """
-    chosen = survival[survival["grouping"] == grouping]
+    chosen = survival[(survival["grouping"] == grouping) & (survival["group"] != "unknown")]
     sizes = chosen.groupby("group")["n"].max().sort_values(ascending=False, kind="stable")
-    groups = list(sizes.index[:5])
-    horizon = float(min(chosen[chosen["group"] == g]["days"].max() for g in groups))
-    day = 90.0 if horizon >= 90 else float(np.floor(horizon))
-    left: dict[str, tuple[float, float, float]] = {}
+    found = compare_curves(chosen, day=SURVIVAL_DAY, level=0.95, chance_limit=chance_limit)
+    best, worst = found.pairs[0] if found.pairs else (found.at.index[0], found.at.index[-1])
+    named = [g for g in sizes.index if g in (best, worst)]
+    groups = [*named, *(g for g in sizes.index if g not in named)][:CURVES_DRAWN]
+    ends: list[tuple[float, str, str]] = []
+    last = min(float(chosen["days"].max()), 730)
     for number, group in enumerate(groups):
         curve = chosen[chosen["group"] == group].sort_values("days")
         days = np.concatenate([[0], curve["days"].to_numpy(float)])
         share = np.concatenate([[1], curve["unmarked"].to_numpy(float)])
-        label = f"{say.code(grouping, group)} (n={say.whole(sizes[group])})"
+        label = say("fig.survival_series", group=say.code(grouping, group), n=sizes[group])
         ax.step(days, share, where="post", color=SERIES[number], linestyle=DASHES[number],
                 label=label)
-        left[group] = _at(curve, day)
-    ax.axvline(day, color=LINE, linewidth=1.2)
+        ends.append((float(share[days <= last][-1]), label, SERIES[number]))
+    ax.axvline(found.day, color=LINE, linewidth=1.2)
     ax.set(xlabel=say("fig.survival_x"), ylabel=say("fig.survival_y"), ylim=(0, 1.02))
-    ax.set_xlim(0, min(float(chosen["days"].max()), 730))
+    ax.set_xlim(0, last)
     ax.yaxis.set_major_formatter(in_words(say, "share"))
-    legend_below(ax, ncols=1 if is_narrow(ax) else 3)
-    best, worst = max(left, key=lambda g: left[g]), min(left, key=lambda g: left[g])
-    facts = {"day": say.whole(day), "best": say.code(grouping, best),
-             "worst": say.code(grouping, worst), "best_share": say.share(left[best][0]),
-             "worst_share": say.share(left[worst][0]),
-             "total": say.whole(sizes[groups].sum())}
-    same = "_same" if left[best][1] <= left[worst][2] else ""
-    key = "survival_one" if len(left) == 1 else f"survival_{grouping}{same}"
+    label_ends(ax, ends)
+    at = found.at
+    facts = {"day": found.day, "best": say.code(grouping, best), "worst": say.code(grouping, worst),
+             "n": len(found.pairs), "tested": found.tested, "limit": chance_limit,
+             "groups": len(at), "total": int(sizes[at.index].sum()),
+             **{f"{name}_{part}": float(at[column][group])
+                for name, group in (("best", best), ("worst", worst))
+                for part, column in (("share", "unmarked"), ("low", "low"), ("high", "high"))}}
+    key = ("survival_one" if len(at) == 1 else
+           f"survival_{grouping}" if found.pairs else f"survival_{grouping}_same")
     return finish(ax, figure_text(say, key, **facts), titled=titled)
-
-
-def _at(curve: pd.DataFrame, day: float) -> tuple[float, float, float]:
-    """Return a curve's share at a day with its interval; all of them before the first step."""
-    before = curve[curve["days"] <= day]
-    if before.empty:
-        return 1.0, 1.0, 1.0
-    last = before.iloc[-1]
-    share = float(last["unmarked"])
-    low, high = (share if pd.isna(last[c]) else float(last[c]) for c in ("low", "high"))
-    return share, low, high
 
 
 def rate_caterpillar(repeats: pd.DataFrame, *, ax: Axes, say: Say, top: int = 20,
                      threshold_per_year: float | None = None, sure: float = 0.9,
+                     names: Mapping[str, str] | None = None,
                      titled: bool = True) -> FigureText:
     """Draw the worst places' rates with their intervals, one line per place, worst on top.
 
@@ -500,7 +543,10 @@ def rate_caterpillar(repeats: pd.DataFrame, *, ax: Axes, say: Say, top: int = 20
         Line to compare with [incidents/year].
     sure
         Chance above which a place counts as over the threshold.
+    names
+        What a place is called; its number where not given.
     """
+    called = names or {}
     worst = repeats.sort_values(["rank_mean", "place_id"]).head(top).iloc[::-1]
     rows = np.arange(len(worst))
     over = np.asarray(worst["chance_above"] >= sure, bool)
@@ -511,6 +557,8 @@ def rate_caterpillar(repeats: pd.DataFrame, *, ax: Axes, say: Say, top: int = 20
         if threshold_per_year is None and not flag:
             continue
         pick = over == flag
+        if not pick.any():
+            continue
         ax.plot(worst["rate_per_year"].to_numpy()[pick], rows[pick], marker, color=TEAL,
                 markerfacecolor=face, markersize=5.5, linestyle="none",
                 label=say("fig.caterpillar_rate") if threshold_per_year is None else say(
@@ -518,14 +566,15 @@ def rate_caterpillar(repeats: pd.DataFrame, *, ax: Axes, say: Say, top: int = 20
     if threshold_per_year is not None:
         ax.axvline(threshold_per_year, color=OCHRE, linestyle=DASHES[1],
                    label=say("fig.caterpillar_line", rate=say.given(threshold_per_year)))
-    ax.set_yticks(rows, [short(str(p), 14 if is_narrow(ax) else 22) for p in worst["place_id"]])
+    ax.set_yticks(rows, [short(called.get(str(p), str(p)), 18 if is_narrow(ax) else 32)
+                         for p in worst["place_id"]])
     ax.xaxis.set_major_formatter(in_words(say, "given"))
     ax.set(xlabel=say("fig.caterpillar_x"), ylim=(-0.7, len(worst) - 0.3))
     ax.set_xlim(left=0)
     legend_below(ax, ncols=1 if is_narrow(ax) else 3)
     first = worst.iloc[-1]
     facts = {"n_over": int(over.sum()), "n": int(over.sum()), "top": len(worst),
-             "place": str(first["place_id"]),
+             "place": called.get(str(first["place_id"]), str(first["place_id"])),
              "rate": say.number(first["rate_per_year"], 2),
              "low": say.number(first["rate_low"], 2), "high": say.number(first["rate_high"], 2),
              "total": say.whole(len(repeats)), "sure": say.share(sure)}
@@ -581,8 +630,9 @@ def incident_calendar(incidents: pd.DataFrame, *, ax: Axes, say: Say, time_zone:
              "weekday": say.weekday(int(by_weekday.idxmax())),
              "weekday_share": say.share(by_weekday.max() / len(days)),
              "total": say.whole(len(days)),
-             "left_out": say("fig.calendar_left_out", n=say.whole(earlier)) if earlier else ""}
+             "earlier": earlier}
     key = "calendar_even" if even else "calendar"
+    key = f"{key}_latest" if earlier else key
     return finish(ax, figure_text(say, key, **facts), titled=titled)
 
 
@@ -625,11 +675,13 @@ def ring_table(rings: pd.DataFrame, *, ax: Axes, say: Say, chance_limit: float =
     table = cells["ratio"].unstack()  # noqa: PD010
     stands = cells["stands"].unstack().fillna(value=False)  # noqa: PD010
     values = table.to_numpy(float)
-    top = max(float(np.nanmax(values)), 1.5)
-    ax.imshow(values, cmap=ramp(), norm=Normalize(0.5, top), aspect="auto")
+    # A ratio of 2 and one of a half are equally far from 1, where there is no effect.
+    reach = max(float(np.nanmax(np.abs(np.log(np.clip(values, 0.1, 10))))), np.log(1.5))
+    norm = Normalize(-reach, reach)
+    ax.imshow(np.log(np.clip(values, 0.1, 10)), cmap=diverging(), norm=norm, aspect="auto")
     for (row, column), value in np.ndenumerate(values):
         bold = bool(stands.iloc[row, column])
-        ink = ink_on(ramp()(Normalize(0.5, top)(value)))
+        ink = ink_on(diverging()(norm(np.log(min(max(value, 0.1), 10)))))
         ax.text(column, row, say.number(value, 3) + ("*" if bold else ""), ha="center",
                 va="center", color=ink, fontweight="bold" if bold else "normal")
     ax.set_xticks(range(table.shape[1]), _edges(rings, "days", table.columns, say))
@@ -673,7 +725,8 @@ def forecast_check(checks: pd.DataFrame, *, ax: Axes, say: Say, time_zone: str =
     step = max(1, int(np.ceil(len(line) / (3 if is_narrow(ax) else 7))))
     starts = [start.date() for start in line["period_start"].dt.tz_convert(time_zone)]
     ax.set_xticks(rows[::step], [
-        f"{day.day} {say.month(day, short=True)} {day.year}" for day in starts[::step]],
+        say("format.short_day", day=day.day, month=say.month(day, short=True), year=day.year)
+        for day in starts[::step]],
         fontsize=8)
     shortest, longest = (say.whole(line["days"].agg(end)) for end in ("min", "max"))
     days = shortest if shortest == longest else say.span(shortest, longest)

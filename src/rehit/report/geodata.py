@@ -216,7 +216,7 @@ def write_parquet(folder: Path, facts: Facts) -> list[str]:
     """
     folder.mkdir(exist_ok=True)
     described: dict[str, tuple[str, pd.DataFrame]] = {}
-    for attribute, frame in facts.inputs.tables():
+    for attribute, frame in facts.written():
         if attribute == "streets":
             continue
         shown = frame.drop(columns=list(PRIVATE & set(frame.columns)))

@@ -24,7 +24,7 @@ from pyproj import CRS
 from rehit.report.figures import OCHRE, PLUM, QUIET, SERIES, ink_on, ramp_colours
 from rehit.report.inputs import each
 from rehit.report.measures import Facts, real_addresses
-from rehit.report.pages import environment, policy, refuse_external, resource
+from rehit.report.pages import environment, policy, refuse_external, resource, safe_json
 
 #: Colours of the ramp on which the chance of exceeding the threshold is read.
 RAMP_STEPS = 6
@@ -113,20 +113,6 @@ def leaflet_style() -> str:
     """Return Leaflet's style sheet with its picture references taken out; none is used here."""
     path = files("xstatic.pkg.leaflet") / "data" / "leaflet.css"
     return re.sub(r"url\([^)]*\)", "none", path.read_text(encoding="utf-8"))
-
-
-def safe_json(value: object) -> str:
-    r"""Write JSON that cannot end the script element it stands in.
-
-    Examples
-    --------
-    >>> safe_json({"a": "</script>"})
-    '{"a":"\\u003c/script\\u003e"}'
-    """
-    text = json.dumps(value, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
-    for sign in ("<", ">", "&", "\u2028", "\u2029"):
-        text = text.replace(sign, f"\\u{ord(sign):04x}")
-    return text
 
 
 def map_layers(facts: Facts) -> list[Layer]:

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import calendar
 import math
+from collections import Counter
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import date, timedelta
+from itertools import combinations
 from zoneinfo import ZoneInfo
 
 import geopandas as gpd
@@ -13,6 +16,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 from statsmodels.duration.survfunc import SurvfuncRight
+from statsmodels.stats.multitest import multipletests
 
 from rehit.errors import SettingError
 from rehit.observed import KINDS, Window, incident_kinds, known_places
@@ -209,6 +213,71 @@ def keep_at_fdr(p_values: list[float], *, rate: float) -> list[bool]:
         return []
     adjusted = stats.false_discovery_control(p_values, method="bh")
     return [bool(p <= rate) for p in adjusted]
+
+
+@dataclass(frozen=True)
+class Standing:
+    """Where curves of cleared surfaces stand at one day, and which pairs of them differ.
+
+    `at` has a row per group, most left unmarked first: ``unmarked``, ``low``, ``high``. `pairs`
+    are the groups that differ, the one with more left unmarked first, widest apart first.
+    """
+
+    day: float
+    at: pd.DataFrame
+    pairs: tuple[tuple[str, str], ...]
+    tested: int
+
+
+def compare_curves(curves: pd.DataFrame, *, day: float, level: float,
+                   chance_limit: float) -> Standing:
+    """Compare every pair of survival curves at one day, allowing for how many pairs there are.
+
+    Parameters
+    ----------
+    curves
+        ``group, days, unmarked, low, high``; the interval is made on the log-log scale.
+    day
+        The day [days]; where fewer than two curves reach it, the last day that all of them reach.
+    level
+        Coverage of the curves' intervals.
+    chance_limit
+        Chance accepted of calling any pair different that is not (Holm).
+
+    References
+    ----------
+    Klein et al. (2007), Comparing survival curves at a fixed point in time, Statistics in
+    Medicine 26, 4505–4519 (complementary log-log). Holm (1979), Scand. J. Statistics 6, 65–70.
+    """
+    ends = curves.groupby("group")["days"].max()
+    if (ends >= day).sum() > 1:  # a curve that ends sooner says nothing about the day
+        curves = curves[curves["group"].map(ends) >= day]
+    reached = float(min(day, np.floor(curves.groupby("group")["days"].max().min())))
+    rows = {str(group): _standing_at(curve, reached) for group, curve in curves.groupby("group")}
+    at = pd.DataFrame.from_dict(rows, orient="index", columns=["unmarked", "low", "high"])
+    at = at.sort_values("unmarked", ascending=False, kind="stable")
+    inside = at.clip(1e-9, 1 - 1e-9)
+    place = np.log(-np.log(inside["unmarked"]))
+    width = np.log(-np.log(inside["low"])) - np.log(-np.log(inside["high"]))
+    error = (width / (2 * stats.norm.ppf((1 + level) / 2))).clip(lower=1e-9)
+    pairs = list(combinations(at.index, 2))
+    p_values = [2 * stats.norm.sf(abs(place[a] - place[b]) / math.hypot(error[a], error[b]))
+                for a, b in pairs]
+    stands = multipletests(p_values, alpha=chance_limit, method="holm")[0] if pairs else []
+    apart = sorted((pair for pair, stand in zip(pairs, stands, strict=True) if stand),
+                   key=lambda pair: at.loc[pair[1], "unmarked"] - at.loc[pair[0], "unmarked"])
+    return Standing(reached, at, tuple(apart), len(pairs))
+
+
+def _standing_at(curve: pd.DataFrame, day: float) -> tuple[float, float, float]:
+    """Return a curve's share at a day with its interval; all of them before the first step."""
+    before = curve[curve["days"] <= day].sort_values("days")
+    if before.empty:
+        return 1.0, 1.0, 1.0
+    last = before.iloc[-1]
+    share = float(last["unmarked"])
+    low, high = (share if pd.isna(last[c]) else float(last[c]) for c in ("low", "high"))
+    return share, low, high
 
 
 # The period of a report, the ones it is compared with, and how much of each was observed.
@@ -514,6 +583,7 @@ class Facts:
     weeks: np.ndarray
     addresses: dict[str, str] = field(default_factory=dict)
     book: TraceBook = field(default_factory=TraceBook)
+    columns: dict[str, dict[str, pd.Series]] = field(default_factory=dict)
 
     @property
     def empty_weeks(self) -> int:
@@ -526,6 +596,18 @@ class Facts:
         if not len(self.weeks) or self.weeks.mean() < self.number("weekly_mean_for_holes"):
             return False
         return self.empty_weeks > self.number("most_empty_weeks") * len(self.weeks)
+
+    @property
+    def comparable(self) -> bool:
+        """Whether counts of this period and the one before may be set against each other."""
+        return self.now.days > 0 and self.before.days > 0 and not self.holes
+
+    @property
+    def called(self) -> dict[str, str]:
+        """What places are called: by address, with the number behind it where two share one."""
+        times = Counter(self.addresses.values())
+        return {place: address if times[address] == 1 else self.named(place)
+                for place, address in self.addresses.items()}
 
     def number(self, name: str) -> float:
         """Return one parameter of the room."""
@@ -554,17 +636,29 @@ class Facts:
 
     def trace(self, figure_id: str, value: float, shown: str, *, key: str = "", unit: str = "",
               incidents: pd.DataFrame | None = None, parts: tuple[str, ...] = (),
-              table: str = "", log_rows: tuple[str, ...] = (), **values: object) -> str:
+              table: str = "", log_rows: tuple[str, ...] = (), recipe: str = "",
+              **values: object) -> str:
         """Enter a figure whose label, formula and filter are catalogue texts of `key`.
 
-        The log rows behind it are those of `incidents`, or `log_rows`.
+        The log rows behind it are those of `incidents`, or `log_rows`; `recipe` is one line of
+        pandas that works it out again.
         """
         key = key or figure_id
         texts = {part: self.say(f"trace.{key}_{part}", **values)
                  for part in ("label", "formula", "filter")}
         rows = log_rows if incidents is None else rows_of(incidents)
         return self.book.add(Traced(figure_id, texts["label"], value, shown, unit,
-                                    texts["formula"], texts["filter"], rows, parts, table))
+                                    texts["formula"], texts["filter"], rows, parts, table,
+                                    recipe))
+
+    def add_column(self, table: str, name: str, values: pd.Series) -> None:
+        """Give a column that a figure rests on to the table that is written out."""
+        self.columns.setdefault(table, {})[name] = values
+
+    def written(self) -> Iterator[tuple[str, pd.DataFrame]]:
+        """Go through the tables that are handed out, with the columns that figures rest on."""
+        for name, frame in self.inputs.tables():
+            yield name, frame.assign(**self.columns.get(name, {}))
 
 
 def gather_facts(inputs: ReportInput, parameters: Parameters) -> Facts:
@@ -572,7 +666,7 @@ def gather_facts(inputs: ReportInput, parameters: Parameters) -> Facts:
     standards = inputs.standards or Standards(
         offensive_h=parameters["service.offensive_hours"],
         ordinary_h=parameters["service.ordinary_working_days"] * 24 * DAYS_PER_WORKING_DAY)
-    say = Say(inputs.language)
+    say = Say(inputs.language, inputs.currency)
     inputs = in_language(inputs, say)
     incidents = inputs.incidents.assign(kind=incident_kinds(
         inputs.incidents, window=inputs.window, parameters=parameters))
@@ -650,16 +744,25 @@ def trace_counts(facts: Facts) -> None:
     incidents = facts.now.incidents
     whole = facts.say.whole
     count = len(incidents)
+    facts.add_column("incidents", "kind", incident_kinds(
+        facts.inputs.incidents, window=facts.inputs.window, parameters=facts.parameters))
+    for name, slice_ in (("period", facts.now), ("period_before", facts.before),
+                         ("year_before", facts.year)):
+        facts.add_column("incidents", f"in_{name}", pd.Series(
+            facts.inputs.incidents.index.isin(slice_.incidents.index),
+            index=facts.inputs.incidents.index))
     for (column, (codes, start)), whole_id in zip(GROUPS.items(), ("V1", "V1a", "V1b"),
                                                   strict=True):
         ids = tuple(f"V{start + n}" for n in range(len(codes)))
-        facts.trace(whole_id, count, whole(count), parts=ids,
-                    incidents=incidents)
+        facts.trace(whole_id, count, whole(count), parts=ids, incidents=incidents,
+                    recipe="incidents.in_period.sum()")
         for figure_id, code in zip(ids, codes, strict=True):
             part = incidents[incidents[column] == code]
             facts.trace(figure_id, len(part), whole(len(part)), key=f"V_{column}",
-                        incidents=part, word=facts.say.code(column, code), code=code)
-    for figure_id, earlier in (("V12", facts.before), ("V13", facts.year)):
+                        incidents=part, code=code,
+                        recipe=f"(incidents.in_period & (incidents.{column} == '{code}')).sum()")
+    for figure_id, earlier, name in (("V12", facts.before, "in_period_before"),
+                                     ("V13", facts.year, "in_year_before")):
         facts.trace(figure_id, earlier.count, whole(earlier.count), incidents=earlier.incidents,
-                    key="V_earlier", days=facts.say.days(earlier.period.first,
-                                                           earlier.period.last))
+                    key="V_earlier", recipe=f"incidents.{name}.sum()",
+                    first=earlier.period.first, last=earlier.period.last)

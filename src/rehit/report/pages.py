@@ -4,19 +4,19 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import json
 import re
 from collections.abc import Sequence
 from html.parser import HTMLParser
 from importlib.resources import files
 from typing import Any
 
+import pandas as pd
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from rehit.errors import TableError
-from rehit.report import document as blocks
 from rehit.report.document import (
-    Answer,
     Block,
     Bullets,
     Document,
@@ -25,19 +25,25 @@ from rehit.report.document import (
     Section,
     Sentence,
     Terms,
+    Tiles,
 )
+from rehit.report.measures import Facts
 from rehit.report.pdf import render_pdf, typst_text
 from rehit.report.say import Say
-from rehit.report.trace import Traced
+from rehit.report.trace import Traced, row_names
 
 _LOADING = {"src", "href", "srcset", "poster", "data", "action", "formaction", "background",
             "xlink:href", "manifest", "ping", "cite", "longdesc"}
 _CSS_URL = re.compile(r"""url\(\s*['"]?(?!data:)([^)'"]+)|@import""", re.IGNORECASE)
 
 
-def render_page(doc: blocks.Document, say: Say, *, figures: Sequence[Traced] = (),
-                rows_shown: int = 0, map_name: str | None = None) -> str:
-    """Write the page: summary first, sections, then where each figure comes from.
+#: The pages that link to each other.
+FRONT, DETAILS, TRACE, MAP = "report.html", "details.html", "trace.html", "map.html"
+
+
+def render_page(doc: Document, say: Say, *, name: str = FRONT,
+                links: Sequence[str] = ()) -> str:
+    """Write one page of the report.
 
     Parameters
     ----------
@@ -45,12 +51,10 @@ def render_page(doc: blocks.Document, say: Say, *, figures: Sequence[Traced] = (
         The report.
     say
         Language of the page's own texts.
-    figures
-        What the codes in the text stand for.
-    rows_shown
-        Log rows listed under each figure [rows].
-    map_name
-        File name of the map page beside it, or None.
+    name
+        :data:`FRONT` for the first page, :data:`DETAILS` for the second.
+    links
+        Names of the pages beside it that it may point to.
 
     Raises
     ------
@@ -58,11 +62,59 @@ def render_page(doc: blocks.Document, say: Say, *, figures: Sequence[Traced] = (
         If anything in the page would load from elsewhere.
     """
     html = environment().get_template("report.html.j2").render(
-        doc=doc, say=say, figures=list(figures), map_name=map_name, rows_shown=rows_shown,
-        style=Markup(resource("report.css")), kind=_kind, picture=_data_uri,
-        policy=policy(scripts=[]))
-    refuse_external(html, beside={map_name} if map_name else set())
+        doc=doc, say=say, sections=doc.front if name == FRONT else doc.details, name=name,
+        links=links, style=Markup(resource("report.css")), kind=_kind, picture=_data_uri,
+        table=_table_uri, policy=policy(scripts=[]))
+    refuse_external(html, beside=set(links))
     return html
+
+
+def render_trace(facts: Facts, title: str) -> str:
+    """Write the page on which each figure opens its formula, its recipe and all its log rows.
+
+    Raises
+    ------
+    TableError
+        If anything in the page would load from elsewhere.
+    """
+    say, own = facts.say, resource("trace.js")
+    figures = list(facts.book.figures.values())
+    data = {"rows": _rows_told(facts), "at_once": int(facts.number("trace_rows")),
+            "behind": {f.id: _runs(f.rows, facts) for f in figures},
+            "words": {key: say(f"page.{key}") for key in (
+                "col_row", "col_case", "col_day", "col_address", "earlier", "later")}
+            | {"shown": say("page.shown", first="{first}", last="{last}", all="{all}")}}
+    html = environment().get_template("trace.html.j2").render(
+        say=say, figures=figures, title=title, own=Markup(own), language=say.language,
+        style=Markup(resource("report.css")), policy=policy(scripts=[own]),
+        data=Markup(safe_json(data)), links=(FRONT, DETAILS, MAP))
+    refuse_external(html, beside={FRONT, DETAILS, MAP})
+    return html
+
+
+def _rows_told(facts: Facts) -> list[list[str]]:
+    """Return every log row that a figure rests on: file and row, case number, day, address."""
+    behind = list(facts.book.places_of_rows())
+    incidents = facts.inputs.incidents
+    days = incidents["reported_at"].dt.tz_convert(facts.inputs.time_zone).dt.strftime("%Y-%m-%d")
+    told: dict[str, list[str]] = {}
+    for row, *rest in zip(incidents["source_rows"].astype(str), incidents["report_id"], days,
+                          incidents["address"], strict=True):
+        texts = ["" if pd.isna(value) else str(value) for value in rest]
+        told.update(dict.fromkeys(row_names(row), texts))
+    return [[row.replace("%20", " "), *told.get(row, ["", "", ""])] for row in behind]
+
+
+def _runs(rows: Sequence[str], facts: Facts) -> list[list[int]]:
+    """Return where a figure's rows stand among all rows told, as runs of first and length."""
+    place = facts.book.places_of_rows()
+    runs: list[list[int]] = []
+    for at in sorted(place[row] for row in rows):
+        if runs and at == runs[-1][0] + runs[-1][1]:
+            runs[-1][1] += 1
+        else:
+            runs.append([at, 1])
+    return runs
 
 
 def environment() -> Environment:
@@ -74,6 +126,20 @@ def environment() -> Environment:
 def resource(name: str) -> str:
     """Read one of the room's own style sheets or scripts."""
     return (files("rehit.report") / "templates" / name).read_text(encoding="utf-8")
+
+
+def safe_json(value: object) -> str:
+    r"""Write JSON that cannot end the script element it stands in.
+
+    Examples
+    --------
+    >>> safe_json({"a": "</script>"})
+    '{"a":"\\u003c/script\\u003e"}'
+    """
+    text = json.dumps(value, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    for sign in ("<", ">", "&", "\u2028", "\u2029"):
+        text = text.replace(sign, f"\\u{ord(sign):04x}")
+    return text
 
 
 def policy(*, scripts: list[str]) -> str:
@@ -98,6 +164,10 @@ def _kind(block: Any) -> str:
 
 def _data_uri(content: bytes, kind: str) -> Markup:
     return Markup(f"data:image/{kind};base64,{base64.b64encode(content).decode()}")
+
+
+def _table_uri(text: str) -> Markup:
+    return Markup(f"data:text/csv;charset=utf-8;base64,{base64.b64encode(text.encode()).decode()}")
 
 
 class _Finder(HTMLParser):
@@ -176,8 +246,10 @@ def render_paper(doc: Document, say: Say, *, figures: Sequence[Traced] = ()) -> 
              f"#show: paper.with(title: {typst_text(doc.title)}, when: {typst_text(doc.subtitle)}, "
              f"kind: {typst_text(say('page.kind'))}, language: {typst_text(doc.language)}, "
              f"page-word: {typst_text(say('page.page_of'))})"]
-    for number, section in enumerate(doc.sections):
-        parts.append(writer.section(section, breaks=number == 1))
+    parts += [writer.section(section) for section in doc.front]
+    if doc.details:
+        parts.append(f"#divider({typst_text(say('heading.details'))})")
+        parts += [writer.section(section) for section in doc.details]
     if figures:
         parts.append(writer.figures(figures))
     return render_pdf("\n".join(parts), attachments=writer.attachments)
@@ -190,16 +262,18 @@ class _Writer:
         self.say = say
         self.attachments: dict[str, bytes] = {}
 
-    def section(self, section: Section, *, breaks: bool) -> str:
-        head = ("#pagebreak()\n" if breaks else "") + f"#part({typst_text(section.title)})"
-        return "\n".join([head, *(self.block(b) for b in tables_first(section.blocks))])
+    def section(self, section: Section) -> str:
+        return "\n".join([f"#part({typst_text(section.title)})",
+                          *(self.block(b) for b in tables_first(section.blocks))])
 
     def block(self, block: Block) -> str:
         if isinstance(block, Sentence):
             return "#" + self.sentence(block)
-        if isinstance(block, Answer):
-            said = ", ".join(self.sentence(s) for s in block.sentences)
-            return f"#answer({typst_text(block.question)}, ({said},))"
+        if isinstance(block, Tiles):
+            told = "".join(f"({typst_text(t.label)}, {typst_text(t.value)}, "
+                           f"{typst_text(t.reading)}, {typst_text(t.trace)}), "
+                           for t in block.tiles)
+            return f"#tiles(({told}))"
         if isinstance(block, Bullets):
             return "#list(" + ", ".join(self.sentence(s) for s in block.items) + ")"
         if isinstance(block, Grid):

@@ -92,6 +92,7 @@ def _trace(facts: Facts, counts: pd.DataFrame, name: str, figure_id: str,
            parts: tuple[str, ...] = ()) -> str:
     total = int(counts[f"rows_{name}"].sum())
     return facts.trace(figure_id, total, facts.say.whole(total), key=f"Q_{name}", parts=parts,
+                       recipe=f"counts.rows_{name}.sum()",
                        table="counts", log_rows=log_rows(
                            facts.inputs.incidents, facts.inputs.set_aside).get(name, ()))
 
@@ -184,6 +185,5 @@ def quality_page(*, project_name: str, findings: pd.DataFrame, counts: pd.DataFr
         say, counts=counts, set_aside=set_aside,
         findings=translated(findings, "findings", say)))
     section.put(*method_blocks(say, shares=method_shares, done=advised_done))
-    document = Document(language, project_name,
-                        say.days(first, last), (section,))
+    document = Document(language, project_name, say.days(first, last), (section,))
     return render_page(document, say)

@@ -7,6 +7,7 @@ from typing import Any
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure
@@ -23,6 +24,7 @@ from rehit.report.figures import (
     PAPER,
     PLUM,
     QUIET,
+    figure_text,
     house_style,
     is_narrow,
     ramp,
@@ -52,19 +54,24 @@ def _texts(facts: Facts) -> tuple[str, str, str]:
     clusters = facts.inputs.given("clusters")
     drawn = facts.inputs.given("streets") is not None
     values = {"total": say.whole(facts.now.count), "crs": facts.inputs.crs,
-              "top": int(facts.number("top_places")),
-              "streets": say("fig.map_streets") if drawn else ""}
+              "top": int(facts.number("top_places"))}
     key = "map_plain"
     if clusters is not None and facts.now.count:
         inside = within(facts.now.incidents, gpd.GeoDataFrame(clusters))
         known = facts.now.incidents.geometry.notna() | facts.now.incidents.index.isin(inside.index)
         share = len(inside) / max(int(known.sum()), 1)
+        facts.add_column("incidents", "in_hotspot", pd.Series(
+            facts.inputs.incidents.index.isin(inside.index), index=facts.inputs.incidents.index))
+        facts.add_column("incidents", "on_map", facts.inputs.incidents.index.to_series().isin(
+            known.index[known]))
         facts.trace("H2", share, say.share(share), incidents=inside, n=len(clusters),
-                    inside=say.whole(len(inside)), placed=say.whole(known.sum()))
+                    recipe="incidents.in_hotspot.sum() / (incidents.in_period & "
+                           "incidents.on_map).sum()",
+                    inside=len(inside), placed=int(known.sum()))
         values |= {"share": say.share(share), "n": len(clusters), "placed": say.whole(known.sum())}
         key = "map"
-    return (say(f"fig.{key}_title", **values), say(f"fig.{key}_note", **values),
-            say(f"fig.{key}_alt", **values))
+    text = figure_text(say, f"{key}_streets" if drawn else key, **values)
+    return text.title, text.note, text.alt
 
 
 def draw_overview(facts: Facts, ax: Axes) -> None:

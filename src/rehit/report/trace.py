@@ -21,7 +21,9 @@ class Traced:
     """One figure of the report.
 
     `parts` are ids of figures that must add up to this one. `rows` are log rows as
-    ``file#row``; figures that rest on a whole table instead name it in `table`.
+    ``file#row``; figures that rest on a whole table instead name it in `table`. `recipe` is one
+    line of pandas that works the value out again from the Parquet files beside the report, each
+    read into a name of its own.
     """
 
     id: str
@@ -34,6 +36,7 @@ class Traced:
     rows: tuple[str, ...] = ()
     parts: tuple[str, ...] = ()
     table: str = ""
+    recipe: str = ""
 
 
 @dataclass
@@ -71,6 +74,11 @@ class TraceBook:
                     f"report: figure {figure.id}", got=f"parts that add up to {total:g}",
                     allowed=f"{figure.value:g}", remedy="report this as a fault of rehit")
 
+    def places_of_rows(self) -> dict[str, int]:
+        """Number every log row that some figure rests on, each once."""
+        rows = dict.fromkeys(row for figure in self.figures.values() for row in figure.rows)
+        return {row: number for number, row in enumerate(rows)}
+
     def to_json(self) -> str:
         """Write all figures with all their rows; equal row lists are written once."""
         lists: dict[tuple[str, ...], int] = {}
@@ -80,7 +88,7 @@ class TraceBook:
             figures.append({
                 "id": figure.id, "label": figure.label, "value": figure.value,
                 "shown": figure.shown, "unit": figure.unit, "formula": figure.formula,
-                "filter": figure.filter, "table": figure.table,
+                "filter": figure.filter, "table": figure.table, "recipe": figure.recipe,
                 "parts": list(figure.parts), "rows": number,
             })
         body = {"figures": figures, "rows": [" ".join(rows) for rows in lists]}
@@ -90,10 +98,11 @@ class TraceBook:
 def rows_of(incidents: pd.DataFrame) -> tuple[str, ...]:
     """Return every log row behind these incidents as ``file#row``, spaces in names made safe."""
     texts: Iterable[str] = incidents["source_rows"].astype(str)
-    return tuple(part for text in texts for part in _parts(text))
+    return tuple(part for text in texts for part in row_names(text))
 
 
-def _parts(text: str) -> list[str]:
+def row_names(text: str) -> list[str]:
+    """Return the log rows that a cell of ``source_rows`` lists, spaces made safe."""
     return [_safe(part.strip()) for part in text.split(";") if part.strip()]
 
 
@@ -116,7 +125,7 @@ def log_rows(incidents: pd.DataFrame,
     """
     own, joined = [], []
     for text in incidents["source_rows"].astype(str):
-        first, *rest = _parts(text)
+        first, *rest = row_names(text)
         own.append(first)
         joined += rest
     aside = [] if set_aside is None else [

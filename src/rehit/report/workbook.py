@@ -168,7 +168,7 @@ def write_workbook(path: Path, facts: Facts) -> None:
 def _sheets(facts: Facts) -> dict[str, tuple[str, pd.DataFrame, str]]:
     say = facts.say
     sheets = {say("workbook.figures"): (say("workbook.about_figures"), _figures(facts), "")}
-    for attribute, frame in facts.inputs.tables():
+    for attribute, frame in facts.written():
         if attribute in ("incidents", "streets"):
             continue
         shown = frame.drop(columns=list(PRIVATE & set(frame.columns)))
@@ -184,9 +184,9 @@ def _sheets(facts: Facts) -> dict[str, tuple[str, pd.DataFrame, str]]:
 
 def _figures(facts: Facts) -> pd.DataFrame:
     say = facts.say
-    names = ("id", "label", "value", "shown", "unit", "formula", "filter", "n_rows")
+    names = ("id", "label", "value", "shown", "unit", "formula", "filter", "n_rows", "recipe")
     rows = [(f.id, f.label, f.value, f.shown.replace("\u00a0", " "), f.unit, f.formula, f.filter,
-             len(f.rows)) for f in facts.book.figures.values()]
+             len(f.rows), f.recipe) for f in facts.book.figures.values()]
     return pd.DataFrame(rows, columns=[say(f"workbook.{n}") for n in names])
 
 

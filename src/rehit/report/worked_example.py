@@ -158,7 +158,7 @@ def write_growth(book: Book) -> None:
             here = xl_rowcol_to_cell(top, year, row_abs=True)
             moment = time.format(y=here, p=cells["payment_point"])
             for number, line in enumerate(LINES):
-                sheet.write_string(top + 1 + number, 0, say.code("cost_line", line))
+                sheet.write_string(top + 1 + number, 0, say.code("flow_line", line))
                 growth = cells[f"escalation_{ESCALATION[line]}"]
                 sheet.write_formula(top + 1 + number, year, f"=(1+{growth})^({moment})",
                                     book.factor)
@@ -178,7 +178,7 @@ def write_unit_costs(book: Book) -> None:
     say = book.say
     sheet = book.sheet(say("worked.sheet_unit_costs"))
     for number, line in enumerate(LINES):
-        sheet.write_string(number + 1, 0, say.code("cost_line", line))
+        sheet.write_string(number + 1, 0, say.code("flow_line", line))
     column = 1
     columns = [(say(f"worked.unit_{what}", strategy=say.code("strategy", s.name)),
                 f"{s.name}.{what}", formulas)

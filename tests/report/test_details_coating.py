@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pandas as pd
 
+from rehit.report.details import where_coating_pays
 from rehit.report.say import Say
-from rehit.report.sections import where_coating_pays
 
 PLACES = ["u1", "u2", "c1", "c2", "c3"]  # two large underpasses hit most, three small cabinets
 COSTING = pd.DataFrame({"place_id": PLACES, "wall_area_m2": [80.0, 40.0, 1.0, 2.0, 6.0]})
@@ -24,9 +24,9 @@ def test_small_surfaces_are_named_with_the_kinds_they_are() -> None:
                               kinds=KINDS)
     assert said == (
         "A coating is paid by the whole surface, a removal by the marking. So coating is cheapest "
-        "at 3 places with mostly small surfaces (cabinet, door): half of them have less than "
-        "2.0\u00a0m². Among the 2 places hit most it is cheapest at 0, because their surfaces are "
-        "large: half of them have more than 60\u00a0m².")
+        "at 3 places with mostly small surfaces (cabinet and door or shutter): half of them have "
+        "less than 2.0\u00a0m². Among the 2 places hit most it is cheapest at 0, because their "
+        "surfaces are large: half of them have more than 60\u00a0m².")
 
 
 def test_nothing_is_said_where_size_does_not_explain_it() -> None:
