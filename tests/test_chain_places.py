@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from shapely import Point
 
-from rehit.chain import costing_table, with_calibration, with_register
+from rehit.chain import costing_table, with_calibration, with_coatings, with_register
 from rehit.costs.cashflow import permission
 from rehit.costs.strategies import load_strategies
 from rehit.parameters import load_parameters
@@ -134,3 +134,15 @@ def test_glass_signs_and_tiles_are_never_coated() -> None:
     assert not allowed[glass].any()
     assert set(why[glass]) == {"unfit_surface"}
     assert allowed[table["coatable"] & table["coating_allowed"]].all()
+
+
+def test_a_register_without_a_coated_wall_changes_nothing() -> None:
+    costing = pd.DataFrame({"place_id": ["A", "site-1"]})
+    incidents = INCIDENTS.assign(reported_at=pd.Timestamp("2024-05-01", tz="UTC"))
+    end = pd.Timestamp("2025-01-01", tz="UTC")
+    bare = REGISTER.assign(coated_at=pd.Series([pd.NaT, pd.NaT], dtype="datetime64[us, UTC]"))
+    assert with_coatings(costing, incidents, bare, end=end).equals(costing)
+    coated = bare.assign(coated_at=pd.Timestamp("2024-01-01", tz="UTC"))
+    found = with_coatings(costing, incidents, coated, end=end)
+    assert found["coated_years"].round(2).tolist()[0] == 1.0
+    assert found["coated_cleanings"].tolist() == [1.0, 0.0]

@@ -542,7 +542,9 @@ def with_coatings(costing: pd.DataFrame, incidents: pd.DataFrame, register: pd.D
         return costing
     coated = register.set_index("asset_id")["coated_at"].reindex(costing["place_id"])
     coated = coated.where(coated <= end)
-    since = incidents["place_id"].map(coated.dropna())
+    if coated.isna().all():
+        return costing
+    since = pd.to_datetime(incidents["place_id"].map(coated.dropna().to_dict()), utc=True)
     cleaned = incidents.loc[incidents["reported_at"] > since, "place_id"].value_counts()
     years = (end - coated).dt.total_seconds() / (86_400 * DAYS_PER_YEAR)
     return costing.assign(
