@@ -34,6 +34,7 @@ from rehit.hotspots.significance import read_cells
 from rehit.hotspots.spacetime import read_rings
 from rehit.hotspots.survival import read_time_to_rehit, read_typical_place
 from rehit.messages import Message, as_lines, message
+from rehit.observed import surely_over
 from rehit.outputs.tables import write_csv, write_layers, write_parquet
 from rehit.report.figures import rate_steps
 from rehit.report.say import Say
@@ -197,8 +198,8 @@ def write_hotspots(chain: Chain, stage: Path) -> dict[str, Any]:
         "n_incidents": int(repeats["n_incidents"].sum()),
         "n_rehits": int(repeats["n_rehits"].sum()),
         "n_places": len(repeats),
-        "n_above_threshold": int((repeats["chance_above"] > chain.parameters[
-            "reporting.sure_chance"]).sum()),
+        "n_above_threshold": int(surely_over(
+            repeats, chance=chain.parameters["reporting.sure_chance"]).sum()),
         "threshold_per_year": chain.parameters["hotspots.threshold_per_year"],
         "n_clusters": len(clusters),
         "n_hot_cells": int(cells["hot"].sum()),
@@ -219,7 +220,7 @@ def ranking_found(chain: Chain) -> list[Message]:
     noun = f"of.{kinds[0]}" if len(kinds) == 1 else "of.place"
     ordered = repeats.sort_values("n_incidents", ascending=False)["n_incidents"].cumsum()
     half = int((ordered < 0.5 * ordered.iloc[-1]).sum()) + 1
-    sure = int((repeats["chance_above"] > numbers["reporting.sure_chance"]).sum())
+    sure = int(surely_over(repeats, chance=numbers["reporting.sure_chance"]).sum())
     worst = repeats.iloc[0]
     found = [
         _rehits_found(repeats, chain),
