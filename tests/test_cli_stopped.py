@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
+
+import rehit
 
 RUN = """
 import argparse, time
@@ -27,12 +30,13 @@ raise SystemExit(cli.main(["clean"]))
 
 @pytest.mark.skipif(sys.platform == "win32", reason="Windows ends a process without asking it")
 def test_a_run_that_is_terminated_takes_back_what_it_began(tmp_path: Path) -> None:
-    run = subprocess.Popen([sys.executable, "-c", RUN], cwd=tmp_path, text=True,
-                           stdout=subprocess.PIPE, stderr=subprocess.PIPE)
-    assert run.stdout is not None
-    assert run.stdout.readline() == "begun\n"
-    run.terminate()
-    _, said = run.communicate(timeout=30)
+    found = {**os.environ, "PYTHONPATH": str(Path(rehit.__file__).parents[1])}
+    with subprocess.Popen([sys.executable, "-c", RUN], cwd=tmp_path, text=True, env=found,
+                          stdout=subprocess.PIPE, stderr=subprocess.PIPE) as run:
+        assert run.stdout is not None
+        assert run.stdout.readline() == "begun\n"
+        run.terminate()
+        _, said = run.communicate(timeout=30)
     assert run.returncode == 130
     assert "Traceback" not in said
     assert list(tmp_path.iterdir()) == []
