@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import ast
+import re
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -103,3 +105,110 @@ def test_notebooks_define_no_functions() -> None:
         tree = ast.parse(path.read_text(encoding="utf-8"))
         assert not [n for n in ast.walk(tree) if isinstance(n, ast.FunctionDef | ast.ClassDef)], (
             path.name)
+
+
+def _length(function: ast.FunctionDef | ast.AsyncFunctionDef) -> int:
+    """Return how many lines a function's body has without its docstring."""
+    body = function.body[1:] if ast.get_docstring(function) else function.body
+    return (body[-1].end_lineno or 0) - body[0].lineno + 1 if body else 0
+
+
+def test_functions_are_short() -> None:
+    """Mostly up to 30 lines, never 50 or more."""
+    lengths = {f"{path.relative_to(SOURCE)}: {node.name}": _length(node)
+               for path in MODULES for node in ast.walk(ast.parse(path.read_text("utf-8")))
+               if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)}
+    assert {name: lines for name, lines in lengths.items() if lines >= 50} == {}
+    assert sum(lines > 30 for lines in lengths.values()) / len(lengths) < 0.02
+    longest = max(lengths, key=lambda name: lengths[name])
+    print(f"{len(lengths)} functions; the longest: {longest} ({lengths[longest]} lines)")
+
+
+WORDS = re.compile(r"(?:[A-Za-zÀ-ÿ][\w'’-]*[,;:]? ){3,}[A-Za-zÀ-ÿ]")
+
+
+def _texts(tree: ast.AST) -> Iterator[str]:
+    """Go through the texts of a module, but for docstrings and what errors say."""
+    passed: set[int] = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant):
+            passed.add(id(node.value))
+        error = isinstance(node, ast.Call) and {"got", "remedy"} & {k.arg for k in node.keywords}
+        if isinstance(node, ast.Raise) or error:
+            passed |= {id(part) for part in ast.walk(node)}
+    for node in ast.walk(tree):
+        if id(node) in passed:
+            continue
+        if isinstance(node, ast.JoinedStr):
+            passed |= {id(part) for part in ast.walk(node)}
+            yield "".join(str(part.value) if isinstance(part, ast.Constant) else "x"
+                          for part in node.values)
+        elif isinstance(node, ast.Constant) and isinstance(node.value, str):
+            yield node.value
+
+
+def test_no_room_but_the_report_writes_sentences() -> None:
+    """Heuristic: a text of four words or more that begins and ends as a sentence does."""
+    phrases = [(str(path.relative_to(SOURCE)), text) for path in MODULES
+               if path.relative_to(SOURCE).parts[0] != "report" and path.name != "errors.py"
+               for text in _texts(ast.parse(path.read_text("utf-8"))) if WORDS.search(text)]
+    said = [(where, text) for where, text in phrases
+            if re.match(r"[A-ZÀ-Þ]", text) and text.rstrip()[-1] in ".!?"]
+    print(f"{len(said)} sentences and {len(phrases)} phrases outside report/, most of them parts "
+          "of errors")
+    assert said == []
+    assert len(phrases) < 80
+
+
+def test_a_sentence_in_a_room_would_be_found() -> None:
+    tree = ast.parse('def f(n):\n    "Say it."\n    return f"There are {n} walls left."\n')
+    assert list(_texts(tree)) == ["There are x walls left."]
+
+
+#: Modules without a test file of their own, and where they are tested.
+TESTED_ELSEWHERE = {
+    "packaged.py": "every room's own tables are read through it",
+    "report/document.py": "report/test_pages_browser.py: every page is made of its parts",
+    "report/live_workbook.py": "contract and cost workbooks recomputed by LibreOffice",
+    "report/pdf.py": "outputs/test_patrol.py and report/test_pages_paper.py",
+    "report/route_map.py": "outputs/test_patrol.py",
+    "report/static_map.py": "report/test_pages_browser.py",
+    "report/bid_workbook.py": "outputs/test_price.py, recomputed by LibreOffice",
+    "hotspots/evaluate_plot.py": "outputs/test_hotspots.py",
+    "incidents/columns.py": "incidents/test_propose.py",
+    "incidents/projection.py": "incidents/test_propose.py",
+    "costs/cashflow.py": "costs/test_lifecycle_cashflow.py",
+    "contract/compare.py": "contract/test_price_contract.py",
+    "patrol/check.py": "patrol/test_routes.py",
+    "files/sheets.py": "files/test_reader.py",
+    "files/spatial.py": "files/test_reader.py",
+    "report/route_files.py": "outputs/test_patrol.py",
+    "outputs/region.py": "region/test_run.py: the command as a whole",
+    "settings_file.py": "test_project.py",
+    "words/geometry_text.py": "incidents/test_places_texts.py",
+    "words/numbers.py": "its examples, and incidents/test_places_texts.py",
+}
+#: Tests of the whole, named for what they hold.
+OF_THE_WHOLE = {"doctests", "layout", "packaging", "methods_everywhere", "api"}
+
+
+def test_each_test_file_is_named_for_a_module_and_each_module_has_one() -> None:
+    tests = ROOT / "tests"
+    names: dict[str, list[str]] = {}
+    for path in MODULES:
+        if path.name != "__init__.py":
+            place = path.parent.relative_to(SOURCE).as_posix()
+            names.setdefault(place, []).append(path.stem)
+    strange, bare = [], []
+    for place, modules in names.items():
+        found = [path.stem.removeprefix("test_") for path in (tests / place).glob("test_*.py")]
+        strange += [f"{place}/test_{name}.py" for name in found if not _of(name, modules)
+                    and not (place == "." and name in OF_THE_WHOLE)]
+        bare += [(Path(place) / f"{module}.py").as_posix() for module in modules
+                 if not any(_of(name, [module]) for name in found)]
+    assert strange == []
+    assert set(bare) - set(TESTED_ELSEWHERE) == set()
+
+
+def _of(name: str, modules: list[str]) -> bool:
+    return any(name == module or name.startswith(f"{module}_") for module in modules)

@@ -423,8 +423,7 @@ def five_findings(chain: Chain) -> list[str]:
     rows = row_totals(chain)
     said = chain.say.all(ranking_found(chain))
     return [
-        f"Of {rows['rows_in']:,} reports, {rows['rows_joined']:,} repeat one already waiting and "
-        f"{rows['rows_set_aside']:,} cannot be used: {rows['rows_kept']:,} real incidents.",
+        chain.say("cli.demo_rows", **rows),
         said[1] + " " + said[0],
         " ".join(said[3:]),
         *cost_sentences(chain)[:2],
