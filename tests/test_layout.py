@@ -178,6 +178,7 @@ TESTED_ELSEWHERE = {
     "incidents/columns.py": "incidents/test_propose.py",
     "incidents/projection.py": "incidents/test_propose.py",
     "costs/cashflow.py": "costs/test_lifecycle_cashflow.py",
+    "contract/schedule.py": "contract/test_price_contract.py",
     "contract/compare.py": "contract/test_price_contract.py",
     "patrol/check.py": "patrol/test_routes.py",
     "files/sheets.py": "files/test_reader.py",
