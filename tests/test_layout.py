@@ -189,8 +189,8 @@ TESTED_ELSEWHERE = {
     "words/geometry_text.py": "incidents/test_places_texts.py",
     "words/numbers.py": "its examples, and incidents/test_places_texts.py",
 }
-#: Tests of the whole, named for what they hold.
-OF_THE_WHOLE = {"doctests", "layout", "packaging", "methods_everywhere", "api"}
+#: Tests of the whole, or of a whole room, named for what they hold.
+OF_THE_WHOLE = {"recompute", "doctests", "layout", "packaging", "methods_everywhere", "api"}
 
 
 def test_each_test_file_is_named_for_a_module_and_each_module_has_one() -> None:
@@ -204,7 +204,7 @@ def test_each_test_file_is_named_for_a_module_and_each_module_has_one() -> None:
     for place, modules in names.items():
         found = [path.stem.removeprefix("test_") for path in (tests / place).glob("test_*.py")]
         strange += [f"{place}/test_{name}.py" for name in found if not _of(name, modules)
-                    and not (place == "." and name in OF_THE_WHOLE)]
+                    and name not in OF_THE_WHOLE]
         bare += [(Path(place) / f"{module}.py").as_posix() for module in modules
                  if not any(_of(name, [module]) for name in found)]
     assert strange == []
