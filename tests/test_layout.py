@@ -190,7 +190,8 @@ TESTED_ELSEWHERE = {
     "words/numbers.py": "its examples, and incidents/test_places_texts.py",
 }
 #: Tests of the whole, or of a whole room, named for what they hold.
-OF_THE_WHOLE = {"recompute", "doctests", "layout", "packaging", "methods_everywhere", "api"}
+OF_THE_WHOLE = {"recompute", "corpus", "doctests", "layout", "packaging", "methods_everywhere",
+                "api"}
 
 
 def test_each_test_file_is_named_for_a_module_and_each_module_has_one() -> None:

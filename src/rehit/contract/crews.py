@@ -536,7 +536,7 @@ def queue_year(moment: np.ndarray, minutes: np.ndarray, offensive: np.ndarray,
     late_urgent = urgent & (hours > standards.offensive_hours)
     late_ordinary = ~urgent & (taken > standards.ordinary_working_days)
     slow_callout = parameters["contract.callout_response_hours"] > standards.offensive_hours
-    over = end > moment[0] + WEEKS * 7 * _DAY + int(standards.ordinary_working_days) * _DAY
+    over = end > moment[:1] + WEEKS * 7 * _DAY + int(standards.ordinary_working_days) * _DAY
     persons = np.array([kind.persons for kind in team.kinds])[by_kind]
     paid = MINUTES_PER_HOUR * parameters["contract.productive_share"]
     return {"jobs": len(moment), "offensive": int(offensive.sum()),

@@ -34,7 +34,7 @@ from rehit.hotspots.significance import read_cells
 from rehit.hotspots.spacetime import read_rings
 from rehit.hotspots.survival import read_time_to_rehit, read_typical_place
 from rehit.messages import Message, as_lines, message
-from rehit.observed import surely_over
+from rehit.observed import Window, surely_over
 from rehit.outputs.tables import write_csv, write_layers, write_parquet
 from rehit.report.figures import rate_steps
 from rehit.report.say import Say
@@ -287,7 +287,8 @@ def write_evaluation(chain: Chain, stage: Path, *, measures: str | None) -> dict
         "measures": said.to_dict("records"),
         "sentences": [each for name, _, found in results
                       for each in (message("evaluate.named", measure=name, verdict=found.verdict),
-                                   *found.reasons, *found.reading)],
+                                   *found.reasons, *found.reading)]
+        + left_out_measures(chain, measures=measures),
     }
 
 
@@ -307,13 +308,14 @@ def evaluations(chain: Chain, *,
     Raises
     ------
     SettingError
-        For a measure begun outside the log.
+        If every measure began outside the log; those that did are left out otherwise.
     """
     path = Path(measures) if measures else chain.project.require("measures")
     table = read_measures(path, time_zone=chain.project.time_zone)
     incidents, window = chain.incidents, chain.cleaned.window
-    outside = table[(table["started_at"] <= window.start) | (table["started_at"] >= window.end)]
-    if len(outside):
+    outside = begun_outside(table, window)
+    table = table.drop(outside.index)
+    if table.empty:
         zone = chain.project.time_zone
         began, start, end = (f"{t.tz_convert(zone):%Y-%m-%d}" for t in (
             outside["started_at"].iloc[0], window.start, window.end))
@@ -327,6 +329,26 @@ def evaluations(chain: Chain, *,
             comparison_ids=rows.loc[rows["role"] == "comparison", "asset_id"],
             started_at=started, window=window,
             parameters=chain.parameters)
+
+
+def begun_outside(measures: pd.DataFrame, window: Window) -> pd.DataFrame:
+    """Return the rows of measures that the log cannot show the time before and after of."""
+    began = measures["started_at"]
+    return measures[(began <= window.start) | (began >= window.end)]
+
+
+def left_out_measures(chain: Chain, *, measures: str | None = None) -> list[Message]:
+    """Say which measures of the project began outside the log, so that nothing is told of them."""
+    path = Path(measures) if measures else chain.project.path("measures")
+    if path is None:
+        return []
+    table = read_measures(path, time_zone=chain.project.time_zone)
+    zone, window = chain.project.time_zone, chain.cleaned.window
+    outside = begun_outside(table, window).drop_duplicates(["measure", "started_at"])
+    first, last = window.start.tz_convert(zone), window.end.tz_convert(zone)
+    return [message("evaluation.outside", measure=str(row["measure"]), first=first, last=last,
+                    began=row["started_at"].tz_convert(zone))
+            for row in outside.to_dict("records")]
 
 
 def evaluation_table(results: list[tuple[str, pd.Timestamp, Evaluation]]) -> pd.DataFrame:

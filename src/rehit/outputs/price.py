@@ -145,6 +145,8 @@ def with_changes(jobs: pd.DataFrame, chain: Chain) -> pd.DataFrame:
                                             chain.cleaned.window.end, inclusive="neither")
     treated = (measures[(measures["role"] == "treated") & inside]
                .drop_duplicates("asset_id").set_index("asset_id"))
+    if treated.empty:
+        return jobs
     return jobs.assign(change=jobs["place_id"].map(treated["measure"]),
                        changed_at=jobs["place_id"].map(treated["started_at"]))
 

@@ -29,7 +29,15 @@ from rehit.outputs.costs import (
     shares_table,
     write_comparison,
 )
-from rehit.outputs.hotspots import evaluation_table, evaluations, ranking_found, write_hotspots
+from rehit.outputs.hotspots import (
+    begun_outside,
+    evaluation_table,
+    evaluations,
+    left_out_measures,
+    ranking_found,
+    read_measures,
+    write_hotspots,
+)
 from rehit.outputs.patrol import write_patrol
 from rehit.parameters import Parameters, load_parameters
 from rehit.report.front import build_document
@@ -151,14 +159,21 @@ def report_input(chain: Chain, *, first: date, last: date,
         advised_done=done_table(chain), forecast_checks=chain.forecast_record[0],
         forecast_scores=chain.forecast_record[1], repeats=chain.repeats, clusters=chain.clusters,
         clusters_before=clusters_before(chain, first), cells=chain.cells, forecast=chain.forecast,
-        advice=chain.advice, costing=chain.costing, strategy_costs=chain.strategy_costs,
-        cost_years=cost_years(chain, n_places=int(chain.parameters["reporting.top_places"])),
-        programme=chain.programme().table,
-        budget_sweep=chain.budget_sweep(), rate_costs=rate_costs(chain),
+        advice=chain.advice, **_costs(chain),
         rings=ring_table(chain), survival=survival_curves(chain),
         evaluations=evaluation_rows(chain), spend=spend_by_month(chain),
-        streets=chain.streets, routes=routes, limits=chain.limits,
+        streets=chain.streets, routes=routes, limits=(*chain.limits, *left_out_measures(chain)),
     )
+
+
+def _costs(chain: Chain) -> dict[str, Any]:
+    """Return the report's tables on costs; none where no place can be costed."""
+    if chain.costing.empty:
+        return {}
+    top = int(chain.parameters["reporting.top_places"])
+    return {"costing": chain.costing, "strategy_costs": chain.strategy_costs,
+            "cost_years": cost_years(chain, n_places=top), "rate_costs": rate_costs(chain),
+            "programme": chain.programme().table, "budget_sweep": chain.budget_sweep()}
 
 
 def clusters_before(chain: Chain, first: date) -> pd.DataFrame | None:
@@ -211,7 +226,11 @@ def _curve(spells: pd.DataFrame) -> pd.DataFrame:
 
 def evaluation_rows(chain: Chain) -> pd.DataFrame | None:
     """Evaluate the project's measures, if it has a measures file."""
-    if chain.project.path("measures") is None:
+    path = chain.project.path("measures")
+    if path is None:
+        return None
+    measures = read_measures(path, time_zone=chain.project.time_zone)
+    if len(begun_outside(measures, chain.cleaned.window)) == len(measures):
         return None
     return evaluation_table(list(evaluations(chain)))
 
@@ -325,7 +344,8 @@ def write_quarter(chain: Chain, stage: Path, *, quarter: str | None,
         "limits": list(chain.limits),
         "sentences": [
             f"{chain.project.name}, {Say(chain.project.language).days(first, last)}.",
-            *ranking_found(chain), *cost_sentences(chain), *chain.limits],
+            *ranking_found(chain), *cost_sentences(chain), *chain.limits,
+            *left_out_measures(chain)],
     }
 
 

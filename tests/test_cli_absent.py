@@ -1,0 +1,55 @@
+"""What a project lacks is left out with its reason: every command ends 0, or 2 with a sentence."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from small_town import make_town
+
+from rehit.cli import main
+
+
+@pytest.fixture
+def town(tmp_path: Path) -> Path:
+    return make_town(tmp_path / "town")
+
+
+def change_log(town: Path, **columns: str) -> None:
+    log = pd.read_csv(town / "log.csv", dtype="str", keep_default_na=False)
+    log.assign(**columns).to_csv(town / "log.csv", index=False)
+
+
+def add_measures(town: Path, *rows: str) -> None:
+    (town / "measures.csv").write_text(
+        "\n".join(["measure,asset_id,role,started_at", *rows]) + "\n", encoding="utf-8")
+    file = town / "rehit.toml"
+    text = file.read_text(encoding="utf-8")
+    file.write_text(text.replace("[files]", '[files]\nmeasures = "measures.csv"'),
+                    encoding="utf-8")
+
+
+def test_a_log_without_places_has_a_report(town: Path) -> None:
+    change_log(town, Latitude="", Longitude="", Address="")
+    assert main(["report", str(town), "--json"]) == 0
+    assert (town / "results" / "report.html").exists()
+
+
+def test_a_measure_after_the_log_stops_no_price(town: Path) -> None:
+    add_measures(town, "coat,site-1,treated,2030-01-01")
+    assert main(["price", str(town), "--json"]) == 0
+
+
+def test_a_measure_after_the_log_is_named_by_evaluate(
+        town: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    add_measures(town, "coat,site-1,treated,2030-01-01")
+    assert main(["evaluate", str(town), "--json"]) == 2
+    assert json.loads(capsys.readouterr().out)["errors"][0]["got"] == "'coat' begun on 2030-01-01"
+
+
+def test_one_row_has_a_price(town: Path) -> None:
+    log = pd.read_csv(town / "log.csv", dtype="str", keep_default_na=False)
+    log.head(1).to_csv(town / "log.csv", index=False)
+    assert main(["price", str(town), "--json"]) == 0
