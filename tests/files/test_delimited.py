@@ -90,6 +90,16 @@ def test_quotes_escaped_by_a_backslash(tmp_path: Path) -> None:
     assert table["reported"].tolist() == [f"2024-03-0{n}" for n in range(1, 8)]
 
 
+def test_a_backslash_at_the_end_of_a_quoted_cell_escapes_nothing(tmp_path: Path) -> None:
+    """RFC 4180 knows no escape but the doubled quote."""
+    file = tmp_path / "log.csv"
+    file.write_text('"number","notes","reported"\n' + "".join(
+        f'"{n}","C:\\","2024-03-0{n}"\n' for n in range(1, 8)), encoding="utf-8")
+    table = read_table(file).table
+    assert table["notes"].unique().tolist() == ["C:\\"]
+    assert table["reported"].tolist() == [f"2024-03-0{n}" for n in range(1, 8)]
+
+
 @pytest.mark.parametrize(("head", "dialect"), [
     ("a,b\n1,2\n", Dialect()), ("a;b\n1,5;2\n2,5;3\n", Dialect(";")), ("alone\nx\ny\n", Dialect()),
     ("a|b|c\n1|2|3\n", Dialect("|")), ("'a','b'\n'1','x, y'\n'2','z'\n", Dialect(",", "'"))])

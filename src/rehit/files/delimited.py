@@ -40,6 +40,8 @@ from rehit.messages import Message, message
 
 DELIMITERS = {",": "delimiter.comma", ";": "delimiter.semicolon", "\t": "delimiter.tab",
               "|": "delimiter.bar"}
+# A backslash before the quote that ends a cell is a backslash.
+_ENDS_CELL = re.compile(r'\\"(?=[,;\t|\n]|$)')
 _SAMPLE_LINES = 200
 _SAMPLE_CHARACTERS = 20_000
 
@@ -95,7 +97,8 @@ def find_dialect(head: str) -> Dialect:
         return Dialect()
     if found is None or found.delimiter not in DELIMITERS:
         return Dialect()
-    escape = "\\" if found.escapechar == "\\" and '\\"' in head else ""
+    escaped = found.escapechar == "\\" and '\\"' in head and not _ENDS_CELL.search(head)
+    escape = "\\" if escaped else ""
     quote = "'" if found.quotechar == "'" and '"' not in head else '"'
     return Dialect(str(found.delimiter), quote, escape)
 
