@@ -60,8 +60,8 @@ def test_true_rates_lie_in_the_intervals_as_often_as_they_claim(demo_chain: Chai
 def test_the_planted_coating_is_found_and_the_lighting_is_not(demo_chain: Chain) -> None:
     found = {name: evaluation for name, _, evaluation in evaluations(demo_chain)}
     assert found["coating"].low <= 0.5 <= found["coating"].high
-    assert found["coating"].verdict == "worked"
-    assert found["lighting"].verdict == "can't tell"
+    assert found["coating"].verdict == "fewer"
+    assert found["lighting"].verdict == "cannot_tell"
 
 
 def test_the_same_seed_gives_the_same_costs(demo_chain: Chain) -> None:

@@ -652,7 +652,7 @@ def total_interval(made: PlaceForecast, known: np.ndarray, *,
     >>> total_interval(apart, np.full(100, True), level=0.9)
     (400.0, 367.0, 433.0)
     >>> total_interval(replace(apart, common=0.04), np.full(100, True), level=0.9)
-    (400.0, 276.0, 541.0)
+    (400.0, 274.0, 544.0)
     """
     mean = made.expected[known]
     total = float(mean.sum())

@@ -243,7 +243,7 @@ def odds(chance: float) -> tuple[int, int]:
 
     Examples
     --------
-    >>> odds(0.11), odds(0.4), odds(0.72), odds(0.999)
+    >>> odds(0.11), odds(0.3), odds(0.72), odds(0.999)
     ((1, 9), (1, 3), (7, 10), (9, 10))
     """
     if chance < LIKELY:

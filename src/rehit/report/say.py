@@ -143,8 +143,8 @@ class Say:
 
         Examples
         --------
-        >>> Say("es").thing("Wall"), Say("es").thing("kiosk")
-        ('muro', 'kiosk')
+        >>> Say("es").thing("Wall"), Say("es").thing("obelisk")
+        ('muro', 'obelisk')
         """
         text = catalogue(self.language).get(f"asset_type.{str(kind).strip().lower()}")
         return text if isinstance(text, str) else str(kind)
