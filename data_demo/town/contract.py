@@ -54,6 +54,7 @@ def clean_register(town: Town) -> gpd.GeoDataFrame:
     table = town.register.copy()
     table["address_key"] = _keys(table["address"], normalise_address)
     table["street_key"] = _keys(table["street"], street_of)
+    table["coated_at"] = pd.to_datetime(table["coated_at"], errors="coerce", utc=True)
     return table
 
 
