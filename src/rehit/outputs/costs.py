@@ -28,7 +28,7 @@ from rehit.hotspots.evaluate import Evaluation, Verdict
 from rehit.messages import Message, message
 from rehit.outputs.hotspots import evaluations
 from rehit.outputs.tables import write_csv, write_parquet
-from rehit.report.phrases import CODED
+from rehit.report.inputs import CODED
 from rehit.report.say import Say
 from rehit.report.worked_example import write_worked_example
 from rehit.treatment.choose import compare_done, method_shares

@@ -90,3 +90,24 @@ def language_of(environment: Mapping[str, str] | None = None) -> str:
 
 def _locale() -> Traversable:
     return files("rehit.report") / "locale"
+
+
+@cache
+def own_texts(language: str) -> dict[str, str]:
+    """Read what the package's own tables say in English, in another language.
+
+    The English stands where it belongs (``schemas/``, names of ways to forecast) and is itself the
+    message, as gettext has it; the translations stand in ``locale/<language>/own``.
+
+    Examples
+    --------
+    >>> own_texts("es")["days"], own_texts("en")
+    ('días', {})
+    """
+    folder = _locale() / language / "own"
+    texts: dict[str, str] = {}
+    for path in sorted(folder.iterdir(), key=lambda p: p.name) if folder.is_dir() else ():
+        for entry in read_po(BytesIO(path.read_bytes()), locale=language):
+            if isinstance(entry.id, str) and entry.id:
+                texts[entry.id] = str(entry.string)
+    return texts

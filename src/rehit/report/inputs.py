@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from datetime import date
 from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -14,6 +14,7 @@ import pandas as pd
 from rehit.errors import ManyErrors, RehitError, SettingError, TableError
 from rehit.messages import Message
 from rehit.observed import Window
+from rehit.report.say import Say
 from rehit.tables import check
 
 #: Attribute of :class:`ReportInput` to the contract it is held against.
@@ -29,6 +30,14 @@ CONTRACTS = {
     "spend": "report_spend", "routes": "report_ways",
     "method_shares": "report_method_shares", "advised_done": "report_advised_done",
 }
+#: Columns that hold codes of a group, or messages where the group is empty.
+CODED = {
+    "advice": {"reason": "", "materials": "kit", "waste": "waste", "cautions": "caution"},
+    "strategy_costs": {"why_not": "why_not"}, "incidents": {"match_evidence": ""},
+    "findings": {"effect": "", "advice": ""},
+}
+#: Columns that hold names of the package's own, such as ways to forecast.
+NAMED = {"forecast": ("method",), "forecast_scores": ("method",)}
 
 
 @dataclass(frozen=True)
@@ -194,3 +203,30 @@ def each(frame: pd.DataFrame) -> Iterator[Any]:
     [2, 3]
     """
     yield from frame.itertuples(index=False)
+
+
+def translated(frame: pd.DataFrame, attribute: str, say: Say) -> pd.DataFrame:
+    """Return one of the report's tables with its codes and messages in words.
+
+    Parameters
+    ----------
+    frame
+        The table; other columns stay as they are.
+    attribute
+        Attribute of ``ReportInput`` it is.
+    say
+        The language.
+    """
+    if attribute in CODED:
+        return say.columns(frame, CODED[attribute])
+    return frame.assign(**{
+        column: frame[column].map({name: say.own(name) for name in frame[column].dropna().unique()}
+                                  ).astype("str").where(frame[column].notna())
+        for column in NAMED.get(attribute, ()) if column in frame})
+
+
+def in_language(inputs: ReportInput, say: Say) -> ReportInput:
+    """Return the report's tables with their codes and messages in words."""
+    changed: dict[str, Any] = {
+        name: translated(frame, name, say) for name, frame in inputs.tables()}
+    return replace(inputs, **changed)

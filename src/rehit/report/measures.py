@@ -21,8 +21,7 @@ from statsmodels.stats.multitest import multipletests
 from rehit.errors import SettingError
 from rehit.observed import KINDS, Window, incident_kinds, known_places
 from rehit.parameters import Parameters
-from rehit.report.inputs import ReportInput, Standards
-from rehit.report.phrases import in_language
+from rehit.report.inputs import ReportInput, Standards, in_language
 from rehit.report.say import Say
 from rehit.report.trace import TraceBook, Traced, rows_of
 from rehit.words.addresses import address_table

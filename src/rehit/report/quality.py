@@ -6,10 +6,9 @@ import pandas as pd
 
 from rehit.observed import Window
 from rehit.report.document import Block, Document, Grid, Section, Sentence
-from rehit.report.inputs import each
+from rehit.report.inputs import each, translated
 from rehit.report.measures import Facts
 from rehit.report.pages import render_page
-from rehit.report.phrases import translated
 from rehit.report.say import Say
 from rehit.report.trace import log_rows
 from rehit.tables import table

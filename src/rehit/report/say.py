@@ -47,7 +47,7 @@ from babel.plural import PluralRule
 
 from rehit.errors import SettingError
 from rehit.messages import Message, from_lines
-from rehit.report.catalogue import catalogue
+from rehit.report.catalogue import catalogue, own_texts
 
 DASH = "–"
 NO_BREAK = "\u00a0"
@@ -119,6 +119,10 @@ class Say:
         """Return a table with some columns in words; `groups` as for :meth:`cells`."""
         return table.assign(**{name: self.cells(table[name], group)
                                for name, group in groups.items() if name in table})
+
+    def own(self, text: str) -> str:
+        """Return a text of the package's own tables in the language; English where it has none."""
+        return own_texts(self.language).get(text, text)
 
     def _cell(self, text: str, group: str) -> str:
         if group:

@@ -15,7 +15,6 @@ from rehit.files.safe_text import neutralise_formula
 from rehit.report.figures import TEAL
 from rehit.report.inputs import CONTRACTS
 from rehit.report.measures import Facts
-from rehit.report.phrases import Phrases
 from rehit.report.say import Say
 from rehit.tables import GEOMETRY_KINDS, Column, table
 
@@ -62,8 +61,8 @@ def table_schema(attribute: str, frame: pd.DataFrame, *,
     Frictionless Standards, Table Schema (version 1).
     """
     known = described_columns(attribute)
-    phrases = Phrases(Say(language))
-    fields = [_field(known[c], phrases) if c in known
+    say = Say(language)
+    fields = [_field(known[c], say) if c in known
               else {"name": str(c), "type": _found(frame[c])}
               for c in frame.columns]
     schema: dict[str, Any] = {"fields": fields, "missingValues": [""]}
@@ -74,10 +73,10 @@ def table_schema(attribute: str, frame: pd.DataFrame, *,
     return schema
 
 
-def _field(column: Column, phrases: Phrases) -> dict[str, Any]:
+def _field(column: Column, say: Say) -> dict[str, Any]:
     kind = "any" if column.kind in GEOMETRY_KINDS else _TYPES[column.kind]
     field: dict[str, Any] = {"name": column.name, "type": kind,
-                             "description": phrases(column.meaning)}
+                             "description": say.own(column.meaning)}
     if column.unit:
         field["unit"] = column.unit
     constraints: dict[str, Any] = {}
@@ -162,7 +161,7 @@ def write_workbook(path: Path, facts: Facts) -> None:
         }
         _readme(book, facts, sheets, formats)
         for name, (_, frame, attribute) in sheets.items():
-            _write_sheet(book, name, frame, attribute, formats, phrases=Phrases(facts.say))
+            _write_sheet(book, name, frame, attribute, formats, say=facts.say)
 
 
 def _sheets(facts: Facts) -> dict[str, tuple[str, pd.DataFrame, str]]:
@@ -191,14 +190,14 @@ def _figures(facts: Facts) -> pd.DataFrame:
 
 
 def _columns(facts: Facts, sheets: list[tuple[str, str, pd.DataFrame]]) -> pd.DataFrame:
-    say, phrases = facts.say, Phrases(facts.say)
+    say = facts.say
     rows = []
     for name, attribute, frame in sheets:
         known = described_columns(attribute)
         for column in frame.columns if attribute else ():
             d = known.get(column)
-            rows.append((name, column, phrases(d.unit) if d else "", d.kind if d else "",
-                         phrases(d.meaning) if d else say("workbook.extra")))
+            rows.append((name, column, say.own(d.unit) if d else "", d.kind if d else "",
+                         say.own(d.meaning) if d else say("workbook.extra")))
     return pd.DataFrame(rows, columns=[say(f"workbook.{c}") for c in (
         "sheet", "column", "unit", "kind", "meaning")])
 
@@ -242,12 +241,12 @@ def _readme(book: Any, facts: Facts, sheets: dict[str, tuple[str, pd.DataFrame, 
 
 
 def _write_sheet(book: Any, name: str, frame: pd.DataFrame, attribute: str,
-                 formats: dict[str, Any], *, phrases: Phrases) -> None:
+                 formats: dict[str, Any], *, say: Say) -> None:
     sheet = book.add_worksheet(name)
     known = described_columns(attribute)
     for number, column in enumerate(frame.columns):
         unit = known[column].unit if column in known else ""
-        head = f"{column} [{phrases(unit)}]" if unit else str(column)
+        head = f"{column} [{say.own(unit)}]" if unit else str(column)
         sheet.set_column(number, number, _width(frame[column], head),
                          formats[_pattern(frame[column], unit)])
         sheet.write_string(0, number, _safe(head), formats["head"])

@@ -9,15 +9,16 @@ from collections.abc import Iterable
 from importlib.resources import files
 
 import pandas as pd
-import pytest
 from report_tables import HOSTILE, make_input
 
+from rehit.hotspots.forecast import BLEND, CONTEXT, LEVEL, SHORT_LOG
+from rehit.hotspots.scoring import baselines
 from rehit.messages import as_lines, as_text, message
 from rehit.parameters import load_parameters
+from rehit.report.catalogue import own_texts
 from rehit.report.front import build_document
-from rehit.report.inputs import CONTRACTS
+from rehit.report.inputs import CONTRACTS, translated
 from rehit.report.measures import gather_facts
-from rehit.report.phrases import Phrases, translated
 from rehit.report.say import Say
 from rehit.report.workbook import table_schema
 from rehit.tables import table
@@ -28,7 +29,7 @@ ENGLISH = re.compile(
     r"\b(the|of|and|is|are|was|were|to|in|with|that|this|from|have|has|not|be|it|by|for|on|at|"
     r"which|than|or|its|each|there|when|where|before|after|between|did|does|per|into)\b",
     re.IGNORECASE)
-SPANISH = Phrases(Say("es"))
+SPANISH = Say("es").own
 
 
 def english_left(texts: Iterable[str]) -> list[str]:
@@ -41,23 +42,14 @@ def test_the_scan_finds_english_and_passes_spanish() -> None:
         "the row holds nothing"]
 
 
-def test_placeholders_agree_and_no_line_stands_twice() -> None:
-    source = files("rehit.report") / "phrases_es.csv"
-    rows = list(csv.DictReader(source.read_text(encoding="utf-8").splitlines()))
-    for row in rows:
-        left, right = (sorted(re.findall(r"\{(\w+)\}", row[c])) for c in ("english", "said"))
-        assert left == right, row
-    assert len({row["english"] for row in rows}) == len(rows)
-
-
-@pytest.mark.parametrize(("english", "spanish"), [
-    ("Say of the user's own", "Say of the user's own"),
-])
-def test_sentences_with_figures_keep_them(english: str, spanish: str) -> None:
-    said = SPANISH(english)
-    assert said[:1].upper() + said[1:] == spanish[:1].upper() + spanish[1:]
-
-
+def test_no_translation_is_of_a_text_that_is_gone() -> None:
+    """Each stands for a meaning or unit of a table, or for a way to forecast."""
+    folder = files("rehit") / "schemas"
+    held = {row[part] for path in folder.iterdir() if path.name.endswith(".csv")
+            for row in csv.DictReader(path.read_text(encoding="utf-8").splitlines())
+            for part in ("meaning", "unit")}
+    ways = {text for text in own_texts("es") if text not in held}
+    assert ways == {LEVEL, SHORT_LOG, CONTEXT, BLEND, *baselines(load_parameters())}
 
 
 def test_advice_is_said_and_the_input_not_changed() -> None:
