@@ -7,7 +7,7 @@ import json
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from rehit.errors import InputFileError, ManyErrors, RehitError
@@ -241,6 +241,8 @@ WORDS = st.text(alphabet=st.characters(codec="utf-8", exclude_categories=("Cc", 
 @settings(max_examples=100, deadline=None)
 @given(body=st.lists(st.lists(WORDS, min_size=3, max_size=3), min_size=1, max_size=8),
        mark=st.sampled_from([",", ";", "\t"]))
+@example(body=[["¶", ":", "["], ["¶", "0", "0"]], mark=";")
+@example(body=[[";", ",", ";"], ['",', '","', '",""']], mark=",")
 def test_what_the_csv_module_writes_comes_back_cell_for_cell(
         tmp_path_factory: pytest.TempPathFactory, body: list[list[str]], mark: str) -> None:
     """Python's csv module is the authority for quoting (RFC 4180)."""

@@ -1,8 +1,8 @@
 """Delimited text to a table: encoding, dialect, and rows that no stray quote joins or shifts.
 
-The dialect is what clevercsv finds in the head of the file: its measure of how regular the rows
-are takes time in proportion to the square of the text, so it never sees more than a bounded
-sample. Most files are then read by pyarrow; only where rows are uneven or a quote was never
+Where cells are quoted, the delimiter is the mark beside the quotes. Otherwise the dialect is what
+clevercsv finds in the head of the file: its measure of how regular the rows are takes time in
+proportion to the square of the text, so it never sees more than a bounded sample. Most files are then read by pyarrow; only where rows are uneven or a quote was never
 closed are they read one by one.
 """
 
@@ -83,6 +83,9 @@ def read_csv_text(text: str, *, where: str, has_header: bool | None = None) -> R
 def find_dialect(head: str) -> Dialect:
     """Return the dialect of the first lines of a file; of one column alone that of RFC 4180.
 
+    Quotes around whole cells decide before how regular the rows are: what stands within them may
+    be any mark, but only the delimiter stands between them (RFC 4180, section 2, rules 5 and 6).
+
     Examples
     --------
     >>> find_dialect("a;b;c\\n1,5;2;3\\n2,5;4;5\\n").delimiter
@@ -91,16 +94,36 @@ def find_dialect(head: str) -> Dialect:
     sample = head[:_SAMPLE_CHARACTERS]
     if len(head) > len(sample) and "\n" in sample:
         sample = sample[:sample.rindex("\n")]
+    quoted = _mark_beside_quotes(sample)
+    if quoted and '\\"' not in head:
+        return Dialect(quoted)
     try:
-        found = clevercsv.Sniffer().sniff(sample, delimiters="".join(DELIMITERS))
+        found = clevercsv.Sniffer().sniff(sample, delimiters=quoted or "".join(DELIMITERS))
     except (clevercsv.Error, ValueError, IndexError):
-        return Dialect()
+        return Dialect(quoted or ",")
     if found is None or found.delimiter not in DELIMITERS:
-        return Dialect()
+        return Dialect(quoted or ",")
     escaped = found.escapechar == "\\" and '\\"' in head and not _ENDS_CELL.search(head)
     escape = "\\" if escaped else ""
     quote = "'" if found.quotechar == "'" and '"' not in head else '"'
     return Dialect(str(found.delimiter), quote, escape)
+
+
+def _mark_beside_quotes(sample: str) -> str:
+    """Return the delimiter that bounds the quoted cells of a sample, "" where none clearly does.
+
+    With the right one nearly every quote opens or closes a whole cell; with another most stand in
+    the middle of cells.
+    """
+    n_quotes = sample.count('"')
+    best, most = "", 0
+    for mark in DELIMITERS:
+        cells = re.compile(f'(?:^|(?<=[{mark}\n]))"(?:[^"]|"")*+"(?=[{mark}\n]|$)')
+        inside = sum(found.group().count('"') for found in cells.finditer(sample)
+                     if mark in (sample[found.start() - 1:found.start()],
+                                 sample[found.end():found.end() + 1]))
+        best, most = (mark, inside) if inside > most else (best, most)
+    return best if 2 * most > n_quotes else ""
 
 
 def _read(text: str, has_header: bool | None) -> RawTable:
