@@ -2,8 +2,9 @@
 
 Where cells are quoted, the delimiter is the mark beside the quotes. Otherwise the dialect is what
 clevercsv finds in the head of the file: its measure of how regular the rows are takes time in
-proportion to the square of the text, so it never sees more than a bounded sample. Most files are then read by pyarrow; only where rows are uneven or a quote was never
-closed are they read one by one.
+proportion to the square of the text, so it never sees more than a bounded sample. Most files are
+then read by pyarrow; only where rows are uneven or a quote was never closed are they read one by
+one.
 """
 
 from __future__ import annotations
