@@ -171,8 +171,6 @@ TESTED_ELSEWHERE = {
     "report/document.py": "report/test_pages_browser.py: every page is made of its parts",
     "report/live_workbook.py": "contract and cost workbooks recomputed by LibreOffice",
     "report/pdf.py": "outputs/test_patrol.py and report/test_pages_paper.py",
-    "report/route_map.py": "outputs/test_patrol.py",
-    "report/static_map.py": "report/test_pages_browser.py",
     "report/bid_workbook.py": "outputs/test_price.py, recomputed by LibreOffice",
     "hotspots/evaluate_plot.py": "outputs/test_hotspots.py",
     "incidents/columns.py": "incidents/test_propose.py",

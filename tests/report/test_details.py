@@ -33,7 +33,7 @@ from rehit.report.details import (
 from rehit.report.document import Grid, Picture, Section, Sentence
 from rehit.report.inputs import ReportInput
 from rehit.report.measures import Facts, gather_facts, trace_counts
-from rehit.report.static_map import overview_picture, street_lines
+from rehit.report.static_map import overview_picture
 
 
 def _facts(inputs: ReportInput) -> Facts:
@@ -312,11 +312,3 @@ def test_standards_given_by_the_project_are_used() -> None:
     assert rows[0][3].startswith(("100%", ">\u00a099%", "–"))
     assert rows[0][1] == "4,166.67\u00a0days"
     assert "working days" not in _grid(response_section(_facts(loose))).note
-
-
-def test_street_lines_keep_every_street() -> None:
-    inputs = make_input(n=200)
-    assert inputs.streets is not None
-    lines = street_lines(inputs.streets, tolerance_m=0.0)
-    length = sum(float(np.hypot(*np.diff(line, axis=0).T).sum()) for line in lines)
-    assert length == pytest.approx(float(inputs.streets.length.sum()), rel=1e-9)

@@ -25,7 +25,6 @@ from rehit.report.maps import (
 )
 from rehit.report.measures import gather_facts
 from rehit.report.pages import policy, refuse_external
-from rehit.report.static_map import nice_length
 
 
 @pytest.mark.parametrize("bad", [
@@ -111,12 +110,6 @@ def test_crews_have_their_own_colours_dashes_and_numbered_stops(full_input: Repo
     assert len({(d["color"], d["dashArray"]) for d in drawn}) == len(drawn) == 2
     assert [stops.style(feature)["html"] for feature in stops.features] == ["1"]
     assert stops.features[0]["properties"]["t"].startswith("Stop 1: 1 Mole Lane")
-
-
-@pytest.mark.parametrize(("longest", "length"), [(870.0, 500.0), (1000.0, 1000.0), (19.0, 10.0),
-                                                 (2300.0, 2000.0)])
-def test_scale_bar_lengths(longest: float, length: float) -> None:
-    assert nice_length(longest) == length
 
 
 def test_legend_names_only_the_layers_that_are_there(full_input: ReportInput) -> None:

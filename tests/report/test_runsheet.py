@@ -6,7 +6,6 @@ from datetime import date
 from pathlib import Path
 
 import geopandas as gpd
-import numpy as np
 import pandas as pd
 import pytest
 import xmlschema
@@ -17,7 +16,6 @@ from rehit.patrol.day import Sheet, crew_sheets
 from rehit.patrol.routes import plan_routes
 from rehit.patrol.travel import build_network
 from rehit.report.route_files import routes_table, write_geojson, write_gpx, write_stops_csv
-from rehit.report.route_map import spread_labels
 from rehit.report.runsheet import phone_page, point_words, render_run_sheet
 from rehit.report.say import Say
 from rehit.tables import check
@@ -137,15 +135,6 @@ def test_a_stop_without_an_address_has_its_coordinates_on_paper(numbers: Paramet
         sheet.rows.to_dict("records"), sheet.rows.geometry.to_crs(4326), strict=True)}
     assert re.fullmatch(r"at 46\.0\d{4}, -32\.99\d{3}|at 46\.0\d{4}, -33\.0\d{4}", said["site-1"])
     assert said["3 Hill Street"] == said["Yard"] == ""
-
-
-def test_labels_on_the_map_stay_apart_and_inside() -> None:
-    crowd = np.vstack([np.full((30, 2), 2.0), [[50.0, 50.0]]])
-    found = spread_labels(crowd, 5.0, inside=(0.0, 0.0, 100.0, 100.0))
-    assert ((found >= 3.0) & (found <= 97.0)).all()
-    gap = np.hypot(*(found[:, None] - found[None]).transpose(2, 0, 1))
-    assert gap[np.triu_indices(31, 1)].min() > 4.0
-    np.testing.assert_array_equal(found[-1], [50.0, 50.0])
 
 
 def test_a_hotspot_is_a_look_with_its_odds_and_never_an_order_to_paint(

@@ -17,8 +17,8 @@ from rehit.patrol.day import Sheet
 from rehit.patrol.routes import clock, split
 from rehit.patrol.stops import NOT_FOR_CREWS
 from rehit.report.pdf import render_pdf, typst_text
-from rehit.report.route_map import draw_map
 from rehit.report.say import Say
+from rehit.report.static_map import draw_route
 
 WGS84 = 4326
 # Above so many rows the list would take a third page: map and type shrink, then each row is a line.
@@ -60,7 +60,7 @@ def render_run_sheet(sheet: Sheet, *, day: date, say: Say,
         _two_lists(care_words(sheet, say), size="8pt"),
         _text(say("sheet.caution"), bold=True)]
     return render_pdf("\n".join(parts),
-                      attachments={"map.png": draw_map(sheet, say=say, streets=streets)})
+                      attachments={"map.png": draw_route(sheet, say=say, streets=streets)})
 
 
 def _text(text: str, *, size: str = "10pt", bold: bool = False) -> str:
@@ -328,7 +328,7 @@ def phone_page(sheet: Sheet, *, day: date, say: Say, streets: gpd.GeoDataFrame |
     Each place has a ``geo:`` link (RFC 5870) that opens whatever map the phone has.
     """
     name, when = escape(sheet_title(sheet, say)), escape(say.full_day(day))
-    picture = base64.b64encode(draw_map(sheet, say=say, streets=streets)).decode("ascii")
+    picture = base64.b64encode(draw_route(sheet, say=say, streets=streets)).decode("ascii")
     degrees = sheet.rows.geometry.to_crs(WGS84)
     items = "".join(_item(row, point, sheet, say) for row, point in
                     zip(sheet.rows.to_dict("records"), degrees, strict=True))

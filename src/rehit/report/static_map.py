@@ -1,21 +1,27 @@
-"""The overview map for paper: user's streets, clusters, hot cells, repeat places, scale, north."""
+"""Maps for paper: the town with its hotspots and repeat places, and one crew's way of a day.
+
+Both stand on the same streets, scale bar and north arrow; the interactive map is in ``maps.py``.
+"""
 
 from __future__ import annotations
 
+import io
 import math
 from typing import Any
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import shapely
 from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from pyproj import CRS
-from shapely import get_coordinates, get_parts, line_merge, union_all
 
+from rehit.patrol.day import Sheet
 from rehit.report.document import Picture
 from rehit.report.figures import (
     INK,
@@ -31,6 +37,7 @@ from rehit.report.figures import (
     to_png,
 )
 from rehit.report.measures import Facts, within
+from rehit.report.say import Say
 
 #: Width of the drawing and room below it for the legend, wide and narrow [inches].
 SIZES = ((7.0, 1.1), (3.5, 1.5))
@@ -98,48 +105,6 @@ def draw_overview(facts: Facts, ax: Axes) -> None:
     if handles:
         ax.figure.legend(handles=handles, loc="outside lower center",
                          ncols=1 if is_narrow(ax) else 3, fontsize=8)
-
-
-def draw_streets(ax: Axes, streets: gpd.GeoDataFrame, *, tolerance_m: float,
-                 width: float) -> None:
-    """Draw street lines of a `width` [points] in quiet grey under everything else."""
-    ax.add_collection(LineCollection(street_lines(streets, tolerance_m=tolerance_m),
-                                     colors=LINE, linewidths=width, zorder=1))
-
-
-def name_streets(ax: Axes, streets: gpd.GeoDataFrame, *, most: int) -> None:
-    """Write the names of the `most` longest streets along them, inside the axes' limits.
-
-    Uses the column ``name`` where there is one; a name is written once, where no other name is.
-    """
-    if "name" not in streets:
-        return
-    (x0, x1), (y0, y1) = ax.get_xlim(), ax.get_ylim()
-    pad = 0.06 * (x1 - x0)
-    inside = gpd.GeoDataFrame(streets[["name", "geometry"]]).clip(
-        (x0 + pad, y0 + pad, x1 - pad, y1 - pad))
-    named = inside[inside["name"].fillna("").astype("str").str.strip() != ""]
-    lines = named.assign(length_m=named.length).sort_values("length_m", ascending=False)
-    order = named.assign(length_m=named.length).groupby("name")["length_m"].sum().nlargest(most)
-    written: list[tuple[float, float]] = []
-    for name in order.index:
-        line = lines.loc[lines["name"] == name].geometry.iloc[0]
-        middle = line.interpolate(0.5, normalized=True)
-        near = line.interpolate(0.55, normalized=True)
-        if any(math.hypot((middle.x - x) / 2, middle.y - y) < pad for x, y in written):
-            continue
-        written.append((middle.x, middle.y))
-        turn = math.degrees(math.atan2(near.y - middle.y, near.x - middle.x))
-        ax.text(middle.x, middle.y, str(name), fontsize=6.5, color=QUIET, ha="center",
-                va="center", zorder=3, rotation=(turn + 90) % 180 - 90, rotation_mode="anchor",
-                bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.5, "alpha": 0.75})
-
-
-def street_lines(streets: gpd.GeoDataFrame, *, tolerance_m: float) -> list[np.ndarray]:
-    """Return the streets as coordinate arrays, simplified to `tolerance_m` [m]."""
-    lines = get_parts(streets.geometry[streets.geometry.notna()].simplify(tolerance_m).to_numpy())
-    merged = get_parts(np.atleast_1d(line_merge(union_all(lines)))) if len(lines) < 200 else lines
-    return [get_coordinates(line) for line in merged if line.geom_type.startswith("Line")]
 
 
 def _draw_areas(facts: Facts, ax: Axes) -> list[Any]:
@@ -217,6 +182,172 @@ def _frame(facts: Facts, ax: Axes) -> None:
     for side in ax.spines.values():
         side.set_visible(True)
         side.set_color(LINE)
+
+
+# One crew's way: streets in grey, the way as one strong line, numbered stops.
+
+WAY = "#0b6b67"
+REPORTED = "#9c2f1f"
+HOTSPOT = "#ffffff"
+ROUTE_SIZE_IN = (7.3, 4.3)
+ROUTE_DPI = 200
+MARGIN_SHARE = 0.08
+CLOSE_SHARE = 0.034
+STREET_NAMES = 14
+SCALE_SHARE = 0.06
+
+
+def draw_route(sheet: Sheet, *, say: Say, streets: gpd.GeoDataFrame | None) -> bytes:
+    """Return a PNG of one crew's way with numbered stops; arrows show the direction.
+
+    Reported jobs are filled squares, hotspots open circles, the depot a house-like pentagon, so
+    that nothing hangs on colour alone. Labels that would lie on each other are moved apart and
+    tied to their place by a line.
+    """
+    figure = Figure(figsize=ROUTE_SIZE_IN, dpi=ROUTE_DPI)
+    FigureCanvasAgg(figure)
+    axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
+    axes.set_axis_off()
+    box = _route_extent(sheet)
+    axes.set_xlim(box[0], box[2])
+    axes.set_ylim(box[1], box[3])
+    axes.set_aspect("equal")
+    if streets is not None and len(streets):
+        near = gpd.GeoDataFrame(streets[streets.intersects(shapely.box(*box))])
+        draw_streets(axes, near, tolerance_m=0.0, width=1.3)
+        name_streets(axes, near, most=STREET_NAMES)
+    for leg in sheet.legs:
+        _draw_leg(axes, leg, box)
+    _draw_stops(axes, sheet, box, say)
+    draw_scale(axes)
+    draw_north(axes)
+    picture = io.BytesIO()
+    figure.savefig(picture, format="png", metadata={"Software": None})
+    return picture.getvalue()
+
+
+def _route_extent(sheet: Sheet) -> tuple[float, float, float, float]:
+    xy = shapely.get_coordinates([*sheet.legs, *sheet.rows.geometry])
+    low, high = xy.min(axis=0), xy.max(axis=0)
+    low[1] -= SCALE_SHARE * (high[1] - low[1])  # room for the scale below the southernmost place
+    middle = (low + high) / 2
+    half = np.maximum((high - low) / 2 * (1 + 2 * MARGIN_SHARE), 150.0)
+    ratio = ROUTE_SIZE_IN[0] / ROUTE_SIZE_IN[1]
+    half = np.array([max(half[0], half[1] * ratio), max(half[1], half[0] / ratio)])
+    return (*(middle - half), *(middle + half))
+
+
+def _draw_leg(axes: Axes, leg: shapely.LineString, box: tuple[float, ...]) -> None:
+    xy = shapely.get_coordinates(leg)
+    axes.plot(*xy.T, color=WAY, linewidth=2.6, zorder=2, solid_joinstyle="round", alpha=0.9)
+    if leg.length < (box[2] - box[0]) * 0.04:
+        return
+    a = leg.interpolate(0.5, normalized=True)
+    b = leg.interpolate(leg.length * 0.5 + (box[2] - box[0]) * 0.004)
+    axes.annotate("", xy=(b.x, b.y), xytext=(a.x, a.y), zorder=3,
+                  arrowprops={"arrowstyle": "-|>", "color": WAY, "lw": 2.0, "mutation_scale": 17})
+
+
+def _draw_stops(axes: Axes, sheet: Sheet, box: tuple[float, ...], say: Say) -> None:
+    home = sheet.rows.geometry.iloc[-1]
+    _draw_mark(axes, home, "p", say("sheet.map_depot"))
+    if sheet.since_min is not None:
+        _draw_mark(axes, sheet.rows.geometry.iloc[0], "^", say("sheet.map_here"))
+    stops = sheet.stops
+    xy = np.column_stack([stops.geometry.x, stops.geometry.y])
+    apart = (box[2] - box[0]) * CLOSE_SHARE
+    labels = spread_labels(np.vstack([xy, [[home.x, home.y]]]), apart, inside=box)[:-1]
+    for (x, y), (tx, ty), row in zip(xy, labels, stops.to_dict("records"), strict=True):
+        if np.hypot(tx - x, ty - y) > 1.0:
+            axes.plot([x, tx], [y, ty], color=INK, linewidth=0.8, zorder=4)
+            axes.plot(x, y, marker="o", markersize=4, color=INK, zorder=4)
+        reported = row["kind"] == "reported"
+        axes.plot(tx, ty, marker="s" if reported else "o", markersize=16,
+                  color=REPORTED if reported else HOTSPOT, markeredgecolor=INK,
+                  markeredgewidth=1.3, zorder=6)
+        axes.annotate(str(row["number"]), (tx, ty), ha="center", va="center_baseline", fontsize=9.5,
+                      weight="bold", color="white" if reported else INK, zorder=7)
+
+
+def _draw_mark(axes: Axes, point: shapely.Point, marker: str, word: str) -> None:
+    axes.plot(point.x, point.y, marker=marker, markersize=17, color=INK, zorder=5,
+              markeredgecolor="white")
+    axes.annotate(word, (point.x, point.y), xytext=(0, -17), textcoords="offset points",
+                  ha="center", va="center", fontsize=9, weight="bold", color=INK, zorder=6,
+                  bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.8, "alpha": 0.85})
+
+
+def spread_labels(xy: np.ndarray, distance: float, *, inside: tuple[float, ...],
+                  rounds: int = 200) -> np.ndarray:
+    """Return label positions near `xy`, pushed apart until no two are closer than `distance`.
+
+    The last row stays where it is; the others stay inside the box of west, south, east, north.
+    """
+    labels = xy.astype(float).copy()
+    # Each label's own bounds differ a little, so that no two end on the same spot in a corner.
+    own = distance * (0.6 + 1e-3 * np.arange(len(labels) - 1)[:, None] * [1.0, 1.7])
+    low, high = np.array(inside[:2]) + own, np.array(inside[2:]) - own
+    # Two stops on one spot need some direction to part in: the golden angle, by their order.
+    angle = np.arange(len(labels)) * np.pi * (3 - np.sqrt(5))
+    labels[:-1] += 1e-3 * np.column_stack([np.cos(angle), np.sin(angle)])[:-1]
+    for _ in range(rounds):
+        step = labels[:, None] - labels[None]
+        gap = np.hypot(*step.transpose(2, 0, 1))
+        np.fill_diagonal(gap, np.inf)
+        push = np.clip(distance - gap, 0, None) / 2
+        if not push.any():
+            break
+        move = (step / gap[..., None] * push[..., None]).sum(axis=1)
+        move[-1] = 0.0
+        labels[:-1] = np.clip((labels + move)[:-1], low, high)
+    return labels
+
+
+# The ground of both.
+
+
+def draw_streets(ax: Axes, streets: gpd.GeoDataFrame, *, tolerance_m: float,
+                 width: float) -> None:
+    """Draw street lines of a `width` [points] in quiet grey under everything else."""
+    ax.add_collection(LineCollection(street_lines(streets, tolerance_m=tolerance_m),
+                                     colors=LINE, linewidths=width, zorder=1))
+
+
+def name_streets(ax: Axes, streets: gpd.GeoDataFrame, *, most: int) -> None:
+    """Write the names of the `most` longest streets along them, inside the axes' limits.
+
+    Uses the column ``name`` where there is one; a name is written once, where no other name is.
+    """
+    if "name" not in streets:
+        return
+    (x0, x1), (y0, y1) = ax.get_xlim(), ax.get_ylim()
+    pad = 0.06 * (x1 - x0)
+    inside = gpd.GeoDataFrame(streets[["name", "geometry"]]).clip(
+        (x0 + pad, y0 + pad, x1 - pad, y1 - pad))
+    named = inside[inside["name"].fillna("").astype("str").str.strip() != ""]
+    lines = named.assign(length_m=named.length).sort_values("length_m", ascending=False)
+    order = named.assign(length_m=named.length).groupby("name")["length_m"].sum().nlargest(most)
+    written: list[tuple[float, float]] = []
+    for name in order.index:
+        line = lines.loc[lines["name"] == name].geometry.iloc[0]
+        middle = line.interpolate(0.5, normalized=True)
+        near = line.interpolate(0.55, normalized=True)
+        if any(math.hypot((middle.x - x) / 2, middle.y - y) < pad for x, y in written):
+            continue
+        written.append((middle.x, middle.y))
+        turn = math.degrees(math.atan2(near.y - middle.y, near.x - middle.x))
+        ax.text(middle.x, middle.y, str(name), fontsize=6.5, color=QUIET, ha="center",
+                va="center", zorder=3, rotation=(turn + 90) % 180 - 90, rotation_mode="anchor",
+                bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.5, "alpha": 0.75})
+
+
+def street_lines(streets: gpd.GeoDataFrame, *, tolerance_m: float) -> list[np.ndarray]:
+    """Return the streets as coordinate arrays, simplified to `tolerance_m` [m]."""
+    known = streets.geometry[streets.geometry.notna()]
+    lines = shapely.get_parts(known.simplify(tolerance_m).to_numpy())
+    if len(lines) < 200:
+        lines = shapely.get_parts(np.atleast_1d(shapely.line_merge(shapely.union_all(lines))))
+    return [shapely.get_coordinates(line) for line in lines if line.geom_type.startswith("Line")]
 
 
 def draw_scale(ax: Axes, *, metres_per_unit: float = 1.0) -> None:

@@ -1,0 +1,32 @@
+"""Maps on paper: streets kept whole, labels that stay apart, a scale bar of a round length."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from report_tables import make_input
+
+from rehit.report.static_map import nice_length, spread_labels, street_lines
+
+
+def test_street_lines_keep_every_street() -> None:
+    inputs = make_input(n=200)
+    assert inputs.streets is not None
+    lines = street_lines(inputs.streets, tolerance_m=0.0)
+    length = sum(float(np.hypot(*np.diff(line, axis=0).T).sum()) for line in lines)
+    assert length == pytest.approx(float(inputs.streets.length.sum()), rel=1e-9)
+
+
+def test_labels_on_the_map_stay_apart_and_inside() -> None:
+    crowd = np.vstack([np.full((30, 2), 2.0), [[50.0, 50.0]]])
+    found = spread_labels(crowd, 5.0, inside=(0.0, 0.0, 100.0, 100.0))
+    assert ((found >= 3.0) & (found <= 97.0)).all()
+    gap = np.hypot(*(found[:, None] - found[None]).transpose(2, 0, 1))
+    assert gap[np.triu_indices(31, 1)].min() > 4.0
+    np.testing.assert_array_equal(found[-1], [50.0, 50.0])
+
+
+@pytest.mark.parametrize(("longest", "length"), [(870.0, 500.0), (1000.0, 1000.0), (19.0, 10.0),
+                                                 (2300.0, 2000.0)])
+def test_scale_bar_lengths(longest: float, length: float) -> None:
+    assert nice_length(longest) == length
