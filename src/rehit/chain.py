@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from rehit.assets.match import place_incidents
-from rehit.assets.register import read_register
+from rehit.assets.register import FOR_CREWS, read_register
 from rehit.costs.expected import expected_counts, expected_work, scaled_to_expected
 from rehit.costs.lifecycle import compare_strategies
 from rehit.costs.programme import Programme, budget_sweep, choose_programme
@@ -472,6 +472,9 @@ def with_register(incidents: gpd.GeoDataFrame,
             joined[column] = pd.Series(values, index=joined.index, dtype=facts[column].dtype)
             if column in NO_REGISTER:
                 joined[column] = joined[column].fillna(NO_REGISTER[column])
+        for column in FOR_CREWS:
+            if column in facts:
+                joined[column] = facts[column].to_numpy()
         for column in ("substrate", "finish"):
             known = pd.Series(facts[column].to_numpy(), index=joined.index)
             joined[column] = known.where(known.notna() & (known != "unknown"), joined[column])

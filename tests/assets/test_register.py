@@ -154,7 +154,7 @@ def test_all_faults_at_once(tmp_path: Path) -> None:
     path = tmp_path / "r.csv"
     pd.DataFrame({"a": [1], "b": [2]}).to_csv(path, index=False)
     with pytest.raises(ManyErrors) as caught:
-        read_register(path, crs="EPSG:4326", columns={"owner": "zz", "colour": "a"})
+        read_register(path, crs="EPSG:4326", columns={"owner": "zz", "hue": "a"})
     assert len(caught.value.errors) == 4  # no such column, no such field, no number, degrees
 
 

@@ -32,9 +32,9 @@ def test_users_choice_wins_and_faults_are_listed() -> None:
     assert faults == []
     assert "columns not used: 'id', 'Ref'" in Say("en").all(notes)
     assert "columnas sin usar: 'id', 'Ref'" in Say("es").all(notes)
-    _, _, faults = resolve_columns(["a"], {"owner": "b", "colour": "a"}, kind="register",
+    _, _, faults = resolve_columns(["a"], {"owner": "b", "hue": "a"}, kind="register",
                                    needed=("asset_id",), where="r.csv")
-    assert [f.got for f in faults] == ["no column 'b' for owner", "the field 'colour'",
+    assert [f.got for f in faults] == ["no column 'b' for owner", "the field 'hue'",
                                        "no column that looks like asset_id"]
 
 

@@ -31,7 +31,7 @@ def make_stops(n: int, *, seed: int = 1, reported: int = 0, **columns: object) -
         "place_id": None, "weight": 1.0, "due_min": np.nan, "work_min": np.nan,
         "people": np.nan, "access": None,
         "traffic_control": False, "advised": None, "case_number": None, "asset_id": None,
-        "asset_type": None,
+        "asset_type": None, "asset_name": None, "colour": None, "permit": None,
         "substrate": None, "finish": None, "medium": None, "area_m2": np.nan, "owner": None,
         "what_reported": None,
         "kind": ["reported"] * reported + ["hotspot"] * (n - reported),

@@ -120,6 +120,8 @@ def _usable(shapes: gpd.GeoSeries, notes: list[Message]) -> gpd.GeoSeries:
 
 
 SQUARE_FOOT_M2 = 0.09290304  # international foot, exact
+#: What a crew is told where the file says it; a file without it has no such column.
+FOR_CREWS = ("asset_name", "colour", "opens", "closes", "permit")
 _SHOWN = 10
 
 
@@ -246,7 +248,7 @@ def _fields(raw: RawTable, chosen: Mapping[str, str], words: Mapping[str, Terms]
     table["traffic_control"] = _flag(column("traffic_control"), words, default=False,
                                      name="traffic_control", notes=notes)
     _note_unknown(column("substrate"), table["substrate"], notes)
-    return table, notes
+    return table.assign(**{name: column(name) for name in FOR_CREWS if name in chosen}), notes
 
 
 def _extra_faults(raw: RawTable, chosen: Mapping[str, str], extra: Sequence[str], *,

@@ -45,6 +45,18 @@ def neutralise_formula(text: str) -> str:
     return ("'" if starts else "") + _INNER.sub(r"\1\2'", clean)
 
 
+def without_guard(text: str) -> str:
+    """Take off the apostrophe that :func:`neutralise_formula` puts before a formula.
+
+    Examples
+    --------
+    >>> without_guard("'=1+1"), without_guard("'tis")
+    ('=1+1', "'tis")
+    """
+    bare = text.removeprefix("'")
+    return bare if bare != text and neutralise_formula(bare) == text else text
+
+
 def neutralise_table(table: pd.DataFrame) -> pd.DataFrame:
     """Return a copy of `table` with its column names and text cells safe for a spreadsheet."""
     safe = table.copy()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -16,7 +17,7 @@ from shapely.geometry import Point
 from rehit.chain import Chain
 from rehit.errors import InputFileError, SettingError
 from rehit.files.reader import read_table
-from rehit.files.safe_text import neutralise_table
+from rehit.files.safe_text import neutralise_table, without_guard
 from rehit.messages import Message, from_text, message
 from rehit.outputs.tables import write_csv
 from rehit.parameters import Parameters
@@ -55,8 +56,9 @@ from rehit.patrol.routes import Plan, clock, plan_routes
 from rehit.patrol.stops import NO_PLACE, added_stop, hotspot_stops, reported_stops, usual_jobs
 from rehit.patrol.travel import Network, Travel, build_network, nearest_seconds
 from rehit.project import FILE_NAME
+from rehit.report.phone import phone_page
 from rehit.report.route_files import routes_table, write_geojson, write_gpx, write_stops_csv
-from rehit.report.runsheet import phone_page, render_run_sheet
+from rehit.report.runsheet import render_run_sheet
 from rehit.report.say import Say
 from rehit.tables import table as contract
 from rehit.words.addresses import normalise_address
@@ -66,11 +68,13 @@ MIN_PER_H = 60
 S_PER_H = 3600
 WGS84 = 4326
 #: Looks planned and what crews say came of them; work done, as a works log. Both among the results.
-LOOKS_FILE, WORKS_FILE = "looks_log.csv", "works_from_patrol.csv"
+LOOKS_FILE, WORKS_FILE, RESULTS = "looks_log.csv", "works_from_patrol.csv", "results"
 #: What crews may write as the outcome of a visit, in English and Spanish.
 OUTCOMES = {"clean": "clean", "nothing found": "clean", "limpio": "clean", "no había nada": "clean",
             "done": "done", "hecho": "done", "left": "left", "dejado": "left",
-            "not seen": "not_seen", "no visto": "not_seen"}
+            "not seen": "not_seen", "not_seen": "not_seen", "no visto": "not_seen"}
+#: How a photo of the phone page begins, as a data address (RFC 2397) and as a JPEG (ISO 10918-1).
+PHOTO, JPEG = "data:image/jpeg;base64", b"\xff\xd8\xff"
 LEAST_SAVED = 0.05  # less is 0.0 as written
 _DEGREES = re.compile(r"\s*(-?\d{1,2}(?:\.\d+)?)\s*,\s*(-?\d{1,3}(?:\.\d+)?)\s*")
 
@@ -101,7 +105,7 @@ def write_patrol(chain: Chain, stage: Path, *, day: date | None, crews: int | No
     stage.mkdir(exist_ok=True)
     chain.step("step.writing_run_sheets")
     write_day(stage, found.plan, found.sheets, day=found.day, say=chain.say,
-              streets=chain.streets)
+              streets=chain.streets, project=chain.project.name)
     neutralise_table(found.handed.assign(reason=chain.say.cells(found.handed["reason"]))).to_csv(
         stage / "for_others.csv", index=False)
     write_csv(found.frequency.table, stage / "visit_intervals.csv")
@@ -109,10 +113,12 @@ def write_patrol(chain: Chain, stage: Path, *, day: date | None, crews: int | No
               stage / "visit_calendar.csv")
     write_csv(merged_looks(found.looks, planned_looks(found)), stage / LOOKS_FILE)
     write_csv(works_of(found.looks), stage / WORKS_FILE)
-    write_csv(results_form(found.sheets, day=found.day), stage / f"results_{found.day}.csv")
+    n_photos = write_photos(results, stage)
+    write_csv(results_form(found.sheets, day=found.day), stage / f"{RESULTS}_{found.day}.csv")
     lost = int(found.calendar.no_room["n_visits"].sum())
     told = [*found.told, *[message("crew_day.no_room", n=lost)] * bool(lost)]
-    return {**day_figures(chain, found), "visits_without_room": lost, "sentences": told}
+    return {**day_figures(chain, found), "visits_without_room": lost, "photos": n_photos,
+            "sentences": told}
 
 
 @dataclass(frozen=True)
@@ -237,35 +243,69 @@ def results_form(sheets: list[Sheet], *, day: date) -> pd.DataFrame:
 
 
 def read_results(file: Path) -> pd.DataFrame:
-    """Read a table that crews filled in; rows without an outcome stay as they were planned.
+    """Read what crews filled in, as a table or as the phone page saves it.
+
+    Rows without an outcome stay as they were planned.
 
     Raises
     ------
     InputFileError
-        If a column is missing or an outcome or day is none.
+        If a column is missing or an outcome, a day or a number is none.
     """
     rows = read_table(file, has_header=True).filled().table
     missing = [name for name in ("day", "stop_id", "outcome") if name not in rows]
     if missing:
         raise InputFileError(str(file), got="no column " + ", ".join(missing),
-                             allowed="the table results_<day>.csv that rehit patrol wrote",
+                             allowed="the table results_<day>.csv that rehit patrol wrote, or the "
+                                     "file that a crew's phone page saved",
                              remedy="fill in that table and keep its heading")
     told = rows[rows["outcome"].fillna("").str.strip() != ""].reset_index(drop=True)
     words = told["outcome"].str.strip().str.casefold()
-    strange = sorted(set(told.loc[~words.isin(list(OUTCOMES)), "outcome"]))
-    if strange:
-        raise InputFileError(str(file), got="the outcome " + ", ".join(map(repr, strange[:5])),
-                             allowed=", ".join(OUTCOMES), remedy="write one of these words")
+    _refuse_cells(file, told["outcome"], ~words.isin(list(OUTCOMES)), allowed=", ".join(OUTCOMES))
     days = pd.to_datetime(told["day"], format="%Y-%m-%d", errors="coerce")
-    if days.isna().any():
-        raise InputFileError(str(file), got=repr(str(told.loc[days.isna(), "day"].iloc[0])),
-                             allowed="days such as 2026-01-02", remedy="write the days like that")
+    _refuse_cells(file, told["day"], days.isna(), allowed="days such as 2026-01-02")
     table = told.reindex(columns=[column.name for column in contract("looks").columns])
-    numbers = {name: pd.to_numeric(table[name].astype("str").str.replace(",", "."),
-                                   errors="coerce").astype(float)
-               for name in ("minutes", "litres")}
-    texts = {str(name): table[name].astype("str") for name in table if name not in numbers}
+    numbers = {name: _filled_numbers(file, table[name]) for name in ("minutes", "litres")}
+    texts = {str(name): table[name].astype("str").map(without_guard, na_action="ignore")
+             for name in table if name not in numbers}
     return table.assign(**texts, **numbers).assign(outcome=words.map(OUTCOMES).astype("str"))
+
+
+def _filled_numbers(file: Path, cells: pd.Series) -> pd.Series:
+    """Return the numbers that crews wrote; an empty cell is none, a word is refused."""
+    written = cells.astype("str").str.strip()
+    numbers = pd.to_numeric(written.str.replace(",", "."), errors="coerce").astype(float)
+    wrong = written.fillna("").ne("") & ~(numbers >= 0)
+    _refuse_cells(file, cells, wrong, allowed=f"{cells.name} from 0 such as 12.5, or nothing")
+    return numbers
+
+
+def _refuse_cells(file: Path, cells: pd.Series, wrong: pd.Series, *, allowed: str) -> None:
+    if wrong.any():
+        said = ", ".join(map(repr, sorted(set(cells[wrong].astype("str")))[:5]))
+        raise InputFileError(f"{file}, column {cells.name!r}", got=said, allowed=allowed,
+                             remedy="correct these cells")
+
+
+def write_photos(files: Sequence[Path], stage: Path) -> int:
+    """Write the photos that phone pages handed over as files, and return how many there are.
+
+    Anything but a picture in JPEG as the page makes it is left where it is.
+    """
+    written = 0
+    for file in files:
+        rows = read_table(file, has_header=True).filled().table
+        for row in rows.to_dict("records") if "photo" in rows else []:
+            kind, _, content = str(row["photo"]).partition(",")
+            try:
+                picture = base64.b64decode(content, validate=True) if kind == PHOTO else b""
+            except ValueError:
+                continue
+            if picture.startswith(JPEG):
+                name = f"photo_{file_name(str(row['day']))}_{file_name(str(row['stop_id']))}.jpg"
+                (stage / name).write_bytes(picture)
+                written += 1
+    return written
 
 
 def results_messages(handed_in: Sequence[pd.DataFrame]) -> list[Message]:
@@ -553,7 +593,7 @@ def patrol_hours(team: gpd.GeoDataFrame, *, parameters: Parameters) -> np.ndarra
 # The files of the day.
 
 def write_day(stage: Path, plan: Plan, sheets: list[Sheet], *, day: date, say: Say,
-              streets: gpd.GeoDataFrame | None) -> None:
+              streets: gpd.GeoDataFrame | None, project: str) -> None:
     """Write the day's routes: a run sheet, a phone page and a GPX file per crew, and the tables.
 
     The plan itself is written too, for jobs that come in during the day.
@@ -564,7 +604,8 @@ def write_day(stage: Path, plan: Plan, sheets: list[Sheet], *, day: date, say: S
         (stage / f"run_sheet_{name}.pdf").write_bytes(
             render_run_sheet(sheet, day=day, say=say, streets=streets))
         (stage / f"run_sheet_{name}.html").write_text(
-            phone_page(sheet, day=day, say=say, streets=streets), encoding="utf-8")
+            phone_page(sheet, day=day, say=say, streets=streets, project=project,
+                       file=f"{RESULTS}_{name}"), encoding="utf-8")
         write_gpx(sheet, stage / f"route_{name}.gpx", say=say)
     write_geojson(sheets, stage / "routes.geojson")
     write_stops_csv(sheets, stage / "stops.csv", say=say)
@@ -660,7 +701,8 @@ def write_added(chain: Chain, stage: Path, *, folder: Path | None, place: str, n
     stage.mkdir(exist_ok=True)
     chain.step("step.writing_run_sheets")
     sheets = crew_sheets(changed)
-    write_day(stage, changed, sheets, day=day, say=chain.say, streets=chain.streets)
+    write_day(stage, changed, sheets, day=day, say=chain.say, streets=chain.streets,
+              project=chain.project.name)
     dropped, early = _dropped(plan, changed), chain.parameters["patrol.early_back_minutes"]
     told = [message("crew_day.changed_at", day=day, clock=clock(minute)),
             job_message(changed, new, spot.name), *dropped_messages(dropped),

@@ -139,7 +139,7 @@ def _cautions(rows: pd.DataFrame) -> tuple[tuple[str, tuple[int, ...]], ...]:
 # A day's plan kept as one JSON file, so that jobs that come in during the day can be added.
 
 PLAN_FILE = "day_plan.json"
-KIND, VERSION = "rehit day plan", 1
+KIND, VERSION = "rehit day plan", 2
 TABLES = {"stops": "patrol_stops", "crews": "patrol_crews", "visits": "patrol_visits",
           "left_out": "patrol_left_out"}
 # Row of the travel matrix of each visit: a break may be taken at another stop's place.

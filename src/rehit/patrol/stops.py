@@ -19,8 +19,9 @@ NOT_FOR_CREWS = frozenset({"refer", "polish_or_replace"})
 NO_PLACE = frozenset({"default", "none"})
 LITRES = ("paint_l", "remover_l", "wash_water_l")
 #: What the crew is told of a marking beside its place and method.
-DETAILS = ("case_number", "asset_id", "asset_type", "substrate", "finish", "medium", "area_m2",
-           "owner", "what_reported", "access", "traffic_control")
+DETAILS = ("case_number", "asset_id", "asset_name", "asset_type", "substrate", "finish", "colour",
+           "medium", "area_m2", "owner", "what_reported", "access", "traffic_control", "permit",
+           "opens", "closes")
 UNKNOWN_CODES = frozenset({"unknown", "other"})
 
 
@@ -146,7 +147,8 @@ def usual_jobs(incidents: gpd.GeoDataFrame, advice: pd.DataFrame) -> pd.DataFram
     best = counts.drop_duplicates("place_id")[["place_id", "method"]]
     rows = pd.DataFrame(jobs.merge(best, on=["place_id", "method"])).sort_values("reported_at")
     numbers = rows.groupby("place_id")[["minutes", *LITRES]].mean()
-    facts = ["asset_type", "substrate", "finish", "owner", "access", "traffic_control"]
+    facts = ["asset_name", "asset_type", "substrate", "finish", "colour", "owner", "access",
+             "traffic_control", "permit", "opens", "closes"]
     texts = rows.groupby("place_id")[
         ["method", "materials", "cautions", "address", *facts]].last()
     return texts.join(numbers)

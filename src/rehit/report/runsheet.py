@@ -1,12 +1,10 @@
-"""One crew's run sheet: A4 paper and one small page for a phone, in the project's language."""
+"""One crew's run sheet on A4 paper, and what paper and phone say alike."""
 
 from __future__ import annotations
 
-import base64
 import math
 from collections.abc import Sequence
 from datetime import date
-from html import escape
 from importlib.resources import files
 
 import geopandas as gpd
@@ -14,7 +12,7 @@ import pandas as pd
 import shapely
 
 from rehit.patrol.day import Sheet
-from rehit.patrol.routes import clock, split
+from rehit.patrol.routes import clock
 from rehit.patrol.stops import NOT_FOR_CREWS
 from rehit.report.pdf import render_pdf, typst_text
 from rehit.report.say import Say
@@ -110,6 +108,8 @@ def _table_row(row: dict[str, object], point: shapely.Point, say: Say, *, length
     notes = [point_words(row, point, say), window_words(row, say), wait_words(row, say)]
     if not one_line:
         notes.append(detail_words(row, say))
+    if _known(row, "what_reported"):
+        notes.append(say("sheet.was_reported", text=row["what_reported"]))
     urgent = say("sheet.offensive") if row["offensive"] else ""
     boxes = ", ".join(typst_text(say(f"sheet.box_{name}")) for name in
                       ("done", "clean", "minutes", "litres", "remark"))
@@ -199,9 +199,9 @@ def detail_words(row: dict[str, object], say: Say) -> str:
     finish = _known(row, "finish")
     said = [
         say.thing(row["asset_type"]) if _known(row, "asset_type") else "",
-        str(_known(row, "asset_id")),
+        str(_known(row, "asset_id")), str(_known(row, "asset_name")),
         say.code("substrate", surface) if surface else "",
-        say.code("finish", finish) if finish else "",
+        say.code("finish", finish) if finish else "", str(_known(row, "colour")),
         say.code("medium", row["medium"]) if _known(row, "medium") else "",
         say("sheet.size", m2=row["area_m2"]) if _known(row, "area_m2") else "",
         say("sheet.owner", owner=row["owner"]) if _known(row, "owner") else "",
@@ -299,77 +299,3 @@ def _ranges(numbers: tuple[int, ...]) -> str:
 
 def _number(value: object) -> float:
     return float(str(value))
-
-
-# The phone page: complete in itself, no network.
-
-STYLE = """
-body{font:18px/1.4 "DejaVu Sans",system-ui,sans-serif;color:#1c2b36;background:#fff;margin:0 auto;
-max-width:42rem;padding:.6rem .8rem 3rem}
-h1{font-size:1.5rem;margin:.2rem 0}h2{font-size:1.2rem;margin:1.4rem 0 .4rem}
-img{width:100%;border:1px solid #9aa4ab}
-ol{list-style:none;padding:0;margin:0}
-ol>li{display:grid;grid-template-columns:3.2rem 1fr;gap:.2rem .8rem;padding:.7rem 0;
-border-bottom:1px solid #9aa4ab}
-.n{font-weight:bold;font-size:1.4rem;text-align:center;padding:.3rem 0;border:2px solid #1c2b36;
-border-radius:1.4rem;align-self:start}
-.reported .n{background:#9c2f1f;border-color:#9c2f1f;color:#fff;border-radius:0}
-.t{font-weight:bold;font-size:1.3rem}.p{font-weight:bold}.d{color:#44525c}
-.first{font-weight:bold;color:#9c2f1f}
-a{color:#0b6b67}label{display:inline-block;padding:.4rem 0}
-input{width:1.4rem;height:1.4rem;vertical-align:middle}
-input:checked+span{text-decoration:line-through}
-"""
-
-
-def phone_page(sheet: Sheet, *, day: date, say: Say, streets: gpd.GeoDataFrame | None) -> str:
-    """Return the HTML of one crew's day; every text from a log is escaped.
-
-    Each place has a ``geo:`` link (RFC 5870) that opens whatever map the phone has.
-    """
-    name, when = escape(sheet_title(sheet, say)), escape(say.full_day(day))
-    picture = base64.b64encode(draw_route(sheet, say=say, streets=streets)).decode("ascii")
-    degrees = sheet.rows.geometry.to_crs(WGS84)
-    items = "".join(_item(row, point, sheet, say) for row, point in
-                    zip(sheet.rows.to_dict("records"), degrees, strict=True))
-    return (
-        f'<!doctype html><html lang="{say.language}"><head><meta charset="utf-8">'
-        f'<meta name="viewport" content="width=device-width,initial-scale=1">'
-        f"<title>{name}, {when}</title><style>{STYLE}</style></head><body><main>"
-        f"<h1>{name}</h1><p>{when}. {escape(head_words(sheet, say))}</p>"
-        f'<img alt="{escape(map_words(sheet, say))}" src="data:image/png;base64,{picture}">'
-        f"<h2>{escape(load_title(sheet, say))}</h2><ul>{_points(load_words(sheet, say))}</ul>"
-        f"<h2>{escape(say('sheet.stops_in_order'))}</h2><ol>{items}</ol>"
-        f"<h2>{escape(say('sheet.take_care'))}</h2><ul>{_points(care_words(sheet, say))}</ul>"
-        f"<p><strong>{escape(say('sheet.caution'))}</strong></p></main></body></html>\n")
-
-
-def _points(lines: list[str]) -> str:
-    return "".join(f"<li>{escape(line)}</li>" for line in lines)
-
-
-def _item(row: dict[str, object], point: shapely.Point, sheet: Sheet, say: Say) -> str:
-    """Return one row of the day as a list item."""
-    kind = str(row["kind"])
-    arrive = clock(_number(row["leave_min" if kind == "depart" else "arrive_min"]))
-    if not row["number"]:
-        code = {"depart": "leave" if sheet.since_min is None else "go_on",
-                "return": "back_at"}.get(kind, "break")
-        said = escape(say(f"sheet.{code}", place=str(row["name"])))
-        return (f'<li><span></span><div><span class="t">{arrive}</span> '
-                f'<span class="p">{said}</span></div></li>')
-    link = f"geo:{point.y:.6f},{point.x:.6f}"
-    first = f'<div class="first">{escape(say("sheet.offensive"))}</div>' if row["offensive"] else ""
-    reported = "" if not _known(row, "what_reported") else say(
-        "sheet.was_reported", text=row["what_reported"])
-    told = "".join(f'<div class="d">{escape(line)}</div>' for line in (
-        detail_words(row, say), reported, window_words(row, say), wait_words(row, say)) if line)
-    cautions = said_codes(split(_known(row, "cautions")), "caution", say)
-    leave = clock(_number(row["leave_min"]))
-    return (f'<li class="{escape(kind)}"><span class="n">{row["number"]}</span><div>'
-            f'<span class="t">{arrive}</span>–{leave}'
-            f'<div class="p"><a href="{link}">{escape(str(row["name"]))}</a></div>{first}'
-            f"<div>{escape(method_words(row, say))}: {escape(expect_words(row, say))}</div>{told}"
-            f"<details><summary>{escape(say('sheet.cautions'))}</summary>{escape(cautions)}"
-            f'</details><label><input type="checkbox"> <span>{escape(say("sheet.box_done"))}'
-            "</span></label></div></li>")
