@@ -15,8 +15,8 @@ from rehit.parameters import Parameters
 from rehit.patrol.day import Sheet, crew_sheets
 from rehit.patrol.routes import plan_routes
 from rehit.patrol.travel import build_network
-from rehit.report.route_files import routes_table, write_geojson, write_gpx, write_stops_csv
 from rehit.report.phone import phone_page
+from rehit.report.route_files import routes_table, write_geojson, write_gpx, write_stops_csv
 from rehit.report.runsheet import detail_words, point_words, render_run_sheet
 from rehit.report.say import Say
 from rehit.tables import check

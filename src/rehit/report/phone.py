@@ -75,7 +75,8 @@ def phone_page(sheet: Sheet, *, day: date, say: Say, streets: gpd.GeoDataFrame |
         head=head_words(sheet, say), n_stops=len(sheet.stops), map_words=map_words(sheet, say),
         picture=Markup(f"data:image/png;base64,{picture}"), load_title=load_title(sheet, say),
         load=load_words(sheet, say), everywhere=[caution_words(c, say) for c in common], rows=rows,
-        outcomes=[(code, say(f"phone.outcome_{code}")) for code in OUTCOMES], policy=policy(scripts=[own]), own=Markup(own),
+        outcomes=[(code, say(f"phone.outcome_{code}")) for code in OUTCOMES],
+        policy=policy(scripts=[own]), own=Markup(own),
         style=Markup(resource("phone.css")),
         data=Markup(safe_json(_data(sheet, day, say, file, project))))
     refuse_external(html, beside={row["link"] for row in rows if row["number"]})
