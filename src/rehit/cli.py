@@ -379,8 +379,10 @@ def _run_region(args: argparse.Namespace) -> Answer:
     from rehit.report.say import Say
 
     say, folder = Say(args.lang or "en"), args.out or args.folder / "region_results"
-    with _progress(len(find_projects(args.folder)), say) as step, _hushed():
-        outcomes = run_region(args.folder, out=folder / "state", scheduler=args.scheduler,
+    projects = find_projects(args.folder)
+    with _progress(len(projects), say) as step, _hushed():
+        outcomes = run_region(args.folder, out=folder / "state", projects=projects,
+                              scheduler=args.scheduler,
                               workers=args.workers, memory_per_worker=args.memory,
                               progress=lambda _area: step("step.area"))
         with staged_folder(folder) as stage:

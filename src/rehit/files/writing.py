@@ -1,4 +1,4 @@
-"""Writing results whole or not at all, whatever stops the run.
+"""Writing tables, and results whole or not at all, whatever stops the run.
 
 Files are written into a scratch folder beside the target. Putting them in their place is one
 system call where the system has it: the new folder and the old one change names. Elsewhere files
@@ -20,7 +20,16 @@ from contextlib import contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
 
+import geopandas as gpd
+import pandas as pd
+import pyarrow as pa
+from pyarrow import csv as arrow_csv
+
 from rehit.errors import InputFileError
+from rehit.files.safe_text import neutralise_table
+
+#: Programs some years old warn at newer versions of the format.
+GEOPACKAGE_VERSION = "1.2"
 
 STAGE = ".writing-"
 JOURNAL = "moving.json"
@@ -299,3 +308,33 @@ def unwritable(place: Path, error: OSError) -> InputFileError:
     return InputFileError(str(place), got=error.strerror or str(error),
                           allowed="a place that can be written",
                           remedy=_remedy(error) or _OPEN_ELSEWHERE)
+
+
+# Tables as files that people and other programs open.
+
+
+def write_csv(table: pd.DataFrame, path: Path) -> None:
+    """Write a table as UTF-8 CSV, its point as x and y columns, its text safe for a spreadsheet."""
+    arrow = pa.Table.from_pandas(neutralise_table(flat(table)), preserve_index=False)
+    arrow_csv.write_csv(arrow, path)
+
+
+def write_parquet(table: pd.DataFrame, path: Path) -> None:
+    """Write a table as Parquet (GeoParquet where it has a geometry)."""
+    table.to_parquet(path, index=False)
+
+
+def write_layers(layers: dict[str, gpd.GeoDataFrame | None], path: Path) -> None:
+    """Write the layers that exist and have rows into one GeoPackage."""
+    for name, layer in layers.items():
+        if layer is not None and len(layer):
+            layer.to_file(path, layer=name, driver="GPKG", VERSION=GEOPACKAGE_VERSION)
+
+
+def flat(table: pd.DataFrame) -> pd.DataFrame:
+    """Return the table with its geometry replaced by the x and y of a point inside it."""
+    if not isinstance(table, gpd.GeoDataFrame) or table._geometry_column_name not in table.columns:
+        return table
+    points = table.geometry.representative_point()
+    plain = pd.DataFrame(table.drop(columns=table.geometry.name))
+    return plain.assign(x=points.x.round(2), y=points.y.round(2))

@@ -11,12 +11,12 @@ import pandas as pd
 
 from rehit.chain import Chain
 from rehit.files.rows import RawTable
+from rehit.files.writing import write_csv, write_parquet
 from rehit.incidents.drift import find_drift
 from rehit.incidents.mapping import Mapping
 from rehit.incidents.quality import Finding, findings_table
 from rehit.messages import Message, from_text, message
 from rehit.outputs.costs import done_table, shares_table
-from rehit.outputs.tables import write_csv, write_parquet
 from rehit.parameters import Parameters
 from rehit.report.quality import quality_page
 from rehit.report.say import Say

@@ -24,10 +24,10 @@ from rehit.costs.programme import Programme, what_to_measure
 from rehit.costs.sensitivity import sobol_indices
 from rehit.costs.strategies import BASELINE
 from rehit.errors import ManyErrors, RehitError, SettingError
+from rehit.files.writing import write_csv, write_parquet
 from rehit.hotspots.evaluate import Evaluation, Verdict
 from rehit.messages import Message, message
 from rehit.outputs.hotspots import evaluations
-from rehit.outputs.tables import write_csv, write_parquet
 from rehit.report.inputs import CODED
 from rehit.report.say import Say
 from rehit.report.worked_example import write_worked_example

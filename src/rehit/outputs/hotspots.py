@@ -14,6 +14,7 @@ from matplotlib.figure import Figure
 from rehit.chain import Chain
 from rehit.errors import InputFileError, SettingError
 from rehit.files.reader import read_table
+from rehit.files.writing import write_csv, write_layers, write_parquet
 from rehit.hotspots.evaluate import Evaluation, evaluate_measure
 from rehit.hotspots.recurrence import (
     RateModel,
@@ -35,7 +36,6 @@ from rehit.hotspots.spacetime import read_rings
 from rehit.hotspots.survival import read_time_to_rehit, read_typical_place
 from rehit.messages import Message, as_lines, message
 from rehit.observed import Window, surely_over
-from rehit.outputs.tables import write_csv, write_layers, write_parquet
 from rehit.report.figures import rate_steps
 from rehit.report.say import Say
 from rehit.tables import empty

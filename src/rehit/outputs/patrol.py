@@ -18,8 +18,8 @@ from rehit.chain import Chain
 from rehit.errors import InputFileError, SettingError
 from rehit.files.reader import read_table
 from rehit.files.safe_text import neutralise_table, without_guard
+from rehit.files.writing import write_csv
 from rehit.messages import Message, from_text, message
-from rehit.outputs.tables import write_csv
 from rehit.parameters import Parameters
 from rehit.patrol.check import check_plan
 from rehit.patrol.day import (

@@ -23,10 +23,10 @@ from rehit.contract.price import (
 )
 from rehit.contract.volume import DAYS_PER_YEAR, contract_jobs
 from rehit.errors import SettingError
+from rehit.files.writing import write_csv
 from rehit.messages import Message
 from rehit.outputs.hotspots import read_measures
 from rehit.outputs.patrol import fleet, hop_hours
-from rehit.outputs.tables import write_csv
 from rehit.parameters import Parameters
 from rehit.patrol.travel import build_network, travel_times
 from rehit.report.bid import bid_findings, bid_summary, short_log, steps_message

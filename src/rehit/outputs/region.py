@@ -8,8 +8,8 @@ from typing import Any
 import pandas as pd
 from matplotlib.figure import Figure
 
+from rehit.files.writing import write_csv
 from rehit.messages import Message, message
-from rehit.outputs.tables import write_csv
 from rehit.region.areas import Standing, compare_rates, compare_shares, fit_funnel
 from rehit.region.run import Outcome, State, region_table
 from rehit.report.figures import funnel, house_style, to_png

@@ -106,7 +106,7 @@ def _named_elsewhere(folder: Path) -> list[Path]:
 
 
 def run_region(folder: Path, *, out: Path, scheduler: str | None = None, workers: int = 2,
-               memory_per_worker: str = "auto",
+               memory_per_worker: str = "auto", projects: Sequence[Path] | None = None,
                progress: Callable[[str], None] | None = None) -> tuple[Outcome, ...]:
     """Work out the figures of every project below a folder.
 
@@ -123,6 +123,8 @@ def run_region(folder: Path, *, out: Path, scheduler: str | None = None, workers
         Workers of this machine.
     memory_per_worker
         What a worker of this machine may take, such as ``"4GiB"``.
+    projects
+        The project folders where they are found already, from :func:`find_projects`.
     progress
         Called with the name of each project as it ends.
 
@@ -138,7 +140,7 @@ def run_region(folder: Path, *, out: Path, scheduler: str | None = None, workers
     SettingError
         If the scheduler cannot be reached, or Dask is not installed.
     """
-    projects, out = find_projects(folder), Path(out)
+    projects, out = projects or find_projects(folder), Path(out)
     out.mkdir(parents=True, exist_ok=True)
     names = _area_names(projects, Path(folder))
     done: dict[str, Outcome] = {}

@@ -11,6 +11,7 @@ import pandas as pd
 import pyogrio
 from matplotlib.colors import to_rgb
 
+from rehit.files.writing import GEOPACKAGE_VERSION
 from rehit.report.figures import INK, OCHRE, PLUM, QUIET, SKY, ramp_colours
 from rehit.report.measures import Facts
 from rehit.report.say import Say
@@ -136,8 +137,6 @@ GEOPACKAGE, PACKAGE = "rehit.gpkg", "datapackage.json"
 #: Layer name to the attribute of ReportInput it holds, from the ground up.
 LAYERS = {"streets": "streets", "hot_cells": "cells", "clusters": "clusters", "routes": "routes",
           "incidents": "incidents", "places": "repeats"}
-#: Programs some years old warn at newer versions of the format.
-GEOPACKAGE_VERSION = "1.2"
 _STAMP = "2000-01-01T00:00:00.000Z"
 
 
