@@ -60,7 +60,8 @@ def test_a_refusal_is_read_by_machines_too(tmp_path: Path,
     said = capsys.readouterr()
     assert said.err == ""
     assert json.loads(said.out)["errors"] == [{
-        "code": "input_file", "where": str(tmp_path / "rehit.toml"), "got": "no such file",
+        "code": "no_project", "kind": "InputFileError",
+        "where": str(tmp_path / "rehit.toml"), "got": "no such file",
         "allowed": "a project file in TOML",
         "remedy": "make one with: rehit new FOLDER --log YOUR_LOG"}]
 
@@ -70,7 +71,8 @@ def test_every_fault_of_a_project_is_listed_for_machines(
     (tmp_path / "rehit.toml").write_text('[project]\nname = "a"\ncolour = 1\n', encoding="utf-8")
     assert main(["report", str(tmp_path), "--json"]) == 2
     errors = json.loads(capsys.readouterr().out)["errors"]
-    assert [error["code"] for error in errors] == ["setting"] * 3
+    assert sorted(error["code"] for error in errors) == ["no_key", "no_key", "unknown_key"]
+    assert {error["kind"] for error in errors} == {"SettingError"}
     assert any("colour" in error["where"] + error["got"] for error in errors)
 
 

@@ -11,6 +11,9 @@ from __future__ import annotations
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
+from rehit.errors import tell_with
+from rehit.messages import Message
+
 __version__ = "0.1.0"
 
 if TYPE_CHECKING:
@@ -46,6 +49,15 @@ __all__ = [
     "open_project", "plan_patrol", "price_contract", "rank_places", "read_log", "shown_table",
     "turning", "write_report",
 ]
+
+
+def _in_english(told: Message) -> str:
+    """Say what an error has to say to a Python user; the catalogues are read when it does."""
+    said: str = import_module("rehit.report.say").Say("en")(told)
+    return said
+
+
+tell_with(_in_english)
 
 
 def __getattr__(name: str) -> Any:

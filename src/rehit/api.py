@@ -99,9 +99,7 @@ def open_project(folder: Path | str | None = None, *, log: pd.DataFrame | None =
     (90, 4.0)
     """
     if (folder is None) == (log is None):
-        raise SettingError("open_project", got="both or neither of folder and log",
-                           allowed="a project folder, or a log as a table",
-                           remedy="give one of the two")
+        raise SettingError("open_project", "errors.folder_or_log")
     if folder is not None:
         town = Chain(load_project(folder))
     else:
@@ -750,8 +748,7 @@ def draw(town: Chain, name: str, **how: Any) -> Any:
     from rehit.report.notebook import shown_figure
 
     if name not in FIGURES:
-        raise SettingError("draw", got=repr(name), allowed=", ".join(FIGURES),
-                           remedy="give one of these names")
+        raise SettingError("draw", "errors.unknown_name", name=name, known=tuple(FIGURES))
     return shown_figure(FIGURES[name](town, how))
 
 

@@ -163,8 +163,7 @@ class Chain:
         known = [name for name, value in vars(Chain).items() if isinstance(value, _Result)]
         strange = sorted(set(results) - set(known))
         if strange:
-            raise SettingError("given", got=strange[0], allowed=", ".join(known),
-                               remedy="give one of these results")
+            raise SettingError("given", "errors.unknown_name", name=strange[0], known=tuple(known))
         other = self._other(self._project, self._effects, frozenset(results))
         other._done |= {name: (made, frozenset()) for name, made in results.items()}
         other._handed = self._handed | frozenset(results)

@@ -10,7 +10,6 @@ import argparse
 import io
 import json
 import os
-import re
 import signal
 import sys
 import traceback
@@ -47,6 +46,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         signal.signal(signal.SIGTERM, _stop)
     given = list(sys.argv[1:] if arguments is None else arguments)
     as_json = "--json" in given
+    args = argparse.Namespace()
     try:
         args = _parsed(given, as_json=as_json)
         with warnings.catch_warnings():
@@ -55,7 +55,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             warnings.simplefilter("always", DataWarning)
             summary, lines = args.run(args)
     except RehitError as error:
-        return _refused(error, as_json=as_json)
+        return _refused(error, language=_language(args, given), as_json=as_json)
     except KeyboardInterrupt:
         print(Words()("cli.stopped"), file=sys.stderr)
         return 130
@@ -281,10 +281,7 @@ def _run_patrol(args: argparse.Namespace) -> Answer:
     if args.add is not None:
         return _run_added(args)
     if args.now or args.done or args.between or args.offensive or args.plan:
-        raise SettingError("rehit patrol",
-                           got="--now, --done, --between, --offensive or --plan without --add",
-                           allowed="these together with --add PLACE",
-                           remedy="say where the new job is with --add, or leave them out")
+        raise SettingError("rehit patrol", "errors.later_without_add")
     from rehit.outputs.patrol import write_patrol
 
     day = _day(args.date)
@@ -309,9 +306,7 @@ def _with_earlier(summary: Summary, stage: Path, folder: Path) -> Summary:
 
 def _run_added(args: argparse.Namespace) -> Answer:
     if args.date is not None or args.crews is not None:
-        raise SettingError("rehit patrol --add", got="--date or --crews",
-                           allowed="neither: day and crews are those of the plan",
-                           remedy="leave them out, or plan the day anew without --add")
+        raise SettingError("rehit patrol --add", "errors.day_of_the_plan")
     from rehit.outputs.patrol import write_added
 
     return run_command(
@@ -325,8 +320,7 @@ def _day(text: str | None) -> date | None:
     try:
         return None if text is None else date.fromisoformat(text)
     except ValueError as error:
-        raise SettingError("--date", got=repr(text), allowed="a day such as 2025-03-14",
-                           remedy="write year, month and day with hyphens") from error
+        raise SettingError("--date", "errors.not_a_day", text=text) from error
 
 
 def _evaluate_options(options: Options) -> None:
@@ -536,8 +530,8 @@ def _parsed(given: Sequence[str], *, as_json: bool) -> argparse.Namespace:
     except SystemExit as ended:
         if not ended.code:
             raise
-        raise SettingError("rehit", got=heard.getvalue().strip().splitlines()[-1],
-                           allowed="what --help lists", remedy="correct the command") from None
+        raise SettingError("rehit", "errors.unreadable_command",
+                           said=heard.getvalue().strip().splitlines()[-1]) from None
 
 
 def _language_asked(given: Sequence[str]) -> str | None:
@@ -564,28 +558,41 @@ def _stop(_number: int, _frame: object) -> None:
     raise KeyboardInterrupt
 
 
-def _refused(error: RehitError, *, as_json: bool) -> int:
+def _language(args: argparse.Namespace, given: Sequence[str]) -> str:
+    """Return the language to fail in: the one asked for, the project's, or the system's."""
+    from rehit.project import language_in
+
+    asked = _language_asked(given) or language_in(getattr(args, "project", None))
+    return asked if asked in languages() else language_of()
+
+
+def _refused(error: RehitError, *, language: str, as_json: bool) -> int:
     """Say what cannot be used, in words or for a machine."""
+    from rehit.report.say import Say
+
+    say = Say(language)
+    many = error.errors if isinstance(error, ManyErrors) else (error,)
     if as_json:
-        many = error.errors if isinstance(error, ManyErrors) else (error,)
-        _print(json.dumps({"errors": [record(each) for each in many]}, indent=2,
+        _print(json.dumps({"errors": [record(each, say) for each in many]}, indent=2,
                           ensure_ascii=False))
-    else:
-        print(f"rehit: {error}", file=sys.stderr)
+        return 2
+    parts = [f"  - {say(each.told)}" for each in many] if isinstance(error, ManyErrors) else []
+    print(f"rehit: {say(error.told)}", *parts, sep="\n", file=sys.stderr)
     return 2
 
 
-def record(error: RehitError) -> dict[str, str]:
+def record(error: RehitError, say: Say) -> dict[str, str]:
     """Return an error as a machine reads it.
 
     Examples
     --------
-    >>> record(SettingError("--date", got="'x'", allowed="a day", remedy="write one"))["code"]
-    'setting'
+    >>> from rehit.report.say import Say
+    >>> record(SettingError("--date", "errors.not_a_day", text="x"), Say("es"))["code"]
+    'not_a_day'
     """
-    name = re.sub(r"(?<=[a-z])(?=[A-Z])", "_", type(error).__name__.removesuffix("Error")).lower()
-    return {"code": name, "where": error.where, "allowed": error.allowed, "got": error.got,
-            "remedy": error.remedy}
+    return {"code": error.code.partition(".")[2], "kind": type(error).__name__,
+            "where": say.told(error.where), "allowed": say(error.allowed),
+            "got": say(error.got), "remedy": say(error.remedy)}
 
 
 def _own_fault(error: Exception, *, as_json: bool) -> int:
@@ -594,10 +601,9 @@ def _own_fault(error: Exception, *, as_json: bool) -> int:
         traceback.print_exc()
     name, words = type(error).__name__, Words()
     if as_json:
-        _print(json.dumps({"errors": [{"code": "fault", "where": "rehit", "allowed": "",
-                                       "got": f"{name}: {error}",
-                                       "remedy": words("cli.fault_remedy")}]},
-                          indent=2, ensure_ascii=False))
+        told = {"code": "fault", "kind": name, "where": "rehit", "allowed": "",
+                "got": f"{name}: {error}", "remedy": words("cli.fault_remedy")}
+        _print(json.dumps({"errors": [told]}, indent=2, ensure_ascii=False))
     else:
         print(words("cli.fault", name=name, error=error), words("cli.fault_remedy"), sep="\n",
               file=sys.stderr)

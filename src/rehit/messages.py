@@ -12,8 +12,6 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-import pandas as pd
-
 
 @dataclass(frozen=True)
 class Message:
@@ -96,7 +94,7 @@ def _plain(value: Any) -> Any:
     """Return a value as JSON knows it, so that it can be brought back."""
     if isinstance(value, Message):
         return {"~message": as_text(value)}
-    if isinstance(value, pd.Timestamp) or hasattr(value, "isoformat"):
+    if hasattr(value, "isoformat"):
         return {"~time": value.isoformat()}
     if hasattr(value, "item"):
         return value.item()
@@ -108,7 +106,9 @@ def _revived(value: Any) -> Any:
         if set(value) == {"~message"}:
             return from_text(value["~message"])
         if set(value) == {"~time"}:
-            return pd.Timestamp(value["~time"])
+            from pandas import Timestamp  # an error must be there before any library is read
+
+            return Timestamp(value["~time"])
         return {name: _revived(part) for name, part in value.items()}
     if isinstance(value, list):
         return tuple(_revived(part) for part in value)

@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from rehit.errors import SettingError, TableError
+from rehit.messages import message
 from rehit.parameters import Parameters
 
 NEEDED = ("incident_id", "place_id", "place_kind", "reported_at", "cleared_at", "status")
@@ -53,9 +54,8 @@ class Window:
         good = all(isinstance(t, pd.Timestamp) and not pd.isna(t) and t.tzinfo is not None
                    for t in (self.start, self.end))
         if not good or self.end <= self.start:
-            raise SettingError("observation window", got=f"{self.start} to {self.end}",
-                               allowed="two times with a time zone, the second later",
-                               remedy="take the window from the cleaning result")
+            raise SettingError(message("where.window"), "errors.not_a_window",
+                               start=str(self.start), end=str(self.end))
         return self
 
     @property
@@ -107,9 +107,8 @@ def known_places(placed_incidents: pd.DataFrame) -> pd.DataFrame:
     """
     missing = [c for c in NEEDED if c not in placed_incidents.columns]
     if missing:
-        raise TableError("placed incidents", got=f"no column {', '.join(missing)}",
-                         allowed="incidents with the placed columns merged in",
-                         remedy="merge the placed table on incident_id first")
+        raise TableError(message("where.placed_incidents"), "errors.not_placed",
+                         names=tuple(missing))
     kind = placed_incidents["place_kind"].astype("object")
     place = placed_incidents["place_id"].astype("object")
     if "place_quality" in placed_incidents:

@@ -19,6 +19,7 @@ from types import MappingProxyType
 from typing import NoReturn
 
 from rehit.errors import ManyErrors, RehitError, SettingError
+from rehit.messages import message
 from rehit.packaged import packaged_rows
 
 COLUMNS = ("name", "unit", "low", "default", "high", "meaning", "source")
@@ -98,10 +99,7 @@ class Parameters(Mapping[str, float]):
     def row(self, name: str) -> Parameter:
         """Return the whole row of one parameter, raising ``SettingError`` for an unknown name."""
         if name not in self._rows:
-            raise SettingError(
-                "parameters", got=f"the name {name!r}", allowed="a name listed in defaults/*.csv",
-                remedy="check the spelling, or add the row to the defaults of its room",
-            )
+            raise SettingError("parameters", "errors.unknown_parameter", name=name)
         if self._heard is not None:
             self._heard(name)
         return self._rows[name]
@@ -145,17 +143,13 @@ class Parameters(Mapping[str, float]):
             room = name.partition(".")[0]
             names = [p.name for p in self._rows.values() if p.room == room]
             near = get_close_matches(name, names, n=3)
-            known = ((", ".join(near) + f", or another of the {len(names)} of {room}.csv")
-                     if near else ", ".join(names) or "no parameter of that room")
-            return SettingError(f"{where} [{name}]", got="an unknown name", allowed=known,
-                                remedy="correct the name or delete the line")
+            code = "errors.misspelt_parameter" if near else "errors.unknown_parameter_of_room"
+            return SettingError(f"{where} [{name}]", code, near=tuple(near), n=len(names),
+                                room=room, known=tuple(names))
         usable = isinstance(value, int | float) and not isinstance(value, bool)
         if not usable or not math.isfinite(float(value)) or not row.low <= float(value) <= row.high:  # type: ignore[arg-type]
-            return SettingError(
-                f"{where} [{name}]", got=repr(value),
-                allowed=f"a number from {row.low:g} to {row.high:g} {row.unit}".rstrip(),
-                remedy=f"change it ({row.meaning})",
-            )
+            return SettingError(f"{where} [{name}]", "errors.parameter_outside", value=value,
+                                low=row.low, high=row.high, unit=row.unit, meaning=row.meaning)
         return None
 
 
@@ -187,12 +181,12 @@ def crossed_bounds(parameters: Parameters, *, where: str) -> list[SettingError]:
         if low.value <= high.value:
             continue
         room, names = low.room, [row.name.partition(".")[2] for row in (low, high)]
-        said = [f"{name} = {row.value:g}" + ("" if row.overridden else " (the default)")
-                for name, row in zip(names, (low, high), strict=True)]
+        said = [message("errors.set_to" if row.overridden else "errors.by_default", name=name,
+                        value=row.value) for name, row in zip(names, (low, high), strict=True)]
         faults.append(SettingError(
-            f"{where} [{room}] {names[0]} and {names[1]}", got=" above ".join(said),
-            allowed=f"{names[0]} up to {names[1]}, both in {low.unit}",
-            remedy=f"lower {names[0]} ({low.meaning}) or raise {names[1]} ({high.meaning})"))
+            message("where.two_keys", where=f"{where} [{room}]", first=names[0], second=names[1]),
+            "errors.crossed_bounds", low=said[0], high=said[1], first=names[0], second=names[1],
+            unit=low.unit, meaning_low=low.meaning, meaning_high=high.meaning))
     return faults
 
 
@@ -218,7 +212,5 @@ def _parameter(room: str, record: Mapping[str, str]) -> Parameter:
         source=record["source"], value=default,
     )
     if not row.low <= row.default <= row.high or not row.meaning or not row.source:
-        raise SettingError(f"defaults/{room}.csv [{record['name']}]", got="a bad row",
-                           allowed="low <= default <= high, with a meaning and a source",
-                           remedy="mend the row")
+        raise SettingError(f"defaults/{room}.csv [{record['name']}]", "errors.bad_default")
     return row

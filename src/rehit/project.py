@@ -7,7 +7,9 @@ it is reported at once.
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from pathlib import Path
@@ -20,7 +22,7 @@ from pyproj.exceptions import CRSError
 
 from rehit.errors import InputFileError, ManyErrors, RehitError, SettingError
 from rehit.parameters import Parameters, crossed_bounds, load_parameters
-from rehit.settings_file import Section, checked, parse_toml, perhaps
+from rehit.settings_file import Section, checked, misspelt, parse_toml, table_named
 
 FILE_NAME = "rehit.toml"
 FILE_KEYS = ("log", "mapping", "register", "streets", "works", "depots", "vehicles", "vocabulary",
@@ -78,10 +80,25 @@ class Project:
         """
         path = self.path(role)
         if path is None:
-            raise SettingError(f"{self.folder / FILE_NAME} [files]", got=f"no {role!r} file",
-                               allowed=f'a line such as {role} = "{role}.csv"',
-                               remedy="add the line and the file")
+            raise SettingError(f"{self.folder / FILE_NAME} [files]", "errors.no_file_for_role",
+                               role=role)
         return path
+
+
+def language_in(folder: object) -> str | None:
+    """Return the language that a project names, whatever else is wrong with its file.
+
+    Examples
+    --------
+    >>> language_in("no_such_folder")
+    """
+    if not isinstance(folder, str | Path):
+        return None
+    file = Path(folder) / FILE_NAME if Path(folder).is_dir() else Path(folder)
+    with suppress(OSError, ValueError):
+        facts = tomllib.loads(file.read_bytes().decode("utf-8-sig")).get("project")
+        return str(facts["language"]) if isinstance(facts, dict) and "language" in facts else None
+    return None
 
 
 def load_project(path: Path | str, *, also: FileCheck | None = None) -> Project:
@@ -105,8 +122,7 @@ def load_project(path: Path | str, *, also: FileCheck | None = None) -> Project:
     file = Path(path)
     if file.is_dir():
         file = file / FILE_NAME
-    settings = parse_toml(file, what="a project file",
-                          remedy="make one with: rehit new FOLDER --log YOUR_LOG").unwrap()
+    settings = parse_toml(file, missing="errors.no_project").unwrap()
     return project_from_settings(settings, folder=file.parent, where=str(file), also=also)
 
 
@@ -153,36 +169,36 @@ def _as_list(value: object) -> object:
 
 
 class _Facts(Section):
-    name: str = Field(min_length=1, pattern=r"\S", description="a text value")
+    name: str = Field(min_length=1, pattern=r"\S", description="allowed.text")
     crs: Annotated[str, AfterValidator(_in_metres)] = Field(
-        description="a projected CRS in metres, such as EPSG:32630")
+        description="allowed.projected")
     time_zone: Annotated[str, AfterValidator(_zone)] = Field(
-        description="an IANA time zone such as Europe/Lisbon")
-    currency: str = Field(default="€", min_length=1, max_length=5, description="a short sign")
-    price_year: int | None = Field(default=None, gt=1900, lt=2200, description="a year")
-    language: str = Field(default="en", description="a language code such as en")
+        description="allowed.zone")
+    currency: str = Field(default="€", min_length=1, max_length=5, description="allowed.sign")
+    price_year: int | None = Field(default=None, gt=1900, lt=2200, description="allowed.year")
+    language: str = Field(default="en", description="allowed.language")
     study_area: Annotated[list[float], AfterValidator(_area)] | None = Field(
         default=None, min_length=4, max_length=4,
-        description="[west, south, east, north] in degrees")
+        description="allowed.area")
     extract_end: Annotated[str, BeforeValidator(_day_text)] | None = Field(
-        default=None, description="a date such as 2025-06-30")
-    seed: int = Field(default=1, ge=0, description="a whole number from 0")
-    holidays: str | None = Field(default=None, description="a country code such as PT")
-    register_effects: list[str] = Field(default=[], description='column names such as ["lit"]')
+        default=None, description="allowed.date")
+    seed: int = Field(default=1, ge=0, description="allowed.whole")
+    holidays: str | None = Field(default=None, description="allowed.country")
+    register_effects: list[str] = Field(default=[], description="allowed.register_columns")
 
 
 _Name = Annotated[str, Field(min_length=1)]
 _Files = create_model("_Files", __base__=Section, **{  # type: ignore[call-overload]
     f"{role}_files": (Annotated[list[_Name], BeforeValidator(_as_list)] | None,
                       Field(default=None, min_length=1, alias=role,
-                            description="a file name or a list of file names, in quotes"))
+                            description="allowed.files"))
     for role in FILE_KEYS})
 
 
 class _ProjectFile(Section):
-    project: _Facts = Field(description="a table [project]")
+    project: _Facts = Field(description=table_named("project"))
     files: _Files = Field(  # type: ignore[valid-type]
-        default=_Files(), description="a table [files]")
+        default=_Files(), description=table_named("files"))
 
 
 def project_from_settings(settings: Mapping[str, Any], *, folder: Path, where: str,
@@ -197,9 +213,7 @@ def project_from_settings(settings: Mapping[str, Any], *, folder: Path, where: s
     tables = {"project": {}, **{k: v for k, v in settings.items() if k in ("project", "files")}}
     read, faults = checked(_ProjectFile, tables, where=where)
     files = _paths(settings.get("files"), folder)
-    faults += [InputFileError(f"{where} [files] {role}", got=f"{path}, which does not exist",
-                              allowed="a file that exists",
-                              remedy="correct the name or put the file there")
+    faults += [InputFileError(f"{where} [files] {role}", "errors.missing_file", file=str(path))
                for role, paths in files.items() for path in paths if not path.exists()]
     parameters = _parameters(settings, where, faults)
     if also is not None:
@@ -234,9 +248,8 @@ def _parameters(settings: Mapping[str, Any], where: str, faults: list[RehitError
             continue
         if name not in rooms or not isinstance(section, Mapping):
             known = ["project", "files", *sorted(rooms)]
-            faults.append(SettingError(
-                f"{where} [{name}]", got="an unknown section", allowed=", ".join(known),
-                remedy=perhaps(name, known) + "correct the section name or delete it"))
+            faults.append(misspelt("errors.unknown_section", name, known,
+                                   where=f"{where} [{name}]"))
             continue
         overrides |= {f"{name}.{key}": value for key, value in section.items()}
     try:

@@ -1,11 +1,11 @@
 """Settings files a person edits: TOML held against a pydantic model, every fault said at once.
 
-A field's ``description`` says in words what is allowed; it becomes the ``allowed`` of the fault.
+A field's ``description`` is the message of what is allowed, which a fault repeats.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, TypeVar, get_args
@@ -15,7 +15,8 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 from pydantic_core import ErrorDetails, PydanticCustomError
 from tomlkit.exceptions import TOMLKitError
 
-from rehit.errors import InputFileError, RehitError, SettingError
+from rehit.errors import InputFileError, RehitError, SettingError, Where
+from rehit.messages import Message, as_text, from_text, message
 
 _SHOWN = 80  # letters of a value that a message repeats
 _LISTED = 12
@@ -30,17 +31,15 @@ class Section(BaseModel):
 M = TypeVar("M", bound=BaseModel)
 
 
-def parse_toml(file: Path, *, what: str, remedy: str) -> tomlkit.TOMLDocument:
+def parse_toml(file: Path, *, missing: str) -> tomlkit.TOMLDocument:
     """Read a TOML file with its comments, turning every way it can fail into one message.
 
     Parameters
     ----------
     file
         Path of the file.
-    what
-        Kind of file, such as "a project file".
-    remedy
-        How to get one.
+    missing
+        Code of the fault when there is no such file; it says how to get one.
 
     Raises
     ------
@@ -48,13 +47,12 @@ def parse_toml(file: Path, *, what: str, remedy: str) -> tomlkit.TOMLDocument:
         If there is no such file, or it is not TOML in UTF-8.
     """
     if not file.is_file():
-        raise InputFileError(str(file), got="a folder" if file.is_dir() else "no such file",
-                             allowed=f"{what} in TOML", remedy=remedy)
+        found = "errors.found_folder" if file.is_dir() else "errors.found_nothing"
+        raise InputFileError(str(file), missing, found=message(found))
     try:
         return tomlkit.parse(file.read_bytes().decode("utf-8-sig"))
     except (TOMLKitError, UnicodeDecodeError, OSError, ValueError) as error:
-        raise InputFileError(str(file), got=f"unreadable TOML ({error})",
-                             allowed="TOML text in UTF-8", remedy="mend that line") from error
+        raise InputFileError(str(file), "errors.unreadable_toml", said=str(error)) from error
 
 
 def checked(model: type[M], settings: Mapping[str, Any], *, where: str,
@@ -78,39 +76,47 @@ def checked(model: type[M], settings: Mapping[str, Any], *, where: str,
         return None, [_fault(model, each, where) for each in error.errors()]
 
 
-def wrong(*, got: str, allowed: str, remedy: str = "change it") -> PydanticCustomError:
-    """Return the error that a validator raises to word a fault itself."""
-    return PydanticCustomError("worded", "{got}", {"got": got, "allowed": allowed,
-                                                   "remedy": remedy})
+def wrong(code: str, /, **facts: Any) -> PydanticCustomError:
+    """Return the error that a validator raises to name a fault itself."""
+    return PydanticCustomError("named", "{code}", {"code": code, "facts": facts})
 
 
-def listed(names: list[str] | tuple[str, ...]) -> str:
-    """Return the first of some names in quotes, as the allowed ones of a fault."""
-    return ", ".join(map(repr, names[:_LISTED])) + (" ..." if len(names) > _LISTED else "")
+def one_of(words: Sequence[str]) -> str:
+    """Return a field's description that allows these words."""
+    return as_text(message("allowed.one_of", words=tuple(words)))
 
 
-def perhaps(word: str, allowed: list[str]) -> str:
-    """Return the allowed word that was probably meant, as the beginning of a remedy."""
-    near = get_close_matches(word.casefold(), allowed, n=1)
-    return f"perhaps {near[0]} is meant; " if near else ""
+def table_named(name: str) -> str:
+    """Return the description of a field that is a table of the file."""
+    return as_text(message("allowed.table", name=name))
+
+
+def listed(names: Iterable[object]) -> Message:
+    """Return the first of some names, as the allowed ones of a fault."""
+    words = tuple(map(str, names))
+    return message("errors.some" if len(words) > _LISTED else "errors.all", names=words[:_LISTED])
+
+
+def misspelt(code: str, word: str, known: Sequence[str], *, where: Where) -> SettingError:
+    """Return the fault of an unknown word; `code` with ``_near`` where one was probably meant."""
+    near = get_close_matches(word.casefold(), known, n=1)
+    return SettingError(where, f"{code}_near" if near else code, known=tuple(known),
+                        near=near[0] if near else "")
 
 
 def _fault(model: type[BaseModel], error: ErrorDetails, where: str) -> SettingError:
     """Put one of pydantic's errors into where, got, allowed and remedy."""
     spot, allowed, keys = _located(model, error["loc"])
     place, value, facts = f"{where} {spot}", error["input"], error.get("ctx", {})
-    if error["type"] == "worded":
-        return SettingError(place, got=facts["got"], allowed=facts["allowed"],
-                            remedy=facts["remedy"])
+    if error["type"] == "named":
+        return SettingError(place, facts["code"], **facts["facts"])
     if error["type"] == "extra_forbidden":
-        kind = "table" if isinstance(value, Mapping) else "key"
-        return SettingError(place, got=f"an unknown {kind}", allowed=", ".join(keys),
-                            remedy=perhaps(str(error["loc"][-1]), keys)
-                            + "correct its spelling or delete it")
+        code = "errors.unknown_table" if isinstance(value, Mapping) else "errors.unknown_key"
+        return misspelt(code, str(error["loc"][-1]), keys, where=place)
+    told = from_text(allowed or "allowed.other_value")
     if error["type"] == "missing":
-        return SettingError(place, got="no such key", allowed=allowed, remedy="add it")
-    return SettingError(place, got=repr(value)[:_SHOWN], allowed=allowed or error["msg"],
-                        remedy="change it")
+        return SettingError(place, "errors.no_key", allowed=told)
+    return SettingError(place, "errors.not_allowed", value=repr(value)[:_SHOWN], allowed=told)
 
 
 def _located(model: type[BaseModel], loc: tuple[int | str, ...]) -> tuple[str, str, list[str]]:

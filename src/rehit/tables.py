@@ -14,7 +14,8 @@ from importlib.resources import files
 import geopandas as gpd
 import pandas as pd
 
-from rehit.errors import ManyErrors, RehitError, TableError
+from rehit.errors import ManyErrors, RehitError, TableError, Where
+from rehit.messages import message
 from rehit.packaged import packaged_rows
 
 GEOMETRY_KINDS = ("point", "line", "polygon", "geometry")
@@ -98,14 +99,14 @@ def check(frame: pd.DataFrame, name: str, *, where: str) -> None:
     contract = table(name)
     faults: list[RehitError] = []
     for column in contract.columns:
-        faults += _column_faults(frame, column, f"{where}: table {name!r}")
+        faults += _column_faults(frame, column, where, name)
     key = contract.key
     if key and set(key) <= set(frame.columns) and frame.duplicated(key).any():
         repeated = frame.loc[frame.duplicated(key), key].iloc[0].to_dict()
-        faults.append(TableError(f"{where}: table {name!r}", got=f"the key {repeated} twice",
-                                 allowed="one row per key", remedy="drop or merge repeated rows"))
+        faults.append(TableError(message("where.table", where=where, table=name),
+                                 "errors.key_twice", key=str(repeated)))
     if contract.spatial and not faults:
-        faults += _crs_faults(frame, f"{where}: table {name!r}")
+        faults += _crs_faults(frame, message("where.table", where=where, table=name))
     if faults:
         raise ManyErrors(where, faults)
 
@@ -133,25 +134,22 @@ def _dtype(kind: str) -> str:
             "time": "datetime64[us, UTC]"}.get(kind, "str")
 
 
-def _column_faults(frame: pd.DataFrame, column: Column, where: str) -> list[RehitError]:
-    spot = f"{where}, column {column.name!r}"
+def _column_faults(frame: pd.DataFrame, column: Column, where: str,
+                   name: str) -> list[RehitError]:
+    spot = message("where.column", where=where, table=name, column=column.name)
     if column.name not in frame.columns:
-        return [TableError(spot, got="no such column", allowed=f"a {column.kind} column",
-                           remedy=f"add it ({column.meaning})")]
+        return [TableError(spot, "errors.column_missing", kind=column.kind, meaning=column.meaning)]
     values = frame[column.name]
     if not _right_kind(values, column.kind):
-        return [TableError(spot, got=f"type {values.dtype}", allowed=f"{column.kind} values",
-                           remedy="convert the column first")]
+        return [TableError(spot, "errors.wrong_kind", dtype=str(values.dtype), kind=column.kind)]
     faults: list[RehitError] = []
     if not column.nullable and values.isna().any():
-        faults.append(TableError(spot, got=f"{int(values.isna().sum())} empty cells",
-                                 allowed="no empty cells", remedy="fill or set aside those rows"))
+        faults.append(TableError(spot, "errors.empty_cells", n=int(values.isna().sum())))
     if column.allowed:
         strange = sorted({str(v) for v in values.dropna().unique()} - set(column.allowed))
         if strange:
-            faults.append(TableError(spot, got=", ".join(map(repr, strange[:5])),
-                                     allowed=", ".join(column.allowed),
-                                     remedy="map these values to allowed codes"))
+            faults.append(TableError(spot, "errors.unknown_codes", values=tuple(strange[:5]),
+                                     known=column.allowed))
     return faults
 
 
@@ -170,10 +168,10 @@ def _right_kind(values: pd.Series, kind: str) -> bool:
 
 
 def _crs_faults(frame: gpd.GeoDataFrame | gpd.GeoSeries | pd.DataFrame,
-                where: str) -> list[RehitError]:
+                where: Where) -> list[RehitError]:
     crs = getattr(frame, "crs", None)
     if crs is not None and crs.is_projected:
         return []
-    got = "no coordinate reference system" if crs is None else f"{crs.to_string()} (degrees)"
-    return [TableError(where, got=got, allowed="a projected CRS in metres or feet",
-                       remedy="reproject with to_crs() to the project's CRS")]
+    if crs is None:
+        return [TableError(where, "errors.no_crs")]
+    return [TableError(where, "errors.in_degrees", crs=crs.to_string())]

@@ -38,7 +38,6 @@ def public_holidays(region: str | None, *, first_year: int, last_year: int) -> d
         known = holidays.country_holidays(country, subdiv=part or None, language="en_US",
                                           years=range(first_year, last_year + 1))
     except NotImplementedError as error:
-        raise SettingError("rehit.toml [project] holidays", got=repr(region),
-                           allowed="a country code such as PT, or with its part, GB-ENG",
-                           remedy="correct the code or delete the line") from error
+        raise SettingError("rehit.toml [project] holidays", "errors.not_holidays",
+                           region=region) from error
     return {day: str(known[day]) for day in sorted(known)}

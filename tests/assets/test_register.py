@@ -18,6 +18,7 @@ from pyproj import Transformer
 from rehit.assets.register import inspect_register, read_register
 from rehit.errors import InputFileError, ManyErrors, RehitError, TableError
 from rehit.messages import Message, message
+from rehit.report.say import Say
 from rehit.tables import check
 
 CRS = "EPSG:32625"
@@ -140,7 +141,7 @@ def test_duplicates_differ_or_repeat(tmp_path: Path) -> None:
                        ROWS.iloc[[1]].assign(Owner="other")], ignore_index=True)
     with pytest.raises(ManyErrors) as caught:
         inspect_register(write(tmp_path, "csv", clash), crs=CRS)
-    assert [e.where for e in caught.value.errors] == [
+    assert [Say("en").told(e.where) for e in caught.value.errors] == [
         "register.csv, asset 'C-2'", "register.csv, asset 'W-1'"]
 
 

@@ -118,7 +118,7 @@ def test_a_missing_file_and_a_repeated_name_are_refused(tmp_path) -> None:
         load_strategies(tmp_path / "none.csv", parameters=PARAMETERS)
     file = tmp_path / "twice.csv"
     file.write_text("strategy,first_cost\na,1\na,2\n")
-    with pytest.raises(TableError, match="two rows of that name"):
+    with pytest.raises(TableError, match="twice"):
         load_strategies(file, parameters=PARAMETERS)
 
 

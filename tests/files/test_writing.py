@@ -187,7 +187,7 @@ def test_two_runs_at_once_are_refused_and_the_holder_named(tmp_path: Path) -> No
         (stage / "a.txt").write_text("x", encoding="utf-8")
         with pytest.raises(InputFileError, match="another run is writing") as caught:
             staged_folder(tmp_path / "out").__enter__()
-        assert f"process {os.getpid()} on " in caught.value.got
+        assert f"process {os.getpid()} on " in str(caught.value)
     assert contents(tmp_path / "out") == {"a.txt": "x"}
     assert [path.name for path in tmp_path.iterdir()] == ["out"]
 
@@ -199,7 +199,7 @@ def test_what_is_wrong_with_a_disk_is_said_with_what_to_do(tmp_path: Path, numbe
                                                            part: str) -> None:
     with pytest.raises(InputFileError, match=part) as caught, staged_folder(tmp_path / "out"):
         raise OSError(number, os.strerror(number))
-    assert caught.value.got == os.strerror(number)
+    assert caught.value.facts["said"] == os.strerror(number)
     assert list(tmp_path.iterdir()) == []
 
 

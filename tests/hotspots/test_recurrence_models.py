@@ -107,7 +107,7 @@ def test_unusable_spells_are_refused(change, error):
 
 
 def test_unknown_clock_is_refused(bladder):
-    with pytest.raises(SettingError, match="total or gap"):
+    with pytest.raises(SettingError, match="total, gap"):
         prentice_williams_peterson(bladder, bladder[["rx"]], clock="both")
 
 

@@ -21,7 +21,8 @@ from rehit.tables import table
 
 #: Messages whose Spanish is the English word.
 SAME_IN_SPANISH = {"quality.col_band", "substrate.metal", "on.area", "worked.no",
-                   "worked.not_allowed"}
+                   "worked.not_allowed", "errors.not_top_and_draws.got",
+                   "errors.not_a_works_table.allowed", "errors.recoat_without_cover.allowed"}
 #: Topics of which the report says every message, in the catalogue's order.
 SAID_WHOLE = {"notes", "glossary", "vehicle"}
 #: What is asked about a log has names of this form as well.
@@ -88,13 +89,11 @@ def _is_known(form: str) -> bool:
         return any(code.startswith(f"{rest}.") for code in catalogue("en"))
     if kind == "of":
         return f"of.{rest}" in catalogue("en")
-    for value in (1.5, pd.Timestamp("2024-02-03 04:05"), ()):
+    for value in (1.5, pd.Timestamp("2024-02-03 04:05"), ("a", "b")):
         try:
             _Filler(Say("en")).format_field(value, form)
-        except (ValueError, TypeError, AttributeError, AssertionError):
+        except (ValueError, TypeError, AttributeError, AssertionError, SettingError):
             continue
-        except SettingError:
-            return False
         return True
     return False
 
@@ -153,6 +152,8 @@ def _is_said(code: str) -> bool:
     """Say whether the source holds a code, or the parts it is composed from."""
     texts, composed = _code_texts()
     topic, _, name = code.partition(".")
+    if topic == "errors" and code.endswith((".got", ".allowed", ".remedy")):
+        return code.rpartition(".")[0].removesuffix("_near") in texts
     if code in texts or topic in SAID_WHOLE:
         return True
     if topic == "of" and any(f":{code}}}" in text for other in catalogue("en")
@@ -176,7 +177,8 @@ def test_every_code_said_in_the_source_has_a_message() -> None:
             if re.fullmatch(r"[a-z_]+\.\w+", text) and text.partition(".")[0] in topics
             and text.partition(".")[2] not in FILE_ENDINGS}
     assert len(said) > 150
-    assert said - set(catalogue("en")) == set()
+    assert {code for code in said if f"{code}.got" not in catalogue("en")} - set(
+        catalogue("en")) == set()
 
 
 @pytest.mark.parametrize("column", ["substrate", "status", "priority"])

@@ -87,7 +87,7 @@ def test_all_faults_at_once(tmp_path: Path) -> None:
     text = str(caught.value)
     assert len(caught.value.errors) == 13
     for piece in ("cheese", "burn", "area from 2 to 1", "pray", "magic", "{Colour}", "no source",
-                  "no name", "minutes_per_visit ''", "'a' twice", "line 6 (a): got no reason"):
+                  "no rule name", "minutes_per_visit ''", "'a' twice", "line 6 (a): got no reason"):
         assert piece in text
 
 

@@ -607,9 +607,8 @@ def unit_metres(frame: gpd.GeoDataFrame) -> float:
 def _same_crs(incidents: gpd.GeoDataFrame, register: gpd.GeoDataFrame, *, where: str) -> None:
     require_projected(incidents, where=where)
     if incidents.crs != register.crs:
-        raise TableError(where, got=f"incidents in {incidents.crs.to_string()}, register in "
-                         f"{register.crs.to_string()}", allowed="one projected CRS for both",
-                         remedy="reproject one of them with to_crs()")
+        raise TableError(where, "errors.two_projections", incidents=incidents.crs.to_string(),
+                         register=register.crs.to_string())
 
 
 def _match_register(result: pd.DataFrame, frame: gpd.GeoDataFrame, register: gpd.GeoDataFrame,

@@ -38,17 +38,14 @@ def register_geometry(raw: RawTable, chosen: Mapping[str, str], *, crs: object, 
     notes: list[Message] = []
     nowhere = gpd.GeoSeries([None] * len(raw.table), index=raw.table.index, crs=target)
     if not target.is_projected:
-        return nowhere, notes, [TableError(
-            f"{where}, crs", got=f"{target.to_string()} (degrees)",
-            allowed="a projected CRS in metres or feet", remedy="name the project's projection")]
+        return nowhere, notes, [TableError(f"{where}, crs", "errors.project_in_degrees",
+                                           crs=target.to_string())]
     shapes = raw.shapes
     if shapes is None:
         shapes = _from_columns(raw.table, chosen, target)
     if shapes is None:
-        pairs = " or ".join(f"{x} and {y}" for x, y in POINT_PAIRS)
-        return nowhere, notes, [TableError(
-            where, got="no columns that say where the assets stand", allowed=f"{pairs}, or wkt",
-            remedy="name them: columns={\"easting\": \"...\", \"northing\": \"...\"}")]
+        pairs = tuple(message("errors.pair", x=x, y=y) for x, y in POINT_PAIRS)
+        return nowhere, notes, [TableError(where, "errors.no_place_columns", pairs=pairs)]
     if shapes.crs is None:
         shapes = shapes.set_crs(_likely_crs(shapes, target))
         notes.append(message("register.no_projection", crs=shapes.crs.to_string()))
@@ -207,9 +204,7 @@ def inspect_register(path: Path | str, *, crs: object, columns: Mapping[str, str
         lost = frame.loc[~placed, "asset_id"]
         field_notes.append(message("register.no_place", n=len(lost), assets=_some(lost)))
     if register.empty:
-        raise TableError(where, got="no asset with a usable place",
-                         allowed="points, lines or areas",
-                         remedy="export the register with its coordinates")
+        raise TableError(where, "errors.no_usable_place")
     check(register, "register", where=where)
     return RegisterReading(register, pd.DataFrame(frame[~placed].drop(columns="geometry")),
                            (*notes, *shape_notes, *field_notes, *id_notes))
@@ -256,9 +251,8 @@ def _extra_faults(raw: RawTable, chosen: Mapping[str, str], extra: Sequence[str]
     """Return a fault for each further column that is not there or already has a meaning."""
     taken = {*chosen.values(), *contract("register").names}
     free = [str(name) for name in raw.table.columns if name not in taken]
-    return [SettingError(f"{where}, register_effects", got=f"the column {name!r}",
-                         allowed=", ".join(free) or "no column is left over",
-                         remedy="correct the name or take it out of register_effects")
+    return [SettingError(f"{where}, register_effects", "errors.no_free_column", name=name,
+                         free=tuple(free))
             for name in extra if name not in free]
 
 
@@ -336,8 +330,8 @@ def _unique_ids(frame: gpd.GeoDataFrame, *, where: str) -> tuple[
         frame = frame[~same]
     twice = frame.loc[frame["asset_id"].duplicated(keep=False), "asset_id"]
     faults: list[RehitError] = [
-        TableError(f"{where}, asset {asset!r}", got=f"{count} different assets with this number",
-                   allowed="one asset per number", remedy="mend the number, or merge the rows")
+        TableError(message("where.asset", file=where, asset=str(asset)), "errors.same_asset_number",
+                   n=int(count))
         for asset, count in twice.value_counts().sort_index().items()]
     return frame, notes, faults
 

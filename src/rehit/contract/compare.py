@@ -51,8 +51,8 @@ def read_received(path: Path | str) -> pd.DataFrame:
     table = raw.table
     missing = [name for name in COLUMNS if name not in table.columns]
     if missing:
-        raise InputFileError(str(path), got=f"no column {', '.join(missing)}",
-                             allowed=", ".join(COLUMNS), remedy="add the columns")
+        raise InputFileError(str(path), "errors.no_column", names=tuple(missing),
+                             known=tuple(COLUMNS))
     table = table[list(COLUMNS)].dropna(how="all")
     table.index += raw.rows_above  # rows as the file counts them
     for name in COLUMNS[:3]:
@@ -67,29 +67,24 @@ def _row_faults(table: pd.DataFrame, where: str) -> list[RehitError]:
     faults: list[RehitError] = []
     for row, value in zip(table.index, plain_numbers(table["value"]), strict=True):
         if not np.isfinite(value) or value < 0:
-            faults.append(TableError(f"{where}, row {row}", got=repr(table.loc[row, "value"]),
-                                     allowed="a number from 0, as 1234.5",
-                                     remedy="write it without units and separators"))
+            faults.append(TableError(message("where.row", file=where, row=row),
+                                     "errors.not_a_price", value=table.loc[row, "value"]))
         elif table.loc[row, "item"] == "markup" and value > MOST_MARKUP:
-            faults.append(TableError(f"{where}, row {row}", got=f"a markup of {value:g}",
-                                     allowed=f"a share of the cost, at most {MOST_MARKUP:g}",
-                                     remedy="write 12 % as 0.12"))
+            faults.append(TableError(message("where.row", file=where, row=row),
+                                     "errors.markup_too_large", value=value, most=MOST_MARKUP))
     if table.empty or (table["tenderer"] == "").any():
-        faults.append(TableError(where, got="no tenderer", allowed="a name in every row",
-                                 remedy="name each tenderer, A and B will do"))
+        faults.append(TableError(where, "errors.no_tenderer"))
     if table.duplicated(["tenderer", "form", "item"]).any():
-        faults.append(TableError(where, got="an item twice", allowed="one value per item",
-                                 remedy="delete one of the rows"))
+        faults.append(TableError(where, "errors.item_twice"))
     for (tenderer, form), rows in table.groupby(["tenderer", "form"]):
         here = f"{where}, {tenderer}"
         if form not in FORMS:
-            faults.append(TableError(here, got=f"the form {form!r}", allowed=", ".join(FORMS),
-                                     remedy="correct the form"))
+            faults.append(TableError(here, "errors.unknown_form", form=form, known=tuple(FORMS)))
             continue
         lacking = sorted(set(ITEMS[form]) - set(rows["item"]))
         if lacking:
-            faults.append(TableError(here, got=f"no {', '.join(lacking)}",
-                                     allowed=", ".join(ITEMS[form]), remedy="add these rows"))
+            faults.append(TableError(here, "errors.items_lacking", items=tuple(lacking),
+                                     needed=tuple(ITEMS[form])))
     return faults
 
 
@@ -143,13 +138,11 @@ def _schedule_faults(contract: Contract, key: tuple[Hashable, ...],
         known = set(needed)
         lacking = [item for item in needed if item not in set(rows["item"])]
         if lacking:
-            return [TableError(where, got=f"no rate for {', '.join(lacking)}",
-                               allowed="a rate for each line of bid_rates.csv that has a quantity",
-                               remedy="ask the tenderer for it; do not guess")]
+            return [TableError(where, "errors.rates_lacking", items=tuple(lacking))]
         known |= set(schedule_of_rates(contract)["item"])
     strange = sorted(set(rows["item"]) - known)
-    return [TableError(where, got=f"the item {', '.join(strange)}",
-                       allowed=", ".join(sorted(known)), remedy="correct the item")] if (
+    return [TableError(where, "errors.unknown_items", items=tuple(strange),
+                       known=tuple(sorted(known)))] if (
         strange) else []
 
 

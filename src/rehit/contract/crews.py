@@ -17,6 +17,7 @@ import pandas as pd
 
 from rehit.contract.volume import Volume
 from rehit.errors import SettingError
+from rehit.messages import message
 from rehit.parameters import Parameters
 from rehit.workdays import public_holidays
 
@@ -332,16 +333,12 @@ def _bracket(look: Callable[[int], QueueRun], start: int, kind: str, share: floa
 
 def _unmet(run: QueueRun, share: float) -> SettingError:
     """Say how far idle crews are from the standards, and what would help."""
-    kept = " and ".join(
-        f"{value:.1%} of {words} in time" for words, value in (
-            ("offensive markings", run.in_time_offensive), ("other markings", run.in_time_ordinary))
-        if value < share)
-    return SettingError(
-        "response standards", got=f"{kept} with crews = {run.crews:g}, of whose time only "
-        f"{run.utilisation:.0%} is needed", allowed=f"{share:.0%} in time",
-        remedy="more crews would not help, they have time to spare: set contract.weekend_cover = "
-               "1 or relax the standards in [service]; or give contract.crews to price a number "
-               "that misses them")
+    kept = tuple(
+        message(code, share=value) for code, value in (
+            ("errors.in_time_offensive", run.in_time_offensive),
+            ("errors.in_time_ordinary", run.in_time_ordinary)) if value < share)
+    return SettingError(message("where.response_standards"), "errors.standards_unmet", kept=kept,
+                        crews=run.crews, used=run.utilisation, share=share)
 
 
 # Which teams there are: kinds of crews, and the order in which teams grow.

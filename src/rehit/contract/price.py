@@ -53,6 +53,7 @@ from rehit.contract.volume import (
     with_effort,
 )
 from rehit.errors import SettingError, TableError
+from rehit.messages import message
 from rehit.observed import Window
 from rehit.parameters import Parameters, load_parameters
 
@@ -341,9 +342,8 @@ def price_forms(outlook: Outlook, *, margin: float, parameters: Parameters,
     direct, n_years = outlook.cost.sum(axis=1), outlook.cost.shape[1]
     off = sum(turnover_shares(parameters).values())
     if margin + off >= 1:
-        raise SettingError("margin", got=f"{margin:g} and {off:g} off every price",
-                           allowed="less than the price together",
-                           remedy="lower the margin, or the shares of supervision and insurance")
+        raise SettingError(message("where.margin"), "errors.margin_too_large", margin=margin,
+                           off=off)
     tail = parameters["contract.tail_level"]
     levels = sorted({*LEVELS, parameters["contract.price_level"]})
     rows = []
@@ -369,11 +369,8 @@ def _factor(cost: np.ndarray, base: np.ndarray, form: str, level: float) -> floa
     """Return the point at `level` of cost over what the form pays at a factor of one."""
     paid = base > 0
     if paid.mean() <= level:
-        raise TableError(
-            f"price form {form.replace('_', ' ')}",
-            got=f"{1 - paid.mean():.0%} of simulated contracts without a job to be paid for",
-            allowed=f"fewer than {1 - level:.0%}, or no rate covers the crews that stand ready",
-            remedy="price a larger patch or more years, or serve this one by quotation")
+        raise TableError(message("where.price_form", form=form), "errors.form_pays_nothing",
+                         share=1 - paid.mean(), most=1 - level)
     ratio = np.full(len(cost), np.inf)
     ratio[paid] = cost[paid] / base[paid]
     ratio[~paid] = 2 * ratio[paid].max()
@@ -440,8 +437,7 @@ def markup_from_margin(margin: float) -> float:
 def check_margin(margin: float) -> None:
     """Refuse a margin that is no share of the price."""
     if not 0 <= margin < 1:
-        raise SettingError("--margin", got=f"{margin:g}", allowed="a share of the price from 0 to "
-                           "below 1", remedy="a markup of 25 % on cost is a margin of 0.2")
+        raise SettingError("--margin", "errors.not_a_margin", value=margin)
 
 
 # What is written in the tender.

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from rehit.errors import TableError
+from rehit.messages import message
 from rehit.observed import Window
 from rehit.parameters import Parameters, load_parameters
 from rehit.tables import check
@@ -199,8 +200,7 @@ def predict_volume(jobs: pd.DataFrame, places: pd.DataFrame, *, window: Window, 
     parameters = parameters or load_parameters()
     span = window.days / DAYS_PER_YEAR
     if not len(jobs) or span <= 0:
-        raise TableError("costs.predict_volume", got=f"{len(jobs)} jobs in {span:.2f} years",
-                         allowed="a log with jobs over some time", remedy="check the log's dates")
+        raise TableError("costs.predict_volume", "errors.no_jobs", n=len(jobs), years=span)
     check_even(jobs["reported_at"], window=window, parameters=parameters)
     draws = int(parameters["contract.draws"]) if draws is None else draws
     weights = change_weights(jobs, window=window, parameters=parameters)
@@ -295,13 +295,8 @@ def check_even(reported_at: pd.Series, *, window: Window, parameters: Parameters
         return
     half = int(np.searchsorted(np.cumsum(np.sort(counts)[::-1]), jobs / 2)) + 1
     if half < parameters["contract.even_share"] * min(len(counts), jobs):
-        held = "one" if half == 1 else str(half)
-        raise TableError(
-            "the log", got=f"half of its {jobs:,} jobs or more in {held} of its {len(counts)} "
-            f"periods of {length:g} days: it looks like an extract, not a record of whole years",
-            allowed="a log kept all the time, from which the jobs of a year can be told",
-            remedy="price on a log that holds every report of its time; if this one does, set "
-                   "contract.even_share = 0")
+        raise TableError(message("where.the_log"), "errors.uneven_log", jobs=jobs, n=half,
+                         periods=len(counts), days=length)
 
 
 def change_weights(jobs: pd.DataFrame, *, window: Window, parameters: Parameters) -> pd.Series:

@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from rehit.costs.rates import ESCALATION, LINES
 from rehit.errors import SettingError
+from rehit.messages import message
 from rehit.packaged import packaged_rows
 from rehit.parameters import Parameters
 
@@ -81,8 +82,7 @@ def make_timeline(years: int, *, parameters: Parameters, schedule: str | None = 
     (8, 2)
     """
     if isinstance(years, bool) or int(years) != years or not 1 <= years <= 125:
-        raise SettingError("horizon_years", got=repr(years), allowed="a whole number, 1 to 125",
-                           remedy="choose another horizon")
+        raise SettingError("horizon_years", "errors.not_a_horizon", value=repr(years))
     years, last = int(years), int(years) + start_year
     inflation = parameters["costs.inflation"] if nominal else 0.0
     rates = (np.full(last, parameters["costs.discount_rate"]) if schedule is None
@@ -137,9 +137,10 @@ def schedule_rates(schedule: str, n_years: int) -> Numbers:
     """
     spans = _schedules().get(schedule)
     if spans is None or n_years > max(last for _, last, _ in spans):
-        limits = ", ".join(f"{name} (to year {rows[-1][1]})" for name, rows in _schedules().items())
-        raise SettingError("discount schedule", got=f"{schedule!r} for {n_years} years",
-                           allowed=limits, remedy="name another schedule or a shorter horizon")
+        limits = tuple(message("errors.to_year", name=name, year=rows[-1][1])
+                       for name, rows in _schedules().items())
+        raise SettingError(message("where.discount_schedule"), "errors.schedule_ends",
+                           schedule=schedule, years=n_years, limits=limits)
     rates = np.empty(n_years)
     for first, last, rate in spans:
         rates[first - 1:last] = rate
@@ -170,5 +171,4 @@ def adjusted_internal_rate_of_return(ratio: ArrayLike, *, discount_rate: float,
 
 def _refuse_rate(rate: float) -> None:
     if not np.isfinite(rate) or rate <= -1:
-        raise SettingError("discount rate", got=f"{rate}", allowed="a decimal above -1, as 0.035",
-                           remedy="give the rate as a decimal")
+        raise SettingError(message("where.discount_rate"), "errors.not_a_rate", value=rate)

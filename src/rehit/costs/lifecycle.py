@@ -35,6 +35,7 @@ from rehit.costs.rates import LINES, checked_costing, require_rates
 from rehit.costs.renewals import BATCH, Life, gamma_hats
 from rehit.costs.strategies import BASELINE, Strategy, load_strategies
 from rehit.errors import SettingError
+from rehit.messages import message
 from rehit.parameters import Parameters, load_parameters
 from rehit.tables import check
 
@@ -404,9 +405,8 @@ def compare_by_formula(costing: pd.DataFrame, *,
     if strategies is None or isinstance(strategies, Path | str):
         strategies = load_strategies(strategies, parameters=parameters)
     if BASELINE not in [s.name for s in strategies]:
-        raise SettingError("strategies", got=", ".join(s.name for s in strategies),
-                           allowed=f"a list with {BASELINE!r}, what the others are held against",
-                           remedy="add it")
+        raise SettingError(message("where.strategies"), "errors.no_baseline",
+                           names=tuple(s.name for s in strategies), baseline=BASELINE)
     costing = checked_costing(costing, where="costs.compare_strategies")
     years = horizon_years if horizon_years is not None else parameters["costs.horizon_years"]
     timeline = make_timeline(int(years), parameters=parameters, schedule=schedule,

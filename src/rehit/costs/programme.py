@@ -23,6 +23,7 @@ from rehit.costs.doubt import (
 from rehit.costs.lifecycle import Comparison, compare_by_formula, payback_years, simulated_costs
 from rehit.costs.strategies import Strategy, load_strategies
 from rehit.errors import SettingError
+from rehit.messages import message
 from rehit.parameters import Parameters, load_parameters
 from rehit.tables import check
 
@@ -125,8 +126,7 @@ def best_choice(candidates: Candidates, *, budgets: Numbers, hours: Numbers, gap
     relaxed = linprog(problem.objective, A_ub=problem.matrix, b_ub=problem.most,
                       bounds=np.column_stack([problem.lower, problem.upper]), method="highs")
     if relaxed.x is None:
-        raise SettingError("programme", got=str(relaxed.message), allowed="a solved programme",
-                           remedy="check the budgets and rates")
+        raise SettingError(message("where.programme"), "errors.unsolved", said=str(relaxed.message))
     n, bound = len(candidates.place), -float(relaxed.fun)
     start = relaxed.x[:n] > 1 - ROUNDING
     # The plain ranking is a start too, so that it can never be the better one.
@@ -285,9 +285,8 @@ def find_prospects(costing: pd.DataFrame, *,
         If the programme is longer than the horizon.
     """
     if not 1 <= years <= horizon_years:
-        raise SettingError("programme years", got=str(years),
-                           allowed=f"1 to the horizon of {horizon_years} years",
-                           remedy="shorten the programme or lengthen the horizon")
+        raise SettingError(message("where.programme_years"), "errors.too_many_years", years=years,
+                           most=horizon_years)
     if strategies is None or isinstance(strategies, Path | str):
         strategies = load_strategies(strategies, parameters=parameters)
     comparisons = tuple(
@@ -690,9 +689,8 @@ def per_year(given: float | Sequence[float] | None, years: int, default: float) 
     """
     amounts = np.atleast_1d(np.asarray(default if given is None else given, dtype=float))
     if len(amounts) not in (1, years) or not (amounts >= 0).all():
-        raise SettingError("programme budget or crew hours", got=str(given),
-                           allowed=f"one amount from 0, or {years} of them, one per year",
-                           remedy="give as many amounts as the programme has years")
+        raise SettingError(message("where.programme_budget"), "errors.amounts_per_year",
+                           given=str(given), years=years)
     return np.resize(amounts, years)
 
 

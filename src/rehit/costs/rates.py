@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from rehit.costs.strategies import Strategy, method_codes
 from rehit.errors import ManyErrors, RehitError, SettingError, TableError
+from rehit.messages import message
 from rehit.parameters import Parameters
 from rehit.tables import check
 
@@ -51,8 +52,8 @@ def require_rates(parameters: Parameters, *, where: str = "defaults/costs.csv") 
     needed = [*PLAIN, *(f"{rate}_{method}" for rate in BY_METHOD for method in method_codes())]
     known = set(parameters)
     faults: list[RehitError] = [
-        SettingError(f"{where} [{name}]", got="no such rate", allowed="a row with this name",
-                     remedy="add the row") for name in needed if f"costs.{name}" not in known]
+        SettingError(f"{where} [{name}]",
+                     "errors.no_rate") for name in needed if f"costs.{name}" not in known]
     if faults:
         raise ManyErrors(where, faults)
 
@@ -73,9 +74,8 @@ def checked_costing(costing: pd.DataFrame, *, where: str) -> pd.DataFrame:
         if bad.any():
             place = costing["place_id"].iloc[int(np.argmax(bad))]
             faults.append(TableError(
-                f"{where}: table 'costing', column {column!r}",
-                got=f"{int(bad.sum())} values such as {values[bad][0]:g} (place {place})",
-                allowed="finite numbers above zero", remedy="mend those rows"))
+                message("where.column", where=where, table="costing", column=column),
+                "errors.unusable_figures", n=int(bad.sum()), value=values[bad][0], place=place))
     if faults:
         raise ManyErrors(where, faults)
     return costing.reset_index(drop=True)

@@ -17,6 +17,7 @@ import pandas as pd
 from rehit.costs.lifecycle import compare_by_formula
 from rehit.costs.strategies import BASELINE, load_strategies, method_codes
 from rehit.errors import SettingError
+from rehit.messages import message
 from rehit.parameters import Parameters, load_parameters
 from rehit.tables import check
 
@@ -51,8 +52,7 @@ def ranges_of(names: Sequence[str], *, parameters: Parameters, width: float) -> 
         If the width is not above 0 and at most 1.
     """
     if not 0 < width <= 1:
-        raise SettingError("sensitivity width", got=f"{width}", allowed="above 0, at most 1",
-                           remedy="give the share of each range to move over")
+        raise SettingError(message("where.sensitivity_width"), "errors.not_a_share", value=width)
     rows = [parameters.row(name) for name in names]
     return {row.name: (row.value - width * (row.value - row.low),
                        row.value + width * (row.high - row.value)) for row in rows}
@@ -73,9 +73,8 @@ def saving(costing: pd.DataFrame, *, strategy: str, against: str = BASELINE,
     known = load_strategies(strategies, parameters=parameters, effects=effects)
     for name in (strategy, against):
         if name not in [s.name for s in known]:
-            raise SettingError("sensitivity", got=f"the strategy {name!r}",
-                               allowed=", ".join(s.name for s in known),
-                               remedy="name one of these")
+            raise SettingError(message("where.sensitivity"), "errors.unknown_name", name=name,
+                               known=tuple(s.name for s in known))
     needed = [s for s in known if s.name in (BASELINE, strategy, against)]
     comparison = compare_by_formula(shifted, strategies=needed, parameters=parameters)
     names = [s.name for s in needed]

@@ -17,6 +17,7 @@ from pathlib import Path
 from rehit.errors import InputFileError, ManyErrors, RehitError, SettingError, TableError
 from rehit.files.reader import read_table
 from rehit.files.rows import EXTRA_COLUMN
+from rehit.messages import message
 from rehit.packaged import packaged_rows
 from rehit.parameters import Parameters
 from rehit.tables import table
@@ -38,9 +39,7 @@ def read_strategy_rows(path: Path) -> dict[str, Row]:
     """
     rows = _from_toml(path) if path.suffix.lower() == ".toml" else _from_table(path)
     if not rows:
-        raise InputFileError(str(path), got="no strategies",
-                             allowed="[strategies.NAME] sections, or a CSV column 'strategy'",
-                             remedy="add at least one")
+        raise InputFileError(str(path), "errors.no_strategies")
     return rows
 
 
@@ -48,9 +47,7 @@ def _from_toml(path: Path) -> dict[str, Row]:
     try:
         section = tomllib.loads(path.read_bytes().decode("utf-8-sig")).get("strategies", {})
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise InputFileError(str(path), got=f"an unreadable file ({error})",
-                             allowed="strategies as a table, or TOML in UTF-8",
-                             remedy="mend or name another file") from error
+        raise InputFileError(str(path), "errors.unreadable_toml", said=str(error)) from error
     if not isinstance(section, dict):
         return {}
     return {str(name): row for name, row in section.items() if isinstance(row, dict)}
@@ -63,8 +60,8 @@ def _from_table(path: Path) -> dict[str, Row]:
         if not name:
             continue
         if name in rows:
-            raise TableError(f"{path}, strategy {name!r}", got="two rows of that name",
-                             allowed="one row per strategy", remedy="rename or delete one")
+            raise TableError(message("where.strategy", file=str(path), strategy=name),
+                             "errors.twice", name=name)
         rows[name] = {key: cell for key, cell in row.items() if key != EXTRA_COLUMN or cell}
     return rows
 
@@ -183,15 +180,14 @@ def load_strategies(path: Path | str | None = None, *, parameters: Parameters,
 def _strategy(name: str, row: Mapping[str, object], file: str, parameters: Parameters,
               faults: list[RehitError]) -> Strategy:
     where = f"{file} [strategies.{name}]"
-    faults += [SettingError(f"{where}, key {key!r}", got="an unknown key",
-                            allowed=", ".join(KEYS), remedy="correct the key or delete it")
+    faults += [SettingError(message("where.key", where=where, key=key), "errors.unknown_key",
+                            known=KEYS)
                for key in row if key not in (*KEYS, "strategy")]
     numbers = {key: _number(row.get(key), key, where, parameters, faults) for key in DEFAULTS}
     cleaning = str(row.get("cleaning") or "removal").strip()
     only = _codes(row.get("only_methods"))
-    faults += [SettingError(f"{where}, key {key!r}", got=repr(code),
-                            allowed=", ".join((*extra, *method_codes())),
-                            remedy="name one of these")
+    faults += [SettingError(message("where.key", where=where, key=key), "errors.unknown_name",
+                            name=code, known=(*extra, *method_codes()))
                for key, codes, extra in (("cleaning", (cleaning,), ("removal",)),
                                          ("only_methods", only, ()))
                for code in codes if code not in (*extra, *method_codes())]
@@ -207,23 +203,22 @@ def contradictions(strategy: Strategy, *, where: str) -> list[RehitError]:
     has_first = strategy.covers_wall or strategy.first_cost > 0
     checks = [
         (strategy.covers_wall and strategy.first_cost > 0, "first_cost",
-         "a first cost beside a cover cost per m2", "one way to state a cost"),
+         "errors.two_costs"),
         (not has_first and math.isfinite(strategy.life_years), "life_years",
-         "a life but nothing that wears out", "a first cost or a cover cost"),
+         "errors.life_of_nothing"),
         (not has_first and math.isfinite(strategy.life_cleanings), "life_cleanings",
-         "a life but nothing that wears out", "a first cost or a cover cost"),
+         "errors.life_of_nothing"),
         (has_first and math.isinf(strategy.life_years) and math.isinf(strategy.life_cleanings),
-         "life_years", "no life", "life_years, life_cleanings or both"),
+         "life_years", "errors.no_life"),
         (strategy.recoat_margin > 0 and not strategy.covers_wall, "recoat_margin",
-         "recoating without a cover cost per m2", "cover_materials_per_m2"),
+         "errors.recoat_without_cover"),
         (strategy.recoat_margin > 0 and math.isfinite(strategy.life_cleanings), "recoat_margin",
-         "recoating where cleaned beside a life in cleanings", "one of the two"),
+         "errors.recoat_beside_life"),
         (strategy.name == BASELINE and (has_first or strategy.effect_on_rate != 0), "strategy",
-         "a baseline with a first cost or an effect", "a baseline that only cleans"),
+         "errors.baseline_with_cost"),
     ]
-    return [SettingError(f"{where}, key {key!r}", got=got, allowed=allowed,
-                         remedy="change or delete one of the two")
-            for wrong, key, got, allowed in checks if wrong]
+    return [SettingError(message("where.key", where=where, key=key), code)
+            for wrong, key, code in checks if wrong]
 
 
 def _number(value: object, key: str, where: str, parameters: Parameters,
@@ -239,11 +234,9 @@ def _number(value: object, key: str, where: str, parameters: Parameters,
     except ValueError:
         number = math.nan
     if not low <= number <= high:
-        faults.append(SettingError(
-            f"{where}, key {key!r}", got=repr(value),
-            allowed=(f"a number from {low:g} {f'to {high:g}' if math.isfinite(high) else 'up'}, or "
-                     "the name of a parameter"),
-            remedy="give the rate, or add the parameter"))
+        code = "errors.not_a_number_between" if math.isfinite(high) else "errors.not_a_number_from"
+        faults.append(SettingError(message("where.key", where=where, key=key), code, value=value,
+                                   low=low, high=high))
         return DEFAULTS[key]
     return number
 
@@ -256,6 +249,6 @@ def _codes(value: object) -> tuple[str, ...]:
 def _flag(value: object, where: str, faults: list[RehitError]) -> bool:
     text = str(value or "no").strip().lower()
     if text not in ("yes", "no", "true", "false"):
-        faults.append(SettingError(f"{where}, key 'needs_permission'", got=repr(value),
-                                   allowed="yes or no", remedy="write yes or no"))
+        faults.append(SettingError(message("where.key", where=where, key="needs_permission"),
+                                   "errors.not_yes_or_no", value=value))
     return text in ("yes", "true")

@@ -76,8 +76,7 @@ def read_csv_text(text: str, *, where: str, has_header: bool | None = None) -> R
     with _cells_of_any_size(len(lines)):
         table = _read(lines, has_header)
     if not len(table.table.columns):
-        raise InputFileError(where, got="no rows", allowed="a header and rows",
-                             remedy="export it again")
+        raise InputFileError(where, "errors.no_rows")
     return table.with_notes(notes)
 
 
@@ -462,10 +461,9 @@ def _code_page(sample: bytes) -> str:
     return found[0].encoding
 
 
-_UNMARKED = "utf-16 without a mark"
+_UNMARKED = "utf-16 unmarked"
 _UNDEFINED = {0xDC00 + byte: chr(byte) for byte in range(0x80, 0x100)}
 
 
 def _no_text(where: str) -> InputFileError:
-    return InputFileError(where, got="bytes that are no text", allowed="a table in a known format",
-                          remedy="open it where it came from and export it as CSV or XLSX")
+    return InputFileError(where, "errors.no_text")

@@ -31,7 +31,7 @@ from rehit.files.sheets import cell_text
 from rehit.files.spatial import WGS84, spatial_table
 from rehit.messages import Message, message
 
-ALLOWED = "GeoJSON, an Open311 list of requests, or a list of records"
+FORMATS = message("errors.feeds")
 DEEPEST = 100
 LIST_COLUMN = "list"
 # Lists of one feed hold the same kind of record if they share so much of their fields.
@@ -58,8 +58,8 @@ def read_json(data: bytes, *, where: str) -> RawTable:
     except (json.JSONDecodeError, RecursionError, ValueError) as error:
         content = _by_line(text)
         if content is None:
-            raise InputFileError(where, got=f"unreadable JSON ({error})", allowed=ALLOWED,
-                                 remedy="export it again, whole") from error
+            raise InputFileError(where, "errors.unreadable_json", said=str(error),
+                                 formats=FORMATS) from error
     _refuse_depth(content, where, lambda part: part.values() if isinstance(part, dict) else (
         part if isinstance(part, list) else ()))
     if isinstance(content, dict) and isinstance(content.get("features"), list):
@@ -76,8 +76,7 @@ def _refuse_depth(content: Any, where: str, parts: Callable[[Any], Iterable[Any]
         level = [inner for part in level for inner in parts(part)]
         if not level:
             return
-    raise InputFileError(where, got=f"records nested more than {DEEPEST} deep", allowed=ALLOWED,
-                         remedy="export it again, or as CSV")
+    raise InputFileError(where, "errors.nested_too_deep", most=DEEPEST, formats=FORMATS)
 
 
 def _by_line(text: str) -> list[Any] | None:
@@ -122,8 +121,7 @@ def _joined(lists: Mapping[str, Records], where: str, kind: str) -> RawTable:
               for name, records in lists.items()}
     longest = max(lists, key=lambda name: (len(lists[name]), len(fields[name])), default="")
     if not any(fields.values()):
-        raise InputFileError(where, got=f"{kind} without a list of records", allowed=ALLOWED,
-                             remedy="give the file that holds the requests themselves")
+        raise InputFileError(where, "errors.no_records", kind=kind, formats=FORMATS)
     notes: tuple[Message, ...] = ()
     rows: Records = []
     alike = [name for name in lists if _are_alike(fields[name], fields[longest])]
@@ -228,9 +226,7 @@ def _features(content: dict[str, Any], where: str) -> RawTable:
         frame = gpd.GeoDataFrame(table.table.reset_index(drop=True),
                                  geometry=gpd.GeoSeries(shapes, crs=crs))
     except (ProjError, ValueError) as error:  # ValueError: a name that is no whole text
-        raise InputFileError(where, got=f"GeoJSON in an unknown CRS ({crs!r})",
-                             allowed="WGS 84 or an EPSG code",
-                             remedy="export it in WGS 84") from error
+        raise InputFileError(where, "errors.unknown_geojson_crs", crs=crs) from error
     notes = (message("reading.bad_geometry", rows=", ".join(map(str, bad[:5]))),) if bad else ()
     if frame.empty:
         return RawTable(pd.DataFrame(table.table))
@@ -279,10 +275,9 @@ def read_xml(data: bytes, *, where: str) -> RawTable:
     try:
         root = fromstring(data)
     except (ParseError, DefusedXmlException, ValueError, LookupError) as error:
-        what = "it holds entities" if isinstance(error, DefusedXmlException) else str(error)
-        raise InputFileError(where, got=f"unusable XML ({what})",
-                             allowed="well-formed XML without entities",
-                             remedy="export it again, or as CSV") from error
+        entities = isinstance(error, DefusedXmlException)
+        what = message("errors.entities") if entities else str(error)
+        raise InputFileError(where, "errors.unusable_xml", said=what) from error
     _refuse_depth(root, where, list)
     lists = {name: [_cells(item) for item in items] for name, items in _xml_lists(root).items()}
     return _joined(lists, where, "XML")

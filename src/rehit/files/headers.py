@@ -125,18 +125,15 @@ def resolve_columns(names: list[str], columns: Mapping[str, str] | None, *, kind
     faults: list[RehitError] = []
     for field, name in (columns or {}).items():
         if field not in fields:
-            faults.append(TableError(f"{where}, columns", got=f"the field {field!r}",
-                                     allowed=", ".join(fields), remedy="use one of these names"))
+            faults.append(TableError(f"{where}, columns", "errors.unknown_name", name=field,
+                                     known=tuple(fields)))
         elif name not in names:
-            faults.append(TableError(f"{where}, columns", got=f"no column {name!r} for {field}",
-                                     allowed=", ".join(map(repr, names)),
-                                     remedy="name a column of the file"))
+            faults.append(TableError(f"{where}, columns", "errors.column_not_there", name=name,
+                                     field=field, known=tuple(names)))
     chosen = {**guessed, **(columns or {})}
     faults += [
-        TableError(where, got=f"no column that looks like {field}",
-                   allowed=", ".join(map(repr, names)),
-                   remedy=f'name it "{field.replace("_", " ")}" in the file '
-                   f'(from Python: columns={{"{field}": "..."}})')
+        TableError(where, "errors.no_column_like", field=field, name=field.replace("_", " "),
+                   known=tuple(names))
         for field in needed if field not in chosen]
     notes += [message("columns.read_from", field=field, column=name)
               for field, name in chosen.items()]

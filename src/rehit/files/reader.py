@@ -14,9 +14,9 @@ from rehit.files.feeds import read_json, read_xml
 from rehit.files.rows import RawTable
 from rehit.files.sheets import read_workbook
 from rehit.files.spatial import read_layer, read_parquet, with_places
+from rehit.messages import message
 
-ALLOWED = ("CSV, TSV, XLSX, XLS, ODS, GeoJSON, GeoPackage, FlatGeobuf, shapefile, Parquet, "
-           "Open311 JSON or XML")
+FORMATS = message("errors.formats")
 
 
 def read_table(path: Path | str, *, sheet: str | None = None, layer: str | None = None,
@@ -57,8 +57,7 @@ def read_table(path: Path | str, *, sheet: str | None = None, layer: str | None 
     kind, data = file_kind(file)
     raw = _read(kind, file, data, sheet=sheet, layer=layer, has_header=has_header)
     if not len(raw.table):
-        raise InputFileError(str(file), got="a header and no rows", allowed="at least one row",
-                             remedy="export it again with its rows")
+        raise InputFileError(str(file), "errors.no_rows")
     return replace(with_places(raw) if places else raw, name=file.name)
 
 
@@ -87,8 +86,7 @@ def read_tables(paths: Iterable[Path | str], *, sheet: str | None = None,
     """
     files = [Path(path) for path in paths]
     if not files:
-        raise InputFileError("log", got="no file", allowed="at least one log file",
-                             remedy='name it in the project file: log = "log.csv"')
+        raise InputFileError("log", "errors.no_log")
     tables: list[RawTable] = []
     faults: list[RehitError] = []
     for file in files:
@@ -131,8 +129,7 @@ def _told_apart(tables: list[RawTable], files: list[Path]) -> tuple[RawTable, ..
         for raw, file in zip(tables, files, strict=True)]
     if len(set(renamed)) < len(renamed):
         repeated = next(name for name in renamed if renamed.count(name) > 1)
-        raise InputFileError("log files", got=f"the file {repeated!r} twice",
-                             allowed="each file once", remedy="take it out of the list once")
+        raise InputFileError(message("where.log_files"), "errors.file_twice", name=repeated)
     return tuple(replace(raw, name=name) for name, raw in zip(renamed, tables, strict=True))
 
 
@@ -162,12 +159,13 @@ _BINARY = (
     (b"PK\x03\x04", "workbook"), (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", "workbook"),
 )
 _NO_TABLES = (
-    (b"\x89PNG\r\n\x1a\n", "a PNG picture"), (b"\xff\xd8\xff", "a JPEG picture"),
-    (b"GIF87a", "a GIF picture"), (b"GIF89a", "a GIF picture"), (b"BM", "a BMP picture"),
-    (b"II*\x00", "a TIFF picture"), (b"MM\x00*", "a TIFF picture"), (b"%PDF-", "a PDF document"),
-    (b"\x1f\x8b", "a gzip archive"), (b"7z\xbc\xaf\x27\x1c", "a 7z archive"),
-    (b"Rar!", "a RAR archive"), (b"BZh", "a bzip2 archive"), (b"\xfd7zXZ\x00", "an xz archive"),
-    (b"{\\rtf", "a word-processor document"), (b"\x7fELF", "a program"), (b"MZ", "a program"),
+    (b"\x89PNG\r\n\x1a\n", "no_table.picture"), (b"\xff\xd8\xff", "no_table.picture"),
+    (b"GIF87a", "no_table.picture"), (b"GIF89a", "no_table.picture"), (b"BM", "no_table.picture"),
+    (b"II*\x00", "no_table.picture"), (b"MM\x00*", "no_table.picture"), (b"%PDF-", "no_table.pdf"),
+    (b"\x1f\x8b", "no_table.archive"), (b"7z\xbc\xaf\x27\x1c", "no_table.archive"),
+    (b"Rar!", "no_table.archive"), (b"BZh", "no_table.archive"),
+    (b"\xfd7zXZ\x00", "no_table.archive"), (b"{\\rtf", "no_table.document"),
+    (b"\x7fELF", "no_table.program"), (b"MZ", "no_table.program"),
 )
 _BOMS = (b"\xef\xbb\xbf", b"\xff\xfe", b"\xfe\xff")
 _HEAD = 4096
@@ -189,18 +187,16 @@ def file_kind(file: Path) -> tuple[str, bytes]:
     where = str(file)
     try:
         if not file.exists():
-            raise InputFileError(where, got="no such file", allowed=ALLOWED,
-                                 remedy="check the name and the folder")
+            raise InputFileError(where, "errors.no_such_table", formats=FORMATS)
         if file.is_dir():
-            raise InputFileError(where, got="a folder", allowed=f"one file: {ALLOWED}",
-                                 remedy="name the file inside it")
+            raise InputFileError(where, "errors.a_folder", formats=FORMATS)
         with file.open("rb") as stream:
             head = stream.read(_HEAD)
         kind = _kind(head, where)
         data = file.read_bytes() if kind in ("text", "json", "xml") else b""
     except (OSError, ValueError) as error:
-        raise InputFileError(where, got=f"a file that cannot be opened ({error})", allowed=ALLOWED,
-                             remedy="check the file's permissions, or copy it anew") from error
+        raise InputFileError(where, "errors.cannot_open", said=str(error),
+                             formats=FORMATS) from error
     return kind, data
 
 
@@ -209,20 +205,17 @@ def _kind(head: bytes, where: str) -> str:
     for bom in _BOMS:
         bare = bare.removeprefix(bom)
     if not bare.strip(b" \t\r\n\x00"):
-        raise InputFileError(where, got="an empty file", allowed=ALLOWED,
-                             remedy="export it again")
+        raise InputFileError(where, "errors.empty_file", formats=FORMATS)
     for start, kind in _BINARY:
         if head.startswith(start):
             return kind
-    for start, what in _NO_TABLES:
+    for start, kind in _NO_TABLES:
         if head.startswith(start) and (len(start) > 2 or _has_control(head)):
-            raise InputFileError(where, got=what, allowed=ALLOWED,
-                                 remedy="give the table itself (the file's name does not matter)")
+            raise InputFileError(where, "errors.not_a_table", kind=message(kind), formats=FORMATS)
     # Latin letters alone are compared, so that UTF-16 is recognised too.
     letters = bare.replace(b"\x00", b"").lstrip()
     if letters.lower().startswith((b"<!doctype html", b"<html")):
-        raise InputFileError(where, got="a web page", allowed=ALLOWED,
-                             remedy="download the data themselves, not the page that shows them")
+        raise InputFileError(where, "errors.web_page", formats=FORMATS)
     if letters.startswith((b"{", b"[")):
         return "json"
     return "xml" if letters.startswith(b"<") else "text"

@@ -50,15 +50,10 @@ def read_workbook(file: Path, *, sheet: str | None = None,
         sheets = (_sparse_sheets if _is_sparse(file, where) else _sheets)(file, sheet, where)
     except (CalamineError, zipfile.BadZipFile, InvalidFileException, zlib.error, OSError,
             ValueError, KeyError, EOFError, AttributeError, TypeError) as error:
-        raise InputFileError(
-            where, got=f"a file that opens as no workbook ({error})",
-            allowed="XLSX, XLS or ODS without a password, its cells near its first",
-            remedy="open it in a spreadsheet program, delete the empty rows and columns beyond "
-                   "the table, and save it again") from error
+        raise InputFileError(where, "errors.not_a_workbook", said=str(error)) from error
     chosen = max(sheets, key=lambda name: _filled(sheets[name]), default=None)
     if chosen is None or not sheets[chosen]:
-        raise InputFileError(where, got="an empty workbook", allowed="a sheet with rows",
-                             remedy="choose another file or sheet")
+        raise InputFileError(where, "errors.empty_workbook")
     if sheet is not None:
         return table_from_rows(sheets[chosen], has_header=has_header)
     return _with_like_sheets(sheets, chosen, has_header)
@@ -123,7 +118,7 @@ def _panics_as_errors() -> Iterator[None]:
         yield
     except BaseException as error:
         if type(error).__name__ == "PanicException":
-            raise ValueError(f"a damaged workbook: {error}") from error
+            raise ValueError(str(error)) from error
         raise
     finally:
         if shown is not None:
@@ -133,8 +128,7 @@ def _panics_as_errors() -> Iterator[None]:
 
 def _asked(sheet: str | None, names: list[str], where: str) -> list[str]:
     if sheet is not None and sheet not in names:
-        raise InputFileError(where, got=f"no sheet {sheet!r}", allowed=", ".join(map(repr, names)),
-                             remedy="name one of these sheets")
+        raise InputFileError(where, "errors.no_sheet", name=sheet, known=tuple(names))
     return names if sheet is None else [sheet]
 
 
@@ -153,8 +147,7 @@ def _is_sparse(file: Path, where: str) -> bool:
         return False
     with zipfile.ZipFile(file) as parts:
         if sum(part.file_size for part in parts.infolist()) > MOST_BYTES:
-            raise InputFileError(where, got="a workbook of more than 4 GB when unpacked",
-                                 allowed="a table that fits", remedy="export it as CSV")
+            raise InputFileError(where, "errors.workbook_too_large")
         return any(_is_mostly_blank(parts, name) for name in parts.namelist()
                    if name.startswith("xl/worksheets/") and name.endswith(".xml"))
 

@@ -46,9 +46,9 @@ def read_layer(file: Path, *, layer: str | None = None) -> RawTable:
 def _layer(file: Path, layer: str | None, where: str) -> tuple[str, list[str], pd.DataFrame]:
     names = [str(name) for name in pyogrio.list_layers(file)[:, 0]]
     if not names or (layer is not None and layer not in names):
-        raise InputFileError(where, got=f"no layer {layer!r}" if layer else "no layer",
-                             allowed=", ".join(map(repr, names)) or "a layer with rows",
-                             remedy="name one of these layers")
+        if not layer:
+            raise InputFileError(where, "errors.no_layers")
+        raise InputFileError(where, "errors.no_layer", name=layer, known=tuple(names))
     sizes = {name: pyogrio.read_info(file, layer=name, force_feature_count=True)["features"]
              for name in names}
     chosen = layer or max(sizes, key=lambda name: sizes[name])
@@ -72,8 +72,7 @@ def read_parquet(file: Path) -> RawTable:
 
 
 def _damaged(where: str, kind: str, error: Exception) -> InputFileError:
-    return InputFileError(where, got=f"a damaged {kind} file ({str(error)[:120]})",
-                          allowed=f"a whole {kind} file", remedy="copy or export it again")
+    return InputFileError(where, "errors.damaged_file", kind=kind, said=str(error)[:120])
 
 
 def plain_table(frame: pd.DataFrame, *, notes: tuple[Message, ...] = ()) -> RawTable:

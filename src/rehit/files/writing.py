@@ -27,6 +27,7 @@ from pyarrow import csv as arrow_csv
 
 from rehit.errors import InputFileError
 from rehit.files.safe_text import neutralise_table
+from rehit.messages import Message, message
 
 #: Programs some years old warn at newer versions of the format.
 GEOPACKAGE_VERSION = "1.2"
@@ -58,8 +59,7 @@ def staged_folder(target: Path) -> Iterator[Path]:
     """
     target = Path(target)
     if target.exists() and not target.is_dir():
-        raise InputFileError(str(target), got="a file", allowed="a folder to write results into",
-                             remedy="choose another output folder")
+        raise InputFileError(str(target), "errors.not_a_folder")
     # Found out now, not after minutes of work.
     if target.is_dir() and not os.access(target, os.W_OK | os.X_OK):
         raise unwritable(target, PermissionError(errno.EACCES, "Permission denied"))
@@ -220,17 +220,14 @@ def _lock(target: Path) -> int:
         lock = os.open(place, os.O_RDWR | os.O_CREAT, 0o666)
         if not _take(lock):
             os.close(lock)
-            raise InputFileError(
-                str(target), got=f"a folder that another run is writing ({_holder(place)})",
-                allowed="one run at a time",
-                remedy="wait until it has ended, or choose another output folder")
+            raise InputFileError(str(target), "errors.being_written", holder=_holder(place))
         with suppress(OSError):
             if os.fstat(lock).st_ino == place.stat().st_ino:
                 break
         os.close(lock)  # the run before took its lock file away between the two steps
     os.ftruncate(lock, 0)
     now = datetime.now().astimezone().isoformat(timespec="seconds")
-    os.write(lock, f"process {os.getpid()} on {socket.gethostname()} since {now}".encode())
+    os.write(lock, f"{os.getpid()} {socket.gethostname()} {now}".encode())
     return lock
 
 
@@ -256,10 +253,12 @@ def _take(lock: int) -> bool:
     return True
 
 
-def _holder(place: Path) -> str:
-    with suppress(OSError):
-        return place.read_text(encoding="utf-8", errors="replace").strip() or "just begun"
-    return "unknown"
+def _holder(place: Path) -> Message:
+    """Return which process holds a folder, and since when."""
+    with suppress(OSError, ValueError):
+        process, host, since = place.read_text(encoding="utf-8", errors="replace").split()
+        return message("errors.holder", process=process, host=host, since=since)
+    return message("errors.holder_unknown")
 
 
 def _unlock(lock: int, target: Path) -> None:
@@ -270,16 +269,13 @@ def _unlock(lock: int, target: Path) -> None:
 
 # What can be wrong with a disk, and what to do about it.
 
-_OPEN_ELSEWHERE = ("close the file if another program has it open, or choose another output "
-                   "folder")
-_FREE = "free some space, or choose an output folder on another disk"
-_GONE = "see that the disk or network share is there, or choose an output folder on this computer"
+_OPEN_ELSEWHERE, _FREE, _GONE = "errors.held_open", "errors.disk_full", "errors.disk_gone"
 _REMEDIES = {
-    errno.ENOSPC: _FREE, errno.EDQUOT: "free some of your quota, or choose another disk",
-    errno.EFBIG: "choose a disk that takes files of this size",
-    errno.EROFS: "choose an output folder on a disk that can be written",
+    errno.ENOSPC: _FREE, errno.EDQUOT: "errors.quota_spent",
+    errno.EFBIG: "errors.file_too_large",
+    errno.EROFS: "errors.read_only",
     errno.EACCES: _OPEN_ELSEWHERE, errno.EPERM: _OPEN_ELSEWHERE, errno.EBUSY: _OPEN_ELSEWHERE,
-    errno.ETXTBSY: _OPEN_ELSEWHERE, errno.ENAMETOOLONG: "choose a shorter name",
+    errno.ETXTBSY: _OPEN_ELSEWHERE, errno.ENAMETOOLONG: "errors.name_too_long",
     **dict.fromkeys((errno.EIO, errno.ENXIO, errno.ENODEV, errno.ESTALE, errno.ENOTCONN,
                      errno.EHOSTDOWN, errno.ENETDOWN, errno.ENETUNREACH, errno.ETIMEDOUT), _GONE),
 }
@@ -291,7 +287,7 @@ _SAID = {"no space left": errno.ENOSPC, "disk is full": errno.ENOSPC,
          "disk quota": errno.EDQUOT, "read-only file system": errno.EROFS}
 
 
-def _remedy(error: OSError) -> str | None:
+def _fault(error: OSError) -> str | None:
     windows = _WINDOWS.get(getattr(error, "winerror", 0) or 0)
     said = next((_REMEDIES[number] for words, number in _SAID.items()
                  if words in str(error).lower()), None)
@@ -300,14 +296,13 @@ def _remedy(error: OSError) -> str | None:
 
 def is_write_fault(error: OSError) -> bool:
     """Whether an error is the disk's: full, read-only, gone, or a file held by another program."""
-    return _remedy(error) is not None
+    return _fault(error) is not None
 
 
 def unwritable(place: Path, error: OSError) -> InputFileError:
     """Return an error of the system as one that says what to do about it."""
-    return InputFileError(str(place), got=error.strerror or str(error),
-                          allowed="a place that can be written",
-                          remedy=_remedy(error) or _OPEN_ELSEWHERE)
+    return InputFileError(str(place), _fault(error) or _OPEN_ELSEWHERE,
+                          said=error.strerror or str(error))
 
 
 # Tables as files that people and other programs open.

@@ -424,8 +424,7 @@ def _radius_m(radius: float | None, points: gpd.GeoDataFrame, numbers: Parameter
     if radius is None:
         return suggest_radius(points, parameters=numbers).radius_m
     if not (np.isfinite(radius) and radius > 0):
-        raise SettingError("find_clusters radius", got=f"{radius:g}", allowed="metres above 0",
-                           remedy="leave it out to have one suggested")
+        raise SettingError("find_clusters radius", "errors.not_a_radius", value=radius)
     return float(radius)
 
 

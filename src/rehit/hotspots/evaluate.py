@@ -149,8 +149,8 @@ def e_test(first: int, second: int, *, first_exposure: float = 1.0,
     """
     _counts(first, second)
     if first_exposure <= 0 or second_exposure <= 0:
-        raise SettingError("e_test", got=f"exposures {first_exposure}, {second_exposure}",
-                           allowed="above 0", remedy="give the time at risk of both")
+        raise SettingError("e_test", "errors.no_exposure", first=first_exposure,
+                           second=second_exposure)
     if first + second == 0:
         return 1.0
     rate = (first + second) / (first_exposure + second_exposure)
@@ -216,8 +216,8 @@ def _distance(x: np.ndarray, y: np.ndarray, first: float, second: float) -> np.n
 
 def _counts(before: float, after: float) -> None:
     if not (before >= 0 and after >= 0):
-        raise SettingError("counts before and after", got=f"{before}, {after}",
-                           allowed="numbers from 0", remedy="count the incidents again")
+        raise SettingError(message("where.counts"), "errors.negative_counts", before=before,
+                           after=after)
 
 
 # Counts and time at risk before and after a measure, place by place and step by step.
@@ -363,10 +363,8 @@ def _limits(started_at: pd.Timestamp, window: Window,
     start = (started_at - window.start).total_seconds() / 86_400 if good else np.nan
     length = window.days
     if not 0 < start < length or not 0 <= settle_days < length - start:
-        raise SettingError("evaluate: started_at", got=f"{started_at} and {settle_days} days",
-                           allowed="a time with a zone inside the observed period, and fewer days "
-                           "of settling than remain after it",
-                           remedy="check the date of the measure and the period of the log")
+        raise SettingError("evaluate: started_at", "errors.started_outside",
+                           started=str(started_at), days=settle_days)
     return start, start + settle_days
 
 
@@ -376,9 +374,9 @@ def _groups(*ids: Iterable[str]) -> pd.Series:
                        index=[p for i in lists for p in i], dtype="object")
     twice = groups.index[groups.index.duplicated()]
     if len(twice) or len(lists[0]) == 0:
-        got = f"{twice[0]!r} in two groups" if len(twice) else "no treated place"
-        raise SettingError("evaluate: places", got=got, allowed="at least one treated place and "
-                           "every place in one group only", remedy="correct the lists of places")
+        if len(twice):
+            raise SettingError("evaluate: places", "errors.place_in_two_groups", name=twice[0])
+        raise SettingError("evaluate: places", "errors.no_treated_place")
     return groups
 
 

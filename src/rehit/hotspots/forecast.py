@@ -921,8 +921,8 @@ def place_history(placed_incidents: gpd.GeoDataFrame, *, places: gpd.GeoDataFram
     window.checked()
     missing = [c for c in ("place_id", "place_kind") if c not in places.columns]
     if missing:
-        raise TableError("forecast_places: places", got=f"no column {', '.join(missing)}",
-                         allowed="the table repeats", remedy="pass the result of rank_repeats")
+        raise TableError("forecast_places: places", "errors.no_column_of_repeats",
+                         names=tuple(missing))
     require_projected(places, where="forecast_places: places")
     rows = known_places(placed_incidents)
     code = pd.Index(places["place_id"]).get_indexer(rows["place_id"])
@@ -973,8 +973,7 @@ def _forecast_table(history: History, ids: pd.Series, window: Window,
                     horizons_days: Sequence[int], numbers: Parameters) -> pd.DataFrame:
     bad = [h for h in horizons_days if not (float(h).is_integer() and h > 0)]
     if bad or not len(horizons_days):
-        raise SettingError("horizons_days", got=repr(list(horizons_days)),
-                           allowed="whole numbers of days above 0", remedy="for example 7, 28, 91")
+        raise SettingError("horizons_days", "errors.not_horizons", values=str(list(horizons_days)))
     if not history.n:
         return _no_forecast()
     origin = window.days

@@ -12,6 +12,7 @@ import shapely
 from scipy.ndimage import binary_dilation, gaussian_filter
 
 from rehit.errors import DataWarning, SettingError, TableError
+from rehit.messages import message
 from rehit.observed import POOR
 from rehit.parameters import Parameters
 from rehit.tables import require_projected
@@ -102,17 +103,13 @@ def lay_grid(x: np.ndarray, y: np.ndarray, *, side: float, max_cells: float = 4e
         If `side` is not positive, there is no point, or the grid would have too many cells.
     """
     if not side > 0 or not len(x):
-        raise SettingError("cell side", got=f"{side:g} with {len(x)} points",
-                           allowed="a positive side and at least one point",
-                           remedy="set hotspots.cell_m, and check that incidents have places")
+        raise SettingError(message("where.cell_side"), "errors.no_cells", side=side, points=len(x))
     west, south = np.floor(np.min(x) / side), np.floor(np.min(y) / side)
     columns = int(np.floor(np.max(x) / side) - west) + 1
     rows = int(np.floor(np.max(y) / side) - south) + 1
     if rows * columns > max_cells:
-        raise SettingError("cell side", got=f"a grid of {rows:,} x {columns:,} cells",
-                           allowed=f"at most {max_cells:,.0f} cells",
-                           remedy="use larger cells, or give a study area that leaves out stray "
-                                  "points far from the town")
+        raise SettingError(message("where.cell_side"), "errors.too_many_cells", rows=rows,
+                           columns=columns, most=max_cells)
     return Grid(float(west * side), float(south * side), float(side), rows, columns)
 
 
@@ -155,8 +152,7 @@ def well_placed(placed_incidents: gpd.GeoDataFrame, *, where: str) -> gpd.GeoDat
     """
     require_projected(placed_incidents, where=where)
     if "reported_at" not in placed_incidents.columns:
-        raise TableError(where, got="no column 'reported_at'", allowed="the incidents table",
-                         remedy="merge the placed table with the incidents table")
+        raise TableError(where, "errors.no_reported_at")
     geometry = placed_incidents.geometry
     good = geometry.notna() & ~geometry.is_empty
     if "place_quality" in placed_incidents.columns:
@@ -164,9 +160,7 @@ def well_placed(placed_incidents: gpd.GeoDataFrame, *, where: str) -> gpd.GeoDat
     if "place_kind" in placed_incidents.columns:
         good &= placed_incidents["place_kind"] != "street"
     if len(placed_incidents) and not good.any():
-        warnings.warn(DataWarning(
-            f"{where}: no incident is placed better than its street, so nothing can be said "
-            "about points or cells; look at the streets instead"), stacklevel=3)
+        warnings.warn(DataWarning(message("warnings.only_streets", where=where)), stacklevel=3)
     return placed_incidents.loc[good]
 
 
@@ -198,9 +192,7 @@ def asset_exposure(register: gpd.GeoDataFrame, *, basis: str) -> np.ndarray:
         return np.ones(len(register))
     area = register.get("wall_area_m2")
     if basis != "wall_area" or area is None or not area.notna().any():
-        raise SettingError("exposure basis", got=repr(basis),
-                           allowed="'assets', or 'wall_area' where the register has wall_area_m2",
-                           remedy="choose 'assets'")
+        raise SettingError(message("where.exposure_basis"), "errors.unknown_basis", basis=basis)
     found: np.ndarray = area.fillna(area.median()).to_numpy(dtype="float64")
     return found
 
@@ -280,8 +272,8 @@ def kernel_density(counts: np.ndarray, *, cell_m: float, bandwidth_m: float,
     True
     """
     if not (cell_m > 0 and bandwidth_m > 0):
-        raise SettingError("kernel_density", got=f"cell {cell_m:g} m, bandwidth {bandwidth_m:g} m",
-                           allowed="lengths above 0", remedy="give both in metres")
+        raise SettingError("kernel_density", "errors.not_kernel_lengths", cell=cell_m,
+                           bandwidth=bandwidth_m)
     smooth = gaussian_filter(np.asarray(counts, "float64"), bandwidth_m / cell_m, mode="constant",
                              truncate=truncate)
     return np.asarray(smooth / (cell_m / 1000.0) ** 2)

@@ -183,8 +183,7 @@ def fit_prior(counts: np.ndarray, exposure_years: np.ndarray, *, zero_truncated:
     counts = np.asarray(counts, dtype="float64")
     exposure = np.asarray(exposure_years, dtype="float64")
     if len(counts) and (not (exposure > 0).all() or not (counts >= 0).all()):
-        raise SettingError("fit_prior", got="an exposure <= 0 or a count < 0",
-                           allowed="positive exposures and counts from 0", remedy="check the log")
+        raise SettingError("fit_prior", "errors.bad_exposures")
     if len(counts) < 2 or counts.sum() == 0:
         return _vague(exposure)
     # Equal pairs are summed once: real counts are small and exposures often repeat.
@@ -445,8 +444,7 @@ def posterior_ranks(shape: np.ndarray, rate_years: np.ndarray, *, top: int, draw
     (array([1., 2., 3.]), array([1., 0., 0.]))
     """
     if top < 1 or draws < 1:
-        raise SettingError("posterior_ranks", got=f"top={top}, draws={draws}",
-                           allowed="whole numbers from 1", remedy="ask for at least one")
+        raise SettingError("posterior_ranks", "errors.not_top_and_draws", top=top, draws=draws)
     n = len(shape)
     if n == 0:
         return np.empty(0), np.empty(0)
@@ -702,8 +700,7 @@ def _with_register(places: pd.DataFrame, register: gpd.GeoDataFrame, length: flo
     """Set the hit places beside every asset of the register, hit or not."""
     listed = register.set_index(register["asset_id"].astype("str"))
     if not listed.index.is_unique:
-        raise TableError("rank_repeats: register", got="an asset_id twice",
-                         allowed="one row per asset", remedy="drop or merge repeated rows")
+        raise TableError("rank_repeats: register", "errors.key_twice", key="asset_id")
     points = shapely.point_on_surface(listed.geometry.to_numpy())
     on_list = places["place_id"].isin(listed.index) & (places["place_kind"] == "asset")
     places = places.assign(zero_truncated=~on_list)

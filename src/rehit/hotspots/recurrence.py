@@ -137,8 +137,8 @@ def design(spells: pd.DataFrame, *, effects: tuple[str, ...],
     numbers = load_parameters() if parameters is None else parameters
     missing = [c for c in effects if c not in spells]
     if missing or not effects:
-        raise TableError("recurrence design", got=f"no column {', '.join(missing) or 'asked for'}",
-                         allowed=", ".join(spells.columns), remedy="name columns of the spells")
+        raise TableError("recurrence design", "errors.no_column", names=tuple(missing),
+                         known=tuple(map(str, spells.columns)))
     full = np.ones(len(spells), dtype=bool)
     parts: dict[str, np.ndarray] = {}
     for name in effects:
@@ -203,9 +203,7 @@ def mean_cumulative_function(place: np.ndarray, time: np.ndarray, *, ends: pd.Se
     last = ends.to_numpy(dtype="float64")
     moment = np.asarray(time, "float64")
     if (code < 0).any() or (moment > last[code]).any() or (moment < 0).any():
-        raise TableError("mean_cumulative_function", got="an incident of an unknown place, or "
-                         "outside its observation", allowed="times from 0 to the place's end",
-                         remedy="give every place its end of observation")
+        raise TableError("mean_cumulative_function", "errors.stray_times")
     when, count = np.unique(moment, return_counts=True)
     at_risk = len(last) - np.searchsorted(np.sort(last), when, side="left")
     wanted = when if at is None else np.asarray(at, "float64")
@@ -269,9 +267,8 @@ def _season(times: pd.Series, *, southern: bool) -> pd.Series:
 def _carry_register(spells: pd.DataFrame, register: pd.DataFrame) -> pd.DataFrame:
     """Add the register's columns; where both sides have one, the register's word counts."""
     if "asset_id" not in register:
-        raise SettingError("rehit_spells: register", got="no column asset_id",
-                           allowed=", ".join(table("register").names),
-                           remedy="read it with assets.register.read_register")
+        raise SettingError("rehit_spells: register", "errors.no_column", names=("asset_id",),
+                           known=table("register").names)
     facts = register[[c for c in register.columns if c != "geometry"]].copy()
     facts["asset_id"] = facts["asset_id"].astype("str")
     joined = spells.merge(facts, how="left", left_on="place_id", right_on="asset_id",
@@ -450,9 +447,8 @@ def fit_power_law(times: np.ndarray, *, end: float | None) -> PowerLaw:
     t = np.sort(np.asarray(times, "float64"))
     least = 3 if end is None else 2
     if len(t) < least or not (t > 0).all() or (end is not None and t[-1] > end):
-        raise TableError("fit_power_law", got=f"{len(t)} times up to {t.max(initial=0):g}",
-                         allowed=f"at least {least} times above 0 and not after the end",
-                         remedy="use times since the observation began; pool sparse places")
+        raise TableError("fit_power_law", "errors.too_few_times", n=len(t), end=t.max(initial=0),
+                         least=least)
     n, last = len(t), float(t[-1] if end is None else end)
     total = float(np.log(last / t).sum())
     shape = n / total
@@ -723,8 +719,8 @@ def prentice_williams_peterson(spells: pd.DataFrame, x: pd.DataFrame, *, clock: 
     Prentice, Williams and Peterson 1981, Biometrika 68:373-379.
     """
     if clock not in ("total", "gap"):
-        raise SettingError("prentice_williams_peterson", got=f"clock={clock!r}",
-                           allowed="total or gap", remedy="choose one")
+        raise SettingError("prentice_williams_peterson", "errors.unknown_name", name=clock,
+                           known=("total", "gap"))
     start, stop = spells["start"].to_numpy("float64"), spells["stop"].to_numpy("float64")
     strata = spells["event_number"].to_numpy()
     if last_stratum is not None:
@@ -790,20 +786,14 @@ def _sums(effects: np.ndarray, x: np.ndarray, event: np.ndarray,
 def _check(start: np.ndarray, stop: np.ndarray, event: np.ndarray, x: np.ndarray,
            names: tuple[str, ...], ties: str) -> None:
     if ties not in TIES:
-        raise SettingError("fit_rates", got=f"ties={ties!r}", allowed=" or ".join(TIES),
-                           remedy="choose one")
+        raise SettingError("fit_rates", "errors.unknown_name", name=ties, known=tuple(TIES))
     if not (start < stop).all() or not np.isfinite(x).all() or not event.any():
-        raise TableError("fit_rates: spells", got="a spell that does not last, a missing value in "
-                         "the design, or no event", allowed="start < stop, a full design, an event",
-                         remedy="build the spells with recurrence.rehit_spells and design")
+        raise TableError("fit_rates: spells", "errors.bad_spells")
     centred = x - x.mean(axis=0)
     scale = np.sqrt((centred**2).mean(axis=0))
     flat = [n for n, s in zip(names, scale, strict=True) if s == 0]
     if flat or np.linalg.matrix_rank(centred / np.where(scale > 0, scale, 1)) < x.shape[1]:
-        raise SettingError("fit_rates: design", got="columns that do not vary, or that say the same"
-                           f" as others ({', '.join(flat or names)})",
-                           allowed="columns that can be told apart",
-                           remedy="leave out one of them")
+        raise SettingError("fit_rates: design", "errors.columns_alike", names=tuple(flat or names))
 
 
 # What the models say.

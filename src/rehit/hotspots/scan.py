@@ -76,8 +76,7 @@ def draw_circles(xy: np.ndarray, exposure: np.ndarray, *, max_share: float,
         If the share is not in (0, 1] or no location has exposure.
     """
     if not 0 < max_share <= 1 or not exposure.sum() > 0:
-        raise SettingError("scan", got=f"share {max_share:g}, exposure {exposure.sum():g}",
-                           allowed="a share in (0, 1] and some exposure", remedy="use 0.5")
+        raise SettingError("scan", "errors.not_a_scan", share=max_share, exposure=exposure.sum())
     tree = cKDTree(xy)
     k = len(xy)
     if np.isfinite(max_radius):

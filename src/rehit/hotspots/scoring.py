@@ -107,8 +107,7 @@ def capture_at(expected: np.ndarray, counts: np.ndarray, *, share: float,
     {'hit_rate': 0.316, 'pai': 1.895, 'pei': 0.857}
     """
     if not 0 < share <= 1:
-        raise SettingError("capture_at share", got=f"{share:g}", allowed="above 0, at most 1",
-                           remedy="for example 0.01 for the top 1 % of places")
+        raise SettingError("capture_at share", "errors.not_a_share", value=share)
     top = max(1, round(share * len(counts)))
     row = capture_curve(expected, counts, share_ties=share_ties).iloc[top - 1]
     return {name: float(row[name]) for name in ("hit_rate", "pai", "pei")}
@@ -178,9 +177,8 @@ def _best_capture(counts: np.ndarray, size: np.ndarray, share: np.ndarray) -> np
 
 def _same_length(expected: np.ndarray, counts: np.ndarray) -> None:
     if len(expected) != len(counts) or not len(counts):
-        raise SettingError("scoring", got=f"{len(expected)} forecasts and {len(counts)} counts",
-                           allowed="one of each per place, and at least one place",
-                           remedy="score the places that were forecast")
+        raise SettingError("scoring", "errors.unpaired_scores", forecasts=len(expected),
+                           counts=len(counts))
 
 
 # Scoring forecasts on one past period after another, beside the counts anybody could make.

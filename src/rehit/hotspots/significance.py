@@ -120,8 +120,7 @@ def false_discovery(p: np.ndarray, *, rate: float) -> np.ndarray:
     [True, True, False, False, False]
     """
     if not 0 < rate < 1:
-        raise SettingError("false discovery rate", got=f"{rate:g}", allowed="between 0 and 1",
-                           remedy="set hotspots.false_discovery_rate")
+        raise SettingError("hotspots.false_discovery_rate", "errors.not_a_share", value=rate)
     tested = np.isfinite(p)
     ordered = np.sort(p[tested])
     passing = np.flatnonzero(ordered <= rate * np.arange(1, len(ordered) + 1) / len(ordered))
@@ -208,8 +207,7 @@ def gi(values: np.ndarray, weights: csr_matrix) -> np.ndarray:
     """
     n = len(values)
     if weights.diagonal().any():
-        raise SettingError("gi", got="weights with a place as its own neighbour",
-                           allowed="an empty diagonal", remedy="use gi_star for such weights")
+        raise SettingError("gi", "errors.own_neighbour")
     mean = (values.sum() - values) / (n - 1)
     variance = (np.square(values).sum() - values**2) / (n - 1) - mean**2
     sums, squares = _row_sums(weights)

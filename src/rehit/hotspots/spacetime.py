@@ -42,9 +42,8 @@ def close_pairs(xy: np.ndarray, *, distance: float) -> tuple[np.ndarray, np.ndar
     tree = cKDTree(xy)
     many = (int(tree.count_neighbors(tree, distance)) - len(xy)) // 2
     if many > PAIR_LIMIT:
-        raise SettingError("space-time test", got=f"{many:,} pairs within {distance:g}",
-                           allowed=f"at most {PAIR_LIMIT:,} pairs",
-                           remedy="use a shorter distance or a shorter part of the log")
+        raise SettingError(message("where.space_time_test"), "errors.too_many_pairs", pairs=many,
+                           distance=distance, most=PAIR_LIMIT)
     pairs = tree.query_pairs(distance, output_type="ndarray").astype("int32")
     i, j = pairs[:, 0], pairs[:, 1]
     return i, j, np.hypot(*(xy[i] - xy[j]).T)
@@ -121,8 +120,7 @@ def permuted_chance(statistic: Callable[[np.ndarray], float], times: np.ndarray,
     if not permutations:
         return float("nan")
     if rng is None:
-        raise SettingError(f"{where} rng", got="none", allowed="a numpy Generator",
-                           remedy="pass numpy.random.default_rng(seed)")
+        raise SettingError(f"{where} rng", "errors.no_rng")
     above = sum(statistic(rng.permutation(times)) >= observed for _ in range(permutations))
     return (1 + above) / (permutations + 1)
 
@@ -440,8 +438,7 @@ def _permuted(count: Callable[[np.ndarray], np.ndarray], times: np.ndarray, draw
 def _edges(edges: Sequence[float], name: str) -> np.ndarray:
     values = np.asarray(edges, dtype="float64")
     if len(values) < 2 or values[0] != 0 or not (np.diff(values) > 0).all():
-        raise SettingError(name, got=repr(list(edges)), allowed="ascending numbers from 0",
-                           remedy="for example 0, 50, 100, 200")
+        raise SettingError(name, "errors.not_edges", values=str(list(edges)))
     return values
 
 

@@ -105,8 +105,7 @@ def log_rank(days: np.ndarray, observed: np.ndarray, group: np.ndarray, *,
     time, event = np.asarray(days, "float64"), np.asarray(observed, "float64")
     names, code = np.unique(np.asarray(group), return_inverse=True)
     if len(names) < 2:
-        raise SettingError("log_rank", got=f"{len(names)} group", allowed="two or more groups",
-                           remedy="compare at least two kinds of spell")
+        raise SettingError("log_rank", "errors.one_group", n=len(names))
     at = np.unique(time[event > 0])
     k = len(names)
     if len(at) == 0:
@@ -275,9 +274,7 @@ def _weighted(place: np.ndarray, days: np.ndarray, observed: np.ndarray) -> tupl
     time, event = np.asarray(days, "float64"), np.asarray(observed, dtype=bool)
     code = pd.factorize(np.asarray(place))[0]
     if len({len(code), len(time), len(event)}) > 1 or not (time >= 0).all():
-        raise TableError("typical_curve", got="times below 0 or missing, or columns of unlike "
-                         "length", allowed="one place, time and mark per spell",
-                         remedy="build the spells with recurrence.rehit_spells")
+        raise TableError("typical_curve", "errors.bad_curve")
     finished = np.bincount(code, weights=event)
     total = np.bincount(code)
     used = event | (finished[code] == 0)
@@ -463,9 +460,7 @@ def _running(values: np.ndarray, starts: np.ndarray, sizes: np.ndarray) -> np.nd
 def _checked(days: np.ndarray, observed: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     time, event = np.asarray(days, "float64"), np.asarray(observed, "float64")
     if time.shape != event.shape or time.ndim != 1 or not (time >= 0).all():
-        raise TableError("survival times", got="times below 0, missing, or not one per mark",
-                         allowed="one time >= 0 [days] and one yes/no per spell",
-                         remedy="build the spells with recurrence.rehit_spells")
+        raise TableError(message("where.survival_times"), "errors.bad_survival_times")
     return time, event
 
 
@@ -511,8 +506,8 @@ def read_time_to_rehit(spells: pd.DataFrame, *, by: str | None = None,
     if by is None:
         return (_median_found(message("spells.all"), spells, level),)
     if by not in spells:
-        raise TableError("read_time_to_rehit", got=f"no column {by!r}",
-                         allowed=", ".join(map(str, spells.columns)), remedy="name one of them")
+        raise TableError("read_time_to_rehit", "errors.no_column", names=(by,),
+                         known=tuple(map(str, spells.columns)))
     word = spells[by].astype("object").where(spells[by].notna(), "unknown").astype("str")
     events = spells["event"].astype("int64").groupby(word).sum()
     enough = events.index[events >= numbers["hotspots.min_level_events"]]

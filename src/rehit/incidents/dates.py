@@ -285,9 +285,7 @@ def _zone(name: str) -> ZoneInfo:
     try:
         return ZoneInfo(name)
     except (ZoneInfoNotFoundError, ValueError, OSError, TypeError) as error:
-        raise SettingError("time_zone", got=repr(name),
-                           allowed='an IANA time zone name such as "Europe/London"',
-                           remedy="correct time_zone in the project file") from error
+        raise SettingError("time_zone", "errors.not_a_zone", name=name) from error
 
 
 def _tidy(cells: pa.Array) -> pa.Array:

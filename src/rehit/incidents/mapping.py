@@ -20,7 +20,15 @@ from rehit.files.rows import RawTable
 from rehit.files.writing import staged_folder
 from rehit.incidents.dates import CLOCKS, DateStyle
 from rehit.messages import Message, as_text, message
-from rehit.settings_file import Section, checked, listed, parse_toml, wrong
+from rehit.settings_file import (
+    Section,
+    checked,
+    listed,
+    one_of,
+    parse_toml,
+    table_named,
+    wrong,
+)
 from rehit.tables import table
 
 # What a mapping says: which column means what, how it is written, what is still to be asked.
@@ -215,9 +223,7 @@ def with_setting(mapping: Mapping, key: str, value: str) -> Mapping:
         If there is no such setting.
     """
     if not known_key(key):
-        raise SettingError(f"question {key!r}", got="a key that names no setting",
-                           allowed="such as fields.reported.day_first, places.crs, sizes.unit",
-                           remedy="take the question as proposed and change only its answer")
+        raise SettingError(message("where.question", key=key), "errors.unknown_question")
     known = "" if value == NONE else value
     group, _, name = key.partition(".")
     if group == "services":
@@ -309,10 +315,8 @@ def apply_mapping(raw: RawTable, mapping: Mapping) -> pd.DataFrame:
     raw = _header_as_answered(raw, mapping)
     wanted = {column for source in mapping.fields.values() for column in source.columns}
     if wanted and not wanted & set(raw.table.columns):
-        raise InputFileError(
-            raw.name, got=f"a log without any mapped column (it has: {_listed(raw.table.columns)})",
-            allowed=f"columns such as {_listed(sorted(wanted))}",
-            remedy="use the mapping made for this log, or propose a new one with: rehit new")
+        raise InputFileError(raw.name, "errors.unmapped_log", columns=listed(raw.table.columns),
+                             wanted=listed(sorted(wanted)))
     made: dict[str, object] = {
         "source_file": pd.Series(raw.name, index=raw.table.index, dtype="str"),
         "source_row": raw.table.index.to_series().astype("int64"),
@@ -328,15 +332,8 @@ def _header_as_answered(raw: RawTable, mapping: Mapping) -> RawTable:
         return raw
     if mapping.has_header:
         return replace(raw, table=raw.table.iloc[1:])
-    raise InputFileError(
-        raw.name, got="a first row that was read as column names",
-        allowed="no column names (has_header = false in the mapping)",
-        remedy="read the log again as one without a header: read_table(..., has_header=False)")
+    raise InputFileError(raw.name, "errors.header_read")
 
-
-def _listed(names: Iterable[object]) -> str:
-    words = [repr(str(name)) for name in names]
-    return ", ".join(words[:8]) + (" ..." if len(words) > 8 else "")
 
 
 def _field(frame: pd.DataFrame, source: FieldSource | None) -> pd.Series:
@@ -390,7 +387,7 @@ def _two_digits(text: pd.Series | str) -> pd.Series | str:
 
 # What an edited mapping file may hold: each table a model, so that every fault is said at once.
 
-_TEXTS = 'a list of texts such as ["Date"]'
+_TEXTS = "allowed.texts"
 
 
 def _crs_named(value: str) -> str:
@@ -408,14 +405,14 @@ def _projected(value: str) -> str:
 
 
 class _Log(Section):
-    name: str = Field(default="", description="a text")
-    has_header: bool = Field(description="true or false")
+    name: str = Field(default="", description="allowed.text")
+    has_header: bool = Field(description="allowed.flag")
     columns: list[str] = Field(description=_TEXTS)
 
 
 class _Field(Section):
-    columns: list[str] = Field(min_length=1, description='column names such as ["Date"]')
-    confidence: float = Field(default=1.0, ge=0, le=1, description="a number from 0 to 1")
+    columns: list[str] = Field(min_length=1, description="allowed.columns")
+    confidence: float = Field(default=1.0, ge=0, le=1, description="allowed.share")
 
     @field_validator("columns")
     @classmethod
@@ -423,17 +420,16 @@ class _Field(Section):
         known: list[str] | None = (info.context or {}).get("columns")
         strange = [] if known is None else [name for name in columns if name not in known]
         if known is not None and strange:
-            raise wrong(got=f"the column {listed(strange)}", allowed=listed(known),
-                        remedy="correct its name")
+            raise wrong("errors.unknown_columns", names=listed(strange), known=listed(known))
         return columns
 
 
 class _DateField(_Field):
     parts: list[Literal[DATE_PARTS]] = Field(  # type: ignore[valid-type]
-        default=[], description=f"of {', '.join(DATE_PARTS)}")
-    day_first: bool = Field(default=True, description="true or false")
+        default=[], description=one_of(DATE_PARTS))
+    day_first: bool = Field(default=True, description="allowed.flag")
     clock: Literal[CLOCKS] = Field(  # type: ignore[valid-type]
-        "24", description=f"one of {listed(CLOCKS)}")
+        "24", description=one_of(CLOCKS))
     formats: list[str] = Field(default=[], description=_TEXTS)
 
     @field_validator("parts")
@@ -441,24 +437,22 @@ class _DateField(_Field):
     def _one_for_each(cls, parts: list[str], info: ValidationInfo) -> list[str]:
         columns = info.data.get("columns", parts)
         if parts and len(parts) != len(columns):
-            raise wrong(got=f"{len(parts)} parts for {len(columns)} columns",
-                        allowed="one part for each column",
-                        remedy="make the two lists equally long")
+            raise wrong("errors.parts_for_columns", parts=len(parts), columns=len(columns))
         return parts
 
 
 class _Places(Section):
     crs: Annotated[str, AfterValidator(_projected)] = Field(
-        default="", description='a projected CRS such as "EPSG:27700", or ""')
+        default="", description="allowed.projected_or_none")
     location_crs: Annotated[str, AfterValidator(_crs_named)] = Field(
-        default="EPSG:4326", description='a CRS such as "EPSG:4326"')
+        default="EPSG:4326", description="allowed.crs")
     location_order: Literal[LOCATION_ORDERS] = Field(  # type: ignore[valid-type]
-        "lat_lon", description=f"one of {listed(LOCATION_ORDERS)}")
+        "lat_lon", description=one_of(LOCATION_ORDERS))
 
 
 class _Sizes(Section):
     unit: Literal[SIZE_UNITS] = Field(  # type: ignore[valid-type]
-        "", description=f"one of {listed(SIZE_UNITS)}")
+        "", description=one_of(SIZE_UNITS))
 
 
 class _Services(Section):
@@ -469,11 +463,11 @@ class _Services(Section):
 
 
 class _Question(Section):
-    key: str = Field(description="the key as proposed, such as places.crs")
-    ask: str = Field(description="a text")
+    key: str = Field(description="allowed.proposed_key")
+    ask: str = Field(description="allowed.text")
     choices: list[str] = Field(description=_TEXTS)
-    assumed: str = Field(description="a text")
-    answer: str = Field(default="", description="one of the choices, or empty")
+    assumed: str = Field(description="allowed.text")
+    answer: str = Field(default="", description="allowed.choice")
 
     @field_validator("key")
     @classmethod
@@ -489,23 +483,21 @@ class _Question(Section):
         if not answer or choices is None:
             return answer
         if not _answer_allowed(answer, choices):
-            raise wrong(got=repr(answer), allowed=listed(choices),
-                        remedy="write one of these, or leave it empty")
+            raise wrong("errors.not_an_answer", value=answer, known=listed(choices))
         if key in ("places.crs", "places.location_crs") and answer != NONE:
             try:
                 _projected(answer)
             except ValueError as error:
-                raise wrong(got=repr(answer), allowed='a projected CRS such as "EPSG:27700"',
-                            remedy="write the code of the grid the log uses") from error
+                raise wrong("errors.not_a_grid", crs=answer) from error
         columns = (info.context or {}).get("columns")
         if key.endswith(".columns") and columns and answer not in (*columns, NONE):
-            raise wrong(got=repr(answer), allowed=listed(columns), remedy="name a column")
+            raise wrong("errors.unknown_columns", names=(answer,), known=listed(columns))
         return answer
 
 
 _FieldTables = create_model("_FieldTables", __base__=Section, **{  # type: ignore[call-overload]
     name: ((_DateField if name in DATE_FIELDS else _Field) | None,
-           Field(default=None, description="a table with columns = [...]")) for name in FIELDS})
+           Field(default=None, description="allowed.field_table")) for name in FIELDS})
 _WordLists = create_model("_WordLists", __base__=Section, **{  # type: ignore[call-overload]
     name: (list[str] | None, Field(default=None, description=_TEXTS)) for name in FIELDS})
 
@@ -514,16 +506,16 @@ _NO_PLACES, _NO_SIZES = _Places.model_validate({}), _Sizes.model_validate({})
 
 
 class _MappingFile(Section):
-    log: _Log = Field(description="a table [log]")
+    log: _Log = Field(description=table_named("log"))
     fields: _FieldTables = Field(  # type: ignore[valid-type]
-        default_factory=_FieldTables, description="tables [fields.X]")
-    places: _Places = Field(default=_NO_PLACES, description="a table [places]")
-    sizes: _Sizes = Field(default=_NO_SIZES, description="a table [sizes]")
+        default_factory=_FieldTables, description=table_named("fields.X"))
+    places: _Places = Field(default=_NO_PLACES, description=table_named("places"))
+    sizes: _Sizes = Field(default=_NO_SIZES, description=table_named("sizes"))
     words: _WordLists = Field(  # type: ignore[valid-type]
-        default_factory=_WordLists, description="a table [words]")
-    services: _Services | None = Field(default=None, description="a table [services]")
+        default_factory=_WordLists, description=table_named("words"))
+    services: _Services | None = Field(default=None, description=table_named("services"))
     questions: list[_Question] = Field(
-        default=[], description="tables that begin with [[questions]]")
+        default=[], description=table_named("[questions]"))
 
 
 # The mapping as a TOML file that a person can read and edit.
@@ -642,8 +634,7 @@ def load_mapping(path: Path | str) -> Mapping:
         Listing every fault with file and key.
     """
     file = Path(path)
-    document = parse_toml(file, what="a mapping file",
-                          remedy="propose one with: rehit new FOLDER --log YOUR_LOG")
+    document = parse_toml(file, missing="errors.no_mapping")
     plain: dict[str, Any] = document.unwrap()
     log = plain.get("log")
     columns = log.get("columns") if isinstance(log, dict) else None

@@ -16,6 +16,7 @@ from rehit.errors import SettingError
 from rehit.incidents.ledger import Entries, Step, enter
 from rehit.incidents.meaning import translate
 from rehit.incidents.rows import CleanSettings
+from rehit.messages import message
 from rehit.parameters import Parameters
 from rehit.words.addresses import address_table
 from rehit.words.geometry_text import is_shape, shape_point
@@ -131,9 +132,8 @@ def _crs(name: str) -> CRS | None:
     try:
         return CRS.from_user_input(name)
     except CRSError as error:
-        raise SettingError("places.crs of the mapping", got=repr(name),
-                           allowed="a CRS such as EPSG:27700",
-                           remedy="correct the mapping file") from error
+        raise SettingError(message("where.mapping_key", key="places.crs"), "errors.not_a_crs",
+                           crs=name) from error
 
 
 def _from_pair(rows: pd.DataFrame, x_name: str, y_name: str, source: str,

@@ -194,18 +194,14 @@ class CleanSettings:
         except CRSError:
             projected = False
         if not projected:
-            raise SettingError("crs", got=repr(self.crs), allowed="a projected CRS in metres",
-                               remedy="give the code of a projected CRS, such as EPSG:27700")
+            raise SettingError("crs", "errors.not_projected_metres", crs=self.crs)
         if self.exact_duplicates not in EXACT_DUPLICATE_CHOICES:
-            raise SettingError("exact_duplicates", got=repr(self.exact_duplicates),
-                               allowed=" or ".join(EXACT_DUPLICATE_CHOICES),
-                               remedy="choose one of the two")
+            raise SettingError("exact_duplicates", "errors.unknown_name",
+                               name=self.exact_duplicates, known=EXACT_DUPLICATE_CHOICES)
         if self.study_area is not None:
             west, south, east, north = self.study_area
             if not (-180 <= west < east <= 180 and -90 <= south < north <= 90):
-                raise SettingError("study_area", got=repr(self.study_area),
-                                   allowed="west, south, east, north in degrees",
-                                   remedy="give the four limits in that order")
+                raise SettingError("study_area", "errors.not_an_area", value=repr(self.study_area))
 
 
 @dataclass(frozen=True)

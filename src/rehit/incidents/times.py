@@ -139,9 +139,7 @@ def _given_end(settings: CleanSettings) -> pd.Timestamp:
                          time_zone=settings.time_zone, parameters=settings.parameters)
     end: pd.Timestamp = parsed.times.iloc[0]
     if pd.isna(end):
-        raise SettingError("extract_end", got=repr(settings.extract_end),
-                           allowed="a date such as 2025-06-30",
-                           remedy="correct it, or leave it out to have it estimated")
+        raise SettingError("extract_end", "errors.not_an_end", value=repr(settings.extract_end))
     if parsed.precision.iloc[0] == "day":
         end = (end.tz_convert(settings.time_zone) + pd.DateOffset(days=1)).tz_convert("UTC")
         return end

@@ -178,13 +178,10 @@ def _pairs(asked: Sequence[str], measures: list[str],
     for text in asked:
         strategy, _, measure = (part.strip() for part in text.partition("="))
         pairs.append((strategy, measure))
-        for what, name, known in (("strategy", strategy, strategies),
-                                  ("measure", measure, measures)):
-            if name not in known:
-                faults.append(SettingError(
-                    f"{OPTION} {text}", got=f"the {what} {name!r}", allowed=", ".join(known),
-                    remedy="write it as STRATEGY=MEASURE, with names of the strategies and of the "
-                           "measures file"))
+        faults += [SettingError(f"{OPTION} {text}", code, name=name, known=tuple(known))
+                   for code, name, known in (("errors.unknown_strategy", strategy, strategies),
+                                             ("errors.unknown_measure", measure, measures))
+                   if name not in known]
     return pairs, faults
 
 

@@ -57,7 +57,4 @@ def _carried(name: str, holds: str) -> Path:
     for folder in (package / "demo" / name, package.parents[1] / name):
         if (folder / holds).exists():
             return folder
-    raise InputFileError(
-        str(package / "demo" / name), got="no such folder",
-        allowed="rehit as it is built, or a checkout of its repository",
-        remedy="install rehit again")
+    raise InputFileError(str(package / "demo" / name), "errors.no_demo")

@@ -319,9 +319,8 @@ def evaluations(chain: Chain, *,
         zone = chain.project.time_zone
         began, start, end = (f"{t.tz_convert(zone):%Y-%m-%d}" for t in (
             outside["started_at"].iloc[0], window.start, window.end))
-        raise SettingError(str(path), got=f"{outside['measure'].iloc[0]!r} begun on {began}",
-                           allowed=f"a day within the log, which runs from {start} to {end}",
-                           remedy="correct the day, or wait for a log that goes further")
+        raise SettingError(str(path), "errors.measure_outside", name=outside["measure"].iloc[0],
+                           began=began, start=start, end=end)
     for (name, day), rows in table.groupby(["measure", "started_at"], sort=True):
         started = pd.Timestamp(str(day))
         yield str(name), started, evaluate_measure(
@@ -376,18 +375,16 @@ def read_measures(path: Path, *, time_zone: str) -> pd.DataFrame:
     table = read_table(path, has_header=True).filled().table.reset_index(drop=True)
     missing = [column for column in MEASURE_COLUMNS if column not in table.columns]
     if missing:
-        raise InputFileError(str(path), got=f"no column {', '.join(missing)}",
-                             allowed=", ".join(MEASURE_COLUMNS), remedy="add the column")
+        raise InputFileError(str(path), "errors.no_column", names=tuple(missing),
+                             known=MEASURE_COLUMNS)
     if table.empty or table[list(MEASURE_COLUMNS)].isna().any(axis=None):
-        raise InputFileError(str(path), got="no rows" if table.empty else "a row with a gap",
-                             allowed=f"a row per place with all of {', '.join(MEASURE_COLUMNS)}",
-                             remedy="fill in or delete such rows")
+        raise InputFileError(str(path), "errors.no_rows" if table.empty else "errors.row_with_gap",
+                             needed=MEASURE_COLUMNS)
     strange = sorted(set(table["role"].dropna()) - {"treated", "comparison"})
     started = pd.to_datetime(table["started_at"], errors="coerce")
-    if strange or started.isna().any():
-        got = f"the role {strange[0]!r}" if strange else "a row without a usable role or day"
-        raise SettingError(str(path), got=got,
-                           allowed="role treated or comparison, started_at such as 2024-07-02",
-                           remedy="mend those rows")
+    if strange:
+        raise SettingError(str(path), "errors.unknown_role", role=strange[0])
+    if started.isna().any():
+        raise SettingError(str(path), "errors.unusable_start")
     at = started.dt.tz_localize(time_zone, ambiguous=True, nonexistent="shift_forward")
     return table.assign(started_at=at.dt.tz_convert("UTC"))

@@ -214,9 +214,7 @@ def _looks_table(file: Path) -> pd.DataFrame:
     kinds = contract("looks").columns
     missing = [column.name for column in kinds if column.name not in rows]
     if missing:
-        raise InputFileError(str(file), got="no column " + ", ".join(missing),
-                             allowed="the table of looks that rehit wrote",
-                             remedy="restore the file or move it away")
+        raise InputFileError(str(file), "errors.looks_without_column", names=tuple(missing))
     return pd.DataFrame({
         column.name: pd.to_numeric(rows[column.name], errors="coerce").astype(float)
         if column.kind == "number" else rows[column.name].astype("str") for column in kinds})
@@ -255,15 +253,13 @@ def read_results(file: Path) -> pd.DataFrame:
     rows = read_table(file, has_header=True).filled().table
     missing = [name for name in ("day", "stop_id", "outcome") if name not in rows]
     if missing:
-        raise InputFileError(str(file), got="no column " + ", ".join(missing),
-                             allowed="the table results_<day>.csv that rehit patrol wrote, or the "
-                                     "file that a crew's phone page saved",
-                             remedy="fill in that table and keep its heading")
+        raise InputFileError(str(file), "errors.results_without_column", names=tuple(missing))
     told = rows[rows["outcome"].fillna("").str.strip() != ""].reset_index(drop=True)
     words = told["outcome"].str.strip().str.casefold()
-    _refuse_cells(file, told["outcome"], ~words.isin(list(OUTCOMES)), allowed=", ".join(OUTCOMES))
+    _refuse_cells(file, told["outcome"], ~words.isin(list(OUTCOMES)), "errors.unknown_outcome",
+                  known=tuple(OUTCOMES))
     days = pd.to_datetime(told["day"], format="%Y-%m-%d", errors="coerce")
-    _refuse_cells(file, told["day"], days.isna(), allowed="days such as 2026-01-02")
+    _refuse_cells(file, told["day"], days.isna(), "errors.not_days")
     table = told.reindex(columns=[column.name for column in contract("looks").columns])
     numbers = {name: _filled_numbers(file, table[name]) for name in ("minutes", "litres")}
     texts = {str(name): table[name].astype("str").map(without_guard, na_action="ignore")
@@ -276,15 +272,16 @@ def _filled_numbers(file: Path, cells: pd.Series) -> pd.Series:
     written = cells.astype("str").str.strip()
     numbers = pd.to_numeric(written.str.replace(",", "."), errors="coerce").astype(float)
     wrong = written.fillna("").ne("") & ~(numbers >= 0)
-    _refuse_cells(file, cells, wrong, allowed=f"{cells.name} from 0 such as 12.5, or nothing")
+    _refuse_cells(file, cells, wrong, "errors.not_filled_numbers", column=str(cells.name))
     return numbers
 
 
-def _refuse_cells(file: Path, cells: pd.Series, wrong: pd.Series, *, allowed: str) -> None:
+def _refuse_cells(file: Path, cells: pd.Series, wrong: pd.Series, code: str,
+                  **facts: object) -> None:
     if wrong.any():
-        said = ", ".join(map(repr, sorted(set(cells[wrong].astype("str")))[:5]))
-        raise InputFileError(f"{file}, column {cells.name!r}", got=said, allowed=allowed,
-                             remedy="correct these cells")
+        said = tuple(sorted(set(cells[wrong].astype("str")))[:5])
+        raise InputFileError(message("where.file_column", file=str(file), column=str(cells.name)),
+                             code, values=said, **facts)
 
 
 def write_photos(files: Sequence[Path], stage: Path) -> int:
@@ -484,9 +481,8 @@ def fleet(chain: Chain, crews: int | None) -> tuple[gpd.GeoDataFrame, tuple[Mess
                               where=str(vehicles_file))
     if crews is not None:
         if not 1 <= crews <= len(team):
-            raise SettingError("--crews", got=str(crews),
-                               allowed=f"1 to {len(team)}, the vehicles that can go out",
-                               remedy=f"give another number or add vehicles to {vehicles_file}")
+            raise SettingError("--crews", "errors.too_many_crews", crews=crews, most=len(team),
+                               file=vehicles_file)
         team = team.head(crews)
     return team, notes
 
@@ -510,10 +506,7 @@ def day_stops(chain: Chain, day: date, *, crews: int, chances: pd.Series,
         count=int(numbers["patrol.candidates_per_crew"]) * crews)
     both = [table for table in (jobs, spots) if len(table)]
     if not both:
-        raise SettingError("rehit patrol", got="no open job and no place likely to be marked",
-                           allowed="a log with open jobs or with repeat places above the chance "
-                                   "least_chance of [patrol]",
-                           remedy="check the log and its mapping, or lower least_chance")
+        raise SettingError("rehit patrol", "errors.nothing_to_patrol")
     stops = gpd.GeoDataFrame(pd.concat(both, ignore_index=True), geometry="geometry",
                              crs=chain.project.crs)
     return stops, handed
@@ -717,9 +710,8 @@ def write_added(chain: Chain, stage: Path, *, folder: Path | None, place: str, n
 def _minute(now: str | None) -> float:
     minute = minute_of_day(now)
     if minute is None:
-        raise SettingError("--now", got="no time" if now is None else repr(now),
-                           allowed="the time it is, such as 10:30",
-                           remedy="write hours and minutes with a colon")
+        raise SettingError("--now", "errors.no_time" if now is None else "errors.not_a_time",
+                           text=now)
     return float(minute)
 
 
@@ -730,8 +722,7 @@ def _window(text: str | None) -> tuple[float, float]:
     first, _, last = text.partition("-")
     opens, closes = minute_of_day(first), minute_of_day(last)
     if opens is None or closes is None or closes < opens:
-        raise SettingError("--between", got=repr(text), allowed="two times such as 13:00-15:00, "
-                           "the earlier one first", remedy="write hours and minutes with colons")
+        raise SettingError("--between", "errors.not_two_times", text=text)
     return float(opens), float(closes)
 
 
@@ -759,11 +750,7 @@ def find_place(chain: Chain, text: str, stops: gpd.GeoDataFrame) -> Place:
     if not same.any() and key is not None:
         same = known["key"] == key
     if not same.any():
-        raise SettingError(
-            "--add", got=repr(text),
-            allowed="an address or place of the log or the register, or latitude, longitude in "
-                    "degrees such as 46.0075,-32.9840",
-            remedy="write the address as the log does, or give the coordinates")
+        raise SettingError("--add", "errors.unknown_place", text=text)
     # Several places may share an address: the one most incidents are about.
     row = known[same].iloc[int(known.loc[same, "n"].argmax())]
     return Place(str(row["name"]), row["geometry"].representative_point(), str(row["place_id"]))
@@ -807,11 +794,8 @@ def stops_done(texts: Sequence[str], plan: Plan) -> Mapping[str, int]:
         most = int(last.get(crew, 0)) if crew else 0
         if crew is None or not number.strip().isdecimal() or int(number) > most:
             raise SettingError(
-                "--done", got=repr(text),
-                allowed=f"CREW=STOP with a stop from 0 to {most}" if crew else
-                        "CREW=STOP with one of " + ", ".join(plan.crews["name"]),
-                remedy="give the number of the last stop done as the run sheet has it, such as "
-                       f"{plan.crews['name'].iloc[0]}=7")
+                "--done", "errors.not_a_stop" if crew else "errors.unknown_crew", text=text,
+                most=most, crews=tuple(plan.crews["name"]), crew=plan.crews["name"].iloc[0])
         found[crew] = int(number)
     return found
 

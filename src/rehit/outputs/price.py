@@ -214,6 +214,4 @@ def _check(margin: float | None, years: int, numbers: Parameters) -> None:
     if margin is not None:
         check_margin(margin)
     if not 1 <= years <= longest:
-        raise SettingError("--years", got=str(years), allowed=f"1 to {longest}",
-                           remedy="give the length of the contract in years, or raise "
-                                  "longest_years of [contract]")
+        raise SettingError("--years", "errors.contract_too_long", years=years, most=longest)

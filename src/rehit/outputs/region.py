@@ -33,7 +33,8 @@ def write_region(outcomes: tuple[Outcome, ...], stage: Path, *, say: Say) -> dic
         Language of sentences and pictures.
     """
     table = region_table(outcomes)
-    write_csv(table, stage / "areas.csv")
+    write_csv(table.assign(**{name: table[name].map(say.told) for name in ("where", "got")}),
+              stage / "areas.csv")
     usable = table[table["state"].isin([State.DONE.value, State.KEPT.value])]
     sentences = [_counted(table), *_not_done(table)]
     compared: dict[str, Any] = {}

@@ -91,14 +91,14 @@ def read_routes(path: Path, *, crs: str) -> gpd.GeoDataFrame:
     try:
         found = gpd.read_file(file, engine="pyogrio")
     except _TRIED as error:
-        raise _refused(file, "no file that can be read") from error
+        raise _refused(file, "errors.routes_unreadable") from error
     missing = [name for name in COLUMNS if name not in found.columns]
     if missing:
-        raise _refused(file, f"no column {', '.join(missing)}")
+        raise _refused(file, "errors.routes_without_column", names=tuple(missing))
     lines = found.geometry.geom_type.isin(["LineString", "MultiLineString"])
     ways = found[lines & found["route_id"].notna() & found["n_stops"].notna()]
     if ways.empty:
-        raise _refused(file, "no route")
+        raise _refused(file, "errors.no_route")
     ways = ways.assign(what="route", number=0, name=None)
     names = _crew_names(file.parent / PLAN_FILE)
     shown = pd.concat([ways, _stops(found)], ignore_index=True)
@@ -134,9 +134,8 @@ def _crew_names(plan: Path) -> dict[str, str]:
     return {}
 
 
-def _refused(file: Path, got: str) -> InputFileError:
-    return InputFileError(str(file), got=got, allowed=f"a {ROUTES_FILE} written by rehit patrol",
-                          remedy="plan the day first with rehit patrol, or leave --routes out")
+def _refused(file: Path, code: str, **facts: object) -> InputFileError:
+    return InputFileError(str(file), code, file=ROUTES_FILE, **facts)
 
 
 # Handing the chain's finished tables to the report.
@@ -366,9 +365,8 @@ def quarter_days(chain: Chain, quarter: str | None) -> tuple[date, date]:
     first, last = period_days(quarter)
     if pd.Timestamp(last) < start.tz_localize(None).normalize() or (
             pd.Timestamp(first) > end.tz_localize(None)):
-        raise SettingError("--period", got=quarter.upper(),
-                           allowed=f"days between {start.date()} and {end.date()}",
-                           remedy="choose a period that the log covers")
+        raise SettingError("--period", "errors.period_outside", period=quarter.upper(),
+                           start=start.date(), end=end.date())
     return first, last
 
 
@@ -399,11 +397,7 @@ def period_days(text: str) -> tuple[date, date]:
                 return first, last
             raise ValueError(text)
     except ValueError as error:
-        raise SettingError(
-            "--period", got=repr(text),
-            allowed="a quarter such as 2025Q1, a month 2025-03, a year 2025, or a first and last "
-                    "day such as 2025-01-15:2025-03-02",
-            remedy="write it in one of these ways, the earlier day first") from error
+        raise SettingError("--period", "errors.not_a_period", text=text) from error
     return period.start_time.date(), period.end_time.date()
 
 

@@ -118,17 +118,14 @@ def start_project(
     """
     for taken in (folder / FILE_NAME, folder / "mapping.toml"):
         if taken.exists():
-            raise InputFileError(str(taken), got="a file that is already there",
-                                 allowed="a folder without a project",
-                                 remedy="choose another folder, or delete the file yourself")
+            raise InputFileError(str(taken), "errors.project_there")
     say = Say(language, currency)
     _check_settings(time_zone, crs)
     raw = read_tables(logs)
     whole = stack_tables(raw)
     for extra in (register, streets):
         if extra is not None and not extra.exists():
-            raise InputFileError(str(extra), got="no such file", allowed="a file that exists",
-                                 remedy="correct the name")
+            raise InputFileError(str(extra), "errors.no_such_file")
     mapping = propose_mapping(whole, crs=crs, time_zone=time_zone)
     place = suggest_project(whole, mapping)
     project_crs = _project_crs(crs, mapping, place)
@@ -152,13 +149,9 @@ def _check_settings(time_zone: str, crs: str | None) -> None:
     try:
         ZoneInfo(time_zone)
     except (ZoneInfoNotFoundError, ValueError, OSError) as error:
-        raise SettingError("--time-zone", got=repr(time_zone),
-                           allowed="a name such as Europe/Lisbon",
-                           remedy="use the IANA name of the zone the log is written in") from error
+        raise SettingError("--time-zone", "errors.not_a_zone", name=time_zone) from error
     if crs is not None and not (is_projected_crs(crs) or _in_feet(crs)):
-        raise SettingError("--crs", got=repr(crs),
-                           allowed="a projected CRS such as EPSG:32630",
-                           remedy="use the code of the projection your maps are drawn in")
+        raise SettingError("--crs", "errors.not_a_projection", crs=crs)
 
 
 def _in_feet(crs: str) -> bool:
@@ -179,24 +172,15 @@ def _project_crs(crs: str | None, mapping: Mapping, place: ProjectPlace | None) 
         if code and is_projected_crs(code):
             return code
     if crs and crs not in (places.crs, places.location_crs) and place is not None:
-        raise SettingError("--crs", got=f"{crs}, in which the log has no coordinates",
-                           allowed="a projected CRS in metres, such as EPSG:32630; in feet only "
-                           "where the log's own coordinates are in it",
-                           remedy="use the code of a projection in metres, or leave --crs out")
+        raise SettingError("--crs", "errors.grid_in_feet", crs=crs)
     if place is not None:
         return place.crs
     grid = [column for name in ("easting", "northing", "location") if name in mapping.fields
             for column in mapping.fields[name].columns]
     if not grid:
-        raise SettingError("--crs", got=f"{crs or 'no projection'}, and a log without coordinates",
-                           allowed="a projected CRS in metres, such as EPSG:32630",
-                           remedy="name the projection your maps are drawn in with --crs")
-    columns = " and ".join(map(repr, grid))
-    raise SettingError(
-        "--crs", got=f"{crs or 'no projection'}, and coordinates in {columns} "
-        + ("that do not lie in it" if crs else "whose grid the log does not name"),
-        allowed="the projected CRS they are written in, in metres or feet, such as EPSG:27700",
-        remedy="ask the log's owner for the code of that grid and give it with --crs")
+        raise SettingError("--crs", "errors.no_coordinates")
+    raise SettingError("--crs", "errors.not_in_grid" if crs else "errors.unknown_grid", crs=crs,
+                       columns=tuple(grid))
 
 
 def _reference(path: Path, folder: Path) -> str:

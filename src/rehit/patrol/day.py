@@ -201,20 +201,20 @@ def read_plan(path: Path, *, crs: str, network: Network | None,
     try:
         whole = json.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
-        raise _bad(path, "no file that can be read") from error
+        raise _bad(path, "errors.plan_unreadable") from error
     except (ValueError, RecursionError) as error:
-        raise _bad(path, "a file that is not JSON") from error
+        raise _bad(path, "errors.plan_no_json") from error
     if not isinstance(whole, dict) or (whole.get("what"), whole.get("version")) != (KIND, VERSION):
-        raise _bad(path, "something other than a day plan of this version")
+        raise _bad(path, "errors.no_plan")
     if whole.get("crs") != gpd.GeoSeries([], crs=crs).crs.to_string():
-        raise _bad(path, f"a plan in the projection {whole.get('crs')!r}")
+        raise _bad(path, "errors.plan_elsewhere", crs=whole.get("crs"))
     try:
         tables = {name: _table(whole[name], table, crs) for name, table in TABLES.items()}
         day = date.fromisoformat(whole["day"])
         since = None if whole["changed_at_min"] is None else float(whole["changed_at_min"])
         done = {str(crew): int(rows) for crew, rows in whole["rows_done"].items()}
     except (KeyError, TypeError, ValueError, AttributeError, RehitError) as error:
-        raise _bad(path, f"a day plan with a part missing or changed ({error})") from error
+        raise _bad(path, "errors.plan_changed", said=str(error)) from error
     _joined_routes(path, tables)
     travel = day_travel(tables["stops"], tables["crews"], network=network, parameters=parameters)
     return Plan(**tables, travel=travel, since_min=since, done=done), day
@@ -247,20 +247,17 @@ def _joined_routes(path: Path, tables: dict[str, Any]) -> None:
     """Refuse a plan whose tables do not belong together."""
     visits, stops, crews = tables["visits"], tables["stops"], tables["crews"]
     if crews.empty:
-        raise _bad(path, "a plan without crews")
+        raise _bad(path, "errors.plan_without_crews")
     strange = (set(visits["stop_id"].dropna()) - set(stops["stop_id"])) | (
         set(visits["crew_id"]) - set(crews["crew_id"]))
     if strange:
-        raise _bad(path, "visits of unknown stops or crews: " + ", ".join(sorted(strange)[:5]))
+        raise _bad(path, "errors.plan_unknown_visits", names=tuple(sorted(strange)[:5]))
     if not visits[PLACE_ROW].between(0, len(crews) + len(stops) - 1).all():
-        raise _bad(path, "a visit of a place that is not in the plan")
+        raise _bad(path, "errors.plan_unknown_place")
 
 
-def _bad(path: Path, got: str) -> InputFileError:
-    return InputFileError(str(path), got=got,
-                          allowed=f"a {PLAN_FILE} written by rehit patrol for this project",
-                          remedy="plan the day first with rehit patrol, or name the folder of its "
-                                 "results")
+def _bad(path: Path, code: str, **facts: object) -> InputFileError:
+    return InputFileError(str(path), code, file=PLAN_FILE, **facts)
 
 
 S_PER_MIN = 60
@@ -336,13 +333,11 @@ def replan(plan: Plan, added: gpd.GeoDataFrame, *, now_min: float, network: Netw
 def _refuse(plan: Plan, now_min: float) -> None:
     ends = float(plan.crews["shift_end_min"].max())
     if now_min >= ends:
-        raise SettingError("patrol.replan", got=f"the time {clock(now_min)}",
-                           allowed=f"a time before {clock(ends)}, when the last shift ends",
-                           remedy="plan the job for another day")
+        raise SettingError("patrol.replan", "errors.shifts_over", now=clock(now_min),
+                           end=clock(ends))
     if plan.since_min is not None and now_min < plan.since_min:
-        raise SettingError("patrol.replan", got=f"the time {clock(now_min)}",
-                           allowed=f"{clock(plan.since_min)} or later: the plan was changed then",
-                           remedy="give the time it is now")
+        raise SettingError("patrol.replan", "errors.plan_changed_since", now=clock(now_min),
+                           since=clock(plan.since_min))
 
 
 def progress(plan: Plan, *, now_min: float, stops_done: Mapping[str, int]) -> Progress:

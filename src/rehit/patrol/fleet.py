@@ -56,15 +56,10 @@ def refuse_without_files(missing: Sequence[str], *, where: str) -> None:
     if not missing:
         return
     shown = "\n".join(f"  {role}.csv\n    " + "\n    ".join(EXAMPLES[role]) for role in missing)
-    lines = " and ".join(f'{role} = "{role}.csv"' for role in missing)
-    notes = ["methods are parted by semicolons"] * ("vehicles" in missing)
-    if "depots" in missing:
-        notes.insert(0, "lon and lat are degrees; x and y in the project's projection do as well")
-    raise SettingError(
-        f"{where} [files]", got=" and ".join(f"no {role!r} file" for role in missing),
-        allowed=f"{lines}, with files such as\n{shown}\n  ({'; '.join(notes)})",
-        remedy="write " + ("the files" if len(missing) > 1 else "the file")
-        + " and add " + ("these lines" if len(missing) > 1 else "this line") + " to [files]")
+    lines = tuple(f'{role} = "{role}.csv"' for role in missing)
+    alone = "errors.no_depots" if "depots" in missing else "errors.no_vehicles"
+    code = "errors.no_fleet" if len(missing) > 1 else alone
+    raise SettingError(f"{where} [files]", code, roles=tuple(missing), lines=lines, shown=shown)
 
 
 def depot_points(depots: pd.DataFrame, *, crs: str, where: str) -> gpd.GeoDataFrame:
@@ -96,9 +91,7 @@ def depot_points(depots: pd.DataFrame, *, crs: str, where: str) -> gpd.GeoDataFr
                                crs=crs, index=depots.index)
     usable = np.isfinite(points.x) & np.isfinite(points.y)
     if not usable.any():
-        raise SettingError(where, got="no depot with a place",
-                           allowed="at least one depot with lon and lat, or x and y",
-                           remedy="add the coordinates of a depot")
+        raise SettingError(where, "errors.no_depot_place")
     table = depots.assign(geometry=points.where(usable))
     return gpd.GeoDataFrame(table, geometry="geometry", crs=crs)
 
@@ -171,14 +164,11 @@ def _shift(vehicle: Mapping[str, object]) -> tuple[int, int] | None:
 
 def _refusal(note: Message, where: str) -> RehitError:
     """Return the reason why a vehicle stays at home as an error."""
-    spot = f"{where}, vehicle {note.facts['vehicle']}"
+    spot = message("where.vehicle", file=where, vehicle=note.facts["vehicle"])
     if note.code == "crews.no_depot":
-        return SettingError(spot, got=f"depot {note.facts['depot']!r}, which has no place",
-                            allowed="the depot_id of a depot with coordinates",
-                            remedy="correct it")
-    return SettingError(spot, got="the shift {start} to {end}".format(**note.facts),
-                        allowed="a start and a later end such as 07:00 and 15:00",
-                        remedy="correct it")
+        return SettingError(spot, "errors.depot_without_place", depot=note.facts["depot"])
+    return SettingError(spot, "errors.not_a_shift", start=note.facts["start"],
+                        end=note.facts["end"])
 
 
 def _home(vehicle: Mapping[str, object], depots: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
@@ -278,5 +268,4 @@ def _numbers(table: pd.DataFrame, column: str) -> np.ndarray:
 def _columns(table: pd.DataFrame, names: tuple[str, ...], where: str) -> None:
     missing = [name for name in names if name not in table.columns]
     if missing:
-        raise TableError(where, got="no column " + ", ".join(missing), allowed=", ".join(names),
-                         remedy="add the columns")
+        raise TableError(where, "errors.no_column", names=tuple(missing), known=names)

@@ -159,14 +159,11 @@ def _arrays(places: pd.DataFrame,
 def _refuse(hours: float, cost: np.ndarray, low: np.ndarray, high: np.ndarray) -> None:
     where = "patrol.visit_intervals"
     if not hours > 0:
-        raise SettingError(where, got=f"{hours} crew hours a week", allowed="hours above 0",
-                           remedy="give the crews more time for planned visits")
+        raise SettingError(where, "errors.no_hours", hours=hours)
     if (cost <= 0).any():
-        raise SettingError(where, got="a visit that takes no time", allowed="visit_h above 0",
-                           remedy="give every visit its time")
+        raise SettingError(where, "errors.no_visit_time")
     if (low > high).any():
-        raise SettingError(where, got="a shortest interval above the longest one",
-                           allowed="shortest_days up to longest_days", remedy="swap or mend them")
+        raise SettingError(where, "errors.crossed_intervals")
 
 
 def _hours(cost: np.ndarray, days: np.ndarray) -> float:
@@ -277,8 +274,7 @@ def plan_calendar(frequency: pd.DataFrame, points: gpd.GeoSeries, *, crew_ids: S
     every = [first_day + timedelta(days=i) for i in range(weeks * WORKDAYS_PER_WEEK)]
     days = [day for day in every if day.weekday() < n_week and day not in set(holidays)]
     if not days or not crew_ids:
-        raise SettingError("patrol.plan_calendar", got="no working day or no crew",
-                           allowed="at least one of each", remedy="give crews and working days")
+        raise SettingError("patrol.plan_calendar", "errors.no_working_day")
     most = np.broadcast_to(np.asarray(hours_per_day, dtype=float), len(crew_ids))
     crew = _parts_of_town(points, frequency["visit_h"] / frequency["interval_days"], most)
     interval = frequency["interval_days"].to_numpy(float)

@@ -118,10 +118,8 @@ def day_problem(stops: gpd.GeoDataFrame, crews: gpd.GeoDataFrame, travel: Travel
 def _refuse_breaks(parameters: Parameters) -> None:
     first, last = parameters["patrol.break_from_h"], parameters["patrol.break_to_h"]
     if first > last:
-        raise SettingError(
-            "[patrol] break_from_h and break_to_h", got=f"{first:g} and {last:g} hours",
-            allowed="a first hour for the break that is not after the last one",
-            remedy="raise break_to_h or lower break_from_h")
+        raise SettingError("[patrol] break_from_h and break_to_h", "errors.crossed_break",
+                           first=first, last=last)
 
 
 def split(text: object) -> list[str]:
@@ -472,8 +470,7 @@ def plan_routes(stops: gpd.GeoDataFrame, crews: gpd.GeoDataFrame, *, network: Ne
     check(stops, "patrol_stops", where="patrol.plan_routes")
     check(crews, "patrol_crews", where="patrol.plan_routes")
     if crews.empty:
-        raise SettingError("patrol.plan_routes", got="no crew", allowed="at least one crew",
-                           remedy="list the vehicles with their depots")
+        raise SettingError("patrol.plan_routes", "errors.no_crew")
     travel = day_travel(stops, crews, network=network, parameters=parameters)
     setting = day_problem(stops, crews, travel, parameters=parameters)
     found = search_day(setting, parameters=parameters, seed=seed)

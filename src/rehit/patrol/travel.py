@@ -20,6 +20,7 @@ from scipy.spatial import cKDTree
 from shapely.geometry import LineString
 
 from rehit.errors import InputFileError
+from rehit.messages import message
 from rehit.packaged import packaged_rows
 from rehit.parameters import Parameters
 from rehit.tables import require_projected
@@ -64,23 +65,16 @@ def read_streets(path: Path, *, crs: str) -> gpd.GeoDataFrame:
     try:
         lines = _read_extract(path) if path.name.endswith(".pbf") else gpd.read_file(path)
     except (pyogrio.errors.DataSourceError, OSError, RuntimeError) as error:
-        raise _bad(path, f"a file that cannot be read ({error})") from error
+        raise InputFileError(str(path), "errors.streets_unreadable", said=str(error)) from error
     # A table without places comes back as a plain table.
     if not isinstance(lines, gpd.GeoDataFrame):
-        raise _bad(path, "a table without lines")
+        raise InputFileError(str(path), "errors.streets_without_lines")
     if lines.crs is None:
-        raise _bad(path, "no coordinate reference system")
+        raise InputFileError(str(path), "errors.streets_without_crs")
     lines = lines[lines.geometry.geom_type.isin(["LineString", "MultiLineString"])]
     if lines.empty:
-        raise _bad(path, "no lines")
+        raise InputFileError(str(path), "errors.streets_without_lines")
     return lines.explode(ignore_index=True).to_crs(crs)
-
-
-def _bad(path: Path, got: str) -> InputFileError:
-    return InputFileError(str(path), got=got,
-                          allowed="street lines with a CRS (GeoPackage, GeoJSON) or an "
-                                  "OpenStreetMap extract (.osm.pbf)",
-                          remedy="export the streets again")
 
 
 def _read_extract(path: Path) -> gpd.GeoDataFrame:
@@ -195,8 +189,7 @@ def build_network(lines: gpd.GeoDataFrame, *, parameters: Parameters) -> Network
     """
     require_projected(lines, where="patrol.build_network")
     if lines.empty:
-        raise InputFileError("streets", got="no line", allowed="at least one street line",
-                             remedy="export the streets again, or plan without them")
+        raise InputFileError(message("where.streets"), "errors.no_street")
     coords, line = shapely.get_coordinates(lines.geometry.to_numpy(), return_index=True)
     whole = np.rint(coords * _CM).astype(np.int64)
     _, first, node = np.unique(whole, axis=0, return_index=True, return_inverse=True)

@@ -116,8 +116,7 @@ def fit_funnel(part: np.ndarray, whole: np.ndarray) -> Funnel:
     """
     y, n = np.asarray(part, "float64"), np.asarray(whole, "float64")
     if not n.sum() > 0:
-        raise SettingError("fit_funnel", got="no incident in any area",
-                           allowed="at least one area with incidents", remedy="check the projects")
+        raise SettingError("fit_funnel", "errors.no_incident")
     used = n > 0
     y, n = y[used], n[used]
     target = float(y.sum() / n.sum())

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from rehit import __version__
-from rehit.errors import InputFileError, ManyErrors, RehitError, SettingError
+from rehit.errors import InputFileError, ManyErrors, RehitError, SettingError, Where
 
 if TYPE_CHECKING:
     from distributed import Client
@@ -49,8 +49,8 @@ class Outcome:
     state: State
     key: str
     figures: dict[str, Any]
-    where: str = ""
-    got: str = ""
+    where: Where = ""
+    got: Where = ""
 
 
 def find_projects(folder: Path) -> tuple[Path, ...]:
@@ -63,9 +63,7 @@ def find_projects(folder: Path) -> tuple[Path, ...]:
     """
     found = tuple(sorted(path.parent for path in Path(folder).glob("**/rehit.toml")))
     if not found:
-        raise InputFileError(str(folder), got="no folder with a rehit.toml",
-                             allowed="a folder of project folders, each made by rehit new",
-                             remedy="make the projects first, or name the folder they stand in")
+        raise InputFileError(str(folder), "errors.no_projects")
     return found
 
 
@@ -197,8 +195,7 @@ def _client(scheduler: str | None, workers: int, memory: str) -> Iterator[Client
     try:
         from distributed import Client, LocalCluster
     except ImportError as error:
-        raise SettingError("rehit region", got="no Dask", allowed="dask[distributed] installed",
-                           remedy='python -m pip install -e ".[region]"') from error
+        raise SettingError("rehit region", "errors.no_dask") from error
     if scheduler is None:
         with LocalCluster(n_workers=workers, threads_per_worker=1, memory_limit=memory,
                           dashboard_address=None, host="127.0.0.1") as cluster, (
@@ -208,10 +205,7 @@ def _client(scheduler: str | None, workers: int, memory: str) -> Iterator[Client
     try:
         client = Client(scheduler, timeout=15)
     except (OSError, ValueError) as error:
-        raise SettingError("--scheduler", got=f"{scheduler!r}, which does not answer",
-                           allowed="the address of a running Dask scheduler",
-                           remedy="start it, or leave the option out to use this machine"
-                           ) from error
+        raise SettingError("--scheduler", "errors.no_scheduler", address=scheduler) from error
     with client:
         yield client
 

@@ -15,6 +15,7 @@ from io import BytesIO
 from babel.messages.pofile import read_po
 
 from rehit.errors import SettingError
+from rehit.messages import message
 
 DEFAULT = "en"
 Text = str | tuple[str, ...]  # one text, or its plural forms
@@ -37,8 +38,8 @@ def catalogue(language: str) -> dict[str, Text]:
         For a language without a catalogue.
     """
     if language not in languages():
-        raise SettingError("language", got=repr(language), allowed=", ".join(languages()),
-                           remedy=f"choose one of these or add a folder report/locale/{language}")
+        raise SettingError(message("where.language"), "errors.no_language", language=language,
+                           known=languages())
     folder = _locale() / language
     return {code: text for name in sorted(p.name for p in folder.iterdir())
             if name.endswith(".po") for code, text in topic(language, name[:-3]).items()}

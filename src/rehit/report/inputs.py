@@ -12,7 +12,7 @@ import geopandas as gpd
 import pandas as pd
 
 from rehit.errors import ManyErrors, RehitError, SettingError, TableError
-from rehit.messages import Message
+from rehit.messages import Message, message
 from rehit.observed import Window
 from rehit.report.say import Say
 from rehit.tables import check
@@ -161,9 +161,7 @@ def check_input(inputs: ReportInput) -> None:
     if inputs.given("streets") is not None and (
             inputs.streets is None or inputs.streets.crs is None
             or not inputs.streets.crs.is_projected):
-        faults.append(TableError("report: streets", got="no projected CRS",
-                                 allowed="lines in the project's CRS",
-                                 remedy="reproject the streets layer"))
+        faults.append(TableError(message("where.report_streets"), "errors.streets_unprojected"))
     if faults:
         raise ManyErrors("report", faults)
 
@@ -178,18 +176,15 @@ def _table_faults(frame: pd.DataFrame, contract: str, attribute: str) -> list[Re
 
 def _fact_faults(inputs: ReportInput) -> Iterator[RehitError]:
     if inputs.period_end < inputs.period_start:
-        yield SettingError("report: period", got=f"{inputs.period_start} to {inputs.period_end}",
-                           allowed="a last day on or after the first", remedy="swap the two days")
+        yield SettingError(message("where.report_period"), "errors.days_crossed",
+                           first=inputs.period_start, last=inputs.period_end)
     if inputs.window.end <= inputs.window.start:
-        yield SettingError("report: observed time",
-                           got=f"{inputs.window.start} to {inputs.window.end}",
-                           allowed="an end after the start", remedy="correct the log's window")
+        yield SettingError(message("where.report_window"), "errors.ends_before_start",
+                           start=str(inputs.window.start), end=str(inputs.window.end))
     try:
         ZoneInfo(inputs.time_zone)
     except (ZoneInfoNotFoundError, ValueError):
-        yield SettingError("report: time_zone", got=repr(inputs.time_zone),
-                           allowed="a name such as Europe/Lisbon or UTC",
-                           remedy="use a name from the IANA time zone database")
+        yield SettingError("report: time_zone", "errors.not_a_zone", name=inputs.time_zone)
 
 
 # Going through the rows of a finished table.

@@ -19,6 +19,7 @@ from statsmodels.duration.survfunc import SurvfuncRight
 from statsmodels.stats.multitest import multipletests
 
 from rehit.errors import SettingError
+from rehit.messages import message
 from rehit.observed import KINDS, Window, incident_kinds, known_places
 from rehit.parameters import Parameters
 from rehit.report.inputs import ReportInput, Standards, in_language
@@ -296,9 +297,8 @@ class Period:
 
     def __post_init__(self) -> None:
         if self.last < self.first:
-            raise SettingError("period", got=f"{self.first} to {self.last}",
-                               allowed="a last day on or after the first",
-                               remedy="swap the two days")
+            raise SettingError(message("where.period"), "errors.days_crossed", first=self.first,
+                               last=self.last)
 
     @property
     def days(self) -> int:

@@ -16,6 +16,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from rehit.errors import TableError
+from rehit.messages import message
 from rehit.report.document import (
     Block,
     Bullets,
@@ -217,9 +218,8 @@ def refuse_external(html: str, *, beside: set[str]) -> None:
     finder.feed(html)
     for reference in finder.found:
         if not (reference.startswith(("#", "data:")) or reference.partition("#")[0] in beside):
-            raise TableError("report page", got=f"a reference to {reference[:80]!r}",
-                             allowed="nothing from outside the page",
-                             remedy="report this as a fault of rehit")
+            raise TableError(message("where.report_page"), "errors.outside_reference",
+                             text=reference[:80])
 
 
 # The report on paper: typst markup made from the same document as the page.

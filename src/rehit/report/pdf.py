@@ -10,6 +10,7 @@ import matplotlib
 import typst
 
 from rehit.errors import SettingError
+from rehit.messages import message
 
 
 def render_pdf(source: str, *, attachments: Mapping[str, bytes] | None = None) -> bytes:
@@ -36,8 +37,8 @@ def render_pdf(source: str, *, attachments: Mapping[str, bytes] | None = None) -
         try:
             return bytes(typst.compile(str(main), font_paths=[str(fonts)], timestamp=0))
         except typst.TypstError as error:
-            raise SettingError("PDF page", got=str(error), allowed="typst markup that compiles",
-                               remedy="report this as a fault of rehit") from error
+            raise SettingError(message("where.pdf_page"), "errors.unset_page",
+                               said=str(error)) from error
 
 
 def typst_text(text: object) -> str:

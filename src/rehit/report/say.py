@@ -25,6 +25,9 @@ A placeholder may carry how its value is written, after a colon:
 ``{x:of.noun}``    a number with what it counts, such as ``of.place``: "1 place", "3 places"
 ``{x:start}``      a message at the start of a sentence, with a capital
 ``{x:or}``         a list whose last member follows "or" instead of "and"
+``{x:typed}``      a value, or a list with commas, as it is typed into a file or command
+``{x:quoted}``     the same in quotes
+``{x:own}``        a text of the package's own tables, such as a column's meaning
 =================  ==============================================================================
 """
 
@@ -46,7 +49,7 @@ from babel.numbers import format_decimal
 from babel.plural import PluralRule
 
 from rehit.errors import SettingError
-from rehit.messages import Message, from_lines
+from rehit.messages import Message, from_lines, message
 from rehit.report.catalogue import catalogue, own_texts
 
 DASH = "–"
@@ -91,11 +94,15 @@ class Say:
             return self(told.code, **{**told.facts, **values})
         text = catalogue(self.language).get(told)
         if text is None:
-            raise SettingError("message catalogue", got=repr(told), allowed="a message of it",
-                               remedy=f"add it to report/locale/{self.language}")
+            raise SettingError(message("where.catalogue"), "errors.no_message", text=told,
+                               language=self.language)
         if not isinstance(text, str):
             text = text[self._plural(values.get("n"))]
         return _Filler(self).vformat(text, (), values)
+
+    def told(self, words: str | Message) -> str:
+        """Return what is a message in words, and a text as it is."""
+        return self(words) if isinstance(words, Message) else words
 
     def all(self, told: Iterable[Message]) -> list[str]:
         """Return the words of several messages."""
@@ -306,14 +313,16 @@ class _Filler(string.Formatter):
     def get_value(self, key: int | str, _args: Sequence[Any], kwargs: Mapping[str, Any]) -> Any:
         """Return what a placeholder stands for, refusing one that nobody gave."""
         if key not in kwargs:
-            raise SettingError("message catalogue", got=f"no value for {{{key}}}",
-                               allowed=", ".join(kwargs) or "none", remedy="give the value")
+            raise SettingError(message("where.catalogue"), "errors.no_value", name=key,
+                               known=tuple(kwargs))
         return kwargs[str(key)]
 
     def format_field(self, value: Any, format_spec: str) -> str:
         if isinstance(value, Message):
             said = self.say(value)
             return said[:1].upper() + said[1:] if format_spec == "start" else said
+        if format_spec in ("typed", "quoted"):
+            return _typed(self.say, value, repr if format_spec == "quoted" else _bare)
         if isinstance(value, tuple | list):
             choice = format_spec == "or"
             return self.say.list([self.format_field(v, "" if choice else format_spec)
@@ -321,6 +330,18 @@ class _Filler(string.Formatter):
         if not format_spec:
             return _as_it_is(self.say, value)
         return _written(self.say, value, format_spec)
+
+
+def _typed(say: Say, value: Any, write: Callable[[Any], str]) -> str:
+    """Write a value, or each of a list, as a file or command has it: in no language's manner."""
+    if not isinstance(value, tuple | list):
+        return write(value)
+    return ", ".join(say(each) if isinstance(each, Message) else write(each)
+                     for each in value) or say("error.none")
+
+
+def _bare(value: Any) -> str:
+    return f"{value:g}" if isinstance(value, float) else str(value)
 
 
 def _as_it_is(say: Say, value: Any) -> str:
@@ -346,6 +367,8 @@ def _written(say: Say, value: Any, spec: str) -> str:
         return str(value)[:1].upper() + str(value)[1:]
     if kind == "in":
         return say.code(rest, value)
+    if spec == "own":
+        return say.own(str(value))
     if kind == "of":
         return say.counted(value, rest)
     if spec in _SIMPLE:
@@ -370,8 +393,7 @@ def _written(say: Say, value: Any, spec: str) -> str:
     if spec[:6] == "signed":
         text = say.decimal(value, int(spec[6:] or 0))
         return text if text.startswith(MINUS) else "+" + text
-    raise SettingError("message catalogue", got=f"the specification {spec!r}",
-                       allowed="one listed in rehit.report.say", remedy="correct the message")
+    raise SettingError(message("where.catalogue"), "errors.unknown_form_of_value", form=spec)
 
 
 @cache

@@ -11,6 +11,7 @@ from typing import Any
 import pandas as pd
 
 from rehit.errors import InputFileError, SettingError, TableError
+from rehit.messages import message
 
 FILE = "trace.json"
 _TABLE_ROWS = 12
@@ -54,8 +55,7 @@ class TraceBook:
             If the id is taken.
         """
         if figure.id in self.figures:
-            raise TableError("report: figures", got=f"the id {figure.id} twice",
-                             allowed="one figure per id", remedy="report this as a fault of rehit")
+            raise TableError(message("where.report_figures"), "errors.figure_twice", name=figure.id)
         self.figures[figure.id] = figure
         return figure.id
 
@@ -70,9 +70,8 @@ class TraceBook:
         for figure in self.figures.values():
             total = sum(self.figures[part].value for part in figure.parts)
             if figure.parts and total != figure.value:
-                raise TableError(
-                    f"report: figure {figure.id}", got=f"parts that add up to {total:g}",
-                    allowed=f"{figure.value:g}", remedy="report this as a fault of rehit")
+                raise TableError(message("where.report_figure", figure=figure.id),
+                                 "errors.parts_differ", total=total, whole=figure.value)
 
     def places_of_rows(self) -> dict[str, int]:
         """Number every log row that some figure rests on, each once."""
@@ -148,9 +147,8 @@ def load_trace(folder: Path) -> list[dict[str, Any]]:
         body = json.loads(path.read_text(encoding="utf-8"))
         figures = [dict(f, rows=body["rows"][f["rows"]].split()) for f in body["figures"]]
     except (OSError, ValueError, KeyError, TypeError, IndexError) as error:
-        raise InputFileError(str(path), got=f"{type(error).__name__}",
-                             allowed=f"a {FILE} written beside a report",
-                             remedy="write the report first, then ask again") from error
+        raise InputFileError(str(path), "errors.no_figures", said=type(error).__name__,
+                             file=FILE) from error
     return figures
 
 
@@ -186,9 +184,8 @@ def explain(figure_id: str, folder: Path) -> str:
     figures = {f["id"].lower(): f for f in load_trace(folder)}
     found = figures.get(figure_id.strip().lower())
     if found is None:
-        raise SettingError("--explain", got=repr(figure_id),
-                           allowed=", ".join(f["id"] for f in figures.values()),
-                           remedy="use an id printed beside a figure in the report")
+        raise SettingError("--explain", "errors.unknown_figure", name=figure_id,
+                           known=tuple(f["id"] for f in figures.values()))
     lines = [f"{found['id']}  {found['label']}: {found['shown']} {found['unit']}".rstrip(),
              f"  formula: {found['formula']}", f"  filter: {found['filter']}"]
     if found["parts"]:

@@ -87,8 +87,8 @@ def calibrate_methods(works: pd.DataFrame, *, methods: pd.DataFrame | None = Non
     where = "calibrate_methods"
     values = parameters or load_parameters()
     faults: list[RehitError] = [
-        TableError(where, got=f"no column {name!r}", allowed="method, area_m2, minutes",
-                   remedy="hand over the works table") for name in ("method", "area_m2", "minutes")
+        TableError(where, "errors.not_a_works_table",
+                   name=name) for name in ("method", "area_m2", "minutes")
         if name not in works]
     if faults:
         raise ManyErrors(where, faults)

@@ -68,8 +68,8 @@ def choose_methods(incidents: pd.DataFrame, *, methods: pd.DataFrame | Path | st
     where = "choose_methods"
     values = parameters or load_parameters()
     faults: list[RehitError] = [
-        TableError(where, got=f"no column {name!r}", allowed=", ".join(NEEDED),
-                   remedy="hand over the incidents table") for name in NEEDED
+        TableError(where, "errors.not_an_incidents_table", name=name,
+                   known=NEEDED) for name in NEEDED
         if name not in incidents]
     if faults:
         raise ManyErrors(where, faults)
@@ -305,9 +305,7 @@ def compare_done(advice: pd.DataFrame, works: pd.DataFrame, *,
     jobs = works.copy()
     if "incident_id" not in jobs:
         faults: list[RehitError] = [
-            TableError("compare_done", got=f"no column {name!r} in {table}",
-                       allowed="incident_id, or report_id in works and in incidents",
-                       remedy="hand over both tables")
+            TableError("compare_done", "errors.no_way_to_incidents", name=name, table=table)
             for table, frame, name in (("works", works, "report_id"),
                                        ("incidents", incidents, "report_id"))
             if frame is None or name not in frame]

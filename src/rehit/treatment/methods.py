@@ -108,54 +108,56 @@ def method_faults(methods: pd.DataFrame, *, where: str) -> list[RehitError]:
     """Return every fault of a decision table given as text, its index the lines of the file."""
     needed = ("rule", "method", "minutes_per_visit", "minutes_per_m2", "reason", "source")
     faults: list[RehitError] = [
-        SettingError(where, got=f"no column {name!r}", allowed=", ".join(COLUMNS),
-                     remedy="add the column") for name in needed if name not in methods]
-    faults += [SettingError(where, got=f"the column {name!r}", allowed=", ".join(COLUMNS),
-                            remedy="correct or delete it") for name in methods
+        SettingError(where, "errors.no_column", names=(name,),
+                     known=COLUMNS) for name in needed if name not in methods]
+    faults += [SettingError(where, "errors.unknown_column", name=name,
+                            known=COLUMNS) for name in methods
                if name not in COLUMNS]
     if faults:
         return faults
     repeated = methods.loc[methods["rule"].duplicated() & methods["rule"].ne(""), "rule"].unique()
-    faults += [SettingError(where, got=f"the rule {name!r} twice", allowed="one row per name",
-                            remedy="rename or delete one") for name in repeated]
+    faults += [SettingError(where, "errors.twice", name=name) for name in repeated]
     for line, row in methods.iterrows():
-        faults += _row_faults(row, f"{where}, line {line} ({row['rule'] or 'no name'})")
+        faults += _row_faults(row, message("where.line_of_rule" if row["rule"] else "where.line",
+                                           file=where, line=line, rule=row["rule"]))
     return faults
 
 
-def _row_faults(row: pd.Series, where: str) -> list[RehitError]:
+def _row_faults(row: pd.Series, where: Message) -> list[RehitError]:
     faults: list[RehitError] = []
 
-    def fault(got: str, allowed: str) -> None:
-        faults.append(SettingError(where, got=got, allowed=allowed, remedy="mend the cell"))
+    def fault(code: str, **facts: object) -> None:
+        faults.append(SettingError(where, code, **facts))
 
     if not row["rule"]:
-        fault("no rule name", "a short name")
+        fault("errors.no_rule_name")
     methods = table("advice").column("method").allowed
     if row["method"] not in methods:
-        fault(f"the method {row['method']!r}", ", ".join(methods))
+        fault("errors.unknown_method", name=row["method"], known=methods)
     if row.get("second_choice", "") not in ("", *methods):
-        fault(f"the second choice {row['second_choice']!r}", ", ".join(methods))
+        fault("errors.unknown_second_choice", name=row["second_choice"], known=methods)
     for name in CODED:
         strange = set(_split(row.get(name, ""))) - set(_codes(name)) if _codes(name) else set()
         if strange:
-            fault(f"{name} {', '.join(sorted(strange))}", ", ".join(_codes(name)))
+            fault("errors.unknown_values", column=name, values=tuple(sorted(strange)),
+                  known=_codes(name))
     for name in (*QUANTITIES, *BOUNDS):
         _check_number(row.get(name, ""), name, fault)
     low, high = row.get("area_min_m2", ""), row.get("area_max_m2", "")
     if _is_number(low) and _is_number(high) and float(low) >= float(high):
-        fault(f"area from {low} to {high}", "a lower bound below the upper")
+        fault("errors.crossed_areas", low=low, high=high)
     strange = set(_split(row.get("cautions", ""), ";")) - set(load_cautions()["code"])
     if strange:
-        fault(f"cautions {', '.join(sorted(strange))}", ", ".join(load_cautions()["code"]))
+        fault("errors.unknown_values", column="cautions", values=tuple(sorted(strange)),
+              known=tuple(load_cautions()["code"]))
     try:
         own_reason(row["reason"], dict.fromkeys(REASON_FIELDS, "x"))
     except (KeyError, ValueError):
-        fault(f"the reason {row['reason']!r}", "the fields " + ", ".join(
-            f"{{{name}}}" for name in REASON_FIELDS) + ", also with a capital")
+        fault("errors.bad_reason", reason=row["reason"],
+              fields=tuple(f"{{{name}}}" for name in REASON_FIELDS))
     for name in ("reason", "source"):
         if not row[name]:
-            fault(f"no {name}", 'a sentence; "common practice, no published source" where it is so')
+            fault("errors.no_sentence", column=name)
     return faults
 
 
@@ -212,13 +214,13 @@ def cautions_of(method: str, *, methods: pd.DataFrame | None = None) -> tuple[st
     return tuple(table.loc[always | table["code"].isin(named), "code"])
 
 
-def _check_number(text: str, name: str, fault: Callable[[str, str], None]) -> None:
+def _check_number(text: str, name: str, fault: Callable[..., None]) -> None:
     if text == "" and name not in ("minutes_per_visit", "minutes_per_m2"):
         return
     if name == "earlier_min" and text == RECURRING:
         return
     if not _is_number(text) or float(text) < 0:
-        fault(f"{name} {text!r}", "a number from 0 up")
+        fault("errors.not_a_quantity", column=name, text=text)
 
 
 def _is_number(text: str) -> bool:

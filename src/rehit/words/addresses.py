@@ -16,6 +16,7 @@ import pandas as pd
 
 from rehit.errors import InputFileError, ManyErrors, RehitError
 from rehit.files.reader import read_table
+from rehit.messages import message
 from rehit.packaged import packaged_rows
 
 # The editable words that address normalising rests on, each with its reason.
@@ -94,9 +95,9 @@ def load_address_words(path: Path | str) -> AddressWords:
     for number, row in rows:
         word, place = row.get("word", ""), row.get("place", "")
         if not word or place not in PLACES:
-            faults.append(InputFileError(
-                f"{path}, line {number}", got=f"word {word!r}, place {place!r}",
-                allowed=f"a word, and a place among {', '.join(PLACES)}", remedy="mend the row"))
+            faults.append(InputFileError(message("where.line", file=str(path), line=number),
+                                         "errors.not_an_address_word", word=word, place=place,
+                                         known=PLACES))
     if faults:
         raise ManyErrors(str(path), faults)
     mine, base = _collect(row for _, row in rows), default_address_words()

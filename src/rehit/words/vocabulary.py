@@ -18,6 +18,7 @@ from rapidfuzz.distance import OSA
 
 from rehit.errors import InputFileError, ManyErrors, RehitError
 from rehit.files.reader import read_table
+from rehit.messages import Message, message
 from rehit.packaged import packaged_rows
 
 KINDS = ("substrate", "finish", "medium", "status", "outcome", "priority", "size",
@@ -190,7 +191,7 @@ def load_words(paths: Path | str | Sequence[Path | str] | None = None) -> dict[s
     for path in _as_paths(paths):
         rows = _user_rows(path)
         faults = [fault for number, row in rows
-                  if (fault := _row_fault(row, f"{path}, line {number}"))]
+                  if (fault := _row_fault(row, message("where.line", file=str(path), line=number)))]
         if faults:
             raise ManyErrors(str(path), faults)
         for _, row in rows:
@@ -221,23 +222,21 @@ def _user_rows(path: Path) -> list[tuple[int, dict[str, str]]]:
     raw = read_table(path, has_header=True)
     missing = [name for name in ("kind", "word", "code") if name not in raw.table]
     if missing:
-        raise InputFileError(str(path), got=f"no column {', '.join(missing)}",
-                             allowed=", ".join(USER_COLUMNS), remedy="add the column")
+        raise InputFileError(str(path), "errors.no_column", names=tuple(missing),
+                             known=USER_COLUMNS)
     return raw.records()
 
 
-def _row_fault(row: Mapping[str, str], where: str) -> RehitError | None:
+def _row_fault(row: Mapping[str, str], where: Message) -> RehitError | None:
     if row["kind"] not in KINDS:
-        return InputFileError(where, got=f"the kind {row['kind']!r}", allowed=", ".join(KINDS),
-                              remedy="correct the kind")
+        return InputFileError(where, "errors.unknown_word_kind", kind=row["kind"],
+                              known=tuple(KINDS))
     if not plain_words(row["word"]):
-        return InputFileError(where, got="no word", allowed="a word or phrase",
-                              remedy="fill in the word or delete the line")
+        return InputFileError(where, "errors.no_word")
     allowed = allowed_codes(row["kind"])
     if not row["code"] or (allowed and row["code"] not in allowed):
-        return InputFileError(where, got=f"the code {row['code']!r}",
-                              allowed=", ".join(allowed) or "any code",
-                              remedy="correct the code")
+        code = "errors.unknown_code" if allowed else "errors.no_code"
+        return InputFileError(where, code, name=row["code"], known=allowed)
     return None
 
 
