@@ -57,7 +57,7 @@ def read_table(path: Path | str, *, sheet: str | None = None, layer: str | None 
     kind, data = file_kind(file)
     raw = _read(kind, file, data, sheet=sheet, layer=layer, has_header=has_header)
     if not len(raw.table):
-        raise InputFileError(str(file), "errors.no_rows")
+        raise InputFileError(str(file), "errors.header_only")
     return replace(with_places(raw) if places else raw, name=file.name)
 
 
@@ -159,13 +159,15 @@ _BINARY = (
     (b"PK\x03\x04", "workbook"), (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", "workbook"),
 )
 _NO_TABLES = (
-    (b"\x89PNG\r\n\x1a\n", "no_table.picture"), (b"\xff\xd8\xff", "no_table.picture"),
-    (b"GIF87a", "no_table.picture"), (b"GIF89a", "no_table.picture"), (b"BM", "no_table.picture"),
-    (b"II*\x00", "no_table.picture"), (b"MM\x00*", "no_table.picture"), (b"%PDF-", "no_table.pdf"),
-    (b"\x1f\x8b", "no_table.archive"), (b"7z\xbc\xaf\x27\x1c", "no_table.archive"),
-    (b"Rar!", "no_table.archive"), (b"BZh", "no_table.archive"),
-    (b"\xfd7zXZ\x00", "no_table.archive"), (b"{\\rtf", "no_table.document"),
-    (b"\x7fELF", "no_table.program"), (b"MZ", "no_table.program"),
+    (b"\x89PNG\r\n\x1a\n", "no_table.picture", "PNG"),
+    (b"\xff\xd8\xff", "no_table.picture", "JPEG"),
+    (b"GIF87a", "no_table.picture", "GIF"), (b"GIF89a", "no_table.picture", "GIF"),
+    (b"BM", "no_table.picture", "BMP"), (b"II*\x00", "no_table.picture", "TIFF"),
+    (b"MM\x00*", "no_table.picture", "TIFF"), (b"%PDF-", "no_table.pdf", "PDF"),
+    (b"\x1f\x8b", "no_table.archive", "gzip"), (b"7z\xbc\xaf\x27\x1c", "no_table.archive", "7z"),
+    (b"Rar!", "no_table.archive", "RAR"), (b"BZh", "no_table.archive", "bzip2"),
+    (b"\xfd7zXZ\x00", "no_table.archive", "xz"), (b"{\\rtf", "no_table.document", "RTF"),
+    (b"\x7fELF", "no_table.program", "ELF"), (b"MZ", "no_table.program", "MZ"),
 )
 _BOMS = (b"\xef\xbb\xbf", b"\xff\xfe", b"\xfe\xff")
 _HEAD = 4096
@@ -209,9 +211,10 @@ def _kind(head: bytes, where: str) -> str:
     for start, kind in _BINARY:
         if head.startswith(start):
             return kind
-    for start, kind in _NO_TABLES:
+    for start, kind, name in _NO_TABLES:
         if head.startswith(start) and (len(start) > 2 or _has_control(head)):
-            raise InputFileError(where, "errors.not_a_table", kind=message(kind), formats=FORMATS)
+            raise InputFileError(where, "errors.not_a_table", kind=message(kind, name=name),
+                                 formats=FORMATS)
     # Latin letters alone are compared, so that UTF-16 is recognised too.
     letters = bare.replace(b"\x00", b"").lstrip()
     if letters.lower().startswith((b"<!doctype html", b"<html")):
