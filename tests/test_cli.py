@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import argparse
 import json
 import subprocess
 import sys
+import warnings
 from pathlib import Path
 
 import pytest
 
 from rehit.cli import COMMANDS, main
+from rehit.errors import DataWarning
+from rehit.messages import message
 
 HEAVY = ("pandas", "scipy", "sklearn", "statsmodels", "matplotlib", "pyvrp", "tqdm")
 
@@ -92,3 +96,42 @@ def test_a_fault_of_rehit_itself_is_not_laid_on_the_user(
     assert "a fault in rehit itself" in capsys.readouterr().err
     assert main(["clean", ".", "--json"]) == 1
     assert json.loads(capsys.readouterr().out)["errors"][0]["code"] == "fault"
+
+
+@pytest.mark.parametrize(("given", "said"), [
+    (["clean", "--colour"], "argumentos desconocidos: --colour"),
+    (["price", "--years", "x"], "'x' no es un valor admitido"),
+    (["new"], "faltan estos argumentos"), (["paint"], "no es una de las opciones")])
+def test_a_command_line_that_cannot_be_read_is_refused_in_the_language_asked_for(
+        given: list[str], said: str, capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit):
+        main([*given, "--lang", "es"])
+    assert said in capsys.readouterr().err
+    assert vars(argparse)["_"]("unrecognized arguments: %s") == "unrecognized arguments: %s"
+
+
+def test_a_refusal_is_said_in_the_language_of_the_project(
+        tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "rehit.toml").write_text('[project]\nname = "a"\nlanguage = "es"\ncolour = 1\n',
+                                         encoding="utf-8")
+    assert main(["clean", str(tmp_path)]) == 2
+    said = capsys.readouterr().err
+    assert "3 fallos" in said
+    assert "una clave desconocida" in said
+    assert main(["clean", str(tmp_path), "--lang", "en"]) == 2
+    assert "an unknown key" in capsys.readouterr().err
+    assert main(["clean", str(tmp_path), "--json"]) == 2
+    assert {"falta la clave", "una clave desconocida"} == {
+        error["got"] for error in json.loads(capsys.readouterr().out)["errors"]}
+
+
+def test_a_warning_is_said_in_the_language_of_the_command(
+        tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+        capsys: pytest.CaptureFixture[str]) -> None:
+    def warned(_path: object, **_how: object) -> None:
+        warnings.warn(DataWarning(message("warnings.only_streets", where="gi")), stacklevel=1)
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("rehit.project.load_project", warned)
+    assert main(["clean", str(tmp_path), "--lang", "es"]) == 130
+    assert "mire las calles" in capsys.readouterr().err

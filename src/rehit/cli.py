@@ -15,7 +15,7 @@ import sys
 import traceback
 import warnings
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager, redirect_stderr, suppress
+from contextlib import contextmanager, nullcontext, redirect_stderr, suppress
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING, Any
 
 from rehit import __version__
 from rehit.errors import DataWarning, ManyErrors, RehitError, SettingError
-from rehit.report.catalogue import language_of, languages, topic
+from rehit.report.catalogue import language_of, languages, own_texts, topic
 
 if TYPE_CHECKING:
     from rehit.chain import Chain
@@ -50,7 +50,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         args = _parsed(given, as_json=as_json)
         with warnings.catch_warnings():
-            warnings.showwarning = _show_warning
+            warnings.showwarning = _teller_of_warnings(args, given)
             warnings.simplefilter("ignore")
             warnings.simplefilter("always", DataWarning)
             summary, lines = args.run(args)
@@ -349,7 +349,7 @@ def _run_report(args: argparse.Namespace) -> Answer:
 
     project, folder = open_project(args)
     if args.explain:
-        return explain_figure(folder, figure_id=args.explain)
+        return explain_figure(folder, figure_id=args.explain, language=project.language)
     routes = (routes_if_any(folder, crs=project.crs) if args.routes is None
               else read_routes(args.routes, crs=project.crs))
     return run_command(
@@ -520,18 +520,28 @@ def closing_lines(summary: Summary, say: Say, *, open_first: Sequence[str] = ())
 
 def _parsed(given: Sequence[str], *, as_json: bool) -> argparse.Namespace:
     """Read the command line; what it cannot be read as is an error like any other for a machine."""
-    parser = build_parser(Words(_language_asked(given) or language_of()))
-    if not as_json:
-        return parser.parse_args(given)
+    language = _language_asked(given) or language_of()
+    parser = build_parser(Words(language))
     heard = io.StringIO()
     try:
-        with redirect_stderr(heard):
+        with _argparse_in(language), redirect_stderr(heard) if as_json else nullcontext():
             return parser.parse_args(given)
     except SystemExit as ended:
-        if not ended.code:
+        if not ended.code or not as_json:
             raise
         raise SettingError("rehit", "errors.unreadable_command",
                            said=heard.getvalue().strip().splitlines()[-1]) from None
+
+
+@contextmanager
+def _argparse_in(language: str) -> Iterator[None]:
+    """Let argparse, which asks gettext for its own texts, find them among the package's."""
+    texts, kept = own_texts(language), vars(argparse)["_"]
+    vars(argparse)["_"] = lambda text: texts.get(text, text)
+    try:
+        yield
+    finally:
+        vars(argparse)["_"] = kept
 
 
 def _language_asked(given: Sequence[str]) -> str | None:
@@ -610,8 +620,16 @@ def _own_fault(error: Exception, *, as_json: bool) -> int:
     return 1
 
 
-def _show_warning(message: Warning | str, *_args: object, **_options: object) -> None:
-    print(Words()("cli.note", words=message), file=sys.stderr)
+def _teller_of_warnings(args: argparse.Namespace, given: Sequence[str]) -> Callable[..., None]:
+    """Return what shows a warning in the language of the command."""
+    def show(warning: Warning | str, *_args: object, **_options: object) -> None:
+        from rehit.report.say import Say
+
+        say = Say(_language(args, given))
+        words = say(warning.told) if isinstance(warning, DataWarning) else str(warning)
+        print(say("cli.note", words=words), file=sys.stderr)
+
+    return show
 
 
 if __name__ == "__main__":

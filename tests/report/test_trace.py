@@ -62,7 +62,7 @@ def test_every_figure_of_a_report_shows_rows_of_the_log_or_of_its_table(written:
     bare = []
     for figure in load_trace(written):
         text = explain(figure["id"], written)
-        rows = int(text.rpartition("log rows: ")[2].split()[0])
+        rows = int(text.rpartition("log rows: ")[2].split()[0].replace(",", ""))
         assert text.count("\n    ") >= rows
         if not rows and "first rows of" not in text and figure["value"]:
             bare.append(figure["id"])

@@ -409,9 +409,10 @@ def _last_quarter(reported: pd.Series, end: pd.Timestamp) -> pd.Period:
     return whole.max() if len(whole) else end.tz_localize(None).to_period("Q")
 
 
-def explain_figure(folder: Path, *, figure_id: str) -> tuple[dict[str, Any], list[str]]:
+def explain_figure(folder: Path, *, figure_id: str,
+                   language: str) -> tuple[dict[str, Any], list[str]]:
     """Return the working behind one figure of a report already written into `folder`."""
-    text = explain(figure_id, folder)
+    text = explain(figure_id, folder, say=Say(language))
     return {"figure": figure_id, "explanation": text}, text.splitlines()
 
 

@@ -12,6 +12,7 @@ import pandas as pd
 
 from rehit.errors import InputFileError, SettingError, TableError
 from rehit.messages import message
+from rehit.report.say import Say
 
 FILE = "trace.json"
 _TABLE_ROWS = 12
@@ -152,7 +153,7 @@ def load_trace(folder: Path) -> list[dict[str, Any]]:
     return figures
 
 
-def _table_lines(folder: Path, table: str) -> list[str]:
+def _table_lines(folder: Path, table: str, say: Say) -> list[str]:
     """Return the first rows of a table written beside the report."""
     path = folder / "data" / f"{table}.parquet"
     if not path.is_file():
@@ -160,11 +161,11 @@ def _table_lines(folder: Path, table: str) -> list[str]:
     frame = pd.read_parquet(path)
     frame = frame.drop(columns=[c for c in ("geometry", "words") if c in frame])
     text = frame.head(_TABLE_ROWS).to_string(index=False, max_colwidth=40)
-    lines = [f"  first rows of {path.name} ({len(frame)} in all):"]
+    lines = ["  " + say("explain.first_rows", name=path.name, n=len(frame))]
     return lines + [f"    {line}" for line in text.splitlines()]
 
 
-def explain(figure_id: str, folder: Path) -> str:
+def explain(figure_id: str, folder: Path, *, say: Say | None = None) -> str:
     """Explain one figure of a written report in words: formula, filter, rows.
 
     Parameters
@@ -173,6 +174,8 @@ def explain(figure_id: str, folder: Path) -> str:
         The id shown beside the figure, such as ``V1``.
     folder
         The folder the report was written into.
+    say
+        Language of the headings; what the report says stays in the report's own.
 
     Raises
     ------
@@ -186,13 +189,16 @@ def explain(figure_id: str, folder: Path) -> str:
     if found is None:
         raise SettingError("--explain", "errors.unknown_figure", name=figure_id,
                            known=tuple(f["id"] for f in figures.values()))
+    say = say or Say("en")
     lines = [f"{found['id']}  {found['label']}: {found['shown']} {found['unit']}".rstrip(),
-             f"  formula: {found['formula']}", f"  filter: {found['filter']}"]
+             "  " + say("explain.formula", text=found["formula"]),
+             "  " + say("explain.filter", text=found["filter"])]
     if found["parts"]:
-        lines.append("  adds up from: " + " + ".join(found["parts"]))
+        lines.append("  " + say("explain.parts", text=" + ".join(found["parts"])))
     if found["table"]:
-        lines += [f"  table: {found['table']}", *_table_lines(Path(folder), found["table"])]
+        lines += ["  " + say("explain.table", text=found["table"]),
+                  *_table_lines(Path(folder), found["table"], say)]
     rows = [row.replace("%20", " ") for row in found["rows"]]
-    lines.append(f"  log rows: {len(rows)}")
+    lines.append("  " + say("explain.rows", n=len(rows)))
     lines += [f"    {row}" for row in rows]
     return "\n".join(lines)
