@@ -32,6 +32,7 @@ if TYPE_CHECKING:
         open_project,
         plan_patrol,
         price_contract,
+        propose,
         rank_places,
         read_log,
         write_report,
@@ -46,8 +47,8 @@ _HOME = {"RehitError": "rehit.errors", "shown_table": "rehit.report.notebook",
 __all__ = [
     "Answer", "RehitError", "choose_methods", "choose_programme", "clean", "compare_strategies",
     "draw", "evaluate_measure", "example_log", "explain_figure", "limits_of", "match_assets",
-    "open_project", "plan_patrol", "price_contract", "rank_places", "read_log", "shown_table",
-    "turning", "write_report",
+    "open_project", "plan_patrol", "price_contract", "propose", "rank_places", "read_log",
+    "shown_table", "turning", "write_report",
 ]
 
 

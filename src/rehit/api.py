@@ -21,8 +21,10 @@ from rehit.errors import SettingError
 from rehit.files.reader import read_tables, stack_tables
 from rehit.files.rows import RawTable
 from rehit.incidents.mapping import apply_mapping, load_mapping
+from rehit.incidents.proposal import Options, Proposal, propose_reading
 from rehit.incidents.propose import propose_mapping
 from rehit.messages import Message, message
+from rehit.outputs.start import register_area
 from rehit.project import load_project, project_from_settings
 from rehit.report.notebook import as_list
 
@@ -183,6 +185,49 @@ def read_log(files: Path | str | Iterable[Path | str] | pd.DataFrame, *,
         raw = read_tables([files] if isinstance(files, str | Path) else list(files))
     reading = propose_mapping(stack_tables(raw)) if mapping is None else load_mapping(mapping)
     return pd.concat([apply_mapping(log, reading) for log in raw], ignore_index=True)
+
+
+def propose(log: Path | str | Iterable[Path | str] | pd.DataFrame, *,
+            register: Path | str | None = None, crs: str | None = None,
+            time_zone: str | None = None, answers: Mapping[str, str] | None = None) -> Proposal:
+    """Say how a log would be read and what is to be asked first, before a project is begun.
+
+    Parameters
+    ----------
+    log
+        One file or several of one log, or a table that is at hand.
+    register
+        The owner's register, whose place tells the grid of a log that does not name it.
+    crs, time_zone
+        The log's grid and clock, if known.
+    answers
+        Answers to questions, by their key.
+
+    Returns
+    -------
+    Proposal
+        Frozen: fields with samples, kinds of request and outcomes with counts, where the points
+        land, unused columns, questions in the order of what they change, and what stays unknown.
+        ``with_answers`` gives the proposal that follows from further answers.
+
+    Raises
+    ------
+    RehitError
+        For a file that cannot be read, or an answer to nothing that is asked.
+
+    Examples
+    --------
+    >>> found = propose(example_log())
+    >>> [reading.field for reading in found.fields][:3], found.must_answer
+    (['report_id', 'reported', 'cleared'], ())
+    """
+    if isinstance(log, pd.DataFrame):
+        raw = _raw(log)
+    else:
+        raw = stack_tables(read_tables([log] if isinstance(log, str | Path) else list(log)))
+    area = None if register is None else register_area(Path(register))
+    return propose_reading(raw, answers=answers, options=Options(
+        crs=crs, time_zone=time_zone, register_area=area))
 
 
 def clean(town: Chain) -> Cleaned:

@@ -27,6 +27,7 @@ from rehit.report.catalogue import language_of, languages, own_texts, topic
 
 if TYPE_CHECKING:
     from rehit.chain import Chain
+    from rehit.incidents.mapping import Question
     from rehit.outputs.frame import Summary, Writer
     from rehit.project import Project
     from rehit.report.say import Say
@@ -155,23 +156,67 @@ def _run_demo(args: argparse.Namespace) -> Answer:
 
 def _new_options(options: Options) -> None:
     options.add("folder", type=Path, text="cli.opt_new_folder", metavar="cli.meta_folder")
-    options.add("--log", type=Path, nargs="+", required=True, metavar="cli.meta_file",
-                text="cli.opt_log")
+    options.add("--log", type=Path, nargs="+", metavar="cli.meta_file", text="cli.opt_log")
     options.add("--register", type=Path, metavar="cli.meta_file", text="cli.opt_register")
     options.add("--streets", type=Path, metavar="cli.meta_file", text="cli.opt_streets")
     options.add("--name", metavar="cli.meta_text", text="cli.opt_name")
     options.add("--crs", metavar="cli.meta_code", text="cli.opt_crs")
-    options.add("--time-zone", default="UTC", metavar="cli.meta_zone", text="cli.opt_time_zone")
-    options.add("--currency", default="€", metavar="cli.meta_sign", text="cli.opt_currency")
+    options.add("--time-zone", metavar="cli.meta_zone", text="cli.opt_time_zone")
+    options.add("--currency", metavar="cli.meta_sign", text="cli.opt_currency")
+    options.add("--answers", type=Path, metavar="cli.meta_file", text="cli.opt_answers")
+    options.add("--again", action="store_true", text="cli.opt_again")
 
 
 def _run_new(args: argparse.Namespace) -> Answer:
-    from rehit.outputs.start import start_project
+    from rehit.incidents.proposal import Options
+    from rehit.outputs.start import ask_again, start_project
 
+    asks = args.answers is None and not args.json and sys.stdin.isatty()
+    if bool(args.log) == args.again:
+        raise SettingError("rehit new", "errors.log_and_again" if args.again else "errors.no_log")
+    if args.again:
+        return ask_again(args.folder, answers=args.answers, language=args.lang,
+                         ask=_ask_on_terminal if asks else None)
     return start_project(
         args.folder, logs=args.log, register=args.register, streets=args.streets, name=args.name,
-        crs=args.crs, time_zone=args.time_zone, currency=args.currency,
-        language=args.lang or language_of())
+        options=Options(crs=args.crs, time_zone=args.time_zone, currency=args.currency),
+        language=args.lang or language_of(), answers=args.answers,
+        ask=_ask_on_terminal if asks else None)
+
+
+def _ask_on_terminal(shown: Sequence[str], questions: Sequence[Question],
+                     say: Say) -> dict[str, str]:
+    """Ask each question in turn; an empty line keeps what is assumed."""
+    from rehit.outputs.start import choice_text
+
+    print("\n".join(shown))
+    answers: dict[str, str] = {}
+    for number, asked in enumerate(questions, start=1):
+        print("\n" + say("start.ask", number=number, many=len(questions), ask=asked.ask))
+        told = [say("start.bears_on", rows=asked.rows)] if asked.rows else []
+        for words in [*told, *say.all(asked.evidence)]:
+            print("    " + words)
+        for place, choice in enumerate(asked.choices, start=1):
+            print(f"  {place}  {choice_text(asked, choice, say)}")
+        with suppress(EOFError):
+            answers[asked.key] = _answer_typed(asked, say)
+    return {key: answer for key, answer in answers.items() if answer}
+
+
+def _answer_typed(asked: Question, say: Say) -> str:
+    """Return a choice by its number or as typed; asked again until it is one, or left empty."""
+    from rehit.incidents.proposal import fits
+    from rehit.outputs.start import choice_text
+
+    prompt = say("start.prompt_needed") if asked.needed and not asked.assumed else say(
+        "start.prompt", assumed=choice_text(asked, asked.assumed, say))
+    while True:
+        typed = input(prompt).strip()
+        if typed.isdigit() and 1 <= int(typed) <= len(asked.choices):
+            typed = asked.choices[int(typed) - 1]
+        if not typed or fits(asked, typed):
+            return typed or asked.assumed
+        print(say("start.no_choice"))
 
 
 def _clean_options(options: Options) -> None:

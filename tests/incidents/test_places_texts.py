@@ -111,7 +111,7 @@ def test_new_says_that_the_grid_is_missing_not_the_coordinates(
         tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["new", str(tmp_path / "town"), "--log", str(us_log(tmp_path))]) != 0
     said = capsys.readouterr().err
-    assert "coordinates in 'X Coord' and 'Y Coord' whose grid the log does not name" in said
+    assert "Its coordinates are in a grid that is not named" in said
     assert "without coordinates" not in said
 
 
@@ -120,5 +120,5 @@ def test_new_takes_a_grid_in_feet_for_the_log_and_metres_for_the_project(
     done = main(["new", str(tmp_path / "town"), "--log", str(us_log(tmp_path)),
                  "--crs", "EPSG:2229"])
     assert done == 0, capsys.readouterr().err
-    assert "Projection: EPSG:32611" in capsys.readouterr().out
+    assert "projection: EPSG:32611" in capsys.readouterr().out
     assert 'crs = "EPSG:2229"' in (tmp_path / "town" / "mapping.toml").read_text("utf-8")

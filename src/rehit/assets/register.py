@@ -13,7 +13,7 @@ import pyproj
 import shapely
 
 from rehit.errors import ManyErrors, RehitError, SettingError, TableError
-from rehit.files.headers import resolve_columns
+from rehit.files.headers import plain_words, resolve_columns
 from rehit.files.reader import read_table
 from rehit.files.rows import RawTable
 from rehit.messages import Message, as_text, message
@@ -186,6 +186,11 @@ def inspect_register(path: Path | str, *, crs: object, columns: Mapping[str, str
     raw = read_table(path, sheet=sheet, layer=layer, has_header=True, places=False).filled()
     chosen, understood, faults = resolve_columns(
         list(raw.table.columns), columns, kind="register", needed=("asset_id",), where=where)
+    own = None if "asset_id" in (columns or {}) else _own_number(raw, chosen)
+    if own is not None:
+        understood = [message("register.own_number", column=own, other=chosen["asset_id"]),
+                      *(note for note in understood if note.facts.get("field") != "asset_id")]
+        chosen = {**chosen, "asset_id": own}
     notes: list[Message | str] = [*raw.notes, *understood]
     shapes, shape_notes, shape_faults = register_geometry(raw, chosen, crs=crs, where=where)
     faults += shape_faults + _extra_faults(raw, chosen, extra, where=where)
@@ -208,6 +213,28 @@ def inspect_register(path: Path | str, *, crs: object, columns: Mapping[str, str
     check(register, "register", where=where)
     return RegisterReading(register, pd.DataFrame(frame[~placed].drop(columns="geometry")),
                            (*notes, *shape_notes, *field_notes, *id_notes))
+
+
+# Numbers that mapping software gives to rows: another export may number them otherwise.
+_ROW_NUMBERS = frozenset(("objectid", "object id", "fid", "ogc fid", "gid", "row id"))
+_NUMBER_WORDS = frozenset(("id", "nr", "no", "num", "number", "ref", "code", "nummer", "numero"))
+
+
+def _own_number(raw: RawTable, chosen: Mapping[str, str]) -> str | None:
+    """Return the owner's own number where else the software's row number would be taken.
+
+    It is named for the thing ("gefaess_id"), filled in every row and never the same twice.
+    """
+    if plain_words(chosen.get("asset_id", "")) not in _ROW_NUMBERS:
+        return None
+    for name in map(str, raw.table.columns):
+        words = plain_words(name)
+        cells = raw.table[name]
+        if (name not in chosen.values() and words not in _ROW_NUMBERS and " " in words
+                and words.split()[-1] in _NUMBER_WORDS and cells.notna().all()
+                and cells.is_unique):
+            return name
+    return None
 
 
 def _fields(raw: RawTable, chosen: Mapping[str, str], words: Mapping[str, Terms]) -> tuple[

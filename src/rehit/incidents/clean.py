@@ -102,7 +102,7 @@ def clean_incidents(fields: pd.DataFrame, *, mapping: Mapping | None,
     >>> cleaned.incidents["source_rows"].tolist()
     ['log.csv#1;log.csv#2']
     """
-    words = load_words(settings.vocabulary)
+    words = _with_outcomes(load_words(settings.vocabulary), mapping)
     split = split_services(fields, values=mapping.services if mapping else {},
                            words=words["service"])
     del fields  # a large log should not stand in memory twice
@@ -118,6 +118,17 @@ def clean_incidents(fields: pd.DataFrame, *, mapping: Mapping | None,
     work.reason = work.reason.mask(joins.orphan & active, "duplicate_without_parent")
     work.reason = work.reason.astype("str")
     return _finish(work, joins, split.another, settings)
+
+
+def _with_outcomes(words: dict[str, Terms], mapping: Mapping | None) -> dict[str, Terms]:
+    """Put what a person said of the words of status and outcome over the vocabulary."""
+    said = {" ".join(plain_words(text)): code for code, texts in (
+        mapping.outcomes if mapping else {}).items() for text in texts if plain_words(text)}
+    if not said:
+        return words
+    known = words["outcome"]
+    longest = max(known.longest, *(len(text.split()) for text in said))
+    return {**words, "outcome": Terms(known.kind, {**known.codes, **said}, longest)}
 
 
 def _understand(fields: pd.DataFrame, mapping: Mapping | None, settings: CleanSettings,

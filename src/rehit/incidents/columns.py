@@ -296,6 +296,9 @@ def _contents(profile: Profile) -> dict[str, tuple[float, tuple[Message, ...]]]:
         known = words.get(name, 0.0)
         said = (message("shown.known_words", share=known),) if known >= 0.3 else ()
         few = 1.0 if profile.words else 0.6
+        # One and the same strange word in every row tells nothing of how a case ended.
+        if name == "outcome" and profile.n_distinct == 1 and not known:
+            few = 0.0
         found[name] = (text * (few if profile.header(name) else known), said)
     flag = max(text, 1.0 if profile.n_distinct <= 12 else 0.6 * (profile.numbers > 0.5))
     found["priority"] = (flag * (1 - profile.dates), ())

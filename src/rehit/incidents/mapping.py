@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from collections.abc import Mapping as MappingOf
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -13,7 +13,7 @@ import tomlkit
 from pydantic import AfterValidator, Field, ValidationInfo, create_model, field_validator
 from pyproj import CRS
 from pyproj.exceptions import CRSError
-from tomlkit.items import Comment, Table
+from tomlkit.items import AoT, Comment, Table
 
 from rehit.errors import InputFileError, ManyErrors, SettingError
 from rehit.files.rows import RawTable
@@ -41,6 +41,8 @@ SIZE_UNITS = ("", "m2", "ft2", "m", "ft")
 # Classes of a row of an export of all services; all but the last are incidents.
 SERVICES = ("graffiti", "graffiti_private", "posters", "another")
 KEPT_SERVICES = SERVICES[:-1]
+# What the end of a case may mean; only after the first two is the surface clean.
+OUTCOMES = ("cleared", "not_found", "no_work", "private_owner", "referred", "pending", "unknown")
 
 
 @dataclass(frozen=True)
@@ -108,6 +110,11 @@ class Question:
         The person's answer, "" until given.
     evidence
         What is known about it.
+    rows
+        How many rows another answer would change.
+    needed
+        Whether a wrong guess would change counts in silence, so that no project is begun without
+        an answer.
     """
 
     key: str
@@ -116,6 +123,17 @@ class Question:
     assumed: str
     answer: str = ""
     evidence: tuple[Message, ...] = ()
+    rows: int = 0
+    needed: bool = False
+
+    def allows(self, answer: str) -> bool:
+        """Whether an answer is a choice, or the code of a grid where that is offered."""
+        if answer != OWN_CODE and answer in self.choices:
+            return True
+        try:
+            return OWN_CODE in self.choices and bool(_projected(answer))
+        except ValueError:
+            return False
 
 
 @dataclass(frozen=True)
@@ -142,6 +160,8 @@ class Mapping:
         What is still to be answered.
     services
         Class of ``SERVICES`` to the kinds of request that count as it.
+    outcomes
+        Code of ``OUTCOMES`` to the words of status and outcome that a person gave it.
     """
 
     log_name: str
@@ -153,6 +173,7 @@ class Mapping:
     words: MappingOf[str, tuple[str, ...]] = field(default_factory=dict)
     questions: tuple[Question, ...] = ()
     services: MappingOf[str, tuple[str, ...]] = field(default_factory=dict)
+    outcomes: MappingOf[str, tuple[str, ...]] = field(default_factory=dict)
 
     def date_style(self, name: str) -> DateStyle:
         """Return how the date field `name` is written; the usual style if the log has none."""
@@ -169,6 +190,8 @@ class Mapping:
 
 NONE = "none"
 OWN_CODE = "EPSG:..."
+# Decides which of a log's kinds of request is graffiti, where none is known as it.
+GRAFFITI_KEY, ALL_KINDS = "log.graffiti", "all"
 _PLACE_KEYS = ("crs", "location_crs", "location_order")
 
 
@@ -186,20 +209,16 @@ def answered(mapping: Mapping) -> Mapping:
     return mapping
 
 
-def _answer_allowed(answer: str, choices: list[str]) -> bool:
-    """Whether an answer is one of the choices, or a code of one's own where that is offered."""
-    return answer in choices or (OWN_CODE in choices and answer != OWN_CODE)
-
-
 def known_key(key: str) -> bool:
     """Whether a question's key names a setting that an answer can change."""
     parts = key.split(".")
-    if parts[0] == "services":
+    if parts[0] in ("services", "outcomes", "project"):
         return len(parts) > 1
     if parts[0] == "fields" and len(parts) == 3:
         return (parts[1] in FIELDS and parts[2] == "columns") or (
             parts[1] in DATE_FIELDS and parts[2] == "day_first")
-    return key in ("sizes.unit", "log.has_header", *(f"places.{name}" for name in _PLACE_KEYS))
+    return key in ("sizes.unit", "log.has_header", GRAFFITI_KEY,
+                   *(f"places.{name}" for name in _PLACE_KEYS))
 
 
 def with_setting(mapping: Mapping, key: str, value: str) -> Mapping:
@@ -211,8 +230,9 @@ def with_setting(mapping: Mapping, key: str, value: str) -> Mapping:
         The mapping.
     key
         A dotted name: ``fields.<field>.day_first``, ``fields.<field>.columns``, ``places.crs``,
-        ``places.location_crs``, ``places.location_order``, ``sizes.unit``, ``log.has_header`` or
-        ``services.<kind of request>``.
+        ``places.location_crs``, ``places.location_order``, ``sizes.unit``, ``log.has_header``,
+        ``log.graffiti``,
+        ``services.<kind of request>`` or ``outcomes.<word of status or outcome>``.
     value
         The answer as text. For ``columns`` a column name, or "none" to leave the field out; a
         column that another field had is exchanged with it.
@@ -227,9 +247,15 @@ def with_setting(mapping: Mapping, key: str, value: str) -> Mapping:
     known = "" if value == NONE else value
     group, _, name = key.partition(".")
     if group == "services":
-        return replace(mapping, services=_with_service(mapping, name, value))
+        return replace(mapping, services=_moved(mapping.services, name, value, among=SERVICES))
+    if group == "outcomes":
+        return replace(mapping, outcomes=_moved(mapping.outcomes, name, value, among=OUTCOMES))
     if group == "sizes":
         return replace(mapping, size_unit=known)
+    if group == "project":  # answered for the project file, not for the mapping
+        return mapping
+    if key == GRAFFITI_KEY:
+        return _with_graffiti(mapping, value)
     if group == "log":
         return replace(mapping, has_header=value.startswith("no"))
     if group == "places":
@@ -240,10 +266,20 @@ def with_setting(mapping: Mapping, key: str, value: str) -> Mapping:
     return replace(mapping, fields=_with_order(mapping, field, value == "day first"))
 
 
-def _with_service(mapping: Mapping, kind: str, code: str) -> dict[str, tuple[str, ...]]:
-    """Return the classes with one kind of request moved to another of them."""
-    return {each: (*(v for v in mapping.services.get(each, ()) if v != kind),
-                   *((kind,) if each == code else ())) for each in SERVICES}
+def _with_graffiti(mapping: Mapping, kind: str) -> Mapping:
+    """Return the mapping with one kind of request as graffiti, or with no kinds told apart."""
+    if kind == ALL_KINDS:
+        fields = {name: source for name, source in mapping.fields.items()
+                  if name not in ("service", "service_detail")}
+        return replace(mapping, fields=fields, services={})
+    return replace(mapping, services={"graffiti": (kind,)})
+
+
+def _moved(lists: MappingOf[str, tuple[str, ...]], text: str, code: str, *,
+           among: tuple[str, ...]) -> dict[str, tuple[str, ...]]:
+    """Return the lists of texts by code with one text moved to another code's."""
+    return {each: (*(v for v in lists.get(each, ()) if v != text),
+                   *((text,) if each == code else ())) for each in among}
 
 
 def _with_column(mapping: Mapping, name: str, column: str) -> dict[str, FieldSource]:
@@ -462,11 +498,17 @@ class _Services(Section):
     another: list[str] = Field(default=[], description=_TEXTS)
 
 
+_Outcomes = create_model("_Outcomes", __base__=Section, **{  # type: ignore[call-overload]
+    code: (list[str], Field(default=[], description=_TEXTS)) for code in OUTCOMES})
+
+
 class _Question(Section):
     key: str = Field(description="allowed.proposed_key")
     ask: str = Field(description="allowed.text")
     choices: list[str] = Field(description=_TEXTS)
     assumed: str = Field(description="allowed.text")
+    rows: int = Field(default=0, ge=0, description="allowed.whole")
+    needed: bool = Field(default=False, description="allowed.flag")
     answer: str = Field(default="", description="allowed.choice")
 
     @field_validator("key")
@@ -482,7 +524,8 @@ class _Question(Section):
         key, choices = info.data.get("key", ""), info.data.get("choices")
         if not answer or choices is None:
             return answer
-        if not _answer_allowed(answer, choices):
+        free = OWN_CODE in choices or key.startswith("project.")
+        if answer not in choices and (not free or answer == OWN_CODE):
             raise wrong("errors.not_an_answer", value=answer, known=listed(choices))
         if key in ("places.crs", "places.location_crs") and answer != NONE:
             try:
@@ -514,6 +557,8 @@ class _MappingFile(Section):
     words: _WordLists = Field(  # type: ignore[valid-type]
         default_factory=_WordLists, description=table_named("words"))
     services: _Services | None = Field(default=None, description=table_named("services"))
+    outcomes: _Outcomes | None = Field(  # type: ignore[valid-type]
+        default=None, description=table_named("outcomes"))
     questions: list[_Question] = Field(
         default=[], description=table_named("[questions]"))
 
@@ -569,18 +614,69 @@ def mapping_text(mapping: Mapping, *, tell: Tell = as_text) -> str:
          "location_order": places.location_order}, said(places.evidence)))
     document.add("sizes", _written_table({"unit": mapping.size_unit}))
     document.add("words", _written_table(dict(mapping.words), (tell(message("shown.words_seen")),)))
-    if mapping.services:
-        document.add("services", _written_table(
-            {code: tuple(mapping.services.get(code, ())) for code in SERVICES},
-            (tell(message("shown.services_head")),)))
-    questions = tomlkit.aot()
-    for asked in mapping.questions:
-        questions.append(_written_table(
-            {"key": asked.key, "ask": _words(asked.ask, tell), "choices": asked.choices,
-             "assumed": asked.assumed, "answer": asked.answer}, said(asked.evidence)))
+    for name, lists, codes in (("services", mapping.services, SERVICES),
+                               ("outcomes", mapping.outcomes, OUTCOMES)):
+        if lists:
+            document.add(name, _written_table({code: tuple(lists.get(code, ())) for code in codes},
+                                              (tell(message(f"shown.{name}_head")),)))
+    questions = question_tables(mapping.questions, tell=tell)
     if mapping.questions:
         document.add("questions", questions)
     return tomlkit.dumps(document)
+
+
+def grown_text(text: str, questions: Sequence[Question], *,
+               words: MappingOf[str, tuple[str, ...]], kinds: MappingOf[str, str],
+               tell: Tell = as_text) -> str:
+    """Return a mapping file's text with further questions, words and kinds; its comments stay.
+
+    Parameters
+    ----------
+    text
+        The file as it is.
+    questions
+        What is asked of values that are new, with answers where given; until then a kind of
+        request counts as what is assumed.
+    words
+        Words of few-valued fields seen by now, so that they are new no longer.
+    kinds
+        New kinds of request whose words say plainly which class they count as.
+    tell
+        Puts questions into words.
+    """
+    document: Any = tomlkit.parse(text)
+    grown = [("words", name, seen) for name, seen in words.items()]
+    grown += [("services", code, (kind,)) for kind, code in kinds.items()]
+    for asked in questions:
+        group, _, value = asked.key.partition(".")
+        if asked.answer or group == "services":
+            grown.append((group, asked.answer or asked.assumed, (value,)))
+    for group, name, seen in grown:
+        if group not in document:
+            document.add(group, tomlkit.table())
+        known = tuple(document[group].get(name, ()))
+        more = tuple(each for each in seen if each not in known)
+        if more:
+            document[group][name] = _array((*known, *more))
+    if questions:
+        tables = document.pop("questions", tomlkit.aot())
+        for each in question_tables(questions, tell=tell):
+            tables.append(each)
+        document.add("questions", tables)  # tables of tables stand last
+    return tomlkit.dumps(document)
+
+
+def question_tables(questions: Iterable[Question], *, tell: Tell = as_text) -> AoT:
+    """Return questions as tables that a person can answer, their evidence as comments."""
+    tables = tomlkit.aot()
+    for asked in questions:
+        values: dict[str, Any] = {"key": asked.key, "ask": _words(asked.ask, tell),
+                                  "choices": asked.choices, "assumed": asked.assumed}
+        values |= {"rows": asked.rows} if asked.rows else {}
+        values |= {"needed": True} if asked.needed else {}
+        tables.append(_written_table({**values, "answer": asked.answer},
+                                     tuple(_words(each, tell) for each in asked.evidence)))
+    return tables
 
 
 def _words(told: Message, tell: Tell) -> str:
@@ -618,6 +714,33 @@ def _one_line(text: str) -> str:
     return "".join(c if c.isprintable() else " " for c in text).strip()
 
 
+class _Answers(Section):
+    questions: list[_Question] = Field(description=table_named("[questions]"))
+
+
+def load_answers(path: Path | str) -> dict[str, str]:
+    """Read the answers given in a file of questions, by key; those left empty are left out.
+
+    Parameters
+    ----------
+    path
+        A TOML file of ``[[questions]]``, as ``rehit new`` wrote it and a person filled it in.
+
+    Raises
+    ------
+    InputFileError
+        If there is no such file or it is not TOML.
+    ManyErrors
+        Listing every fault with its place.
+    """
+    file = Path(path)
+    document = parse_toml(file, missing="errors.no_answers")
+    read, faults = checked(_Answers, document.unwrap(), where=str(file))
+    if read is None:
+        raise ManyErrors(str(file), faults)
+    return {q.key: q.answer for q in read.questions if q.answer}
+
+
 def load_mapping(path: Path | str) -> Mapping:
     """Read a mapping file, with the answers given in it put into its settings.
 
@@ -651,17 +774,18 @@ def _mapping(read: _MappingFile, document: tomlkit.TOMLDocument) -> Mapping:
               for name in document.unwrap().get("fields", {})}
     questions = tuple(
         Question(q.key, _told(q.ask), tuple(q.choices), q.assumed, q.answer,
-                 _evidence(tables["questions"][number]))
+                 _evidence(tables["questions"][number]), q.rows, q.needed)
         for number, q in enumerate(read.questions))
     words = {name: tuple(getattr(read.words, name)) for name in document.unwrap().get("words", {})}
     places = Places(read.places.crs, read.places.location_crs, read.places.location_order,
                     _evidence(tables.get("places")))
     return Mapping(read.log.name, read.log.has_header, tuple(read.log.columns), fields, places,
-                   read.sizes.unit, words, questions, _read_services(read.services))
+                   read.sizes.unit, words, questions, _lists(read.services, SERVICES),
+                   _lists(read.outcomes, OUTCOMES))
 
 
-def _read_services(read: _Services | None) -> dict[str, tuple[str, ...]]:
-    return {} if read is None else {code: tuple(getattr(read, code)) for code in SERVICES}
+def _lists(read: Section | None, codes: tuple[str, ...]) -> dict[str, tuple[str, ...]]:
+    return {} if read is None else {code: tuple(getattr(read, code)) for code in codes}
 
 
 def _source(field: _Field, evidence: tuple[Message, ...]) -> FieldSource:

@@ -17,12 +17,12 @@ from pyproj.aoi import AreaOfInterest, AreaOfUse
 from pyproj.database import query_crs_info
 from pyproj.enums import PJType
 from pyproj.exceptions import CRSError, ProjError
-from timezonefinder import TimezoneFinder
 
 from rehit.incidents.columns import PAIR, PLANE_PAIR, Profile, numbers
 from rehit.incidents.mapping import NONE, OWN_CODE, Places, Question
 from rehit.messages import Message, message
 from rehit.parameters import Parameters
+from rehit.territory import zone_at, zone_finder, zones_of
 from rehit.words.geometry_text import shape_point
 from rehit.words.numbers import is_grouped
 
@@ -167,7 +167,7 @@ def match_area(x: np.ndarray, y: np.ndarray, area: Area | None, crs: str | None)
 
 @dataclass(frozen=True)
 class Guess:
-    """A grid that puts a pair of columns into the time zone, and where."""
+    """A grid that puts a pair of columns onto land in its area of use, and where."""
 
     crs: str
     name: str
@@ -175,24 +175,28 @@ class Guess:
     longitude: float
     latitude: float
     extent: float
+    zone: str
     alike: tuple[str, ...] = ()
 
 
-def guess_crs(x: np.ndarray, y: np.ndarray, *, time_zone: str) -> list[Guess]:
-    """Guess the grid of a projected pair from nothing but the time zone its points lie in.
+def guess_crs(x: np.ndarray, y: np.ndarray, *, time_zone: str | None = None,
+              country: str = "") -> list[Guess]:
+    """Guess the grid of a projected pair from the time zone or country its points lie in.
 
-    Every projected system of the EPSG register whose area of use meets the time zone is tried both
-    ways round; it stays where the middle point falls into its area of use and into the zone. The
-    smallest area of use comes first, for a grid made for a region is used there; of systems that
-    put the point on the same spot, one of today's ellipsoid with the plainest name stands first,
-    the others beside. Shifts of datum, some hundred metres, play no part.
+    Every projected system of the EPSG register is tried both ways round; it stays where the middle
+    point falls into its area of use and into the zone or country. The smallest area of use comes
+    first, for a grid made for a region is used there; of systems that put the point on the same
+    spot, one of today's ellipsoid with the plainest name stands first, the others beside. Shifts
+    of datum, some hundred metres, play no part.
 
     Parameters
     ----------
     x, y
         The pair, in the grid's own unit.
     time_zone
-        IANA name.
+        IANA name of the zone the points lie in.
+    country
+        Without a zone: ISO code of the country.
 
     Returns
     -------
@@ -200,18 +204,14 @@ def guess_crs(x: np.ndarray, y: np.ndarray, *, time_zone: str) -> list[Guess]:
         Best first; empty if none fits or the zone has no place (such as UTC).
     """
     kept = usable(x, y)
-    zones = _zone_finder()
-    if not kept.any() or time_zone not in zones.timezone_names or time_zone.startswith("Etc/"):
+    zones = [zone for zone in ([time_zone] if time_zone else zones_of(country)) if _has_place(zone)]
+    if not kept.any() or not zones:
         return []
     at = float(np.median(x[kept])), float(np.median(y[kept]))
-    found = []
-    for code, name, use in _grids_meeting(_zone_box(time_zone)):
-        for swapped in (False, True):
-            lon, lat = _on_globe(code, at[::-1] if swapped else at)
-            if use.west <= lon <= use.east and use.south <= lat <= use.north and (
-                    zones.timezone_at(lng=lon, lat=lat) == time_zone):
-                extent = (use.east - use.west) * (use.north - use.south)
-                found.append(Guess(code, name, swapped, lon, lat, extent))
+    found = [guess for code, name, use in _grids_meeting(_around(zones))
+             for swapped in (False, True)
+             if (guess := _guess(code, name, use, at, swapped=swapped)) is not None
+             and guess.zone in zones]
     found.sort(key=lambda g: (g.swapped, g.extent, len(g.name), g.crs))
     families: list[list[Guess]] = []
     for guess in found:
@@ -221,6 +221,37 @@ def guess_crs(x: np.ndarray, y: np.ndarray, *, time_zone: str) -> list[Guess]:
         else:
             family.append(guess)
     return [_plainest(family) for family in families]
+
+
+def _has_place(time_zone: str) -> bool:
+    return time_zone in zone_finder().timezone_names and not time_zone.startswith("Etc/")
+
+
+def zone_middle(time_zone: str) -> tuple[float, float] | None:
+    """Return longitude and latitude of the middle of a time zone; None where it has no place."""
+    if not _has_place(time_zone):
+        return None
+    west, south, east, north = _zone_box(time_zone)
+    return (west + east) / 2, (south + north) / 2
+
+
+def _around(zones: Sequence[str]) -> Area:
+    """Return the box that holds all of some time zones."""
+    boxes = np.array([_zone_box(zone) for zone in zones])
+    west, south = boxes[:, :2].min(axis=0).tolist()
+    east, north = boxes[:, 2:].max(axis=0).tolist()
+    return west, south, east, north
+
+
+def _guess(code: str, name: str, use: AreaOfUse, at: tuple[float, float], *,
+           swapped: bool) -> Guess | None:
+    """Return where a grid puts a point, None where that is out of its use or at sea."""
+    lon, lat = _on_globe(code, at[::-1] if swapped else at)
+    if not (use.west <= lon <= use.east and use.south <= lat <= use.north):
+        return None
+    zone = zone_at(lon, lat)
+    extent = (use.east - use.west) * (use.north - use.south)
+    return Guess(code, name, swapped, lon, lat, extent, zone) if zone else None
 
 
 def _plainest(family: Sequence[Guess]) -> Guess:
@@ -248,14 +279,9 @@ def _apart(one: Guess, other: Guess) -> bool:
 
 
 @cache
-def _zone_finder() -> TimezoneFinder:
-    return TimezoneFinder()
-
-
-@cache
 def _zone_box(time_zone: str) -> Area:
     """Return west, south, east, north of a time zone's land."""
-    shapes = _zone_finder().get_geometry(tz_name=time_zone)
+    shapes = zone_finder().get_geometry(tz_name=time_zone)
     rings = [np.asarray(polygon[0], dtype=float) for polygon in shapes]
     lon, lat = np.concatenate([r[0] for r in rings]), np.concatenate([r[1] for r in rings])
     return float(lon.min()), float(lat.min()), float(lon.max()), float(lat.max())
@@ -542,8 +568,8 @@ class FoundPlaces:
 
 
 def find_places(frame: pd.DataFrame, profiles: Sequence[Profile], *, study_area: Area | None,
-                crs: str | None, parameters: Parameters,
-                time_zone: str | None = None) -> FoundPlaces:
+                crs: str | None, parameters: Parameters, time_zone: str | None = None,
+                country: str = "") -> FoundPlaces:
     """Find latitude and longitude, a projected pair and its CRS, and a text that holds points.
 
     Parameters
@@ -558,8 +584,9 @@ def find_places(frame: pd.DataFrame, profiles: Sequence[Profile], *, study_area:
         The project's CRS, if known: tried first where only the study area can decide.
     parameters
         ``incidents.crs_agreement_m``: largest median distance at which a CRS is believed.
-    time_zone
-        The project's time zone: where nothing else tells the grid, its points must lie there.
+    time_zone, country
+        The project's time zone, or its country's ISO code: where nothing else tells the grid, its
+        points must lie there.
     """
     sample = frame.iloc[np.unique(np.linspace(0, len(frame) - 1, min(len(frame), _SAMPLE * 5))
                                   .astype(int))]
@@ -567,7 +594,7 @@ def find_places(frame: pd.DataFrame, profiles: Sequence[Profile], *, study_area:
     limit = parameters["incidents.crs_agreement_m"]
     text = find_text(sample, profiles, study_area, degrees)
     given = _given_degrees(sample, degrees, text)
-    plane = _plane_pair(sample, profiles, given, study_area, crs, limit, time_zone)
+    plane = _plane_pair(sample, profiles, given, study_area, crs, limit, (time_zone, country))
     columns: dict[str, tuple[str, float, tuple[Message, ...]]] = {}
     questions: list[Question] = []
     if degrees is not None:
@@ -684,7 +711,8 @@ def _given_degrees(sample: pd.DataFrame, degrees: Pair | None,
 
 def _plane_pair(sample: pd.DataFrame, profiles: Sequence[Profile],
                 given: tuple[np.ndarray, np.ndarray] | None, study_area: Area | None,
-                crs: str | None, limit: float, time_zone: str | None) -> Pair | None:
+                crs: str | None, limit: float,
+                where: tuple[str | None, str]) -> Pair | None:
     found = [p for p in profiles if p.plane and not p.dates > 0.5]
     named = [p for p in found if _axis(p, "easting", "northing", "longitude", "latitude") > _LIKELY]
     pairs = _pairs_to_try(named if len(named) >= 2 else found)
@@ -705,8 +733,8 @@ def _plane_pair(sample: pd.DataFrame, profiles: Sequence[Profile],
     if len(named) < 2:
         return None
     first, second = pairs[0]
-    if given is None and time_zone:
-        guessed = _guessed_pair(sample, first, second, time_zone)
+    if given is None and any(where):
+        guessed = _guessed_pair(sample, first, second, *where)
         if guessed is not None:
             return guessed
     why = (message("shown.no_crs_near", metres=limit) if given is not None
@@ -715,24 +743,24 @@ def _plane_pair(sample: pd.DataFrame, profiles: Sequence[Profile],
 
 
 def _guessed_pair(sample: pd.DataFrame, first: Profile, second: Profile,
-                  time_zone: str) -> Pair | None:
-    """Propose the grid that puts the points into the time zone, and ask."""
+                  time_zone: str | None, country: str) -> Pair | None:
+    """Propose the grid that puts the points into the time zone or country, and ask."""
     guesses = guess_crs(numbers(sample[first.name]), numbers(sample[second.name]),
-                        time_zone=time_zone)
+                        time_zone=time_zone, country=country)
     if not guesses:
         return None
     best = guesses[0]
     east, north = (second, first) if best.swapped else (first, second)
-    evidence = [message("shown.crs_guessed", name=g.name, crs=g.crs, zone=time_zone,
+    evidence = [message("shown.crs_guessed", name=g.name, crs=g.crs, zone=g.zone,
                         latitude=g.latitude, longitude=g.longitude) for g in guesses[:_SHOWN]]
     if best.swapped:
         evidence.append(message("shown.axes_exchanged", east=east.name, north=north.name))
     ask = Question("places.crs", message(
         "question.crs_guess", east=east.name, north=north.name, latitude=best.latitude,
         longitude=best.longitude, crs=best.crs),
-        (best.crs, *best.alike[:_SHOWN], *(g.crs for g in guesses[1:_SHOWN]), OWN_CODE, NONE),
-        best.crs,
-        evidence=tuple(evidence))
+        (best.crs, *best.alike[:_SHOWN],
+         *(g.crs for g in guesses[1:_SHOWN] if g.swapped == best.swapped), OWN_CODE, NONE),
+        best.crs, evidence=tuple(evidence), needed=len(guesses) > 1)
     return Pair(_plane_columns(east, north, 0.7), (ask,), best.crs, tuple(evidence[:1]))
 
 
@@ -757,7 +785,7 @@ def _ask_crs(first: Profile, second: Profile, crs: str | None) -> Question:
     return Question(
         "places.crs", message("question.crs_columns", east=first.name, north=second.name), choices,
         "none", evidence=(message("shown.plane_values", x_low=first.low, y_low=second.low,
-                                  x_high=first.high, y_high=second.high),))
+                                  x_high=first.high, y_high=second.high),), needed=True)
 
 
 def _settled(degrees: Pair, plane: Pair | None) -> Pair:

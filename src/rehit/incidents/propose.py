@@ -301,6 +301,8 @@ def _fits(profile: Profile, part: str) -> bool:
 WORD_FIELDS = ("status", "outcome", "substrate", "medium", "priority", "asset_type")
 MOST_WORDS = 200
 LONGEST_WORD = 80
+_MOSTLY = 0.5
+_RIVAL_NAME = 0.3  # how far a name must speak for a number of the request
 _HELPERS = ("house_number",)
 _FEET = ("sq ft", "sqft", "square feet", "feet", "ft")
 _METRES = ("m2", "sqm", "sq m", "square metres", "square meters", "metros", "metres", "meters",
@@ -308,7 +310,7 @@ _METRES = ("m2", "sqm", "sq m", "square metres", "square meters", "metros", "met
 
 
 def propose_mapping(raw: RawTable, *, study_area: Area | None = None, crs: str | None = None,
-                    time_zone: str | None = None,
+                    time_zone: str | None = None, country: str = "",
                     parameters: Parameters | None = None) -> Mapping:
     """Propose which column means what, how dates and places are written, and what to ask.
 
@@ -324,9 +326,9 @@ def propose_mapping(raw: RawTable, *, study_area: Area | None = None, crs: str |
         West, south, east, north in degrees (WGS 84), if known.
     crs
         The project's CRS, if known.
-    time_zone
-        The project's time zone, if known: it tells the grid of coordinates that no CRS is named
-        for.
+    time_zone, country
+        The project's time zone or its country's ISO code, if known: they tell the grid of
+        coordinates that no CRS is named for.
     parameters
         Default numbers (``incidents.proposal_least``, ``incidents.crs_agreement_m``).
 
@@ -342,13 +344,13 @@ def propose_mapping(raw: RawTable, *, study_area: Area | None = None, crs: str |
     renamed = find_renamed(raw) if raw.has_header else {}
     if renamed:
         found = propose_mapping(under_first_names(raw, renamed), study_area=study_area, crs=crs,
-                                time_zone=time_zone, parameters=parameters)
+                                time_zone=time_zone, country=country, parameters=parameters)
         found = replace(found, columns=tuple(map(str, raw.table.columns)),
                         fields=with_later_names(found.fields, renamed))
         return replace(found, words=field_words(raw, found))
     profiles = profile_columns(raw.table, has_header=raw.has_header, sizes=raw.sizes)
     places = find_places(raw.table, profiles, study_area=study_area, crs=crs, parameters=parameters,
-                         time_zone=time_zone)
+                         time_zone=time_zone, country=country)
     taken = {column for column, _, _ in places.columns.values()}
     service = find_service(raw.table, profiles, words=default_words("service"), taken=taken)
     kinds = {} if service is None else service.fields
@@ -358,12 +360,41 @@ def propose_mapping(raw: RawTable, *, study_area: Area | None = None, crs: str |
     used = taken | {score.column for score in chosen.values()}
     dates = find_dates(raw.table, profiles, chosen, scores, taken=used)
     fields = _sources(places.columns, chosen, {**dates.fields, **kinds}, profiles)
+    fields = _with_own_number(raw.table, fields, profiles)
     unit, asked = _size_unit(fields.get("size"), profiles, places.places.crs)
     questions = (*_header_question(raw), *(service.questions if service else ()), *dates.questions,
                  *places.questions, *asked)
     mapping = Mapping(raw.name, raw.has_header, tuple(map(str, raw.table.columns)), fields,
                       places.places, unit, {}, questions, service.kinds if service else {})
     return replace(mapping, fields=_joined_formats(raw, mapping), words=field_words(raw, mapping))
+
+
+def _with_own_number(table: pd.DataFrame, fields: dict[str, FieldSource],
+                     profiles: Sequence[Profile]) -> dict[str, FieldSource]:
+    """Take another column of numbers where the one named best is shared by unlike requests.
+
+    A number that comes again at the same place tells stages of one case; one that comes again
+    elsewhere counts something else, such as requests within a month.
+    """
+    source = fields.get("report_id")
+    where = next((fields[name] for name in ("address", "location", "latitude", "easting")
+                  if name in fields), None)
+    if source is None or where is None:
+        return fields
+    pairs = pd.DataFrame({"number": table[source.columns[0]].str.strip(),
+                          "spot": table[where.columns[0]].str.strip()})
+    pairs = pairs[(pairs != "").all(axis=1) & pairs["number"].duplicated(keep=False)]
+    if (pairs.drop_duplicates()["number"].value_counts() > 1).mean() < _MOSTLY or pairs.empty:
+        return fields
+    used = {column for each in fields.values() for column in each.columns}
+    free = [p for p in profiles if p.name not in used and p.header("report_id") >= _RIVAL_NAME
+            and (cells := table[p.name].str.strip())[cells != ""].is_unique and p.filled > _MOSTLY]
+    if not free:
+        return fields
+    best = max(free, key=lambda p: (p.header("report_id"), -p.place))
+    said = (message("shown.name", words=best.headers["report_id"][1]),
+            message("shown.number_shared", column=source.columns[0]))
+    return {**fields, "report_id": FieldSource((best.name,), confidence=0.9, evidence=said)}
 
 
 def _joined_formats(raw: RawTable, mapping: Mapping) -> dict[str, FieldSource]:
@@ -472,11 +503,16 @@ def suggest_project(raw: RawTable, mapping: Mapping) -> ProjectPlace | None:
     ProjectPlace or None
         None if the log has no coordinates that can be read.
     """
+    return suggest_place(*log_points(raw, mapping))
+
+
+def log_points(raw: RawTable, mapping: Mapping) -> tuple[np.ndarray, np.ndarray]:
+    """Return longitude and latitude of each row in degrees, NaN where it has no point."""
     table = apply_mapping(raw, mapping)
     lon, lat = (numbers(table[name].fillna("")) for name in ("longitude", "latitude"))
-    if not np.isfinite(lon).any():
+    if not (np.isfinite(lon) & (lon != 0)).any():
         lon, lat = _other_degrees(table, mapping)
-    return suggest_place(lon, lat)
+    return lon, lat
 
 
 def _other_degrees(table: pd.DataFrame, mapping: Mapping) -> tuple[np.ndarray, np.ndarray]:

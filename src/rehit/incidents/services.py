@@ -15,13 +15,21 @@ import numpy as np
 import pandas as pd
 
 from rehit.incidents.columns import Profile
-from rehit.incidents.mapping import KEPT_SERVICES, SERVICES, FieldSource, Question
+from rehit.incidents.mapping import (
+    ALL_KINDS,
+    GRAFFITI_KEY,
+    KEPT_SERVICES,
+    SERVICES,
+    FieldSource,
+    Question,
+)
 from rehit.messages import Message, message
 from rehit.words.vocabulary import Terms, plain_words
 
 ANOTHER, UNSURE = "another", "unsure"
 MOST_VALUES = 400  # a column of kinds of request has no more
 MOST_ASKED = 6
+MOST_CHOICES = 40
 _SHOWN = 8
 _ALL = 0.99  # a column that says graffiti in nearly every row: the log holds nothing else
 _FILLED = 0.9
@@ -143,11 +151,29 @@ def find_service(frame: pd.DataFrame, profiles: Sequence[Profile], *, words: Ter
         if kinds.n_graffiti and (profile.header("service") >= _NAMED or kinds.n_others >= _OTHERS):
             found.append(kinds)
     if not found:
-        return None
+        return _unnamed(frame, profiles, words, taken)
     best = max(found, key=lambda k: (round(k.share_graffiti, 3), k.profile.header("service"),
                                      -k.profile.n_distinct))
     detail = _detail(frame, best, profiles, words, taken)
     return _proposal(frame, best, detail, words)
+
+
+def _unnamed(frame: pd.DataFrame, profiles: Sequence[Profile], words: Terms,
+             taken: set[str]) -> FoundService | None:
+    """Ask which kind is graffiti where a column holds kinds of request and none is known as it."""
+    found = [kinds for profile in profiles if profile.name not in taken and _could_be(profile)
+             and profile.header("service") >= _NAMED
+             and (kinds := _kinds(frame[profile.name], profile, words)).n_others >= _OTHERS]
+    if not found:
+        return None
+    best = max(found, key=lambda k: (k.profile.header("service"), k.n_others, -k.profile.place))
+    values = tuple(map(str, best.counts.index))
+    said = message("shown.service_none", values=_listed(values, best.counts))
+    ask = Question(GRAFFITI_KEY, message("question.which_service", column=best.profile.name),
+                   (*values[:MOST_CHOICES], ALL_KINDS), ALL_KINDS, evidence=(said,), rows=best.size,
+                   needed=True)
+    return FoundService({"service": FieldSource((best.profile.name,), confidence=0.4,
+                                                evidence=(said,))}, {}, (ask,))
 
 
 @dataclass(frozen=True)
@@ -238,16 +264,21 @@ def _assumed(code: str, *, plain: bool) -> str:
 def _told(code: str, values: tuple[str, ...], counts: pd.Series,
           detail: _Kinds | None) -> Message:
     known = counts if detail is None else pd.concat([counts, detail.counts])
-    listed = [f"{value[:60]} ({int(known.get(value, 0))})" for value in values[:_SHOWN]]
-    return message(f"shown.service_{code}",
-                   values=(*listed, *(("…",) if len(values) > _SHOWN else ())))
+    return message(f"shown.service_{code}", values=_listed(values, known))
+
+
+def _listed(values: tuple[str, ...], counts: pd.Series) -> tuple[str, ...]:
+    """Return the first of some values with their rows."""
+    return (*(f"{value[:60]} ({int(counts.get(value, 0))})" for value in values[:_SHOWN]),
+            *(("…",) if len(values) > _SHOWN else ()))
 
 
 def _questions(best: _Kinds, classes: Mapping[str, str]) -> tuple[Question, ...]:
     unsure = [str(v) for v in best.counts.index if best.classes[str(v)] == UNSURE]
     return tuple(Question(f"services.{value}",
                           message("question.service", value=value, n=int(best.counts[value])),
-                          SERVICES, classes[value]) for value in unsure[:MOST_ASKED])
+                          SERVICES, classes[value], rows=int(best.counts[value]))
+                 for value in unsure[:MOST_ASKED])
 
 
 def _mapped(texts: pd.Series, decided: Mapping[str, str], words: Terms, *,

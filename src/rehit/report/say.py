@@ -20,6 +20,7 @@ A placeholder may carry how its value is written, after a colon:
 ``{x:money}``      money to two figures (``money3`` to three); ``{x:sum}`` in full; ``{x:price}``
 ``{x:day}``        a day in full, ``{x:full_day}`` with its weekday; ``{x:date}`` as in
                    2024-07-02; ``{x:month}``; ``{x:clock}``
+``{x:country}``    the name of a country for its code
 ``{x:year}``       a year of the calendar, which no sign parts into thousands
 ``{x:in.group}``   the word for a code, such as ``in.substrate``
 ``{x:of.noun}``    a number with what it counts, such as ``of.place``: "1 place", "3 places"
@@ -169,6 +170,16 @@ class Say:
         ('1 place', '1.200 lugares')
         """
         return self(f"of.{noun}", n=number)
+
+    def country(self, code: str) -> str:
+        """Return a country's name for its ISO code.
+
+        Examples
+        --------
+        >>> Say("en").country("CH"), Say("es").country("CH")
+        ('Switzerland', 'Suiza')
+        """
+        return str(Locale.parse(self.language).territories.get(code, code))
 
     def list(self, parts: Sequence[object], *,
              style: Literal["standard", "or"] = "standard") -> str:
@@ -357,7 +368,8 @@ def _as_it_is(say: Say, value: Any) -> str:
 _SIMPLE: dict[str, Callable[[Say, Any], str]] = {
            "whole": Say.whole, "given": Say.given, "share": Say.share, "chance": Say.chance,
            "p": Say.p_value, "percent": Say.percent, "change": Say.change, "money": Say.money,
-           "sum": Say.sum, "day": Say.day, "full_day": Say.full_day, "month": Say.month}
+           "sum": Say.sum, "country": Say.country, "day": Say.day,
+           "full_day": Say.full_day, "month": Say.month}
 
 
 def _written(say: Say, value: Any, spec: str) -> str:
