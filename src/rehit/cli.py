@@ -173,7 +173,8 @@ def _run_new(args: argparse.Namespace) -> Answer:
 
     asks = args.answers is None and not args.json and sys.stdin.isatty()
     if bool(args.log) == args.again:
-        raise SettingError("rehit new", "errors.log_and_again" if args.again else "errors.no_log")
+        raise SettingError("rehit new", "errors.log_and_again" if args.again
+                           else "errors.log_not_named")
     if args.again:
         return ask_again(args.folder, answers=args.answers, language=args.lang,
                          ask=_ask_on_terminal if asks else None)
