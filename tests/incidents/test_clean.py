@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 import pytest
-from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import HealthCheck, Phase, example, given, settings
 from hypothesis import strategies as st
 from recleaned import as_fields
 
@@ -114,7 +114,18 @@ def test_row_order_does_not_matter(fields: pd.DataFrame, order: object) -> None:
     assert essence(first) == essence(clean_incidents(renumbered, mapping=None, settings=IN_AREA))
 
 
+# A duplicate older than the report it names: the incident waits since the duplicate came.
+OLDER_DUPLICATE = frame_of([
+    {"source_file": "a.csv", "report_id": "1", "duplicate_of": "2",
+     "reported": "2025-03-03 09:00", "status": "Open"},
+    {"source_file": "a.csv", "report_id": "2", "reported": "2025-03-05 10:00", "status": "Open",
+     "address": "12 Elm Street"},
+    {"source_file": "a.csv", "report_id": "3", "reported": "04/03/2025",
+     "cleared": "2025-03-04 12:00", "address": "12 Elm Street"}])
+
+
 @SLOW
+@example(OLDER_DUPLICATE)
 @given(telling_rows)
 def test_cleaning_the_cleaned_changes_nothing(fields: pd.DataFrame) -> None:
     once = clean_incidents(fields, mapping=None, settings=IN_AREA)
@@ -131,6 +142,12 @@ def test_cleaning_the_cleaned_changes_nothing(fields: pd.DataFrame) -> None:
     assert (once.incidents.geometry.isna() == again.incidents.geometry.isna()).all()
     moved = once.incidents.geometry.distance(again.incidents.geometry).fillna(0)
     assert (moved < 0.001).all()  # metres; texts go through degrees
+
+
+def test_an_incident_waits_since_the_first_of_its_reports() -> None:
+    cleaned = clean_incidents(OLDER_DUPLICATE, mapping=None, settings=IN_AREA)
+    assert cleaned.incidents["n_reports"].tolist() == [3]
+    assert cleaned.incidents["cleared_at"].dt.strftime("%d %H:%M").tolist() == ["04 12:00"]
 
 
 def test_empty_table_gives_empty_tables() -> None:

@@ -8,7 +8,7 @@ later came before the earlier was cleared; and when nothing they say contradicts
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -201,7 +201,8 @@ class Reports:
 
 
 def join_repeats(root: np.ndarray, rule: np.ndarray, cleared: np.ndarray, reports: Reports,
-                 usable: np.ndarray, parameters: Parameters) -> None:
+                 usable: np.ndarray, parameters: Parameters, *,
+                 changed: np.ndarray | None = None) -> None:
     """Join each report to the incident that was waiting at its place; changes the first three.
 
     The incident is clean from the first clearing that any of its reports has: later reports start
@@ -218,14 +219,22 @@ def join_repeats(root: np.ndarray, rule: np.ndarray, cleared: np.ndarray, report
     parameters
         ``incidents.join_distance_m``, ``incidents.undated_window_days`` and
         ``incidents.same_day_is_repeat``.
+    changed
+        Where given, only pairs of which one is among these rows are looked at.
     """
-    rows = np.flatnonzero(usable)
+    rows = np.flatnonzero(usable if changed is None else usable & changed)
     free = usable & (root == np.arange(len(root)))
     last = waits_until(reports, parameters)
     # A report joined already lends its place to its incident, and waits as long as that does.
     until = last[root[rows]]
-    pairs = reports.sites().find(rows, reports.seconds[rows], until,
-                                 reach_m=parameters["incidents.join_distance_m"], among=free)
+    reach_m, sites = parameters["incidents.join_distance_m"], reports.sites()
+    pairs = sites.find(rows, reports.seconds[rows], until, reach_m=reach_m, among=free)
+    if changed is not None:
+        always = np.full(len(rows), reports.seconds.min(initial=0))
+        before = sites.find(rows, always, reports.seconds[rows], reach_m=reach_m, among=free)
+        met = last[root[before.second]] >= reports.seconds[before.first]
+        pairs = Pairs(*(np.concatenate(two) for two in zip(pairs, _only(_turned(before), met),
+                                                           strict=True)))
     pairs = _only(pairs, compatible(pairs, reports, parameters))
     # Of two reports at the same time, the one that comes first in the rows' own order leads.
     ahead = (reports.seconds[pairs.first] < reports.seconds[pairs.second]) | (
@@ -295,6 +304,10 @@ def find_parents(rows: np.ndarray, root: np.ndarray, reports: Reports, among: np
     spot = np.searchsorted(rows, first)
     parent[spot] = root[pairs.second[order][where]]
     return parent
+
+
+def _turned(pairs: Pairs) -> Pairs:
+    return Pairs(pairs.second, pairs.first, pairs.how, pairs.metres)
 
 
 def _only(pairs: Pairs, keep: np.ndarray) -> Pairs:
@@ -390,7 +403,41 @@ def join_reports(rows: pd.DataFrame, reports: Reports, active: np.ndarray, flagg
     _join_flagged(joins, reports, active, flagged, settings)
     joins.root = _flatten(joins.root)
     joins.orphan |= joins.orphan[joins.root]
+    _join_incidents(joins, reports, active & ~joins.orphan, flagged, settings.parameters)
     return joins
+
+
+def _join_incidents(joins: Joins, reports: Reports, active: np.ndarray, flagged: np.ndarray,
+                    parameters: Parameters) -> None:
+    """Join incidents that meet only by what the reports joined to one of them brought.
+
+    A duplicate may be older than the report it names, or bring the clearing; one that only
+    repeats its own number is an incident like others. Done until no two incidents meet, so that
+    cleaning what was cleaned changes nothing.
+    """
+    while True:
+        own = active & (joins.root == np.arange(len(joins.root)))
+        merged = _as_incidents(joins, reports, active)
+        changed = own & (flagged | (merged.seconds != reports.seconds)
+                         | (merged.cleared != reports.cleared))
+        before = joins.root.copy()
+        if changed.any():
+            join_repeats(joins.root, joins.rule, joins.cleared_at, merged, own, parameters,
+                         changed=changed)
+            joins.root = _flatten(joins.root)
+        if (joins.root == before).all():
+            return
+
+
+def _as_incidents(joins: Joins, reports: Reports, active: np.ndarray) -> Reports:
+    """Give each incident's own row the first report and the clearing of all its reports."""
+    seconds = reports.seconds.copy()
+    np.minimum.at(seconds, joins.root[active], reports.seconds[active])
+    gained = joins.cleared_at != reports.cleared
+    return replace(reports, seconds=seconds, cleared=joins.cleared_at.copy(),
+                   closed=np.where(gained, joins.cleared_at, reports.closed),
+                   closed_by_day=reports.closed_by_day & ~gained,
+                   waiting=reports.waiting & ~gained)
 
 
 def _without_useless_ids(ids: pd.Series, rows: pd.DataFrame) -> tuple[pd.Series, int]:
