@@ -6,13 +6,16 @@ import os
 import shutil
 import subprocess
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 import pytest
 from python_calamine import CalamineWorkbook
 from report_tables import make_input
+from xdist.scheduler import LoadScopeScheduling
 
 from rehit.chain import Chain
 from rehit.outputs.report import write_report
@@ -22,6 +25,37 @@ from rehit.report.inputs import ReportInput
 
 os.environ["LANGUAGE"] = "en"  # tests read what is said, wherever they run
 DEMO = Path(__file__).parents[1] / "data_demo"
+
+#: Begun first, so that no processor is left alone with a long file at the end.
+DEAR = ("outputs/test_costs.py", "region/test_run.py", "test_chain_parameters.py",
+        "outputs/test_price.py", "patrol/test_day.py", "test_chain_real_logs.py",
+        "report/test_front.py", "docs/test_docs.py", "hotspots/test_forecast_san_diego.py",
+        "outputs/test_report_files.py", "notebooks/test_voila.py")
+
+
+@cache
+def _asks_the_demo(file: str) -> bool:
+    return "demo_chain" in (Path(__file__).parents[1] / file).read_text(encoding="utf-8")
+
+
+class ByFile(LoadScopeScheduling):
+    """A file's tests run on one processor; so do all that ask the demo town, which is made once."""
+
+    def _split_scope(self, nodeid: str) -> str:
+        file = nodeid.split("::", 1)[0]
+        return "the demo town" if _asks_the_demo(file) else file
+
+
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> LoadScopeScheduling:
+    """Hand out whole files in the order they were collected in."""
+    config.option.loadscopereorder = False
+    return ByFile(config, log)
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put the dear files first."""
+    rank = {Path(__file__).parent / file: place for place, file in enumerate(DEAR)}
+    items.sort(key=lambda item: rank.get(item.path, len(DEAR)))
 
 
 def make_costing(n_places: int, rng: np.random.Generator) -> pd.DataFrame:
