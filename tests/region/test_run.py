@@ -40,14 +40,6 @@ def towns(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def cluster() -> Iterator[LocalCluster]:
-    """A cluster of one worker that outlives each run; starting one costs more than the work."""
-    with LocalCluster(n_workers=1, threads_per_worker=1, dashboard_address=None,
-                      host="127.0.0.1") as running:
-        yield running
-
-
-@pytest.fixture(scope="module")
 def first(towns: Path,
           tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, tuple[Outcome, ...]]:
     out = tmp_path_factory.mktemp("state")
@@ -71,17 +63,17 @@ def test_workers_find_what_one_process_finds(towns: Path,
 
 
 def test_a_second_run_makes_only_what_changed(
-        towns: Path, first: tuple[Path, tuple[Outcome, ...]], cluster: LocalCluster) -> None:
-    out, address = first[0], cluster.scheduler_address
+        towns: Path, first: tuple[Path, tuple[Outcome, ...]]) -> None:
+    out = first[0]
     before = {path.name: path.read_bytes() for path in out.iterdir()}
-    again = run_region(towns, out=out, scheduler=address)
+    again = run_region(towns, out=out, workers=1)
     assert [o.state for o in again] == [State.KEPT, State.KEPT, State.REFUSED]
     assert {path.name: path.read_bytes() for path in out.iterdir()} == before
     settings = towns / "north" / "rehit.toml"
     text = settings.read_text(encoding="utf-8")
     settings.write_text(text + "\n[hotspots]\nthreshold_per_year = 9\n", encoding="utf-8")
     try:
-        changed = run_region(towns, out=out, scheduler=address)
+        changed = run_region(towns, out=out, workers=1)
     finally:
         settings.write_text(text, encoding="utf-8")
     assert [o.state for o in changed] == [State.KEPT, State.DONE, State.REFUSED]
@@ -108,17 +100,18 @@ def _dies_once(area: str, folder: str, key: str) -> Outcome:
     return Outcome(area, State.DONE, key, {"n_rows": 1})
 
 
-def test_a_worker_that_dies_costs_no_project(tmp_path: Path, cluster: LocalCluster) -> None:
-    with Client(cluster) as client:
+def test_a_worker_that_dies_costs_no_project(tmp_path: Path) -> None:
+    with LocalCluster(n_workers=1, threads_per_worker=1, dashboard_address=None,
+                      host="127.0.0.1") as cluster, Client(cluster) as client:
         found = list(_spread(client, [("a", tmp_path, "k")], work=_dies_once))
     assert [(o.area, o.state) for o in found] == [("a", State.DONE)]
 
 
 def test_a_scheduler_elsewhere_is_used_and_a_silent_one_is_refused(
-        towns: Path, tmp_path: Path, unused_address: str, cluster: LocalCluster,
-        monkeypatch: pytest.MonkeyPatch) -> None:
-    found = run_region(towns / "east", out=tmp_path / "a", scheduler=cluster.scheduler_address)
-    monkeypatch.setattr("rehit.region.run.PATIENCE_S", 2)
+        towns: Path, tmp_path: Path, unused_address: str) -> None:
+    with LocalCluster(n_workers=1, threads_per_worker=1, dashboard_address=None,
+                      host="127.0.0.1") as cluster:
+        found = run_region(towns / "east", out=tmp_path / "a", scheduler=cluster.scheduler_address)
     assert [o.state for o in found] == [State.DONE]
     with pytest.raises(SettingError, match="does not answer"):
         run_region(towns / "east", out=tmp_path / "b", scheduler=unused_address)
@@ -149,10 +142,9 @@ def test_the_table_counts_asset_years_only_where_there_is_a_register() -> None:
 @pytest.mark.parametrize(("lang", "said"), [("en", "3 areas were looked at"),
                                             ("es", "Se han examinado 3 zonas")])
 def test_the_command_writes_the_comparison(towns: Path, tmp_path: Path, lang: str, said: str,
-                                           cluster: LocalCluster,
                                            capsys: pytest.CaptureFixture[str]) -> None:
-    where = {"en": ["--workers", "1"], "es": ["--scheduler", cluster.scheduler_address]}[lang]
-    assert main(["region", str(towns), "--out", str(tmp_path / "r"), *where, "--lang", lang]) == 0
+    assert main(["region", str(towns), "--out", str(tmp_path / "r"), "--workers", "1",
+                 "--lang", lang]) == 0
     text = capsys.readouterr().out
     assert said in text
     assert "west" in text

@@ -30,8 +30,6 @@ if TYPE_CHECKING:
 STATE = "region_state.json"
 #: What a worker lost for no fault of the project is tried again so often.
 RETRIES = 3
-#: How long a scheduler may take to answer [s].
-PATIENCE_S = 15
 
 
 class State(StrEnum):
@@ -205,7 +203,7 @@ def _client(scheduler: str | None, workers: int, memory: str) -> Iterator[Client
             yield client
         return
     try:
-        client = Client(scheduler, timeout=PATIENCE_S)
+        client = Client(scheduler, timeout=15)
     except (OSError, ValueError) as error:
         raise SettingError("--scheduler", "errors.no_scheduler", address=scheduler) from error
     with client:
