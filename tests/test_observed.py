@@ -11,6 +11,8 @@ from rehit.observed import (
     Window,
     incident_kinds,
     known_places,
+    plausible_waits,
+    rehit_range,
     time_at_risk,
     timeline,
     waiting_between,
@@ -227,3 +229,28 @@ def test_a_last_report_that_overlaps_an_earlier_wait_adds_only_its_own_days():
     assert place["waiting_days"] == pytest.approx(30)
     within = risk(log(("w", 10, 50, "cleared"), ("w", 20, 25, "cleared"))).loc[0]
     assert within["waiting_days"] == pytest.approx(40)
+
+
+def undated(days: list[float]) -> pd.DataFrame:
+    return log(*(("w", day, None, "unknown") for day in days))
+
+
+def test_without_dates_rehits_are_a_range_over_plausible_waits() -> None:
+    """Gaps of 0.5, 3, 10 and 40 days; plausible waits 1 to 30 days, usually 7."""
+    table, window = undated([1, 1.5, 4.5, 14.5, 54.5]), Window(START, END)
+    numbers = load_parameters()
+    assert plausible_waits(table, parameters=numbers) == (1.0, 7.0, 30.0)
+    assert rehit_range(table, window=window, parameters=numbers) == (1, 3)
+    usual = incident_kinds(table, window=window, parameters=numbers)
+    assert (usual == "rehit").sum() == 2
+
+
+def test_the_wait_is_learnt_from_the_rows_that_have_a_date() -> None:
+    """Forty of 400 rows dated, 4 days each: too few to date the rest, enough for a median."""
+    dated_rows = [("v", 0.1 * k, 0.1 * k + 4, "cleared") for k in range(40)]
+    rows = [(f"w{k}", 1.0, None, "unknown") for k in range(358)]
+    table = log(*dated_rows, *rows, ("x", 10, None, "unknown"), ("x", 15, None, "unknown"))
+    numbers = load_parameters()
+    assert plausible_waits(table, parameters=numbers) == (4.0, 4.0, 4.0)
+    kinds = incident_kinds(table, window=Window(START, END), parameters=numbers)
+    assert kinds.iloc[-1] == "rehit"  # five days after; seven were assumed without the forty

@@ -162,7 +162,7 @@ def timeline(placed_incidents: pd.DataFrame, *, window: Window,
     the same place if that comes first (the crew would have seen it); a case that is closed without
     a date, or whose fate is unknown, waits the log's own median time to clearance; where the log
     gives (almost) no clearance dates nobody is taken to wait, the exposure is the whole window,
-    and a re-hit is an incident at least ``hotspots.assumed_wait_days`` after the one before. A
+    and a re-hit is an incident at least :func:`plausible_waits` after the one before. A
     street has many surfaces: one that waits does not keep the others from being hit, and a further
     incident is no re-hit of a surface, so streets too have the whole window and no re-hits.
 
@@ -173,7 +173,7 @@ def timeline(placed_incidents: pd.DataFrame, *, window: Window,
     window
         Observation window, UTC.
     parameters
-        Uses ``hotspots.min_dated_share`` and ``hotspots.assumed_wait_days``.
+        Uses ``hotspots.min_dated_share`` and what :func:`plausible_waits` uses.
 
     Returns
     -------
@@ -201,7 +201,7 @@ def timeline(placed_incidents: pd.DataFrame, *, window: Window,
     street = (rows["place_kind"] == "street").to_numpy()
     gap = np.diff(reported, prepend=-np.inf)
     # At an undated place the time since the one before must stand in for the clearance.
-    rehit &= (basis != "whole_window") | (gap >= parameters["hotspots.assumed_wait_days"])
+    rehit &= (basis != "whole_window") | (gap >= plausible_waits(rows, parameters=parameters)[1])
     rehit &= ~street
     return pd.DataFrame({
         "place_code": codes, "reported": reported, "clear": clear, "waiting_before": waiting_before,
@@ -331,6 +331,58 @@ def _union_waiting(codes: np.ndarray, first: np.ndarray, reported: np.ndarray, c
 def too_few_dates(dated: int, *, closed: int, parameters: Parameters) -> bool:
     """Say whether so few closed cases have a clearance date that waiting has to be assumed."""
     return closed > 0 and dated < max(1.0, parameters["hotspots.min_dated_share"] * closed)
+
+
+def plausible_waits(incidents: pd.DataFrame, *,
+                    parameters: Parameters) -> tuple[float, float, float]:
+    """Return a short, the usual and a long time to clearance [days] for a log that gives few dates.
+
+    Learnt from the rows that have a clearance date where there are
+    ``hotspots.least_dated_waits`` (their 10 %, 50 % and 90 % points), else the assumed ones.
+
+    Parameters
+    ----------
+    incidents
+        Needs ``reported_at, cleared_at``.
+    parameters
+        Uses ``hotspots.least_dated_waits``, ``assumed_wait_days``, ``assumed_wait_short_days`` and
+        ``assumed_wait_long_days``.
+
+    Examples
+    --------
+    >>> from rehit.parameters import load_parameters
+    >>> none = pd.DataFrame({"reported_at": [], "cleared_at": []}, dtype="datetime64[us, UTC]")
+    >>> plausible_waits(none, parameters=load_parameters())
+    (1.0, 7.0, 30.0)
+    """
+    waited = (incidents["cleared_at"] - incidents["reported_at"]).dt.total_seconds() / 86_400
+    waited = waited[waited >= 0]
+    if len(waited) >= parameters["hotspots.least_dated_waits"]:
+        short, usual, long = (round(float(q), 1) for q in waited.quantile([0.1, 0.5, 0.9]))
+        return short, usual, long
+    usual = parameters["hotspots.assumed_wait_days"]
+    return (min(parameters["hotspots.assumed_wait_short_days"], usual), usual,
+            max(parameters["hotspots.assumed_wait_long_days"], usual))
+
+
+def rehit_range(incidents: pd.DataFrame, *, window: Window,
+                parameters: Parameters) -> tuple[int, int]:
+    """Return the fewest and the most re-hits over the plausible times to clearance.
+
+    Parameters
+    ----------
+    incidents, window, parameters
+        As in :func:`incident_kinds`.
+    """
+    most = parameters.row("hotspots.assumed_wait_days").high
+    found = []
+    for wait in plausible_waits(incidents, parameters=parameters):
+        numbers = parameters.override({
+            "hotspots.assumed_wait_days": min(wait, most),
+            "hotspots.least_dated_waits": parameters.row("hotspots.least_dated_waits").high})
+        kinds = incident_kinds(incidents, window=window, parameters=numbers)
+        found.append(int((kinds == "rehit").sum()))
+    return min(found), max(found)
 
 
 def surely_over(repeats: pd.DataFrame, *, chance: float) -> pd.Series:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -9,12 +11,16 @@ import pytest
 
 from rehit.errors import SettingError, TableError
 from rehit.hotspots.evaluate import (
+    Difference,
+    Estimates,
     Panel,
     around,
     build_panel,
     effect_by_places,
     effect_by_steps,
     evaluate_measure,
+    least_seen,
+    match_comparison,
 )
 from rehit.observed import Window
 from rehit.parameters import load_parameters
@@ -26,6 +32,9 @@ START = pd.Timestamp("2022-01-01", tz="UTC")
 DAYS, BEGUN = 1000, 500
 END = START + pd.Timedelta(days=DAYS)
 SINCE = START + pd.Timedelta(days=BEGUN)
+ESTIMATES = Estimates(ratio=1.0, low=0.9, high=1.1, counted=1.0, level=0.99, before_after_p=1.0,
+                      difference=Difference(0.0, 1.0), quotient=float("nan"), trend=None,
+                      usual=None)
 
 
 def log(before: dict[str, float], after: dict[str, float], *, seed: int,
@@ -219,10 +228,59 @@ def test_falling_back_after_a_bad_spell_is_no_success():
         treated = before.index[:20].tolist()
         others = [p for p in rates if p not in set(treated)][:60]
         seen = judged(table, 20, treated_ids=treated, comparison_ids=others)
-        naive += seen.high < 1
+        naive += seen.effects.loc[seen.effects["decides"], "high"].max() < 1
         claimed += seen.verdict != "cannot_tell"
     assert naive >= 5  # difference-in-differences alone would have claimed success
     assert claimed <= 1
+
+
+def worst_treated(*, effect: float, seed: int) -> tuple[gpd.GeoDataFrame, list[str], list[str]]:
+    """A town whose 30 worst places before are treated; all others are free for comparison."""
+    rng = np.random.default_rng(seed)
+    rates = {f"P{k}": rng.gamma(1.5, 4.5) for k in range(300)}
+    draft = log(rates, rates, seed=seed)
+    worst = draft.loc[draft["reported_at"] < SINCE, "place_id"].value_counts().index[:30].tolist()
+    after = {p: r * (effect if p in set(worst) else 1.0) for p, r in rates.items()}
+    late = log(rates, after, seed=seed + 1)
+    table = pd.concat([draft[draft["reported_at"] < SINCE], late[late["reported_at"] >= SINCE]],
+                      ignore_index=True)
+    return table, worst, [p for p in rates if p not in set(worst)]
+
+
+def test_the_effect_at_places_picked_for_being_worst_is_not_flattered():
+    """Random comparison places: the counts say 0.6 x luck, the estimate 0.6 (mean of 8 towns)."""
+    counted, found = [], []
+    for seed in range(3000, 3016, 2):
+        table, worst, others = worst_treated(effect=0.6, seed=seed)
+        seen = judged(table, 30, treated_ids=worst, comparison_ids=others[:60])
+        counted.append(seen.rate_ratio * seen.return_ratio)
+        found.append(seen.rate_ratio)
+    # Standard error of the mean over 8 towns: some 0.025 by the counts alone.
+    assert np.mean(counted) < 0.56
+    assert np.mean(found) == pytest.approx(0.6, abs=0.06)
+
+
+def test_matched_places_were_hit_as_often_and_fall_back_alike():
+    table, worst, _ = worst_treated(effect=1.0, seed=3100)
+    chosen = match_comparison(table, treated_ids=worst, started_at=SINCE,
+                              window=Window(START, END), apart_from=["P1"],
+                              parameters=load_parameters())
+    assert len(chosen) == len(set(chosen)) == 60
+    assert not set(chosen) & {*worst, "P1"}
+    before = table.loc[table["reported_at"] < SINCE, "place_id"].value_counts()
+    rest = before.drop(worst).drop("P1", errors="ignore")
+    # The 30 worst are gone, so the 60 next-worst are the nearest there are.
+    assert before[chosen].sum() == rest.nlargest(60).sum()
+
+
+def test_the_power_sentence_says_what_an_interval_of_that_width_can_see():
+    """Interval 0.5 to 2 at 95 %: error 0.3537; seen with chance 0.8 is exp(-(1.96 + 0.8416) se)."""
+    found = replace(ESTIMATES, low=0.5, high=2.0, level=0.95)
+    error = np.log(2) / 1.959964
+    assert least_seen(found) == pytest.approx(np.exp(-(1.959964 + 0.841621) * error), rel=1e-6)
+    assert np.isnan(least_seen(replace(found, high=np.inf)))
+    said = " ".join(Say("en").all(judged(log(*groups(30, 6.0, 0.5), seed=1), 30).reading))
+    assert "with 30 treated places and 16 months after, a fall of less than" in said
 
 
 def test_places_missing_from_the_log_are_pointed_out():

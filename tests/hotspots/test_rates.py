@@ -6,10 +6,20 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import gamma, nbinom
 
 from rehit.errors import ManyErrors, TableError
-from rehit.hotspots.rates import fit_prior, posterior, rank_repeats
-from rehit.observed import Window
+from rehit.hotspots.rates import (
+    Evidence,
+    Outlook,
+    carry_forward,
+    chance_of_more,
+    fit_prior,
+    gather_evidence,
+    posterior,
+    rank_repeats,
+)
+from rehit.observed import Window, known_places, time_at_risk, timeline
 from rehit.parameters import load_parameters
 from rehit.tables import check
 
@@ -112,7 +122,7 @@ def test_the_table_keeps_its_contract_and_adds_up(gamma_log):
     assert table["n_incidents"].sum() == len(gamma_log)
     assert table["share"].sum() == pytest.approx(1)
     assert table["chance_top20"].sum() == pytest.approx(20)
-    assert (table["rate_per_year"] == table["gamma_shape"] / table["gamma_rate_years"]).all()
+    assert (table["now_per_year"] == table["gamma_shape"] / table["gamma_rate_years"]).all()
     assert table["rank_mean"].is_monotonic_increasing
     assert table.crs == gamma_log.crs
 
@@ -168,8 +178,12 @@ def test_the_posterior_of_one_place_by_hand(gamma_log):
                       zero_truncated=True, watched_years=1096 / 365.25)
     shape, rate = posterior(table["n_at_risk"].to_numpy(), table["exposure_years"].to_numpy(),
                             prior)
+    assert table["rate_per_year"].to_numpy() == pytest.approx(shape / rate, rel=1e-3)
+    assert table["rate_low"].to_numpy() == pytest.approx(gamma.ppf(0.05, shape, scale=1 / rate),
+                                                         rel=1e-3)
+    # Steady rates: the year to come is the average over the log.
+    assert table["now_half_life_years"].isna().all()
     assert table["gamma_shape"].to_numpy() == pytest.approx(shape, rel=1e-3)
-    assert table["gamma_rate_years"].to_numpy() == pytest.approx(rate, rel=1e-3)
 
 
 def test_places_known_to_the_street_are_called_streets(gamma_log):
@@ -242,3 +256,74 @@ def test_parameters_reach_the_numbers(gamma_log):
     narrow = load_parameters().override({"hotspots.interval_level": 0.5})
     a, b = ranked(gamma_log, parameters=wide), ranked(gamma_log, parameters=narrow)
     assert (a["rate_high"] > b["rate_high"]).all()
+
+
+def drifting(*, seed: int, n: int = 600) -> tuple[gpd.GeoDataFrame, pd.Series]:
+    """Places whose rates jump to a new draw about once a year; returns the log and last rates."""
+    rng = np.random.default_rng(seed)
+    rates = rng.gamma(0.7, 3.0, (n, 24))
+    for month in range(1, 24):
+        keep = rng.uniform(size=n) > 1 / 12
+        rates[keep, month] = rates[keep, month - 1]
+    counts = rng.poisson(rates / 8)
+    place, month = np.nonzero(counts)
+    times = counts[place, month]
+    place, month = np.repeat(place, times), np.repeat(month, times)
+    day = (month + rng.uniform(size=len(month))) * 1096 / 24
+    log = gpd.GeoDataFrame({
+        "incident_id": [f"I{k}" for k in range(len(day))],
+        "place_id": [f"A{k:04d}" for k in place], "place_kind": "asset",
+        "reported_at": START + pd.to_timedelta(day, unit="D"),
+        "cleared_at": START + pd.to_timedelta(day, unit="D"), "status": "cleared",
+        "priority": "ordinary"}, geometry=gpd.points_from_xy(10.0 * place, 0.0 * place),
+        crs="EPSG:32625")
+    return log, pd.Series(rates[:, -1], index=[f"A{k:04d}" for k in range(n)])
+
+
+def test_the_rate_from_now_on_follows_what_drifts():
+    """Rates redrawn about once a year (1.5 years of the log): late evidence must count more."""
+    log, last = drifting(seed=4)
+    table = ranked(log, register=register_of(600)).set_index("place_id")
+    assert table["now_half_life_years"].between(0.25, 2.0).all()
+    last = last.reindex(table.index)
+    now, average = (float(((table[c] - last) ** 2).mean()) for c in ("now_per_year",
+                                                                    "rate_per_year"))
+    assert now < 0.8 * average
+    inside = ((last >= table["now_low"]) & (last <= table["now_high"])).mean()
+    assert inside >= 0.85
+    assert ((last >= table["rate_low"]) & (last <= table["rate_high"])).mean() < 0.75
+
+
+def test_the_chance_of_more_counts_incidents_not_rates():
+    """A gamma-Poisson count is negative binomial: its upper tail beyond the threshold."""
+    shape, rate = np.array([4.5, 30.0]), np.array([2.0, 5.0])
+    found = chance_of_more(shape, rate, threshold_per_year=4.0, years=0.5)
+    assert found == pytest.approx(1 - nbinom.cdf(2, shape, rate / (rate + 0.5)))
+    # By counting: draws of rates, then of counts.
+    rng = np.random.default_rng(3)
+    drawn = rng.poisson(rng.gamma(4.5, 1 / 2.0, 200_000) * 0.5)
+    assert found[0] == pytest.approx((drawn > 2).mean(), abs=0.004)
+
+
+def test_fading_counts_by_hand():
+    """Two steps of half a year, half-life half a year, one year spoken of."""
+    seen = Evidence(first=np.array([[1.0, 0]]), later=np.array([[0.0, 2]]),
+                    unseen_years=np.array([[0.2, 0]]), years=np.array([[0.3, 0.5]]),
+                    step_years=0.5)
+    shape, rate = carry_forward(seen, np.array([1.5]), Outlook(0.5, 0.5, 1.0, 0.6, 2.0, 0.0),
+                                ahead_years=1.0)
+    # Middles of the steps lie 1.25 and 0.75 years before the middle of the year to come.
+    fade = 0.5 ** (np.array([1.25, 0.75]) / 0.5)
+    assert shape[0] == pytest.approx(0.6 + 0.5 * fade[0] + 2 * fade[1])
+    assert rate[0] == pytest.approx(0.6 / 3.0 + (0.5 * 0.2 + 0.3) * fade[0] + 0.5 * fade[1])
+
+
+def test_evidence_by_steps_adds_up_to_the_time_at_risk(gamma_log):
+    known = known_places(gamma_log)
+    laid = timeline(known, window=Window(START, END), parameters=load_parameters())
+    sums = time_at_risk(laid, length_days=1096.0, parameters=load_parameters())
+    seen = gather_evidence(laid, np.zeros(len(sums), bool), length_days=1096.0)
+    assert (seen.first + seen.later).sum(axis=1).tolist() == sums["n_at_risk"].tolist()
+    assert seen.first.sum(axis=1).tolist() == [1.0] * len(sums)
+    years = (seen.unseen_years + seen.years).sum(axis=1)
+    assert years == pytest.approx(sums["exposure_years"].to_numpy(), rel=1e-4)

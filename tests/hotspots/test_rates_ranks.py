@@ -7,15 +7,14 @@ import pytest
 from scipy.stats import gamma
 
 from rehit.errors import SettingError
-from rehit.hotspots.rates import chance_above, gamma_interval, posterior_ranks
+from rehit.hotspots.rates import gamma_interval, posterior_ranks
 
 
-def test_interval_and_chance_against_scipy_gamma():
+def test_interval_against_scipy_gamma():
     shape, rate = np.array([0.7, 12.5]), np.array([2.0, 3.0])
     low, high = gamma_interval(shape, rate, level=0.9)
     assert low == pytest.approx(gamma.ppf(0.05, shape, scale=1 / rate))
     assert high == pytest.approx(gamma.ppf(0.95, shape, scale=1 / rate))
-    assert chance_above(shape, rate, 2.0) == pytest.approx(gamma.sf(2.0, shape, scale=1 / rate))
 
 
 def test_equal_places_share_ranks_and_chances_equally():

@@ -106,7 +106,11 @@ def test_emerging_scan_finds_the_planted_spot_and_its_start() -> None:
                            parameters=FAST, rng=np.random.default_rng(1))
     check(zones, "scan", where="test")
     first = zones.iloc[0]
-    assert first["p_value"] == 1 / 40
+    assert first["p_permuted"] == 1 / 40
+    # 364 days, of which 160 lie before the first past date and 8 weeks after the last: 22 dates.
+    assert first["past_dates"] == 22
+    assert first["p_value"] == 1 / 23
+    assert first["busiest_day_share"] < 0.2
     assert first.geometry.distance(gpd.points_from_xy([500], [500])[0]) == 0
     assert pd.Timedelta(days=14) <= first["to_time"] - first["from_time"] <= pd.Timedelta(days=28)
 
@@ -116,6 +120,29 @@ def test_emerging_scan_is_not_fooled_by_places_that_were_always_busy() -> None:
                         parameters=FAST, rng=np.random.default_rng(s))["p_value"].iloc[0]
          for s in range(5)]
     assert sum(value <= 0.05 for value in p) <= 1
+
+
+def test_one_round_that_files_a_whole_quarter_on_one_day_is_not_emerging() -> None:
+    """Thirty places around one spot on one of the last days; elsewhere likewise every 24 days."""
+    log = town(seed=1, extra=0)
+    rng = np.random.default_rng(7)
+    rounds = [gpd.GeoDataFrame(
+        {"reported_at": [FROM + pd.Timedelta(days=day)] * 30},
+        geometry=gpd.points_from_xy(*(at + rng.normal(0, 80, (30, 2))).T), crs=32630)
+        for day, at in zip(range(25, 364, 24), rng.uniform(300, 1700, (15, 2)), strict=True)]
+    zones = scan_statistic(pd.concat([log, *rounds], ignore_index=True), window=Window(FROM, TO),
+                           parameters=FAST, rng=np.random.default_rng(1))
+    first = zones.iloc[0]
+    assert first["busiest_day_share"] > 0.8
+    assert first["p_value"] > 0.05
+
+
+def test_several_reports_of_one_place_and_day_count_once() -> None:
+    log = town(seed=1, extra=25)
+    twice = pd.concat([log, log], ignore_index=True)
+    a, b = (scan_statistic(each, window=Window(FROM, TO), parameters=FAST,
+                           rng=np.random.default_rng(1)) for each in (log, twice))
+    pd.testing.assert_frame_equal(pd.DataFrame(a), pd.DataFrame(b))
 
 
 def test_scan_in_space_weighs_incidents_by_the_assets_there() -> None:

@@ -112,6 +112,23 @@ def test_ring_table_counts_every_pair_once() -> None:
     assert table["pairs"].sum() == whole.close_in_both
 
 
+def test_a_whole_quarter_that_waxes_and_wanes_together_is_no_near_repeat() -> None:
+    """Four quarters, each busy in its own month: near in time within them, but not nearer."""
+    rng = np.random.default_rng(8)
+    quarter = rng.integers(0, 4, 3000)
+    x, y = rng.uniform(0, 900, (2, 3000))
+    x, y = x + 3000 * (quarter % 2), y + 3000 * (quarter // 2)
+    t = np.where(rng.uniform(size=3000) < 0.4, 90 + 150 * quarter + rng.uniform(0, 30, 3000),
+                 rng.uniform(0, 700, 3000))
+    log = gpd.GeoDataFrame({"reported_at": pd.Timestamp("2024-01-01", tz="UTC")
+                            + pd.to_timedelta(t, unit="D")},
+                           geometry=gpd.points_from_xy(x, y), crs=32630)
+    table = knox_rings(log, ring_edges_m=RINGS, wait_edges_days=WAITS,
+                       rng=np.random.default_rng(1))
+    assert (table.loc[table["to_days"] == 14, "ratio"] > 1.3).all()
+    assert not table["raised"].any()
+
+
 def test_ring_table_raises_no_alarm_where_nothing_is_planted() -> None:
     alarms = [knox_rings(planted_log(seed=s, offspring=0.0), ring_edges_m=RINGS,
                          wait_edges_days=WAITS, rng=np.random.default_rng(s))["raised"].any()
@@ -199,5 +216,13 @@ def test_a_log_with_too_many_pairs_to_list_is_judged_by_its_moments() -> None:
     pd.testing.assert_frame_equal(judged.drop(columns="p_permuted"),
                                   both.drop(columns="p_permuted"))
     # The exact chance and the counted one agree where neither is at the counting's floor.
-    seen = both[both["p_permuted"] > 0.05]
-    assert (seen["p_upper"] - seen["p_permuted"]).abs().max() < 0.12
+    events = spacetime._events(log)
+    moments = permuted_moments(ring_degrees(events, np.array(RINGS, float)),
+                               wait_degrees(events.second, np.array(WAITS, float)))
+    assert both["expected"].to_numpy() == pytest.approx(moments[0].ravel())
+    alone = spacetime.count_tail(both["pairs"].to_numpy(), *(m.ravel() for m in moments))
+    seen = (both["p_permuted"] > 0.05).to_numpy()
+    assert np.abs(alone - both["p_permuted"].to_numpy())[seen].max() < 0.12
+    # Nearer rings are judged with the outermost one's excess taken out: never more surely.
+    doubtful = alone < 0.1
+    assert (both["p_upper"].to_numpy() >= alone)[doubtful].all()

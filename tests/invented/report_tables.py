@@ -94,6 +94,8 @@ def make_repeats(incidents: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
         "exposure_years": years, "rate_per_year": draws.mean(axis=1),
         "rate_low": np.quantile(draws, 0.05, axis=1), "rate_high": np.quantile(draws, 0.95, axis=1),
         "gamma_shape": n.to_numpy() + 0.7, "gamma_rate_years": years + 0.3,
+        "now_per_year": draws.mean(axis=1), "now_low": np.quantile(draws, 0.05, axis=1),
+        "now_high": np.quantile(draws, 0.95, axis=1), "now_half_life_years": 2.0,
         "chance_above": (draws > 6).mean(axis=1), "rank_mean": ranks.mean(axis=1),
         "chance_top20": (ranks <= 20).mean(axis=1), "median_days_to_rehit": 365 / n.to_numpy(),
         "median_days_low": 200 / n.to_numpy(), "median_days_high": 600 / n.to_numpy(),

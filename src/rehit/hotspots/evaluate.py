@@ -589,8 +589,8 @@ def return_ratio(placed_incidents: gpd.GeoDataFrame, panel: Panel, *, window: Wi
 
     Each group's incidents before are compared with their empirical-Bayes expectation, given how
     often places of their kind were hit; the ratio is treated over comparison. It is 1 where both
-    groups were picked alike, below 1 where the treated places stood out more before the measure,
-    whether by luck (then they fall back) or by nature (then they do not): it bounds the doubt.
+    groups were picked alike, below 1 where the treated places stood out more before the measure:
+    part of that was luck, which does not come again. The effect is the counted ratio over this.
 
     Parameters
     ----------
@@ -612,6 +612,8 @@ def return_ratio(placed_incidents: gpd.GeoDataFrame, panel: Panel, *, window: Wi
     ----------
     Hauer 1997, Observational Before-After Studies in Road Safety, chapter 11 (empirical Bayes).
     """
+    if not (panel.places["group"] == "comparison").any():
+        return None
     known = known_places(placed_incidents)
     before = Window(window.start, started_at)
     laid = timeline(known, window=before, parameters=parameters)
@@ -644,6 +646,52 @@ def return_ratio(placed_incidents: gpd.GeoDataFrame, panel: Panel, *, window: Wi
     return float(ratio) if np.isfinite(ratio) else None
 
 
+def match_comparison(placed_incidents: gpd.GeoDataFrame, *, treated_ids: Iterable[str],
+                     started_at: pd.Timestamp, window: Window, apart_from: Iterable[str] = (),
+                     parameters: Parameters) -> list[str]:
+    """Return untreated places that were hit about as often before the measure.
+
+    Places alike in what they were picked by fall back to their usual alike, so that the treated
+    places' luck is matched too. Each treated place in turn, the most often hit first, takes the
+    free places of nearest rate before, of its own kind where that has any left.
+
+    Parameters
+    ----------
+    placed_incidents
+        All incidents with the placed columns.
+    treated_ids, started_at, window
+        As in :func:`evaluate_measure`.
+    apart_from
+        Places that may not be taken, such as those treated by another measure.
+    parameters
+        Uses ``hotspots.matched_places``: places taken for each treated one.
+
+    References
+    ----------
+    Cochran and Rubin 1973, Sankhya A 35:417-446 (matching in observational studies).
+    """
+    known = known_places(placed_incidents)
+    laid = timeline(known, window=Window(window.start, started_at), parameters=parameters)
+    known = known.loc[laid.index]
+    rates = time_at_risk(laid, length_days=(started_at - window.start) / pd.Timedelta(days=1),
+                         parameters=parameters)
+    head = known[laid["first"].to_numpy()]
+    table = pd.DataFrame({
+        "rate": (rates["n_at_risk"] / rates["exposure_years"]).to_numpy(),
+        "kind": pd.Series(kind_given(known, laid["place_code"].to_numpy(), len(rates))).fillna(
+            "any").to_numpy()}, index=pd.Index(head["place_id"]))
+    treated = pd.Index(pd.unique(pd.Series(list(treated_ids), dtype="object")))
+    free = table[~table.index.isin([*treated, *apart_from])]
+    chosen: list[str] = []
+    for _, own in table.reindex(treated).dropna().sort_values("rate", ascending=False).iterrows():
+        alike = free[free["kind"] == own["kind"]]
+        near = (alike if len(alike) else free)["rate"].sub(own["rate"]).abs()
+        taken = near.nsmallest(int(parameters["hotspots.matched_places"]), keep="first").index
+        chosen += taken.tolist()
+        free = free.drop(taken)
+    return chosen
+
+
 # The verdict on a measure.
 
 class Verdict(StrEnum):
@@ -656,11 +704,12 @@ class Verdict(StrEnum):
 
 @dataclass(frozen=True)
 class Estimates:
-    """The numbers that a verdict rests on."""
+    """The numbers that a verdict rests on; `counted` is the ratio before the fall back is out."""
 
     ratio: float
     low: float
     high: float
+    counted: float
     level: float
     before_after_p: float
     difference: Difference
@@ -674,8 +723,8 @@ def judge(panel: Panel, found: Estimates,
     """Return the verdict and the reasons for it.
 
     A verdict other than "cannot tell" needs comparison places, enough incidents and time on both
-    sides, no sign that the groups moved apart before the measure, and an interval that leaves out
-    "no effect" with and without what a return to the usual could explain.
+    sides, no sign that the groups moved apart before the measure, an interval that leaves out "no
+    effect" once the fall back to the usual is taken out, and counts that point the same way.
 
     Parameters
     ----------
@@ -731,11 +780,25 @@ def _apart_before(trend: Effect | None, numbers: Parameters) -> Iterator[Message
 
 
 def _fallen_back(found: Estimates) -> Iterator[Message]:
-    if found.usual is None:
-        return
-    low, high = found.low / found.usual, found.high / found.usual
-    if low <= 1.0 <= high or (high < 1.0) != (found.high < 1.0):
+    if found.usual is not None and (found.counted < 1.0) != (found.ratio < 1.0):
         yield message("evaluate.fell_back", ratio=found.usual)
+
+
+def least_seen(found: Estimates) -> float:
+    """Return the fall (as a ratio of rates) that would most likely have been seen.
+
+    The interval's half width is what noise can do; an effect is seen with a chance of 0.8 if it
+    lies another 0.84 standard errors beyond.
+
+    References
+    ----------
+    Bloom 1995, Evaluation Review 19:547-556 (minimum detectable effects).
+    """
+    if not 0 < found.low < found.high < np.inf:
+        return float("nan")
+    reach = (np.log(found.high) - np.log(found.low)) / 2
+    error = reach / norm.ppf((1 + found.level) / 2)
+    return float(np.exp(-reach - norm.ppf(0.8) * error))
 
 
 def read_estimates(panel: Panel, found: Estimates, verdict: Verdict) -> Iterator[Message]:
@@ -745,6 +808,13 @@ def read_estimates(panel: Panel, found: Estimates, verdict: Verdict) -> Iterator
     yield message("evaluate.alone", p=found.before_after_p)
     if np.isfinite(found.ratio):
         yield _interval("ratio", found, ratio=found.ratio)
+        if found.usual is not None:
+            yield message("evaluate.usual", ratio=found.usual, counted=found.counted)
+    least = least_seen(found)
+    if np.isfinite(least):
+        n = int((panel.places["group"] == "treated").sum())
+        yield message("evaluate.power", n=n, months=panel.days_after / 30.44, fall=1 - least,
+                      rise=1 / least - 1)
     if not (panel.places["group"] == "comparison").any():
         return
     low, high = found.difference.interval(level=found.level)
@@ -785,8 +855,9 @@ class Evaluation:
     reading
         What the numbers say and rest on (messages ``evaluate.*``).
     rate_ratio, low, high, level
-        Change of the treated places' rate over that of the comparison places (1 = no effect) with
-        the interval that the verdict rests on; NaN where there is none.
+        Change of the treated places' rate over that of the comparison places (1 = no effect), the
+        fall back to the usual (`return_ratio`) taken out where the log can tell it, with the
+        interval that the verdict rests on; NaN where there is none.
     difference
         Weighted displacement difference (incidents, scaled to the time before and the number of
         places); what may have moved nearby is in it where both sides have surroundings.
@@ -795,7 +866,8 @@ class Evaluation:
     before_after_p
         E-test of the treated places alone, before against after (no comparison).
     effects
-        One row per way of estimating: ``method, rate_ratio, low, high, p_value``.
+        One row per way of estimating: ``method, rate_ratio, low, high, p_value``, from the counts
+        alone: the fall back to the usual is still in them.
     counts
         One row per group: incidents and years at risk before and after.
     steps
@@ -803,8 +875,9 @@ class Evaluation:
     trend_before
         How treated and comparison moved apart per year before the measure, where testable.
     return_ratio
-        Rate ratio to expect if treated places only fall back to the usual of their kind, where the
-        log knows enough places (see :func:`rehit.hotspots.evaluate.return_ratio`).
+        Rate ratio to expect from the fall back to the usual of their kind alone (regression to the
+        mean), where the log knows enough places (see
+        :func:`rehit.hotspots.evaluate.return_ratio`).
     """
 
     verdict: Verdict
@@ -835,7 +908,8 @@ def evaluate_measure(placed_incidents: gpd.GeoDataFrame, *, treated_ids: Iterabl
 
     Assumptions: without the measure the treated places' rate would have changed in the same ratio
     as the comparison places'. Treated places that were picked for a bad spell fall back to their
-    usual anyway; choose comparison places the same way, or the verdict will be "cannot tell".
+    usual anyway; by how much is told by the rates of all places before (empirical Bayes) and taken
+    out. Comparison places that were hit as often (:func:`match_comparison`) fall back alike.
 
     Parameters
     ----------
@@ -922,8 +996,10 @@ def _evaluation(panel: Panel, usual: float | None, numbers: Parameters, *,
     # The widest of the intervals decides: each error has something the other cannot see.
     low = float(used["low"].min()) if len(used) else 0.0
     high = float(used["high"].max()) if len(used) else float("inf")
-    ratio = float(used["rate_ratio"].iloc[0]) if len(used) else float("nan")
-    found = Estimates(ratio, low, high, level, alone, difference, quotient, trend, usual)
+    counted = float(used["rate_ratio"].iloc[0]) if len(used) else float("nan")
+    fell = 1.0 if usual is None else usual
+    ratio, low, high = counted / fell, low / fell, high / fell
+    found = Estimates(ratio, low, high, counted, level, alone, difference, quotient, trend, usual)
     verdict, reasons = judge(panel, found, numbers)
     steps = with_rates(panel.steps, started_at=started_at, window=window, level=level)
     reading = tuple(read_estimates(panel, found, verdict))

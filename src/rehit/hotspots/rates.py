@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import geopandas as gpd
 import numpy as np
@@ -10,11 +11,11 @@ import pandas as pd
 import shapely
 from scipy.optimize import minimize
 from scipy.special import digamma, gammaincc, gammaincinv, gammaln
-from scipy.stats import norm
+from scipy.stats import nbinom, norm
 
 from rehit.errors import SettingError, TableError
 from rehit.hotspots.survival import grouped_medians
-from rehit.observed import Window, known_places, time_at_risk, timeline
+from rehit.observed import Window, known_places, time_at_risk, timeline, waits
 from rehit.parameters import Parameters, load_parameters
 from rehit.tables import require_projected, table
 
@@ -361,6 +362,8 @@ def _as_prior(theta: np.ndarray, target: object, n: int) -> GammaPrior:
     return GammaPrior(float(shape), float(shape / mean), covariance, "likelihood")
 
 
+DAYS_PER_YEAR = 365.25
+
 # Which places are truly among the worst: ranks that carry the doubt about each rate.
 
 # Work limits of the simulation, not assumptions: values drawn at once, draws per place.
@@ -388,19 +391,6 @@ def gamma_interval(shape: np.ndarray, rate_years: np.ndarray, *,
     """
     tail = (1.0 - level) / 2.0
     return gammaincinv(shape, tail) / rate_years, gammaincinv(shape, 1.0 - tail) / rate_years
-
-
-def chance_above(shape: np.ndarray, rate_years: np.ndarray,
-                 threshold_per_year: float) -> np.ndarray:
-    """Return each place's chance that its true rate exceeds `threshold_per_year`.
-
-    Examples
-    --------
-    >>> chance_above(np.array([4.5]), np.array([2.0]), 2.0).round(3)
-    array([0.534])
-    """
-    found: np.ndarray = gammaincc(shape, rate_years * threshold_per_year)
-    return found
 
 
 def posterior_ranks(shape: np.ndarray, rate_years: np.ndarray, *, top: int, draws: int,
@@ -500,8 +490,294 @@ def _candidates(shape: np.ndarray, rate: np.ndarray, top: int) -> np.ndarray:
     return np.sort(order[~out])
 
 
+# From the average over the log to the rate from now on: evidence fades, as fast as the log says.
+#
+# Rates drift: walls are rebuilt, crews of writers move on. A place's incidents and its time at risk
+# count the less the older they are (a gamma-Poisson model with discounted evidence). How fast they
+# fade, what the hit through which a derived place became known counts for, and how much of the
+# usual rate is mixed in are those numbers that would have forecast the log's own next steps best.
+
+HALF_LIVES_YEARS = (np.inf, 8.0, 4.0, 2.0, 1.0, 0.5, 0.25)
+FIRST_WEIGHTS = (1.0, 0.5, 0.0)
+EVIDENCE = (1.0, 0.7, 0.4)
+#: Steps of the log that are forecast one after another: fewest, usual number, most; days each.
+LEAST_STEPS, USUAL_STEPS, MOST_STEPS = 4, 8, 40
+STEP_DAYS = (28.0, 91.0)
+#: Age at which a step counts half in what is learnt: the town's pace changes too [years].
+LEARNT_HALF_LIFE_YEARS = 1.0
+#: What a model of four numbers must gain over one of none in log likelihood (Akaike 1974).
+AKAIKE = 4.0
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """What each place had shown step by step, split at the moment when it became known.
+
+    Parameters
+    ----------
+    first, later
+        Incidents on a clean surface by place and step: the one through which a derived place
+        became known, and all others; shapes (places, steps).
+    unseen_years, years
+        Time at risk before that first hit, and from then on; a register's assets have all of it
+        from then on.
+    step_years
+        Length of a step [years].
+    """
+
+    first: np.ndarray
+    later: np.ndarray
+    unseen_years: np.ndarray
+    years: np.ndarray
+    step_years: float
+
+    def of(self, chosen: np.ndarray) -> Evidence:
+        """Return the evidence of the chosen places."""
+        return Evidence(self.first[chosen], self.later[chosen], self.unseen_years[chosen],
+                        self.years[chosen], self.step_years)
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """How evidence is carried forward.
+
+    Parameters
+    ----------
+    half_life_years
+        Age at which an incident or a year at risk counts half [years]; infinite: it never fades.
+    first_weight
+        What the time up to and with the first hit of a derived place counts for [0-1].
+    evidence
+        What any incident and year at risk counts for [0-1]: below 1 where incidents come in bursts.
+    shape, level
+        The usual rate mixed in: a gamma of this shape, its mean `level` times that of the kind.
+    gain
+        Log likelihood of the log's own next steps over that of unfading evidence.
+    """
+
+    half_life_years: float
+    first_weight: float
+    evidence: float
+    shape: float
+    level: float
+    gain: float
+
+    def fade(self, years: float) -> float:
+        """Return what evidence of this age counts for."""
+        return float(0.5 ** (years / self.half_life_years))
+
+
+def gather_evidence(laid: pd.DataFrame, known_at_once: np.ndarray, *,
+                    length_days: float) -> Evidence:
+    """Sum a timeline to incidents and time at risk by place and step.
+
+    Parameters
+    ----------
+    laid
+        From :func:`rehit.observed.timeline`.
+    known_at_once
+        Whether each place was known before it was hit; those beyond the timeline's were never hit.
+    length_days
+        Length of the window [days].
+    """
+    n = len(known_at_once)
+    step = float(np.clip(length_days / USUAL_STEPS, *STEP_DAYS))
+    steps = int(np.clip(length_days // step, 1, MOST_STEPS))
+    edges = np.linspace(0.0, length_days, steps + 1)
+    code = laid["place_code"].to_numpy()
+    clean, reported = laid["at_risk"].to_numpy(), laid["reported"].to_numpy()
+    at = np.clip(np.searchsorted(edges, reported, side="right") - 1, 0, steps - 1)
+    by_first = laid["first"].to_numpy() & ~known_at_once[code] if len(code) else clean
+    first, later = (np.bincount(code[rows] * steps + at[rows], minlength=n * steps).reshape(
+        n, steps).astype("float32") for rows in (clean & by_first, clean & ~by_first))
+    known_from = np.where(known_at_once, 0.0, length_days)
+    known_from[code[by_first]] = reported[by_first]
+    begin, end = waits(laid)
+    unseen, years = np.empty((n, steps), "float32"), np.empty((n, steps), "float32")
+    for j, (low, high) in enumerate(pairwise(edges)):
+        waited = np.maximum(np.minimum(end, high) - np.maximum(begin, low), 0.0)
+        before = np.clip(known_from - low, 0.0, high - low)
+        unseen[:, j] = before
+        years[:, j] = np.maximum(
+            high - low - before - np.bincount(code, weights=waited, minlength=n), 0.0)
+    return Evidence(first, later, unseen / DAYS_PER_YEAR, years / DAYS_PER_YEAR,
+                    float(edges[1]) / DAYS_PER_YEAR)
+
+
+def _faded(table: np.ndarray, fade: float) -> np.ndarray:
+    """Return what lies before each step and after the last, fading from step to step."""
+    out = np.zeros((len(table), table.shape[1] + 1))
+    for j in range(table.shape[1]):
+        out[:, j + 1] = fade * (out[:, j] + table[:, j])
+    return out
+
+
+def learn_outlook(seen: Evidence, usual_per_year: np.ndarray, steady: tuple[np.ndarray, np.ndarray],
+                  *, parameters: Parameters) -> Outlook | None:
+    """Learn how evidence fades by forecasting each step of the log from those before it.
+
+    Assumptions: places of the log drift alike; given its rate a place's incidents are Poisson.
+
+    Parameters
+    ----------
+    seen
+        Places of one sort (all derived, or all of a register).
+    usual_per_year
+        Mean rate of each place's kind [incidents/year].
+    steady
+        Shape and rate [years] of each place's kind, for the forecast by unfading evidence.
+    parameters
+        Uses ``hotspots.outlook_places`` and ``hotspots.outlook_least_hits``.
+
+    Returns
+    -------
+    Outlook or None
+        None where the log is too short or too thin, or where fading evidence forecasts no better
+        than all of it: rates are then taken as steady.
+
+    References
+    ----------
+    Smith 1979, J. Royal Statistical Society B 41:375-387 (steady forecasting by discounted
+    evidence); Harvey and Fernandes 1989, J. Business and Economic Statistics 7:407-417.
+    """
+    every = max(1, int(np.ceil(len(usual_per_year) / parameters["hotspots.outlook_places"])))
+    part = seen.of(np.arange(0, len(usual_per_year), every))
+    if part.later.shape[1] < LEAST_STEPS or part.later[:, 1:].sum() < parameters[
+            "hotspots.outlook_least_hits"]:
+        return None
+    usual, (shape, rate) = usual_per_year[::every], (each[::every] for each in steady)
+    flat = _next_steps(part, 1.0)
+    row = flat.place
+    alone = _next_log(shape[row] + flat.first + flat.later, rate[row] + flat.unseen + flat.years,
+                      flat)[0].sum()
+    best = _search(part, usual)
+    return replace(best, gain=best.gain - alone) if best.gain > alone + AKAIKE else None
+
+
+def _search(part: Evidence, usual: np.ndarray) -> Outlook:
+    """Try one of the three numbers after another; shape and level are fitted for each."""
+    derived = part.first.any()
+    tried: dict[tuple[float, float, float], Outlook] = {}
+
+    def fitted(life: float, first: float, weight: float) -> Outlook:
+        key = (life, first, weight)
+        if key not in tried:
+            tried[key] = _fit_outlook(part, usual, *key)
+        return tried[key]
+
+    best = fitted(np.inf, 1.0, 1.0)
+    for _ in range(2):
+        options = [fitted(h, best.first_weight, best.evidence) for h in HALF_LIVES_YEARS]
+        best = max(options, key=lambda each: each.gain)
+        if derived:
+            options = [fitted(best.half_life_years, c, best.evidence) for c in FIRST_WEIGHTS]
+            best = max(options, key=lambda each: each.gain)
+        options = [fitted(best.half_life_years, best.first_weight, k) for k in EVIDENCE]
+        best = max(options, key=lambda each: each.gain)
+    return best
+
+
+@dataclass(frozen=True)
+class _Steps:
+    """One row per place and step it was known in: what lay before it, and what came."""
+
+    place: np.ndarray
+    first: np.ndarray
+    later: np.ndarray
+    unseen: np.ndarray
+    years: np.ndarray
+    came: np.ndarray
+    exposed: np.ndarray
+    weight: np.ndarray
+
+
+def _next_steps(part: Evidence, fade: float) -> _Steps:
+    # A place is forecast in the steps that lie wholly after it became known.
+    place, step = np.nonzero((part.unseen_years == 0) & (part.first == 0) & (part.years > 0)
+                             & (np.arange(part.years.shape[1]) > 0))
+    age = (part.years.shape[1] - 1 - step) * part.step_years
+    first, later, unseen, years = (_faded(each, fade)[place, step] for each in (
+        part.first, part.later, part.unseen_years, part.years))
+    return _Steps(place, first, later, unseen, years, part.later[place, step].astype("float64"),
+                  part.years[place, step].astype("float64"), 0.5 ** (age / LEARNT_HALF_LIFE_YEARS))
+
+
+def _next_log(shape: np.ndarray, rate: np.ndarray,
+              flat: _Steps) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Weighted log likelihood (negative binomial) of what came; slopes along shape and rate."""
+    n, x = flat.came, flat.exposed
+    keep = np.log(rate / (rate + x))
+    value, by_shape = shape * keep, keep.copy()
+    hit = n > 0
+    a, c = shape[hit], n[hit]
+    value[hit] += (gammaln(a + c) - gammaln(a) - gammaln(c + 1)
+                   + c * np.log(x[hit] / (rate[hit] + x[hit])))
+    by_shape[hit] += digamma(a + c) - digamma(a)
+    by_rate = shape / rate - (shape + n) / (rate + x)
+    return value * flat.weight, by_shape * flat.weight, by_rate * flat.weight
+
+
+def _fit_outlook(part: Evidence, usual: np.ndarray, half_life: float, first: float,
+                 weight: float) -> Outlook:
+    flat = _next_steps(part, 0.5 ** (part.step_years / half_life))
+    counts = weight * (first * flat.first + flat.later)
+    years = weight * (first * flat.unseen + flat.years)
+    mean = usual[flat.place]
+
+    def loss(theta: np.ndarray) -> tuple[float, np.ndarray]:
+        shape, level = np.exp(theta)
+        own = shape / (level * mean)
+        value, by_shape, by_rate = _next_log(shape + counts, own + years, flat)
+        pull = (by_rate * own).sum()
+        return -float(value.sum()), -np.array([by_shape.sum() * shape + pull, -pull])
+
+    plain = np.log(max(flat.weight @ flat.came, 0.5) / (flat.weight @ (flat.exposed * mean)))
+    best = minimize(loss, np.array([0.0, plain]), jac=True, method="L-BFGS-B",
+                    bounds=[LOG_SHAPE, (plain - 5.0, plain + 5.0)])
+    shape, level = np.exp(best.x)
+    return Outlook(half_life, first, weight, float(shape), float(level), -float(best.fun))
+
+
+def carry_forward(seen: Evidence, usual_per_year: np.ndarray, outlook: Outlook, *,
+                  ahead_years: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return the gamma distribution (shape, rate in years) of each place's rate after the log.
+
+    Parameters
+    ----------
+    seen, usual_per_year
+        As in :func:`learn_outlook`, all places.
+    outlook
+        How evidence fades.
+    ahead_years
+        Length of the time spoken of; evidence fades until its middle [years].
+    """
+    step = seen.step_years
+    first, later, unseen, years = (_faded(each, outlook.fade(step))[:, -1] for each in (
+        seen.first, seen.later, seen.unseen_years, seen.years))
+    more = outlook.evidence * outlook.fade((ahead_years - step) / 2)
+    return (outlook.shape + more * (outlook.first_weight * first + later),
+            outlook.shape / (outlook.level * usual_per_year)
+            + more * (outlook.first_weight * unseen + years))
+
+
+def chance_of_more(shape: np.ndarray, rate_years: np.ndarray, *, threshold_per_year: float,
+                   years: float = 1.0) -> np.ndarray:
+    """Return each place's chance of more incidents than the threshold in the time after the log.
+
+    This counts incidents, so that it can be held to what came: a place whose rate is just above
+    the threshold has it exceeded about every other year.
+
+    Examples
+    --------
+    >>> chance_of_more(np.array([4.5]), np.array([2.0]), threshold_per_year=2.0).round(3)
+    array([0.407])
+    """
+    found: np.ndarray = nbinom.sf(np.floor(threshold_per_year * years + 1e-9), shape,
+                                  rate_years / (rate_years + years))
+    return found
+
+
 ALL_OTHERS = "all others"
-DAYS_PER_YEAR = 365.25
 
 
 def rank_repeats(placed_incidents: gpd.GeoDataFrame, *, register: gpd.GeoDataFrame | None = None,
@@ -572,9 +848,87 @@ def rank_repeats(placed_incidents: gpd.GeoDataFrame, *, register: gpd.GeoDataFra
     if register is not None:
         places = _with_register(places, register.to_crs(placed_incidents.crs), length)
     places = places.reset_index(drop=True)
-    _add_rates(places, length / DAYS_PER_YEAR, numbers, threshold_per_year, rng)
+    _add_rates(places, length / DAYS_PER_YEAR, numbers)
+    seen = gather_evidence(laid, ~places["zero_truncated"].to_numpy(bool), length_days=length)
+    _add_outlook(places, seen, numbers, threshold_per_year, rng)
     order = np.lexsort((places["place_id"], places["rank_mean"]))
     return _finish(places.iloc[order], placed_incidents.crs)
+
+
+@dataclass(frozen=True)
+class RatesRecord:
+    """What the log's earlier part said of its last one, and what came there.
+
+    Parameters
+    ----------
+    days
+        Length of the part held out [days].
+    n_busy, held
+        Places with at least ``hotspots.record_least_incidents`` incidents before, and how many of
+        them had as many incidents as their range (``hotspots.interval_level``) allows.
+    expected, came
+        Incidents on a clean surface at all places known before.
+    n_sure, claimed, met
+        Places said to have more than the threshold almost surely, how many of them should have
+        had (the sum of their chances), and how many had.
+    """
+
+    days: float
+    n_busy: int
+    held: int
+    expected: float
+    came: int
+    n_sure: int
+    claimed: float
+    met: int
+
+
+def held_out_record(placed_incidents: gpd.GeoDataFrame, *,
+                    register: gpd.GeoDataFrame | None = None, window: Window, days: float,
+                    sure: float, parameters: Parameters,
+                    rng: np.random.Generator) -> RatesRecord | None:
+    """Make the ranking's statements on a part of the log and hold them to the rest.
+
+    Parameters
+    ----------
+    placed_incidents, register, window, rng
+        As in :func:`rank_repeats`.
+    days
+        Length of the part held out [days]; at most a third of the log.
+    sure
+        Chance from which "almost surely" is said.
+    parameters
+        Uses ``hotspots.record_least_incidents`` beside what the ranking uses.
+
+    Returns
+    -------
+    RatesRecord or None
+        None where the log before is empty.
+    """
+    days = min(days, window.days / 3)
+    date = window.end - pd.Timedelta(days=days)
+    before = placed_incidents[placed_incidents["reported_at"] <= date]
+    table = rank_repeats(before, register=register, window=Window(window.start, date),
+                         parameters=parameters, rng=rng)
+    if not len(table):
+        return None
+    known = known_places(placed_incidents)
+    laid = timeline(known, window=window, parameters=parameters)
+    rows = known.loc[laid.index[laid["at_risk"].to_numpy()]]
+    counts = rows.loc[rows["reported_at"] > date, "place_id"].value_counts()
+    came = counts.reindex(table["place_id"]).fillna(0).to_numpy()
+    shape, rate = table["gamma_shape"].to_numpy(), table["gamma_rate_years"].to_numpy()
+    years = days / DAYS_PER_YEAR
+    tail = (1 - parameters["hotspots.interval_level"]) / 2
+    low, high = (nbinom.ppf(q, shape, rate / (rate + years)) for q in (tail, 1 - tail))
+    busy = (table["n_incidents"] >= parameters["hotspots.record_least_incidents"]).to_numpy()
+    limit = parameters["hotspots.threshold_per_year"]
+    chance = chance_of_more(shape, rate, threshold_per_year=limit, years=years)
+    said = chance >= sure
+    return RatesRecord(
+        days, int(busy.sum()), int(((came >= low) & (came <= high))[busy].sum()),
+        float((shape / rate).sum() * years), int(came.sum()), int(said.sum()),
+        float(chance[said].sum()), int((came > limit * years + 1e-9)[said].sum()))
 
 
 def fit_priors(places: pd.DataFrame, *, watched_years: float,
@@ -728,27 +1082,53 @@ def _common(basis: pd.Series) -> str:
     return "whole_window" if len(basis) and (basis == "whole_window").all() else "observed"
 
 
-def _add_rates(places: pd.DataFrame, watched_years: float, numbers: Parameters,
-               threshold: float | None, rng: np.random.Generator) -> None:
-    """Fill the rate columns of a table of our own making, in place."""
+def _add_rates(places: pd.DataFrame, watched_years: float, numbers: Parameters) -> None:
+    """Fill the columns of the average over the log in a table of our own making, in place."""
     kind = places["place_kind"].where(places["zero_truncated"], "asset")
     named = places["asset_type"].astype("object")
     places["prior_group"] = (kind + ": " + named.where(named.notna(), "any")).astype("str")
     shape, rate = np.empty(len(places)), np.empty(len(places))
+    prior_shape, prior_rate = np.empty(len(places)), np.empty(len(places))
     priors = fit_priors(places, watched_years=watched_years, parameters=numbers)
-    places["prior_mean_per_year"] = 0.0
     for (group, truncated), part in places.groupby(["prior_group", "zero_truncated"]):
         own = priors.get((str(group), bool(truncated)))
         prior = own or priors[ALL_OTHERS, bool(truncated)]
         shape[part.index], rate[part.index] = posterior(
             part["n_at_risk"].to_numpy(), part["exposure_years"].to_numpy(), prior)
-        places.loc[part.index, "prior_mean_per_year"] = prior.mean
+        prior_shape[part.index], prior_rate[part.index] = prior.shape, prior.rate_years
     level = numbers["hotspots.interval_level"]
-    limit = numbers["hotspots.threshold_per_year"] if threshold is None else threshold
-    places["gamma_shape"], places["gamma_rate_years"] = shape, rate
+    places["prior_mean_per_year"] = prior_shape / prior_rate
     places["rate_per_year"] = shape / rate
     places["rate_low"], places["rate_high"] = gamma_interval(shape, rate, level=level)
-    places["chance_above"] = chance_above(shape, rate, limit)
+    places["gamma_shape"], places["gamma_rate_years"] = shape, rate
+    places["prior_shape"], places["prior_rate"] = prior_shape, prior_rate
+
+
+def _add_outlook(places: pd.DataFrame, seen: Evidence, numbers: Parameters,
+                 threshold: float | None, rng: np.random.Generator) -> None:
+    """Fill the columns on the year after the log, in place; steady rates are the average's."""
+    shape, rate = places["gamma_shape"].to_numpy(copy=True), places["gamma_rate_years"].to_numpy(
+        copy=True)
+    usual = places["prior_mean_per_year"].to_numpy()
+    prior = places["prior_shape"].to_numpy(), places["prior_rate"].to_numpy()
+    places["now_half_life_years"] = np.nan
+    for truncated in (False, True):
+        rows = np.flatnonzero(places["zero_truncated"].to_numpy(bool) == truncated)
+        if not len(rows):
+            continue
+        part = seen.of(rows)
+        outlook = learn_outlook(part, usual[rows], (prior[0][rows], prior[1][rows]),
+                                parameters=numbers)
+        if outlook is not None:
+            shape[rows], rate[rows] = carry_forward(part, usual[rows], outlook, ahead_years=1.0)
+            if np.isfinite(outlook.half_life_years):
+                places.loc[rows, "now_half_life_years"] = outlook.half_life_years
+    limit = numbers["hotspots.threshold_per_year"] if threshold is None else threshold
+    places["gamma_shape"], places["gamma_rate_years"] = shape, rate
+    places["now_per_year"] = shape / rate
+    places["now_low"], places["now_high"] = gamma_interval(
+        shape, rate, level=numbers["hotspots.interval_level"])
+    places["chance_above"] = chance_of_more(shape, rate, threshold_per_year=limit)
     places["rank_mean"], places["chance_top20"] = posterior_ranks(
         shape, rate, top=int(numbers["hotspots.top_places"]),
         draws=int(numbers["hotspots.rank_draws"]), rng=rng)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import geopandas as gpd
@@ -107,9 +106,8 @@ def log_likelihood_ratio(observed: np.ndarray, expected: np.ndarray, total: floa
 
 
 def scan_maps(circles: Circles, counts: np.ndarray, expected: np.ndarray, *, total: float,
-              simulate: Callable[[], np.ndarray], permutations: int,
-              most_zones: int = 10) -> pd.DataFrame:
-    """Scan a map of counts and as many simulated maps.
+              largest: np.ndarray, most_zones: int = 10) -> pd.DataFrame:
+    """Scan a map of counts and hold its zones to the largest ratios of simulated maps.
 
     Parameters
     ----------
@@ -120,10 +118,8 @@ def scan_maps(circles: Circles, counts: np.ndarray, expected: np.ndarray, *, tot
         latest j + 1 periods (one column for a scan in space only).
     total
         All events, those outside the durations included.
-    simulate
-        Gives one map of counts as it would be if nothing were going on.
-    permutations
-        Number of simulated maps.
+    largest
+        Largest ratio (:func:`largest_ratio`) of each map as it would be if nothing were going on.
     most_zones
         Most zones returned.
 
@@ -137,8 +133,6 @@ def scan_maps(circles: Circles, counts: np.ndarray, expected: np.ndarray, *, tot
     """
     mean = _cumulated(circles, expected)
     ratio = _ratios(circles, counts, mean, total)
-    largest = np.array([_ratios(circles, simulate(), mean, total).max()
-                        for _ in range(permutations)])
     rows: list[dict[str, object]] = []
     taken = np.zeros(len(counts), dtype=bool)
     order = np.argsort(-ratio, axis=None, kind="stable")
@@ -196,10 +190,24 @@ def poisson_scan(xy: np.ndarray, counts: np.ndarray, exposure: np.ndarray, *,
     total = int(counts.sum())
     circles = draw_circles(xy, exposure, max_share=max_share, max_radius=max_radius)
     chances = exposure / exposure.sum()
-    return scan_maps(
-        circles, counts[:, None].astype("float64"), (total * chances)[:, None], total=total,
-        simulate=lambda: rng.multinomial(total, chances)[:, None].astype("float64"),
-        permutations=permutations, most_zones=most_zones)
+    expected = (total * chances)[:, None]
+    largest = np.array([largest_ratio(
+        circles, rng.multinomial(total, chances)[:, None].astype("float64"), expected,
+        total=total) for _ in range(permutations)])
+    return scan_maps(circles, counts[:, None].astype("float64"), expected, total=total,
+                     largest=largest, most_zones=most_zones)
+
+
+def largest_ratio(circles: Circles, counts: np.ndarray, expected: np.ndarray, *,
+                  total: float) -> float:
+    """Return the largest log likelihood ratio of any circle and duration of a map.
+
+    Parameters
+    ----------
+    circles, counts, expected, total
+        As in :func:`scan_maps`.
+    """
+    return float(_ratios(circles, counts, _cumulated(circles, expected), total).max())
 
 
 def _cumulated(circles: Circles, values: np.ndarray) -> np.ndarray:
@@ -233,11 +241,14 @@ def scan_statistic(placed_incidents: gpd.GeoDataFrame, *, window: Window, emergi
                    rng: np.random.Generator) -> gpd.GeoDataFrame:
     """Scan the town with circles for an excess of incidents, lately or over the whole window.
 
-    Emerging: cylinders that end with the window and reach back one week or more. What is expected
-    of a circle is its share of all incidents times the share of those weeks, so a place that has
-    always been bad, and a season that is bad everywhere, are not called emerging; chance by
-    permuted times. Otherwise: circles against the exposure (register assets, or the area where
-    there is no register); chance by maps drawn from the exposure.
+    Emerging: cylinders that end with the window and reach back one week or more. Days on which a
+    place was reported are counted, however many reports it had, and what is expected of a circle
+    is its share of all of them times the share of those weeks, so a place that has always been
+    bad, and a season that is bad everywhere, are not called emerging. Chance is the larger of two:
+    by permuting whole days, so that a round which files many reports on one day stays one; and by
+    the largest zones of the log's own past dates, so that a log in which such zones come and go
+    all the time has no news of them. Otherwise: circles against the exposure (register assets, or
+    the area where there is no register); chance by maps drawn from the exposure.
 
     Parameters
     ----------
@@ -252,7 +263,8 @@ def scan_statistic(placed_incidents: gpd.GeoDataFrame, *, window: Window, emergi
         Asset register in the same CRS, the exposure of the scan in space.
     parameters
         Uses ``hotspots.scan_cell_m``, ``scan_max_cells``, ``scan_max_radius_m``,
-        ``scan_max_share``, ``scan_max_weeks``, ``scan_permutations``, ``scan_most_zones``.
+        ``scan_max_share``, ``scan_max_weeks``, ``scan_permutations``, ``scan_most_zones``,
+        ``scan_past_dates`` and ``warm_up_days``.
     rng
         Source of randomness.
 
@@ -271,6 +283,8 @@ def scan_statistic(placed_incidents: gpd.GeoDataFrame, *, window: Window, emergi
     window.checked()
     rows = well_placed(placed_incidents, where="scan_statistic")
     rows = rows.loc[window.holds(rows["reported_at"])]
+    if emerging:
+        rows = _place_days(rows, window)
     if not len(rows):
         return _no_zones(placed_incidents)
     x, y = coordinates(rows)
@@ -279,9 +293,8 @@ def scan_statistic(placed_incidents: gpd.GeoDataFrame, *, window: Window, emergi
     cell = np.searchsorted(used, grid.index(x, y))
     xy_m = grid.centres(used) * metre
     if emerging:
-        week = np.floor(days_since(window.end - rows["reported_at"] + window.start,
-                                   window.start) / 7.0).astype("int64")
-        zones = _emerging(xy_m, cell, week, len(used), numbers, rng)
+        zones = _emerging(xy_m, cell, _days_back(rows, window), len(used), int(window.days) + 1,
+                          numbers, rng)
     else:
         zones = poisson_scan(
             xy_m, np.bincount(cell, minlength=len(used)), exposure,
@@ -317,25 +330,69 @@ def _locations(x: np.ndarray, y: np.ndarray, metre: float, register: gpd.GeoData
     return grid, used, flat
 
 
-def _emerging(xy_m: np.ndarray, cell: np.ndarray, week: np.ndarray, n: int, numbers: Parameters,
-              rng: np.random.Generator) -> pd.DataFrame:
-    """Space-time scan with permuted times over durations of 1, 2, ... weeks up to today."""
-    longest = max(1, min(int(numbers["hotspots.scan_max_weeks"]), (int(week.max()) + 1) // 2))
+def _days_back(rows: pd.DataFrame, window: Window) -> np.ndarray:
+    """Return whole days from each report to the window's end."""
+    back = days_since(window.end - rows["reported_at"] + window.start, window.start)
+    days: np.ndarray = np.floor(back).astype("int64")
+    return days
 
-    def latest(weeks: np.ndarray) -> np.ndarray:
-        recent = weeks < longest
-        table = np.bincount(cell[recent] * longest + weeks[recent], minlength=n * longest)
-        return np.cumsum(table.reshape(n, longest), axis=1).astype("float64")
 
-    counts = latest(week)
-    per_cell = np.bincount(cell, minlength=n).astype("float64")
-    expected = np.outer(per_cell, counts.sum(axis=0)) / len(cell)
-    circles = draw_circles(xy_m, per_cell, max_share=numbers["hotspots.scan_max_share"],
+def _place_days(rows: gpd.GeoDataFrame, window: Window) -> gpd.GeoDataFrame:
+    """Keep one report of each place and day; without places, of each point and day."""
+    place = (rows["place_id"].astype("str") if "place_id" in rows
+             else rows.geometry.x.astype("str") + " " + rows.geometry.y.astype("str"))
+    twice = pd.DataFrame({"place": place, "day": _days_back(rows, window)}).duplicated()
+    return rows.loc[~twice.to_numpy()]
+
+
+@dataclass(frozen=True)
+class _Latest:
+    """Place-days by cell and days back from a date, to be counted over the latest weeks."""
+
+    cell: np.ndarray
+    back: np.ndarray
+    n: int
+    weeks: int
+
+    def tables(self, back: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return counts of the latest 1, 2, ... weeks, and what each cell's share of them is."""
+        inside = (back >= 0) & (back < 7 * self.weeks)
+        flat = np.bincount(self.cell[inside] * self.weeks + back[inside] // 7,
+                           minlength=self.n * self.weeks)
+        counts = np.cumsum(flat.reshape(self.n, self.weeks), axis=1).astype("float64")
+        per_cell = np.bincount(self.cell[back >= 0], minlength=self.n)
+        return counts, np.outer(per_cell, counts.sum(axis=0)) / max((back >= 0).sum(), 1)
+
+    def busiest(self, zone: pd.Series) -> float:
+        """Return the share that the busiest single day has in a zone's place-days."""
+        inside = np.isin(self.cell, zone["members"]) & (self.back < 7 * zone["duration"])
+        return float(np.bincount(self.back[inside]).max() / inside.sum())
+
+
+def _emerging(xy_m: np.ndarray, cell: np.ndarray, back: np.ndarray, n: int, days: int,
+              numbers: Parameters, rng: np.random.Generator) -> pd.DataFrame:
+    """Space-time scan over durations of 1, 2, ... weeks up to today, of a log of so many days."""
+    longest = max(1, min(int(numbers["hotspots.scan_max_weeks"]), (days // 7 + 1) // 2))
+    latest = _Latest(cell, back, n, longest)
+    counts, expected = latest.tables(back)
+    circles = draw_circles(xy_m, np.bincount(cell, minlength=n).astype("float64"),
+                           max_share=numbers["hotspots.scan_max_share"],
                            max_radius=numbers["hotspots.scan_max_radius_m"])
-    return scan_maps(circles, counts, expected, total=len(cell),
-                     simulate=lambda: latest(rng.permutation(week)),
-                     permutations=int(numbers["hotspots.scan_permutations"]),
-                     most_zones=int(numbers["hotspots.scan_most_zones"]))
+    permuted = np.array([
+        largest_ratio(circles, *latest.tables(rng.permutation(days)[back]), total=len(cell))
+        for _ in range(int(numbers["hotspots.scan_permutations"]))])
+    # A past date lies before what may be emerging now, and after enough of the log.
+    past = np.array([
+        largest_ratio(circles, *latest.tables(back - gone), total=int((back >= gone).sum()))
+        for gone in range(7 * longest, days - int(numbers["hotspots.warm_up_days"]), 7)[
+            : int(numbers["hotspots.scan_past_dates"])]])
+    zones = scan_maps(circles, counts, expected, total=len(cell), largest=permuted,
+                      most_zones=int(numbers["hotspots.scan_most_zones"]))
+    p_past = np.array([(1 + (past >= ratio - 1e-9).sum()) / (len(past) + 1)
+                       for ratio in zones["llr"]])
+    return zones.assign(p_permuted=zones["p_value"], past_dates=len(past),
+                        p_value=np.maximum(zones["p_value"], p_past),
+                        busiest_day_share=[latest.busiest(zone) for _, zone in zones.iterrows()])
 
 
 def _zone_table(zones: pd.DataFrame, grid: Grid, used: np.ndarray, window: Window, emerging: bool,
@@ -357,6 +414,10 @@ def _zone_table(zones: pd.DataFrame, grid: Grid, used: np.ndarray, window: Windo
         "n_incidents": zones["observed"].astype("int64"), "expected": zones["expected"],
         "relative_risk": zones["relative_risk"], "llr": zones["llr"],
         "p_value": zones["p_value"],
+        "p_permuted": zones.get("p_permuted", zones["p_value"]),
+        "past_dates": pd.Series(zones.get("past_dates", 0), index=zones.index, dtype="int64"),
+        "busiest_day_share": pd.Series(zones.get("busiest_day_share", np.nan), index=zones.index,
+                                       dtype="float64"),
     }, geometry=circles.to_numpy(), crs=rows.crs)
     check(result, "scan", where="scan_statistic")
     return result
@@ -391,12 +452,16 @@ def read_emerging(zones: pd.DataFrame, *, known: bool = True, observed_days: flo
         return (message("emerging.unplaced"),)
     if observed_days < LEAST_DAYS:
         return (message("emerging.short_log"),)
-    sure = zones[zones["p_value"] <= numbers["hotspots.emerging_chance"]]
+    level = numbers["hotspots.emerging_chance"]
+    sure = zones[zones["p_value"] <= level]
     if not len(sure):
-        return (message("emerging.none"),)
+        unproven = zones[(zones["p_permuted"] <= level) & (
+            1 / (zones["past_dates"] + 1) > level)] if len(zones) else zones
+        return (message("emerging.unproven", n=len(unproven)) if len(unproven)
+                else message("emerging.none"),)
     first = sure.iloc[0]
     weeks = round((first["to_time"] - first["from_time"]) / pd.Timedelta(days=7))
     said = message("emerging.zone", zone=first["zone_id"], metres=first["radius_m"],
                    incidents=first["n_incidents"], n=weeks, expected=first["expected"],
-                   p=first["p_value"])
+                   p=first["p_value"], busiest=first["busiest_day_share"])
     return (said,) if len(sure) == 1 else (said, message("emerging.more", n=len(sure) - 1))

@@ -126,7 +126,9 @@ def permuted_chance(statistic: Callable[[np.ndarray], float], times: np.ndarray,
 
 
 RING_M = (0.0, 1.0, 50.0, 100.0, 200.0, 300.0, 400.0)
-WAIT_DAYS = (0.0, 7.0, 14.0, 28.0, 56.0, 91.0)
+#: The first day stands alone: a round, a walk or an app's session files many reports at once.
+WAIT_DAYS = (0.0, 1.0, 7.0, 14.0, 28.0, 56.0, 91.0)
+BATCH_DAYS = 1.0
 ORDERS_AT_ONCE = 32
 DAY = 86_400
 #: Most events and pairs of one slice of time that are held at once.
@@ -220,8 +222,10 @@ def knox_rings(placed_incidents: gpd.GeoDataFrame, *, ring_edges_m: Sequence[flo
     """Tell how far from a marking and how long after it the risk is raised.
 
     Assumptions: if space and time were unrelated, any order of the report times would be equally
-    likely; this keeps the busy places and the busy seasons as they are. Pairs of one place stand
-    in the first ring, also where the log's points for it scatter by metres.
+    likely; this keeps the busy places and the busy seasons as they are. Quarters have an ebb and
+    flow of their own, though: what the outermost ring has more than that is common to all rings
+    and no near repeat, so that nearer rings are judged against it. Pairs of one place stand in the
+    first ring, also where the log's points for it scatter by metres.
 
     Parameters
     ----------
@@ -243,11 +247,13 @@ def knox_rings(placed_incidents: gpd.GeoDataFrame, *, ring_edges_m: Sequence[flo
     -------
     pandas.DataFrame
         Table ``rings``, one row per ring and band: ``from_m, to_m, from_days, to_days, pairs,
-        expected, ratio, p_upper`` (P(at least as many), from the exact mean and variance under
-        permuted times), ``p_permuted`` (the same by counting permuted tables, where the log has at
-        most ``hotspots.knox_listed_pairs``; it cannot fall below one over their number)
-        and ``raised`` (ratio at least ``hotspots.knox_raised_ratio``, and `p_upper` passing the
-        false-discovery control over the table).
+        expected, ratio, common`` (that ratio of the outermost ring at the band, at least 1),
+        ``p_upper`` (P(at least as many), from the exact mean and variance under permuted times
+        with the common ebb and flow), ``p_permuted`` (P(at least as many) by counting permuted
+        tables, without it, where the log has at most ``hotspots.knox_listed_pairs``; it cannot
+        fall below one over their number) and ``raised`` (ratio over the common one at least
+        ``hotspots.knox_raised_ratio``, and `p_upper` passing the false-discovery control over the
+        table). The outermost ring itself is never raised.
 
     References
     ----------
@@ -259,26 +265,58 @@ def knox_rings(placed_incidents: gpd.GeoDataFrame, *, ring_edges_m: Sequence[flo
     rows = well_placed(placed_incidents, where="knox_rings")
     table = _band_frame(rings, waits)
     if len(rows) < 2:
-        return table.assign(pairs=0, expected=0.0, ratio=np.nan, p_upper=1.0, p_permuted=1.0,
-                            raised=False)
+        return table.assign(pairs=0, expected=0.0, ratio=np.nan, common=1.0, p_upper=1.0,
+                            p_permuted=1.0, raised=False)
     events = _events(rows)
     degrees = ring_degrees(events, rings)
     observed = count_by_slices(events, rings, waits)
     expected, variance = permuted_moments(degrees, wait_degrees(events.second, waits))
-    p = count_tail(observed, expected, variance)
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = np.where(expected > 0, observed / expected, np.nan)
+    common, doubt = common_flow(observed, expected, variance)
+    p = count_tail(observed, common * expected, common**2 * variance + doubt * expected**2)
+    p[-1] = 1.0
     passing = false_discovery(p.ravel(), rate=numbers["hotspots.false_discovery_rate"])
-    raised = passing.reshape(p.shape) & (ratio >= numbers["hotspots.knox_raised_ratio"])
+    raised = passing.reshape(p.shape) & (
+        ratio >= common * numbers["hotspots.knox_raised_ratio"])
     counted = np.full(p.shape, np.nan)
     if degrees.sum() / 2 <= numbers["hotspots.knox_listed_pairs"]:
         counted = _by_counting(events, rings, waits, observed,
                                draws=int(numbers["hotspots.knox_permutations"]), rng=rng)
     result = table.assign(pairs=observed.ravel().astype("int64"), expected=expected.ravel(),
-                          ratio=ratio.ravel(), p_upper=p.ravel(), p_permuted=counted.ravel(),
-                          raised=raised.ravel())
+                          ratio=ratio.ravel(), common=np.tile(common, len(p)),
+                          p_upper=p.ravel(), p_permuted=counted.ravel(), raised=raised.ravel())
     check(result, "rings", where="knox_rings")
     return result
+
+
+def common_flow(observed: np.ndarray, expected: np.ndarray,
+                variance: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return how many times the expected pairs the outermost ring has in each band, and its doubt.
+
+    Where a whole quarter waxes and wanes together, or a round files all its markings on one day,
+    all rings have more pairs than permuted times give; only more than the outermost one is near.
+
+    Parameters
+    ----------
+    observed, expected, variance
+        Pairs by ring and band.
+
+    Returns
+    -------
+    tuple of numpy.ndarray
+        Ratio per band, not below 1, and the variance of that ratio.
+
+    Examples
+    --------
+    >>> ratio, doubt = common_flow(np.array([[9], [60]]), np.array([[5.0], [40.0]]),
+    ...                            np.array([[5.0], [40.0]]))
+    >>> ratio.tolist(), doubt.tolist()
+    ([1.5], [0.0375])
+    """
+    there = np.maximum(expected[-1], 1e-12)
+    ratio = np.where(expected[-1] > 0, np.maximum(observed[-1] / there, 1.0), 1.0)
+    return ratio, np.where(expected[-1] > 0, ratio * variance[-1] / there**2, 0.0)
 
 
 @dataclass(frozen=True)
@@ -449,8 +487,11 @@ def _band_frame(rings: np.ndarray, waits: np.ndarray) -> pd.DataFrame:
         "from_days": np.tile(waits[:-1], n_rings), "to_days": np.tile(waits[1:], n_rings)})
 
 
-def read_rings(rings: pd.DataFrame) -> Message:
+def read_rings(rings: pd.DataFrame) -> tuple[Message, ...]:
     """Return how far from a marking, and for how long after it, others are more frequent.
+
+    What is reported within a day of each other is told apart: a crew's round or one caller's walk
+    files many markings at once, whenever they were made.
 
     Parameters
     ----------
@@ -460,26 +501,40 @@ def read_rings(rings: pd.DataFrame) -> Message:
     Examples
     --------
     >>> rings = pd.DataFrame({"from_m": [0.0, 1], "to_m": [1.0, 50], "from_days": [0.0, 0],
-    ...                       "to_days": [7.0, 7], "ratio": [0.5, 1.3], "raised": [False, True]})
-    >>> read_rings(rings).code
-    'rings.raised'
+    ...                       "to_days": [7.0, 7], "ratio": [0.5, 1.3], "common": 1.0,
+    ...                       "raised": [False, True]})
+    >>> [said.code for said in read_rings(rings)]
+    ['rings.raised']
     """
     if rings["ratio"].isna().all():
-        return message("rings.unplaced")
+        return (message("rings.unplaced"),)
     elsewhere = rings[rings["from_m"] > 0]
     if elsewhere["ratio"].isna().all():
-        return message("rings.one_place", metres=rings["to_m"].max())
-    raised = elsewhere[elsewhere["raised"]]
-    possible = elsewhere[elsewhere["ratio"].notna()]
+        return (message("rings.one_place", metres=rings["to_m"].max()),)
+    one_day = elsewhere["to_days"] <= BATCH_DAYS
+    later = elsewhere[~one_day]
+    raised, possible = later[later["raised"]], later[later["ratio"].notna()]
     if not len(raised) and possible["from_days"].nunique() < 2:
-        return message("rings.one_time")
+        return (message("rings.one_time"),)
+    batches = _batches(elsewhere[one_day & elsewhere["raised"]])
     if not len(raised):
-        return message("rings.none", metres=possible["to_m"].max(), days=possible["to_days"].max())
-    most = raised.iloc[int(raised["ratio"].argmax())]
+        return (message("rings.none", metres=possible["to_m"].max(),
+                        days=possible["to_days"].max()), *batches)
+    beyond = raised["ratio"] / raised["common"]
+    most = raised.iloc[int(beyond.argmax())]
     where = tuple(message("rings.where", near=near, far=far, bands=_bands(ring))
                   for (near, far), ring in raised.groupby(["from_m", "to_m"]))
-    return message("rings.raised", where=where, near=most["from_m"], far=most["to_m"],
-                   from_days=most["from_days"], to_days=most["to_days"], ratio=most["ratio"])
+    return (message("rings.raised", where=where, near=most["from_m"], far=most["to_m"],
+                    from_days=most["from_days"], to_days=most["to_days"], ratio=beyond.max()),
+            *batches)
+
+
+def _batches(raised: pd.DataFrame) -> tuple[Message, ...]:
+    if not len(raised):
+        return ()
+    beyond = raised["ratio"] / raised["common"]
+    return (message("rings.batch", metres=raised["to_m"].max(), ratio=beyond.max(),
+                    days=raised["to_days"].max()),)
 
 
 def _bands(ring: pd.DataFrame) -> tuple[Message, ...]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +16,8 @@ from rehit.chain import Chain
 from rehit.errors import InputFileError, SettingError
 from rehit.files.reader import read_table
 from rehit.files.writing import write_csv, write_layers, write_parquet
-from rehit.hotspots.evaluate import Evaluation, evaluate_measure
+from rehit.hotspots.evaluate import Evaluation, evaluate_measure, match_comparison
+from rehit.hotspots.rates import held_out_record
 from rehit.hotspots.recurrence import (
     RateModel,
     andersen_gill,
@@ -32,10 +34,10 @@ from rehit.hotspots.recurrence import (
 )
 from rehit.hotspots.scan import read_emerging, scan_statistic
 from rehit.hotspots.significance import read_cells
-from rehit.hotspots.spacetime import read_rings
+from rehit.hotspots.spacetime import BATCH_DAYS, read_rings
 from rehit.hotspots.survival import read_time_to_rehit, read_typical_place
 from rehit.messages import Message, as_lines, message
-from rehit.observed import Window, surely_over
+from rehit.observed import Window, plausible_waits, rehit_range, surely_over
 from rehit.report.figures import rate_steps
 from rehit.report.say import Say
 from rehit.tables import empty
@@ -74,6 +76,57 @@ def write_reading(chain: Chain, stage: Path, *, first: list[Message]) -> None:
                        for title, lines in ((say(f"recurrence.{name}"), lines)
                                             for name, lines in parts.items()))
     (stage / "recurrence.txt").write_text(text + "\n", encoding="utf-8")
+
+
+def write_beliefs(chain: Chain, zones: gpd.GeoDataFrame, stage: Path) -> None:
+    """Write ``what_to_believe.txt``: of each result what it takes for granted, how it fared on this
+    very log, and what would overturn it.
+    """
+    say = chain.say
+    checked = {"rehits": [_rehits_found(chain.repeats, chain)] if len(chain.repeats) else [],
+               "rates": _rates_checked(chain), "rings": _rings_checked(chain),
+               "emerging": [message("believe.emerging_checked",
+                                    n=int(zones["past_dates"].max()) if len(zones) else 0)],
+               "cells": [], "trend": [], "measures": []}
+    parts = []
+    for name, messages in checked.items():
+        title = say(f"believe.{name}")
+        parts.append("\n".join([
+            title, "-" * len(title), f"{say('believe.assumes')} {say(f'believe.{name}_assumes')}",
+            *(f"{say('believe.here')} {line}" for line in say.all(messages)),
+            f"{say('believe.overturns')} {say(f'believe.{name}_overturns')}"]))
+    (stage / "what_to_believe.txt").write_text("\n\n".join(parts) + "\n", encoding="utf-8")
+
+
+def _rates_checked(chain: Chain) -> list[Message]:
+    """Return how the ranking of the log's earlier part fared on its last one."""
+    numbers = chain.parameters
+    if not len(chain.repeats):
+        return []
+    found = held_out_record(
+        chain.incidents, register=chain.register, window=chain.cleaned.window,
+        days=numbers["hotspots.record_days"], sure=numbers["reporting.sure_chance"],
+        parameters=numbers, rng=chain.rng("record"))
+    if found is None:
+        return []
+    said = [message("believe.rates_total", days=found.days, expected=found.expected,
+                    came=found.came)]
+    if found.n_busy:
+        said.append(message("believe.rates_held", n=found.n_busy, held=found.held,
+                            level=numbers["hotspots.interval_level"],
+                            least=numbers["hotspots.record_least_incidents"]))
+    if found.n_sure:
+        said.append(message("believe.rates_sure", n=found.n_sure, claimed=found.claimed,
+                            met=found.met))
+    return said
+
+
+def _rings_checked(chain: Chain) -> list[Message]:
+    """Return how strong the common ebb and flow is that near repeats are judged against."""
+    later = chain.rings[chain.rings["to_days"] > BATCH_DAYS]
+    if not later["expected"].gt(0).any():
+        return []
+    return [message("believe.rings_checked", ratio=later["common"].max())]
 
 
 def mean_counts(chain: Chain, clock: tuple[pd.DataFrame, pd.Series]) -> list[Message]:
@@ -180,10 +233,11 @@ def write_hotspots(chain: Chain, stage: Path) -> dict[str, Any]:
         chain.repeats, chain.clusters, chain.cells, chain.forecast)
     zones = emerging_zones(chain)
     chain.step("step.reading_recurrence")
-    said = [*ranking_found(chain), read_rings(chain.rings),
+    said = [*ranking_found(chain), *read_rings(chain.rings),
             *read_emerging(zones, known=len(cells) > 0, observed_days=chain.cleaned.window.days,
                            parameters=chain.parameters), *recurrence_found(chain)]
     write_reading(chain, stage, first=said)
+    write_beliefs(chain, zones, stage)
     chain.step("step.writing")
     for name, table in (("repeats", repeats), ("clusters", clusters), ("cells", cells),
                         ("forecast", forecast), ("near_repeats", chain.rings),
@@ -204,7 +258,8 @@ def write_hotspots(chain: Chain, stage: Path) -> dict[str, Any]:
         "n_clusters": len(clusters),
         "n_hot_cells": int(cells["hot"].sum()),
         "worst": worst[["place_id", "n_incidents", "n_rehits", "rate_per_year", "rate_low",
-                        "rate_high", "chance_above"]].round(3).to_dict("records"),
+                        "rate_high", "now_per_year", "now_low", "now_high",
+                        "chance_above"]].round(3).to_dict("records"),
         "limits": list(chain.limits),
         "n_emerging": int((zones["p_value"] <= chain.parameters["hotspots.emerging_chance"]).sum()),
         "sentences": [*said, *chain.limits],
@@ -230,12 +285,21 @@ def ranking_found(chain: Chain) -> list[Message]:
                 threshold=numbers["hotspots.threshold_per_year"]),
         message("ranking.worst", place=worst["place_id"], rate=worst["rate_per_year"],
                 level=numbers["hotspots.interval_level"], low=worst["rate_low"],
-                high=worst["rate_high"]),
+                high=worst["rate_high"],
+                now=worst["now_per_year"], now_low=worst["now_low"], now_high=worst["now_high"]),
+        _drift_found(repeats),
     ]
     if len(chain.clusters) and chain.clusters["n_rehits"].sum():
         found.append(_clusters_found(chain.clusters))
     return [*found, read_cells(chain.cells, side_m=numbers["hotspots.cell_m"],
                                by_assets=chain.register is not None)]
+
+
+def _drift_found(repeats: pd.DataFrame) -> Message:
+    """Return how fast evidence fades when the year to come is spoken of."""
+    lives = repeats["now_half_life_years"].dropna()
+    return message("ranking.fading", years=float(lives.min())) if len(lives) else message(
+        "ranking.steady")
 
 
 def _clusters_found(clusters: pd.DataFrame) -> Message:
@@ -255,8 +319,11 @@ def _rehits_found(repeats: pd.DataFrame, chain: Chain) -> Message:
         return message("ranking.streets_only")
     hit = walls[walls["n_incidents"] > 0]
     if (hit["exposure_basis"] == "whole_window").all():
-        return message("ranking.assumed_rehits", **facts,
-                       days=chain.parameters["hotspots.assumed_wait_days"])
+        short, usual, long = plausible_waits(chain.incidents, parameters=chain.parameters)
+        least, most = rehit_range(chain.incidents, window=chain.cleaned.window,
+                                  parameters=chain.parameters)
+        return message("ranking.assumed_rehits", **facts, days=usual, short=short, long=long,
+                       least=least, most=most)
     return message("ranking.rehits", **facts)
 
 
@@ -323,11 +390,19 @@ def evaluations(chain: Chain, *,
                            began=began, start=start, end=end)
     for (name, day), rows in table.groupby(["measure", "started_at"], sort=True):
         started = pd.Timestamp(str(day))
-        yield str(name), started, evaluate_measure(
-            incidents, treated_ids=rows.loc[rows["role"] == "treated", "asset_id"],
-            comparison_ids=rows.loc[rows["role"] == "comparison", "asset_id"],
-            started_at=started, window=window,
+        treated, compared = (rows.loc[rows["role"] == role, "asset_id"].tolist()
+                             for role in ("treated", "comparison"))
+        matched = [] if compared else match_comparison(
+            incidents, treated_ids=treated, started_at=started, window=window,
+            apart_from=table.loc[table["role"] == "treated", "asset_id"],
             parameters=chain.parameters)
+        found = evaluate_measure(
+            incidents, treated_ids=treated, comparison_ids=compared or matched,
+            started_at=started, window=window, parameters=chain.parameters)
+        if matched:
+            said = (message("evaluate.matched", n=len(matched)), *found.reading)
+            found = replace(found, reading=said)
+        yield str(name), started, found
 
 
 def begun_outside(measures: pd.DataFrame, window: Window) -> pd.DataFrame:

@@ -119,17 +119,17 @@ def _places_grid(facts: Facts, repeats: pd.DataFrame, top: int) -> Grid:
     this = facts.now.incidents.groupby("place_id").size()
     rows = tuple(_place_row(facts, row, int(this.get(row["place_id"], 0)))
                  for _, row in worst.iterrows())
-    names = ["place", "type", "this", "all", "rehits", "rate", "over", "median"]
+    names = ["place", "type", "this", "all", "rehits", "rate", "now", "over", "median"]
     threshold = facts.inputs.threshold_per_year
     if threshold is None:
-        rows = tuple(row[:6] + row[7:] for row in rows)
+        rows = tuple(row[:7] + row[8:] for row in rows)
         names.remove("over")
     headers = tuple(say(f"places.col_{c}") for c in names)
     note = say("places.note") if threshold is None else say(
         "places.note_threshold", threshold=threshold)
     if not facts.inputs.incidents["cleared_at"].notna().any():
         note += " " + say("places.note_assumed")
-    return Grid(say("places.caption", n=len(worst)), headers, rows, frozenset({2, 3, 4, 5, 6, 7}),
+    return Grid(say("places.caption", n=len(worst)), headers, rows, frozenset(range(2, 9)),
                 note)
 
 
@@ -141,6 +141,7 @@ def _place_row(facts: Facts, row: pd.Series, this: int) -> tuple[str, ...]:
             say.whole(this), say.whole(row["n_incidents"]),
             "–" if row["place_kind"] == "street" else say.whole(row["n_rehits"]),
             say.ranged(row["rate_per_year"], row["rate_low"], row["rate_high"]),
+            say.ranged(row["now_per_year"], row["now_low"], row["now_high"]),
             say.chance(row["chance_above"]), "–" if pd.isna(days) else say.number(float(days), 2))
 
 

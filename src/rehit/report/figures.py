@@ -531,7 +531,7 @@ def rate_caterpillar(repeats: pd.DataFrame, *, ax: Axes, say: Say, top: int = 20
                      threshold_per_year: float | None = None, sure: float = 0.9,
                      names: Mapping[str, str] | None = None,
                      titled: bool = True) -> FigureText:
-    """Draw the worst places' rates with their intervals, one line per place, worst on top.
+    """Draw the worst places' rates in the year to come, one line per place, worst on top.
 
     Parameters
     ----------
@@ -550,7 +550,7 @@ def rate_caterpillar(repeats: pd.DataFrame, *, ax: Axes, say: Say, top: int = 20
     worst = repeats.sort_values(["rank_mean", "place_id"]).head(top).iloc[::-1]
     rows = np.arange(len(worst))
     over = np.asarray(worst["chance_above"] >= sure, bool)
-    ax.hlines(rows, worst["rate_low"], worst["rate_high"], color=QUIET, linewidth=1.6)
+    ax.hlines(rows, worst["now_low"], worst["now_high"], color=QUIET, linewidth=1.6)
     if threshold_per_year is None:
         over = np.ones(len(worst), bool)
     for flag, marker, face in ((True, "o", TEAL), (False, "D", "white")):
@@ -559,7 +559,7 @@ def rate_caterpillar(repeats: pd.DataFrame, *, ax: Axes, say: Say, top: int = 20
         pick = over == flag
         if not pick.any():
             continue
-        ax.plot(worst["rate_per_year"].to_numpy()[pick], rows[pick], marker, color=TEAL,
+        ax.plot(worst["now_per_year"].to_numpy()[pick], rows[pick], marker, color=TEAL,
                 markerfacecolor=face, markersize=5.5, linestyle="none",
                 label=say("fig.caterpillar_rate") if threshold_per_year is None else say(
                     f"fig.caterpillar_{'over' if flag else 'unsure'}", sure=say.share(sure)))
@@ -575,8 +575,8 @@ def rate_caterpillar(repeats: pd.DataFrame, *, ax: Axes, say: Say, top: int = 20
     first = worst.iloc[-1]
     facts = {"n_over": int(over.sum()), "n": int(over.sum()), "top": len(worst),
              "place": called.get(str(first["place_id"]), str(first["place_id"])),
-             "rate": say.number(first["rate_per_year"], 2),
-             "low": say.number(first["rate_low"], 2), "high": say.number(first["rate_high"], 2),
+             "rate": say.number(first["now_per_year"], 2),
+             "low": say.number(first["now_low"], 2), "high": say.number(first["now_high"], 2),
              "total": say.whole(len(repeats)), "sure": say.share(sure)}
     key = "caterpillar" if threshold_per_year is None or not over.any() else "caterpillar_over"
     if key == "caterpillar_over":

@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 
 from rehit.messages import Message, message
-from rehit.observed import too_few_dates
+from rehit.observed import plausible_waits, too_few_dates
 from rehit.report.details import (
     allowed_time,
     cluster_changes,
@@ -117,7 +117,7 @@ def _rehits_tile(facts: Facts) -> Tile:
                             closed=int(rows["status"].ne("open").sum()))
     return _tile(facts, "rehits", say.whole(rehits), message(
         "tile.rehits_assumed" if assumed else "tile.rehits_share", share=rehits / firm, n=firm,
-        days=facts.parameters["hotspots.assumed_wait_days"]), "V3")
+        days=plausible_waits(rows, parameters=facts.parameters)[1]), "V3")
 
 
 def _over_tile(facts: Facts) -> Tile:
@@ -260,7 +260,7 @@ def places_finding(facts: Facts) -> Section:
         threshold_per_year=None if streets else facts.inputs.threshold_per_year,
         titled=False), tall=1.35, data=repeats.head(top)[
             ["place_id", "n_incidents", "n_rehits", "rate_per_year", "rate_low", "rate_high",
-             "chance_above"]]), _worst_grid(facts, repeats))
+             "now_per_year", "now_low", "now_high", "chance_above"]]), _worst_grid(facts, repeats))
     return section
 
 
