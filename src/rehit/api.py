@@ -592,11 +592,11 @@ def _visits_alone(town: Chain, missing: list[str], hours_per_week: float) -> Ans
     from rehit.patrol.looks import visit_intervals
 
     numbers = town.parameters
-    places = town.repeats.nlargest(500, "rate_per_year")
+    places = town.repeats.nlargest(500, "now_per_year")
     minutes = numbers["patrol.look_minutes"] + 2 * numbers["patrol.setup_minutes"]
     frequency = visit_intervals(pd.DataFrame({
         "place_id": places["place_id"], "visit_h": minutes / 60,
-        "rate_per_year": places["rate_per_year"].astype(float)}),
+        "rate_per_year": places["now_per_year"].astype(float)}),
         hours_per_week=hours_per_week, parameters=numbers)
     said = [message("api.no_crews", files=tuple(missing)),
             message("api.visits_alone", n=len(places), hours=hours_per_week, minutes=minutes)]

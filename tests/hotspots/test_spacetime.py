@@ -9,7 +9,6 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
-from scipy.stats import poisson
 
 from rehit.errors import SettingError, TableError
 from rehit.hotspots import spacetime
@@ -53,10 +52,22 @@ def test_tests_leave_the_times_alone_so_that_the_next_one_is_right(burkitt) -> N
 
 
 def test_poisson_tail_against_knox_1964() -> None:
-    # 96 cases, 25 pairs near in space, 152 in time, 5 in both: P(X >= 5) = .001684 (from memory).
-    expected = 25 * 152 / (96 * 95 / 2)
-    assert expected == pytest.approx(0.8333, abs=5e-5)
-    assert poisson.sf(4, expected) == pytest.approx(0.001684, abs=5e-7)
+    """96 cases, 25 pairs near in space, 152 in time, 5 in both: P(X >= 5) = .001684 (from memory).
+
+    A map with those counts: 25 couples of neighbours and 46 alone; moments shared by 17 (of them
+    five couples), 6 and 2 cases, which makes 136 + 15 + 1 pairs, and one apart for each other case.
+    """
+    xy = np.column_stack([1000.0 * np.arange(96), np.zeros(96)])
+    xy[25:50] = xy[:25] + np.array([0.5, 0.0])
+    times = 100.0 * np.arange(96)
+    together = [*range(5), *range(25, 30), *range(50, 57)]
+    for group in (together, range(57, 63), range(63, 65)):
+        times[list(group)] = times[group[0]]
+    result = knox(xy, times, distance=1.0, interval=1.0)
+    assert (result.pairs, result.close_in_space, result.close_in_time) == (96 * 95 // 2, 25, 152)
+    assert result.close_in_both == 5
+    assert result.expected == pytest.approx(0.8333, abs=5e-5)
+    assert result.p_poisson == pytest.approx(0.001684, abs=5e-7)
 
 
 def test_permuted_chance_is_near_the_poisson_one_where_nothing_is_planted() -> None:
