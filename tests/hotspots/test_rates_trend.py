@@ -53,3 +53,18 @@ def test_the_centroid_test_looks_both_ways(z, told):
                          false_discovery=0.1)[0]
     assert np.isfinite(ratio) == told
     assert not told or (ratio > 1) == (z > 0)
+
+
+def test_places_that_only_follow_the_whole_log_have_not_changed():
+    """Forty places whose rates all double every year; then one that falls against the others."""
+    rng = np.random.default_rng(5)
+    place = np.repeat(np.arange(40), 30)
+    moment = times(2.0, 1200, 3.0, rng)
+    told = place_trends(place, moment, np.full(40, 3.0), min_incidents=8, false_discovery=0.1)
+    assert np.isfinite(told).sum() <= 2
+    alone = [place_trends(np.zeros(30, int), moment[place == k], np.array([3.0]), min_incidents=8,
+                          false_discovery=0.1)[0] for k in range(40)]
+    assert np.isfinite(alone).sum() >= 35
+    moment[place == 7] = times(0.3, 30, 3.0, rng)
+    told = place_trends(place, moment, np.full(40, 3.0), min_incidents=8, false_discovery=0.1)
+    assert told[7] < 0.6

@@ -235,7 +235,7 @@ def test_log_without_surfaces_asks_to_look_first() -> None:
 def test_streets_show_no_rehits_and_an_estimated_chance_is_never_certain() -> None:
     repeats = make_repeats(make_incidents(300)).assign(chance_above=1.0)
     facts = _facts(make_input(n=300, repeats=repeats))
-    assert {row[6] for row in _grid(places_section(facts)).rows} == {">\u00a099%"}
+    assert {row[7] for row in _grid(places_section(facts)).rows} == {">\u00a099%"}
     streets = _facts(make_input(n=300, repeats=repeats.assign(place_kind="street", n_rehits=0)))
     assert {row[4] for row in _grid(places_section(streets)).rows} == {"–"}
 

@@ -26,7 +26,7 @@ from rehit.hotspots.spacetime import BATCH_DAYS, knox_rings
 from rehit.observed import Window, known_places, timeline
 from rehit.parameters import load_parameters
 
-AHEAD_DAYS, DATES, WARM_DAYS = 182.0, 4, 270.0
+AHEAD_DAYS, DATES, WARM_SHARE = 182.0, 4, 0.4
 SURE, BUSY, TOP = 0.8, 4, 20
 NUMBERS = load_parameters().override({"hotspots.scan_permutations": 19,
                                       "hotspots.knox_listed_pairs": 1000})
@@ -51,18 +51,24 @@ def came_after(log: gpd.GeoDataFrame, start: pd.Timestamp, date: pd.Timestamp, e
 
 
 def dates_of(window: Window, apart_days: float, most: int) -> list[pd.Timestamp]:
-    """Return past dates, the last one `apart_days` before the end."""
+    """Return past dates, the last one `apart_days` before the end, none in the log's first part."""
     found = [window.end - pd.Timedelta(days=apart_days * k) for k in range(1, most + 1)]
-    return [d for d in found if (d - window.start) / pd.Timedelta(days=1) >= WARM_DAYS]
+    return [d for d in found if d - window.start >= WARM_SHARE * (window.end - window.start)]
+
+
+def ahead_days(window: Window) -> float:
+    """Return the time spoken of: half a year, or a quarter of a short log."""
+    return min(AHEAD_DAYS, window.days / 4)
 
 
 def rates(log: gpd.GeoDataFrame, window: Window) -> Iterator[dict[str, object]]:
     """Go through what is said of the rates of places."""
-    years = AHEAD_DAYS / 365.25
-    for date in dates_of(window, AHEAD_DAYS, DATES):
+    days = ahead_days(window)
+    years = days / 365.25
+    for date in dates_of(window, days, DATES):
         table = rank_repeats(log[log["reported_at"] <= date], window=Window(window.start, date),
                              parameters=NUMBERS, rng=np.random.default_rng(1))
-        came = came_after(log, window.start, date, date + pd.Timedelta(days=AHEAD_DAYS),
+        came = came_after(log, window.start, date, date + pd.Timedelta(days=days),
                           table["place_id"])
         shape, rate = table["gamma_shape"].to_numpy(), table["gamma_rate_years"].to_numpy()
         mean = table["rate_per_year"].to_numpy()
@@ -110,11 +116,12 @@ def emerging(log: gpd.GeoDataFrame, window: Window) -> Iterator[dict[str, object
 
 def cells(log: gpd.GeoDataFrame, window: Window) -> Iterator[dict[str, object]]:
     """Go through the cells called hotter than chance: are they above the mean afterwards?"""
-    for date in dates_of(window, AHEAD_DAYS, DATES):
+    days = ahead_days(window)
+    for date in dates_of(window, days, DATES):
         rows = well_placed(log, where="replay")
         table = hot_cells(rows[rows["reported_at"] <= date], parameters=NUMBERS)
         later = rows[(rows["reported_at"] > date)
-                     & (rows["reported_at"] <= date + pd.Timedelta(days=AHEAD_DAYS))]
+                     & (rows["reported_at"] <= date + pd.Timedelta(days=days))]
         hot = table[table["hot"]]
         near = gpd.sjoin(later[["geometry"]], hot[["geometry"]].assign(
             geometry=hot.geometry.buffer(100)), predicate="within")

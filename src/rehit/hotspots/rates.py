@@ -21,13 +21,18 @@ from rehit.tables import require_projected, table
 
 # Is one place getting better or worse? Said only where its own dates can tell.
 
+#: Incidents of other places from which the whole log's course is told.
+MANY = 30
+
 def place_trends(place: np.ndarray, moment: np.ndarray, exposure: np.ndarray, *,
                  min_incidents: int, false_discovery: float) -> np.ndarray:
     """Return the yearly change of each place's rate as a ratio, NaN where the data cannot tell.
 
     The rate of a place is taken as exp(a + b t) on its clock of time at risk. The centroid test
-    compares the mean moment of its incidents with the middle of the clock; places pass together
-    under Benjamini and Hochberg's false discovery control, and only those that pass get a ratio.
+    compares the mean moment of its incidents with the middle of the clock, and with the mean moment
+    of all other places' incidents too: a place that only follows the whole log's course has not
+    changed. Places pass together under Benjamini and Hochberg's false discovery control by the
+    larger of the two chances, and only those that pass get a ratio.
 
     Parameters
     ----------
@@ -67,9 +72,25 @@ def place_trends(place: np.ndarray, moment: np.ndarray, exposure: np.ndarray, *,
         return ratio
     middle = mean[looked] / exposure[looked]
     z = (middle - 0.5) * np.sqrt(12.0 * n[looked])
-    passed = looked[discoveries(2.0 * norm.sf(np.abs(z)), false_discovery=false_discovery)]
+    apart = _apart_from_others(place, moment / exposure[place], n)[looked]
+    least = np.minimum(np.abs(z), np.abs(apart))
+    passed = looked[discoveries(2.0 * norm.sf(least), false_discovery=false_discovery)]
     ratio[passed] = np.exp(_slope(mean[passed] / exposure[passed]) / exposure[passed])
     return ratio
+
+
+def _apart_from_others(place: np.ndarray, at: np.ndarray, n: np.ndarray) -> np.ndarray:
+    """Return how many standard errors each place's mean moment lies from that of all others.
+
+    Infinite where there are fewer than ``MANY`` others to compare with.
+    """
+    sums, squares = (np.bincount(place, weights=w, minlength=len(n)) for w in (at, at**2))
+    others = len(at) - n
+    with np.errstate(divide="ignore", invalid="ignore"):
+        mean = (sums.sum() - sums) / others
+        variance = (squares.sum() - squares) / others - mean**2
+        apart = (sums / n - mean) / np.sqrt(variance * (1.0 / n + 1.0 / others))
+    return np.where(others >= MANY, np.nan_to_num(apart), np.inf)
 
 
 def discoveries(p_values: np.ndarray, *, false_discovery: float) -> np.ndarray:
@@ -507,6 +528,8 @@ STEP_DAYS = (28.0, 91.0)
 LEARNT_HALF_LIFE_YEARS = 1.0
 #: What a model of four numbers must gain over one of none in log likelihood (Akaike 1974).
 AKAIKE = 4.0
+#: What fading evidence must gain over evidence that never fades (chance of a false alarm: 0.014).
+FADES = 3.0
 
 
 @dataclass(frozen=True)
@@ -674,7 +697,9 @@ def _search(part: Evidence, usual: np.ndarray) -> Outlook:
             best = max(options, key=lambda each: each.gain)
         options = [fitted(best.half_life_years, best.first_weight, k) for k in EVIDENCE]
         best = max(options, key=lambda each: each.gain)
-    return best
+    lasting = max((fitted(np.inf, best.first_weight, k) for k in EVIDENCE),
+                  key=lambda each: each.gain)
+    return best if best.gain > lasting.gain + FADES else lasting
 
 
 @dataclass(frozen=True)
@@ -770,7 +795,7 @@ def chance_of_more(shape: np.ndarray, rate_years: np.ndarray, *, threshold_per_y
     Examples
     --------
     >>> chance_of_more(np.array([4.5]), np.array([2.0]), threshold_per_year=2.0).round(3)
-    array([0.407])
+    array([0.375])
     """
     found: np.ndarray = nbinom.sf(np.floor(threshold_per_year * years + 1e-9), shape,
                                   rate_years / (rate_years + years))
