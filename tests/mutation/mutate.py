@@ -33,7 +33,7 @@ SWAPS = {ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt, ast
          ast.Div: ast.Mult, ast.And: ast.Or, ast.Or: ast.And}
 NAMES = {"minimum": "maximum", "maximum": "minimum", "min": "max", "max": "min", "any": "all",
          "all": "any", "sf": "cdf", "cdf": "sf"}
-#: Longest run of the tests of one mutant: an endless loop counts as killed, a busy machine does not.
+#: Longest run of the tests of one mutant; an endless loop counts as killed.
 SECONDS = 1800
 
 
