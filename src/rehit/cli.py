@@ -310,12 +310,14 @@ def _run_price(args: argparse.Namespace) -> Answer:
 def _patrol_options(options: Options) -> None:
     options.project()
     options.add("--date", metavar="cli.meta_day", text="cli.opt_date")
-    options.add("--crews", type=int, metavar="N", text="cli.opt_crews")
+    options.add("--crews", nargs="+", metavar="cli.meta_crew", text="cli.opt_crews")
     options.add("--results", type=Path, nargs="+", metavar="cli.meta_file", default=[],
                 text="cli.opt_results")
     later = options.group("cli.group_later")
-    later.add("--add", metavar="cli.meta_place", text="cli.opt_add")
     later.add("--now", metavar="HH:MM", text="cli.opt_now")
+    later.add("--add", metavar="cli.meta_place", text="cli.opt_add")
+    later.add("--without", nargs="+", metavar="cli.meta_crew", default=[], text="cli.opt_without")
+    later.add("--closed", nargs="+", metavar="cli.meta_street", default=[], text="cli.opt_closed")
     later.add("--done", metavar="cli.meta_crew_stop", action="append", default=[],
               text="cli.opt_done")
     later.add("--between", metavar="HH:MM-HH:MM", text="cli.opt_between")
@@ -324,10 +326,12 @@ def _patrol_options(options: Options) -> None:
 
 
 def _run_patrol(args: argparse.Namespace) -> Answer:
-    if args.add is not None:
-        return _run_added(args)
-    if args.now or args.done or args.between or args.offensive or args.plan:
-        raise SettingError("rehit patrol", "errors.later_without_add")
+    if args.now or args.add is not None or args.without or args.closed:
+        return _run_changed(args)
+    if args.done or args.between or args.offensive or args.plan:
+        raise SettingError("rehit patrol", got="--done, --between, --offensive or --plan without "
+                           "--now", allowed="these together with --now HH:MM",
+                           remedy="say what time it is with --now, or leave them out")
     from rehit.outputs.patrol import write_patrol
 
     day = _day(args.date)
@@ -350,16 +354,23 @@ def _with_earlier(summary: Summary, stage: Path, folder: Path) -> Summary:
             "sentences": [*summary["sentences"], *(said if old else [])]}
 
 
-def _run_added(args: argparse.Namespace) -> Answer:
+def _run_changed(args: argparse.Namespace) -> Answer:
     if args.date is not None or args.crews is not None:
-        raise SettingError("rehit patrol --add", "errors.day_of_the_plan")
-    from rehit.outputs.patrol import write_added
+        raise SettingError("rehit patrol --now", got="--date or --crews",
+                           allowed="neither: day and crews are those of the plan",
+                           remedy="leave them out, or plan the day anew without --now")
+    if args.add is None and (args.between or args.offensive):
+        raise SettingError("rehit patrol --now", got="--between or --offensive without --add",
+                           allowed="these together with --add PLACE",
+                           remedy="say where the new job is with --add, or leave them out")
+    from rehit.outputs.patrol_change import Change, write_changed
 
+    change = Change(now=args.now, add=args.add, between=args.between, offensive=args.offensive,
+                    without=args.without, closed=args.closed, done=args.done)
     return run_command(
-        args, steps=6, open_first=[".pdf"],
-        work=lambda chain, stage: write_added(
-            chain, stage, folder=args.plan or args.out, place=args.add, now=args.now,
-            done=args.done, between=args.between, offensive=args.offensive))
+        args, steps=6, open_first=[".pdf", ".html"],
+        work=lambda chain, stage: write_changed(chain, stage, change,
+                                                folder=args.plan or args.out))
 
 
 def _day(text: str | None) -> date | None:
@@ -442,7 +453,7 @@ COMMANDS: tuple[Command, ...] = (
     Command("programme", "rehit programme my_town --budget-per-year 20000 --years 5",
             _programme_options, _run_programme),
     Command("price", "rehit price my_town --margin 0.12", _price_options, _run_price),
-    Command("patrol", "rehit patrol my_town --date 2025-03-14 --crews 2",
+    Command("patrol", "rehit patrol my_town --date 2025-03-14",
             _patrol_options, _run_patrol),
     Command("evaluate", "rehit evaluate my_town --measures measures.csv",
             _evaluate_options, _run_evaluate),

@@ -216,8 +216,12 @@ def test_a_project_without_crews_is_one_message(
     (["--add", "6 Hill Street", "--now", "08:00", "--date", "2026-01-05"], "--date"),
     (["--add", "6 Hill Street", "--now", "08:00", "--plan", "nowhere"], "day_plan.json"),
     (["--add", "6 Hill Street", "--now", "08:00", "--between", "15:00-13:00"], "15:00-13:00"),
-    (["--now", "08:00"], "--add"),
-    (["--crews", "9"], "1 to 2"),
+    (["--offensive"], "--now"),
+    (["--now", "08:00", "--offensive"], "--add"),
+    (["--now", "08:00", "--without", "Van Z"], "Van Z"),
+    (["--now", "08:00", "--without", "V1", "V2"], "no crew left"),
+    (["--now", "08:00", "--closed", "Nowhere Road"], "Nowhere Road"),
+    (["--crews", "1"], "'Hot wash B'"),
     (["--date", "tomorrow"], "tomorrow")])
 def test_what_cannot_be_done_is_one_message_and_changes_nothing(
         town: Path, options: list[str], words: str, capsys: pytest.CaptureFixture[str]) -> None:
@@ -302,7 +306,7 @@ def test_sheets_left_from_an_earlier_plan_of_the_day_are_named(
     old = {"run_sheet_2025-12-31_hot_wash_b.pdf", "route_2025-12-31_hot_wash_b.gpx"}
     for name in (*old, "run_sheet_2025-12-30_hot_wash_b.pdf"):
         (copy / "results" / name).write_bytes(b"of an earlier plan")
-    assert main(["patrol", str(copy), "--crews", "1", "--json"]) == 0
+    assert main(["patrol", str(copy), "--crews", "V1", "--json"]) == 0
     said = json.loads(capsys.readouterr().out)
     assert {Path(name).name for name in said["from_earlier_plans"]} == old
     assert any("do not hand them out" in sentence for sentence in said["sentences"])

@@ -14,7 +14,7 @@ from rehit.errors import SettingError
 from rehit.messages import Message
 from rehit.parameters import Parameters
 from rehit.patrol.check import check_plan
-from rehit.patrol.day import crew_sheets, replan
+from rehit.patrol.day import changes, crew_sheets, replan
 from rehit.patrol.routes import Plan, plan_routes
 from rehit.patrol.travel import Network, build_network
 
@@ -174,3 +174,54 @@ def test_a_crew_on_its_way_home_is_not_late_for_a_job_it_does_not_get(
     assert later.left_out["stop_id"].tolist() == ["new1"]
     assert later.visits.loc[later.visits["kind"] == "return", "arrive_min"].tolist() == (
         home.tolist())
+
+
+def test_a_crew_that_falls_out_hands_its_stops_to_the_others(
+        numbers: Parameters, network: Network) -> None:
+    morning = plan_routes(make_stops(24, reported=10), make_crews(), network=network,
+                          parameters=numbers, seed=1)
+    later = replan(morning, morning.stops.iloc[:0], now_min=600.0, network=network,
+                   parameters=numbers, seed=1, without=frozenset({"V0"}))
+    assert faults(later, numbers) == []
+    done = [s for s in numbered(morning, "V0") if float(morning.visits.set_index("stop_id")
+                                                        .loc[s, "leave_min"]) <= 600]
+    assert numbered(later, "V0") == done
+    assert [str(sheet.crew["crew_id"]) for sheet in crew_sheets(later)] == ["V1"]
+    table = changes(morning, later)
+    taken = set(table.loc[table["change"] == "moved", "stop_id"])
+    assert taken == set(numbered(later, "V1")) & set(numbered(morning, "V0"))
+    assert taken
+    assert set(table.loc[table["change"] == "dropped", "crew_before"]) <= {"Van 0", "Van 1"}
+    # It stays out at the next change of the day.
+    again = changed(later, numbers, network, at=640.0)
+    assert numbered(again, "V0") == done
+    assert faults(again, numbers) == []
+
+
+def test_what_only_the_crew_that_fell_out_can_do_is_left_with_the_true_reason(
+        numbers: Parameters, network: Network) -> None:
+    stops = make_stops(2, reported=2, method=["hot_wash", "paint_out"])
+    crews = make_crews(methods=["hot_wash", "paint_out"])
+    morning = plan_routes(stops, crews, network=network, parameters=numbers, seed=1)
+    later = replan(morning, stops.iloc[:0], now_min=421.0, network=network, parameters=numbers,
+                   seed=1, without=frozenset({"V0"}))
+    assert later.left_out[["stop_id", "code"]].to_numpy().tolist() == [["s0", "no_crew"]]
+
+
+def test_a_closed_street_lengthens_the_way_a_crew_is_on(numbers: Parameters) -> None:
+    streets = grid_streets(3)
+    open_all = build_network(streets, parameters=numbers)
+    # One stop at the far end of the southern street; closed, the way is round the block.
+    stops = make_stops(1, reported=1)
+    stops.geometry = gpd.points_from_xy([500_200.0], [5_094_000.0])
+    crews = make_crews(1)
+    morning = plan_routes(stops, crews, network=open_all, parameters=numbers, seed=1)
+    arrive = float(morning.visits["arrive_min"].iloc[1])
+    shut = build_network(streets[streets.geometry.length > 0].drop(index=0), parameters=numbers)
+    later = replan(morning, stops.iloc[:0], now_min=arrive - 0.1, network=shut,
+                   parameters=numbers, seed=1, closed=("South Street",))
+    assert faults(later, numbers) == []
+    # Two hundred metres more to the north and back: at 36 km/h times the speed share.
+    more = 200 / (10 * numbers["patrol.speed_share"]) / 60
+    assert float(later.visits["arrive_min"].iloc[1]) == pytest.approx(arrive + more, abs=0.02)
+    assert later.closed == ("South Street",)

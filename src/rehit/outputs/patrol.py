@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import base64
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from difflib import get_close_matches
 from pathlib import Path
 
 import geopandas as gpd
@@ -24,14 +25,11 @@ from rehit.parameters import Parameters
 from rehit.patrol.check import check_plan
 from rehit.patrol.day import (
     PLAN_FILE,
-    STOPS,
     Sheet,
     crew_sheets,
-    read_plan,
-    replan,
     write_plan,
 )
-from rehit.patrol.fleet import crews_table, depot_points, minute_of_day, refuse_without_files
+from rehit.patrol.fleet import crews_table, depot_points, refuse_without_files
 from rehit.patrol.looks import (
     Calendar,
     Frequency,
@@ -53,7 +51,7 @@ from rehit.patrol.memory import (
     without_memory,
 )
 from rehit.patrol.routes import Plan, clock, plan_routes
-from rehit.patrol.stops import NO_PLACE, added_stop, hotspot_stops, reported_stops, usual_jobs
+from rehit.patrol.stops import hotspot_stops, reported_stops
 from rehit.patrol.travel import Network, Travel, build_network, nearest_seconds
 from rehit.project import FILE_NAME
 from rehit.report.phone import phone_page
@@ -61,7 +59,6 @@ from rehit.report.route_files import routes_table, write_geojson, write_gpx, wri
 from rehit.report.runsheet import render_run_sheet
 from rehit.report.say import Say
 from rehit.tables import table as contract
-from rehit.words.addresses import normalise_address
 from rehit.workdays import public_holidays
 
 MIN_PER_H = 60
@@ -79,7 +76,8 @@ LEAST_SAVED = 0.05  # less is 0.0 as written
 _DEGREES = re.compile(r"\s*(-?\d{1,2}(?:\.\d+)?)\s*,\s*(-?\d{1,3}(?:\.\d+)?)\s*")
 
 
-def write_patrol(chain: Chain, stage: Path, *, day: date | None, crews: int | None,
+def write_patrol(chain: Chain, stage: Path, *, day: date | None,
+                 crews: int | Sequence[str] | None,
                  search_iterations: float | None = None,
                  results: Sequence[Path] = ()) -> dict[str, object]:
     """Plan one day and the coming weeks and write everything into `stage`.
@@ -93,7 +91,7 @@ def write_patrol(chain: Chain, stage: Path, *, day: date | None, crews: int | No
     day
         The day to plan; by default the first working day after the log ends.
     crews
-        How many of the project's vehicles go out; by default all.
+        Names or ids of the vehicles that go out, or how many of them; by default all.
     search_iterations
         Steps of the route search; by default ``patrol.search_iterations``.
     results
@@ -152,8 +150,8 @@ class DayPlan:
     told: list[Message]
 
 
-def plan_day(chain: Chain, *, day: date | None, crews: int | None, numbers: Parameters,
-             results: Sequence[Path] = ()) -> DayPlan:
+def plan_day(chain: Chain, *, day: date | None, crews: int | Sequence[str] | None,
+             numbers: Parameters, results: Sequence[Path] = ()) -> DayPlan:
     """Plan a day from the chain's results, and the visit intervals.
 
     Parameters
@@ -454,22 +452,65 @@ def chain_holidays(chain: Chain, day: date) -> dict[date, str]:
     return public_holidays(chain.project.holidays, first_year=day.year, last_year=end.year + 1)
 
 
-def street_network(chain: Chain) -> Network | None:
-    """Return the streets as a graph, or None for a project without them."""
+def street_network(chain: Chain, closed: Sequence[str] = ()) -> Network | None:
+    """Return the streets less closed ones as a graph, or None for a project without streets."""
     if chain.streets is None:
         return None
     single = chain.streets[chain.streets.geometry.notna()].explode(ignore_index=True)
+    single = without_closed(single, closed) if closed else single
     return build_network(single, parameters=chain.parameters)
 
 
-def fleet(chain: Chain, crews: int | None) -> tuple[gpd.GeoDataFrame, tuple[Message, ...]]:
+def without_closed(lines: gpd.GeoDataFrame, closed: Sequence[str]) -> gpd.GeoDataFrame:
+    """Return the street lines less those closed: all of a name, or the one nearest to a point.
+
+    Raises
+    ------
+    SettingError
+        If no street has that name.
+    """
+    names = lines["name"] if "name" in lines else pd.Series(None, index=lines.index, dtype="str")
+    keys = names.fillna("").astype("str").str.strip().str.casefold()
+    shut = np.zeros(len(lines), dtype=bool)
+    for text in closed:
+        there = degrees(text)
+        if there is not None:
+            shut[int(lines.distance(in_crs(there, lines.crs)).argmin())] = True
+            continue
+        same = (keys == text.strip().casefold()).to_numpy()
+        if not same.any():
+            near = get_close_matches(text.strip().casefold(), sorted(set(keys) - {""}), n=3)
+            raise SettingError("--closed", got=repr(text), allowed="the name of a street in the "
+                               "street layer" + (", such as " + ", ".join(near) if near else "")
+                               + ", or LATITUDE,LONGITUDE of a point on it",
+                               remedy="write the name as the street layer does")
+        shut |= same
+    return lines[~shut].reset_index(drop=True)
+
+
+def degrees(text: str) -> Point | None:
+    """Return the point of a text such as ``46.0075,-32.9840``, or nothing."""
+    found = _DEGREES.fullmatch(text)
+    if not found:
+        return None
+    lat, lon = float(found[1]), float(found[2])
+    return Point(lon, lat) if abs(lat) <= 90 and abs(lon) <= 180 else None
+
+
+def in_crs(point: Point, crs: object) -> Point:
+    """Return a point of degrees (WGS 84) in another projection."""
+    return gpd.GeoSeries([point], crs=WGS84).to_crs(crs).iloc[0]
+
+
+def fleet(chain: Chain,
+          crews: int | Sequence[str] | None) -> tuple[gpd.GeoDataFrame, tuple[Message, ...]]:
     """Return the crews that go out, and notes on vehicles that cannot.
 
     Raises
     ------
     SettingError
-        For more crews than there are vehicles that can go out, or none, and for a project that
-        names no depots or no vehicles.
+        For a crew that is not there or more crews than there are vehicles that can go out, or
+        none, and for a project that names no depots or no vehicles.
     """
     refuse_without_files([role for role in ("depots", "vehicles")
                           if chain.project.path(role) is None],
@@ -479,12 +520,33 @@ def fleet(chain: Chain, crews: int | None) -> tuple[gpd.GeoDataFrame, tuple[Mess
                           crs=chain.project.crs, where=str(depots_file))
     team, notes = crews_table(read_table(vehicles_file, has_header=True).filled().table, depots,
                               where=str(vehicles_file))
+    if crews is not None and not isinstance(crews, int):
+        return named_crews(team, crews, option="--crews"), notes
     if crews is not None:
         if not 1 <= crews <= len(team):
             raise SettingError("--crews", "errors.too_many_crews", crews=crews, most=len(team),
                                file=vehicles_file)
         team = team.head(crews)
     return team, notes
+
+
+def named_crews(team: gpd.GeoDataFrame, names: Sequence[str], *, option: str) -> gpd.GeoDataFrame:
+    """Return the crews of those names or ids, in the order of the table.
+
+    Raises
+    ------
+    SettingError
+        If a name is no crew's.
+    """
+    known = {str(word).strip().casefold(): str(crew) for column in ("crew_id", "name")
+             for crew, word in zip(team["crew_id"], team[column], strict=True)}
+    strange = [name for name in names if name.strip().casefold() not in known]
+    if strange or not names:
+        raise SettingError(option, got=", ".join(map(repr, strange)) or "no name",
+                           allowed=", ".join(map(repr, team["name"])),
+                           remedy="name the crews as the table of vehicles does")
+    wanted = {known[name.strip().casefold()] for name in names}
+    return team[team["crew_id"].isin(wanted)].reset_index(drop=True)
 
 
 def day_stops(chain: Chain, day: date, *, crews: int, chances: pd.Series,
@@ -638,192 +700,3 @@ def file_name(text: str) -> str:
     'hot-wash_trailer_c'
     """
     return re.sub(r"[^a-z0-9-]+", "_", text.lower()).strip("_")[:40] or "crew"
-
-
-# A job that comes in during the day: where it is, and the day's routes with it.
-
-@dataclass(frozen=True)
-class Place:
-    """Where a job is: what the crew reads, its point, and the place it is known as, if any."""
-
-    name: str
-    point: Point
-    place_id: str | None = None
-
-
-def write_added(chain: Chain, stage: Path, *, folder: Path | None, place: str, now: str | None,
-                done: Sequence[str] = (), between: str | None = None,
-                offensive: bool = False) -> dict[str, object]:
-    """Add a job to a day planned before and write the changed routes into `stage`.
-
-    Parameters
-    ----------
-    chain
-        The project's results.
-    stage
-        Folder to write into.
-    folder
-        Folder that holds the day's plan; by default the project's results.
-    place
-        An address or place of the log or the register, or latitude and longitude in degrees.
-    now
-        Hours and minutes by the clock.
-    done
-        Texts such as ``Van A=7``: the last stop each crew has done. A crew not named is taken to
-        be where its plan says.
-    between
-        When work there may begin, such as ``13:00-15:00``.
-    offensive
-        Whether the marking is offensive.
-    """
-    minute, window = _minute(now), _window(between)
-    network = street_network(chain)
-    file = (folder or chain.project.folder / "results") / PLAN_FILE
-    plan, day = read_plan(file, crs=chain.project.crs, network=network,
-                          parameters=chain.parameters)
-    spot = find_place(chain, place, plan.stops)
-    new = f"added-{1 + int(plan.stops['stop_id'].str.startswith('added-').sum())}"
-    there = gpd.GeoDataFrame({"name": [spot.name], "place_id": [spot.place_id]},
-                             geometry=[spot.point], crs=chain.project.crs)
-    job = added_stop(there, usual_jobs(chain.incidents, chain.advice), stop_id=new,
-                     offensive=offensive, window_min=window, parameters=chain.parameters)
-    chain.step("step.replanning_routes")
-    changed = replan(plan, job, now_min=minute, network=network, parameters=chain.parameters,
-                     seed=chain.project.seed, stops_done=stops_done(done, plan))
-    broken = plan_faults(chain, changed)
-    stage.mkdir(exist_ok=True)
-    chain.step("step.writing_run_sheets")
-    sheets = crew_sheets(changed)
-    write_day(stage, changed, sheets, day=day, say=chain.say, streets=chain.streets,
-              project=chain.project.name)
-    dropped, early = _dropped(plan, changed), chain.parameters["patrol.early_back_minutes"]
-    told = [message("crew_day.changed_at", day=day, clock=clock(minute)),
-            job_message(changed, new, spot.name), *dropped_messages(dropped),
-            *(crew_message(changed, sheet, early_min=early) for sheet in sheets),
-            *changed.notes, *broken]
-    return {
-        "project": chain.project.name, "day": day.isoformat(), "changed_at": clock(minute),
-        "added": new, "place": spot.name, "planned": new in set(changed.visits["stop_id"]),
-        "dropped": dropped["stop_id"].tolist(), "sentences": told}
-
-
-def _minute(now: str | None) -> float:
-    minute = minute_of_day(now)
-    if minute is None:
-        raise SettingError("--now", "errors.no_time" if now is None else "errors.not_a_time",
-                           text=now)
-    return float(minute)
-
-
-def _window(text: str | None) -> tuple[float, float]:
-    """Return the first and last minute of the day of a text such as ``13:00-15:00``."""
-    if text is None:
-        return np.nan, np.nan
-    first, _, last = text.partition("-")
-    opens, closes = minute_of_day(first), minute_of_day(last)
-    if opens is None or closes is None or closes < opens:
-        raise SettingError("--between", "errors.not_two_times", text=text)
-    return float(opens), float(closes)
-
-
-def find_place(chain: Chain, text: str, stops: gpd.GeoDataFrame) -> Place:
-    """Return the place that a text means.
-
-    Latitude and longitude are taken as they are; otherwise the stops of the day, the places of the
-    log and the register are searched by id and by address, in any of its spellings.
-
-    Raises
-    ------
-    SettingError
-        If nothing is known by that text.
-    """
-    degrees = _DEGREES.fullmatch(text)
-    if degrees:
-        lat, lon = float(degrees[1]), float(degrees[2])
-        if abs(lat) <= 90 and abs(lon) <= 180:
-            point = gpd.GeoSeries([Point(lon, lat)], crs=WGS84).to_crs(chain.project.crs).iloc[0]
-            return Place(f"{lat:.5f}, {lon:.5f}", point)
-    known = pd.concat(_known_places(chain, stops), ignore_index=True)
-    known = known[~(known["geometry"].isna())]
-    same = known["place_id"].str.casefold() == text.strip().casefold()
-    key = normalise_address(text)
-    if not same.any() and key is not None:
-        same = known["key"] == key
-    if not same.any():
-        raise SettingError("--add", "errors.unknown_place", text=text)
-    # Several places may share an address: the one most incidents are about.
-    row = known[same].iloc[int(known.loc[same, "n"].argmax())]
-    return Place(str(row["name"]), row["geometry"].representative_point(), str(row["place_id"]))
-
-
-def _known_places(chain: Chain, stops: gpd.GeoDataFrame) -> list[pd.DataFrame]:
-    spots = pd.DataFrame({"place_id": stops["stop_id"], "name": stops["name"], "n": 0,
-                          "key": stops["name"].map(normalise_address),
-                          "geometry": stops.geometry.to_numpy()})
-    found = [spots]
-    if chain.register is not None:
-        owned = chain.register
-        found.append(pd.DataFrame({
-            "place_id": owned["asset_id"], "name": owned["address"].fillna(owned["asset_id"]),
-            "n": 0, "key": owned["address_key"], "geometry": owned.geometry.to_numpy()}))
-    seen = chain.incidents[~chain.incidents["place_quality"].isin(NO_PLACE)]
-    seen = seen.assign(n=seen.groupby("place_id")["place_id"].transform("size").fillna(1),
-                       key=seen["address_key"])
-    found.append(pd.DataFrame({
-        "place_id": seen["place_id"].fillna(seen["incident_id"]),
-        "name": seen["address"].fillna(seen["place_id"]), "n": seen["n"], "key": seen["key"],
-        "geometry": seen.geometry.to_numpy()}))
-    return found
-
-
-def stops_done(texts: Sequence[str], plan: Plan) -> Mapping[str, int]:
-    """Return the number of the last stop done of each crew named in texts such as ``Van A=7``.
-
-    Raises
-    ------
-    SettingError
-        If a text is not of that form, no crew has that name, or it has no such stop.
-    """
-    ids = {str(word).casefold(): str(crew) for column in ("crew_id", "name")
-           for crew, word in zip(plan.crews["crew_id"], plan.crews[column], strict=True)}
-    last = plan.visits[plan.visits["kind"].isin(STOPS)].groupby("crew_id").size()
-    found = {}
-    for text in texts:
-        name, _, number = text.rpartition("=")
-        crew = ids.get(name.strip().casefold())
-        most = int(last.get(crew, 0)) if crew else 0
-        if crew is None or not number.strip().isdecimal() or int(number) > most:
-            raise SettingError(
-                "--done", "errors.not_a_stop" if crew else "errors.unknown_crew", text=text,
-                most=most, crews=tuple(plan.crews["name"]), crew=plan.crews["name"].iloc[0])
-        found[crew] = int(number)
-    return found
-
-
-def job_message(plan: Plan, stop_id: str, name: str) -> Message:
-    """Return who does the new job and when, or why nobody does."""
-    found = plan.visits[plan.visits["stop_id"] == stop_id]
-    if found.empty:
-        reason = str(plan.left_out.set_index("stop_id")["reason"][stop_id])
-        return message("crew_day.job_left_out", name=name, reason=from_text(reason))
-    visit = found.iloc[0]
-    own = plan.visits[(plan.visits["crew_id"] == visit["crew_id"]) &
-                      (plan.visits["position"] <= visit["position"])]
-    crew = plan.crews.set_index("crew_id")["name"][visit["crew_id"]]
-    return message("crew_day.job_planned", name=name, crew=str(crew),
-                   stop=int(own["kind"].isin(STOPS).sum()), arrive=clock(visit["arrive_min"]))
-
-
-def dropped_messages(dropped: pd.DataFrame) -> list[Message]:
-    """Return what no longer fits: reported jobs each by name, hotspots as a number."""
-    jobs = dropped[dropped["kind"] == "reported"]
-    told = [message("crew_day.dropped", name=row["name"], reason=from_text(row["reason"]))
-            for row in jobs.to_dict("records")]
-    spots = len(dropped) - len(jobs)
-    return told + [message("crew_day.dropped_spots", n=spots)] * bool(spots)
-
-
-def _dropped(before: Plan, after: Plan) -> pd.DataFrame:
-    """Return the stops that were planned and no longer are, with the reason."""
-    planned = set(before.visits["stop_id"].dropna())
-    return after.left_out[after.left_out["stop_id"].isin(planned)]

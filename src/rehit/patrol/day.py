@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from itertools import pairwise
@@ -82,7 +82,7 @@ def crew_sheets(plan: Plan) -> list[Sheet]:
     for _, crew in plan.crews.iterrows():
         own = plan.visits[plan.visits["crew_id"] == crew["crew_id"]].sort_values("position")
         over = plan.done.get(str(crew["crew_id"]), 0)
-        if len(own) > max(over, 1):
+        if len(own) > max(over, 1) and crew["crew_id"] not in plan.out:
             sheets.append(_sheet(plan, crew, own, over))
     return sheets
 
@@ -161,7 +161,8 @@ def write_plan(plan: Plan, path: Path, *, day: date) -> None:
     tables = {name: _records(getattr(plan, name), table) for name, table in TABLES.items()}
     whole = {"what": KIND, "version": VERSION, "day": day.isoformat(),
              "crs": plan.crews.crs.to_string(), "changed_at_min": plan.since_min,
-             "rows_done": dict(plan.done), **tables}
+             "rows_done": dict(plan.done), "out_of_action": sorted(plan.out),
+             "closed": list(plan.closed), **tables}
     path.write_text(json.dumps(whole, ensure_ascii=False, indent=1) + "\n", encoding="utf-8")
 
 
@@ -213,11 +214,22 @@ def read_plan(path: Path, *, crs: str, network: Network | None,
         day = date.fromisoformat(whole["day"])
         since = None if whole["changed_at_min"] is None else float(whole["changed_at_min"])
         done = {str(crew): int(rows) for crew, rows in whole["rows_done"].items()}
+        out = frozenset(map(str, whole["out_of_action"]))
+        closed = tuple(map(str, whole["closed"]))
     except (KeyError, TypeError, ValueError, AttributeError, RehitError) as error:
         raise _bad(path, "errors.plan_changed", said=str(error)) from error
     _joined_routes(path, tables)
     travel = day_travel(tables["stops"], tables["crews"], network=network, parameters=parameters)
-    return Plan(**tables, travel=travel, since_min=since, done=done), day
+    return Plan(**tables, travel=travel, since_min=since, done=done, out=out, closed=closed), day
+
+
+def closed_streets(path: Path) -> tuple[str, ...]:
+    """Return the streets that were closed when a plan was written; none if it cannot be read."""
+    try:
+        whole = json.loads(path.read_text(encoding="utf-8"))
+        return tuple(map(str, whole["closed"]))
+    except (OSError, ValueError, RecursionError, KeyError, TypeError):
+        return ()
 
 
 def _table(records: list[dict[str, object]], table: str, crs: str) -> Any:
@@ -283,25 +295,31 @@ class Progress:
 
 
 def replan(plan: Plan, added: gpd.GeoDataFrame, *, now_min: float, network: Network | None,
-           parameters: Parameters, seed: int, stops_done: Mapping[str, int] | None = None) -> Plan:
-    """Return the plan from `now_min` on with jobs added; what is done or under way stays as it is.
+           parameters: Parameters, seed: int, stops_done: Mapping[str, int] | None = None,
+           without: frozenset[str] = frozenset(), closed: Sequence[str] = ()) -> Plan:
+    """Return the plan from `now_min` on with what changed; what is done or under way stays.
 
     A crew that is not named in `stops_done` is taken to be where its plan says, and goes on from
     the stop it is at, or is driving to. A crew that is named has done so many of its stops, and
-    goes on from the last of them at once; whatever it has not done is planned again.
+    goes on from the last of them at once; whatever it has not done is planned again. A crew that
+    falls out does nothing more; whatever it was at is planned again too.
 
     Parameters
     ----------
     plan
         This morning's plan, or one already changed.
     added
-        New rows of the `patrol_stops` table.
+        New rows of the `patrol_stops` table, or none.
     now_min
         Minute of the day, not before the plan's last change.
     network, parameters, seed
-        As for :func:`plan_routes`.
+        As for :func:`plan_routes`; the network without the closed streets.
     stops_done
         By ``crew_id``, the number of the last stop done as the run sheet counts them.
+    without
+        Crews that fall out, besides those that did before.
+    closed
+        Streets that the network lacks because they are closed, to be kept with the plan.
 
     Raises
     ------
@@ -309,17 +327,22 @@ def replan(plan: Plan, added: gpd.GeoDataFrame, *, now_min: float, network: Netw
         If no crew is out any more at `now_min`, or the plan was changed later than that.
     """
     check(added, "patrol_stops", where="patrol.replan")
-    _refuse(plan, now_min)
+    out = plan.out | without
+    _refuse(plan, now_min, out)
     stops = gpd.GeoDataFrame(pd.concat([plan.stops, added], ignore_index=True),
                              geometry="geometry", crs=plan.crews.crs)
     check(stops, "patrol_stops", where="patrol.replan")
-    far = progress(plan, now_min=now_min, stops_done=stops_done or {})
     travel = day_travel(stops, plan.crews, network=network, parameters=parameters)
+    far = _delayed(progress(plan, now_min=now_min, stops_done=stops_done or {}, out=out), travel)
     todo = stops[~stops["stop_id"].isin(set(far.kept["stop_id"].dropna()))].reset_index()
-    setting = day_problem(todo.drop(columns="index"), plan.crews, travel, parameters=parameters,
+    # A crew that fell out can do nothing more: no method, and its shift ends where it stands.
+    gone = plan.crews["crew_id"].isin(out)
+    team = plan.crews.assign(methods=plan.crews["methods"].where(~gone, ""))
+    setting = day_problem(todo.drop(columns="index"), team, travel, parameters=parameters,
                           locations=len(plan.crews) + todo["index"].to_numpy())
-    setting = _from_now(setting, far.kept, stops, now_min, plan, parameters)
-    found = search_day(setting, parameters=parameters, seed=seed, start=_rest_of_day(plan, todo))
+    setting = _from_now(setting, far.kept, stops, now_min, plan, parameters, out)
+    found = search_day(setting, parameters=parameters, seed=seed,
+                       start=_rest_of_day(plan, todo, out))
     fresh = visits_table(setting, time_routes(found), travel)
     visits = _joined(far.kept, fresh, plan, travel, stops, setting)
     return replace(plan, stops=stops, visits=visits, travel=travel, since_min=now_min,
@@ -327,11 +350,45 @@ def replan(plan: Plan, added: gpd.GeoDataFrame, *, now_min: float, network: Netw
                    notes=plan_notes(replace(setting, stops=stops), found, travel,
                                     parameters=parameters),
                    home=dict(zip(plan.crews["crew_id"], found.home, strict=True)),
-                   price=found.price)
+                   price=found.price, out=out, closed=tuple(closed))
 
 
-def _refuse(plan: Plan, now_min: float) -> None:
-    ends = float(plan.crews["shift_end_min"].max())
+def changes(before: Plan, after: Plan) -> pd.DataFrame:
+    """Return each stop still to do that a change of the day moved, added or dropped.
+
+    Returns
+    -------
+    DataFrame
+        ``stop_id``, ``name``, ``change`` (new, moved, dropped, taken_up), ``crew_before`` and
+        ``crew_after`` (names, empty where there is none), ``arrive_before`` and ``arrive_after``
+        (clock times).
+    """
+    names = before.crews.set_index("crew_id")["name"]
+    old, new = (plan.visits.dropna(subset=["stop_id"]).set_index("stop_id")
+                for plan in (before, after))
+    rows = []
+    for stop, name in zip(after.stops["stop_id"], after.stops["name"], strict=True):
+        was, now = (str(names[t.loc[stop, "crew_id"]]) if stop in t.index else None
+                    for t in (old, new))
+        if was == now:
+            continue
+        known = stop in set(before.stops["stop_id"])
+        change = "dropped" if now is None else "moved" if was else (
+            "taken_up" if known else "new")
+        times = [clock(float(t.loc[stop, "arrive_min"])) if stop in t.index else None
+                 for t in (old, new)]
+        rows.append((stop, name, change, was, now, *times))
+    return pd.DataFrame(rows, columns=["stop_id", "name", "change", "crew_before", "crew_after",
+                                       "arrive_before", "arrive_after"]).astype("str")
+
+
+def _refuse(plan: Plan, now_min: float, out: frozenset[str]) -> None:
+    still = plan.crews[~plan.crews["crew_id"].isin(out)]
+    if still.empty:
+        raise SettingError("patrol.replan", got="no crew left that is not out of action",
+                           allowed="at least one crew still out",
+                           remedy="take back a crew named, or plan another day")
+    ends = float(still["shift_end_min"].max())
     if now_min >= ends:
         raise SettingError("patrol.replan", "errors.shifts_over", now=clock(now_min),
                            end=clock(ends))
@@ -340,8 +397,9 @@ def _refuse(plan: Plan, now_min: float) -> None:
                            since=clock(plan.since_min))
 
 
-def progress(plan: Plan, *, now_min: float, stops_done: Mapping[str, int]) -> Progress:
-    """Return what of a plan stays as it is at `now_min`."""
+def progress(plan: Plan, *, now_min: float, stops_done: Mapping[str, int],
+             out: frozenset[str] = frozenset()) -> Progress:
+    """Return what of a plan stays as it is at `now_min`; of a crew that is out, what is done."""
     parts, done = [], {}
     for crew_id, own in plan.visits.sort_values(["crew_id", "position"]).groupby("crew_id"):
         name = str(crew_id)
@@ -351,15 +409,35 @@ def progress(plan: Plan, *, now_min: float, stops_done: Mapping[str, int]) -> Pr
             # When exactly the crew was there is not known: not after now.
             kept = kept.assign(**{c: kept[c].clip(upper=now_min) for c in CLOCKS})
         else:
-            over = int((own["leave_min"] <= now_min).sum())
+            over = max(int((own["leave_min"] <= now_min).sum()), int(name in out))
             before = own["leave_min"].shift(1, fill_value=-np.inf)
             # A crew on the road is committed to the stop it is driving to.
             kept = own[(before <= now_min) & ((own["kind"] != "return")
                                               | (own["leave_min"] <= now_min))]
+            kept = own.head(over) if name in out else kept
         done[name] = min(over, len(kept))
         parts.append(kept)
     kept = pd.concat(parts) if parts else plan.visits
     return Progress(gpd.GeoDataFrame(kept, geometry="geometry", crs=plan.crews.crs), done)
+
+
+def _delayed(far: Progress, travel: Travel) -> Progress:
+    """Move on what a crew is driving to by what a closed street costs; without a way it is open."""
+    kept, lost = far.kept.copy(), []
+    for crew, own in kept.groupby("crew_id"):
+        if len(own) <= max(far.done[str(crew)], 1) or own["kind"].iloc[-1] not in STOPS:
+            continue
+        here, there = own["location"].iloc[-2:].to_numpy(dtype=int)
+        drive = float(travel.seconds[here, there]) / S_PER_MIN
+        late = max(drive - float(own["travel_min"].iloc[-1]), 0.0)
+        at = own.index[-1]
+        if not np.isfinite(drive):
+            lost.append(at)
+        elif late > 0:
+            start = max(float(own["start_min"].iloc[-1]), float(own["arrive_min"].iloc[-1]) + late)
+            kept.loc[at, CLOCKS] = [own["arrive_min"].iloc[-1] + late, start, start + float(
+                own["leave_min"].iloc[-1] - own["start_min"].iloc[-1])]
+    return Progress(kept.drop(index=lost), far.done)
 
 
 def _rows_to_stop(own: pd.DataFrame, number: int) -> int:
@@ -368,17 +446,17 @@ def _rows_to_stop(own: pd.DataFrame, number: int) -> int:
     return 1 if number <= 0 else int((count < number).sum()) + 1
 
 
-def _rest_of_day(plan: Plan, todo: pd.DataFrame) -> Routes:
+def _rest_of_day(plan: Plan, todo: pd.DataFrame, out: frozenset[str]) -> Routes:
     """Return what remains of the plan as routes, to begin the search with."""
     row = {stop_id: at for at, stop_id in enumerate(todo["stop_id"])}
     ways = {str(crew): own.sort_values("position")["stop_id"].dropna().tolist()
             for crew, own in plan.visits.groupby("crew_id")}
-    return [[row[stop] for stop in ways.get(crew, []) if stop in row]
+    return [[row[stop] for stop in ways.get(crew, []) if stop in row and crew not in out]
             for crew in plan.crews["crew_id"]]
 
 
 def _from_now(setting: Setting, kept: gpd.GeoDataFrame, stops: gpd.GeoDataFrame, now_min: float,
-              plan: Plan, parameters: Parameters) -> Setting:
+              plan: Plan, parameters: Parameters, out: frozenset[str]) -> Setting:
     """Move each crew to where it stands, with the time, water and break it has left."""
     crews = []
     n = len(plan.crews)
@@ -393,8 +471,9 @@ def _from_now(setting: Setting, kept: gpd.GeoDataFrame, stops: gpd.GeoDataFrame,
         used = stops[stops["stop_id"].isin(own["stop_id"].dropna())]["wash_water_l"].fillna(0.0)
         water = max(crew.capacity[0] - int(np.ceil(used).sum()), 0) if crew.capacity else 0
         rested = (own["kind"] == "break").any()
+        begins = min(max(now, crew.earliest), crew.latest)
         crews.append(replace(
-            crew, start=here, earliest=min(max(now, crew.earliest), crew.latest),
+            crew, start=here, earliest=begins, latest=begins if crew_id in out else crew.latest,
             capacity=(water, *crew.capacity[1:]),
             rest=None if rested else _rest_from(crew.rest, here, now + late)))
     team: tuple[Crew, ...] = tuple(crews)

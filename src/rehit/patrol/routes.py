@@ -424,6 +424,8 @@ class Plan:
         By crew the chance of being home in time.
     price
         Markings, or else minutes of driving, that keeping the service standards costs.
+    out, closed
+        Crews that fell out during the day, and streets that were closed.
     """
 
     stops: gpd.GeoDataFrame
@@ -436,6 +438,8 @@ class Plan:
     done: Mapping[str, int] = field(default_factory=dict)
     home: Mapping[str, float] = field(default_factory=dict)
     price: tuple[float, float] = (0.0, 0.0)
+    out: frozenset[str] = frozenset()
+    closed: tuple[str, ...] = ()
 
 
 def plan_routes(stops: gpd.GeoDataFrame, crews: gpd.GeoDataFrame, *, network: Network | None,

@@ -1,0 +1,320 @@
+"""`rehit patrol --now`: the day planned again when something changed while the crews are out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+from shapely.geometry import Point
+
+from rehit.chain import Chain
+from rehit.errors import SettingError
+from rehit.messages import Message, from_text, message
+from rehit.outputs.patrol import (
+    crew_message,
+    degrees,
+    in_crs,
+    named_crews,
+    plan_faults,
+    street_network,
+    write_day,
+)
+from rehit.outputs.tables import write_csv
+from rehit.patrol.day import (
+    PLAN_FILE,
+    STOPS,
+    changes,
+    closed_streets,
+    crew_sheets,
+    read_plan,
+    replan,
+)
+from rehit.patrol.fleet import minute_of_day
+from rehit.patrol.routes import Plan, clock
+from rehit.patrol.stops import NO_PLACE, added_stop, usual_jobs
+from rehit.words.addresses import normalise_address
+
+CHANGES_FILE = "changes.csv"
+DAY_MIN = 24 * 60
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where a job is: what the crew reads, its point, and the place it is known as, if any."""
+
+    name: str
+    point: Point
+    place_id: str | None = None
+
+
+@dataclass(frozen=True)
+class Change:
+    """What happened while the crews are out.
+
+    Attributes
+    ----------
+    now
+        Hours and minutes by the clock.
+    add, between, offensive
+        Where a new job is, when work there may begin (``13:00-15:00``), whether it is offensive.
+    without
+        Names of crews that fall out.
+    closed
+        Streets that are closed: names, or latitude and longitude of a point on one.
+    done
+        Texts such as ``Van A=7``: the last stop each crew has done. A crew not named is taken to
+        be where its plan says.
+    """
+
+    now: str | None
+    add: str | None = None
+    between: str | None = None
+    offensive: bool = False
+    without: Sequence[str] = ()
+    closed: Sequence[str] = ()
+    done: Sequence[str] = ()
+
+
+def write_changed(chain: Chain, stage: Path, change: Change, *,
+                  folder: Path | None) -> dict[str, object]:
+    """Plan the rest of a day again and write the changed routes into `stage`.
+
+    What is done stays; the rest is planned anew for the crews that are still out.
+
+    Parameters
+    ----------
+    chain
+        The project's results.
+    stage
+        Folder to write into.
+    change
+        What happened.
+    folder
+        Folder that holds the day's plan; by default the project's results.
+
+    Raises
+    ------
+    SettingError
+        If a crew, street, place or time of the change is not known.
+    """
+    file = (folder or chain.project.folder / "results") / PLAN_FILE
+    closed = tuple(dict.fromkeys((*closed_streets(file), *change.closed)))
+    if change.closed and chain.streets is None:
+        raise SettingError("--closed", got="a project without streets",
+                           allowed="streets = ... in [files] of the project",
+                           remedy="add the street layer, or leave --closed out")
+    network = street_network(chain, closed)
+    plan, day = read_plan(file, crs=chain.project.crs, network=network,
+                          parameters=chain.parameters)
+    minute = _minute(change.now, plan)
+    job, name = _job(chain, change, plan)
+    out = frozenset(named_crews(plan.crews, change.without, option="--without")["crew_id"]
+                    if change.without else ())
+    chain.step("step.replanning_routes")
+    after = replan(plan, job, now_min=minute, network=network, parameters=chain.parameters,
+                   seed=chain.project.seed, stops_done=stops_done(change.done, plan),
+                   without=out, closed=closed)
+    table = changes(plan, after)
+    stage.mkdir(exist_ok=True)
+    chain.step("step.writing_run_sheets")
+    sheets = crew_sheets(after)
+    write_day(stage, after, sheets, day=day, say=chain.say, streets=chain.streets,
+              project=chain.project.name)
+    write_csv(table, stage / CHANGES_FILE)
+    new = job["stop_id"].tolist()
+    dropped, early = _dropped(plan, after), chain.parameters["patrol.early_back_minutes"]
+    told = [message("crew_day.changed_at", day=day, clock=clock(minute)),
+            *(job_message(after, stop, name) for stop in new), *dropped_messages(dropped),
+            *fallen_out(plan, after, out),
+            *(crew_message(after, sheet, early_min=early) for sheet in sheets),
+            *crew_changes(plan, after, table), *after.notes, *plan_faults(chain, after)]
+    return {
+        "project": chain.project.name, "day": day.isoformat(), "changed_at": clock(minute),
+        "added": new[0] if new else None, "place": name or None,
+        "planned": set(new) <= set(after.visits["stop_id"]), "without": sorted(out),
+        "closed": list(closed), "dropped": dropped["stop_id"].tolist(),
+        "moved": int((table["change"] == "moved").sum()), "sentences": told}
+
+
+def _job(chain: Chain, change: Change, plan: Plan) -> tuple[gpd.GeoDataFrame, str]:
+    """Return the new job as stops, none where there is no new job, and the name of its place."""
+    window = _window(change.between)
+    if change.add is None:
+        return plan.stops.iloc[:0], ""
+    spot = find_place(chain, change.add, plan.stops)
+    number = 1 + int(plan.stops["stop_id"].str.startswith("added-").sum())
+    there = gpd.GeoDataFrame({"name": [spot.name], "place_id": [spot.place_id]},
+                             geometry=[spot.point], crs=chain.project.crs)
+    return added_stop(there, usual_jobs(chain.incidents, chain.advice),
+                      stop_id=f"added-{number}", offensive=change.offensive, window_min=window,
+                      parameters=chain.parameters), spot.name
+
+
+def _minute(now: str | None, plan: Plan) -> float:
+    """Return the minute of the day; the small hours of a shift past midnight count on."""
+    minute = minute_of_day(now)
+    if minute is None:
+        raise SettingError("--now", got="no time" if now is None else repr(now),
+                           allowed="the time it is, such as 10:30",
+                           remedy="write hours and minutes with a colon")
+    begins, ends = plan.crews["shift_start_min"].min(), plan.crews["shift_end_min"].max()
+    return float(minute + DAY_MIN if minute < begins and minute + DAY_MIN < ends else minute)
+
+
+def _window(text: str | None) -> tuple[float, float]:
+    """Return the first and last minute of the day of a text such as ``13:00-15:00``."""
+    if text is None:
+        return np.nan, np.nan
+    first, _, last = text.partition("-")
+    opens, closes = minute_of_day(first), minute_of_day(last)
+    if opens is None or closes is None or closes < opens:
+        raise SettingError("--between", got=repr(text), allowed="two times such as 13:00-15:00, "
+                           "the earlier one first", remedy="write hours and minutes with colons")
+    return float(opens), float(closes)
+
+
+def fallen_out(before: Plan, after: Plan, out: frozenset[str]) -> list[Message]:
+    """Return for each crew that falls out what becomes of the stops it had yet to do."""
+    names = before.crews.set_index("crew_id")["name"]
+    planned = set(after.visits["stop_id"].dropna())
+    told = []
+    for crew in sorted(out):
+        kept = set(after.visits.loc[after.visits["crew_id"] == crew, "stop_id"].dropna())
+        had = set(before.visits.loc[before.visits["crew_id"] == crew, "stop_id"].dropna()) - kept
+        told.append(message("crew_day.fell_out", crew=str(names[crew]), done=len(kept),
+                            n=len(had), taken=len(had & planned), left=len(had - planned)))
+    return told
+
+
+def crew_changes(before: Plan, after: Plan, table: pd.DataFrame) -> list[Message]:
+    """Return for each crew how its day differs from the plan before."""
+    told = []
+    for crew, name in zip(after.crews["crew_id"], after.crews["name"], strict=True):
+        was, back = (_back(plan, str(crew)) for plan in (before, after))
+        if back is None and was is None:
+            continue
+        gained = int((table["crew_after"] == name).sum())
+        lost = int((table["crew_before"] == name).sum())
+        facts = {"crew": str(name), "back": clock(back or 0.0), "was": clock(was or 0.0)}
+        if not gained and not lost and was is not None and back is not None and (
+                round(was) == round(back)):
+            told.append(message("crew_day.as_before", **facts))
+        else:
+            told.append(message("crew_day.differs", gained=gained, lost=lost, **facts))
+    return told
+
+
+def _back(plan: Plan, crew: str) -> float | None:
+    own = plan.visits[(plan.visits["crew_id"] == crew) & (plan.visits["kind"] == "return")]
+    return float(own["arrive_min"].max()) if len(own) else None
+
+
+def find_place(chain: Chain, text: str, stops: gpd.GeoDataFrame) -> Place:
+    """Return the place that a text means.
+
+    Latitude and longitude are taken as they are; otherwise the stops of the day, the places of the
+    log and the register are searched by id and by address, in any of its spellings.
+
+    Raises
+    ------
+    SettingError
+        If nothing is known by that text.
+    """
+    there = degrees(text)
+    if there is not None:
+        return Place(f"{there.y:.5f}, {there.x:.5f}", in_crs(there, chain.project.crs))
+    known = pd.concat(_known_places(chain, stops), ignore_index=True)
+    known = known[~(known["geometry"].isna())]
+    same = known["place_id"].str.casefold() == text.strip().casefold()
+    key = normalise_address(text)
+    if not same.any() and key is not None:
+        same = known["key"] == key
+    if not same.any():
+        raise SettingError(
+            "--add", got=repr(text),
+            allowed="an address or place of the log or the register, or latitude, longitude in "
+                    "degrees such as 46.0075,-32.9840",
+            remedy="write the address as the log does, or give the coordinates")
+    # Several places may share an address: the one most incidents are about.
+    row = known[same].iloc[int(known.loc[same, "n"].argmax())]
+    return Place(str(row["name"]), row["geometry"].representative_point(), str(row["place_id"]))
+
+
+def _known_places(chain: Chain, stops: gpd.GeoDataFrame) -> list[pd.DataFrame]:
+    spots = pd.DataFrame({"place_id": stops["stop_id"], "name": stops["name"], "n": 0,
+                          "key": stops["name"].map(normalise_address),
+                          "geometry": stops.geometry.to_numpy()})
+    found = [spots]
+    if chain.register is not None:
+        owned = chain.register
+        found.append(pd.DataFrame({
+            "place_id": owned["asset_id"], "name": owned["address"].fillna(owned["asset_id"]),
+            "n": 0, "key": owned["address_key"], "geometry": owned.geometry.to_numpy()}))
+    seen = chain.incidents[~chain.incidents["place_quality"].isin(NO_PLACE)]
+    seen = seen.assign(n=seen.groupby("place_id")["place_id"].transform("size").fillna(1),
+                       key=seen["address_key"])
+    found.append(pd.DataFrame({
+        "place_id": seen["place_id"].fillna(seen["incident_id"]),
+        "name": seen["address"].fillna(seen["place_id"]), "n": seen["n"], "key": seen["key"],
+        "geometry": seen.geometry.to_numpy()}))
+    return found
+
+
+def stops_done(texts: Sequence[str], plan: Plan) -> Mapping[str, int]:
+    """Return the number of the last stop done of each crew named in texts such as ``Van A=7``.
+
+    Raises
+    ------
+    SettingError
+        If a text is not of that form, no crew has that name, or it has no such stop.
+    """
+    ids = {str(word).casefold(): str(crew) for column in ("crew_id", "name")
+           for crew, word in zip(plan.crews["crew_id"], plan.crews[column], strict=True)}
+    last = plan.visits[plan.visits["kind"].isin(STOPS)].groupby("crew_id").size()
+    found = {}
+    for text in texts:
+        name, _, number = text.rpartition("=")
+        crew = ids.get(name.strip().casefold())
+        most = int(last.get(crew, 0)) if crew else 0
+        if crew is None or not number.strip().isdecimal() or int(number) > most:
+            raise SettingError(
+                "--done", got=repr(text),
+                allowed=f"CREW=STOP with a stop from 0 to {most}" if crew else
+                        "CREW=STOP with one of " + ", ".join(plan.crews["name"]),
+                remedy="give the number of the last stop done as the run sheet has it, such as "
+                       f"{plan.crews['name'].iloc[0]}=7")
+        found[crew] = int(number)
+    return found
+
+
+def job_message(plan: Plan, stop_id: str, name: str) -> Message:
+    """Return who does the new job and when, or why nobody does."""
+    found = plan.visits[plan.visits["stop_id"] == stop_id]
+    if found.empty:
+        reason = str(plan.left_out.set_index("stop_id")["reason"][stop_id])
+        return message("crew_day.job_left_out", name=name, reason=from_text(reason))
+    visit = found.iloc[0]
+    own = plan.visits[(plan.visits["crew_id"] == visit["crew_id"]) &
+                      (plan.visits["position"] <= visit["position"])]
+    crew = plan.crews.set_index("crew_id")["name"][visit["crew_id"]]
+    return message("crew_day.job_planned", name=name, crew=str(crew),
+                   stop=int(own["kind"].isin(STOPS).sum()), arrive=clock(visit["arrive_min"]))
+
+
+def dropped_messages(dropped: pd.DataFrame) -> list[Message]:
+    """Return what no longer fits: reported jobs each by name, hotspots as a number."""
+    jobs = dropped[dropped["kind"] == "reported"]
+    told = [message("crew_day.dropped", name=row["name"], reason=from_text(row["reason"]))
+            for row in jobs.to_dict("records")]
+    spots = len(dropped) - len(jobs)
+    return told + [message("crew_day.dropped_spots", n=spots)] * bool(spots)
+
+
+def _dropped(before: Plan, after: Plan) -> pd.DataFrame:
+    """Return the stops that were planned and no longer are, with the reason."""
+    planned = set(before.visits["stop_id"].dropna())
+    return after.left_out[after.left_out["stop_id"].isin(planned)]
