@@ -49,5 +49,6 @@ def make_crews(n: int = 2, **columns: object) -> gpd.GeoDataFrame:
         "kind": "paint_only", "depot_id": "D", "depot_name": "Yard",
         "methods": "paint_out;solvent_wipe", "crew_size": 2.0, "water_l": 20.0,
         "shift_start_min": 420.0, "shift_end_min": 900.0, "break_min": 30.0,
-        "access": "platform", "traffic_control": True}
+        "access": "platform", "traffic_control": True, "permits": "*", "driving_min": np.nan,
+        "refill_min": np.nan}
     return gpd.GeoDataFrame(table | columns, geometry=[Point(EAST, NORTH)] * n, crs=CRS)

@@ -519,7 +519,8 @@ def fleet(chain: Chain,
     depots = depot_points(read_table(depots_file, has_header=True).filled().table,
                           crs=chain.project.crs, where=str(depots_file))
     team, notes = crews_table(read_table(vehicles_file, has_header=True).filled().table, depots,
-                              where=str(vehicles_file))
+                              where=str(vehicles_file),
+                              refill_minutes=chain.parameters["patrol.refill_minutes"])
     if crews is not None and not isinstance(crews, int):
         return named_crews(team, crews, option="--crews"), notes
     if crews is not None:

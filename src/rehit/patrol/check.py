@@ -16,6 +16,7 @@ from rehit.messages import Message, message
 TOLERANCE_MIN = 0.05
 MIN_PER_H = 60.0
 S_PER_MIN = 60.0
+DAY_MIN = 24 * 60
 
 
 def check_plan(visits: gpd.GeoDataFrame, stops: gpd.GeoDataFrame, crews: gpd.GeoDataFrame,
@@ -80,6 +81,9 @@ def _clock(rows: list[dict[str, object]], crew: dict[str, object], home: int,
         faults.append(_fault("not_home", crew))
     if _number(rows[0]["leave_min"]) < _number(crew["shift_start_min"]) - TOLERANCE_MIN:
         faults.append(_fault("leaves_early", crew))
+    limit = crew["driving_min"]
+    if pd.notna(limit) and sum(_number(row["travel_min"]) for row in rows) > _number(limit) + 1.0:
+        faults.append(_fault("driving", crew, minutes=_number(limit)))
     if _number(rows[-1]["arrive_min"]) > _number(crew["shift_end_min"]) + TOLERANCE_MIN:
         faults.append(_fault("back_late", crew))
     here = home
@@ -107,18 +111,21 @@ def _where(row: dict[str, object], home: int, row_of: dict[str, int]) -> int:
 
 def _stops(rows: list[dict[str, object]], crew: dict[str, object],
            table: pd.DataFrame, over: int) -> list[Message]:
-    faults, water = [], 0.0
+    faults, water, most = [], 0.0, 0.0
     facts = table.to_dict("index")
     for at, row in enumerate(rows):
+        water = 0.0 if row["kind"] == "refill" else water
+        most = max(most, water)
         if row["kind"] not in ("reported", "hotspot"):
             continue
         stop = facts[str(row["stop_id"])]
         if pd.notna(stop["wash_water_l"]):
             water += _number(stop["wash_water_l"])
+            most = max(most, water)
         if at >= over:
             faults += _stop(row, crew, stop)
-    if water > _number(crew["water_l"]) + 1e-6:
-        faults.append(_fault("water", crew, litres=water, tank=_number(crew["water_l"])))
+    if most > _number(crew["water_l"]) + 1e-6:
+        faults.append(_fault("water", crew, litres=most, tank=_number(crew["water_l"])))
     return faults
 
 
@@ -127,13 +134,19 @@ def _stop(row: dict[str, object], crew: dict[str, object],
     """Hold one visit against what its stop asks for."""
     able = {part.strip() for part in str(crew["methods"]).split(";")} | {"inspect"}
     begun, left = _number(row["start_min"]), _number(row["leave_min"])
+    # Hours over when the night shift begins are those of the next morning.
+    next_day = DAY_MIN if pd.notna(stop["latest_min"]) and stop["latest_min"] < _number(
+        crew["shift_start_min"]) and begun >= DAY_MIN else 0
     wrong = {
         "window_opens": pd.notna(stop["earliest_min"])
         and begun < stop["earliest_min"] - TOLERANCE_MIN,
         "window_closes": pd.notna(stop["latest_min"])
-        and begun > stop["latest_min"] + TOLERANCE_MIN,
+        and begun - next_day > stop["latest_min"] + TOLERANCE_MIN,
         "too_little_time": left - begun < stop["service_min"] - TOLERANCE_MIN,
     }
+    held = {part.strip().casefold() for part in str(crew["permits"]).split(";")}
+    needed = {part.strip().casefold() for part in str(stop["permit"]).split(";")}
+    wrong["permit"] = pd.notna(stop["permit"]) and "*" not in held and not needed <= held
     if stop["method"] != "inspect":
         heights = ["ground", "ladder", "platform"]
         high = stop["access"] in heights and heights.index(stop["access"]) > heights.index(

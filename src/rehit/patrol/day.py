@@ -92,7 +92,9 @@ def _sheet(plan: Plan, crew: pd.Series, own: gpd.GeoDataFrame, over: int) -> She
     rows = own.merge(facts, on="stop_id", how="left")
     is_stop = rows["kind"].isin(["reported", "hotspot"])
     rows["number"] = is_stop.cumsum().where(is_stop, 0).astype(int)
-    n_done, used = int(is_stop.head(over).sum()), _total(rows.head(over), "wash_water_l")
+    n_done, past = int(is_stop.head(over).sum()), rows.head(over)
+    since_fill = past[(past["kind"] == "refill")[::-1].cumsum()[::-1] == 0]
+    used = _total(since_fill, "wash_water_l")
     if over:
         rows = _from_here(rows.iloc[over - 1:].reset_index(drop=True), plan.since_min)
     at = rows["location"].tolist()
@@ -467,14 +469,18 @@ def _from_now(setting: Setting, kept: gpd.GeoDataFrame, stops: gpd.GeoDataFrame,
         now = int(np.ceil(max([now_min, *own["leave_min"].tail(1)]) * S_PER_MIN))
         here = crew.start
         for _, row in own.iterrows():
-            here = crew.end if row["kind"] == "return" else position.get(row["stop_id"], here)
-        used = stops[stops["stop_id"].isin(own["stop_id"].dropna())]["wash_water_l"].fillna(0.0)
-        water = max(crew.capacity[0] - int(np.ceil(used).sum()), 0) if crew.capacity else 0
+            at_depot = row["kind"] in ("return", "refill")
+            here = crew.end if at_depot else position.get(row["stop_id"], here)
+        filled = own["position"].where(own["kind"] == "refill").max()
+        since = own[own["position"] > filled] if pd.notna(filled) else own
+        used = stops[stops["stop_id"].isin(since["stop_id"].dropna())]["wash_water_l"].fillna(0.0)
+        gone = min(int(np.ceil(used).sum()), crew.capacity[0]) if crew.capacity else 0
+        driven = int(own["travel_min"].sum() * S_PER_MIN)
         rested = (own["kind"] == "break").any()
         begins = min(max(now, crew.earliest), crew.latest)
         crews.append(replace(
             crew, start=here, earliest=begins, latest=begins if crew_id in out else crew.latest,
-            capacity=(water, *crew.capacity[1:]),
+            used=gone, driving=None if crew.driving is None else max(crew.driving - driven, 0),
             rest=None if rested else _rest_from(crew.rest, here, now + late)))
     team: tuple[Crew, ...] = tuple(crews)
     relaxed = replace(setting.relaxed, crews=team)

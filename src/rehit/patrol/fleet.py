@@ -21,6 +21,7 @@ DAY_MIN = 24 * 60
 #: A longer one is a slip of the pen: Directive 2003/88/EC article 3 wants eleven hours of rest.
 LONGEST_SHIFT_MIN = 13 * 60
 HEIGHTS = ("ground", "ladder", "platform")
+EVERY_PERMIT = "*"
 NO = frozenset({"no", "n", "0", "false"})
 _CLOCK = re.compile(r"\s*(\d{1,2})[:.h](\d{2})\s*")
 WGS84 = 4326
@@ -96,8 +97,8 @@ def depot_points(depots: pd.DataFrame, *, crs: str, where: str) -> gpd.GeoDataFr
     return gpd.GeoDataFrame(table, geometry="geometry", crs=crs)
 
 
-def crews_table(vehicles: pd.DataFrame, depots: gpd.GeoDataFrame, *,
-                where: str) -> tuple[gpd.GeoDataFrame, tuple[Message, ...]]:
+def crews_table(vehicles: pd.DataFrame, depots: gpd.GeoDataFrame, *, where: str,
+                refill_minutes: float = np.nan) -> tuple[gpd.GeoDataFrame, tuple[Message, ...]]:
     """Return the `patrol_crews` table, and notes on vehicles that stay at home or are misread.
 
     Vehicles of the same name get their id beside it, so that each keeps a run sheet of its own.
@@ -107,12 +108,17 @@ def crews_table(vehicles: pd.DataFrame, depots: gpd.GeoDataFrame, *,
     vehicles
         Texts: ``vehicle_id, name, kind, depot_id, methods, crew_size, water_l, shift_start,
         shift_end`` (hours and minutes) and ``break_minutes``; optional ``access`` (ground, ladder
-        or platform: how high the crew can work) and ``traffic_control`` (yes or no), without which
-        a crew can do all of it.
+        or platform: how high the crew can work), ``traffic_control`` (yes or no) and ``permits``
+        (keys and permissions held, parted by semicolons), without which a crew can do all of it;
+        ``driving_hours`` (most hours at the wheel [h]) and ``refill_minutes`` (time to fill the
+        tank and empty the wash water at its depot [minutes]).
     depots
         From :func:`depot_points`; the times ``opens`` and ``closes``, if given, bound the shifts.
+        Where it has ``water_l`` [L] above 0 and ``dump`` is not no, crews refill there.
     where
         The file, for messages.
+    refill_minutes
+        Time for a refill [minutes] where the table does not say; without it nobody refills.
 
     Raises
     ------
@@ -127,7 +133,7 @@ def crews_table(vehicles: pd.DataFrame, depots: gpd.GeoDataFrame, *,
         vehicle = {str(k): v for k, v in record.items()}
         stays = _stays_home(vehicle, depots)
         if stays is None:
-            rows.append(_crew(vehicle, depots))
+            rows.append(_crew(vehicle, depots) | _limits(vehicle, depots, refill_minutes))
             notes += _misread(vehicle)
         else:
             notes.append(stays)
@@ -191,6 +197,24 @@ def _crew(vehicle: Mapping[str, object], depots: gpd.GeoDataFrame) -> dict[str, 
            for column, (name, otherwise) in NUMBERS.items()}}
 
 
+def _limits(vehicle: Mapping[str, object], depots: gpd.GeoDataFrame,
+            refill_minutes: float) -> dict[str, object]:
+    """Return what bounds a crew's day besides its shift: keys, hours at the wheel, its tank."""
+    depot = _home(vehicle, depots).iloc[0]
+    hours = _number(vehicle.get("driving_hours"), np.nan)
+    tap = _number(depot.get("water_l"), 0.0) > 0 and _text(depot.get("dump")).lower() not in NO
+    tank = _number(vehicle["water_l"], 0.0) > 0
+    return {
+        "permits": ";".join(_parts(vehicle["permits"])) if "permits" in vehicle else EVERY_PERMIT,
+        "driving_min": hours * MIN_PER_H if hours > 0 else np.nan,
+        "refill_min": _number(vehicle.get("refill_minutes"), refill_minutes)
+        if tap and tank else np.nan}
+
+
+def _parts(text: object) -> list[str]:
+    return [part.strip() for part in re.split(r"[;,]", _text(text)) if part.strip()]
+
+
 def _within(shift: tuple[int, int], depot: pd.Series) -> tuple[int, int]:
     """Return the part of a shift in which its depot is open, where that is told."""
     opens, closes = (minute_of_day(depot.get(name)) for name in ("opens", "closes"))
@@ -207,8 +231,8 @@ def _access(value: object) -> str:
 
 def _methods(text: object) -> list[str]:
     """Return the codes in a cell such as ``paint_out;hot_wash`` or ``Paint out, hot wash``."""
-    return [re.sub(r"[\s-]+", "_", part.strip().lower())
-            for part in re.split(r"[;,]", _text(text)) if part.strip()]
+    return [re.sub(r"[\s-]+", "_", part.lower())
+            for part in _parts(text)]
 
 
 def _text(value: Any) -> str:

@@ -19,12 +19,14 @@ from rehit.patrol.search import (
     Crew,
     Problem,
     Routes,
+    carries,
     fill_routes,
     restricted,
+    route_travel,
     search_routes,
     worth,
 )
-from rehit.patrol.slack import Durations, Reserved, durations, with_reserve
+from rehit.patrol.slack import REFILL, Durations, Reserved, durations, with_reserve
 from rehit.patrol.travel import Network, Travel, travel_times
 from rehit.patrol.urgency import Late, hasten, job_weights
 from rehit.tables import check
@@ -37,8 +39,10 @@ ANY_CREW = frozenset({"inspect"})
 # Whole seconds that stand for "no way": far beyond a day, far below overflow.
 NO_WAY_S = 10_000_000
 HEIGHTS = ("ground", "ladder", "platform")
-ABLE_ORDER = ("no_crew", "too_few_people", "no_access", "no_traffic_control")
+ABLE_ORDER = ("no_permit", "no_crew", "too_few_people", "no_access", "no_traffic_control")
+EVERY_PERMIT = "*"
 DAY_MIN = 24 * 60
+DAY_S = DAY_MIN * S_PER_MIN
 
 
 @dataclass(frozen=True)
@@ -130,9 +134,12 @@ def split(text: object) -> list[str]:
 def lacks(crew: Mapping[Hashable, Any], stop: Mapping[Hashable, Any]) -> str:
     """Return the first thing a crew lacks for a stop, as a code of what is left out, or nothing.
 
-    Anyone can look, from the ground and away from the traffic.
+    Anyone can look, from the ground and away from the traffic, but not behind a locked gate.
     """
-    method = str(stop["method"])
+    method, held = str(stop["method"]), split(crew["permits"])
+    if pd.notna(stop["permit"]) and EVERY_PERMIT not in held and not (
+            _folded(split(stop["permit"])) <= _folded(held)):
+        return "no_permit"
     if method in ANY_CREW:
         return ""
     if method not in split(crew["methods"]):
@@ -142,6 +149,10 @@ def lacks(crew: Mapping[Hashable, Any], stop: Mapping[Hashable, Any]) -> str:
     if HEIGHTS.index(str(crew["access"])) < HEIGHTS.index(_or_ground(stop["access"])):
         return "no_access"
     return "no_traffic_control" if stop["traffic_control"] and not crew["traffic_control"] else ""
+
+
+def _folded(words: list[str]) -> set[str]:
+    return {word.casefold() for word in words}
 
 
 def _or_ground(access: object) -> str:
@@ -156,6 +167,9 @@ def _windows(stops: pd.DataFrame, team: tuple[Crew, ...]) -> tuple[np.ndarray, n
     first = np.maximum(np.ceil(earliest.to_numpy(float)), 0)
     # A window that closes before it opens is kept as it is: such a stop is left out and named.
     last = np.floor(latest.to_numpy(float))
+    # Hours that are over when the night shift begins are those of the next morning.
+    over = (last < opens) & (first <= last) & (first + DAY_S <= closes)
+    first, last = first + over * DAY_S, last + over * DAY_S
     return first.astype(np.int64), last.astype(np.int64)
 
 
@@ -186,8 +200,10 @@ def _crew(row: pd.Series, able: np.ndarray, crews: pd.DataFrame, rows: np.ndarra
     # Crews of one depot share its location, so that the search knows they cannot be told apart.
     home = int(np.flatnonzero(crews["depot_id"] == row["depot_id"])[0])
     room = np.where(able, len(rows), 0).tolist()
+    driving, refill = (None if pd.isna(row[name]) else round(float(row[name]) * S_PER_MIN)
+                       for name in ("driving_min", "refill_min"))
     return Crew(start=home, end=home, earliest=start, latest=max(end, start),
-                capacity=(int(row["water_l"]), *room),
+                capacity=(int(row["water_l"]), *room), refill=refill, driving=driving,
                 rest=_rest(row, home, start, rows, travel, parameters))
 
 
@@ -225,7 +241,7 @@ BREAK = -1
 
 @dataclass(frozen=True)
 class Visit:
-    """One stop or break of a timed route: arrival, start of work, end of work."""
+    """One stop, break or refill of a timed route: arrival, start of work, end of work."""
 
     stop: int
     location: int
@@ -270,9 +286,17 @@ def time_routes(found: DayRoutes) -> list[Timed | None]:
 
 
 def _walk(problem: Problem, crew: Crew, way: list[tuple[int, int]]) -> Timed | None:
-    now, here = crew.earliest, crew.start
+    now, here, used, driven = crew.earliest, crew.start, crew.used, 0
     visits = []
     for stop, there in way:
+        water = int(problem.loads[stop, 0]) if stop >= 0 and problem.loads.size else 0
+        if crew.refill is not None and used + water > crew.capacity[0]:
+            arrive = now + int(problem.travel[here, crew.end])
+            driven += arrive - now
+            now, here, used = arrive + crew.refill, crew.end, 0
+            visits.append(Visit(REFILL, crew.end, arrive, arrive, now))
+        used += water
+        driven += int(problem.travel[here, there])
         arrive = now + int(problem.travel[here, there])
         if stop == BREAK and crew.rest is not None:
             opens, closes, length = crew.rest.earliest, crew.rest.latest, crew.rest.length
@@ -285,7 +309,8 @@ def _walk(problem: Problem, crew: Crew, way: list[tuple[int, int]]) -> Timed | N
         now, here = start + length, there
         visits.append(Visit(stop, there, arrive, start, now))
     back = now + int(problem.travel[here, crew.end])
-    return Timed(tuple(visits), back) if back <= crew.latest else None
+    tired = crew.driving is not None and driven + back - now > crew.driving
+    return Timed(tuple(visits), back) if back <= crew.latest and not tired else None
 
 
 # Why a stop is in no route.
@@ -327,10 +352,11 @@ def reason_code(setting: Setting, found: DayRoutes, stop: int, travel: Travel) -
     if not carrying:
         return "water"
     alone = [i for i in carrying if time_route(problem, problem.crews[i], [stop])]
+    if not alone and all(_tired(problem, problem.crews[i], stop) for i in carrying):
+        return "driving_hours"
     if _upside_down(row) or not alone:
         return "does_not_fit"
-    spent = all(_water_used(found, i) + problem.loads[stop, 0] > problem.crews[i].capacity[0]
-                for i in alone)
+    spent = all(not carries(problem, problem.crews[i], [*found.routes[i], stop]) for i in alone)
     return "water_used" if spent else "day_full"
 
 
@@ -339,8 +365,12 @@ def _reaches(problem: Problem, crew: Crew, at: int) -> bool:
                 < NO_WAY_S)
 
 
+def _tired(problem: Problem, crew: Crew, stop: int) -> bool:
+    return crew.driving is not None and route_travel(problem, crew, [stop]) > crew.driving
+
+
 def _water_used(found: DayRoutes, crew: int) -> int:
-    return int(found.problem.loads[found.routes[crew], 0].sum())
+    return found.problem.crews[crew].used + int(found.problem.loads[found.routes[crew], 0].sum())
 
 
 def _upside_down(row: pd.Series) -> bool:
@@ -353,6 +383,8 @@ def _reason(code: str, row: pd.Series, setting: Setting, found: DayRoutes) -> Me
         return message("left_out.no_crew", method=str(row["method"]))
     if code == "too_few_people":
         return message("left_out.too_few_people", people=float(row["people"]))
+    if code == "no_permit":
+        return message("left_out.no_permit", permit=str(row["permit"]))
     if code == "no_access":
         return message("left_out.no_access", access=str(row["access"]))
     if code == "water":
@@ -570,7 +602,7 @@ def _reserver(setting: Setting, problem: Problem, parameters: Parameters,
 
 def _starts(problem: Problem, crew: Crew, route: list[int]) -> dict[int, int] | None:
     timed = time_route(problem, crew, route)
-    return None if timed is None else {v.stop: v.start for v in timed.visits if v.stop != BREAK}
+    return None if timed is None else {v.stop: v.start for v in timed.visits if v.stop >= 0}
 
 
 def _steps(problem: Problem, crew: Crew, route: list[int]) -> list[tuple[int, int]] | None:
@@ -646,7 +678,7 @@ def visits_table(setting: Setting, timed: list[Timed | None], travel: Travel) ->
                          (home.earliest,) * 3, 0, travel))
         left = home.earliest
         for at, visit in enumerate(route.visits, start=1):
-            kind, stop_id, name = _what(setting, visit.stop)
+            kind, stop_id, name = _what(setting, visit.stop, str(crew["depot_name"]))
             rows.append(_row(crew, at, kind, stop_id, name, visit.location,
                              (visit.arrive, visit.start, visit.leave), visit.arrive - left, travel))
             left = visit.leave
@@ -666,7 +698,9 @@ def visits_table(setting: Setting, timed: list[Timed | None], travel: Travel) ->
     return visits
 
 
-def _what(setting: Setting, stop: int) -> tuple[str, str | None, str]:
+def _what(setting: Setting, stop: int, depot: str) -> tuple[str, str | None, str]:
+    if stop == REFILL:
+        return "refill", None, depot
     if stop == BREAK:
         return "break", None, ""
     row = setting.stops.iloc[stop]

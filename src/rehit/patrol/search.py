@@ -12,6 +12,7 @@ from __future__ import annotations
 import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 import pyvrp
@@ -49,7 +50,9 @@ class Break:
 class Crew:
     """One vehicle with its crew: where it starts and ends, when, and what it can carry.
 
-    `capacity` holds one whole number per load dimension of the stops.
+    `capacity` holds one whole number per load dimension of the stops, of which the first is water:
+    `used` of it is gone at the beginning, and where `refill` is a time it is all there again after
+    that long at the end of the route. `driving` is the most time at the wheel.
     """
 
     start: int
@@ -58,6 +61,9 @@ class Crew:
     latest: int
     capacity: tuple[int, ...] = ()
     rest: Break | None = None
+    used: int = 0
+    refill: int | None = None
+    driving: int | None = None
 
     @property
     def span(self) -> int:
@@ -142,7 +148,8 @@ def finish_time(problem: Problem, crew: Crew, route: list[int]) -> int | None:
         now += int(problem.service[stop])
         here = there
     now += int(problem.travel[here, crew.end])
-    return now if now <= crew.latest else None
+    tired = crew.driving is not None and route_travel(problem, crew, route) > crew.driving
+    return now if now <= crew.latest and not tired else None
 
 
 def restricted(problem: Problem, keep: np.ndarray) -> Problem:
@@ -233,7 +240,7 @@ def fill_routes(problem: Problem, routes: Routes,
 def _ways_in(problem: Problem, crew: Crew, route: list[int],
              stop: int) -> list[tuple[int, list[int]]]:
     """Return what a stop costs in each place of a route where the clock allows it."""
-    if not _carries(problem, crew, [*route, stop]):
+    if not carries(problem, crew, [*route, stop]):
         return []
     extra = _extra(problem, crew, route, stop)
     way = np.array([crew.start, *problem.location[route], crew.end], dtype=np.int64)
@@ -252,20 +259,26 @@ def _ways_in(problem: Problem, crew: Crew, route: list[int],
 def _shortened(crew: Crew) -> Crew:
     if crew.rest is None:
         return crew
-    return Crew(start=crew.start, end=crew.end, earliest=crew.earliest,
-                latest=crew.latest - crew.rest.length, capacity=crew.capacity)
+    return replace(crew, latest=crew.latest - crew.rest.length, rest=None)
 
 
-def _carries(problem: Problem, crew: Crew, route: list[int]) -> bool:
+def carries(problem: Problem, crew: Crew, route: list[int]) -> bool:
+    """Return whether a crew has room for all a route asks for, with refills where it can."""
     if not problem.loads.size:
         return True
-    return bool((problem.loads[route].sum(axis=0) <= np.array(crew.capacity)).all())
+    loads = problem.loads[route]
+    total = loads.sum(axis=0)
+    if crew.refill is not None:  # what the tank cannot hold at once is fetched in between
+        return bool((loads[:, 0] <= crew.capacity[0]).all()
+                    and (total[1:] <= np.array(crew.capacity[1:])).all())
+    total[0] += crew.used
+    return bool((total <= np.array(crew.capacity)).all())
 
 
 def _best_place(problem: Problem, crew: Crew, route: list[int],
                 stop: int) -> tuple[float, int] | None:
     """Return the value and position of the best place of a stop in one route."""
-    if not _carries(problem, crew, [*route, stop]):
+    if not carries(problem, crew, [*route, stop]):
         return None
     extra = _extra(problem, crew, route, stop)
     for at in np.argsort(extra, kind="stable").tolist():
@@ -336,6 +349,7 @@ WEIGHTS = (2.0, 3.0, 1.5, 5.0, 10.0)
 # (1 to 25) find the published best of p4.2.f, which the default misses at any weight.
 SHAKES = ((5, 50), (1, 10), (1, 25))
 MUST_WEIGHT = 3.0
+MOST_REFILLS = 4
 PENALTY = 2.0
 FRESH_SHARE = 2 / 3
 # Plans looked at between changes of the penalties. PyVRP's own 500 leave a run of some hundred
@@ -488,12 +502,14 @@ def model(problem: Problem, fleet: Fleet, *, prizes: np.ndarray) -> pyvrp.Proble
                     prize=rest_prize, required=False, group=len(groups)))
             groups.append(group)
     ends = sorted({place for crew in fleet.kinds for place in (crew.start, crew.end)})
-    types = [_vehicle_type(fleet, kind, ends, n_loads) for kind in range(len(fleet.kinds))]
+    taps = sorted({(crew.end, crew.refill) for crew in fleet.kinds if crew.refill is not None})
+    types = [_vehicle_type(fleet, kind, ends, taps, n_loads) for kind in range(len(fleet.kinds))]
     timed = _has_clock(problem, fleet)
     zero = np.zeros_like(problem.travel)
     return pyvrp.ProblemData(
         locations=[pyvrp.Location(0, 0) for _ in range(len(problem.travel))], clients=clients,
-        depots=[pyvrp.Depot(location=place) for place in ends],
+        depots=[*(pyvrp.Depot(location=place) for place in ends),
+                *(pyvrp.Depot(location=place, service_duration=length) for place, length in taps)],
         vehicle_types=types if timed else [_by_distance(t) for t in types],
         distance_matrices=[problem.travel],  # type: ignore[list-item]
         groups=groups,
@@ -503,16 +519,26 @@ def model(problem: Problem, fleet: Fleet, *, prizes: np.ndarray) -> pyvrp.Proble
 def _has_clock(problem: Problem, fleet: Fleet) -> bool:
     open_all_day = all((problem.earliest <= crew.earliest).all()
                        and (problem.latest >= crew.latest).all() for crew in fleet.kinds)
-    return not open_all_day or bool(fleet.rests) or bool(problem.service.any())
+    limits = any(crew.refill or crew.driving for crew in fleet.kinds)
+    return not open_all_day or bool(fleet.rests) or bool(problem.service.any()) or limits
 
 
-def _vehicle_type(fleet: Fleet, kind: int, ends: list[int], n_loads: int) -> pyvrp.VehicleType:
+def _vehicle_type(fleet: Fleet, kind: int, ends: list[int], taps: list[tuple[int, int]],
+                  n_loads: int) -> pyvrp.VehicleType:
     crew = fleet.kinds[kind]
     capacity = [*crew.capacity[:n_loads], *(int(kind == rest) for rest in fleet.rests)]
+    more: dict[str, Any] = {}
+    if crew.used and n_loads:
+        more["initial_load"] = [crew.used, *([0] * (len(capacity) - 1))]
+    if crew.refill is not None:
+        more |= {"reload_depots": [len(ends) + taps.index((crew.end, crew.refill))],
+                 "max_reloads": MOST_REFILLS}
+    if crew.driving is not None:
+        more["max_distance"] = crew.driving
     return pyvrp.VehicleType(
         num_available=len(fleet.members[kind]), capacity=capacity,
         start_depot=ends.index(crew.start), end_depot=ends.index(crew.end),
-        tw_early=crew.earliest, tw_late=crew.latest, unit_distance_cost=1)
+        tw_early=crew.earliest, tw_late=crew.latest, unit_distance_cost=1, **more)
 
 
 def _by_distance(kind: pyvrp.VehicleType) -> pyvrp.VehicleType:

@@ -12,9 +12,11 @@ from rehit.parameters import Parameters
 from rehit.patrol.search import Crew, Problem, Routes, route_travel
 
 S_PER_MIN = 60.0
+#: A visit to the tap on the way, as the clock of a route has it.
+REFILL = -2
 
 Way = Callable[[Crew, list[int]], list[tuple[int, int]] | None]
-"""The stops of a route with their places, and its break as stop -1, in order."""
+"""The stops of a route with their places, its break as stop -1 and refills as -2, in order."""
 
 
 @dataclass(frozen=True)
@@ -77,6 +79,9 @@ def back_home(problem: Problem, crew: Crew, way: list[tuple[int, int]], times: D
     for stop, there in way:
         now = now + drive * problem.travel[here, there]
         here = there
+        if stop == REFILL:
+            now = now + (crew.refill or 0)
+            continue
         if stop < 0:
             now = np.maximum(now, crew.rest.earliest) + crew.rest.length if crew.rest else now
             continue

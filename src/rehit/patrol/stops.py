@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from rehit.parameters import Parameters
+from rehit.patrol.fleet import DAY_MIN, minute_of_day
 from rehit.patrol.urgency import due_minutes
 from rehit.tables import check
 from rehit.tables import table as contract
@@ -71,6 +72,7 @@ def reported_stops(incidents: gpd.GeoDataFrame, advice: pd.DataFrame,
         method=advised.where(~theirs, second), advised=advised,
         service_min=minutes + parameters["patrol.setup_minutes"], work_min=minutes,
         people=_people(still, parameters),
+        **open_hours(still, minutes + parameters["patrol.setup_minutes"]),
         due_min=due_minutes(still, day=day, time_zone=time_zone, holidays=holidays,
                             parameters=parameters))
     # A point that only stands for "not known" is no place; the asset named in the log is one.
@@ -120,6 +122,7 @@ def hotspot_stops(repeats: gpd.GeoDataFrame, chances: pd.Series, incidents: gpd.
     work = usual["minutes"].fillna(parameters["patrol.job_minutes"]) * chance
     look = parameters["patrol.look_minutes"] + parameters["patrol.setup_minutes"]
     method = usual["method"].where(usual["method"].isin(crew_methods()), "inspect")
+    here = work.where(method != "inspect", 0.0)
     litres = {column: usual[column].fillna(0.0) * chance for column in LITRES}
     owned = places["place_id"].where(places["place_kind"] == "asset") if (
         "place_kind" in places) else None
@@ -131,8 +134,8 @@ def hotspot_stops(repeats: gpd.GeoDataFrame, chances: pd.Series, incidents: gpd.
         weight=np.where(places["due"], parameters["patrol.calendar_weight"], 1.0),
         name=usual["address"].fillna(places["place_id"]), kind="hotspot", offensive=False,
         expected=chance, method=method, advised=method, people=_people(usual, parameters),
-        work_min=(work / chance).where(method != "inspect", 0.0),
-        service_min=look + work.where(method != "inspect", 0.0))
+        work_min=(work / chance).where(method != "inspect", 0.0), service_min=look + here,
+        **open_hours(usual, look + here))
 
 
 def usual_jobs(incidents: gpd.GeoDataFrame, advice: pd.DataFrame) -> pd.DataFrame:
@@ -184,6 +187,18 @@ def added_stop(place: gpd.GeoDataFrame, usual: pd.DataFrame, *, stop_id: str, of
         service_min=minutes + parameters["patrol.setup_minutes"], work_min=minutes,
         people=_people(row, parameters), earliest_min=window_min[0],
         latest_min=window_min[1])
+
+
+def open_hours(table: pd.DataFrame, service_min: pd.Series) -> dict[str, np.ndarray]:
+    """Return first and last minute at which work may begin so that it ends while a place is open.
+
+    Hours that go past midnight count on; hours that are none are taken as always open.
+    """
+    opens, closes = (np.array([minute_of_day(text) for text in table[name]], dtype=float)
+                     if name in table else np.full(len(table), np.nan)
+                     for name in ("opens", "closes"))
+    closes = closes + np.where(closes <= opens, DAY_MIN, 0.0)
+    return {"earliest_min": opens, "latest_min": closes - service_min.to_numpy(float)}
 
 
 def stops_table(table: gpd.GeoDataFrame, **columns: Any) -> gpd.GeoDataFrame:

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from rehit.parameters import Parameters
-from rehit.patrol.search import Crew, Problem, Routes, route_travel
+from rehit.patrol.search import Crew, Problem, Routes, carries, route_travel
 
 S_PER_MIN = 60.0
 S_PER_H = 3600.0
@@ -223,7 +223,7 @@ def _made_to_fit(late: Late, crew: Crew, route: list[int],
                  stop: int) -> tuple[list[int], float, float] | None:
     """Return a route less the looks it has no room for, its cost, and the markings they lose."""
     problem = late.problem
-    if problem.loads.size and (problem.loads[route].sum(axis=0) > np.array(crew.capacity)).any():
+    if not carries(problem, crew, route):
         return None
     lost, kept = 0.0, list(route)
     for _ in range(MOST_DROPPED + 1):

@@ -100,8 +100,9 @@ def _table_row(row: dict[str, object], point: shapely.Point, say: Say, *, length
     drive = "" if one_line else say("sheet.drive", minutes=_number(row["travel_min"]))
     if not row["number"]:
         back = row["kind"] == "return"
-        name = say("sheet.depot_again" if back else "sheet.break")
-        note = str(row["name"]) if back else say("sheet.break_where")
+        name = say({"return": "sheet.depot_again", "refill": "sheet.refill_here"}.get(
+            str(row["kind"]), "sheet.break"))
+        note = say("sheet.break_where") if row["kind"] == "break" else str(row["name"])
         moment = f"moment({typst_text(times[0])}, {typst_text('' if back else times[1])}, " \
                  f"{typst_text(drive)})"
         return f"([], {moment}, {_pair(name, note, one_line)}, [], [])"
