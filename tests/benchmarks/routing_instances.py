@@ -22,6 +22,8 @@ from pathlib import Path
 from routing_files import Instance, sample
 from routing_ortools import solve
 
+from rehit.parameters import load_parameters
+from rehit.patrol.routes import search_stops
 from rehit.patrol.search import search_routes
 
 
@@ -74,6 +76,8 @@ def ours(case: Instance, args: argparse.Namespace) -> tuple[float, float, float]
     """Return the re-checked value of our routes and of the greedy start, and the seconds used."""
     began, runs = time.process_time(), 1 if case.minimise else args.runs
     stops = [CpuSeconds(args.seconds / runs) for _ in range(runs)]
+    if args.shipped:
+        stops = search_stops(case.problem.n_stops, load_parameters())
     found = search_routes(case.problem, stops=stops, seed=args.seed)
     used = time.process_time() - began
     greedy = math.nan if case.minimise else recheck(case, found.greedy)
@@ -85,7 +89,8 @@ def measure(args: argparse.Namespace, save: Callable[[dict[str, object]], None])
     gaps: dict[tuple[str, str], list[float]] = {}
     turn: Counter[str] = Counter()
     for case in sample(args.data, args.families):
-        if args.only and case.name not in args.only:
+        turn["all"] += 1
+        if (args.only and case.name not in args.only) or turn["all"] % args.every:
             continue
         value, greedy, used = ours(case, args)
         row: dict[str, object] = {
@@ -124,6 +129,9 @@ def main() -> None:
     parser.add_argument("--families", nargs="+", default=["TOP", "TOPTW", "OPLib", "CVRP"])
     parser.add_argument("--only", nargs="*", default=[])
     parser.add_argument("--ortools-every", type=int, default=3, help="0: without it")
+    parser.add_argument("--shipped", action="store_true",
+                        help="the budget that `rehit patrol` ships with, instead of seconds")
+    parser.add_argument("--every", type=int, default=1, help="only each so many-th instance")
     parser.add_argument("--out", type=Path, help="CSV to write anew")
     args = parser.parse_args()
     if not args.out:

@@ -339,6 +339,9 @@ def day_figures(chain: Chain, found: DayPlan) -> dict[str, object]:
         "n_crews_out": len(found.sheets), "n_reported": int((kinds == "reported").sum()),
         "n_hotspots": int((kinds == "hotspot").sum()),
         "expected_found": round(expected_found(found.plan), 2),
+        "most_to_find": round(found.plan.bound, 2),
+        "idle_crews": sorted(set(found.plan.crews["name"]) - {
+            str(sheet.crew["name"]) for sheet in found.sheets}),
         "n_left_out": len(found.plan.left_out), "n_for_others": len(found.handed),
         "patrol_hours_per_week": round(frequency.hours_per_week, 1),
         "marking_days_per_week": round(frequency.marking_days_per_week, 1),
@@ -361,8 +364,12 @@ def _day_messages(plan: Plan, sheets: list[Sheet], handed: pd.DataFrame, day: da
     told = [message("crew_day.day", day=day, n=len(sheets), crews=len(plan.crews),
                     jobs=int((kinds == "reported").sum()), spots=int((kinds == "hotspot").sum()),
                     found=expected_found(plan))]
+    told += [message("crew_day.bound", bound=plan.bound)] * bool(np.isfinite(plan.bound))
     told += [crew_message(plan, sheet, early_min=parameters["patrol.early_back_minutes"])
              for sheet in sheets]
+    out = {sheet.crew["crew_id"] for sheet in sheets}
+    told += [message("crew_day.idle", crew=str(name)) for crew, name in
+             zip(plan.crews["crew_id"], plan.crews["name"], strict=True) if crew not in out]
     jobs = plan.left_out[plan.left_out["kind"] == "reported"]
     told += [message("crew_day.left_out", name=row["name"], reason=from_text(row["reason"]))
              for row in jobs.to_dict("records")]

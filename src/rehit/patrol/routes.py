@@ -9,7 +9,7 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-from pyvrp.stop import MaxIterations
+from pyvrp.stop import MaxIterations, MultipleCriteria, NoImprovement
 
 from rehit.errors import SettingError
 from rehit.messages import Message, as_text, message
@@ -21,6 +21,7 @@ from rehit.patrol.search import (
     Routes,
     carries,
     fill_routes,
+    most_score,
     restricted,
     route_travel,
     search_routes,
@@ -429,6 +430,9 @@ def clock(minutes: float) -> str:
 
 # Search steps spent on the reported jobs alone, as a share of those spent on all stops.
 JOBS_SHARE = 0.2
+# Steps against the number of stops, and steps without a gain after which a run ends.
+FEW, GROWTH = 100, 250
+IDLE_SHARE, LEAST_IDLE = 0.6, 300
 LEAST_MARKINGS = 0.05  # less is 0.0 as written
 
 
@@ -458,6 +462,8 @@ class Plan:
         Markings, or else minutes of driving, that keeping the service standards costs.
     out, closed
         Crews that fell out during the day, and streets that were closed.
+    bound
+        Markings that no plan of looks could exceed; not a number where not worked out.
     """
 
     stops: gpd.GeoDataFrame
@@ -472,6 +478,7 @@ class Plan:
     price: tuple[float, float] = (0.0, 0.0)
     out: frozenset[str] = frozenset()
     closed: tuple[str, ...] = ()
+    bound: float = np.nan
 
 
 def plan_routes(stops: gpd.GeoDataFrame, crews: gpd.GeoDataFrame, *, network: Network | None,
@@ -513,7 +520,14 @@ def plan_routes(stops: gpd.GeoDataFrame, crews: gpd.GeoDataFrame, *, network: Ne
     return Plan(stops, crews, visits_table(setting, time_routes(found), travel),
                 left_out(setting, found, travel), travel,
                 plan_notes(setting, found, travel, parameters=parameters),
-                home=dict(zip(crews["crew_id"], found.home, strict=True)), price=found.price)
+                home=dict(zip(crews["crew_id"], found.home, strict=True)), price=found.price,
+                bound=_bound(setting))
+
+
+def _bound(setting: Setting) -> float:
+    """Return the markings that no plan could exceed, were every look worth its chance alone."""
+    chance = setting.stops["expected"].to_numpy(float)
+    return most_score(replace(setting.relaxed, score=chance)) if setting.stops.size else 0.0
 
 
 def day_travel(stops: gpd.GeoDataFrame, crews: gpd.GeoDataFrame, *, network: Network | None,
@@ -651,10 +665,31 @@ def _portfolio(problem: Problem, *, parameters: Parameters, seed: int,
 
 def _searched(problem: Problem, parameters: Parameters, seed: int, start: Routes | None, *,
               share: float) -> Routes:
-    runs = int(parameters["patrol.search_runs"])
-    steps = share * parameters["patrol.search_iterations"] * 100 / (problem.n_stops + 100) / runs
-    return search_routes(problem, stops=[MaxIterations(max(int(steps), 1)) for _ in range(runs)],
+    return search_routes(problem, stops=search_stops(problem.n_stops, parameters, share=share),
                          seed=seed, legal=_keeps_clock(problem), start=start).routes
+
+
+def search_stops(n_stops: int, parameters: Parameters, *,
+                 share: float = 1.0) -> list[MultipleCriteria]:
+    """Return when each run of a search ends: after its steps, or when gains end before.
+
+    At few stops the steps fall with their number, as each takes longer; from some hundred on they
+    grow, since a longer list needs more of them.
+
+    Parameters
+    ----------
+    n_stops
+        Stops of the day.
+    parameters
+        Reads ``patrol.search_runs`` and ``patrol.search_iterations``.
+    share
+        Share of the steps to spend.
+    """
+    runs = int(parameters["patrol.search_runs"])
+    size = max(FEW / (n_stops + FEW), (n_stops - FEW) / GROWTH)
+    steps = max(int(share * parameters["patrol.search_iterations"] * size / runs), 1)
+    idle = max(int(steps * IDLE_SHARE), LEAST_IDLE)
+    return [MultipleCriteria([MaxIterations(steps), NoImprovement(idle)]) for _ in range(runs)]
 
 
 def _keeps_clock(problem: Problem) -> Callable[[Crew, list[int]], bool]:

@@ -16,6 +16,7 @@ from typing import Any
 
 import numpy as np
 import pyvrp
+from joblib import Parallel, delayed
 from pyvrp.exceptions import PenaltyBoundWarning
 from pyvrp.search import (
     OPERATORS,
@@ -348,6 +349,9 @@ WEIGHTS = (2.0, 3.0, 1.5, 5.0, 10.0)
 # Fewest and most moves that shake a plan between local searches. Larger shakes than PyVRP's own
 # (1 to 25) find the published best of p4.2.f, which the default misses at any weight.
 SHAKES = ((5, 50), (1, 10), (1, 25))
+# From so many stops on, runs are made side by side, each on a processor of its own. They start from
+# the same best plan, so that the routes are the same on one processor.
+LARGE, SIDE_BY_SIDE = 150, 2
 MUST_WEIGHT = 3.0
 MOST_REFILLS = 4
 PENALTY = 2.0
@@ -398,14 +402,15 @@ def search_routes(problem: Problem, *, stops: Sequence[Stop], seed: int,
     best = max(starts, key=lambda routes: worth(problem, routes))
     pool: dict[tuple[int, tuple[int, ...]], None] = {}
     fleet = Fleet.of(problem.crews)
-    for run, stop in enumerate(stops):
-        weight = WEIGHTS[run % len(WEIGHTS)]
-        data = model(problem, fleet, prizes=prizes(problem, best, weight))
+    side_by_side = SIDE_BY_SIDE if problem.n_stops >= LARGE else 1
+    for first in range(0, len(stops), side_by_side):
+        runs = range(first, min(first + side_by_side, len(stops)))
         # Fresh starts find other valleys; only the last third goes on from the best plan.
-        warm = run >= len(stops) * FRESH_SHARE or (run == 0 and start is not None)
-        for routes in _run(problem, fleet, data, stop, seed=seed + run,
-                           shake=_shake(problem, run), penalty=PENALTY * weight,
-                           start=best if warm else None):
+        warm = {run: run >= len(stops) * FRESH_SHARE or (run == 0 and start is not None)
+                for run in runs}
+        found = Parallel(n_jobs=side_by_side)(delayed(_weighed)(
+            problem, stops[run], best, seed=seed, run=run, warm=warm[run]) for run in runs)
+        for routes in (routes for part in found for routes in part):
             pool |= {(kind, tuple(routes[crew])): None for kind, crews in enumerate(fleet.members)
                      for crew in crews if routes[crew]}
             if worth(problem, routes) > worth(problem, best) and accept(routes):
@@ -415,6 +420,45 @@ def search_routes(problem: Problem, *, stops: Sequence[Stop], seed: int,
         best = packed
     best = fill_routes(problem, best, allowed)
     return Searched(best, greedy, len(stops))
+
+
+def _weighed(problem: Problem, stop: Stop, best: Routes, *, seed: int, run: int,
+             warm: bool) -> list[Routes]:
+    """Return the plans of one run with the prize weight that is its turn."""
+    weight = WEIGHTS[run % len(WEIGHTS)]
+    fleet = Fleet.of(problem.crews)
+    data = model(problem, fleet, prizes=prizes(problem, best, weight))
+    return _run(problem, fleet, data, stop, seed=seed + run, shake=_shake(problem, run),
+                penalty=PENALTY * weight, start=best if warm else None)
+
+
+def most_score(problem: Problem) -> float:
+    """Return an upper bound of the ordinary score that any plan can reach.
+
+    Each visit takes at least its service and the shortest way in; the time of all crews filled
+    with the best score for that time, the last stop in part (a fractional knapsack).
+
+    Examples
+    --------
+    >>> way = np.array([[0, 10], [10, 0]])
+    >>> one = Problem(travel=way, location=np.array([1]), service=np.array([20]),
+    ...               earliest=np.array([0]), latest=np.array([99]), score=np.array([0.5]),
+    ...               must=np.array([False]), crews=(Crew(0, 0, 0, 30),))
+    >>> most_score(one)
+    0.5
+    """
+    far = np.where(np.eye(len(problem.travel), dtype=bool), np.inf, problem.travel)
+    # Two stops on one spot have no way between them.
+    shared = np.bincount(problem.location, minlength=len(far))[problem.location] > 1
+    near = np.where(shared, 0.0, far.min(axis=0)[problem.location])
+    cost = problem.service + near
+    rests = sum(crew.rest.length for crew in problem.crews if crew.rest and (
+        crew.latest > crew.rest.free_until))
+    looks = np.flatnonzero(~problem.must)
+    order = looks[np.argsort(-problem.score[looks] / np.maximum(cost[looks], 1e-9), kind="stable")]
+    before = np.cumsum(cost[order]) - cost[order]
+    share = np.clip((problem.budget - rests - before) / np.maximum(cost[order], 1e-9), 0.0, 1.0)
+    return float((problem.score[order] * share).sum())
 
 
 def _shake(problem: Problem, run: int) -> tuple[int, int]:
