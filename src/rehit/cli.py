@@ -329,9 +329,7 @@ def _run_patrol(args: argparse.Namespace) -> Answer:
     if args.now or args.add is not None or args.without or args.closed:
         return _run_changed(args)
     if args.done or args.between or args.offensive or args.plan:
-        raise SettingError("rehit patrol", got="--done, --between, --offensive or --plan without "
-                           "--now", allowed="these together with --now HH:MM",
-                           remedy="say what time it is with --now, or leave them out")
+        raise SettingError("rehit patrol", "errors.later_without_now")
     from rehit.outputs.patrol import write_patrol
 
     day = _day(args.date)
@@ -356,13 +354,9 @@ def _with_earlier(summary: Summary, stage: Path, folder: Path) -> Summary:
 
 def _run_changed(args: argparse.Namespace) -> Answer:
     if args.date is not None or args.crews is not None:
-        raise SettingError("rehit patrol --now", got="--date or --crews",
-                           allowed="neither: day and crews are those of the plan",
-                           remedy="leave them out, or plan the day anew without --now")
+        raise SettingError("rehit patrol --now", "errors.day_of_the_plan")
     if args.add is None and (args.between or args.offensive):
-        raise SettingError("rehit patrol --now", got="--between or --offensive without --add",
-                           allowed="these together with --add PLACE",
-                           remedy="say where the new job is with --add, or leave them out")
+        raise SettingError("rehit patrol --now", "errors.job_without_add")
     from rehit.outputs.patrol_change import Change, write_changed
 
     change = Change(now=args.now, add=args.add, between=args.between, offensive=args.offensive,

@@ -219,7 +219,7 @@ def test_a_project_without_crews_is_one_message(
     (["--offensive"], "--now"),
     (["--now", "08:00", "--offensive"], "--add"),
     (["--now", "08:00", "--without", "Van Z"], "Van Z"),
-    (["--now", "08:00", "--without", "V1", "V2"], "no crew left"),
+    (["--now", "08:00", "--without", "V1", "V2"], "no crew that is still out"),
     (["--now", "08:00", "--closed", "Nowhere Road"], "Nowhere Road"),
     (["--crews", "1"], "'Hot wash B'"),
     (["--date", "tomorrow"], "tomorrow")])

@@ -79,7 +79,7 @@ def test_a_street_is_closed_by_its_name_or_by_a_point_on_it() -> None:
     point = gpd.GeoSeries.from_xy([500_050], [5_094_101], crs="EPSG:32625").to_crs(4326).iloc[0]
     left = without_closed(lines, [f"{point.y:.6f},{point.x:.6f}"])
     assert left["name"].tolist() == ["Quay Lane", "Quay Lane"]
-    with pytest.raises(SettingError, match="such as quay lane"):
+    with pytest.raises(SettingError, match="such as 'quay lane'"):
         without_closed(lines, ["Quai Lane"])
 
 

@@ -487,10 +487,8 @@ def without_closed(lines: gpd.GeoDataFrame, closed: Sequence[str]) -> gpd.GeoDat
         same = (keys == text.strip().casefold()).to_numpy()
         if not same.any():
             near = get_close_matches(text.strip().casefold(), sorted(set(keys) - {""}), n=3)
-            raise SettingError("--closed", got=repr(text), allowed="the name of a street in the "
-                               "street layer" + (", such as " + ", ".join(near) if near else "")
-                               + ", or LATITUDE,LONGITUDE of a point on it",
-                               remedy="write the name as the street layer does")
+            raise SettingError("--closed", "errors.unknown_street_like" if near else
+                               "errors.unknown_street", text=text, known=tuple(near))
         shut |= same
     return lines[~shut].reset_index(drop=True)
 
@@ -550,9 +548,8 @@ def named_crews(team: gpd.GeoDataFrame, names: Sequence[str], *, option: str) ->
              for crew, word in zip(team["crew_id"], team[column], strict=True)}
     strange = [name for name in names if name.strip().casefold() not in known]
     if strange or not names:
-        raise SettingError(option, got=", ".join(map(repr, strange)) or "no name",
-                           allowed=", ".join(map(repr, team["name"])),
-                           remedy="name the crews as the table of vehicles does")
+        raise SettingError(option, "errors.not_a_crew", names=tuple(strange),
+                           known=tuple(team["name"]))
     wanted = {known[name.strip().casefold()] for name in names}
     return team[team["crew_id"].isin(wanted)].reset_index(drop=True)
 

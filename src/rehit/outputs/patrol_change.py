@@ -104,9 +104,7 @@ def write_changed(chain: Chain, stage: Path, change: Change, *,
     file = (folder or chain.project.folder / "results") / PLAN_FILE
     closed = tuple(dict.fromkeys((*closed_streets(file), *change.closed)))
     if change.closed and chain.streets is None:
-        raise SettingError("--closed", got="a project without streets",
-                           allowed="streets = ... in [files] of the project",
-                           remedy="add the street layer, or leave --closed out")
+        raise SettingError("--closed", "errors.closed_without_streets")
     network = street_network(chain, closed)
     plan, day = read_plan(file, crs=chain.project.crs, network=network,
                           parameters=chain.parameters)
@@ -158,9 +156,8 @@ def _minute(now: str | None, plan: Plan) -> float:
     """Return the minute of the day; the small hours of a shift past midnight count on."""
     minute = minute_of_day(now)
     if minute is None:
-        raise SettingError("--now", got="no time" if now is None else repr(now),
-                           allowed="the time it is, such as 10:30",
-                           remedy="write hours and minutes with a colon")
+        raise SettingError("--now", "errors.no_time" if now is None else "errors.not_a_time",
+                           text=now)
     begins, ends = plan.crews["shift_start_min"].min(), plan.crews["shift_end_min"].max()
     return float(minute + DAY_MIN if minute < begins and minute + DAY_MIN < ends else minute)
 
@@ -172,8 +169,7 @@ def _window(text: str | None) -> tuple[float, float]:
     first, _, last = text.partition("-")
     opens, closes = minute_of_day(first), minute_of_day(last)
     if opens is None or closes is None or closes < opens:
-        raise SettingError("--between", got=repr(text), allowed="two times such as 13:00-15:00, "
-                           "the earlier one first", remedy="write hours and minutes with colons")
+        raise SettingError("--between", "errors.not_two_times", text=text)
     return float(opens), float(closes)
 
 
@@ -234,11 +230,7 @@ def find_place(chain: Chain, text: str, stops: gpd.GeoDataFrame) -> Place:
     if not same.any() and key is not None:
         same = known["key"] == key
     if not same.any():
-        raise SettingError(
-            "--add", got=repr(text),
-            allowed="an address or place of the log or the register, or latitude, longitude in "
-                    "degrees such as 46.0075,-32.9840",
-            remedy="write the address as the log does, or give the coordinates")
+        raise SettingError("--add", "errors.unknown_place", text=text)
     # Several places may share an address: the one most incidents are about.
     row = known[same].iloc[int(known.loc[same, "n"].argmax())]
     return Place(str(row["name"]), row["geometry"].representative_point(), str(row["place_id"]))
@@ -282,11 +274,8 @@ def stops_done(texts: Sequence[str], plan: Plan) -> Mapping[str, int]:
         most = int(last.get(crew, 0)) if crew else 0
         if crew is None or not number.strip().isdecimal() or int(number) > most:
             raise SettingError(
-                "--done", got=repr(text),
-                allowed=f"CREW=STOP with a stop from 0 to {most}" if crew else
-                        "CREW=STOP with one of " + ", ".join(plan.crews["name"]),
-                remedy="give the number of the last stop done as the run sheet has it, such as "
-                       f"{plan.crews['name'].iloc[0]}=7")
+                "--done", "errors.not_a_stop" if crew else "errors.unknown_crew", text=text,
+                most=most, crews=tuple(plan.crews["name"]), crew=plan.crews["name"].iloc[0])
         found[crew] = int(number)
     return found
 

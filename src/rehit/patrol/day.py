@@ -387,9 +387,7 @@ def changes(before: Plan, after: Plan) -> pd.DataFrame:
 def _refuse(plan: Plan, now_min: float, out: frozenset[str]) -> None:
     still = plan.crews[~plan.crews["crew_id"].isin(out)]
     if still.empty:
-        raise SettingError("patrol.replan", got="no crew left that is not out of action",
-                           allowed="at least one crew still out",
-                           remedy="take back a crew named, or plan another day")
+        raise SettingError("patrol.replan", "errors.no_crew_left")
     ends = float(still["shift_end_min"].max())
     if now_min >= ends:
         raise SettingError("patrol.replan", "errors.shifts_over", now=clock(now_min),
