@@ -13,6 +13,7 @@ from shapely.geometry import Point
 
 from rehit.chain import Chain
 from rehit.errors import SettingError
+from rehit.files.writing import write_csv
 from rehit.messages import Message, from_text, message
 from rehit.outputs.patrol import (
     crew_message,
@@ -23,7 +24,6 @@ from rehit.outputs.patrol import (
     street_network,
     write_day,
 )
-from rehit.outputs.tables import write_csv
 from rehit.patrol.day import (
     PLAN_FILE,
     STOPS,

@@ -81,9 +81,9 @@ def _clock(rows: list[dict[str, object]], crew: dict[str, object], home: int,
         faults.append(_fault("not_home", crew))
     if _number(rows[0]["leave_min"]) < _number(crew["shift_start_min"]) - TOLERANCE_MIN:
         faults.append(_fault("leaves_early", crew))
-    limit = crew["driving_min"]
-    if pd.notna(limit) and sum(_number(row["travel_min"]) for row in rows) > _number(limit) + 1.0:
-        faults.append(_fault("driving", crew, minutes=_number(limit)))
+    limit = np.inf if crew["driving_min"] is None else _number(crew["driving_min"])
+    if sum(_number(row["travel_min"]) for row in rows) > limit + 1.0:
+        faults.append(_fault("driving", crew, minutes=limit))
     if _number(rows[-1]["arrive_min"]) > _number(crew["shift_end_min"]) + TOLERANCE_MIN:
         faults.append(_fault("back_late", crew))
     here = home
