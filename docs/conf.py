@@ -29,6 +29,10 @@ html_copy_source = False
 suppress_warnings = ["myst.xref_missing"]
 
 
+#: So much of what a test holds ours against is shown.
+VALUES_SHOWN, VALUE_LENGTH = 4, 40
+
+
 def _table(heads: Iterable[str], rows: Iterable[Iterable[str]]) -> str:
     def line(cells: Iterable[str]) -> str:
         return "| " + " | ".join(str(c).replace("|", "\\|").replace("<", "&lt;")
@@ -80,13 +84,35 @@ def write_checks(folder: Path) -> None:
             if isinstance(node, ast.FunctionDef) and "_against_" in node.name:
                 what, _, source = node.name.removeprefix("test_").partition("_against_")
                 said = (ast.get_docstring(node) or "").split("\n\n")[0].replace("\n", " ")
-                rows.append((what.replace("_", " "), source.replace("_", " "), said,
-                             f"`{path.relative_to(root)}`"))
+                published, tolerance = _held(node)
+                rows.append((what.replace("_", " "), source.replace("_", " "), published,
+                             tolerance, said, f"`{path.relative_to(root)}`"))
     (folder / "checks.md").write_text(
         "# Checks against published values and closed forms\n\nMade from the tests: each runs in "
-        "every run of the suite, with a tolerance no wider than the source's own rounding. Values "
-        "stand in the test, small tables in `tests/published/` with their origin.\n\n"
-        + _table(["what", "against", "how", "test"], rows), encoding="utf-8")
+        "every run of the suite, which fails where our value is further from the published one "
+        "than the tolerance, and that is no wider than the source's own rounding. Where a test "
+        "reads many values, they stand in `tests/published/` with their origin.\n\n"
+        + _table(["what", "against", "published value", "ours within", "how", "test"], rows),
+        encoding="utf-8")
+
+
+def _held(test: ast.FunctionDef) -> tuple[str, str]:
+    """Return the values that a test holds ours against, as it writes them, and how closely."""
+    values, within = [], []
+    for node in ast.walk(test):
+        if isinstance(node, ast.Call) and ast.unparse(node.func).endswith(("approx", "allclose")):
+            published = node.args[-1 if ast.unparse(node.func).endswith("allclose") else 0]
+            values.append(ast.unparse(published))
+            within += [f"{word.arg} {ast.unparse(word.value)}" for word in node.keywords
+                       if word.arg in ("abs", "rel", "atol", "rtol")] or ["rel 1e-06"]
+        elif isinstance(node, ast.Compare) and isinstance(node.ops[0], ast.Eq) and isinstance(
+                node.comparators[0], ast.Constant | ast.List | ast.Tuple):
+            values.append(ast.unparse(node.comparators[0]))
+            within.append("exact, as rounded")
+    short = [value if len(value) <= VALUE_LENGTH else value[:VALUE_LENGTH] + " …"
+             for value in values[:VALUES_SHOWN]]
+    more = [f"and {len(values) - VALUES_SHOWN} more"] if len(values) > VALUES_SHOWN else []
+    return "; ".join([*short, *more]), "; ".join(dict.fromkeys(within))
 
 
 def setup(_app: object) -> None:

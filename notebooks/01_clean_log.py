@@ -1,6 +1,7 @@
 # ---
 # jupyter:
 #   jupytext:
+#     formats: ipynb,py:percent
 #     text_representation:
 #       extension: .py
 #       format_name: percent
@@ -87,3 +88,13 @@ rehit.shown_table(cleaned.set_aside.groupby("reason").size().sort_values(ascendi
 
 # %%
 rehit.shown_table(cleaned.ledger.dropna(subset=["before", "after"]).drop_duplicates("rule"), top=10)
+
+# %% [markdown]
+# Source of the rule that repeat reports of a waiting marking are one incident: common practice,
+# no published source; notebook 03 shows what it changes.
+#
+# ## Exercise for your own log
+#
+# Name your own log in `rehit new my_town --log FILE`, set `PROJECT` above to that folder and run
+# all cells. Which reason sets most rows aside, and which single fault would its owner mend first?
+# Then correct one line of `mapping.toml` and see which counts move.

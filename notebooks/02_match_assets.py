@@ -1,6 +1,7 @@
 # ---
 # jupyter:
 #   jupytext:
+#     formats: ipynb,py:percent
 #     text_representation:
 #       extension: .py
 #       format_name: percent
@@ -83,3 +84,10 @@ rehit.shown_table(incidents[incidents["asset_id"].isna()], {
     "incident_id": "incident", "address": "address", "place_quality": "quality of the place",
     "place_kind": "kind of place", "match_evidence": "what it rests on"}, top=8,
     words={"match_evidence": ""})
+
+# %% [markdown]
+# ## Exercise for your own log
+#
+# Set `PROJECT` to your own folder with a register. Take five of the least sure matches to someone
+# who knows the streets: how many are right? Set `DOUBT_BELOW` where you would start to look by
+# hand.

@@ -1,6 +1,7 @@
 # ---
 # jupyter:
 #   jupytext:
+#     formats: ipynb,py:percent
 #     text_representation:
 #       extension: .py
 #       format_name: percent
@@ -108,3 +109,12 @@ rehit.shown_table(town.forecast[town.forecast["horizon_days"] == 28].nlargest(10
     "place_id": "place", "expected": "expected incidents", "low": "at least", "high": "at most",
     "chance_any": "chance of any"}, digits=2, forms={
         "low": "{:.0f}", "high": "{:.0f}", "chance_any": "{:.0%}"})
+
+# %% [markdown]
+# Method: gamma-Poisson rates shrunk by kind of asset (Clayton and Kaldor 1987, Biometrics 43,
+# 671–681); near repeats by Knox (1964, Applied Statistics 13, 25–29).
+#
+# ## Exercise for your own log
+#
+# Run it on your own log with the threshold that your budget can serve. Which of the ten worst
+# places would a list of plain counts have missed, and which would it have named in vain?

@@ -1,6 +1,7 @@
 # ---
 # jupyter:
 #   jupytext:
+#     formats: ipynb,py:percent
 #     text_representation:
 #       extension: .py
 #       format_name: percent
@@ -75,3 +76,9 @@ for name in ("learned", "done"):
         display(rehit.shown_table(chosen[name], digits=2, top=20))
     else:
         print("This project has no works log that could tell.")
+
+# %% [markdown]
+# ## Exercise for your own log
+#
+# Name your works log as `works` in `rehit.toml`. Which method takes longer than the defaults say,
+# and is that the wall, the crew or the log?

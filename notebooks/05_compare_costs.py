@@ -1,6 +1,7 @@
 # ---
 # jupyter:
 #   jupytext:
+#     formats: ipynb,py:percent
 #     text_representation:
 #       extension: .py
 #       format_name: percent
@@ -27,7 +28,6 @@ PROGRAMME_YEARS = 5  # years the budget is given for
 
 # %%
 import ipywidgets as widgets
-import numpy as np
 from IPython.display import display
 
 import rehit
@@ -48,13 +48,11 @@ display(compared, programme, rehit.limits_of(town))
 # The ten places where changing saves most, over the whole horizon:
 
 # %%
-whole = "{:,.0f}"
 rehit.shown_table(costs[costs["cheapest"] & (costs["saving"] > 0)].nlargest(10, "saving"), {
     "place_id": "place", "strategy": "cheapest way", "saving": f"saves ({money})",
     "chance_cheapest": "how sure", "first_cost": f"first cost ({money})",
-    "payback_year": "pays back in year", "breakeven_rate_per_year": "pays from this many a year"},
-    forms={"saving": whole, "first_cost": whole, "payback_year": whole,
-           "chance_cheapest": "{:.0%}"}, words={"strategy": "strategy"})
+    "payback_year": "pays back in year"}, digits=0, words={"strategy": "strategy"},
+    forms={"chance_cheapest": "{:.0%}"})
 
 # %% [markdown]
 # What the 20 places hit most cost together, year by year, if all were looked after in the same way:
@@ -67,21 +65,8 @@ if len(costing):
 # ### More or less budget
 
 # %%
-sweep = programme["sweep"]
 if len(costing):
     display(rehit.draw(town, "budget_sweep"))
-
-# %%
-if len(costing):
-    budget = widgets.SelectionSlider(
-        options=[(f"{money}{row.budget / PROGRAMME_YEARS:,.0f} a year", i)
-                 for i, row in enumerate(sweep.itertuples())],
-        value=int(np.flatnonzero(sweep["chosen"])[0]), description="budget")
-    display(rehit.turning(lambda at: (
-        f"{sweep['n_places'].iloc[at]:,} places coated save about {money}"
-        f"{sweep['saving_per_year'].iloc[at]:,.0f} a year (between "
-        f"{sweep['saving_low'].iloc[at]:,.0f} and {sweep['saving_high'].iloc[at]:,.0f})"),
-        at=budget))
 
 # %% [markdown]
 # ### Turn the knobs
@@ -89,22 +74,18 @@ if len(costing):
 # The worst place under another horizon, discount rate or hourly rate of labour:
 
 # %%
-worst = town.given(costing=costing.head(1))
+worst, wide = town.given(costing=costing.head(1)), {"style": {"description_width": "initial"}}
+years = widgets.IntSlider(value=HORIZON_YEARS, min=1, max=30, description="years", **wide)
+percent = widgets.FloatSlider(value=3, max=10, step=0.5, description="discount rate, %", **wide)
+labour = widgets.FloatSlider(value=35, min=10, max=120, description=f"labour, {money}/h", **wide)
 if len(costing):
-    wide = {"style": {"description_width": "initial"}}
-    years = widgets.IntSlider(value=HORIZON_YEARS, min=1, max=30, description="years", **wide)
-    percent = widgets.FloatSlider(value=100 * town.parameters["costs.discount_rate"], min=0,
-                                  max=10, step=0.5, description="discount rate, %", **wide)
-    labour = widgets.FloatSlider(value=town.parameters["costs.labour_per_hour"], min=10, max=120,
-                                 step=1, description=f"labour, {money} an hour", **wide)
     display(rehit.turning(
         lambda years, percent, labour: rehit.shown_table(worst.with_parameters({
             "costs.horizon_years": years, "costs.discount_rate": percent / 100,
             "costs.labour_per_hour": labour}).strategy_costs, {
                 "strategy": "way", "pv_mean": "present value", "pv_low": "low", "pv_high": "high",
-                "annual_cost": "a year", "chance_cheapest": "chance of being cheapest"}, digits=2,
-            words={"strategy": "strategy"}),
-        years=years, percent=percent, labour=labour))
+                "chance_cheapest": "chance of being cheapest"}, digits=2,
+            words={"strategy": "strategy"}), years=years, percent=percent, labour=labour))
 
 # %% [markdown]
 # ## How
@@ -123,5 +104,13 @@ if len(costing):
 rates = costing.assign(rate=costing["gamma_shape"] / costing["gamma_rate_years"])
 rehit.shown_table(rates.nlargest(10, "rate"), {
     "place_id": "place", "rate": "markings a year", "method": "usual method",
-    "mark_area_m2": "marked area, m²", "wall_area_m2": "surface, m²",
-    "coating_allowed": "coating allowed", "access": "access"}, words={"method": "method"})
+    "mark_area_m2": "marked area, m²", "wall_area_m2": "surface, m²"}, words={"method": "method"})
+
+# %% [markdown]
+# Method: present value of yearly costs at a constant discount rate (HM Treasury, The Green Book,
+# 2022).
+#
+# ## Exercise for your own log
+#
+# Give your own hourly rate under `[costs]` in `rehit.toml`. At which budget does one more coated
+# place no longer pay, and does the range there still exclude a loss?

@@ -1,6 +1,7 @@
 # ---
 # jupyter:
 #   jupytext:
+#     formats: ipynb,py:percent
 #     text_representation:
 #       extension: .py
 #       format_name: percent
@@ -27,7 +28,6 @@ HOURS_PER_WEEK = 20.0  # crew hours a week for planned visits, where the project
 
 # %%
 import ipywidgets as widgets
-import matplotlib.pyplot as plt
 from IPython.display import display
 
 import rehit
@@ -46,28 +46,7 @@ day
 
 # %%
 if "stops" in day.tables:
-    figure, ax = plt.subplots(figsize=(8, 5), layout="constrained")
-    if town.streets is not None:
-        town.streets.plot(ax=ax, color="#c3c9cd", linewidth=0.8, zorder=1)
-    looks = [("-", "#0b6b67"), ("--", "#8f5200"), ("-.", "#6b3a78"), (":", "#1c2b36")]
-    for (line, ink), (_, route) in zip(looks * len(day["routes"]), day["routes"].iterrows(),
-                                       strict=False):
-        for part in getattr(route.geometry, "geoms", [route.geometry]):
-            ax.plot(*part.xy, linestyle=line, color=ink, linewidth=1.8, zorder=2)
-        ax.plot([], [], linestyle=line, color=ink, label=str(route["route_id"]))
-    for kind, marker, face in (("reported", "s", "#9c2f1f"), ("hotspot", "o", "white")):
-        spots = day["stops"][day["stops"]["kind"] == kind].geometry
-        ax.scatter(spots.x, spots.y, marker=marker, s=26, facecolor=face, edgecolor="#1c2b36",
-                   zorder=3, label=f"{kind} ({len(spots)})")
-    low_x, low_y, high_x, high_y = day["stops"].total_bounds
-    ax.set(xlim=(low_x - 200, high_x + 200), ylim=(low_y - 200, high_y + 350), aspect="equal")
-    ax.plot([low_x, low_x + 500], [low_y - 150] * 2, color="#1c2b36", linewidth=3)
-    ax.annotate("500 m", (low_x + 520, low_y - 150), va="center", fontsize=8)
-    ax.set_axis_off()
-    ax.legend(loc="upper center", bbox_to_anchor=(0.5, 0), ncols=3, frameon=False, fontsize=8)
-    display(figure, metadata={"image/png": {"alt": (
-        f"Map of the {len(day['routes'])} routes of the day; the stops follow as a table.")}})
-    plt.close(figure)
+    display(rehit.draw(town, "day_routes", planned=day))
 
 # %% [markdown]
 # Each crew's stops in order, in hours since midnight. The full run sheets, with materials and **all
@@ -125,3 +104,12 @@ rehit.turning(lambda at: rehit.shown_table(hours.iloc[[at]], {
 #
 # A marking stands half an interval on average, so visits are spread to leave the fewest
 # marking-days: the interval grows with the square root of the visit's time over the place's rate.
+
+# %% [markdown]
+# Method: visits spread by a square-root rule, as for inspections (Barlow, Hunter and Proschan
+# 1963, SIAM Journal 11, 1078–1095); routes by search, checked by code of its own.
+#
+# ## Exercise for your own log
+#
+# Plan a day of your own patch with one crew fewer. What is left out, and would you have left out
+# the same?

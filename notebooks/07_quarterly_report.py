@@ -1,6 +1,7 @@
 # ---
 # jupyter:
 #   jupytext:
+#     formats: ipynb,py:percent
 #     text_representation:
 #       extension: .py
 #       format_name: percent
@@ -52,3 +53,9 @@ rehit.shown_table(written["files"], {"file": "file", "kilobytes": "kB"}, digits=
 
 # %%
 print("\n".join(rehit.explain_figure(OUT, FIGURE).splitlines()[:20]))
+
+# %% [markdown]
+# ## Exercise for your own log
+#
+# Write the report of your own quarter, pick the figure that your committee will doubt, put its
+# code in `FIGURE`, and follow it to three rows of the log.

@@ -1,6 +1,7 @@
 # ---
 # jupyter:
 #   jupytext:
+#     formats: ipynb,py:percent
 #     text_representation:
 #       extension: .py
 #       format_name: percent
@@ -26,7 +27,6 @@ MARGIN = 0.10  # profit as a share of the price, not of the cost
 RECEIVED = ""  # a CSV of prices received: tenderer, form, item, value
 
 # %%
-import matplotlib.pyplot as plt
 from IPython.display import display
 
 import rehit
@@ -56,20 +56,7 @@ print(f"A margin of {MARGIN:.1%} of the price is a markup of {MARGIN / (1 - MARG
       "cost.")
 
 # %%
-cost = priced["simulated"]["cost"]
-asked = priced["prices"].set_index("form").loc["lump_sum", "price_per_year"].max()
-figure, ax = plt.subplots(figsize=(8, 4), layout="constrained")
-ax.hist(cost, bins=60)
-ax.axvline(asked, color="black", linestyle="--")
-ax.annotate("lump sum asked", (asked, 0.95), rotation=90, ha="right", va="top",
-            xycoords=("data", "axes fraction"))
-ax.set(xlabel=f"cost of the first year ({money})", ylabel="simulated years",
-       title="What the first year may cost")
-low, high = cost.quantile([0.1, 0.9])
-display(figure, metadata={"image/png": {"alt": (
-    f"Simulated costs of the first year as bars: {money}{low:,.0f} to {money}{high:,.0f} in "
-    f"80 of 100; a dashed line at the lump sum asked, {money}{asked:,.0f}")}})
-plt.close(figure)
+rehit.draw(town, "year_costs", priced=priced)
 
 # %% [markdown]
 # ### The schedule of rates asked
@@ -102,16 +89,7 @@ rehit.shown_table(priced["first_year"], digits=0, words={"line": "bid_line"})
 # **What moves the price.** Each assumption lower and higher by the same share:
 
 # %%
-figure, ax = plt.subplots(figsize=(8, 5), layout="constrained")
-moved = priced["moved"].iloc[::-1]
-ax.barh(moved["words"], moved["price_high"] - moved["price_low"], left=moved["price_low"])
-ax.axvline(moved["price"].iloc[0], color="black", linewidth=0.8)
-ax.set(xlabel=f"lump sum a year ({money})",
-       title=f"Each assumption moved by {moved['swing'].iloc[0]:.0%}")
-display(figure, metadata={"image/png": {"alt": (
-    "How far each assumption moves the lump sum, as bars, longest first: "
-    + ", ".join(priced["moved"]["words"]))}})
-plt.close(figure)
+rehit.draw(town, "price_swings", priced=priced)
 
 # %% [markdown]
 # **Check.** The cost of work by simulation against its exact distribution:
@@ -127,3 +105,12 @@ if "received" in priced.tables:
     display(rehit.shown_table(priced["received"], digits=2))
 else:
     print("No prices received were named: set RECEIVED above to compare some.")
+
+# %% [markdown]
+# Method: simulated years of work; a queue of jobs against the response standards; the cost of
+# work against its exact distribution (Grübel and Hermesmeier 1999, ASTIN Bulletin 29, 197–214).
+#
+# ## Exercise for your own log
+#
+# Price your own patch at the margin you need. Which assumption moves the price most, and what
+# would it cost to know it better before bidding?

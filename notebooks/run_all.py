@@ -1,8 +1,10 @@
 """Build the notebooks from their text form, run them on a project and write them as pages.
 
     python notebooks/run_all.py --out FOLDER [--project FOLDER] [--only 03] [--build-only]
+    python notebooks/run_all.py --save [--only 03]
 
-Leaves an .ipynb and an .html of each in FOLDER. Exit 0, or 2 for input that cannot be used.
+Leaves an .ipynb and an .html of each in FOLDER, or with --save each .ipynb with its outputs on the
+demo town beside its text form. Exit 0, or 2 for input that cannot be used.
 """
 
 from __future__ import annotations
@@ -11,6 +13,8 @@ import argparse
 import html
 import sys
 from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
 
 import jupytext
 import nbformat
@@ -43,7 +47,11 @@ def main(arguments: list[str] | None = None) -> int:
         load_project(args.project)
         for path in names:
             print(f"{path.stem} ...", flush=True)
-            run(path, args.out.resolve(), args.project.resolve(), execute=not args.build_only)
+            if args.save:
+                save(path)
+            else:
+                run(path, args.out.resolve(), args.project.resolve(),
+                    execute=not args.build_only)
     except errors.RehitError as error:
         print(error, file=sys.stderr)
         return 2
@@ -62,7 +70,10 @@ def main(arguments: list[str] | None = None) -> int:
 def parse(arguments: list[str] | None) -> argparse.Namespace:
     """Read the command line."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--out", type=Path, required=True, help="folder for the finished notebooks")
+    where = parser.add_mutually_exclusive_group(required=True)
+    where.add_argument("--out", type=Path, help="folder for the finished notebooks")
+    where.add_argument("--save", action="store_true",
+                       help="run on the demo town and keep the outputs beside the text form")
     parser.add_argument("--project", type=Path, default=HERE.parent / "data_demo",
                         help="project folder (default: the demo town)")
     parser.add_argument("--only", default="", metavar="START",
@@ -87,6 +98,45 @@ def run(path: Path, out: Path, project: Path, *, execute: bool = True) -> None:
                                    execution_timeout=LONGEST_CELL_S)
         if execute:
             built.with_suffix(".html").write_text(as_page(built), encoding="utf-8")
+
+
+def save(path: Path) -> None:
+    """Run one notebook on the demo town and keep it, with its outputs, beside its text form."""
+    with TemporaryDirectory() as folder:
+        built = Path(folder) / f"{path.stem}.ipynb"
+        nbformat.write(jupytext.read(path), built)
+        papermill.execute_notebook(built, built, cwd=HERE, progress_bar=False,
+                                   execution_timeout=LONGEST_CELL_S)
+        notebook = as_kept(nbformat.read(built, as_version=4))
+    beside = path.with_suffix(".new")  # written whole before it takes the place of the one there
+    nbformat.write(notebook, beside)
+    beside.replace(path.with_suffix(".ipynb"))
+
+
+def as_kept(notebook: nbformat.NotebookNode) -> nbformat.NotebookNode:
+    """Return a notebook that was run without what differs by run, machine or browser.
+
+    Knobs need a kernel: what they answered at first stands in their place.
+    """
+    widgets = notebook.metadata.pop("widgets", {}).get(
+        "application/vnd.jupyter.widget-state+json", {}).get("state", {})
+    notebook.metadata = {key: value for key, value in notebook.metadata.items()
+                         if key in ("jupytext", "kernelspec")}
+    for number, cell in enumerate(notebook.cells):
+        cell.id = f"cell-{number:02d}"
+        cell.metadata = {key: value for key, value in cell.metadata.items()
+                         if key == "tags" and value}
+        for output in cell.get("outputs", ()):
+            view = output.get("data", {}).pop("application/vnd.jupyter.widget-view+json", None)
+            if view is not None:
+                output.data = {"text/html": answered(widgets, view["model_id"])}
+    return notebook
+
+
+def answered(widgets: dict[str, Any], model: str) -> str:
+    """Return what the last part of a box of knobs shows."""
+    last = widgets[model]["state"]["children"][-1].removeprefix("IPY_MODEL_")
+    return str(widgets[last]["state"]["value"])
 
 
 def title_of(notebook: nbformat.NotebookNode) -> str:

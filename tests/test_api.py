@@ -16,8 +16,10 @@ import rehit
 from rehit import api
 from rehit.chain import Chain
 from rehit.errors import SettingError
+from rehit.outputs.hotspots import write_hotspots
+from rehit.report.trace import load_trace
 
-NOTEBOOKS = sorted((Path(__file__).parents[1] / "notebooks").glob("0*.py"))
+NOTEBOOKS = sorted((Path(__file__).parents[1] / "notebooks").glob("[01]*_*.py"))
 FUNCTIONS = [name for name in rehit.__all__ if inspect.isfunction(getattr(rehit, name))]
 
 
@@ -108,3 +110,43 @@ def test_notebooks_use_the_public_names_only_and_hold_no_html(path: Path) -> Non
              and isinstance(node.value, str)]
     assert not [text for text in texts if "<" in text]
     assert "HTML" not in path.read_text(encoding="utf-8")
+
+
+def test_one_count_of_places_in_report_command_and_notebook(town: Chain, tmp_path: Path) -> None:
+    """Places for half of the incidents and places over the threshold: said alike everywhere."""
+    rehit.write_report(town, tmp_path)
+    figures = {f["id"]: f for f in load_trace(tmp_path)}
+    half = f"{figures['A4']['value']} of {figures['A0']['value']} "
+    assert any(half in said for said in rehit.rank_places(town).sentences)  # notebook 03
+    assert half in rehit.draw(town, "share_curve").title
+    assert half in (tmp_path / "details.html").read_text(encoding="utf-8")
+    summary = write_hotspots(town, _made(tmp_path / "hotspots"))  # the command
+    assert any(half in town.say(said) for said in summary["sentences"][:3])
+    assert summary["n_above_threshold"] == figures["A3"]["value"]
+
+
+def _made(folder: Path) -> Path:
+    folder.mkdir()
+    return folder
+
+
+def test_areas_of_a_town_are_compared_and_add_up(town: Chain) -> None:
+    compared = rehit.compare_areas(town)
+    assert compared["areas"]["n_incidents"].sum() == len(town.incidents)
+    assert (compared["areas"]["n_rehits"] <= compared["areas"]["n_incidents"]).all()
+    assert set(compared["areas"]["area"]) <= {"north-east", "north-west", "south-east",
+                                              "south-west"}
+    own = rehit.compare_areas(town, areas=pd.Series("all", index=town.incidents.index))
+    assert own["areas"]["n_incidents"].tolist() == [len(town.incidents)]
+
+
+def test_a_bid_and_a_map_are_drawn_with_their_finding(town: Chain) -> None:
+    simulated = pd.DataFrame({"cost": [900.0, 1000.0, 1100.0, 1200.0]})
+    prices = pd.DataFrame({"form": ["lump_sum"], "price_per_year": [1150.0]})
+    moved = pd.DataFrame({"words": ["labour", "paint"], "price": 1150.0, "swing": 0.2,
+                          "price_low": [1000.0, 1100.0], "price_high": [1300.0, 1200.0]})
+    priced = rehit.Answer((), {"simulated": simulated, "prices": prices, "moved": moved})
+    assert "25% of them the cost exceeds" in rehit.draw(town, "year_costs", priced=priced).note
+    assert "“labour” moves the lump sum most" in rehit.draw(
+        town, "price_swings", priced=priced).title
+    assert rehit.draw(town, "map").alt

@@ -11,6 +11,7 @@ from rehit.observed import (
     Window,
     incident_kinds,
     known_places,
+    places_for_half,
     plausible_waits,
     rehit_range,
     time_at_risk,
@@ -254,3 +255,13 @@ def test_the_wait_is_learnt_from_the_rows_that_have_a_date() -> None:
     assert plausible_waits(table, parameters=numbers) == (4.0, 4.0, 4.0)
     kinds = incident_kinds(table, window=Window(START, END), parameters=numbers)
     assert kinds.iloc[-1] == "rehit"  # five days after; seven were assumed without the forty
+
+
+def test_half_of_the_incidents_counts_places_and_streets_only_where_nothing_better_is_known():
+    """Ten of twelve incidents lie on places; the two worst have six of them."""
+    table = pd.DataFrame({"place_kind": ["street", "asset", "site", "asset", "asset"],
+                          "n_incidents": [9, 3, 3, 2, 2]})
+    assert places_for_half(table) == 2
+    assert places_for_half(table.assign(place_kind="street")) == 2
+    assert places_for_half(table.assign(n_incidents=1)) == 2
+    assert places_for_half(table.iloc[[1]]) == 1

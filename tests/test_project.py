@@ -113,3 +113,14 @@ def test_limits_that_cross_are_one_message_with_both_keys_and_the_file(
 def test_limits_that_meet_are_no_fault(tmp_path: Path) -> None:
     text = f"{GOOD}\n[patrol]\nmin_interval_days = 5\nmax_interval_days = 5\n"
     assert load_project(write(tmp_path, text)).parameters["patrol.max_interval_days"] == 5
+
+
+def test_a_background_of_the_map_is_an_https_address_with_its_three_parts(tmp_path: Path) -> None:
+    said = "[project]\nmap_tiles = "
+    address = "https://tiles.example.org/{z}/{x}/{y}.png"
+    project = load_project(write(tmp_path, GOOD.replace("[project]", f'{said}"{address}"', 1)))
+    assert project.map_tiles == address
+    for wrong in ("http://tiles.example.org/{z}/{x}/{y}.png", "https://tiles.example.org/{z}.png",
+                  "https://tiles.example.org 'self'/{z}/{x}/{y}"):
+        with pytest.raises(ManyErrors, match="map_tiles"):
+            load_project(write(tmp_path, GOOD.replace("[project]", f'{said}"{wrong}"', 1)))

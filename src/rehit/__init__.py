@@ -22,6 +22,7 @@ if TYPE_CHECKING:
         choose_methods,
         choose_programme,
         clean,
+        compare_areas,
         compare_strategies,
         draw,
         evaluate_measure,
@@ -45,10 +46,10 @@ _HOME = {"RehitError": "rehit.errors", "shown_table": "rehit.report.notebook",
          "turning": "rehit.report.notebook"}
 
 __all__ = [
-    "Answer", "RehitError", "choose_methods", "choose_programme", "clean", "compare_strategies",
-    "draw", "evaluate_measure", "example_log", "explain_figure", "limits_of", "match_assets",
-    "open_project", "plan_patrol", "price_contract", "propose", "rank_places", "read_log",
-    "shown_table", "turning", "write_report",
+    "Answer", "RehitError", "choose_methods", "choose_programme", "clean", "compare_areas",
+    "compare_strategies", "draw", "evaluate_measure", "example_log", "explain_figure",
+    "limits_of", "match_assets", "open_project", "plan_patrol", "price_contract", "propose",
+    "rank_places", "read_log", "shown_table", "turning", "write_report",
 ]
 
 

@@ -674,6 +674,69 @@ def evaluate_measure(town: Chain, *, treated: Iterable[str] | None = None,
         "effects": found.effects, "counts": found.counts, "steps": found.steps})
 
 
+def compare_areas(town: Chain, *, areas: pd.Series | None = None) -> Answer:
+    """Compare areas of one project, and say which differences chance alone may explain.
+
+    For areas with projects of their own there is ``rehit region``.
+
+    Parameters
+    ----------
+    town
+        The project opened.
+    areas
+        Name of the area of each incident, by the index of ``town.incidents``; default the four
+        quarters around the middle of the incidents. Incidents without one are left out.
+
+    Returns
+    -------
+    Answer
+        Tables ``areas`` (counts of each), ``in_time`` and ``rehits`` (shares with 90 % interval
+        and standing in the funnel) and ``rates`` (incidents per asset and year, with the interval
+        of the rank).
+
+    References
+    ----------
+    Spiegelhalter 2005, Funnel plots for comparing institutional performance, Statistics in
+    Medicine 24: 1185-1202.
+
+    Examples
+    --------
+    >>> town = open_project(log=example_log(), crs="EPSG:32625")
+    >>> compared = compare_areas(town)
+    >>> bool(compared["areas"]["n_incidents"].sum() <= len(town.incidents))
+    True
+    """
+    from rehit.outputs.region import compare_outcomes
+    from rehit.region.run import Outcome, State, area_figures
+
+    incidents, repeats, register = town.incidents, town.repeats, town.register
+    where = _quarters(town, incidents) if areas is None else areas
+    # A place lies in one area, the one that most of its incidents have, and so do they all.
+    usual = where.groupby(incidents["place_id"]).agg(lambda own: own.mode().get(0, ""))
+    known = incidents["place_id"].map(usual).replace("", None).fillna(where).dropna()
+    outcomes = []
+    for name, rows in incidents.loc[known.index].groupby(known):
+        its_places = set(usual.index[usual == name])
+        part = {"cleaned": town.cleaned, "incidents": rows, "works": None,
+                "repeats": repeats[repeats["place_id"].isin(its_places)],
+                "register": None if register is None else (
+                    register[_quarters(town, register) == name] if areas is None
+                    else register[register["asset_id"].isin(its_places)])}
+        outcomes.append(Outcome(str(name), State.DONE, "", area_figures(town.given(**part))))
+    tables, said = compare_outcomes(tuple(outcomes))
+    return Answer(_said(town, said[1:]), tables)  # the first tells of runs that were kept
+
+
+def _quarters(town: Chain, places: gpd.GeoDataFrame) -> pd.Series:
+    """Return the quarter around the middle of the incidents that each place lies in."""
+    known = town.incidents.geometry[town.incidents.geometry.notna() & ~town.incidents.is_empty]
+    middle_x, middle_y = known.x.median(), known.y.median()
+    points = places.geometry.representative_point()
+    codes = (points.y >= middle_y).map({True: "n", False: "s"}) + (
+        points.x >= middle_x).map({True: "e", False: "w"})
+    return town.say.cells(codes.where(points.notna() & ~points.is_empty), "quarter")
+
+
 def write_report(town: Chain, folder: Path | str, *, period: str | None = None) -> Answer:
     """Write the report (HTML and PDF), the map, the workbook and the data files of a period.
 
@@ -772,7 +835,10 @@ def draw(town: Chain, name: str, **how: Any) -> Any:
     name
         A name of :data:`FIGURES`.
     **how
-        Further arguments of the figure's function in ``report/figures.py``.
+        Further arguments of the figure's function in ``report/figures.py``; ``priced``, the
+        answer of :func:`price_contract`, for ``year_costs`` and ``price_swings``; ``planned``,
+        that of :func:`plan_patrol`, for ``day_routes``; ``compared``, that of
+        :func:`compare_areas`, and ``share``, in_time or rehits, for ``funnel``.
 
     Returns
     -------
@@ -833,6 +899,59 @@ def _rings(town: Chain) -> pd.DataFrame:
     return ring_table(town)
 
 
+def _year_costs(town: Chain, how: dict[str, Any]) -> Drawing:
+    """Return what draws the simulated years of ``priced``, an answer of price_contract."""
+    from rehit.report.figures import year_costs
+
+    priced = how["priced"]
+    asked = priced["prices"].set_index("form").loc["lump_sum", "price_per_year"].max()
+    return lambda ax: year_costs(priced["simulated"], ax=ax, say=town.say, asked=float(asked),
+                                 currency=town.project.currency)
+
+
+def _price_swings(town: Chain, how: dict[str, Any]) -> Drawing:
+    """Return what draws the moved assumptions of ``priced``, an answer of price_contract."""
+    from rehit.report.figures import price_swings
+
+    return lambda ax: price_swings(how["priced"]["moved"], ax=ax, say=town.say,
+                                   currency=town.project.currency)
+
+
+def _day_routes(town: Chain, how: dict[str, Any]) -> Drawing:
+    """Return what draws the routes of ``planned``, an answer of plan_patrol."""
+    from rehit.report.static_map import day_routes
+
+    planned = how["planned"]
+    return lambda ax: day_routes(planned["routes"], planned["stops"], ax=ax, say=town.say,
+                                 streets=town.streets)
+
+
+def _funnel(town: Chain, how: dict[str, Any]) -> Drawing:
+    """Return what draws the areas of ``compared``, an answer of compare_areas."""
+    from rehit.region.areas import fit_funnel
+    from rehit.report.figures import funnel
+
+    found = how["compared"][name := how.get("share", "in_time")]
+    fitted = fit_funnel(found["part"].to_numpy(), found["whole"].to_numpy())
+    return lambda ax: funnel(found, fitted.limits, ax=ax, say=town.say, name=name)
+
+
+def _map(town: Chain, how: dict[str, Any]) -> Drawing:
+    """Return what draws the report's overview map, for the whole time observed."""
+    from rehit.report.inputs import ReportInput
+    from rehit.report.measures import gather_facts
+    from rehit.report.static_map import draw_map
+
+    project, window = town.project, town.cleaned.window
+    first, last = (at.tz_convert(project.time_zone).date() for at in (window.start, window.end))
+    facts = gather_facts(ReportInput(
+        name=project.name, period_start=first, period_end=last, window=window, crs=project.crs,
+        currency=project.currency, price_year=last.year, time_zone=project.time_zone,
+        incidents=town.incidents, repeats=town.repeats, clusters=town.clusters,
+        streets=town.streets, language=project.language, **how), town.parameters)
+    return lambda ax: draw_map(facts, ax=ax)
+
+
 #: Figures that :func:`draw` knows.
 FIGURES: dict[str, Callable[[Chain, dict[str, Any]], Drawing]] = {
     "method_mix": _drawing("method_mix", lambda town: town.advice["method"]),
@@ -843,4 +962,6 @@ FIGURES: dict[str, Callable[[Chain, dict[str, Any]], Drawing]] = {
                                 "currency"),
     "breakeven_curve": _drawing("breakeven_curve", _from_costs("rate_costs"), "currency"),
     "budget_sweep": _drawing("budget_sweep", _sweep, "currency"),
+    "year_costs": _year_costs, "price_swings": _price_swings, "day_routes": _day_routes,
+    "funnel": _funnel, "map": _map,
 }

@@ -147,7 +147,7 @@ def _run_demo(args: argparse.Namespace) -> Answer:
         return {"files": laid}, [Words(args.lang or "")("cli.notebooks", folder=args.notebooks),
                                  *(f"  {name}" for name in laid)]
     project = _in_language(load_project(demo_folder()), args)
-    say, summary = _results(project, args.out, steps=16, work=write_demo)
+    say, summary = _results(project, args.out, steps=16, work=write_demo, csv_bom=args.csv_bom)
     lines = [say("cli.findings", name=project.name), ""]
     lines += [f"{n}. {words}" for n, words in enumerate(summary["findings"], start=1)]
     return summary, lines + closing_lines(
@@ -230,7 +230,7 @@ def _run_clean(args: argparse.Namespace) -> Answer:
 
     project, folder = open_project(args)
     say, summary = _results(
-        project, folder, steps=6 if args.methods else 4,
+        project, folder, steps=6 if args.methods else 4, csv_bom=args.csv_bom,
         work=lambda chain, stage: write_cleaned(chain, stage, methods=args.methods))
     lines = [say("cli.rows_of_services" if row["rows_other_service"] else "cli.rows_of_file",
                  file=row["source_file"], rows=row["rows_in"], kept=row["rows_kept"],
@@ -432,7 +432,7 @@ def _run_region(args: argparse.Namespace) -> Answer:
                               progress=lambda _area: step("step.area"))
         with staged_folder(folder) as stage:
             summary = finish_folder(told(write_region(outcomes, stage, say=say), say), stage,
-                                    folder)
+                                    folder, csv_bom=args.csv_bom)
     return summary, [*summary["sentences"],
                      *closing_lines(summary, say, open_first=["areas.csv", "in_time.png"])]
 
@@ -472,6 +472,7 @@ def build_parser(say: Words | None = None) -> argparse.ArgumentParser:
         options = Options(sub, say)
         command.add_options(options)
         options.add("--lang", metavar="cli.meta_language", text="cli.opt_lang")
+        options.add("--csv-bom", action="store_true", text="cli.opt_csv_bom")
         options.add("--json", action="store_true", text="cli.opt_json")
         sub.set_defaults(run=command.run)
     return parser
@@ -510,12 +511,12 @@ def run_command(args: argparse.Namespace, *, steps: int, work: Writer,
                 open_first: Sequence[str]) -> Answer:
     """Open the project, do the work, and answer in the sentences that the summary carries."""
     project, folder = open_project(args)
-    say, summary = _results(project, folder, steps=steps, work=work)
+    say, summary = _results(project, folder, steps=steps, work=work, csv_bom=args.csv_bom)
     return summary, [*summary["sentences"], *closing_lines(summary, say, open_first=open_first)]
 
 
-def _results(project: Project, folder: Path, *, steps: int,
-             work: Writer) -> tuple[Say, Summary]:
+def _results(project: Project, folder: Path, *, steps: int, work: Writer,
+             csv_bom: bool) -> tuple[Say, Summary]:
     """Run a writer on the project's chain, and return the project's words with the summary."""
     from rehit.chain import Chain
     from rehit.outputs import frame
@@ -525,7 +526,7 @@ def _results(project: Project, folder: Path, *, steps: int,
     with _progress(steps, say) as step, _hushed():
         run = frame.Run(step)
         chain: Chain = Chain(project, progress=run)
-        return say, frame.write_results(chain, folder, work=work, run=run)
+        return say, frame.write_results(chain, folder, work=work, run=run, csv_bom=csv_bom)
 
 
 @contextmanager

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from rehit.errors import SettingError, TableError
-from rehit.messages import message
+from rehit.messages import Message, message
 from rehit.parameters import Parameters
 
 NEEDED = ("incident_id", "place_id", "place_kind", "reported_at", "cleared_at", "status")
@@ -404,5 +404,60 @@ def surely_over(repeats: pd.DataFrame, *, chance: float) -> pd.Series:
     >>> surely_over(table, chance=0.9).tolist()
     [True, False]
     """
+    return (repeats["chance_above"] >= chance) & repeats.index.isin(ranked_places(repeats).index)
+
+
+def ranked_places(repeats: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows of the repeat table that are ranked against each other.
+
+    A street has many surfaces: streets count only in a log that knows nothing better. Report,
+    command line and notebooks count with this.
+
+    Parameters
+    ----------
+    repeats
+        Needs ``place_kind``.
+
+    Examples
+    --------
+    >>> ranked_places(pd.DataFrame({"place_kind": ["asset", "street"]})).index.tolist()
+    [0]
+    >>> len(ranked_places(pd.DataFrame({"place_kind": ["street", "street"]})))
+    2
+    """
     street = repeats["place_kind"].eq("street")
-    return (repeats["chance_above"] >= chance) & (~street | bool(street.all()))
+    return repeats if street.all() else repeats[~street]
+
+
+def places_for_half(repeats: pd.DataFrame) -> int:
+    """Return the fewest ranked places that hold half of their incidents.
+
+    Parameters
+    ----------
+    repeats
+        Needs ``place_kind`` and ``n_incidents``.
+
+    Examples
+    --------
+    >>> places_for_half(pd.DataFrame({"place_kind": "asset", "n_incidents": [1, 5, 2, 2]}))
+    1
+    """
+    so_far = incidents_so_far(repeats)
+    return int((so_far < so_far.max() / 2).sum()) + 1
+
+
+def half_said(repeats: pd.DataFrame) -> Message:
+    """Say how few ranked places hold half of their incidents; there must be one."""
+    ranked = ranked_places(repeats)
+    if len(ranked) == 1:
+        return message("ranking.one_place")
+    kinds = ranked["place_kind"].unique()
+    noun = f"of.{kinds[0]}" if len(kinds) == 1 else "of.place"
+    return message("ranking.half", n=places_for_half(repeats),
+                   places=message(noun, n=len(ranked)))
+
+
+def incidents_so_far(repeats: pd.DataFrame) -> pd.Series:
+    """Return the incidents of each ranked place and of all hit more often, by index."""
+    counts = ranked_places(repeats)["n_incidents"]
+    return counts.sort_values(ascending=False, kind="stable").cumsum()

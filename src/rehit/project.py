@@ -7,6 +7,7 @@ it is reported at once.
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Callable, Mapping
 from contextlib import suppress
@@ -14,6 +15,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from pathlib import Path
 from typing import Annotated, Any
+from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import AfterValidator, BeforeValidator, Field, create_model
@@ -44,6 +46,9 @@ class Project:
         West, south, east, north in degrees (WGS 84), or None.
     register_effects
         Further columns of the register, such as ``lit``, whose part in re-hits is asked for.
+    map_tiles
+        Address of a background for the map, with ``{z}``, ``{x}`` and ``{y}``, or None. The map
+        then offers it; nothing is fetched before a reader switches it on.
     files
         Role (``log``, ``register`` …) to the paths given for it.
     parameters
@@ -62,6 +67,7 @@ class Project:
     seed: int = 1
     holidays: str | None = None
     register_effects: tuple[str, ...] = ()
+    map_tiles: str | None = None
     files: Mapping[str, tuple[Path, ...]] = field(default_factory=dict)
     parameters: Parameters = field(default_factory=load_parameters)
 
@@ -159,6 +165,14 @@ def _area(value: list[float]) -> list[float]:
     return value
 
 
+def _tiles(value: str) -> str:
+    parts = urlsplit(value)
+    if parts.scheme != "https" or not re.fullmatch(r"[A-Za-z0-9.:-]+", parts.netloc) or not all(
+            name in value for name in ("{z}", "{x}", "{y}")):
+        raise ValueError
+    return value
+
+
 def _day_text(value: object) -> object:
     """TOML has days and times of its own; they are kept as the text they are written as."""
     return str(value) if isinstance(value, date | datetime) else value
@@ -185,6 +199,8 @@ class _Facts(Section):
     seed: int = Field(default=1, ge=0, description="allowed.whole")
     holidays: str | None = Field(default=None, description="allowed.country")
     register_effects: list[str] = Field(default=[], description="allowed.register_columns")
+    map_tiles: Annotated[str, AfterValidator(_tiles)] | None = Field(
+        default=None, description="allowed.map_tiles")
 
 
 _Name = Annotated[str, Field(min_length=1)]
@@ -225,8 +241,8 @@ def project_from_settings(settings: Mapping[str, Any], *, folder: Path, where: s
     return Project(
         folder, facts.name, facts.crs, facts.time_zone, facts.currency, facts.price_year,
         facts.language, (west, south, east, north) if facts.study_area else None,
-        facts.extract_end, facts.seed, facts.holidays, tuple(facts.register_effects), files,
-        parameters)
+        facts.extract_end, facts.seed, facts.holidays, tuple(facts.register_effects),
+        facts.map_tiles, files, parameters)
 
 
 def _paths(section: object, folder: Path) -> dict[str, tuple[Path, ...]]:

@@ -126,6 +126,7 @@ def make_extras(incidents: gpd.GeoDataFrame, repeats: gpd.GeoDataFrame) -> dict[
     days = np.arange(10, 400, 10)
     years = np.arange(0, 11)
     months = pd.date_range("2025-01-01", periods=12, freq="MS", tz="UTC").as_unit("us")
+    spent = [*rng.normal(5200, 400, 11), None]
     extras = {
         "clusters": make_clusters([(700, 700), (2100, 900), (1500, 2300)]),
         "clusters_before": make_clusters([(720, 690), (400, 2500)], first=1),
@@ -179,8 +180,20 @@ def make_extras(incidents: gpd.GeoDataFrame, repeats: gpd.GeoDataFrame) -> dict[
             "saving_high": 5600 * (1 - np.exp(-np.arange(11) / 4)),
             "n_places": np.arange(11) * 5, "chosen": np.arange(11) == 5}),
         "spend": pd.DataFrame({
-            "month": months, "spent": [*rng.normal(5200, 400, 11), None], "expected": 5000.0,
+            "month": months, "spent": spent, "expected": 5000.0,
             "expected_low": 4200.0, "expected_high": 5900.0}),
+        "works": pd.DataFrame({
+            "work_id": [f"J{k}" for k in range(12)], "report_id": None, "asset_id": places.iloc[0],
+            "done_at": [f"2025-{k + 1:02d}-03" for k in range(12)], "month": months,
+            "method": "paint_out", "minutes": 30.0, "cost": spent,
+            "source_rows": [f"works.csv#{k + 1}" for k in range(12)]}).astype(
+            {"report_id": "str"}),
+        "log_rows": pd.DataFrame([
+            ("log.csv", k, k + 1, "incidents", f"GR-{k:05d}", "2025-01-01")
+            for k in range(1, n + 151)] + [
+            ("works.csv", k, k + 1, "works", f"J{k - 1}", f"2025-{k:02d}-03")
+            for k in range(1, 13)], columns=[
+            "source_file", "source_row", "line", "log", "case_number", "reported"]),
         "evaluations": pd.DataFrame({
             "measure": ["Coating of 14 walls", "Lighting " + HOSTILE],
             "started_at": pd.to_datetime(["2024-06-01", "2025-02-01"], utc=True).as_unit("us"),
@@ -189,7 +202,8 @@ def make_extras(incidents: gpd.GeoDataFrame, repeats: gpd.GeoDataFrame) -> dict[
             "verdict": ["fewer", "cannot_tell"],
             "reasons": [as_lines([message("evaluate.below", level=0.99, low=0.38, high=0.79)]),
                         as_lines([message("evaluate.few_treated", n=7, least=10)])],
-            "reading": [as_lines([message("evaluate.holds_if")]), ""]}),
+            "reading": [as_lines([message("evaluate.holds_if")]), ""],
+            "places": ["; ".join(places.head(3)), None]}).astype({"places": "str"}),
         "rings": pd.DataFrame([
             {"metres_from": float(m), "metres_to": m + 100.0, "days_from": float(d),
              "days_to": d + 14.0, "observed": 300.0, "expected": 240.0,

@@ -12,11 +12,13 @@ import jupytext
 import nbformat
 import pytest
 
+import rehit
 from rehit.errors import TableError
 
 FOLDER = Path(__file__).parents[2] / "notebooks"
 NOTEBOOKS = sorted(FOLDER.glob("[0-9]*_*.py"))
 each = pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda p: p.stem)
+each_kept = pytest.mark.parametrize("path", sorted(FOLDER.glob("*.ipynb")), ids=lambda p: p.stem)
 
 
 @pytest.fixture(scope="module")
@@ -33,6 +35,7 @@ def test_one_notebook_per_room_in_the_order_of_the_flow() -> None:
     assert [p.stem for p in NOTEBOOKS][:7] == [
         "01_clean_log", "02_match_assets", "03_find_hotspots", "04_choose_treatment",
         "05_compare_costs", "06_plan_patrol", "07_quarterly_report"]
+    assert len(NOTEBOOKS) == 10
 
 
 @each
@@ -40,7 +43,7 @@ def test_title_and_question_come_first_then_the_settings(path: Path) -> None:
     title, settings, *rest = jupytext.read(path).cells
     assert title.cell_type == "markdown"
     assert title.source.startswith("# ")
-    assert title.source.splitlines()[0].endswith(("?", "report"))
+    assert title.source.splitlines()[0].endswith(("?", "report", "ten lines"))
     assert "**Question.**" in title.source
     assert settings.metadata["tags"] == ["parameters"]
     assert settings.source.startswith('PROJECT = "../data_demo"')
@@ -53,6 +56,56 @@ def test_answer_comes_before_how(path: Path) -> None:
                 for line in cell.source.splitlines() if line.startswith("## ")]
     assert headings[0] == "## The answer"
     assert any(line.startswith("## How") for line in headings[1:])
+
+
+@each
+def test_code_is_short_and_an_exercise_comes_last(path: Path) -> None:
+    cells = jupytext.read(path).cells
+    lines = [line for cell in cells if cell.cell_type == "code"
+             for line in cell.source.splitlines() if line.strip() and line.lstrip()[0] != "#"]
+    assert len(lines) <= (10 if path.stem.startswith("10") else 40)
+    assert "## Exercise for your own log" in cells[-1].source
+
+
+@each
+def test_only_the_public_names_of_rehit_are_used(path: Path) -> None:
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    assert {node.attr for node in ast.walk(tree) if isinstance(node, ast.Attribute)
+            and isinstance(node.value, ast.Name) and node.value.id == "rehit"} <= set(rehit.__all__)
+    assert not [node for node in ast.walk(tree) if isinstance(node, ast.ImportFrom)
+                and str(node.module).startswith("rehit")]
+
+
+@each_kept
+def test_kept_outputs_are_of_the_text_beside_them(path: Path) -> None:
+    """Made by ``run_all.py --save``: the same cells, each run once, in order, without an error."""
+    kept = nbformat.read(path, as_version=4)
+    nbformat.validate(kept)
+    assert [(c.cell_type, c.source) for c in kept.cells] == [
+        (c.cell_type, c.source) for c in jupytext.read(path.with_suffix(".py")).cells]
+    code = [cell for cell in kept.cells if cell.cell_type == "code"]
+    assert [cell.execution_count for cell in code] == list(range(1, len(code) + 1))
+    assert any(output.output_type != "stream" for cell in code for output in cell.outputs)
+    assert not [output for cell in code for output in cell.outputs
+                if output.output_type == "error" or output.get("name") == "stderr"]
+
+
+@each_kept
+def test_kept_outputs_hold_no_library_and_nothing_of_the_machine(path: Path) -> None:
+    """A map is a picture; what a knob said first stands in its place."""
+    text = path.read_text(encoding="utf-8")
+    kept = nbformat.reads(text, as_version=4)
+    assert set(kept.metadata) <= {"jupytext", "kernelspec"}
+    kinds = {kind for cell in kept.cells for output in cell.get("outputs", ())
+             for kind in output.get("data", {})}
+    assert kinds <= {"text/plain", "text/html", "image/png"}
+    plain = re.sub(r'"image/png": "[^"]*"', "", text)
+    assert not re.search(r"<script|<iframe|leaflet|javascript", plain, re.IGNORECASE)
+    assert not re.search(r"(?<![\w.>])/(?:home|root|tmp|work|usr|Users)/", plain)
+    for cell in kept.cells:
+        for output in cell.get("outputs", ()):
+            if "image/png" in output.get("data", {}):
+                assert output.metadata["image/png"]["alt"]
 
 
 @each
@@ -124,6 +177,20 @@ def test_page_is_complete_and_names_its_pictures(runner: ModuleType, tmp_path: P
     assert re.search(r"""<img [^>]*alt='a "wall"'""", page)
     assert "<script" not in page
     assert "&lt;script&gt;alert(1)" in page
+
+
+def test_a_knob_is_kept_as_what_it_said(runner: ModuleType) -> None:
+    state = {"box": {"state": {"children": ["IPY_MODEL_knob", "IPY_MODEL_says"]}},
+             "says": {"state": {"value": "<p>4 places</p>"}}}
+    shown = nbformat.v4.new_output("display_data", data={
+        "application/vnd.jupyter.widget-view+json": {"model_id": "box"}, "text/plain": "VBox(...)"})
+    notebook = nbformat.v4.new_notebook(
+        cells=[nbformat.v4.new_code_cell("1", outputs=[shown])],
+        metadata={"widgets": {"application/vnd.jupyter.widget-state+json": {"state": state}},
+                  "papermill": {"input_path": "/tmp/x"}})
+    kept = runner.as_kept(notebook)
+    assert kept.cells[0].outputs[0].data == {"text/html": "<p>4 places</p>"}
+    assert kept.metadata == {}
 
 
 def test_page_that_points_elsewhere_is_refused(runner: ModuleType, tmp_path: Path) -> None:

@@ -9,6 +9,7 @@ from small_town import make_town
 
 from rehit.chain import Chain
 from rehit.cli import main
+from rehit.files.reader import read_table
 from rehit.messages import message
 from rehit.outputs.frame import told, write_results
 from rehit.project import load_project
@@ -44,3 +45,19 @@ def test_the_log_of_a_run_says_how_it_went_and_names_nobody(tmp_path: Path) -> N
     assert log["versions"]["pandas"]
     for private in ("secret", "Small town", "Quay Lane", "log.csv", str(Path.home())):
         assert private not in text
+
+
+def test_csv_files_carry_a_byte_order_mark_only_when_asked(tmp_path: Path) -> None:
+    """Unicode Standard, section 23.8: EF BB BF; our own reader takes it as no part of a name."""
+    town = make_town(tmp_path / "town")
+    for options, mark in (([], b""), (["--csv-bom"], b"\xef\xbb\xbf")):
+        out = tmp_path / f"out{len(options)}"
+        assert main(["clean", str(town), "--out", str(out), *options]) == 0
+        files = sorted(out.rglob("*.csv"))
+        assert files
+        for path in files:
+            content = path.read_bytes()
+            assert content.startswith(b"\xef\xbb\xbf") == bool(mark), path.name
+            assert not content[3:].startswith(b"\xef\xbb\xbf")
+        rows = next(path for path in files if path.read_bytes().count(b"\n") > 1)
+        assert not read_table(rows).table.columns[0].startswith("\ufeff")

@@ -11,6 +11,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from report_tables import make_input
 
+from rehit.region.areas import Funnel
 from rehit.report import figures
 from rehit.report.figures import FigureText, diverging, draw_picture, first_crossing
 from rehit.report.measures import compare_curves
@@ -64,9 +65,10 @@ def test_same_input_same_bytes() -> None:
 
 def test_share_curve_by_hand() -> None:
     """Ten places; the worst has 11 of 20 incidents."""
-    table = pd.DataFrame({"n_incidents": [11, 1, 1, 1, 1, 1, 1, 1, 1, 1]})
+    table = pd.DataFrame({"place_kind": "asset", "n_incidents": [11, 1, 1, 1, 1, 1, 1, 1, 1, 1]})
     text = figures.share_curve(table, ax=_axes(), say=EN)
-    assert "(1) takes 55%" in text.title
+    assert text.title == "1 of 10 places takes half of the incidents"
+    assert "takes 55% of 20 incidents" in text.alt
     assert "n = 20 incidents on 10 places" in text.note
 
 
@@ -200,3 +202,13 @@ def test_calendar_names_a_weekday_only_when_one_stands_out() -> None:
 def test_forecast_title_counts_what_fell_inside() -> None:
     checks = DATA.forecast_checks.assign(low=10.0, high=20.0, observed=[15.0] * 7 + [25.0] * 3)
     assert figures.forecast_check(checks, ax=_axes(), say=EN).title.startswith("7 of 10")
+
+
+def test_the_lines_of_a_funnel_are_there_at_every_size() -> None:
+    """Where chance explains all, the limits are exact, and those know whole counts only."""
+    found = pd.DataFrame({"area": ["a", "b"], "part": [80.0, 81.0], "whole": [101.0, 100.0],
+                          "share": [0.79, 0.81], "standing": "inside"})
+    ax = _axes()
+    figures.funnel(found, Funnel(0.8, 0.0).limits, ax=ax, say=EN, name="in_time")
+    edges = [line.get_ydata() for line in ax.lines[:4]]
+    assert all(np.isfinite(np.asarray(edge, float)).all() for edge in edges)

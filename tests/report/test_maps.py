@@ -134,3 +134,17 @@ def test_an_address_that_says_there_is_none_is_no_address() -> None:
                                                      "7 Quay Lane"))
     facts = gather_facts(dataclasses.replace(given, incidents=some), load_parameters())
     assert facts.named(place) == f"7 Quay Lane ({place})"
+
+
+def test_a_background_is_offered_only_where_the_project_names_one_and_is_off() -> None:
+    """The page's own policy lets a browser ask that host for pictures, and no other."""
+    inputs = make_input(n=60, full=False)
+    plain = render_map(gather_facts(inputs, load_parameters()), report_name=None)
+    assert "https://" not in plain.partition("</head>")[0]
+    named = dataclasses.replace(inputs, map_tiles="https://tiles.example.org/{z}/{x}/{y}.png")
+    page = render_map(gather_facts(named, load_parameters()), report_name=None)
+    assert "img-src data: https://tiles.example.org;" in page
+    assert "fetched from tiles.example.org when switched on" in page
+    drawing = page.rpartition("<script>")[2]
+    assert "L.tileLayer" in drawing
+    assert "tile_layer_tiles.addTo(" not in drawing

@@ -21,7 +21,8 @@ from rehit.tables import table
 
 #: Messages whose Spanish is the English word.
 SAME_IN_SPANISH = {"quality.col_band", "substrate.metal", "on.area", "worked.no",
-                   "worked.not_allowed", "errors.not_top_and_draws.got",
+                   "worked.not_allowed", "workbook.differs",
+                   "errors.not_top_and_draws.got",
                    "errors.not_a_works_table.allowed", "errors.recoat_without_cover.allowed"}
 #: Topics of which the report says every message, in the catalogue's order.
 SAID_WHOLE = {"notes", "glossary", "vehicle"}

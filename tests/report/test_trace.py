@@ -9,7 +9,7 @@ import pytest
 from report_tables import make_incidents
 
 from rehit.errors import InputFileError, SettingError, TableError
-from rehit.report.trace import TraceBook, Traced, explain, load_trace, rows_of
+from rehit.report.trace import TraceBook, Traced, explain, load_trace, rows_of, tell_rows
 
 
 def _figure(figure_id: str, value: float, parts: tuple[str, ...] = ()) -> Traced:
@@ -47,7 +47,8 @@ def test_written_report_explains_its_figures(written: Path) -> None:
     text = explain("v1", written)
     assert f"log rows: {len(inside)}" in text
     assert "formula:" in text
-    assert inside["source_rows"].iloc[0] in text
+    row = int(inside["source_rows"].iloc[0].partition("#")[2])
+    assert f"    log.csv {row + 1}  GR-{row:05d}" in text  # the line of the file, the case number
     assert {"V1", "R1", "A1", "H2", "M0", "C1", "P3", "E1", "Q1"} <= set(figures)
 
 
@@ -67,6 +68,27 @@ def test_every_figure_of_a_report_shows_rows_of_the_log_or_of_its_table(written:
         if not rows and "first rows of" not in text and figure["value"]:
             bare.append(figure["id"])
     assert bare == []
+
+
+def test_money_spent_leads_to_the_jobs_of_the_works_log(written: Path) -> None:
+    figures = {f["id"]: f for f in load_trace(written)}
+    assert figures["C1"]["rows"] == ["works.csv#7", "works.csv#8", "works.csv#9"]
+    assert "    works.csv 8  J6  2025-07-03" in explain("C1", written)
+    assert {"works.csv#1", "works.csv#12"} <= set(figures["P2"]["rows"])
+
+
+def test_every_figure_of_a_full_report_has_its_rows(written: Path) -> None:
+    """All but those that count nothing, and a measure whose places are not told."""
+    figures = load_trace(written)
+    assert {f["id"] for f in figures if not f["rows"] and f["value"]} <= {"E2", "Q3"}
+
+
+def test_rows_not_in_the_list_of_rows_keep_their_number() -> None:
+    log = pd.DataFrame({"source_file": ["a"], "source_row": [1], "line": [2],
+                        "case_number": ["C1"], "reported": ["May"], "log": ["incidents"]})
+    told = tell_rows(["a#1", "a#9"], log)
+    assert told["line"].tolist() == [2, 9]
+    assert told["case_number"].tolist() == ["C1", ""]
 
 
 def test_each_figure_is_worked_out_again_by_its_recipe(written: Path) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import platform
+from codecs import BOM_UTF8
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
 from importlib.metadata import version
@@ -78,7 +79,8 @@ class Run:
         }
 
 
-def write_results(chain: Chain, folder: Path, *, work: Writer, run: Run | None = None) -> Summary:
+def write_results(chain: Chain, folder: Path, *, work: Writer, run: Run | None = None,
+                  csv_bom: bool = False) -> Summary:
     """Run a writer into a staged folder, whole or not at all, and leave ``summary.json`` there.
 
     Parameters
@@ -91,6 +93,8 @@ def write_results(chain: Chain, folder: Path, *, work: Writer, run: Run | None =
         The command's writer.
     run
         What listened to the chain's steps, to be left as ``run_log.json``.
+    csv_bom
+        As :func:`finish_folder` takes it.
 
     Returns
     -------
@@ -101,11 +105,18 @@ def write_results(chain: Chain, folder: Path, *, work: Writer, run: Run | None =
         summary = told(work(chain, stage), chain.say)
         if run is not None:
             _write_json(run.log(chain, summary), stage / "run_log.json")
-        return finish_folder(summary, stage, folder)
+        return finish_folder(summary, stage, folder, csv_bom=csv_bom)
 
 
-def finish_folder(summary: Summary, stage: Path, folder: Path) -> Summary:
-    """Name the files written in the summary and leave it beside them as ``summary.json``."""
+def finish_folder(summary: Summary, stage: Path, folder: Path, *,
+                  csv_bom: bool = False) -> Summary:
+    """Name the files written in the summary and leave it beside them as ``summary.json``.
+
+    With `csv_bom` each CSV begins with a byte order mark, by which some spreadsheet programs tell
+    that it is UTF-8 (Unicode Standard, section 23.8).
+    """
+    for path in stage.rglob("*.csv") if csv_bom else ():
+        path.write_bytes(BOM_UTF8 + path.read_bytes().removeprefix(BOM_UTF8))
     names = sorted(str(p.relative_to(stage)) for p in stage.rglob("*") if p.is_file())
     named = {**summary, "files": [str(folder / name) for name in [*names, "summary.json"]]}
     _write_json(named, stage / "summary.json")

@@ -37,7 +37,14 @@ from rehit.hotspots.significance import read_cells
 from rehit.hotspots.spacetime import BATCH_DAYS, read_rings
 from rehit.hotspots.survival import read_time_to_rehit, read_typical_place
 from rehit.messages import Message, as_lines, message
-from rehit.observed import Window, plausible_waits, rehit_range, surely_over
+from rehit.observed import (
+    Window,
+    half_said,
+    plausible_waits,
+    ranked_places,
+    rehit_range,
+    surely_over,
+)
 from rehit.report.figures import rate_steps
 from rehit.report.say import Say
 from rehit.tables import empty
@@ -271,16 +278,13 @@ def ranking_found(chain: Chain) -> list[Message]:
     repeats, numbers = chain.repeats, chain.parameters
     if repeats.empty or not repeats["n_incidents"].sum():
         return [message("ranking.nothing")]
-    kinds = repeats["place_kind"].unique()
+    kinds = ranked_places(repeats)["place_kind"].unique()
     noun = f"of.{kinds[0]}" if len(kinds) == 1 else "of.place"
-    ordered = repeats.sort_values("n_incidents", ascending=False)["n_incidents"].cumsum()
-    half = int((ordered < 0.5 * ordered.iloc[-1]).sum()) + 1
     sure = int(surely_over(repeats, chance=numbers["reporting.sure_chance"]).sum())
     worst = repeats.iloc[0]
     found = [
         _rehits_found(repeats, chain),
-        message("ranking.one_place") if len(repeats) == 1 else
-        message("ranking.half", n=half, places=message(noun, n=len(repeats))),
+        half_said(repeats),
         message("ranking.sure", n=sure, places=message(noun, n=sure),
                 threshold=numbers["hotspots.threshold_per_year"]),
         message("ranking.worst", place=worst["place_id"], rate=worst["rate_per_year"],

@@ -32,24 +32,34 @@ def write_region(outcomes: tuple[Outcome, ...], stage: Path, *, say: Say) -> dic
     say
         Language of sentences and pictures.
     """
+    tables, sentences = compare_outcomes(outcomes)
+    for name, table in tables.items():
+        told = {column: table[column].map(say.told) for column in ("where", "got")
+                if column in table}
+        write_csv(table.assign(**told), stage / f"{name}.csv")
+        if name in SHARES and (table["whole"] > 0).sum() > 1:
+            _draw(table, name, stage / f"{name}.png", say=say)
+    compared = {name: table.round(4).to_dict("records") for name, table in tables.items()
+                if name != "areas"}
+    return {"n_areas": len(tables["areas"]), "n_done": len(_usable(tables["areas"])), **compared,
+            "sentences": sentences}
+
+
+def compare_outcomes(outcomes: tuple[Outcome, ...]) -> tuple[dict[str, pd.DataFrame],
+                                                             list[Message]]:
+    """Compare areas: tables ``areas``, ``in_time``, ``rehits`` and ``rates``, and what they say."""
     table = region_table(outcomes)
-    write_csv(table.assign(**{name: table[name].map(say.told) for name in ("where", "got")}),
-              stage / "areas.csv")
-    usable = table[table["state"].isin([State.DONE.value, State.KEPT.value])]
-    sentences = [_counted(table), *_not_done(table)]
-    compared: dict[str, Any] = {}
+    usable = _usable(table)
+    tables, sentences = {"areas": table}, [_counted(table), *_not_done(table)]
     for name, (part, whole) in SHARES.items():
-        found = compare_shares(usable, part=part, whole=whole)
-        write_csv(found, stage / f"{name}.csv")
-        sentences += _share_sentences(name, found)
-        compared[name] = found.round(4).to_dict("records")
-        if (found["whole"] > 0).sum() > 1:
-            _draw(found, name, stage / f"{name}.png", say=say)
-    rates = compare_rates(usable, count="n_incidents", exposure="asset_years")
-    write_csv(rates, stage / "rates.csv")
-    sentences += _rate_sentences(rates)
-    return {"n_areas": len(table), "n_done": len(usable), **compared,
-            "rates": rates.round(4).to_dict("records"), "sentences": sentences}
+        tables[name] = compare_shares(usable, part=part, whole=whole)
+        sentences += _share_sentences(name, tables[name])
+    tables["rates"] = compare_rates(usable, count="n_incidents", exposure="asset_years")
+    return tables, [*sentences, *_rate_sentences(tables["rates"])]
+
+
+def _usable(table: pd.DataFrame) -> pd.DataFrame:
+    return table[table["state"].isin([State.DONE.value, State.KEPT.value])]
 
 
 def _draw(found: pd.DataFrame, name: str, path: Path, *, say: Say) -> None:
@@ -91,6 +101,8 @@ def _rate_sentences(rates: pd.DataFrame) -> list[Message]:
     if len(rates) < 2:
         return [message("region.rates_none")]
     worst = rates.iloc[int(rates["pooled"].argmax())]
-    return [message("region.rates_worst", area=worst["area"], rate=worst["pooled"],
-                    low=worst["low"], high=worst["high"], first=int(worst["rank_low"]),
+    sure = int(worst["rank_low"]) == int(worst["rank_high"])
+    return [message("region.rates_first" if sure else "region.rates_worst",
+                    area=worst["area"], rate=worst["pooled"], low=worst["low"],
+                    high=worst["high"], first=int(worst["rank_low"]),
                     last=int(worst["rank_high"]), areas=len(rates))]

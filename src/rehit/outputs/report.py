@@ -19,6 +19,7 @@ from rehit.errors import InputFileError, SettingError
 from rehit.files.writing import staged_folder
 from rehit.hotspots.clusters import find_clusters
 from rehit.hotspots.survival import clearance_speed, kaplan_meier
+from rehit.incidents.mapping import apply_mapping
 from rehit.observed import Window
 from rehit.outputs.clean import row_totals
 from rehit.outputs.costs import (
@@ -58,6 +59,7 @@ from rehit.report.say import Say
 from rehit.report.trace import FILE as TRACE_FILE
 from rehit.report.trace import explain
 from rehit.report.workbook import write_workbook
+from rehit.tables import table as table_contract
 
 # The routes of a patrol planned before, read back for the report's map.
 
@@ -150,7 +152,7 @@ def report_input(chain: Chain, *, first: date, last: date,
         window=cleaned.window, crs=project.crs,
         currency=project.currency,
         price_year=project.price_year or cleaned.window.end.year, time_zone=project.time_zone,
-        language=project.language,
+        language=project.language, map_tiles=project.map_tiles,
         threshold_per_year=chain.parameters["hotspots.threshold_per_year"],
         horizon_years=chain.parameters["costs.horizon_years"],
         incidents=incidents, counts=cleaned.counts, set_aside=cleaned.set_aside,
@@ -161,7 +163,8 @@ def report_input(chain: Chain, *, first: date, last: date,
         advice=chain.advice, **_costs(chain),
         rings=ring_table(chain), survival=survival_curves(chain),
         evaluations=evaluation_rows(chain), spend=spend_by_month(chain),
-        streets=chain.streets, routes=routes, limits=(*chain.limits, *left_out_measures(chain)),
+        works=works_rows(chain), log_rows=log_rows(chain), streets=chain.streets,
+        routes=routes, limits=(*chain.limits, *left_out_measures(chain)),
     )
 
 
@@ -231,7 +234,11 @@ def evaluation_rows(chain: Chain) -> pd.DataFrame | None:
     measures = read_measures(path, time_zone=chain.project.time_zone)
     if len(begun_outside(measures, chain.cleaned.window)) == len(measures):
         return None
-    return evaluation_table(list(evaluations(chain)))
+    treated = measures[measures["role"] == "treated"].groupby(["measure", "started_at"])["asset_id"]
+    places = {name: "; ".join(dict.fromkeys(ids)) for name, ids in treated}
+    found = list(evaluations(chain))
+    return evaluation_table(found).assign(places=pd.Series(
+        [places.get((name, started)) for name, started, _ in found], dtype="str"))
 
 
 def spend_by_month(chain: Chain) -> pd.DataFrame | None:
@@ -239,9 +246,7 @@ def spend_by_month(chain: Chain) -> pd.DataFrame | None:
     works = chain.works
     if works is None or works["cost"].isna().all():
         return None
-    done = pd.to_datetime(works["done_at"], errors="coerce", format="mixed")
-    month = done.dt.to_period("M").dt.start_time.dt.tz_localize("UTC")
-    spent = works.groupby(month)["cost"].sum()
+    spent = works.groupby(_months(works["done_at"]))["cost"].sum()
     table = pd.DataFrame({"month": spent.index.astype("datetime64[us, UTC]"),
                           "spent": spent.to_numpy(float)})
     checks = chain.forecast_record[0]
@@ -252,6 +257,43 @@ def spend_by_month(chain: Chain) -> pd.DataFrame | None:
     expected = pd.DataFrame(money, columns=["expected", "expected_low", "expected_high"],
                             index=begun.astype("datetime64[us, UTC]"))
     return table.join(expected, on="month")
+
+
+def _months(days: pd.Series) -> pd.Series:
+    """Return the first day of the month of days as written."""
+    done = pd.to_datetime(days, errors="coerce", format="mixed")
+    return done.dt.to_period("M").dt.start_time.dt.tz_localize("UTC").astype("datetime64[us, UTC]")
+
+
+def works_rows(chain: Chain) -> pd.DataFrame | None:
+    """Return the jobs of the works log, each with its month and the row it stands in."""
+    if chain.works is None:
+        return None
+    works = chain.works.assign(month=_months(chain.works["done_at"]))
+    return works[list(table_contract("report_works").names)]
+
+
+def log_rows(chain: Chain) -> pd.DataFrame:
+    """Return every row of the log and the works log with its line in the file and its own number.
+
+    The log is read again: cleaning lets go of the rows that it joined.
+    """
+    parts = []
+    for raw in chain.raw_logs:
+        fields = apply_mapping(raw, chain.mapping)
+        parts.append(pd.DataFrame({
+            "source_file": fields["source_file"], "source_row": fields["source_row"],
+            "line": fields["source_row"] + raw.rows_above, "log": "incidents",
+            "case_number": fields["report_id"], "reported": fields["reported"]}))
+    works = chain.works
+    if works is not None:
+        file, row = (works["source_rows"].str.rpartition("#")[n] for n in (0, 2))
+        parts.append(pd.DataFrame({
+            "source_file": file, "source_row": row.astype("int64"),
+            "line": row.astype("int64") + 1, "log": "works", "case_number": works["work_id"],
+            "reported": works["done_at"]}))
+    told = pd.concat(parts, ignore_index=True)
+    return told.astype(dict.fromkeys(("source_file", "log", "case_number", "reported"), "str"))
 
 
 PAPER, WORKBOOK = "report.pdf", "workbook.xlsx"
@@ -298,7 +340,7 @@ def write_report(inputs: ReportInput, folder: Path, *,
         texts = {name: render_page(document, facts.say, name=name, links=pages)
                  for name in (FRONT, DETAILS)}
         texts[MAP] = render_map(facts, report_name=FRONT)
-        texts[TRACE] = render_trace(facts, document.title)
+        texts[TRACE] = render_trace(facts, document)
         texts[TRACE_FILE] = facts.book.to_json()
         for name, text in texts.items():
             (stage / name).write_text(text, encoding="utf-8", newline="\n")

@@ -34,7 +34,7 @@ from rehit.contract.schedule import HIRED, turnover_shares
 from rehit.contract.volume import DAYS_PER_YEAR, EXCLUSIONS
 from rehit.files.safe_text import neutralise_formula
 from rehit.report.bid import crews_message, schedule_item
-from rehit.report.live_workbook import leave_to_be_calculated
+from rehit.report.live_workbook import STYLES, leave_to_be_calculated, set_page
 from rehit.report.say import Say
 
 RATES = ("costs.labour_per_hour", "contract.productive_share", "contract.hours_per_day",
@@ -53,8 +53,7 @@ _CENT, _SMALL = 0.005, 5e-7
 _BLUE = {"font_color": "#1f4e9e", "bg_color": "#e3edfb"}
 _GREEN = {"font_color": "#1d5c3a", "bg_color": "#e4f3ea"}
 _STYLES: dict[str, dict[str, object]] = {
-    "title": {"bold": True, "font_size": 14},
-    "head": {"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"},
+    "title": STYLES["title"], "head": STYLES["head"],
     "strong": {"bold": True},
     "given": {**_BLUE, "num_format": "#,##0.00##"},
     "drawn": {**_GREEN, "num_format": "#,##0.00##"},
@@ -135,8 +134,7 @@ class BidBook:
         for column, width in enumerate(widths):
             sheet.set_column(column, column, width)
         sheet.hide_gridlines(2)
-        sheet.set_landscape()
-        sheet.fit_to_pages(1, 0)
+        set_page(sheet, width=sum(widths))
         return sheet
 
     def write(self, sheet: Worksheet, row: int, column: int, key: str, style: str = "",

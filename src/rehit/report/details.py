@@ -11,7 +11,13 @@ import numpy as np
 import pandas as pd
 
 from rehit.messages import Message, from_lines, message
-from rehit.observed import surely_over
+from rehit.observed import (
+    half_said,
+    incidents_so_far,
+    places_for_half,
+    ranked_places,
+    surely_over,
+)
 from rehit.report.catalogue import catalogue
 from rehit.report.document import Bullets, Grid, Picture, Section, Sentence, Terms
 from rehit.report.figures import (
@@ -44,6 +50,7 @@ from rehit.report.measures import (
 )
 from rehit.report.quality import quality_section
 from rehit.report.say import Say
+from rehit.report.trace import works_rows
 from rehit.tables import table
 
 
@@ -66,8 +73,8 @@ def places_known(facts: Facts) -> tuple[pd.DataFrame | None, bool]:
     repeats = facts.inputs.given("repeats")
     if repeats is None:
         return None, False
-    street = repeats["place_kind"] == "street"
-    return (repeats, True) if street.all() else (repeats[~street], False)
+    ranked = ranked_places(repeats)
+    return ranked, bool(ranked["place_kind"].eq("street").all())
 
 
 def places_section(facts: Facts) -> Section:
@@ -80,8 +87,10 @@ def places_section(facts: Facts) -> Section:
         return section
     top = int(facts.number("top_places"))
     _trace_places(facts, repeats, top, streets=streets)
+    if repeats["n_incidents"].any():
+        section.say(say(half_said(repeats)), "A4")
     section.put(draw_picture("share_curve", lambda ax: share_curve(
-        repeats, ax=ax, say=say, streets=streets, titled=False), data=repeats[
+        repeats, ax=ax, say=say, titled=False), data=repeats[
             ["place_id", "n_incidents"]]), _places_grid(facts, repeats, top))
     _survival(facts, section)
     return section
@@ -90,25 +99,38 @@ def places_section(facts: Facts) -> Section:
 def _trace_places(facts: Facts, repeats: pd.DataFrame, top: int, *, streets: bool) -> None:
     say = facts.say
     places = "repeats" if streets else "repeats[repeats.place_kind != 'street']"
+    known = f"1*([repeats.place_kind]{'=' if streets else '<>'}<place_kind.street>)"
     facts.trace("A0", len(repeats), say.whole(len(repeats)), table="repeats",
-                recipe=f"len({places})",
+                recipe=f"len({places})", live=f"SUMPRODUCT({known})",
                 incidents=facts.at(repeats["place_id"]))
     again = repeats["n_rehits"] > 0
     hit = int(again.sum())
     facts.trace("A1", hit, say.whole(hit), table="repeats",
                 recipe=f"({places}.n_rehits > 0).sum()",
+                live=f"SUMPRODUCT({known}*([repeats.n_rehits]>0))",
                 incidents=facts.at(repeats.loc[again, "place_id"]), n=len(repeats))
     worst = repeats.nlargest(top, "n_incidents", keep="first")
     total = max(int(repeats["n_incidents"].sum()), 1)
     share = float(worst["n_incidents"].sum()) / total
     facts.trace("A2", share, say.share(share), table="repeats", n=len(worst),
                 recipe=f"{places}.n_incidents.nlargest({top}).sum() / {places}.n_incidents.sum()",
+                live=f"SUMPRODUCT(LARGE({known}*[repeats.n_incidents],ROW($1:${len(worst)})))/"
+                      f"SUMPRODUCT({known}*[repeats.n_incidents])",
                 incidents=facts.at(worst["place_id"]))
+    so_far, half = incidents_so_far(repeats), places_for_half(repeats)
+    facts.add_column("repeats", "incidents_so_far", so_far)
+    facts.trace("A4", half, say.whole(half), table="repeats",
+                recipe=f"({places}.incidents_so_far < {places}.n_incidents.sum() / 2).sum() + 1",
+                live=f"SUMPRODUCT({known}*([repeats.incidents_so_far]<"
+                     f"SUMPRODUCT({known}*[repeats.n_incidents])/2))+1",
+                incidents=facts.at(repeats.loc[so_far.index[:half], "place_id"]), n=len(repeats))
     if facts.inputs.threshold_per_year is not None and not streets:
         above = surely_over(repeats, chance=facts.number("sure_chance"))
         over = int(above.sum())
         facts.trace("A3", over, say.whole(over), table="repeats",
                     recipe=f"({places}.chance_above >= {facts.number('sure_chance')}).sum()",
+                    live=f"SUMPRODUCT({known}*([repeats.chance_above]>="
+                          f"{facts.number('sure_chance')}))",
                     incidents=facts.at(repeats.loc[above, "place_id"]),
                     sure=facts.number("sure_chance"), threshold=facts.inputs.threshold_per_year)
 
@@ -171,7 +193,7 @@ def hotspots_section(facts: Facts) -> Section:
     if cells is not None:
         hot = int(cells["hot"].sum())
         figure = facts.trace("H3", hot, say.whole(hot), table="cells", cells=len(cells),
-                             recipe="cells.hot.sum()",
+                             recipe="cells.hot.sum()", live="COUNTIF([cells.hot],TRUE)",
                              incidents=within(facts.inputs.incidents,
                                               cells[cells["hot"].astype(bool)]))
         section.say(say("hotspots.cells", n=hot, cells=len(cells)), figure)
@@ -192,7 +214,7 @@ def hotspots_section(facts: Facts) -> Section:
 def _clusters(facts: Facts, section: Section, clusters: gpd.GeoDataFrame) -> None:
     say, top = facts.say, int(facts.number("top_places"))
     facts.trace("H1", len(clusters), say.whole(len(clusters)), table="clusters",
-                recipe="len(clusters)",
+                recipe="len(clusters)", live="COUNTA([clusters.cluster_id])",
                 incidents=within(facts.inputs.incidents, clusters))
     section.say(say("hotspots.opening", n=len(clusters)), "H1")
     changes = cluster_changes(facts, clusters)
@@ -202,6 +224,7 @@ def _clusters(facts: Facts, section: Section, clusters: gpd.GeoDataFrame) -> Non
         facts.trace(figure, len(there), say.whole(len(there)), table="clusters",
                     incidents=within(facts.now.incidents, there),
                     recipe=f"(clusters.reading == '{reading}').sum()",
+                    live=f"COUNTIF([clusters.reading],<verdict.{reading}>)",
                     rate=facts.number("gained_fdr"))
     _outlines(facts, section, clusters)
     order = np.lexsort((clusters["cluster_id"].astype(str), -changes["now"]))[:top]
@@ -230,7 +253,7 @@ def _outlines(facts: Facts, section: Section, clusters: gpd.GeoDataFrame) -> Non
         there = rows[~same]
         facts.add_column(table_, "in_both", pd.Series(same, index=rows.index))
         facts.trace(figure, len(there), say.whole(len(there)), table=table_, overlap=overlap,
-                    recipe=f"(~{table_}.in_both).sum()",
+                    recipe=f"(~{table_}.in_both).sum()", live=f"COUNTIF([{table_}.in_both],FALSE)",
                     incidents=within(facts.inputs.incidents, there))
     section.say(say("hotspots.outlines", new=int((~now).sum()), gone=int((~then).sum())), "H4",
                 "H5", tone="note")
@@ -384,16 +407,18 @@ def methods_section(facts: Facts) -> Section:
     methods = ("advice[advice.incident_id.isin(incidents[incidents.in_period].incident_id)]"
                ".method")
     facts.trace("M0", len(joined), say.whole(len(joined)), incidents=joined,
-                recipe=f"len({methods})",
+                recipe=f"len({methods})", live="COUNTA([advice.method])",
                 parts=tuple(_code(m) for m in counts.index))
     for method, n in counts.items():
         facts.trace(_code(method), int(n), say.whole(n), key="M_part", word=method,
                     recipe=f"({methods} == '{method}').sum()",
+                    live=f"COUNTIF([advice.method],<method.{method}>)",
                     incidents=joined[joined["method"] == method])
     top = str(counts.index[0])
     share = float(counts.iloc[0] / len(joined))
     facts.trace("M1", share, say.share(share), key="M1_inspect" if top == "inspect" else "M1",
                 recipe=f"({methods} == '{top}').mean()",
+                live=f"COUNTIF([advice.method],<method.{top}>)/COUNTA([advice.method])",
                 incidents=joined[joined["method"] == top], word=top)
     _say_methods(facts, section, counts)
     section.put(_mix_grid(facts, joined, counts))
@@ -500,19 +525,33 @@ def _spend(facts: Facts, section: Section, spend: pd.DataFrame) -> None:
     spent, expected = float(now["spent"].sum()), float(now["expected"].sum())
     facts.add_column("spend", "in_period", pd.Series(spend.index.isin(now.index),
                                                      index=spend.index))
-    facts.trace("C1", spent, facts.money(spent), table="spend", n=len(now),
-                recipe="spend[spend.in_period].spent.sum()")
+    facts.trace("C1", spent, facts.money(spent), n=len(now), **_spent_rows(facts, now))
     if now.empty:
         section.say(say("cost.none_spent"), "C1", tone="note")
     elif now["expected"].isna().any():
         section.say(say("cost.spent_only", spent=spent), "C1")
     else:
         facts.trace("C2", expected, facts.money(expected), table="spend",
-                    recipe="spend[spend.in_period].expected.sum()")
+                    log_rows=works_rows(facts.inputs.works),
+                    recipe="spend[spend.in_period].expected.sum()",
+                    live="SUMIF([spend.in_period],TRUE,[spend.expected])")
     for name, earlier in (("before", before), ("year", year)):
         if len(earlier):
             section.say(say(f"cost.spent_{name}", spent=float(earlier["spent"].sum())))
     section.put(_spend_grid(facts, spend))
+
+
+def _spent_rows(facts: Facts, months: pd.DataFrame) -> dict[str, Any]:
+    """Return where the money spent in some months stands: its jobs, or the table by month."""
+    works = facts.inputs.given("works")
+    if works is None:
+        return {"table": "spend", "recipe": "spend[spend.in_period].spent.sum()",
+                "live": "SUMIF([spend.in_period],TRUE,[spend.spent])"}
+    inside = works["month"].isin(months["month"])
+    facts.add_column("works", "in_period", inside)
+    return {"table": "works", "recipe": "works[works.in_period].cost.sum()",
+            "live": "SUMIF([works.in_period],TRUE,[works.cost])",
+            "log_rows": works_rows(works[inside & works["cost"].notna()])}
 
 
 def _within(spend: pd.DataFrame, part: Slice) -> pd.DataFrame:
@@ -655,11 +694,16 @@ def _programme(facts: Facts, section: Section, programme: pd.DataFrame,
     saving = float(programme["saving_per_year"].sum())
     span = saving_range(programme, sweep)
     behind = facts.at(programme["place_id"])
-    for figure, value, text, recipe in (
-            ("P1", n, say.whole(n), "len(programme)"),
-            ("P2", first, facts.money(first), "programme.first_cost.sum()"),
-            ("P3", saving, facts.money(saving), "programme.saving_per_year.sum()")):
-        facts.trace(figure, value, text, table="programme", incidents=behind, recipe=recipe)
+    works = facts.inputs.given("works")
+    jobs = None if works is None else works[works["asset_id"].isin(set(programme["place_id"]))]
+    for figure, value, text, recipe, cells in (
+            ("P1", n, say.whole(n), "len(programme)", "COUNTA([programme.place_id])"),
+            ("P2", first, facts.money(first), "programme.first_cost.sum()",
+             "SUM([programme.first_cost])"),
+            ("P3", saving, facts.money(saving), "programme.saving_per_year.sum()",
+             "SUM([programme.saving_per_year])")):
+        facts.trace(figure, value, text, table="programme", incidents=behind, recipe=recipe,
+                    live=cells, log_rows=works_rows(jobs))
     section.say(say("programme.opening" if span is None else "programme.opening_ranged", n=n,
                     cost=first, saving=saving, low=span and span[0], high=span and span[1]),
                 "P1", "P2", "P3", tone="key")
@@ -693,6 +737,9 @@ def evaluation_section(facts: Facts) -> Section:
         anchors.append(facts.trace(f"E{number}", 0.0 if math.isnan(ratio) else ratio,
                                    _effect(facts, row), key="E", table="evaluations",
                                    recipe=f"evaluations.ratio.fillna(0).iloc[{number - 1}]",
+                                   live=f"N(INDEX([evaluations.ratio],{number}))",
+                                   incidents=facts.at(pd.Series(
+                                       str(row.places).split("; "))),
                                    measure=row.measure))
         if row.reasons:
             section.say(" ".join(say.all(from_lines(row.reasons))))
@@ -807,6 +854,9 @@ def response_section(facts: Facts) -> Section:
         anchors.append(facts.trace(
             f"R{number}", 0.0 if math.isnan(share) else share, say.share(share), key="R",
             recipe=f"incidents.cleared_in_time[incidents.priority == '{priority}'].mean()",
+            live=f"IFERROR(COUNTIFS([incidents.cleared_in_time],TRUE,[incidents.priority],"
+                  f"<priority.{priority}>)/SUMPRODUCT(([incidents.cleared_in_time]<>\"\")"
+                  f"*([incidents.priority]=<priority.{priority}>)),0)",
             incidents=response.judged, word=priority, allowed=allowed_time(allowed),
             within=len(response.within), judged=len(response.judged)))
     facts.add_column("incidents", "cleared_in_time", judged)

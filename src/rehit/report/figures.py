@@ -20,6 +20,7 @@ from scipy import stats
 
 from rehit.files.safe_text import neutralise_table
 from rehit.messages import message
+from rehit.observed import places_for_half, ranked_places
 from rehit.report.document import Picture
 from rehit.report.measures import compare_curves, keep_at_fdr
 from rehit.report.say import Say
@@ -430,20 +431,19 @@ CURVES_DRAWN = 5
 YEARS_DRAWN = 4
 
 
-def share_curve(repeats: pd.DataFrame, *, ax: Axes, say: Say, streets: bool = False,
+def share_curve(repeats: pd.DataFrame, *, ax: Axes, say: Say,
                 titled: bool = True) -> FigureText:
     """Draw how large a share of the incidents the worst places take (a Lorenz curve, worst first).
 
     Parameters
     ----------
     repeats
-        Table ``repeats``; uses ``n_incidents``.
+        Table ``repeats``; uses ``place_kind`` and ``n_incidents``. Streets are left out unless the
+        log knows nothing better.
     ax
         Axes to draw on.
     say
         Language of the texts.
-    streets
-        Whether the rows are streets, not places.
     titled
         Whether finding and source line are written on the axes.
 
@@ -451,24 +451,25 @@ def share_curve(repeats: pd.DataFrame, *, ax: Axes, say: Say, streets: bool = Fa
     ----------
     Lorenz (1905), Methods of measuring the concentration of wealth.
     """
-    counts = np.sort(repeats["n_incidents"].to_numpy(float))[::-1]
+    ranked, half = ranked_places(repeats), places_for_half(repeats)
+    streets = bool(ranked["place_kind"].eq("street").all())
+    counts = np.sort(ranked["n_incidents"].to_numpy(float))[::-1]
     total, n_places = counts.sum(), len(counts)
     taken = np.concatenate([[0], counts.cumsum()]) / max(total, 1)
     places = np.arange(n_places + 1) / n_places
-    tenth = max(round(n_places / 10), 1)
     ax.plot(places, taken, color=TEAL, label=say("fig.share_curve_line"))
     ax.plot([0, 1], [0, 1], color=QUIET, linestyle=DASHES[2], label=say("fig.share_curve_even"))
-    ax.plot([places[tenth]], [taken[tenth]], "o", color=OCHRE, markersize=7)
-    ax.annotate(say("fig.share_curve_mark", share=say.share(taken[tenth]),
-                      n=say.whole(tenth)),
-                (places[tenth], taken[tenth]), (12, -14), textcoords="offset points", color=INK,
+    ax.plot([places[half]], [taken[half]], "o", color=OCHRE, markersize=7)
+    ax.annotate(say("fig.share_curve_mark", share=say.share(taken[half]),
+                      n=half),
+                (places[half], taken[half]), (12, -14), textcoords="offset points", color=INK,
                 bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.5})
     ax.set(xlabel=say("fig.share_curve_x"), ylabel=say("fig.share_curve_y"),
            xlim=(0, 1), ylim=(0, 1.02))
     ax.xaxis.set_major_formatter(in_words(say, "share"))
     ax.yaxis.set_major_formatter(in_words(say, "share"))
     ax.legend(loc="lower right")
-    facts = {"share": say.share(taken[tenth]), "n": say.whole(tenth),
+    facts = {"share": say.share(taken[half]), "n": half,
              "places": say.whole(n_places), "total": say.whole(total)}
     key = "share_curve_streets" if streets else "share_curve"
     return finish(ax, figure_text(say, key, **facts), titled=titled)
@@ -766,8 +767,9 @@ def funnel(found: pd.DataFrame, limits: Callable[..., tuple[np.ndarray, np.ndarr
     Spiegelhalter 2005, Statistics in Medicine 24: 1185-1202.
     """
     seen = found[found["whole"] > 0]
+    # Whole counts: the exact limits know no others.
     sizes = np.unique(np.linspace(max(seen["whole"].min() * 0.5, 1), seen["whole"].max() * 1.08,
-                                  200))
+                                  200).round())
     for level, dash in ((0.95, DASHES[1]), (0.998, DASHES[0])):
         for number, edge in enumerate(limits(sizes, level=level)):
             ax.plot(sizes, edge, color=QUIET, linestyle=dash, linewidth=1,
@@ -824,3 +826,58 @@ def rate_steps(steps: pd.DataFrame, *, ax: Axes, say: Say) -> Axes:
     ax.set_ylim(bottom=0)
     ax.set_ylabel(say("evaluate.step_rate"))
     return ax
+
+
+# What a bid rests on.
+
+def year_costs(simulated: pd.DataFrame, *, ax: Axes, say: Say, currency: str, asked: float,
+               titled: bool = True) -> FigureText:
+    """Draw what the first year of a contract may cost, with the price asked.
+
+    Parameters
+    ----------
+    simulated
+        A row per simulated year: ``cost`` [currency].
+    currency
+        Code or sign in front of amounts.
+    asked
+        Lump sum asked for a year [currency].
+    """
+    cost = simulated["cost"]
+    ax.hist(cost, bins=60, color=TEAL)
+    ax.axvline(asked, color=INK, linestyle="--", label=say("fig.year_asked"))
+    ax.set(xlabel=say("fig.year_x", currency=currency), ylabel=say("fig.year_y"))
+    ax.xaxis.set_major_formatter(in_words(say))
+    ax.xaxis.set_major_locator(MaxNLocator(6))
+    legend_below(ax, ncols=1)
+    low, high = cost.quantile([0.1, 0.9])
+    return finish(ax, figure_text(
+        say, "year", low=say.money(low, currency), high=say.money(high, currency),
+        asked=say.money(asked, currency), share=float((cost > asked).mean()),
+        n=len(cost)), titled=titled)
+
+
+def price_swings(moved: pd.DataFrame, *, ax: Axes, say: Say, currency: str,
+                 titled: bool = True) -> FigureText:
+    """Draw how far each assumption moves the price, the widest on top.
+
+    Parameters
+    ----------
+    moved
+        ``words, price, price_low, price_high, swing``; the widest first.
+    currency
+        Code or sign in front of amounts.
+    """
+    turned = moved.iloc[::-1]
+    ax.barh(turned["words"], turned["price_high"] - turned["price_low"],
+            left=turned["price_low"], color=TEAL)
+    ax.axvline(float(moved["price"].iloc[0]), color=INK, linewidth=0.8)
+    ax.set(xlabel=say("fig.swing_x", currency=currency))
+    ax.xaxis.set_major_formatter(in_words(say))
+    ax.xaxis.set_major_locator(MaxNLocator(5))
+    first = moved.iloc[0]
+    return finish(ax, figure_text(
+        say, "swing", word=str(first["words"]), swing=float(first["swing"]),
+        low=say.money(min(first["price_low"], first["price_high"]), currency),
+        high=say.money(max(first["price_low"], first["price_high"]), currency),
+        words=tuple(moved["words"])), titled=titled)

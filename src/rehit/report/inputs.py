@@ -29,6 +29,7 @@ CONTRACTS = {
     "programme": "report_programme", "evaluations": "report_evaluations",
     "spend": "report_spend", "routes": "report_ways",
     "method_shares": "report_method_shares", "advised_done": "report_advised_done",
+    "works": "report_works", "log_rows": "report_log_rows",
 }
 #: Columns that hold codes of a group, or messages where the group is empty.
 CODED = {
@@ -76,10 +77,16 @@ class ReportInput:
         Time allowed to clear a marking [h]; that of the parameters ``service.*`` where None.
     threshold_per_year
         The rate the user asked about; ``repeats.chance_above`` refers to it [incidents/year].
+    map_tiles
+        Address of a background that the map offers, off until a reader switches it on.
     incidents
         Placed incidents: the contract ``incidents`` with the columns of ``placed`` merged in.
     counts, set_aside, findings
         Row counts per file, the rows set aside, findings about the quality of the log.
+    works
+        Jobs of the works log, each with the row it stands in.
+    log_rows
+        Every row of the log and the works log, with its line in the file and its own number.
     method_shares, advised_done
         Shares of methods beside the band of ordinary towns; advice beside the works log.
     clusters_before, forecast_checks, cost_years, rate_costs, budget_sweep, spend
@@ -103,6 +110,7 @@ class ReportInput:
     standards: Standards | None = None
     threshold_per_year: float | None = None
     horizon_years: float | None = None
+    map_tiles: str | None = None
     counts: pd.DataFrame | None = None
     set_aside: pd.DataFrame | None = None
     findings: pd.DataFrame | None = None
@@ -123,11 +131,13 @@ class ReportInput:
     programme: pd.DataFrame | None = None
     budget_sweep: pd.DataFrame | None = None
     spend: pd.DataFrame | None = None
+    works: pd.DataFrame | None = None
     evaluations: pd.DataFrame | None = None
     rings: pd.DataFrame | None = None
     survival: pd.DataFrame | None = None
     streets: gpd.GeoDataFrame | None = None
     routes: gpd.GeoDataFrame | None = None
+    log_rows: pd.DataFrame | None = None
     limits: tuple[Message, ...] = ()
 
     def given(self, table: str) -> pd.DataFrame | None:

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from functools import partial
 from importlib.resources import files
 from typing import Any, cast
+from urllib.parse import urlsplit
 
 import folium
 import geopandas as gpd
@@ -94,7 +95,7 @@ def render_map(facts: Facts, *, report_name: str | None) -> str:
         style=Markup(leaflet_style() + resource("report.css") + resource("map.css")),
         body=Markup(body), library=Markup(library), own=Markup(own), drawing=Markup(drawing),
         report_name=report_name, data=Markup(safe_json(_page_data(facts, layers))),
-        policy=policy(scripts=[library, own, drawing]),
+        policy=policy(scripts=[library, own, drawing], pictures=_origin(inputs.map_tiles)),
         swatches=ramp_colours(RAMP_STEPS), threshold=inputs.threshold_per_year,
         colours={"ochre": OCHRE, "plum": PLUM, "quiet": QUIET, "street": STREET_COLOUR},
         crews=_legend_of_crews(facts), shown=[layer.name for layer in layers],
@@ -148,6 +149,13 @@ def _folium_parts(facts: Facts, layers: list[Layer]) -> tuple[str, str]:
             style_function=layer.style, on_each_feature=JsCode("rehit.tell"), **layer.options)
         drawn._id = layer.name
         drawn.add_to(chart)
+    tiles = facts.inputs.map_tiles
+    if tiles is not None:
+        offered = folium.TileLayer(tiles, attr=urlsplit(tiles).netloc, overlay=True, show=False,
+                                   name=facts.say("map.layer_tiles",
+                                                  host=urlsplit(tiles).netloc))
+        offered._id = "tiles"
+        offered.add_to(chart)
     control = folium.LayerControl(position="topright", collapsed=False)
     control._id = "layers"
     control.add_to(chart)
@@ -155,6 +163,10 @@ def _folium_parts(facts: Facts, layers: list[Layer]) -> tuple[str, str]:
     page = cast(Any, chart.get_root())
     page.render()
     return str(page.html.render()), str(page.script.render())
+
+
+def _origin(tiles: str | None) -> str:
+    return "" if tiles is None else f"https://{urlsplit(tiles).netloc}"
 
 
 def _page_data(facts: Facts, layers: list[Layer]) -> dict[str, Any]:

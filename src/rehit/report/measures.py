@@ -636,19 +636,19 @@ class Facts:
     def trace(self, figure_id: str, value: float, shown: str, *, key: str = "", unit: str = "",
               incidents: pd.DataFrame | None = None, parts: tuple[str, ...] = (),
               table: str = "", log_rows: tuple[str, ...] = (), recipe: str = "",
-              **values: object) -> str:
+              live: str = "", **values: object) -> str:
         """Enter a figure whose label, formula and filter are catalogue texts of `key`.
 
-        The log rows behind it are those of `incidents`, or `log_rows`; `recipe` is one line of
-        pandas that works it out again.
+        The log rows behind it are those of `incidents`, and `log_rows`; `recipe` is one line of
+        pandas that works it out again, `live` the same as a formula of the workbook.
         """
         key = key or figure_id
         texts = {part: self.say(f"trace.{key}_{part}", **values)
                  for part in ("label", "formula", "filter")}
-        rows = log_rows if incidents is None else rows_of(incidents)
+        rows = (() if incidents is None else rows_of(incidents)) + log_rows
         return self.book.add(Traced(figure_id, texts["label"], value, shown, unit,
                                     texts["formula"], texts["filter"], rows, parts, table,
-                                    recipe))
+                                    recipe, live))
 
     def add_column(self, table: str, name: str, values: pd.Series) -> None:
         """Give a column that a figure rests on to the table that is written out."""
@@ -754,14 +754,18 @@ def trace_counts(facts: Facts) -> None:
                                                   strict=True):
         ids = tuple(f"V{start + n}" for n in range(len(codes)))
         facts.trace(whole_id, count, whole(count), parts=ids, incidents=incidents,
-                    recipe="incidents.in_period.sum()")
+                    recipe="incidents.in_period.sum()",
+                    live="COUNTIF([incidents.in_period],TRUE)")
         for figure_id, code in zip(ids, codes, strict=True):
             part = incidents[incidents[column] == code]
             facts.trace(figure_id, len(part), whole(len(part)), key=f"V_{column}",
                         incidents=part, code=code,
-                        recipe=f"(incidents.in_period & (incidents.{column} == '{code}')).sum()")
+                        recipe=f"(incidents.in_period & (incidents.{column} == '{code}')).sum()",
+                        live=f"COUNTIFS([incidents.in_period],TRUE,[incidents.{column}],"
+                              f"<{column}.{code}>)")
     for figure_id, earlier, name in (("V12", facts.before, "in_period_before"),
                                      ("V13", facts.year, "in_year_before")):
         facts.trace(figure_id, earlier.count, whole(earlier.count), incidents=earlier.incidents,
                     key="V_earlier", recipe=f"incidents.{name}.sum()",
+                    live=f"COUNTIF([incidents.{name}],TRUE)",
                     first=earlier.period.first, last=earlier.period.last)

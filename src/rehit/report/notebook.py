@@ -6,7 +6,7 @@ Everything is escaped here, so that a notebook holds no HTML: texts of a log are
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from html import escape
 from typing import TYPE_CHECKING, Any
 
@@ -85,7 +85,7 @@ class Shown:
     title: str
     note: str
     alt: str
-    png: bytes
+    png: bytes = field(repr=False)
 
     def _repr_mimebundle_(self, **_how: object) -> tuple[dict[str, bytes], dict[str, Any]]:
         return {"image/png": self.png}, {"image/png": {"alt": self.alt}}

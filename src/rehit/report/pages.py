@@ -6,7 +6,7 @@ import base64
 import hashlib
 import json
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from html.parser import HTMLParser
 from importlib.resources import files
 from typing import Any
@@ -28,10 +28,11 @@ from rehit.report.document import (
     Terms,
     Tiles,
 )
+from rehit.report.inputs import each
 from rehit.report.measures import Facts
 from rehit.report.pdf import render_pdf, typst_text
 from rehit.report.say import Say
-from rehit.report.trace import Traced, row_names
+from rehit.report.trace import Traced, row_names, tell_rows, works_rows
 
 _LOADING = {"src", "href", "srcset", "poster", "data", "action", "formaction", "background",
             "xlink:href", "manifest", "ping", "cite", "longdesc"}
@@ -62,16 +63,30 @@ def render_page(doc: Document, say: Say, *, name: str = FRONT,
     TableError
         If anything in the page would load from elsewhere.
     """
+    seen: set[str] = set()
+
+    def first(figure: str) -> bool:
+        new = figure not in seen
+        seen.add(figure)
+        return new
+
     html = environment().get_template("report.html.j2").render(
         doc=doc, say=say, sections=doc.front if name == FRONT else doc.details, name=name,
-        links=links, style=Markup(resource("report.css")), kind=_kind, picture=_data_uri,
-        table=_table_uri, policy=policy(scripts=[]))
+        first=first, links=links, style=Markup(resource("report.css")), kind=_kind,
+        picture=_data_uri, table=_table_uri, policy=policy(scripts=[]))
     refuse_external(html, beside=set(links))
     return html
 
 
-def render_trace(facts: Facts, title: str) -> str:
+def render_trace(facts: Facts, doc: Document) -> str:
     """Write the page on which each figure opens its formula, its recipe and all its log rows.
+
+    Parameters
+    ----------
+    facts
+        The report's facts, with the figures in their book.
+    doc
+        The report, for the place that each figure is quoted at.
 
     Raises
     ------
@@ -86,24 +101,64 @@ def render_trace(facts: Facts, title: str) -> str:
                 "col_row", "col_case", "col_day", "col_address", "earlier", "later")}
             | {"shown": say("page.shown", first="{first}", last="{last}", all="{all}")}}
     html = environment().get_template("trace.html.j2").render(
-        say=say, figures=figures, title=title, own=Markup(own), language=say.language,
+        say=say, figures=figures, title=doc.title, quoted=_quoted(doc),
+        own=Markup(own), language=say.language,
         style=Markup(resource("report.css")), policy=policy(scripts=[own]),
         data=Markup(safe_json(data)), links=(FRONT, DETAILS, MAP))
     refuse_external(html, beside={FRONT, DETAILS, MAP})
     return html
 
 
+def _quoted(doc: Document) -> dict[str, str]:
+    """Return where each figure is quoted: the first page before the second."""
+    at: dict[str, str] = {}
+    for page, sections in ((FRONT, doc.front), (DETAILS, doc.details)):
+        for section in sections:
+            for figure in _ids(section.blocks):
+                at.setdefault(figure, f"{page}#at-{figure}")
+    return at
+
+
+def _ids(blocks: Sequence[Block]) -> Iterator[str]:
+    """Go through the figures that some blocks quote."""
+    for block in blocks:
+        if isinstance(block, Sentence):
+            yield from block.traces
+        elif isinstance(block, Bullets):
+            yield from _ids(block.items)
+        elif isinstance(block, Tiles):
+            yield from (tile.trace for tile in block.tiles if tile.trace)
+        elif isinstance(block, Grid):
+            yield from (anchor for anchor in block.anchors if anchor)
+
+
 def _rows_told(facts: Facts) -> list[list[str]]:
-    """Return every log row that a figure rests on: file and row, case number, day, address."""
+    """Return every log row that a figure rests on: file, line, its own number, day, place."""
     behind = list(facts.book.places_of_rows())
+    told = tell_rows(behind, facts.inputs.given("log_rows"))
     incidents = facts.inputs.incidents
     days = incidents["reported_at"].dt.tz_convert(facts.inputs.time_zone).dt.strftime("%Y-%m-%d")
-    told: dict[str, list[str]] = {}
-    for row, *rest in zip(incidents["source_rows"].astype(str), incidents["report_id"], days,
-                          incidents["address"], strict=True):
-        texts = ["" if pd.isna(value) else str(value) for value in rest]
-        told.update(dict.fromkeys(row_names(row), texts))
-    return [[row.replace("%20", " "), *told.get(row, ["", "", ""])] for row in behind]
+    known: dict[str, tuple[str, str, str]] = {}
+    for rows, *rest in zip(incidents["source_rows"].astype(str), incidents["report_id"], days,
+                           incidents["address"], strict=True):
+        case, day, place = ("" if pd.isna(value) else str(value) for value in rest)
+        known.update(dict.fromkeys(row_names(rows), (case, day, place)))
+    known.update(_jobs_told(facts))
+    lines = []
+    for row, at in zip(behind, told.itertuples(), strict=True):
+        case, day, place = known.get(row, ("", "", ""))
+        lines.append([f"{at.source_file} {at.line}", str(at.case_number) or case,
+                      str(at.reported) or day, place])
+    return lines
+
+
+def _jobs_told(facts: Facts) -> Iterator[tuple[str, tuple[str, str, str]]]:
+    """Go through the jobs of the works log by row: number, day, place with cost."""
+    works = facts.inputs.given("works")
+    for row, work in () if works is None else zip(works_rows(works), each(works), strict=True):
+        texts = [facts.named(work.asset_id)] if pd.notna(work.asset_id) else []
+        texts += [facts.say.sum(work.cost, facts.inputs.currency, 2)] if pd.notna(work.cost) else []
+        yield row, (str(work.work_id), str(work.done_at), ", ".join(texts))
 
 
 def _runs(rows: Sequence[str], facts: Facts) -> list[list[int]]:
@@ -143,8 +198,10 @@ def safe_json(value: object) -> str:
     return text
 
 
-def policy(*, scripts: list[str]) -> str:
+def policy(*, scripts: list[str], pictures: str = "") -> str:
     """Return the content security policy: nothing from any network, only the scripts given.
+
+    `pictures` is an origin that a reader may switch on for the background of the map.
 
     It is a second wall behind escaping: the browser itself refuses every request and every
     script whose hash is not listed.
@@ -155,8 +212,9 @@ def policy(*, scripts: list[str]) -> str:
     """
     allowed = " ".join("'sha256-" + base64.b64encode(hashlib.sha256(s.encode()).digest()).decode()
                        + "'" for s in scripts) or "'none'"
-    return (f"default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src {allowed}; "
-            "base-uri 'none'; form-action 'none'")
+    shown = f"data: {pictures}".strip()
+    return (f"default-src 'none'; img-src {shown}; style-src 'unsafe-inline'; "
+            f"script-src {allowed}; base-uri 'none'; form-action 'none'")
 
 
 def _kind(block: Any) -> str:

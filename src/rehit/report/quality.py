@@ -92,6 +92,7 @@ def _trace(facts: Facts, counts: pd.DataFrame, name: str, figure_id: str,
     total = int(counts[f"rows_{name}"].sum())
     return facts.trace(figure_id, total, facts.say.whole(total), key=f"Q_{name}", parts=parts,
                        recipe=f"counts.rows_{name}.sum()",
+                       live=f"SUM([counts.rows_{name}])",
                        table="counts", log_rows=log_rows(
                            facts.inputs.incidents, facts.inputs.set_aside).get(name, ()))
 

@@ -24,13 +24,18 @@ from pyproj import CRS
 from rehit.patrol.day import Sheet
 from rehit.report.document import Picture
 from rehit.report.figures import (
+    DASHES,
     INK,
     LINE,
     OCHRE,
     PAPER,
     PLUM,
     QUIET,
+    RUST,
+    SERIES,
+    FigureText,
     figure_text,
+    finish,
     house_style,
     is_narrow,
     ramp,
@@ -74,11 +79,19 @@ def _texts(facts: Facts) -> tuple[str, str, str]:
         facts.trace("H2", share, say.share(share), incidents=inside, n=len(clusters),
                     recipe="incidents.in_hotspot.sum() / (incidents.in_period & "
                            "incidents.on_map).sum()",
+                    live="COUNTIF([incidents.in_hotspot],TRUE)/COUNTIFS("
+                          "[incidents.in_period],TRUE,[incidents.on_map],TRUE)",
                     inside=len(inside), placed=int(known.sum()))
         values |= {"share": say.share(share), "n": len(clusters), "placed": say.whole(known.sum())}
         key = "map"
     text = figure_text(say, f"{key}_streets" if drawn else key, **values)
     return text.title, text.note, text.alt
+
+
+def draw_map(facts: Facts, *, ax: Axes) -> FigureText:
+    """Draw the overview map and return its text."""
+    draw_overview(facts, ax)
+    return FigureText(*_texts(facts))
 
 
 def draw_overview(facts: Facts, ax: Axes) -> None:
@@ -105,6 +118,39 @@ def draw_overview(facts: Facts, ax: Axes) -> None:
     if handles:
         ax.figure.legend(handles=handles, loc="outside lower center",
                          ncols=1 if is_narrow(ax) else 3, fontsize=8)
+
+
+def day_routes(routes: gpd.GeoDataFrame, stops: gpd.GeoDataFrame, *, ax: Axes, say: Say,
+               streets: gpd.GeoDataFrame | None = None, titled: bool = True) -> FigureText:
+    """Draw the routes of a day, each crew in its own colour and dash, stops by kind.
+
+    Parameters
+    ----------
+    routes
+        A line per crew: ``route_id``; projected.
+    stops
+        ``kind``: reported, hotspot or another; projected as the routes.
+    streets
+        Lines of the base map.
+    """
+    if streets is not None:
+        draw_streets(ax, streets, tolerance_m=1.0, width=0.7)
+    for at, (name, line) in enumerate(zip(routes["route_id"], routes.geometry, strict=True)):
+        look: dict[str, Any] = {"color": SERIES[at % len(SERIES)],
+                                "linestyle": DASHES[at % len(DASHES)]}
+        for part in getattr(line, "geoms", [line]):
+            ax.plot(*part.xy, linewidth=1.9, zorder=2, **look)
+        ax.plot([], [], label=str(name), **look)
+    for kind, marker, face in (("reported", "s", RUST), ("hotspot", "o", PAPER)):
+        spots = stops[stops["kind"] == kind].geometry
+        ax.scatter(spots.x, spots.y, marker=marker, s=26, facecolor=face, edgecolor=INK, zorder=3,
+                   label=say(f"fig.route_{kind}", n=len(spots)))
+    west, south, east, north = stops.total_bounds
+    ax.set(xlim=(west - 200, east + 200), ylim=(south - 200, north + 200), aspect="equal")
+    ax.set_axis_off()
+    ax.legend(loc="upper center", bbox_to_anchor=(0.5, 0.0), ncols=2, fontsize=8)
+    return finish(ax, figure_text(say, "route", n=len(routes), names=tuple(
+        str(name) for name in routes["route_id"])), titled=titled)
 
 
 def _draw_areas(facts: Facts, ax: Axes) -> list[Any]:

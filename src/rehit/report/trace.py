@@ -25,7 +25,8 @@ class Traced:
     `parts` are ids of figures that must add up to this one. `rows` are log rows as
     ``file#row``; figures that rest on a whole table instead name it in `table`. `recipe` is one
     line of pandas that works the value out again from the Parquet files beside the report, each
-    read into a name of its own.
+    read into a name of its own. `live` is the same as a formula of the workbook, in which
+    ``[table.column]`` stands for the cells of a column and ``<group.code>`` for the word of a code.
     """
 
     id: str
@@ -39,6 +40,7 @@ class Traced:
     parts: tuple[str, ...] = ()
     table: str = ""
     recipe: str = ""
+    live: str = ""
 
 
 @dataclass
@@ -104,6 +106,46 @@ def rows_of(incidents: pd.DataFrame) -> tuple[str, ...]:
 def row_names(text: str) -> list[str]:
     """Return the log rows that a cell of ``source_rows`` lists, spaces made safe."""
     return [_safe(part.strip()) for part in text.split(";") if part.strip()]
+
+
+def works_rows(works: pd.DataFrame | None) -> tuple[str, ...]:
+    """Return the rows of the works log that some jobs stand in, spaces made safe."""
+    return () if works is None else tuple(_safe(str(row)) for row in works["source_rows"])
+
+
+def tell_rows(rows: Iterable[str], log: pd.DataFrame | None) -> pd.DataFrame:
+    """Return where each row stands and the log's own number of it, in the order given.
+
+    Parameters
+    ----------
+    rows
+        Rows as ``file#row``, spaces made safe.
+    log
+        The contract ``report_log_rows``; None where nothing is known but the rows themselves.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``source_file, line, case_number, reported, log``; texts empty where not known.
+
+    Examples
+    --------
+    >>> log = pd.DataFrame({"source_file": ["my log"], "source_row": [3], "line": [5],
+    ...                     "case_number": ["A7"], "reported": ["1 May"], "log": ["incidents"]})
+    >>> tell_rows(["my%20log#3"], log).iloc[0].tolist()
+    ['my log', 5, 'A7', '1 May', 'incidents']
+    """
+    named = [row.replace("%20", " ").rpartition("#") for row in rows]
+    told = pd.DataFrame({"source_file": pd.Series([file for file, _, _ in named], dtype="str"),
+                         "source_row": pd.Series([int(n) for _, _, n in named], dtype="int64")})
+    if log is None:
+        return told.rename(columns={"source_row": "line"}).assign(
+            case_number="", reported="", log="incidents")
+    known = log.drop_duplicates(["source_file", "source_row"])
+    found = told.merge(known, on=["source_file", "source_row"], how="left", validate="m:1")
+    found["line"] = found["line"].fillna(found["source_row"]).astype("int64")
+    return found[["source_file", "line", "case_number", "reported", "log"]].fillna(
+        {"case_number": "", "reported": "", "log": "incidents"})
 
 
 def _safe(row: str) -> str:
@@ -192,13 +234,15 @@ def explain(figure_id: str, folder: Path, *, say: Say | None = None) -> str:
     say = say or Say("en")
     lines = [f"{found['id']}  {found['label']}: {found['shown']} {found['unit']}".rstrip(),
              "  " + say("explain.formula", text=found["formula"]),
-             "  " + say("explain.filter", text=found["filter"])]
+             "  " + say("explain.filter", text=found["filter"]), f"  pandas: {found['recipe']}"]
     if found["parts"]:
         lines.append("  " + say("explain.parts", text=" + ".join(found["parts"])))
     if found["table"]:
         lines += ["  " + say("explain.table", text=found["table"]),
                   *_table_lines(Path(folder), found["table"], say)]
-    rows = [row.replace("%20", " ") for row in found["rows"]]
-    lines.append("  " + say("explain.rows", n=len(rows)))
-    lines += [f"    {row}" for row in rows]
+    lines.append("  " + say("explain.rows", n=len(found["rows"])))
+    path = Path(folder) / "data" / "log_rows.parquet"
+    told = tell_rows(found["rows"], pd.read_parquet(path) if path.is_file() else None)
+    lines += [f"    {row.source_file} {row.line}  {row.case_number}  {row.reported}".rstrip()
+              for row in told.itertuples()]
     return "\n".join(lines)

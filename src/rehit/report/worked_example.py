@@ -33,7 +33,7 @@ from rehit.costs.renewals import Renewals
 from rehit.costs.strategies import Strategy
 from rehit.files.safe_text import neutralise_formula
 from rehit.parameters import Parameters, load_parameters
-from rehit.report.live_workbook import leave_to_be_calculated, said_source
+from rehit.report.live_workbook import STYLES, leave_to_be_calculated, said_source, set_page
 from rehit.report.say import Say
 
 # First sheets of the worked example: what goes in, growth factors and unit costs.
@@ -56,11 +56,11 @@ class Book:
 
     def __post_init__(self) -> None:
         add = self.workbook.add_format
-        self.bold = add({"bold": True})
+        self.bold = add(STYLES["strong"])
         self.given = add({"font_color": "#1f4e9e", "bg_color": "#eef3fb"})
         self.money = add({"num_format": "#,##0.00"})
         self.factor = add({"num_format": "0.000000"})
-        self.wrap = add({"text_wrap": True, "valign": "top"})
+        self.wrap = add(STYLES["wrap"])
 
     @property
     def place(self) -> pd.Series:
@@ -75,8 +75,7 @@ class Book:
         """Add a sheet whose first column is wide enough for words."""
         sheet = self.workbook.add_worksheet(name)
         sheet.set_column(0, 0, 34)
-        sheet.set_landscape()
-        sheet.fit_to_pages(1, 0)
+        set_page(sheet)
         return sheet
 
 

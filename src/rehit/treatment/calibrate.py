@@ -316,7 +316,8 @@ def read_works(path: Path | str, *, columns: Mapping[str, str] | None = None,
     Returns
     -------
     pandas.DataFrame
-        The `works` table. Hours become minutes and square feet square metres. A number that
+        The `works` table, with the row of the file each job stands in as ``source_rows``. Hours
+        become minutes and square feet square metres. A number that
         cannot be read, or is below nought, is empty; a job without a number is named by its row.
         How each column was understood stands in ``.attrs["notes"]``, as messages in text.
 
@@ -333,7 +334,8 @@ def read_works(path: Path | str, *, columns: Mapping[str, str] | None = None,
                                             needed=("method",), where=where)
     if faults:
         raise ManyErrors(where, faults)
-    works = _columns(raw.table, chosen).reset_index(drop=True)
+    works = _columns(raw.table, chosen).assign(source_rows=[
+        f"{where}#{row}" for row in raw.table.index]).reset_index(drop=True)
     unreadable = works["method"].isna() & works["method_given"].notna()
     if unreadable.any():
         words = ", ".join(map(repr, sorted(works.loc[unreadable, "method_given"].unique())[:10]))
