@@ -15,6 +15,7 @@ import pandas as pd
 
 from rehit.assets.match import place_incidents
 from rehit.assets.register import FOR_CREWS, read_register
+from rehit.costs.doubt import Doubt, draw_doubt
 from rehit.costs.expected import expected_counts, expected_work, scaled_to_expected
 from rehit.costs.lifecycle import compare_strategies
 from rehit.costs.programme import Programme, budget_sweep, choose_programme
@@ -413,11 +414,16 @@ class Chain:
                                effects=self.effects)
 
     @_Result
+    def doubt(self) -> Doubt:
+        """Possible worlds of the cost numbers, the same for comparison, programme and bid."""
+        return draw_doubt(self.cost_parameters, rng=self.rng("doubt"))
+
+    @_Result
     def strategy_costs(self) -> pd.DataFrame:
         """What each way to look after each place costs over the horizon."""
         costing = self.costing
         self.step("step.comparing_costs")
-        return compare_strategies(costing, strategies=self.strategies,
+        return compare_strategies(costing, strategies=self.strategies, doubt=self.doubt,
                                   parameters=self.cost_parameters, rng=self.rng("costs"), n_jobs=2)
 
     @property
@@ -431,14 +437,15 @@ class Chain:
         costing = self.costing
         self.step("step.choosing_programme")
         return choose_programme(costing, strategies=self.strategies, robust=robust,
-                                years=years or self.programme_years,
+                                years=years or self.programme_years, doubt=self.doubt,
                                 parameters=self.cost_parameters, rng=self.rng("programme"))
 
     def budget_sweep(self, *, years: int | None = None) -> pd.DataFrame:
         """Work out what more or less budget would save."""
         years = years or self.programme_years
         return budget_sweep(self.costing, strategies=self.strategies, years=years,
-                            parameters=self.cost_parameters, rng=self.rng("programme"))
+                            doubt=self.doubt, parameters=self.cost_parameters,
+                            rng=self.rng("programme"))
 
 
 # What the cost rooms need to know of each place, gathered from the rooms before them.

@@ -9,9 +9,17 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from rehit.contract.cost import Capacity, Service, job_work, service_of, year_cost
+from rehit.contract.cost import (
+    Capacity,
+    Service,
+    job_work,
+    moved_cost,
+    service_of,
+    year_cost,
+)
 from rehit.contract.crews import CrewKind, Team
 from rehit.contract.schedule import direct_costs, job_worth
+from rehit.costs.doubt import Cause, Doubt, as_stated
 from rehit.parameters import load_parameters
 
 NUMBERS = load_parameters().override({
@@ -93,7 +101,7 @@ def test_a_call_out_takes_its_least_hours_and_no_time_of_the_crews() -> None:
 
 
 def test_busy_years_get_the_late_shares_of_busy_years_of_the_queue() -> None:
-    years = pd.DataFrame({"jobs": [300, 100], "offensive": [100, 20],
+    years = pd.DataFrame({"jobs": [300, 100], "load": [300, 100], "offensive": [100, 20],
                           "late_offensive": [50, 1], "late_ordinary": [80, 4],
                           "overtime_hours": [60, 0], "backlog_hours": [0, 10]})
     queue: Any = SimpleNamespace(years=years)
@@ -102,3 +110,26 @@ def test_busy_years_get_the_late_shares_of_busy_years_of_the_queue() -> None:
     assert found.late_ordinary.tolist() == [[0.4, 0.05], [0.05, 0.4]]
     assert found.overtime_hours.tolist() == [[0.2, 0], [0, 0.2]]
     assert service_of(queue).backlog_hours == 10 / 400
+
+
+def test_the_cost_of_a_world_moves_each_line_by_its_cause() -> None:
+    """By hand: pay 10 % up, materials doubled, own standing cost 5 % out, overhead a tenth."""
+    worlds = Doubt((Cause("labour", (), 0.9, 1.2), Cause("materials", (), 0.5, 2.0)),
+                   np.array([[1.1], [2.0]]))
+    lines = {name: np.full((1, 1), amount) for name, amount in {
+        "labour": 100.0, "materials": 20.0, "vehicles": 40.0, "overhead": 16.0,
+        "penalties": 7.0}.items()}
+    numbers = load_parameters().override({"contract.overhead_share": 0.1})
+    found = moved_cost(lines, worlds, np.full((1, 1), 1.05), parameters=numbers)
+    assert found.tolist() == [[pytest.approx((110 + 40 + 42) * 1.1 + 7)]]
+    same = moved_cost(lines, as_stated(), np.ones((1, 1)), parameters=numbers)
+    assert same.tolist() == [[pytest.approx(sum(float(v[0, 0]) for v in lines.values()))]]
+
+
+def test_a_queue_year_of_longer_jobs_is_a_fuller_one() -> None:
+    """Few jobs that take three times as long load the crews more than twice as many."""
+    years = pd.DataFrame({"jobs": [300, 200], "load": [300, 600], "offensive": [10, 10],
+                          "late_offensive": [1, 5], "late_ordinary": [0, 0],
+                          "overtime_hours": [0, 0], "backlog_hours": [0, 0]})
+    queue: Any = SimpleNamespace(years=years)
+    assert service_of(queue, np.array([1.0, 2.0])).late_offensive.tolist() == [0.1, 0.5]

@@ -6,17 +6,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from rehit.costs.doubt import (
-    Cause,
-    basis,
-    causes,
-    draw_factors,
-    responses,
-    value_of_information,
-)
-from rehit.costs.lifecycle import compare_by_formula
+from rehit.costs.doubt import Cause, Doubt, basis, causes, draw_doubt, draw_factors
+from rehit.costs.lifecycle import compare_by_formula, compare_strategies, simulate, simulated_costs
 from rehit.costs.programme import choose_programme
-from rehit.costs.strategies import load_strategies
+from rehit.costs.sensitivity import responses, shifted, value_of_information
+from rehit.costs.strategies import Strategy, load_strategies
 from rehit.parameters import load_parameters
 
 NUMBERS = load_parameters()
@@ -35,7 +29,8 @@ def test_every_cause_moves_numbers_that_exist_and_peaks_at_one() -> None:
         assert 0 <= cause.low < 1 < cause.high
         for target in cause.targets:
             room, _, name = target.partition(".")
-            assert target == "rate" or (room == "covering" and hasattr(strategies[0], name)) or (
+            assert target == "rate" or (
+                room in ("covering", "any") and hasattr(strategies[0], name)) or (
                 room == "costs" and any(n.startswith(target.rstrip("*")) for n in NUMBERS))
 
 
@@ -119,3 +114,57 @@ def test_a_known_pay_rate_is_worth_little_to_know(busy) -> None:
     assert table.index[0] in ("coating_life", "coating_cleaning", "markings", "coating_price")
     assert table.loc["labour", "worth"] < 0.05 * table["worth"].max()
     assert isinstance(table, pd.DataFrame)
+
+
+@pytest.mark.parametrize("cause", causes(NUMBERS), ids=lambda cause: cause.name)
+def test_a_world_at_the_end_of_a_cause_costs_what_the_moved_numbers_cost(
+        cause, make_places) -> None:
+    """Simulated in that world against the formula at the moved numbers, every strategy.
+
+    Walls are either much larger than a marking or not: one that a single patch nearly fills is
+    painted whole or patched as at the stated numbers in every world.
+    """
+    places = make_places(12, np.random.default_rng(4))
+    places["wall_area_m2"] = places["wall_area_m2"].clip(lower=4 * places["mark_area_m2"])
+    lamp = Strategy(name="lamp", meaning="lighting", first_cost=900, yearly_cost=40, life_years=7,
+                    effect_on_rate=0.3)
+    strategies = [*load_strategies(parameters=NUMBERS), lamp]
+    base = compare_by_formula(places, strategies=strategies, parameters=NUMBERS)
+    for end in (cause.low, cause.high):
+        costing, moved, numbers = shifted(cause, end, places, strategies, NUMBERS)
+        there = compare_by_formula(costing, strategies=moved, parameters=numbers)
+        found = simulate(base.pieces, [e.weights for e in base.expected], shape=base.shape,
+                         rate_years=base.rate_years, draws=2000, level=0.8,
+                         doubt=Doubt((cause,), np.full((1, 1), end)), rng=np.random.default_rng(5))
+        formula = np.column_stack([e.present_value for e in there.expected])
+        score = (found.mean - formula) / np.maximum(found.standard_error, 0.005 * formula)
+        assert np.abs(score).max() < 4
+
+
+def test_intervals_and_chances_of_the_comparison_carry_unit_costs(busy) -> None:
+    """Fault: "more than 99 % sure to be cheapest", as if every unit cost were known."""
+    sure, unsure = (compare_strategies(busy, parameters=NUMBERS, rng=np.random.default_rng(1),
+                                       doubt=doubt)
+                    for doubt in (Doubt((), np.ones((0, 1))), None))
+    assert (sure["pv_mean"] == unsure["pv_mean"]).all()
+    width = ((unsure["pv_high"] - unsure["pv_low"]) / (sure["pv_high"] - sure["pv_low"]))
+    assert width.median() > 1.3
+    coated = sure["cheapest"] & sure["strategy"].eq("permanent_coating")
+    certain, left = ((t.loc[coated, "chance_cheapest"] > 0.99).mean() for t in (sure, unsure))
+    assert certain > 0.2
+    assert left < certain / 2
+
+
+def test_one_world_moves_every_place_at_once(busy) -> None:
+    """A town's interval is wider than if each place had unit costs of its own."""
+    compared = compare_by_formula(busy, parameters=NUMBERS)
+
+    def costs(doubt: Doubt) -> np.ndarray:
+        return simulated_costs(
+            compared.pieces, [e.weights for e in compared.expected], rows=np.arange(len(busy)),
+            shape=compared.shape, rate_years=compared.rate_years, draws=1000, doubt=doubt,
+            rng=np.random.default_rng(6))[0]
+
+    found = costs(draw_doubt(NUMBERS, rng=np.random.default_rng(2)))
+    together, apart = found.sum(axis=0).std(), np.sqrt((found.std(axis=1)**2).sum())
+    assert together > 2 * apart

@@ -12,6 +12,7 @@ from scipy.special import ndtri
 from rehit.contract.crews import MINUTES_PER_HOUR, QueueRun, Team
 from rehit.contract.schedule import HIRED, direct_costs, job_worth
 from rehit.contract.volume import CLASS, Volume, with_effort
+from rehit.costs.doubt import Doubt
 from rehit.parameters import Parameters
 
 #: Cost lines in the order they are shown, and the price index each follows.
@@ -120,15 +121,18 @@ def year_cost(work: Mapping[str, Values], *, capacity: Capacity, service: Servic
     return cost
 
 
-def service_of(queue: QueueRun, jobs: np.ndarray | None = None) -> Service:
-    """Return what goes with each volume: that of the queue year of equal rank; else the mean."""
-    years = queue.years.sort_values("jobs", kind="stable")
-    if jobs is None:
+def service_of(queue: QueueRun, load: np.ndarray | None = None) -> Service:
+    """Return what goes with each load: that of the queue year of equal rank; else the mean.
+
+    `load`: jobs times what their minutes came to against those stated.
+    """
+    years = queue.years.sort_values("load" if load is not None else "jobs", kind="stable")
+    if load is None:
         years = pd.DataFrame(years.sum()).T
         place: np.ndarray | int = 0
     else:
-        rank = np.argsort(np.argsort(jobs.ravel(), kind="stable"), kind="stable")
-        place = (rank * len(years) // jobs.size).reshape(jobs.shape)
+        rank = np.argsort(np.argsort(load.ravel(), kind="stable"), kind="stable")
+        place = (rank * len(years) // load.size).reshape(load.shape)
     ordinary = (years["jobs"] - years["offensive"]).clip(lower=1)
     every = years["jobs"].clip(lower=1)
     return Service((years["late_offensive"] / years["offensive"].clip(lower=1)).to_numpy()[place],
@@ -137,9 +141,33 @@ def service_of(queue: QueueRun, jobs: np.ndarray | None = None) -> Service:
                    (years["backlog_hours"] / every).to_numpy()[place])
 
 
+#: The cause of doubt that moves each cost line; minutes are in the work already.
+MOVES = {"labour": "labour", "overtime": "labour", "backlog": "labour", "callouts": "labour",
+         "running": "call_out", "materials": "materials", "water": "wash_water",
+         "access": "site", "traffic_control": "site"}
+
+
+def moved_cost(lines: Mapping[str, np.ndarray], worlds: Doubt, error: np.ndarray, *,
+               parameters: Parameters) -> np.ndarray:
+    """Return the whole cost of each year in the world that goes with its draw.
+
+    Parameters
+    ----------
+    lines
+        Of :func:`year_cost`, draws × years, at the unit costs as stated.
+    worlds
+        One for each draw: an estimate that is wrong stays wrong for the whole contract.
+    error
+        Factor on the lines that no cause names: vehicles, standing cost, mobilisation.
+    """
+    direct = sum(line * (worlds.of(MOVES[name])[:, None] if name in MOVES else error)
+                 for name, line in lines.items() if name not in ("overhead", "penalties"))
+    return np.asarray(direct * (1 + parameters["contract.overhead_share"]) + lines["penalties"])
+
+
 def estimate_error(shape: tuple[int, ...], *, parameters: Parameters,
                    rng: np.random.Generator) -> np.ndarray:
-    """Return a factor on the whole cost for how far the own unit costs may be out.
+    """Return a factor on the contractor's own standing costs for how far they may be out.
 
     One factor for all years of a contract: an estimate that is wrong stays wrong.
     """

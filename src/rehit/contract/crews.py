@@ -10,7 +10,7 @@ from __future__ import annotations
 import heapq
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -107,8 +107,9 @@ class QueueRun:
     team
         Crews provided.
     years
-        One row per simulated year: ``jobs, offensive, late_offensive, late_ordinary`` and, in
-        paid hours of one person, ``overtime_hours`` and ``backlog_hours`` (done after the year).
+        One row per simulated year: ``jobs, offensive, late_offensive, late_ordinary``, ``load``
+        (jobs times what their minutes came to) and, in paid hours of one person,
+        ``overtime_hours`` and ``backlog_hours`` (done after the year).
     in_time_offensive, in_time_ordinary
         Share of all jobs of the kind that kept its standard.
     utilisation
@@ -159,6 +160,8 @@ class Demand:
         Kinds of crews to choose from, the smallest first.
     factor
         On the volumes.
+    minutes
+        What crew time may come to against that of the jobs, in possible worlds.
     """
 
     jobs: pd.DataFrame
@@ -169,6 +172,7 @@ class Demand:
     standards: Standards
     parameters: Parameters
     factor: float = 1.0
+    minutes: np.ndarray = field(default_factory=lambda: np.ones(1))
 
 
 def look_at_crews(demand: Demand, *, rng: np.random.Generator) -> list[QueueRun]:
@@ -486,13 +490,17 @@ def simulate_queue(demand: Demand, team: Team, *, years: int,
     methods = jobs["method"].to_numpy(str)
     rows = []
     # Years spread evenly over the volumes foreseen: a few stand for them better than a random few.
-    totals = demand.factor * demand.volume.totals[:, 0]
-    for total in np.quantile(totals, (np.arange(years) + 0.5) / years):
-        picked, moment = draw_year(demand.pattern, total=int(total), start=start, rng=rng,
+    totals, even = demand.factor * demand.volume.totals[:, 0], (np.arange(years) + 0.5) / years
+    longer = np.quantile(demand.minutes, rng.permutation(even))
+    # Each year has a stream of its own: a few jobs more or less leave the others as they are.
+    for total, times, stream in zip(np.quantile(totals, even), longer, rng.spawn(years),
+                                    strict=True):
+        picked, moment = draw_year(demand.pattern, total=int(total), start=start, rng=stream,
                                    dispersion=demand.volume.weekly_dispersion)
-        rows.append(queue_year(moment, minutes[picked], offensive[picked], methods[picked],
-                               demand.days, team=team, standards=demand.standards,
-                               parameters=parameters))
+        found = queue_year(moment, times * minutes[picked], offensive[picked], methods[picked],
+                           demand.days, team=team, standards=demand.standards,
+                           parameters=parameters)
+        rows.append({**found, "load": total * times})
     return _summed(pd.DataFrame(rows), team, demand)
 
 
@@ -774,8 +782,9 @@ def draw_year(pattern: Pattern, *, total: int, dispersion: float, start: np.date
     extra = max(dispersion - 1, 0.0)
     busy = rng.gamma(mean / extra, extra / mean, WEEKS) if extra else np.ones(WEEKS)
     edges = np.cumsum(pattern.season * busy + _NEVER)
-    week = np.minimum(np.searchsorted(edges, rng.random(total) * edges[-1]), WEEKS - 1)
-    chance, counts = rng.random(total), pattern.counts[week]
+    when, chance = rng.random((total, 2)).T
+    week = np.minimum(np.searchsorted(edges, when * edges[-1]), WEEKS - 1)
+    counts = pattern.counts[week]
     place = np.where(counts > 0, pattern.first[week] + np.floor(chance * counts),
                      np.floor(chance * len(pattern.order))).astype(int)
     picked = pattern.order[place]

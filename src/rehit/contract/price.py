@@ -21,6 +21,7 @@ from rehit.contract.cost import (
     fourier,
     job_work,
     mixed_poisson,
+    moved_cost,
     service_of,
     simulate_totals,
     simulate_work,
@@ -52,6 +53,7 @@ from rehit.contract.volume import (
     predict_volume,
     with_effort,
 )
+from rehit.costs.doubt import Doubt, draw_doubt
 from rehit.errors import SettingError, TableError
 from rehit.messages import message
 from rehit.observed import Window
@@ -83,6 +85,8 @@ class Contract:
         `contract_prices`.
     margin, years
         As asked.
+    doubt
+        The possible worlds of unit costs, minutes and markings looked at.
     region
         Whose public holidays the crews keep; None: none known.
     """
@@ -99,6 +103,7 @@ class Contract:
     margin: float
     years: int
     parameters: Parameters
+    doubt: Doubt
     region: str | None = None
 
     @property
@@ -147,8 +152,8 @@ class Contract:
 
 def price_contract(jobs: pd.DataFrame, places: pd.DataFrame, *, window: Window, time_zone: str,
                    region: str | None = None, years: int = 1, margin: float | None = None,
-                   vehicles: pd.DataFrame | None = None, parameters: Parameters | None = None,
-                   rng: np.random.Generator) -> Contract:
+                   vehicles: pd.DataFrame | None = None, doubt: Doubt | None = None,
+                   parameters: Parameters | None = None, rng: np.random.Generator) -> Contract:
     """Price looking after a patch for some years.
 
     Of the teams that keep the response standards the one of least cost is chosen: whole crews,
@@ -170,6 +175,9 @@ def price_contract(jobs: pd.DataFrame, places: pd.DataFrame, *, window: Window, 
         Wanted profit as a share of the price (default ``contract.margin``).
     vehicles
         ``crew_size, methods`` of the vehicles there are: the kinds of crews to choose from.
+    doubt
+        Possible worlds of unit costs, minutes and markings; default drawn from the ranges of
+        ``doubt.csv``.
 
     Raises
     ------
@@ -178,13 +186,15 @@ def price_contract(jobs: pd.DataFrame, places: pd.DataFrame, *, window: Window, 
     """
     parameters = parameters or load_parameters()
     inside = jobs[jobs["exclusion"] == ""].reset_index(drop=True)
-    volume = predict_volume(inside, places, window=window, years=years, parameters=parameters,
-                            rng=rng)
+    doubt = doubt or draw_doubt(parameters, rng=rng)
+    volume = predict_volume(inside, places, window=window, years=years, doubt=doubt,
+                            parameters=parameters, rng=rng)
     start = window.end.tz_convert(time_zone)
     clock = local_clock(inside["reported_at"], time_zone=time_zone)
     demand = Demand(inside, read_pattern(clock), volume,
                     working_days(start, years=_SPARE_YEARS, region=region),
-                    crew_kinds(inside, vehicles), Standards.from_parameters(parameters), parameters)
+                    crew_kinds(inside, vehicles), Standards.from_parameters(parameters),
+                    parameters, minutes=doubt.of("minutes"))
     runs = look_at_crews(demand, rng=rng)
     # Past reports are held against a calendar of their own years.
     past = working_days(window.start.tz_convert(time_zone), region=region,
@@ -194,13 +204,13 @@ def price_contract(jobs: pd.DataFrame, places: pd.DataFrame, *, window: Window, 
         crew_calendar(past, team=runs[0].team, parameters=parameters),
         standards=demand.standards, parameters=parameters)
     paid = len(working_days(start, years=1, region=region)) * parameters["contract.hours_per_day"]
-    futures = foresee(inside, callout, volume, parameters=parameters, rng=rng)
+    futures = foresee(inside, callout, volume, doubt=doubt, parameters=parameters, rng=rng)
     wanted = parameters["contract.margin"] if margin is None else margin
     queue, capacity, table = _chosen(runs, paid, futures, wanted, parameters)
     outlook = reckon(futures, queue, capacity, parameters=parameters)
     return Contract(inside, jobs[jobs["exclusion"] != ""], callout, demand, queue, table, capacity,
                     outlook, price_forms(outlook, margin=wanted, parameters=parameters), wanted,
-                    years, parameters, region)
+                    years, parameters, doubt, region)
 
 
 def _chosen(runs: list[QueueRun], paid_hours: float, futures: Futures, margin: float,
@@ -241,11 +251,11 @@ class Outlook:
     Attributes
     ----------
     cost
-        Total cost: draws × years, money of each year.
+        Total cost in the world of each draw: draws × years, money of each year.
     bases
         Form to revenue at factor 1: draws × years. A form's price is its base times one factor.
     lines
-        Cost lines: name to draws × years.
+        Cost lines at unit costs as stated: name to draws × years.
     work
         Quantities of work: name to draws × years.
     band_top
@@ -280,16 +290,20 @@ class Futures:
     indices
         Price index of pay, materials and plant.
     error
-        Factor on the whole cost for what the own unit costs may be out.
+        Factor on the costs of the contractor's own that no cause of doubt names.
+    doubt
+        The world of each draw.
     """
 
     work: Mapping[str, np.ndarray]
     indices: Mapping[str, np.ndarray]
     error: np.ndarray
+    doubt: Doubt
 
 
-def foresee(jobs: pd.DataFrame, callout: np.ndarray, volume: Volume, *, parameters: Parameters,
-            rng: np.random.Generator, weights: tuple[float, float] = (1.0, 1.0)) -> Futures:
+def foresee(jobs: pd.DataFrame, callout: np.ndarray, volume: Volume, *, doubt: Doubt,
+            parameters: Parameters, rng: np.random.Generator,
+            weights: tuple[float, float] = (1.0, 1.0)) -> Futures:
     """Simulate the work of every contract year, the prices of it, and the error of the estimate.
 
     `weights`: what each reported job and each job found counts for, as in
@@ -298,24 +312,25 @@ def foresee(jobs: pd.DataFrame, callout: np.ndarray, volume: Volume, *, paramete
     work = simulate_work(jobs, callout, volume, parameters=parameters, rng=rng, weights=weights)
     draws, years = work["jobs"].shape
     return Futures(work, index_paths(years=years, draws=draws, parameters=parameters, rng=rng),
-                   estimate_error((draws, years), parameters=parameters, rng=rng))
+                   estimate_error((draws, years), parameters=parameters, rng=rng),
+                   doubt.for_draws(draws))
 
 
 def reckon(futures: Futures, queue: QueueRun, capacity: Capacity, *,
            parameters: Parameters) -> Outlook:
     """Return the cost of every contract year with these crews, and what each price form pays."""
-    work = futures.work
+    work, longer = futures.work, futures.doubt.of("minutes")[:, None]
     first = np.zeros(work["jobs"].shape)
     first[:, 0] = 1.0
-    lines = year_cost(work, capacity=capacity, service=service_of(queue, work["jobs"]),
+    done = {**work, **{name: work[name] * longer for name in ("crew_minutes", "callout_minutes")}}
+    lines = year_cost(done, capacity=capacity, service=service_of(queue, work["jobs"] * longer),
                       indices=futures.indices, first_year=first, parameters=parameters)
     arrays = {name: np.asarray(line) for name, line in lines.items()}
-    error = futures.error
-    cost = (sum(arrays.values()) - arrays["penalties"]) * error + arrays["penalties"]
+    cost = moved_cost(arrays, futures.doubt, futures.error, parameters=parameters)
     index = indexed_price(futures.indices, weights=index_weights(arrays),
                           fixed=parameters["contract.index_fixed"])
     return Outlook(cost, lines=arrays, work=work, index=index,
-                   **form_bases(work, arrays, error, index, parameters=parameters))
+                   **form_bases(work, arrays, cost, index, parameters=parameters))
 
 
 # Price forms: what to ask, what it earns, what can go wrong.
@@ -378,7 +393,7 @@ def _factor(cost: np.ndarray, base: np.ndarray, form: str, level: float) -> floa
 
 
 def form_bases(work: Mapping[str, np.ndarray], lines: Mapping[str, np.ndarray],
-               error: np.ndarray, index: np.ndarray, *,
+               cost: np.ndarray, index: np.ndarray, *,
                parameters: Parameters) -> dict[str, Any]:
     """Return each form's revenue at a factor of one, the band's top, the rate above it, the load.
 
@@ -399,7 +414,7 @@ def form_bases(work: Mapping[str, np.ndarray], lines: Mapping[str, np.ndarray],
         "schedule_of_rates": (crew_work * load + hired) * index,
         "lump_sum": first * index,
         "banded_lump_sum": (first + above_rate * np.maximum(0.0, work["jobs"] - top)) * index,
-        "cost_plus": (sum(lines.values()) - penalties) * error}
+        "cost_plus": cost - penalties}
     return {"bases": bases, "band_top": top, "above_rate": above_rate, "load": load}
 
 
@@ -719,7 +734,7 @@ def _price(contract: Contract, moved: Parameters, queue: QueueRun, name: str, fa
                      found=contract.volume.found[:draws])
     more = factor if name == "volume" else 1.0
     futures = foresee(with_effort(contract.jobs, parameters=moved), contract.callout, volume,
-                      parameters=moved, rng=np.random.default_rng(seed),
+                      doubt=contract.doubt, parameters=moved, rng=np.random.default_rng(seed),
                       weights=(more, more * _found_factor(contract, moved)))
     outlook = reckon(futures, queue, replace(contract.capacity, team=queue.team),
                      parameters=moved)

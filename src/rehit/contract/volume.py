@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from rehit.costs.doubt import Doubt
 from rehit.errors import TableError
 from rehit.messages import message
 from rehit.observed import Window
@@ -168,7 +169,7 @@ class Volume:
 
 
 def predict_volume(jobs: pd.DataFrame, places: pd.DataFrame, *, window: Window, years: int = 1,
-                   draws: int | None = None,
+                   draws: int | None = None, doubt: Doubt | None = None,
                    parameters: Parameters | None = None, rng: np.random.Generator) -> Volume:
     """Simulate the jobs of each contract year by method and size class.
 
@@ -191,6 +192,8 @@ def predict_volume(jobs: pd.DataFrame, places: pd.DataFrame, *, window: Window, 
         Window of the log.
     years, draws
         Contract years; simulated futures (default ``contract.draws``).
+    doubt
+        Possible worlds: in each the town brings more or fewer markings than its log says.
 
     Raises
     ------
@@ -214,6 +217,8 @@ def predict_volume(jobs: pd.DataFrame, places: pd.DataFrame, *, window: Window, 
     growth = np.exp(rng.normal(trend, trend_sd, draws)[:, None] * ahead)
     unlike = np.exp(rng.normal(0, parameters["contract.year_effect_sd"], (draws, years)))
     mean = per_year * level[:, None] * growth * unlike
+    if doubt is not None:
+        mean *= doubt.for_draws(draws).of("markings")[:, None]
     classes = weights.groupby([jobs[name] for name in CLASS]).sum().rename("n").reset_index()
     mix = rng.standard_gamma(classes["n"].to_numpy() / dispersion, (draws, len(classes)))
     mix /= mix.sum(axis=1, keepdims=True)

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 
 from rehit.costs.discounting import Timeline
+from rehit.costs.doubt import Doubt
 from rehit.costs.rates import (
     LINES,
     MEASURE,
@@ -22,6 +23,7 @@ from rehit.costs.rates import (
     cover_lines,
     painted_out,
     patches_until_repaint,
+    recoat_lines,
     repaint_lines,
     spots,
     wash_water_l,
@@ -38,25 +40,61 @@ from rehit.costs.strategies import Strategy
 from rehit.parameters import Parameters
 
 Numbers = NDArray[np.float64]
+Floats = NDArray[np.float32]
 
 
 # One strategy at every place, taken apart into what the formula and the simulation both need.
 
 Rows = slice | NDArray[np.int64]
+MOST_PATCHED = 0.999  # a wall is due for a repaint before all of it is patched
 
 
 @dataclass(frozen=True)
 class Renewing:
-    """Something renewed when used up: what that costs, shape (places, lines), and when."""
+    """Something renewed when used up: what that costs, shape (places, lines), and when.
+
+    Attributes
+    ----------
+    lines
+        Cost of one renewal.
+    life
+        When it is due.
+    stands
+        Cleanings that one spot of a cover stands, before rounding; for patches of paint the
+        patched share at which a repaint is due. None where the life is certain.
+    spots
+        How many spots there are at each place; for patches of paint how many they are until
+        then, before rounding.
+    """
 
     lines: Numbers
     life: Life
+    stands: float | None = None
+    spots: Numbers | None = None
 
     def at(self, rows: Rows) -> Renewing:
         """Return the same at some of the places."""
         life = self.life
         return Renewing(self.lines[rows],
-                        Life(life.cleanings[rows], life.years, life.reset_every[rows]))
+                        Life(life.cleanings[rows], life.years, life.reset_every[rows]),
+                        self.stands, None if self.spots is None else self.spots[rows])
+
+    def lives(self, worlds: Doubt) -> tuple[Numbers, Numbers]:
+        """Return cleanings, shape (places, draws), and years, shape (draws,), in each world.
+
+        A wall that one patch nearly fills is painted whole, or not, as at the stated share.
+        """
+        if self.stands is None or self.spots is None:
+            return self.life.cleanings[:, None], np.full(worlds.draws, self.life.years)
+        if np.isinf(self.life.years):
+            due = np.minimum(self.stands * worlds.of("repaint"), MOST_PATCHED)
+            sooner = np.log1p(-due) / np.log1p(-min(self.stands, MOST_PATCHED))
+            return (np.maximum(np.ceil(self.spots[:, None] * sooner - 1e-9), 1.0),
+                    np.full(worlds.draws, np.inf))
+        longer = worlds.of("coating_life")
+        stands = np.floor(np.maximum(self.stands * longer, 1.0))
+        return (self.spots[:, None] * stands,
+                np.maximum(np.round(self.life.years * longer), 1.0))
 
 
 @dataclass(frozen=True)
@@ -69,8 +107,8 @@ class Pieces:
         At the start.
     yearly
         Every year, whatever happens.
-    per_cleaning
-        At each cleaning.
+    per_cleaning, recoat
+        At each cleaning, and what of it is laying the cover again.
     planned
         At each planned repaint.
     planned_every
@@ -95,6 +133,7 @@ class Pieces:
     first: Numbers
     yearly: Numbers
     per_cleaning: Numbers
+    recoat: Numbers
     planned: Numbers
     planned_every: NDArray[np.int64]
     repainting: Renewing | None
@@ -112,8 +151,8 @@ class Pieces:
         """Return the pieces at some of the places."""
         repainting = None if self.repainting is None else self.repainting.at(rows)
         renewing = None if self.renewing is None else self.renewing.at(rows)
-        names = ("first", "yearly", "per_cleaning", "planned", "planned_every", "water_l", "hours",
-                 "coated_left", "coated", "allowed", "why_not")
+        names = ("first", "yearly", "per_cleaning", "recoat", "planned", "planned_every",
+                 "water_l", "hours", "coated_left", "coated", "allowed", "why_not")
         return replace(self, repainting=repainting, renewing=renewing,
                        **{name: getattr(self, name)[rows] for name in names})
 
@@ -146,10 +185,13 @@ def _pieces(costing: pd.DataFrame, strategy: Strategy, left: Numbers, coated: Nu
     # The full repaint takes the place of the last patch, so only what it costs more is added.
     more = np.where(patched[:, None], (repaint - per_cleaning).clip(0), 0.0)
     patches = np.where(patched, patches_until_repaint(costing, parameters=parameters), np.inf)
+    repainting = Renewing(more, Life(np.ceil(patches - 1e-9), np.inf, planned_every),
+                          parameters["costs.repaint_wall_share"], patches)
     return Pieces(
         strategy=strategy, first=first, yearly=yearly, per_cleaning=per_cleaning,
+        recoat=recoat_lines(costing, strategy, parameters=parameters),
         planned=np.where(painted[:, None], repaint, 0.0), planned_every=planned_every,
-        repainting=Renewing(more, Life(patches, np.inf, planned_every)) if more.any() else None,
+        repainting=repainting if more.any() else None,
         renewing=_renewing(costing, strategy, first, planned_every, parameters),
         effect_on_rate=strategy.effect_on_rate,
         water_l=wash_water_l(costing, strategy, parameters=parameters),
@@ -164,12 +206,14 @@ def _renewing(costing: pd.DataFrame, strategy: Strategy, lines: Numbers,
         return None
     # Only what lies on the wall goes when the wall is repainted.
     resets = planned_every if strategy.covers_wall else np.zeros_like(planned_every)
-    cleanings = np.full(len(costing), np.floor(strategy.life_cleanings))
-    if strategy.covers_wall:
-        cleanings = cleanings * spots(costing, parameters=parameters)
     life_years = (np.inf if np.isinf(strategy.life_years)
                   else float(max(1, round(strategy.life_years))))
-    return Renewing(lines, Life(cleanings, life_years, resets))
+    cleanings = np.full(len(costing), np.floor(strategy.life_cleanings))
+    if not strategy.covers_wall:
+        return Renewing(lines, Life(cleanings, life_years, resets))
+    spread = spots(costing, parameters=parameters)
+    return Renewing(lines, Life(cleanings * spread, life_years, resets), strategy.life_cleanings,
+                    spread)
 
 
 def permission(costing: pd.DataFrame,
@@ -195,6 +239,53 @@ def coated_share(pieces: Pieces, years: int) -> Numbers:
     return np.clip(pieces.coated_left[:, None] - np.arange(years), 0, 1)
 
 
+@dataclass(frozen=True)
+class Scales:
+    """What costs come to in possible worlds, against those at the stated numbers.
+
+    Attributes
+    ----------
+    cleaning, repaint, renewal
+        Ratios, shape (places, draws).
+    fixed
+        Present value of all that is certain, shape (places, draws).
+    """
+
+    cleaning: Floats
+    repaint: Floats
+    renewal: Floats
+    fixed: Floats
+
+
+def make_scales(pieces: Pieces, weights: Weights, worlds: Doubt, rows: Rows) -> Scales:
+    """Return the scales of one strategy at some places; exact where all cost lines grow alike."""
+    part, weight = pieces.at(rows), weights.at(rows)
+    covers = pieces.strategy.covers_wall
+    cleaning = worlds.lines("coated_cleaning" if covers else "cleaning")
+    cover = worlds.lines("covering" if covers else "other")
+    years = weight.cleaning.shape[1]
+    kept = coated_share(part, years).mean(axis=1)[:, None]
+    own = (part.per_cleaning - part.recoat) * (1 - kept)
+    again, coated = part.recoat * (1 - kept), part.coated * kept
+    moved = own @ cleaning + again @ cover
+    if coated.any():
+        moved += coated @ worlds.lines("coated_cleaning")
+    repaint = worlds.lines("cleaning")
+    lines = 0 * part.first if part.repainting is None else part.repainting.lines
+    first = _ratio(part.first @ cover, part.first)
+    upkeep = (weight.fixed - weight.at_start - weight.planned)[:, None]
+    fixed = (weight.at_start[:, None] * first + upkeep
+             + weight.planned[:, None] * _ratio(part.planned @ repaint, part.planned))
+    return Scales(_ratio(moved, own + again + coated).astype(np.float32),
+                  _ratio(lines @ repaint, lines).astype(np.float32),
+                  first.astype(np.float32), fixed.astype(np.float32))
+
+
+def _ratio(moved: Numbers, lines: Numbers) -> Numbers:
+    total = lines.sum(axis=1, keepdims=True)
+    return np.asarray(np.divide(moved, total, out=np.ones_like(moved), where=total > 0))
+
+
 def planned_years(every: NDArray[np.int64], years: int) -> NDArray[np.bool_]:
     """Return in which year ends a planned repaint falls, shape (places, years), never the last."""
     number = np.arange(1, years + 1)
@@ -211,6 +302,8 @@ class Weights:
     ----------
     fixed
         Present value of all that is certain, shape (places,).
+    at_start, planned
+        What of it is paid at the start, and for planned repaints.
     cleaning
         Of one cleaning in each year, shape (places, years).
     repaint
@@ -222,6 +315,8 @@ class Weights:
     """
 
     fixed: Numbers
+    at_start: Numbers
+    planned: Numbers
     cleaning: Numbers
     repaint: Numbers
     by_cleaning: Numbers
@@ -231,7 +326,8 @@ class Weights:
 
     def at(self, rows: Rows) -> Weights:
         """Return the weights at some of the places."""
-        return Weights(self.fixed[rows], self.cleaning[rows], self.repaint[rows],
+        return Weights(self.fixed[rows], self.at_start[rows], self.planned[rows],
+                       self.cleaning[rows], self.repaint[rows],
                        self.by_cleaning[rows], self.by_age[rows], self.unused[rows])
 
 
@@ -239,15 +335,16 @@ def make_weights(pieces: Pieces, timeline: Timeline, *, parameters: Parameters) 
     """Return the present-value weights of one strategy."""
     years = timeline.years
     due = planned_years(pieces.planned_every, years)
-    fixed = (pieces.first @ timeline.start + pieces.yearly @ timeline.running.sum(axis=1)
-             + (pieces.planned @ timeline.year_end * due).sum(axis=1))
+    at_start = pieces.first @ timeline.start
+    planned = (pieces.planned @ timeline.year_end * due).sum(axis=1)
+    fixed = at_start + pieces.yearly @ timeline.running.sum(axis=1) + planned
     nothing, kept = np.zeros_like(pieces.first), coated_share(pieces, years)
     cleaning = (pieces.per_cleaning @ timeline.running * (1 - kept)
                 + pieces.coated @ timeline.running * kept)
     more = nothing if pieces.repainting is None else pieces.repainting.lines
     lines = nothing if pieces.renewing is None else pieces.renewing.lines
     return Weights(
-        fixed, cleaning, more @ timeline.running * (1 - kept),
+        fixed, at_start, planned, cleaning, more @ timeline.running * (1 - kept),
         lines @ timeline.running, lines @ timeline.year_end,
         parameters["costs.residual_share"] * (lines @ timeline.year_end[:, -1]))
 

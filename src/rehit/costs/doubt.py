@@ -1,31 +1,42 @@
-"""How unsure the cost numbers are, and what that does to a saving.
+"""How unsure the cost numbers are: causes, and possible worlds drawn from their ranges.
 
 ``doubt.csv`` lists causes: one thing nobody knows for certain, such as the price of coating, and
 the numbers it moves together, by a factor with a triangular distribution between ``low`` and
 ``high`` whose peak is 1. Causes are independent of each other. A number that the project gives
-itself keeps a quarter of its range. Between the ends of a cause a saving is taken as two straight
-lines, and causes add up: their interplay is left out.
+itself keeps a quarter of its range. Comparison, programme and bid look at the same drawn worlds.
 """
 
 from __future__ import annotations
 
 import csv
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
 from functools import cache
 from importlib.resources import files
+from types import MappingProxyType
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
+from scipy.stats import triang
 
-from rehit.costs.lifecycle import compare_by_formula
-from rehit.costs.strategies import Strategy
+from rehit.costs.rates import LINES
 from rehit.parameters import Parameters
 
 Numbers = NDArray[np.float64]
 OWN = 0.25  # part of its range that a number given by the project keeps
+_SITE = {"call_out": ("call_out",), "access": ("site",), "traffic_control": ("site",)}
+_CLEANING = {**_SITE, "labour": ("labour", "minutes"), "materials": ("materials",),
+             "water": ("wash_water",), "wear": ("wear",)}
+#: Causes that move each cost line of a job: a cleaning or repaint, a cleaning of a coated wall,
+#: the covering of a wall, and what no range is known for.
+MOVED: Mapping[str, Mapping[str, tuple[str, ...]]] = MappingProxyType({
+    "cleaning": _CLEANING,
+    "coated_cleaning": {**_CLEANING, "labour": ("labour", "minutes", "coating_cleaning"),
+                        "materials": ("materials", "coating_cleaning")},
+    "covering": {**_SITE, "labour": ("labour", "coating_minutes"),
+                 "materials": ("coating_price",)},
+    "other": {}})
 
 
 @dataclass(frozen=True)
@@ -60,18 +71,92 @@ def causes(parameters: Parameters) -> tuple[Cause, ...]:
 
 
 def _kept(cause: Cause, parameters: Parameters) -> float:
-    names = _names(cause, parameters)
+    names = names_moved(cause, parameters)
     return OWN if names and all(parameters.row(name).overridden for name in names) else 1.0
 
 
-def _names(cause: Cause, parameters: Parameters) -> list[str]:
+def names_moved(cause: Cause, parameters: Parameters) -> list[str]:
+    """Return the parameters that a cause moves."""
     return [name for name in parameters
             if any(fnmatchcase(name, target) for target in cause.targets)]
 
 
+@dataclass(frozen=True)
+class Doubt:
+    """Possible worlds: what every cause comes to in each of them.
+
+    Attributes
+    ----------
+    known
+        The causes.
+    factors
+        Shape (causes, draws).
+    """
+
+    known: tuple[Cause, ...]
+    factors: Numbers
+
+    @property
+    def draws(self) -> int:
+        """How many worlds were drawn."""
+        return int(self.factors.shape[1])
+
+    def of(self, *names: str) -> Numbers:
+        """Return the product of some causes' factors in each world, 1 without any."""
+        number = {cause.name: at for at, cause in enumerate(self.known)}
+        return np.asarray(self.factors[[number[n] for n in names if n in number]].prod(axis=0))
+
+    def lines(self, job: str) -> Numbers:
+        """Return the factor on each cost line of a kind of job of `MOVED`, (lines, draws)."""
+        return np.stack([self.of(*MOVED[job].get(line, ())) for line in LINES])
+
+    def for_draws(self, draws: int) -> Doubt:
+        """Return as many worlds as asked, the first ones over again where there are fewer."""
+        return self if draws == self.draws else replace(
+            self, factors=np.resize(self.factors.T, (draws, len(self.known))).T)
+
+
+def draw_doubt(parameters: Parameters, *, draws: int | None = None,
+               rng: np.random.Generator) -> Doubt:
+    """Draw possible worlds, each cause spread evenly over its distribution.
+
+    Parameters
+    ----------
+    parameters
+        Numbers in force: those the project gives itself are surer.
+    draws
+        Default ``costs.draws``.
+    rng
+        Source of randomness.
+
+    Examples
+    --------
+    >>> from rehit.parameters import load_parameters
+    >>> worlds = draw_doubt(load_parameters(), draws=400, rng=np.random.default_rng(1))
+    >>> round(float(worlds.of("labour").mean()), 3)  # (0.9 + 1 + 1.15) / 3
+    1.017
+    """
+    known = causes(parameters)
+    size = int(draws or parameters["costs.draws"])
+    return Doubt(known, draw_factors(known, draws=size, rng=rng))
+
+
+def as_stated(draws: int = 1) -> Doubt:
+    """Return worlds in which every number is what it is stated to be."""
+    return Doubt((), np.ones((0, draws)))
+
+
 def draw_factors(known: Sequence[Cause], *, draws: int, rng: np.random.Generator) -> Numbers:
-    """Return factors of every cause, shape (causes, draws)."""
-    return np.array([rng.triangular(c.low, 1.0, c.high, draws) for c in known])
+    """Return factors, shape (causes, draws): of each cause one from each equal part of its chances.
+
+    References
+    ----------
+    McKay, Beckman and Conover 1979, Technometrics 21, 239-245: Latin hypercube sampling.
+    """
+    chance = (rng.permuted(np.tile(np.arange(draws), (len(known), 1)), axis=1)
+              + rng.random((len(known), draws))) / draws
+    low, high = (np.array([getattr(c, end) for c in known])[:, None] for end in ("low", "high"))
+    return np.asarray(triang.ppf(chance, (1 - low) / (high - low), low, high - low), dtype=float)
 
 
 def basis(factors: Numbers, known: Sequence[Cause]) -> Numbers:
@@ -87,92 +172,3 @@ def basis(factors: Numbers, known: Sequence[Cause]) -> Numbers:
     below = (1 - factors).clip(0) / (1 - low)
     above = (factors - 1).clip(0) / (high - 1)
     return np.concatenate([below, above])
-
-
-def responses(costing: pd.DataFrame, strategies: Sequence[Strategy], *, known: Sequence[Cause],
-              horizon_years: int, start_year: int = 0, parameters: Parameters) -> Numbers:
-    """Return how each place's cost moves at the low ends, then at the high ends, of the causes.
-
-    Returns
-    -------
-    numpy.ndarray
-        Present value less that with nothing moved, shape (2 causes, places, strategies).
-    """
-    def costs(cause: Cause | None, factor: float) -> Numbers:
-        moved = (costing, list(strategies), parameters) if cause is None else _moved(
-            cause, factor, costing, strategies, parameters)
-        compared = compare_by_formula(moved[0], strategies=moved[1], parameters=moved[2],
-                                      horizon_years=horizon_years, start_year=start_year)
-        return np.column_stack([e.present_value for e in compared.expected])
-
-    base = costs(None, 1.0)
-    return np.stack([costs(cause, end) - base
-                     for ends in ([(c, c.low) for c in known], [(c, c.high) for c in known])
-                     for cause, end in ends])
-
-
-def _moved(cause: Cause, factor: float, costing: pd.DataFrame, strategies: Sequence[Strategy],
-           parameters: Parameters) -> tuple[pd.DataFrame, list[Strategy], Parameters]:
-    """Return the three with one cause's numbers times a factor, each kept within its limits."""
-    if cause.targets == ("rate",):
-        return (costing.assign(gamma_rate_years=costing["gamma_rate_years"] / factor),
-                list(strategies), parameters)
-    values = {name: float(np.clip(parameters[name] * factor, parameters.row(name).low,
-                                  parameters.row(name).high))
-              for name in _names(cause, parameters)}
-    fields = [t.removeprefix("covering.") for t in cause.targets if t.startswith("covering.")]
-    moved = [replace(s, **{f: max(getattr(s, f) * factor, 1.0 if f.startswith("life") else 0.0)
-                           for f in fields}) if s.covers_wall else s for s in strategies]
-    return costing, moved, parameters.override(values, where="doubt")
-
-
-def value_of_information(savings: Numbers, response: Numbers, *, known: Sequence[Cause],
-                         parameters: Parameters, rng: np.random.Generator) -> pd.DataFrame:
-    """Return what knowing each cause for certain would be worth to a choice made place by place.
-
-    Parameters
-    ----------
-    savings
-        Present saving of each option with nothing moved; every option may be taken or left.
-    response
-        How it moves at the ends of the causes, shape (options, 2 causes).
-    known
-        The causes.
-    parameters
-        ``costs.draws``.
-    rng
-        Source of randomness.
-
-    Returns
-    -------
-    pandas.DataFrame
-        The `value_of_information` table, most worth on top: cause, low, high, ``worth`` (expected
-        value of perfect information on the cause, present value), ``flips_at`` (factor at which
-        all options together save nothing; empty where that lies outside the range).
-
-    References
-    ----------
-    Raiffa and Schlaifer 1961: expected value of perfect information, here on one parameter (EVPPI).
-    """
-    draws, n = int(parameters["costs.draws"]), len(known)
-    z = basis(draw_factors(known, draws=draws, rng=rng), known)
-    mean = savings + response @ z.mean(axis=1)
-    without = mean.clip(0).sum()
-    rows = []
-    for number, cause in enumerate(known):
-        own = [number, n + number]
-        moved = response[:, own] @ (z[own] - z[own].mean(axis=1, keepdims=True))
-        worth = (mean[:, None] + moved).clip(0).sum(axis=0).mean() - without
-        taken = mean > 0
-        flips = _flip(cause, float(savings[taken].sum()), response[taken][:, own].sum(axis=0))
-        rows.append((cause.name, cause.low, cause.high, max(float(worth), 0.0), flips))
-    table = pd.DataFrame(rows, columns=["cause", "low", "high", "worth", "flips_at"])
-    return table.sort_values(["worth", "cause"], ascending=[False, True], ignore_index=True)
-
-
-def _flip(cause: Cause, saving: float, ends: Numbers) -> float:
-    """Return the factor nearest to 1 at which a saving that moves in straight lines is nothing."""
-    for end, factor in zip(ends, (cause.low, cause.high), strict=True):
-        if saving > 0 and saving + end < 0:
-            return float(1 + (factor - 1) * saving / -end)
-    return float("nan")

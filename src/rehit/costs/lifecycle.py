@@ -2,7 +2,8 @@
 
 Markings come as a Poisson process whose yearly rate is uncertain with a gamma distribution; the
 rate does not change over the horizon, and no strategy changes it unless the user says so. Means
-are exact, by formula; intervals and chances come from simulated futures.
+are exact, by formula, at the numbers as stated; intervals and chances come from simulated futures,
+each in a possible world of what unit costs, minutes, lives and effects may come to.
 """
 
 from __future__ import annotations
@@ -21,18 +22,21 @@ from rehit.costs.cashflow import (
     Expected,
     Pieces,
     Rows,
+    Scales,
     Weights,
     coated_share,
     cost_at_rates,
     expected_costs,
     make_pieces,
+    make_scales,
     make_weights,
     planned_years,
     renewals_of,
 )
 from rehit.costs.discounting import Timeline, adjusted_internal_rate_of_return, make_timeline
+from rehit.costs.doubt import Doubt, draw_doubt
 from rehit.costs.rates import LINES, checked_costing, require_rates
-from rehit.costs.renewals import BATCH, Life, gamma_hats
+from rehit.costs.renewals import BATCH, gamma_hats
 from rehit.costs.strategies import BASELINE, Strategy, load_strategies
 from rehit.errors import SettingError
 from rehit.messages import message
@@ -74,8 +78,8 @@ class Simulated:
 
 
 def simulate(pieces: Sequence[Pieces], weights: Sequence[Weights], *, shape: Numbers,
-             rate_years: Numbers, draws: int, level: float, rng: np.random.Generator,
-             n_jobs: int = 1) -> Simulated:
+             rate_years: Numbers, draws: int, level: float, doubt: Doubt | None = None,
+             rng: np.random.Generator, n_jobs: int = 1) -> Simulated:
     """Simulate every place under every strategy and sum up.
 
     Parameters
@@ -88,6 +92,9 @@ def simulate(pieces: Sequence[Pieces], weights: Sequence[Weights], *, shape: Num
         Futures per place, at least 2.
     level
         Probability inside the interval, such as 0.8.
+    doubt
+        Possible worlds of unit costs, minutes, lives and effects, one for each future and the
+        same at every place; without it all of them are as stated.
     rng
         Source of randomness.
     n_jobs
@@ -100,7 +107,7 @@ def simulate(pieces: Sequence[Pieces], weights: Sequence[Weights], *, shape: Num
     blocks = (np.arange(start, min(start + size, len(shape))) for start in starts)
     parts = Parallel(n_jobs=n_jobs, prefer="threads")(
         delayed(_simulate_block)(pieces, weights, rows, shape[rows], rate_years[rows], draws,
-                                 level, stream)
+                                 level, doubt, stream)
         for rows, stream in zip(blocks, streams, strict=True))
     stacked = np.concatenate(parts, axis=1) if parts else np.zeros((5, 0, len(pieces)))
     return Simulated(*stacked)
@@ -108,78 +115,102 @@ def simulate(pieces: Sequence[Pieces], weights: Sequence[Weights], *, shape: Num
 
 def simulated_costs(pieces: Sequence[Pieces], weights: Sequence[Weights], *,
                     rows: NDArray[np.int64], shape: Numbers, rate_years: Numbers, draws: int,
-                    rng: np.random.Generator) -> Floats:
+                    doubt: Doubt | None = None, rng: np.random.Generator) -> Floats:
     """Return the present values of some places' futures, shape (strategies, places, draws)."""
     years = weights[0].cleaning.shape[1]
+    worlds = None if doubt is None else doubt.for_draws(draws)
     rate = rng.standard_gamma(shape[:, None], (len(shape), draws)) / rate_years[:, None]
+    if worlds is not None:
+        rate *= worlds.of("markings")
     counts = rng.poisson(rate[:, None, :], (len(shape), years, draws))
-    met = {effect: _counts_met(counts, rate, effect, rng)
+    met = {effect: _counts_met(counts, rate, effect, worlds, rng)
            for effect in dict.fromkeys(p.effect_on_rate for p in pieces)}
     result = np.empty((len(pieces), len(shape), draws), dtype=np.float32)
     for number, (piece, weight) in enumerate(zip(pieces, weights, strict=True)):
         seen = met[piece.effect_on_rate]
         slope = weight.cleaning[rows, None, :].astype(np.float32)
-        cost = (slope @ seen)[:, 0, :] + weight.fixed[rows, None].astype(np.float32)
-        _add_renewals(cost, seen, piece, weight, rows)
+        cost = (slope @ seen)[:, 0, :]
+        scales = None if worlds is None else make_scales(piece, weight, worlds, rows)
+        if scales is not None:
+            cost *= scales.cleaning
+            cost += scales.fixed
+        else:
+            cost += weight.fixed[rows, None].astype(np.float32)
+        _add_renewals(cost, seen, piece, weight, rows, worlds, scales)
         result[number] = cost
     return result
 
 
-def _counts_met(counts: NDArray[np.int64], rate: Numbers, effect: float,
+def _counts_met(counts: NDArray[np.int64], rate: Numbers, effect: float, worlds: Doubt | None,
                 rng: np.random.Generator) -> Floats:
     """Return the markings that still come: thinned at random, or joined by more."""
     if effect == 0:
         return counts.astype(np.float32)
+    share = effect * (1.0 if worlds is None else worlds.of("effect"))
     if effect > 0:
-        return rng.binomial(counts, 1 - effect).astype(np.float32)
-    more = rng.poisson(-effect * rate[:, None, :], counts.shape)
+        return rng.binomial(counts, np.maximum(1 - share, 0.0)).astype(np.float32)
+    more = rng.poisson((-share * rate)[:, None, :], counts.shape)
     return (counts + more).astype(np.float32)
 
 
 def _add_renewals(cost: Floats, counts: Floats, piece: Pieces, weight: Weights,
-                  rows: NDArray[np.int64]) -> None:
+                  rows: NDArray[np.int64], worlds: Doubt | None, scales: Scales | None) -> None:
     """Add to `cost`, in place, the renewals along each future, following the wear."""
-    if piece.repainting is not None:
-        _follow(cost, counts, piece.repainting.at(rows).life, weight.repaint[rows], None, None)
-    if piece.renewing is not None:
-        _follow(cost, counts, piece.renewing.at(rows).life, weight.by_cleaning[rows],
-                weight.by_age[rows], weight.unused[rows])
+    for part, ratio, at_cleaning, at_end in (
+            (piece.repainting, None if scales is None else scales.repaint, weight.repaint, None),
+            (piece.renewing, None if scales is None else scales.renewal, weight.by_cleaning,
+             (weight.by_age[rows], weight.unused[rows]))):
+        if part is None:
+            continue
+        here = part.at(rows)
+        stands = here.life.cleanings[:, None], np.array([here.life.years])
+        if worlds is not None:
+            stands = here.lives(worlds)
+        added = np.zeros_like(cost)
+        _follow(added, counts, stands, here.life.reset_every, at_cleaning[rows], at_end)
+        cost += added if ratio is None else added * ratio
 
 
-def _follow(cost: Floats, counts: Floats, life: Life, by_cleaning: Numbers,
-            by_age: Numbers | None, unused_worth: Numbers | None) -> None:
-    """Follow what wears out year by year; without a price by age, a reset costs nothing here."""
-    years, cycles = counts.shape[1], life.cleanings[:, None].astype(np.float32)
-    every = life.reset_every
+def _follow(cost: Floats, counts: Floats, stands: tuple[Numbers, Numbers],
+            every: NDArray[np.int64], by_cleaning: Numbers,
+            at_end: tuple[Numbers, Numbers] | None) -> None:
+    """Follow what wears out year by year.
+
+    `at_end`: what a renewal by age and a wholly unused cover weigh; without it a reset costs
+    nothing here.
+    """
+    by_age, unused_worth = at_end or (None, None)
+    years, (cycles, lasts) = counts.shape[1], (part.astype(np.float32) for part in stands)
+    per_life = np.where(np.isinf(cycles), np.float32(0), cycles)
     used, age = np.zeros_like(cost), np.zeros_like(cost)
     for year in range(years):
         used += counts[:, year]
         renewed = np.floor(used / cycles)
         cost += by_cleaning[:, year, None].astype(np.float32) * renewed
-        np.subtract(used, renewed * np.where(np.isinf(cycles), 0, cycles), out=used)
+        used -= renewed * per_life
         reset = (every > 0) & ((year + 1) % np.maximum(every, 1) == 0)
         if by_age is not None:
             age += 1
             np.copyto(age, 1, where=renewed > 0)
         if year + 1 == years:
             break
-        if by_age is not None and (reset.any() or life.years < years):
-            due = (age >= life.years) | reset[:, None]
+        if by_age is not None and (reset.any() or (lasts < years).any()):
+            due = (age >= lasts) | reset[:, None]
             cost += by_age[:, year, None].astype(np.float32) * due
             np.copyto(used, 0, where=due)
             np.copyto(age, 0, where=due)
         elif reset.any():
             used[reset] = 0
     if unused_worth is not None:
-        unused = np.minimum(1 - age / life.years, 1 - used / cycles).clip(0)
+        unused = np.minimum(1 - age / lasts, 1 - used / cycles).clip(0)
         cost -= unused_worth[:, None].astype(np.float32) * unused
 
 
 def _simulate_block(pieces: Sequence[Pieces], weights: Sequence[Weights],
                     rows: NDArray[np.int64], shape: Numbers, rate_years: Numbers, draws: int,
-                    level: float, rng: np.random.Generator) -> Numbers:
+                    level: float, doubt: Doubt | None, rng: np.random.Generator) -> Numbers:
     costs = simulated_costs(pieces, weights, rows=rows, shape=shape, rate_years=rate_years,
-                            draws=draws, rng=rng)
+                            draws=draws, doubt=doubt, rng=rng)
     allowed = np.array([p.allowed[rows] for p in pieces])
     usable = np.where(allowed[:, :, None], costs, np.float32(np.inf))
     winner = usable.argmin(axis=0)
@@ -423,7 +454,7 @@ def compare_strategies(costing: pd.DataFrame, *,
                        strategies: Sequence[Strategy] | Path | str | None = None,
                        horizon_years: int | None = None, schedule: str | None = None,
                        draws: int | None = None, n_jobs: int = -1,
-                       parameters: Parameters | None = None,
+                       doubt: Doubt | None = None, parameters: Parameters | None = None,
                        rng: np.random.Generator) -> pd.DataFrame:
     """Compare ways to look after each place over the years.
 
@@ -435,13 +466,18 @@ def compare_strategies(costing: pd.DataFrame, *,
         Simulated futures per place; default ``costs.draws``.
     n_jobs
         Threads for the simulation; -1 = all processors. The result does not depend on it.
+    doubt
+        The possible worlds that intervals and chances look at; default: as many as futures,
+        drawn from the ranges of ``doubt.csv``.
     rng
         Source of randomness.
 
     Returns
     -------
     pandas.DataFrame
-        The `strategy_costs` table, one row per place and strategy. Strategies that may not be
+        The `strategy_costs` table, one row per place and strategy. Means are at the stated
+        numbers; intervals and chances carry what is not known of unit costs, minutes, lives and
+        effects as well as of rates. Strategies that may not be
         used at a place are priced too, with ``allowed`` False: they are never cheapest.
 
     Examples
@@ -457,10 +493,11 @@ def compare_strategies(costing: pd.DataFrame, *,
     parameters = parameters or load_parameters()
     comparison = compare_by_formula(costing, strategies=strategies, horizon_years=horizon_years,
                                     schedule=schedule, parameters=parameters)
+    size = int(draws or parameters["costs.draws"])
     simulated = simulate(
         comparison.pieces, [e.weights for e in comparison.expected], shape=comparison.shape,
-        rate_years=comparison.rate_years, draws=int(draws or parameters["costs.draws"]),
-        level=parameters["costs.interval_level"], rng=rng, n_jobs=n_jobs)
+        rate_years=comparison.rate_years, draws=size, level=parameters["costs.interval_level"],
+        doubt=doubt or draw_doubt(parameters, draws=size, rng=rng), rng=rng, n_jobs=n_jobs)
     table = strategy_table(comparison, simulated, parameters=parameters)
     check(table, "strategy_costs", where="costs.compare_strategies")
     return table

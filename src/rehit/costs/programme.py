@@ -12,15 +12,9 @@ from numpy.typing import NDArray
 from scipy.optimize import Bounds, LinearConstraint, linprog, milp
 from scipy.sparse import coo_array, csr_array, hstack, vstack
 
-from rehit.costs.doubt import (
-    Cause,
-    basis,
-    causes,
-    draw_factors,
-    responses,
-    value_of_information,
-)
+from rehit.costs.doubt import Cause, Doubt, basis, causes, draw_doubt
 from rehit.costs.lifecycle import Comparison, compare_by_formula, payback_years, simulated_costs
+from rehit.costs.sensitivity import responses, value_of_information
 from rehit.costs.strategies import Strategy, load_strategies
 from rehit.errors import SettingError
 from rehit.messages import message
@@ -260,14 +254,19 @@ class Prospects:
     instead_of
         Position, per place, of the strategy that would otherwise be followed: the cheapest
         allowed one without a first cost.
-    basis
-        Draws of every cause of doubt, shape (2 causes, draws); None where none is looked at.
+    doubt
+        The possible worlds; None where every number is taken as stated.
     """
 
     candidates: Candidates
     comparisons: tuple[Comparison, ...]
     instead_of: NDArray[np.int64]
-    basis: Numbers | None = None
+    doubt: Doubt | None = None
+
+    @property
+    def basis(self) -> Numbers | None:
+        """How far each world lies towards the ends of the causes, shape (2 causes, draws)."""
+        return None if self.doubt is None else basis(self.doubt.factors, self.doubt.known)
 
 
 def find_prospects(costing: pd.DataFrame, *,
@@ -306,7 +305,7 @@ def find_prospects(costing: pd.DataFrame, *,
     return Prospects(_candidates(comparisons, stacked), comparisons, instead_of)
 
 
-def with_doubt(prospects: Prospects, *, parameters: Parameters, rng: np.random.Generator,
+def with_doubt(prospects: Prospects, *, parameters: Parameters, doubt: Doubt,
                keep_all: bool = False) -> Prospects:
     """Return the prospects with expected savings under doubt, those not worth the trouble left out.
 
@@ -314,15 +313,14 @@ def with_doubt(prospects: Prospects, *, parameters: Parameters, rng: np.random.G
     less than ``costs.programme_least_ratio`` of their first cost. Among candidates of one town the
     causes are the same, so that their luck is shared.
     """
-    picked, known = prospects.candidates, causes(parameters)
-    z = basis(draw_factors(known, draws=int(parameters["costs.draws"]), rng=rng), known)
-    response = _saving_responses(prospects, known, parameters)
+    picked, z = prospects.candidates, basis(doubt.factors, doubt.known)
+    response = _saving_responses(prospects, doubt.known, parameters)
     expected = response @ z.mean(axis=1)
     candidates = replace(picked, saving=picked.saving + expected[:, None], response=response)
     worth = ((candidates.saving[:, 0] >= parameters["costs.programme_least_saving"])
              & (candidates.saving[:, 0] >= parameters["costs.programme_least_ratio"]
                 * candidates.cost))
-    return replace(prospects, basis=z,
+    return replace(prospects, doubt=doubt,
                    candidates=candidates if keep_all else candidates.keep(worth))
 
 
@@ -351,13 +349,14 @@ def _saving_responses(prospects: Prospects, known: Sequence[Cause],
 
 def what_to_measure(costing: pd.DataFrame, *,
                     strategies: Sequence[Strategy] | Path | str | None = None,
-                    horizon_years: int | None = None, parameters: Parameters | None = None,
+                    horizon_years: int | None = None, doubt: Doubt | None = None,
+                    parameters: Parameters | None = None,
                     rng: np.random.Generator) -> pd.DataFrame:
     """Return what knowing each cause of doubt would be worth to the choice of what to cover.
 
     Parameters
     ----------
-    costing, strategies, horizon_years, parameters
+    costing, strategies, horizon_years, doubt, parameters
         As for :func:`choose_programme`; money and hours are not limited here.
     rng
         Source of randomness.
@@ -371,7 +370,8 @@ def what_to_measure(costing: pd.DataFrame, *,
     horizon = int(horizon_years or parameters["costs.horizon_years"])
     found = with_doubt(find_prospects(costing, strategies=strategies, years=1, scenarios=False,
                                       horizon_years=horizon, parameters=parameters),
-                       parameters=parameters, rng=rng, keep_all=True)
+                       parameters=parameters, doubt=doubt or draw_doubt(parameters, rng=rng),
+                       keep_all=True)
     options, response = found.candidates, found.candidates.response
     table = pd.DataFrame(columns=["cause", "low", "high", "worth", "flips_at"])
     if len(options.place) and response is not None and found.basis is not None:
@@ -506,13 +506,11 @@ def _futures(prospects: Prospects, picked: Candidates, parameters: Parameters,
             place = picked.place[rows]
             costs = simulated_costs(
                 comparison.pieces, weights, rows=place, shape=comparison.shape[place],
-                rate_years=comparison.rate_years[place], draws=draws, rng=rng)
+                rate_years=comparison.rate_years[place], draws=draws, doubt=prospects.doubt,
+                rng=rng)
             number = np.arange(len(rows))
-            saved = np.asarray(costs[prospects.instead_of[place], number]
-                               - costs[picked.strategy[rows], number], dtype=np.float64)
-            if picked.response is not None and prospects.basis is not None:
-                saved += picked.response[rows] @ prospects.basis
-            yield rows, saved
+            yield rows, np.asarray(costs[prospects.instead_of[place], number]
+                                   - costs[picked.strategy[rows], number], dtype=np.float64)
 
 
 def _ends(parameters: Parameters) -> list[float]:
@@ -566,8 +564,8 @@ def choose_programme(costing: pd.DataFrame, *,
                      budget_per_year: float | Sequence[float] | None = None,
                      crew_hours_per_year: float | Sequence[float] | None = None, years: int = 5,
                      horizon_years: int | None = None, robust: bool = False,
-                     under_doubt: bool = True, parameters: Parameters | None = None,
-                     rng: np.random.Generator) -> Programme:
+                     under_doubt: bool = True, doubt: Doubt | None = None,
+                     parameters: Parameters | None = None, rng: np.random.Generator) -> Programme:
     """Choose which places to cover, how and in which year, under yearly money and crew hours.
 
     Parameters
@@ -592,6 +590,8 @@ def choose_programme(costing: pd.DataFrame, *,
         Choose by expected savings under the doubts of ``doubt.csv``, within
         ``costs.programme_regret``, leaving out what is not worth the trouble; else as if every
         number were right.
+    doubt
+        The possible worlds looked at, default drawn anew.
     parameters
         Default: the shipped ones.
     rng
@@ -608,7 +608,8 @@ def choose_programme(costing: pd.DataFrame, *,
     prospects = find_prospects(costing, strategies=strategies, years=years, horizon_years=horizon,
                                scenarios=robust, parameters=parameters)
     if under_doubt:
-        prospects = with_doubt(prospects, parameters=parameters, rng=rng)
+        prospects = with_doubt(prospects, parameters=parameters,
+                               doubt=doubt or draw_doubt(parameters, rng=rng))
     money = per_year(budget_per_year, years, parameters["costs.programme_budget"])
     hours = per_year(crew_hours_per_year, years, parameters["costs.programme_crew_hours"])
     prospects, best = _within_regret(prospects, money, hours, robust=robust,
@@ -643,7 +644,7 @@ def budget_sweep(costing: pd.DataFrame, *, budget_per_year: float | None = None,
                  crew_hours_per_year: float | Sequence[float] | None = None, years: int = 5,
                  strategies: Sequence[Strategy] | Path | str | None = None,
                  horizon_years: int | None = None, shares: Sequence[float] = SWEEP,
-                 parameters: Parameters | None = None,
+                 doubt: Doubt | None = None, parameters: Parameters | None = None,
                  rng: np.random.Generator) -> pd.DataFrame:
     """Return what more or less budget would save: the `report_budget_sweep` table.
 
@@ -651,7 +652,7 @@ def budget_sweep(costing: pd.DataFrame, *, budget_per_year: float | None = None,
     ----------
     shares
         Multiples of the budget looked at; crew hours grow with them, so that money decides.
-    costing, budget_per_year, crew_hours_per_year, years, strategies, horizon_years
+    costing, budget_per_year, crew_hours_per_year, years, strategies, horizon_years, doubt
         As for :func:`choose_programme`.
     parameters, rng
         As for :func:`choose_programme`.
@@ -660,7 +661,8 @@ def budget_sweep(costing: pd.DataFrame, *, budget_per_year: float | None = None,
     horizon = int(horizon_years or parameters["costs.horizon_years"])
     prospects = find_prospects(costing, strategies=strategies, years=years, horizon_years=horizon,
                                scenarios=False, parameters=parameters)
-    prospects = with_doubt(prospects, parameters=parameters, rng=rng)
+    prospects = with_doubt(prospects, parameters=parameters,
+                           doubt=doubt or draw_doubt(parameters, rng=rng))
     budget = parameters["costs.programme_budget"] if budget_per_year is None else budget_per_year
     hours = per_year(crew_hours_per_year, years, parameters["costs.programme_crew_hours"])
     annuity = prospects.comparisons[0].timeline.annuity

@@ -107,11 +107,18 @@ def cleaning_lines(costing: pd.DataFrame, strategy: Strategy, *,
     lines[:, WATER] = litres * parameters["costs.water_per_l"]
     # A lasting or sacrificial cover takes the wear instead of the surface.
     lines[:, WEAR] = 0.0 if strategy.covers_wall else rate["wear_per_m2"] * area
+    return lines + recoat_lines(costing, strategy, parameters=parameters)
+
+
+def recoat_lines(costing: pd.DataFrame, strategy: Strategy, *, parameters: Parameters) -> Numbers:
+    """Return what of one cleaning is laying the cover again where it came off."""
+    lines = np.zeros((len(costing), len(LINES)))
     if strategy.recoat_margin > 0:
+        area = treated_area_m2(costing, strategy, parameters=parameters)
         recoated = area * strategy.recoat_margin / strategy.recoat_every
-        lines[:, MATERIALS] += strategy.cover_materials_per_m2 * recoated
-        lines[:, LABOUR] += (strategy.cover_minutes_per_m2 * recoated / 60
-                             * parameters["costs.labour_per_hour"])
+        lines[:, MATERIALS] = strategy.cover_materials_per_m2 * recoated
+        lines[:, LABOUR] = (strategy.cover_minutes_per_m2 * recoated / 60
+                            * parameters["costs.labour_per_hour"])
     return lines
 
 
@@ -217,14 +224,14 @@ def wall_area_m2(costing: pd.DataFrame) -> Numbers:
 def patches_until_repaint(costing: pd.DataFrame, *, parameters: Parameters) -> Numbers:
     """Return after how many patches the patched share of the wall calls for a full repaint.
 
-    Patches fall anywhere on the wall, so later ones partly cover earlier ones: after n patches,
-    each a share q of the wall, the patched share is 1 - (1 - q)^n on average. Infinite where the
-    whole is painted each time anyway.
+    Not rounded up to whole patches. Patches fall anywhere on the wall, so later ones partly cover
+    earlier ones: after n patches, each a share q of the wall, the patched share is 1 - (1 - q)^n
+    on average. Infinite where the whole is painted each time anyway.
     """
     share = costing["mark_area_m2"].to_numpy(float) / wall_area_m2(costing)
     due = parameters["costs.repaint_wall_share"]
     with np.errstate(divide="ignore"):
-        patches = np.ceil(np.log1p(-due) / np.log1p(-share) - 1e-9)
+        patches = np.log1p(-due) / np.log1p(-share)
     return np.where(_painted_whole(costing, parameters), np.inf, patches)
 
 

@@ -2,20 +2,24 @@
 
 The figure looked at is the mean present saving of one strategy against another, summed over the
 places given. The tornado moves one number at a time from end to end of its range; the indices of
-Sobol share out the variance when all move at once, each evenly over its range.
+Sobol share out the variance when all move at once, each evenly over its range. What knowing a
+cause of doubt would be worth to a decision takes a saving as two straight lines between the ends
+of a cause, and lets causes add up: their interplay is left out.
 """
 
 from __future__ import annotations
 
 import warnings
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
+from rehit.costs.doubt import Cause, Numbers, basis, draw_factors, names_moved
 from rehit.costs.lifecycle import compare_by_formula
-from rehit.costs.strategies import BASELINE, load_strategies, method_codes
+from rehit.costs.strategies import BASELINE, Strategy, load_strategies, method_codes
 from rehit.errors import SettingError
 from rehit.messages import message
 from rehit.parameters import Parameters, load_parameters
@@ -203,3 +207,97 @@ def _moved(parameters: Parameters, values: Mapping[str, float]) -> Parameters:
     clipped = {name: float(np.clip(value, parameters.row(name).low, parameters.row(name).high))
                for name, value in values.items()}
     return parameters.override(clipped, where="sensitivity")
+
+
+# What knowing a cause of doubt is worth to a decision.
+
+def responses(costing: pd.DataFrame, strategies: Sequence[Strategy], *, known: Sequence[Cause],
+              horizon_years: int, start_year: int = 0, parameters: Parameters) -> Numbers:
+    """Return how each place's cost moves at the low ends, then at the high ends, of the causes.
+
+    Returns
+    -------
+    numpy.ndarray
+        Present value less that with nothing moved, shape (2 causes, places, strategies).
+    """
+    def costs(cause: Cause | None, factor: float) -> Numbers:
+        moved = (costing, list(strategies), parameters) if cause is None else shifted(
+            cause, factor, costing, strategies, parameters)
+        compared = compare_by_formula(moved[0], strategies=moved[1], parameters=moved[2],
+                                      horizon_years=horizon_years, start_year=start_year)
+        return np.column_stack([e.present_value for e in compared.expected])
+
+    base = costs(None, 1.0)
+    return np.stack([costs(cause, end) - base
+                     for ends in ([(c, c.low) for c in known], [(c, c.high) for c in known])
+                     for cause, end in ends])
+
+
+def shifted(cause: Cause, factor: float, costing: pd.DataFrame, strategies: Sequence[Strategy],
+            parameters: Parameters) -> tuple[pd.DataFrame, list[Strategy], Parameters]:
+    """Return the three with one cause's numbers times a factor, each kept within its limits."""
+    if cause.targets == ("rate",):
+        return (costing.assign(gamma_rate_years=costing["gamma_rate_years"] / factor),
+                list(strategies), parameters)
+    values = {name: float(np.clip(parameters[name] * factor, parameters.row(name).low,
+                                  parameters.row(name).high))
+              for name in names_moved(cause, parameters)}
+    fields = [t.removeprefix("covering.") for t in cause.targets if t.startswith("covering.")]
+    if cause.targets == ("any.effect_on_rate",):
+        return costing, [replace(s, effect_on_rate=min(s.effect_on_rate * factor, 1.0))
+                         for s in strategies], parameters
+    moved = [replace(s, **{f: max(getattr(s, f) * factor, 1.0 if f.startswith("life") else 0.0)
+                           for f in fields}) if s.covers_wall else s for s in strategies]
+    return costing, moved, parameters.override(values, where="doubt")
+
+
+def value_of_information(savings: Numbers, response: Numbers, *, known: Sequence[Cause],
+                         parameters: Parameters, rng: np.random.Generator) -> pd.DataFrame:
+    """Return what knowing each cause for certain would be worth to a choice made place by place.
+
+    Parameters
+    ----------
+    savings
+        Present saving of each option with nothing moved; every option may be taken or left.
+    response
+        How it moves at the ends of the causes, shape (options, 2 causes).
+    known
+        The causes.
+    parameters
+        ``costs.draws``.
+    rng
+        Source of randomness.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The `value_of_information` table, most worth on top: cause, low, high, ``worth`` (expected
+        value of perfect information on the cause, present value), ``flips_at`` (factor at which
+        all options together save nothing; empty where that lies outside the range).
+
+    References
+    ----------
+    Raiffa and Schlaifer 1961: expected value of perfect information, here on one parameter (EVPPI).
+    """
+    draws, n = int(parameters["costs.draws"]), len(known)
+    z = basis(draw_factors(known, draws=draws, rng=rng), known)
+    mean = savings + response @ z.mean(axis=1)
+    without = mean.clip(0).sum()
+    rows = []
+    for number, cause in enumerate(known):
+        own = [number, n + number]
+        moved = response[:, own] @ (z[own] - z[own].mean(axis=1, keepdims=True))
+        worth = (mean[:, None] + moved).clip(0).sum(axis=0).mean() - without
+        taken = mean > 0
+        flips = _flip(cause, float(savings[taken].sum()), response[taken][:, own].sum(axis=0))
+        rows.append((cause.name, cause.low, cause.high, max(float(worth), 0.0), flips))
+    table = pd.DataFrame(rows, columns=["cause", "low", "high", "worth", "flips_at"])
+    return table.sort_values(["worth", "cause"], ascending=[False, True], ignore_index=True)
+
+
+def _flip(cause: Cause, saving: float, ends: Numbers) -> float:
+    """Return the factor nearest to 1 at which a saving that moves in straight lines is nothing."""
+    for end, factor in zip(ends, (cause.low, cause.high), strict=True):
+        if saving > 0 and saving + end < 0:
+            return float(1 + (factor - 1) * saving / -end)
+    return float("nan")

@@ -13,6 +13,7 @@ import pandas as pd
 
 from rehit.chain import Chain
 from rehit.costs.cashflow import cost_at_rates
+from rehit.costs.doubt import Doubt
 from rehit.costs.lifecycle import (
     Comparison,
     breakeven_table,
@@ -316,7 +317,7 @@ def write_effects(chain: Chain, stage: Path,
 
 def write_information(chain: Chain, stage: Path) -> list[Message]:
     """Write what to measure next: what knowing each cause of doubt is worth to what to coat."""
-    table = what_to_measure(chain.costing, strategies=chain.strategies,
+    table = what_to_measure(chain.costing, strategies=chain.strategies, doubt=chain.doubt,
                             parameters=chain.cost_parameters, rng=chain.rng("what to measure"))
     write_csv(chain.say.columns(table, {"cause": "cause"}), stage / "what_to_measure.csv")
     if table.empty or not table["worth"].iloc[0] > 0:
@@ -386,7 +387,7 @@ def cost_years(chain: Chain, *, n_places: int) -> pd.DataFrame:
     for year in range(1, int(numbers["costs.horizon_years"]) + 1):
         compared = compare_by_formula(costing, strategies=chain.strategies,
                                       horizon_years=year, parameters=numbers)
-        totals = _simulated_totals(compared, draws=int(numbers["costs.draws"]),
+        totals = _simulated_totals(compared, draws=int(numbers["costs.draws"]), doubt=chain.doubt,
                                    rng=chain.rng("cost years"))
         for strategy, expected, futures in zip(compared.strategies, compared.expected, totals,
                                                strict=True):
@@ -397,13 +398,13 @@ def cost_years(chain: Chain, *, n_places: int) -> pd.DataFrame:
     return table.assign(n_places=len(costing))
 
 
-def _simulated_totals(compared: Comparison, *, draws: int,
+def _simulated_totals(compared: Comparison, *, draws: int, doubt: Doubt,
                       rng: np.random.Generator) -> np.ndarray:
     found: np.ndarray = (
         simulated_costs(
         compared.pieces, [e.weights for e in compared.expected],
         rows=np.arange(len(compared.costing)), shape=compared.shape,
-        rate_years=compared.rate_years, draws=draws, rng=rng).sum(axis=1))
+        rate_years=compared.rate_years, draws=draws, doubt=doubt, rng=rng).sum(axis=1))
     return found
 
 

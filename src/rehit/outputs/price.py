@@ -121,7 +121,7 @@ def price_chain(chain: Chain, *, margin: float | None = None, years: int = 1) ->
     return price_contract(
         jobs, places, window=chain.cleaned.window, time_zone=chain.project.time_zone,
         region=chain.project.holidays, years=years, margin=margin, vehicles=_vehicles(chain),
-        parameters=numbers, rng=chain.rng("price"))
+        doubt=chain.doubt, parameters=numbers, rng=chain.rng("price"))
 
 
 def _vehicles(chain: Chain) -> pd.DataFrame | None:

@@ -173,7 +173,8 @@ def _costs(chain: Chain) -> dict[str, Any]:
     if chain.costing.empty:
         return {}
     top = int(chain.parameters["reporting.top_places"])
-    return {"costing": chain.costing, "strategy_costs": chain.strategy_costs,
+    return {"costing": chain.costing, "expected_work": chain.expected_work,
+            "strategy_costs": chain.strategy_costs,
             "cost_years": cost_years(chain, n_places=top), "rate_costs": rate_costs(chain),
             "programme": chain.programme().table, "budget_sweep": chain.budget_sweep()}
 

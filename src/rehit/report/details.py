@@ -496,6 +496,9 @@ def cost_section(facts: Facts) -> Section:
     if inputs.given("strategy_costs") is None:
         section.say(say("missing.strategy_costs"), tone="limit")
         return section
+    work = inputs.given("expected_work")
+    if work is not None:
+        section.put(_work_grid(facts, work))
     section.put(_strategy_grid(facts))
     _surfaces(facts, section)
     picture = rate_costs_picture(facts)
@@ -574,6 +577,28 @@ def _spend_grid(facts: Facts, spend: pd.DataFrame) -> Grid:
         names, rows = names[:2], [row[:2] for row in rows]
     return Grid(say("cost.spend_caption"), tuple(say(f"cost.col_{c}") for c in names), tuple(rows),
                 frozenset(range(1, len(names))))
+
+
+def _work_grid(facts: Facts, work: pd.DataFrame) -> Grid:
+    """Return how the log's count leads to what a year costs, by class of place."""
+    say = facts.say
+    rows = []
+    for row in work.to_dict("records"):
+        each = row["cost_per_marking"]
+        rows.append((say.code("place_class", row["place_class"]),
+                     say.number(row["log_per_year"], 4), say.number(row["expected_per_year"], 4),
+                     "–" if pd.isna(each) else facts.money(each),
+                     *(facts.money(sum(row[name] for name in names)) for names in WORK_LINES),
+                     facts.money(row["cost_per_year"])))
+    return Grid(say("cost.work_caption"), tuple(say(f"cost.col_{c}") for c in (
+        "class", "log_per_year", "expected_per_year", "cost_per_marking", "travel", "labour",
+        "materials", "on_site", "other", "cost_per_year")),
+        tuple(rows), frozenset(range(1, 10)), say("cost.work_note"))
+
+
+#: Cost lines of `expected_work` that share a column of the page.
+WORK_LINES = (("call_out",), ("labour",), ("materials",), ("access", "traffic_control"),
+              ("water", "wear"))
 
 
 def _strategy_grid(facts: Facts) -> Grid:

@@ -21,7 +21,8 @@ from rehit.tables import check
 CONTRACTS = {
     "repeats": "repeats", "clusters": "clusters", "clusters_before": "clusters",
     "cells": "cells", "forecast": "forecast", "advice": "advice", "costing": "costing",
-    "strategy_costs": "strategy_costs", "findings": "report_findings",
+    "strategy_costs": "strategy_costs", "expected_work": "expected_work",
+    "findings": "report_findings",
     "counts": "report_counts", "set_aside": "set_aside",
     "forecast_scores": "report_forecast_scores", "forecast_checks": "report_forecast_checks",
     "rings": "report_rings", "survival": "report_survival", "cost_years": "report_cost_years",
@@ -125,6 +126,7 @@ class ReportInput:
     forecast_checks: pd.DataFrame | None = None
     advice: pd.DataFrame | None = None
     costing: pd.DataFrame | None = None
+    expected_work: pd.DataFrame | None = None
     strategy_costs: pd.DataFrame | None = None
     cost_years: pd.DataFrame | None = None
     rate_costs: pd.DataFrame | None = None
