@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 import pytest
 
 from rehit.chain import Chain
-from rehit.costs.expected import expected_counts, expected_work, scaled_to_expected
+from rehit.costs.expected import (
+    booked_against_expected,
+    expected_counts,
+    expected_work,
+    scaled_to_expected,
+)
 from rehit.costs.rates import cleaning_lines
 from rehit.costs.strategies import load_strategies
 from rehit.parameters import load_parameters
@@ -62,3 +68,34 @@ def test_the_demo_towns_totals_agree(demo_chain: Chain) -> None:
         len(demo_chain.incidents) / years, rel=0.001)
     rates = demo_chain.costing["gamma_shape"] / demo_chain.costing["gamma_rate_years"]
     assert rates.sum() == pytest.approx(work.loc["known", "expected_per_year"])
+
+
+def test_jobs_of_a_works_log_by_hand() -> None:
+    """Two jobs wiped by one person: 30 and 50 minutes, 3 m2 in all, booked at 80."""
+    works = pd.DataFrame({
+        "method": ["solvent_wipe", "solvent_wipe", None], "area_m2": [1.0, 2.0, 1.0],
+        "minutes": [30.0, 50.0, 9.0], "crew_size": [1.0, 1.0, 1.0], "cost": [30.0, 50.0, 5.0],
+        "wash_water_l": [np.nan, 2.0, 0.0]})
+    numbers = NUMBERS.override({
+        "costs.labour_per_hour": 30, "costs.water_per_l": 0.5, "costs.call_out": 26,
+        "costs.incidents_per_visit": 1.3, "costs.minutes_per_visit_solvent_wipe": 12,
+        "costs.minutes_per_m2_solvent_wipe": 20, "costs.materials_per_m2_solvent_wipe": 6,
+        "costs.water_l_per_m2_solvent_wipe": 0})
+    table = booked_against_expected(works, parameters=numbers).set_index("method")
+    row = table.loc["solvent_wipe"]
+    assert row[["n_jobs", "booked", "booked_labour", "booked_water"]].tolist() == [2, 80, 40, 1]
+    assert row["booked_materials"] == 39
+    assert row["expected_labour"] == pytest.approx((24 + 60) / 60 * 30)
+    assert row[["expected_materials", "expected_water", "call_out"]].tolist() == [18, 0, 40]
+    assert row["difference"] == pytest.approx(60 - 80)
+    assert table.loc["total", "booked"] == 80
+
+
+def test_the_demo_works_log_is_reconciled(demo_chain: Chain) -> None:
+    """Within 5 % in all and 10 % for each method that was done."""
+    assert demo_chain.works is not None
+    table = booked_against_expected(demo_chain.works, parameters=demo_chain.cost_parameters)
+    off = (table["difference"] / table["booked"]).abs().set_axis(table["method"])
+    assert len(off) > 4
+    assert off["total"] < 0.05
+    assert (off < 0.10).all(), off.to_dict()

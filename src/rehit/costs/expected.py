@@ -152,3 +152,63 @@ def _reconciled(counts: pd.DataFrame, lines: dict[str, Numbers],
     table.insert(4, "cost_per_marking", each)
     check(table, "expected_work", where="costs.expected_work")
     return table
+
+
+def booked_against_expected(works: pd.DataFrame, *, parameters: Parameters) -> pd.DataFrame:
+    """Return what the jobs of a works log were booked at beside what the numbers in force expect.
+
+    Only jobs whose method, area, minutes and cost are known. Booked labour is the booked minutes of
+    the people on the job at the project's pay, booked water the litres at the price of disposal;
+    what is left of the booked cost is materials. Call-out, access equipment and traffic control
+    are rarely booked on a job: ``call_out`` shows what the comparison adds for it.
+
+    Parameters
+    ----------
+    works
+        The `works` table.
+    parameters
+        Cost numbers in force, corrected by the works log or not.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The `booked_costs` table: one row per method and the total; money of all its jobs.
+    """
+    wanted = ["method", "area_m2", "minutes", "cost"]
+    jobs = works.dropna(subset=wanted) if set(wanted) <= set(works) else works.iloc[:0]
+    pay, disposal = parameters["costs.labour_per_hour"], parameters["costs.water_per_l"]
+    rows = []
+    for method, own in jobs[jobs["area_m2"] > 0].groupby("method"):
+        rate = {name: parameters[f"costs.{name}_{method}"] for name in (
+            "minutes_per_visit", "minutes_per_m2", "crew_size", "materials_per_m2",
+            "water_l_per_m2")}
+        n, area = len(own), float(own["area_m2"].sum())
+        people = own["crew_size"].fillna(rate["crew_size"]) if "crew_size" in own else (
+            rate["crew_size"])
+        litres = float(own["wash_water_l"].fillna(0).sum()) if "wash_water_l" in own else 0.0
+        labour = float((own["minutes"] * people).sum()) / 60 * pay
+        booked = float(own["cost"].sum())
+        hours = (n * rate["minutes_per_visit"] + rate["minutes_per_m2"] * area) / 60
+        rows.append({
+            "method": str(method), "n_jobs": n, "booked": booked, "booked_labour": labour,
+            "booked_water": litres * disposal,
+            "booked_materials": booked - labour - litres * disposal,
+            "expected_labour": hours * rate["crew_size"] * pay,
+            "expected_water": rate["water_l_per_m2"] * area * disposal,
+            "expected_materials": rate["materials_per_m2"] * area,
+            "call_out": n * parameters["costs.call_out"] / parameters["costs.incidents_per_visit"],
+        })
+    table = pd.DataFrame(rows, columns=[
+        "method", "n_jobs", "booked", "booked_labour", "booked_water", "booked_materials",
+        "expected_labour", "expected_water", "expected_materials", "call_out"])
+    if len(table):
+        total = table.drop(columns="method").sum().to_frame().T.assign(method="total")
+        table = pd.concat([table, total[table.columns]], ignore_index=True)
+    table["n_jobs"] = table["n_jobs"].astype(np.int64)
+    expected = table[["expected_labour", "expected_water", "expected_materials"]].sum(axis=1)
+    table.insert(3, "expected", expected)
+    table.insert(4, "difference", table["expected"] - table["booked"])
+    money = table.columns.drop(["method", "n_jobs"])
+    table[money] = table[money].astype(float)
+    check(table, "booked_costs", where="costs.booked_against_expected")
+    return table

@@ -14,6 +14,7 @@ import pandas as pd
 from rehit.chain import Chain
 from rehit.costs.cashflow import cost_at_rates
 from rehit.costs.doubt import Doubt
+from rehit.costs.expected import booked_against_expected
 from rehit.costs.lifecycle import (
     Comparison,
     breakeven_table,
@@ -280,6 +281,7 @@ def write_comparison(chain: Chain, stage: Path, *, horizon_years: int | None,
         if table is not None:
             write_csv(table, stage / f"{name}.csv")
     told += write_information(chain, stage)
+    told += write_booked(chain, stage)
     cheapest = costs[costs["cheapest"]]
     if len(cheapest):
         # The place where most is at stake is the one an accountant will ask about.
@@ -327,6 +329,19 @@ def write_information(chain: Chain, stage: Path) -> list[Message]:
     if np.isnan(top["flips_at"]):
         return [message("ways.measure_first", **facts)]
     return [message("ways.measure_first_flips", **facts, factor=float(top["flips_at"]))]
+
+
+def write_booked(chain: Chain, stage: Path) -> list[Message]:
+    """Write what the works log booked beside what the numbers in force expect, by method."""
+    if chain.works is None:
+        return []
+    table = booked_against_expected(chain.works, parameters=chain.cost_parameters)
+    if table.empty:
+        return []
+    write_csv(table, stage / "booked_costs.csv")
+    total = table.iloc[-1]
+    return [message("ways.booked", n=int(total["n_jobs"]), booked=float(total["booked"]),
+                    expected=float(total["expected"]), call_out=float(total["call_out"]))]
 
 
 def write_sensitivity(chain: Chain, stage: Path, place: pd.DataFrame, *, strategy: str,
