@@ -258,8 +258,9 @@ def observed_costs(works: pd.DataFrame, *, parameters: Parameters) -> pd.DataFra
     works
         The `works` table.
     parameters
-        Uses ``costs.labour_per_hour`` and ``water_per_l``, the defaults per method, and
-        ``treatment.job_cv_jobs``: how many jobs a default counts for.
+        Uses ``costs.labour_per_hour`` and ``water_per_l``, the defaults per method,
+        ``treatment.job_cv_jobs`` (how many jobs a default number of people counts for),
+        ``prior_cv`` and ``job_cv``.
 
     Returns
     -------
@@ -277,19 +278,32 @@ def observed_costs(works: pd.DataFrame, *, parameters: Parameters) -> pd.DataFra
         found = [("crew_size", len(jobs), float(jobs["crew_size"].mean()))]
         priced = jobs[jobs["area_m2"] > 0].dropna(subset=["cost", "minutes"]) if (
             pay.overridden and {"cost", "minutes", "area_m2"} <= set(jobs)) else jobs.iloc[:0]
-        if len(priced):
-            hours = priced["minutes"] / MINUTES_PER_HOUR * priced["crew_size"]
-            litres = priced["wash_water_l"].fillna(0.0).sum() if "wash_water_l" in priced else 0.0
-            rest = (priced["cost"] - hours * pay.value).sum() - (
-                litres * parameters["costs.water_per_l"])
-            found.append(("materials_per_m2", len(priced),
-                          max(0.0, float(rest)) / float(priced["area_m2"].sum())))
         for quantity, n, observed in found:
             name = f"costs.{quantity}_{method}"
             if name in parameters:
                 blended = (n * observed + prior * parameters[name]) / (n + prior)
                 rows.append((method, quantity, n, observed, blended))
+        if len(priced) and f"costs.materials_per_m2_{method}" in parameters:
+            rows.append((method, "materials_per_m2", len(priced),
+                         *_materials(priced, f"costs.materials_per_m2_{method}", parameters)))
     return pd.DataFrame(rows, columns=["method", "quantity", "n_jobs", "observed", "calibrated"])
+
+
+def _materials(priced: pd.DataFrame, name: str, parameters: Parameters) -> tuple[float, float]:
+    """Return what of the booked cost is neither pay nor disposal, a m2, as seen and calibrated."""
+    hours = priced["minutes"] / MINUTES_PER_HOUR * priced["crew_size"]
+    litres = priced["wash_water_l"].fillna(0.0) if "wash_water_l" in priced else 0.0
+    rest = (priced["cost"] - hours * parameters["costs.labour_per_hour"]
+            - litres * parameters["costs.water_per_l"])
+    area, default = priced["area_m2"], parameters[name]
+    observed = max(0.0, float(rest.sum())) / float(area.sum())
+    # How far single jobs lie apart, seen and assumed, against how far a crew may lie from default.
+    spread, few = _spreads(parameters), len(priced) - 1
+    seen = float((rest / area).var()) * few if few else 0.0
+    assumed = spread["job_cv_jobs"] * (spread["job_cv"] * default) ** 2
+    of_mean = (seen + assumed) / (few + spread["job_cv_jobs"]) / len(priced)
+    weight = of_mean / (of_mean + (spread["prior_cv"] * default) ** 2) if default else 0.0
+    return observed, weight * default + (1 - weight) * observed
 
 
 # The crew's works log: what was done, how long it took, what it used, what it cost.
