@@ -257,3 +257,15 @@ def test_places_as_spreadsheets_and_databases_write_them(written: str, tmp_path:
     degrees = found.to_crs(4326).geometry
     assert degrees.x.tolist() == pytest.approx(lon, abs=1e-6)
     assert degrees.y.tolist() == pytest.approx(lat, abs=1e-6)
+
+
+def test_the_owner_s_number_goes_before_the_row_number_of_mapping_software(tmp_path: Path) -> None:
+    table = pd.DataFrame({"objectid": [3, 4], "gefaess_id": [1729, 1382], "region": ["a", "a"],
+                          "longitude": [-1.5, -1.6], "latitude": [53.8, 53.9]})
+    table.to_csv(tmp_path / "bins.csv", index=False)
+    found = inspect_register(tmp_path / "bins.csv", crs=CRS)
+    assert found.register["asset_id"].tolist() == ["1729", "1382"]
+    assert found.notes[0].code == "register.own_number"
+    table.assign(gefaess_id=[7, 7]).to_csv(tmp_path / "bins.csv", index=False)
+    shared = inspect_register(tmp_path / "bins.csv", crs=CRS).register
+    assert shared["asset_id"].tolist() == ["3", "4"]

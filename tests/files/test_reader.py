@@ -263,3 +263,16 @@ def test_a_projection_nobody_knows_is_one_message(tmp_path: Path, name: str) -> 
     file.write_text(json.dumps(content), encoding="utf-8")
     with pytest.raises(InputFileError, match="GeoJSON in an unknown CRS"):
         read_table(file)
+
+
+def test_empty_months_among_others_are_a_note(tmp_path: Path) -> None:
+    for month in range(1, 8):
+        rows = "R1,2025-01-01\n" * (month == 4)
+        (tmp_path / f"m{month}.csv").write_text("Ref,Date\n" * (month != 7) + rows, "utf-8")
+    read = read_tables([tmp_path / f"m{month}.csv" for month in range(1, 8)])
+    assert [raw.name for raw in read] == ["m4.csv"]
+    note = read[0].notes[0]
+    assert (note.code, note.facts["n"], note.facts["files"][0]) == (
+        "reading.empty_files_many", 1, "m1.csv")
+    with pytest.raises(ManyErrors):
+        read_tables([tmp_path / "m1.csv", tmp_path / "m2.csv"])

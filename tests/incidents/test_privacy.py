@@ -170,3 +170,12 @@ def test_notes_are_not_copied_into_the_mapping() -> None:
         "Status": ["Open", "Closed"] * 20, "Outcome": [note, "Removed"] * 20},
         index=index).astype("str"), name="log.csv")
     assert "Ottoline" not in mapping_text(propose_mapping(raw))
+
+
+@pytest.mark.parametrize(("text", "left"), [
+    ("Reported by Jane Miller at 12 Elm Road", "12 Elm Road"),
+    ("I live at 12 Elm Road", "12 Elm Road"),
+    ("12 Elm Road, reported by Jane Miller", "12 Elm Road, "),
+    ("1 By The Way", "1 By The Way"), ("5 Live Oak Lane", "5 Live Oak Lane")])
+def test_who_reported_goes_from_an_address_and_the_place_stays(text: str, left: str) -> None:
+    assert scrub_address(text)[0] == left

@@ -181,3 +181,33 @@ def test_an_answer_to_nothing_that_is_asked_is_refused(answers: dict[str, str]) 
     dates = kinds("03/04/2025", "05/02/2025")
     with pytest.raises(SettingError):
         propose_reading(log({"Date reported": dates, **spots(LEEDS)}), answers=answers)
+
+
+@pytest.mark.parametrize("name", ["Estimated Completion Date", "Planned date", "Fecha estimada",
+                                  "Date prévue"])
+def test_a_day_foreseen_is_no_clearance(name: str) -> None:
+    mapping = propose_reading(log({"Date reported": days(), name: days(), **spots(LEEDS)})).mapping
+    assert mapping.fields["reported"].columns == ("Date reported",)
+    assert "cleared" not in mapping.fields
+
+
+def test_the_area_of_a_district_is_not_the_size_of_a_marking() -> None:
+    found = propose_reading(log({"Opened": days(), "Shape__Area": ["1234.5"] * ROWS,
+                                 **spots(LEEDS)}))
+    assert "size" not in found.mapping.fields
+
+
+def test_seconds_since_1970_in_a_column_without_a_name_are_days() -> None:
+    times = [str(int(pd.Timestamp(day).timestamp())) for day in days()]
+    at = spots(LEEDS)
+    raw = log({"column_1": times, "column_2": at["Lat"], "column_3": at["Long"]})
+    bare = propose_reading(RawTable(raw.table, has_header=False, name="log.csv"))
+    assert bare.mapping.fields["reported"].columns == ("column_1",)
+    assert next(r for r in bare.fields if r.field == "reported").sureness == "doubtful"
+
+
+def test_a_list_of_work_done_is_said_to_be_one() -> None:
+    found = propose_reading(log({"Work Date": days(), "Labour Cost": ["120.50"] * ROWS,
+                                 "Total Cost": ["135.50"] * ROWS, **spots(LEEDS)}))
+    assert [(note.code, note.facts["columns"]) for note in found.notes] == [
+        ("start.works_too", ("Total Cost",))]

@@ -61,6 +61,10 @@ def read_table(path: Path | str, *, sheet: str | None = None, layer: str | None 
     return replace(with_places(raw) if places else raw, name=file.name)
 
 
+_NO_ROWS = ("errors.header_only", "errors.empty_file")
+_LISTED = 5
+
+
 def read_tables(paths: Iterable[Path | str], *, sheet: str | None = None,
                 layer: str | None = None, has_header: bool | None = None) -> tuple[RawTable, ...]:
     """Read several files of one log, such as one per quarter; their periods may overlap.
@@ -94,9 +98,19 @@ def read_tables(paths: Iterable[Path | str], *, sheet: str | None = None,
             tables.append(read_table(file, sheet=sheet, layer=layer, has_header=has_header))
         except RehitError as fault:
             faults.append(fault)
+    # A month without a report is no fault of a log that has others.
+    empty = [fault for fault in faults if fault.code in _NO_ROWS] if tables else []
+    faults = [fault for fault in faults if fault not in empty]
     if faults:
         raise faults[0] if len(faults) == 1 else ManyErrors("log files", faults)
-    return _told_apart(tables, files)
+    passed = {str(fault.where) for fault in empty}
+    if empty:
+        names = tuple(Path(name).name for name in sorted(passed))
+        more = len(names) - _LISTED
+        tables[0] = tables[0].with_notes((
+            message("reading.empty_files", n=len(names), files=names) if more <= 0 else
+            message("reading.empty_files_many", n=more, files=names[:_LISTED]),))
+    return _told_apart(tables, [file for file in files if str(file) not in passed])
 
 
 def stack_tables(tables: Sequence[RawTable]) -> RawTable:

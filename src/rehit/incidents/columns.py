@@ -311,7 +311,19 @@ def _date_content(profile: Profile) -> tuple[float, tuple[Message, ...]]:
     name = number_format(profile)
     if name and max(profile.header("reported"), profile.header("cleared")):
         return profile.numbers, (message("shown.number_dates", format=name),)
+    if name and not profile.headers and _SINCE_2000[0] <= _seconds(profile) <= _SINCE_2000[1]:
+        return 0.8 * profile.numbers, (message("shown.number_dates", format=name),)
     return 0.0, ()
+
+
+# Seconds since 1970 of the years 2000 to 2030: without a name, numbers beyond are no times.
+_SINCE_2000 = (946_684_800, 1_893_456_000)
+
+
+def _seconds(profile: Profile) -> float:
+    """Return the middle of a column of Unix times in seconds; 0 for numbers of another length."""
+    return (0.0 if profile.middle < 3e8 else
+            profile.middle / 1000 if profile.middle > 1e11 else profile.middle)
 
 
 def number_format(profile: Profile) -> str:

@@ -123,10 +123,16 @@ _PHONE_SURE = Rule("personal_phone", re.compile(
 _CALLER = Rule("personal_name", re.compile(
     rf"\b(?:Mr|Mrs|Ms|Miss|Mx)\.?\s+{_NAMES}"), "[name]")
 # In an address, "Dr King Drive" and "900-1000 Main" are no persons and no telephones.
-_IN_ADDRESS = (_MAIL, _LINK, _PHONE_CUED, _PHONE_SURE, _CALLER)
+_REPORTER = Rule("personal_name", re.compile(
+    rf"(?i:\b(?:reported|notified|phoned in|called in|requested) by\s+){_NAMES}"
+    r"(?:\s*,|\s+(?i:at|of|from)\b)?\s*"), "")
+# The place stays; that the caller lives there goes.
+_LIVES = Rule("personal_home", re.compile(r"(?i:\b(?:i|we)\s+live\s+(?:at|in|on)\s+)"), "")
+_IN_ADDRESS = (_MAIL, _LINK, _PHONE_CUED, _PHONE_SURE, _CALLER, _REPORTER, _LIVES)
 # Most addresses hold nothing of the kind: one look spares them the rules.
 _ADDRESS_HINT = re.compile(
-    r"[@\[]|\bat\b|www\.|http|\b(?:Mr|Mrs|Ms|Miss|Mx)\b|\d[\d\s().\-/]{3,}\d|\(at\)", re.IGNORECASE)
+    r"[@\[]|\bat\b|\bby\b|\blive\b|www\.|http|"
+    r"\b(?:Mr|Mrs|Ms|Miss|Mx)\b|\d[\d\s().\-/]{3,}\d|\(at\)", re.IGNORECASE)
 _DIGIT_RULES = ("personal_phone", "personal_plate")
 # Where a caller lives says who the caller is.
 _HOME = Rule("personal_home", re.compile(

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from rehit.errors import SettingError
-from rehit.files.headers import header_scores
+from rehit.files.headers import guess_columns, header_scores
 from rehit.files.rows import RawTable
 from rehit.incidents.columns import numbers
 from rehit.incidents.dates import parse_dates
@@ -299,7 +299,7 @@ def propose_reading(raw: RawTable, *, options: Options | None = None,
         raw, mapping, settings, _readings(fields, mapping, settings, unused),
         _services(fields, mapping), _outcomes(fields, mapping), _grids(mapping, points, zone),
         unused, _some_points(points), questions, _unknown(fields, mapping, place),
-        _notes(options, zone), options, answers)
+        _notes(options, zone, unused), options, answers)
 
 
 def fits(asked: Question, answer: str) -> bool:
@@ -684,12 +684,19 @@ def _unknown(fields: pd.DataFrame, mapping: Mapping,
                      if name not in mapping.fields and not (name == "cleared" and has_end)))
 
 
-def _notes(options: Options, zone: str) -> tuple[Message, ...]:
-    """Say where the clock that was given is not that of the points."""
+_OF_WORKS = ("cost", "hours", "minutes", "paint_l", "remover_l", "wash_water_l", "work_id")
+
+
+def _notes(options: Options, zone: str, unused: Sequence[UnusedColumn]) -> tuple[Message, ...]:
+    """Say where the clock is not that of the points, and where the file lists works."""
+    works = guess_columns([each.column for each in unused], kind="works")[0]
+    costs = tuple(column for field, column in works.items() if field in _OF_WORKS)
+    told = (message("start.works_too", columns=costs),) if costs else ()
     given = options.time_zone
     elsewhere = given and zone and given != zone and territory_of_zone(given) != (
         territory_of_zone(zone))
-    return (message("start.clock_elsewhere", given=given, zone=zone),) if elsewhere else ()
+    clock = (message("start.clock_elsewhere", given=given, zone=zone),) if elsewhere else ()
+    return clock + told
 
 
 def answers_in(questions: Sequence[Question]) -> dict[str, str]:
