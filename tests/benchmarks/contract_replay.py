@@ -6,8 +6,9 @@ Prints how often the realised cost, number of jobs and minutes of crews of year 
 80 % interval bid from years one and two, and for each decile of promised chance of loss how often
 the realised cost exceeded the price that carried it. The true incidents of year three come to the
 crews bid: what they are late for is deducted. Rates are known and every true incident is in the
-log, so the contractor's own estimate error and jobs found by patrols are set to none; everything
-else is as the defaults have it.
+log, so the contractor's own estimate error and jobs found by patrols are set to none; unit costs
+and minutes are those stated and these towns' volumes do not drift, so no world is drawn but the
+stated one. Everything else is as the defaults have it.
 """
 
 from __future__ import annotations
@@ -36,6 +37,7 @@ from rehit.contract.crews import (
 )
 from rehit.contract.price import Contract, price_contract
 from rehit.contract.volume import contract_jobs
+from rehit.costs.doubt import as_stated
 from rehit.hotspots.rates import rank_repeats
 from rehit.observed import Window
 from rehit.parameters import load_parameters
@@ -68,7 +70,7 @@ def replay(seed: int) -> dict[str, float]:
                           threshold_per_year=4.0, parameters=NUMBERS,
                           rng=np.random.default_rng(seed))
     bid = price_contract(jobs[jobs["reported_at"] < cut], places, window=Window(start, cut),
-                         time_zone=TIME_ZONE, region="PT", parameters=NUMBERS,
+                         time_zone=TIME_ZONE, region="PT", parameters=NUMBERS, doubt=as_stated(),
                          rng=np.random.default_rng([seed, 6]))
     return {"seed": seed, **outcome(bid, jobs[jobs["reported_at"] >= cut], end - cut)}
 
