@@ -7,6 +7,7 @@ import os
 import sys
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import cloudpickle
 import pytest
@@ -26,6 +27,10 @@ from rehit.region.run import (
     run_region,
 )
 
+#: A port of its own: the one Dask asks for may be held by whatever else runs.
+ONE_WORKER: dict[str, Any] = {
+    "n_workers": 1, "threads_per_worker": 1, "host": "127.0.0.1",
+    "dashboard_address": "127.0.0.1:0", "scheduler_kwargs": {"dashboard": False}}
 cloudpickle.register_pickle_by_value(sys.modules[__name__])
 
 
@@ -101,16 +106,14 @@ def _dies_once(area: str, folder: str, key: str) -> Outcome:
 
 
 def test_a_worker_that_dies_costs_no_project(tmp_path: Path) -> None:
-    with LocalCluster(n_workers=1, threads_per_worker=1, dashboard_address=None,
-                      host="127.0.0.1") as cluster, Client(cluster) as client:
+    with LocalCluster(**ONE_WORKER) as cluster, Client(cluster) as client:
         found = list(_spread(client, [("a", tmp_path, "k")], work=_dies_once))
     assert [(o.area, o.state) for o in found] == [("a", State.DONE)]
 
 
 def test_a_scheduler_elsewhere_is_used_and_a_silent_one_is_refused(
         towns: Path, tmp_path: Path, unused_address: str) -> None:
-    with LocalCluster(n_workers=1, threads_per_worker=1, dashboard_address=None,
-                      host="127.0.0.1") as cluster:
+    with LocalCluster(**ONE_WORKER) as cluster:
         found = run_region(towns / "east", out=tmp_path / "a", scheduler=cluster.scheduler_address)
     assert [o.state for o in found] == [State.DONE]
     with pytest.raises(SettingError, match="does not answer"):

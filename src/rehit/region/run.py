@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 STATE = "region_state.json"
 #: What a worker lost for no fault of the project is tried again so often.
 RETRIES = 3
+#: How long a scheduler may take to answer [s].
+PATIENCE_S = 15
 
 
 class State(StrEnum):
@@ -197,13 +199,15 @@ def _client(scheduler: str | None, workers: int, memory: str) -> Iterator[Client
     except ImportError as error:
         raise SettingError("rehit region", "errors.no_dask") from error
     if scheduler is None:
+        # Without a port of its own Dask asks for a fixed one, which another run may hold.
         with LocalCluster(n_workers=workers, threads_per_worker=1, memory_limit=memory,
-                          dashboard_address=None, host="127.0.0.1") as cluster, (
+                          host="127.0.0.1", dashboard_address="127.0.0.1:0",
+                          scheduler_kwargs={"dashboard": False}) as cluster, (
                               Client(cluster)) as client:
             yield client
         return
     try:
-        client = Client(scheduler, timeout=15)
+        client = Client(scheduler, timeout=PATIENCE_S)
     except (OSError, ValueError) as error:
         raise SettingError("--scheduler", "errors.no_scheduler", address=scheduler) from error
     with client:
