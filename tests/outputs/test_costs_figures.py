@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 
 from rehit.costs.cashflow import random_events_present_value
+from rehit.costs.doubt import as_stated
 from rehit.costs.lifecycle import compare_strategies
 from rehit.costs.strategies import load_strategies
 from rehit.outputs.costs import cost_years, rate_costs
@@ -33,7 +34,7 @@ def chain() -> Any:
     costs = compare_strategies(PLACE, strategies=strategies, parameters=NUMBERS,
                                rng=np.random.default_rng(1), n_jobs=1)
     return SimpleNamespace(costing=PLACE, cost_parameters=NUMBERS, parameters=NUMBERS,
-                           strategies=strategies, strategy_costs=costs,
+                           strategies=strategies, strategy_costs=costs, doubt=as_stated(),
                            rng=lambda _step: np.random.default_rng(2))
 
 
