@@ -31,6 +31,7 @@ from rehit.tables import table as contract
 
 DEMO = Path(__file__).parents[2] / "data_demo"
 CRS = "EPSG:32625"
+METHODS = ("paint_out;solvent_wipe", "paint_out;solvent_wipe;hot_wash")
 
 
 def tables(n_stops: int = 500, n_crews: int = 4) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:
@@ -52,7 +53,7 @@ def tables(n_stops: int = 500, n_crews: int = 4) -> tuple[gpd.GeoDataFrame, gpd.
     crews = gpd.GeoDataFrame({
         "crew_id": [f"V{i}" for i in range(n_crews)], "name": [f"Van {i}" for i in range(n_crews)],
         "kind": "van", "depot_id": [f"D{i % 2}" for i in range(n_crews)], "depot_name": "yard",
-        "methods": ["paint_out;solvent_wipe", "paint_out;solvent_wipe;hot_wash"] * (n_crews // 2),
+        "methods": [METHODS[i % 2] for i in range(n_crews)],
         "crew_size": 2.0, "water_l": 400.0, "shift_start_min": 420.0, "shift_end_min": 900.0,
         "break_min": 30.0, "access": "platform", "traffic_control": True, "permits": "*",
         "driving_min": np.nan, "refill_min": np.nan},
