@@ -19,7 +19,8 @@ ROOMS = ("incidents", "assets", "hotspots", "treatment", "costs", "contract", "p
 #: but a contract is priced from the cost room's rates and strategies.
 LAYERS = {"messages": -1, "errors": 0, "packaged": 1, "files": 2, "words": 3,
           "parameters": 2, "tables": 2, "workdays": 2, "territory": 2, "settings_file": 2,
-          "observed": 3, "project": 3, **dict.fromkeys(ROOMS, 4), "report": 5, "limits": 5,
+          "observed": 3, "project": 3, "naming": 4,
+          **dict.fromkeys(ROOMS, 4), "report": 5, "limits": 5,
           "chain": 6, "region": 7, "outputs": 8, "api": 9, "cli": 9}
 ALLOWED = {("contract", "costs")}
 TOP_LEVEL = {
@@ -230,7 +231,6 @@ TESTED_ELSEWHERE = {
     "report/route_files.py": "outputs/test_patrol.py",
     "outputs/region.py": "region/test_run.py: the command as a whole",
     "settings_file.py": "test_project.py",
-    "words/geometry_text.py": "incidents/test_places_texts.py",
     "words/numbers.py": "its examples, and incidents/test_places_texts.py",
 }
 #: Tests of the whole, or of a whole room, named for what they hold.

@@ -14,6 +14,8 @@ from rehit.observed import (
     places_for_half,
     plausible_waits,
     rehit_range,
+    surface_basis,
+    surfaces_told,
     time_at_risk,
     timeline,
     waiting_between,
@@ -265,3 +267,76 @@ def test_half_of_the_incidents_counts_places_and_streets_only_where_nothing_bett
     assert places_for_half(table.assign(place_kind="street")) == 2
     assert places_for_half(table.assign(n_incidents=1)) == 2
     assert places_for_half(table.iloc[[1]]) == 1
+
+
+# Places that hold many surfaces: a re-hit there needs the same thing.
+
+def at_one_place(kind: str, things: list[str | None], **columns: object) -> pd.DataFrame:
+    """One marking every ten days, each cleared after a day, at one place."""
+    days = range(1, 10 * len(things), 10)
+    table = log(*[("p", float(d), d + 1.0, "cleared") for d in days])
+    return table.assign(place_kind=kind, object=pd.Series(things, dtype="str"), **columns)
+
+
+def rehits_of(table: pd.DataFrame) -> list[bool]:
+    laid = timeline(table, window=Window(START, END), parameters=load_parameters())
+    return laid["rehit"].tolist()
+
+
+@pytest.mark.parametrize("kind", ["crossing", "block"])
+def test_a_mailbox_after_a_pole_is_no_rehit_at_a_crossing_or_block(kind: str) -> None:
+    assert rehits_of(at_one_place(kind, ["pole", "post_box", "pole", None, "post_box"])) == [
+        False, False, True, False, True]
+
+
+def test_at_a_site_two_things_are_two_surfaces_and_one_not_named_may_be_either() -> None:
+    assert rehits_of(at_one_place("site", ["pole", "post_box", "pole", None, "post_box"])) == [
+        False, False, True, True, True]
+
+
+def test_an_asset_is_one_surface_whatever_the_log_calls_it() -> None:
+    assert rehits_of(at_one_place("asset", ["pole", "post_box", None])) == [False, True, True]
+
+
+def test_in_a_log_that_names_no_things_a_crossing_is_one_surface_and_a_block_is_not() -> None:
+    assert rehits_of(at_one_place("crossing", [None] * 3)) == [False, True, True]
+    assert rehits_of(at_one_place("block", [None] * 3)) == [False, False, False]
+    assert rehits_of(at_one_place("street", [None] * 3)) == [False, False, False]
+
+
+def test_a_thing_that_still_waits_at_a_crossing_is_no_rehit_but_another_thing_goes_on() -> None:
+    table = log(("p", 1, 50, "cleared"), ("p", 5, 6, "cleared"), ("p", 10, 11, "cleared"),
+                ("p", 20, 21, "cleared")).assign(
+        place_kind="crossing", object=["pole", "post_box", "pole", "post_box"])
+    assert rehits_of(table) == [False, False, False, True]
+    found = risk(table).loc[0]
+    assert (found["exposure_basis"], found["waiting_days"]) == ("whole_window", 0)
+
+
+def test_what_shows_the_same_surface_is_told_for_every_rehit() -> None:
+    """One place of each kind, marked three times."""
+    parts = [at_one_place("asset", ["pole"] * 3), at_one_place("site", ["pole"] * 3),
+             at_one_place("site", [None] * 3, place_quality="address"),
+             at_one_place("site", [None] * 3), at_one_place("block", ["pole"] * 3)]
+    table = pd.concat([part.assign(place_id=str(n), place_quality=part.get(
+        "place_quality", "surveyed")) for n, part in enumerate(parts)], ignore_index=True)
+    table["incident_id"] = [f"I{n}" for n in table.index]
+    table.loc[table["place_kind"] == "block", "place_quality"] = "block"
+    table["asset_id_given"] = None
+    window = Window(START, END)
+    basis = surface_basis(table, window=window, parameters=load_parameters())
+    assert basis.tolist() == [code for code in (
+        "asset", "object", "address", "point", "object") for _ in range(2)]
+    told = surfaces_told(table, table.drop_duplicates("place_id"), window=window,
+                         parameters=load_parameters())
+    assert told[0].facts["n"] == 10
+    assert told[0].facts["object"] == pytest.approx(0.4)
+    assert told[1].facts["n"] == 1
+
+
+def test_incidents_at_a_block_without_a_named_thing_have_no_place_to_recur() -> None:
+    table = at_one_place("block", ["pole", None, "pole"], place_quality="block",
+                         asset_id_given=None)
+    window = Window(START, END)
+    assert incident_kinds(table, window=window, parameters=load_parameters()).tolist() == [
+        "first", "no_place", "rehit"]

@@ -35,8 +35,9 @@ from rehit.incidents.clean import clean_incidents
 from rehit.incidents.mapping import Mapping, apply_mapping, load_mapping
 from rehit.incidents.propose import propose_mapping
 from rehit.incidents.rows import Cleaned, CleanSettings
-from rehit.messages import Message
-from rehit.observed import DAYS_PER_YEAR, POOR
+from rehit.messages import Message, message
+from rehit.naming import name_places
+from rehit.observed import DAYS_PER_YEAR, MANY_SURFACES, POOR
 from rehit.parameters import Parameters, crossed_bounds
 from rehit.patrol.travel import read_streets
 from rehit.project import Project
@@ -292,6 +293,16 @@ class Chain:
             parameters=self.parameters, rng=self.rng("repeats"))
 
     @_Result
+    def place_names(self) -> dict[str, Message]:
+        """What to call each place, so that a crew finds it."""
+        return name_places(self.incidents, self.repeats, streets=self.streets,
+                           parameters=self.parameters)
+
+    def named(self, place: object) -> Message:
+        """Return what to call a place; its code where nothing names it."""
+        return self.place_names.get(str(place), message("place.code", code=str(place)))
+
+    @_Result
     def clusters(self) -> gpd.GeoDataFrame:
         """Groups of places close together."""
         incidents = self.incidents
@@ -531,8 +542,9 @@ def costing_table(repeats: pd.DataFrame, incidents: pd.DataFrame, advice: pd.Dat
     facts = _surface_facts(table["place_id"], register)
     table = table.join(facts)
     table["coatable"] = _coatable(table["place_id"], incidents, register)
-    # Nobody coats a street: a place known only to its street keeps removal as its sole strategy.
-    table.loc[repeats["place_kind"].to_numpy() == "street", "coating_allowed"] = False
+    # Nobody coats a crossing, block or street: removal is the sole strategy there.
+    many = repeats["place_kind"].isin(MANY_SURFACES).to_numpy()
+    table.loc[many, "coating_allowed"] = False
     default = parameters["pipeline.site_wall_area_m2"]
     table["wall_area_m2"] = np.maximum(table["wall_area_m2"].fillna(default), table["mark_area_m2"])
     result = pd.DataFrame(table).reset_index(drop=True)

@@ -1,8 +1,9 @@
 """Time at risk: a wall that waits to be cleaned cannot be re-hit, so waiting days do not count.
 
-A *re-hit* is an incident on a place that had been cleared since the one before. An incident that
+A *re-hit* is an incident on a surface that had been cleared since the one before. An incident that
 arrives while an earlier one still waits is a marking on a dirty wall: it is counted, but it is
-neither a re-hit nor evidence about how fast a clean wall is hit.
+neither a re-hit nor evidence about how fast a clean wall is hit. Nor is a marking on another thing
+at the same place: where the log names what was marked, a re-hit needs the same thing.
 """
 
 from __future__ import annotations
@@ -21,7 +22,14 @@ DAYS_PER_YEAR = 365.25
 #: What an incident is on its place; see :func:`incident_kinds`.
 KINDS = ("first", "rehit", "uncertain", "no_place")
 #: Qualities of a place that cannot show a wall recurring, unless the log gives its number.
-POOR = ("street", "default", "none")
+POOR = ("block", "street", "default", "none")
+#: Kinds of place that hold many surfaces: what happens there twice need not be on one of them.
+MANY_SURFACES = ("crossing", "block", "street")
+#: Of these, those whose point stands for a stretch, not for a spot.
+STRETCHES = ("block", "street")
+PLACES = ("asset", "site", *MANY_SURFACES)
+#: What shows that a re-hit was on the same surface; see :func:`surface_basis`.
+SURFACE_BASES = ("asset", "object", "address", "point", "crossing")
 
 
 @dataclass(frozen=True)
@@ -88,7 +96,7 @@ def known_places(placed_incidents: pd.DataFrame) -> pd.DataFrame:
 
     Incidents without a place are left out. One that the log locates only to a street, or by a
     default point, never makes an asset or site recur unless the log itself gave the asset number:
-    it is counted under its street where that is known, and left out otherwise.
+    it is counted under its block or street where that is known, and left out otherwise.
 
     Parameters
     ----------
@@ -117,25 +125,27 @@ def known_places(placed_incidents: pd.DataFrame) -> pd.DataFrame:
         quality = placed_incidents["place_quality"].astype("object")
         poor = quality.isin(POOR) & ~by_number & kind.isin(["asset", "site"])
         if poor.any():
-            street = placed_incidents.get("street_key")
-            on_street = poor & (quality == "street")
-            on_street &= street.notna() if street is not None else False
-            kind = kind.mask(poor, "none").mask(on_street, "street")
-            if street is not None:
-                place = place.mask(on_street, "street: " + street.astype("object"))
-    keep = kind.isin(["asset", "site", "street"]) & place.notna()
+            kind = kind.mask(poor, "none")
+            for code, column in (("block", "address_key"), ("street", "street_key")):
+                name = placed_incidents.get(column)
+                if name is not None:
+                    here = poor & (quality == code) & name.notna()
+                    kind = kind.mask(here, code)
+                    place = place.mask(here, f"{code}: " + name.astype("object"))
+    keep = kind.isin(PLACES) & place.notna()
     kept = placed_incidents.loc[keep]
     return kept.assign(place_id=place[keep].astype("str"), place_kind=kind[keep].astype("str"))
 
 
 def incident_kinds(placed_incidents: pd.DataFrame, *, window: Window,
                    parameters: Parameters) -> pd.Series:
-    """Say of each incident whether it is the first on its place, a re-hit, or cannot be told.
+    """Say of each incident whether it is the first on its surface, a re-hit, or cannot be told.
 
     The re-hits are those that :func:`timeline` marks, so that a report's sum over the whole window
     is the ranking's. ``uncertain``: an earlier one still waited, or came so shortly before that a
-    clearance in between would have to be assumed. ``no_place``: the place is known to the street
-    at best, and so cannot recur.
+    clearance in between would have to be assumed, or the log does not say which thing at a crossing
+    was marked. ``no_place``: the place is known to the block or street at best and no thing is
+    named, and so it cannot recur.
 
     Parameters
     ----------
@@ -148,10 +158,55 @@ def incident_kinds(placed_incidents: pd.DataFrame, *, window: Window,
         Codes of :data:`KINDS` on the index of `placed_incidents`.
     """
     known = known_places(placed_incidents)
-    laid = timeline(known[known["place_kind"] != "street"], window=window, parameters=parameters)
-    kind = np.select([laid["first"], laid["rehit"]], ["first", "rehit"], "uncertain")
+    laid = timeline(known, window=window, parameters=parameters)
+    laid = laid[laid["surface_told"] | ~known["place_kind"].isin(STRETCHES).reindex(laid.index)]
+    first = laid["first"] | (laid["surface_first"] & laid["surface_told"])
+    kind = np.select([first, laid["rehit"]], ["first", "rehit"], "uncertain")
     told = pd.Series(kind, index=laid.index, dtype="str")
     return told.reindex(placed_incidents.index, fill_value="no_place")
+
+
+def surface_basis(placed_incidents: pd.DataFrame, *, window: Window,
+                  parameters: Parameters) -> pd.Series:
+    """Say of each re-hit what shows that it was on the surface marked before.
+
+    Returns
+    -------
+    pandas.Series
+        On the index of the re-hits: ``asset`` (of the register), ``object`` (the log names the same
+        thing both times), ``address`` or ``point`` (the same house or the same spot, the thing not
+        named), ``crossing`` (the same crossing, in a log that names no things).
+    """
+    known = known_places(placed_incidents)
+    laid = timeline(known, window=window, parameters=parameters)
+    hits = known.loc[laid.index[laid["rehit"]]]
+    named = laid.loc[hits.index, "same_object"]
+    address = hits["place_quality"].eq("address") if "place_quality" in hits else named & False
+    basis = np.select([hits["place_kind"].eq("asset"), named, hits["place_kind"].eq("crossing"),
+                       address], ["asset", "object", "crossing", "address"], "point")
+    return pd.Series(basis, index=hits.index, dtype="str")
+
+
+def surfaces_told(placed_incidents: pd.DataFrame, repeats: pd.DataFrame, *, window: Window,
+                  parameters: Parameters) -> tuple[Message, ...]:
+    """Return how sure it is that re-hits were on one surface, and which places hold many.
+
+    Parameters
+    ----------
+    placed_incidents, window, parameters
+        As in :func:`timeline`.
+    repeats
+        The places: ``place_kind``.
+    """
+    basis = surface_basis(placed_incidents, window=window, parameters=parameters)
+    many = int(repeats["place_kind"].isin(MANY_SURFACES).sum())
+    told = []
+    if len(basis):
+        shares = {code: float(basis.eq(code).mean()) for code in SURFACE_BASES}
+        told.append(message("ranking.same_surface", n=len(basis), **shares))
+    if many:
+        told.append(message("ranking.many_surfaces", n=many))
+    return tuple(told)
 
 
 def timeline(placed_incidents: pd.DataFrame, *, window: Window,
@@ -163,17 +218,22 @@ def timeline(placed_incidents: pd.DataFrame, *, window: Window,
     a date, or whose fate is unknown, waits the log's own median time to clearance; where the log
     gives (almost) no clearance dates nobody is taken to wait, the exposure is the whole window,
     and a re-hit is an incident at least :func:`plausible_waits` after the one before. A
-    street has many surfaces: one that waits does not keep the others from being hit, and a further
-    incident is no re-hit of a surface, so streets too have the whole window and no re-hits.
+    crossing, block or street has many surfaces: one that waits does not keep the others from being
+    hit, so these have the whole window. There a further incident is a re-hit only where the log
+    names the same thing both times; in a log that names no things
+    (``hotspots.objects_named_share``) a crossing is taken for one surface, a block or street never.
+    At a site two things that differ are two surfaces; an asset is one whatever the log calls it.
 
     Parameters
     ----------
     placed_incidents
-        Incidents with ``place_id, place_kind, reported_at, cleared_at, status``.
+        Incidents with ``place_id, place_kind, reported_at, cleared_at, status``, and ``object``
+        where the log names things.
     window
         Observation window, UTC.
     parameters
-        Uses ``hotspots.min_dated_share`` and what :func:`plausible_waits` uses.
+        Uses ``hotspots.min_dated_share``, ``hotspots.objects_named_share`` and what
+        :func:`plausible_waits` uses.
 
     Returns
     -------
@@ -182,7 +242,10 @@ def timeline(placed_incidents: pd.DataFrame, *, window: Window,
         input: ``place_code`` (0..n-1 in order of ``place_id``), ``reported`` and ``clear``
         (days since the window began; ``clear`` capped at the window), ``waiting_before`` (days the
         place had waited before this report), ``at_risk`` (the place was clean when hit),
-        ``rehit``, ``first`` and ``basis`` (observed, imputed or whole_window).
+        ``rehit``, ``first`` (on its place) and ``basis`` (observed, imputed or whole_window);
+        ``surface_told`` (it is known which surface of the place), ``surface_first`` (nothing
+        earlier on that surface) and ``same_object`` (the log
+        names the same thing as earlier there).
     """
     length = window.days
     reported = _days_since(placed_incidents["reported_at"], window.start)
@@ -193,21 +256,75 @@ def timeline(placed_incidents: pd.DataFrame, *, window: Window,
     rows, codes, reported = rows.iloc[order], codes[order], reported[inside][order]
     first = np.ones(len(codes), dtype=bool)
     first[1:] = codes[1:] != codes[:-1]
-    clear, basis = _clear_days(rows, reported, codes, window.start, length, parameters)
+    clear, basis, dated = _clear_days(rows, reported, codes, window.start, length, parameters)
+    # At an undated place the time since the one before must stand in for the clearance.
+    clean = np.minimum(clear, length) if dated else (
+        reported + plausible_waits(rows, parameters=parameters)[1])
+    many = rows["place_kind"].isin(MANY_SURFACES).to_numpy()
+    clear = np.where(many, reported, clear)
+    surface = _surfaces(rows, codes, reported, clean, parameters)
     waiting_before, busy_until = _union_waiting(codes, first, reported, clear, length)
     before = np.concatenate([[-np.inf], busy_until[:-1]])
     at_risk = first | (reported >= before)
-    rehit = ~first & at_risk
-    street = (rows["place_kind"] == "street").to_numpy()
-    gap = np.diff(reported, prepend=-np.inf)
-    # At an undated place the time since the one before must stand in for the clearance.
-    rehit &= (basis != "whole_window") | (gap >= plausible_waits(rows, parameters=parameters)[1])
-    rehit &= ~street
+    rehit = ~first & at_risk & surface["again"].to_numpy()
     return pd.DataFrame({
         "place_code": codes, "reported": reported, "clear": clear, "waiting_before": waiting_before,
         "busy_until": busy_until, "at_risk": at_risk, "rehit": rehit, "first": first,
-        "basis": basis,
+        "basis": basis, **{name: surface[name].to_numpy() for name in (
+            "surface_told", "surface_first", "same_object")},
     }, index=rows.index)
+
+
+def objects_named(incidents: pd.DataFrame, *, parameters: Parameters) -> bool:
+    """Say whether a log names the things that were marked."""
+    if "object" not in incidents or not len(incidents):
+        return False
+    return bool(incidents["object"].notna().mean() >= parameters["hotspots.objects_named_share"])
+
+
+def _surfaces(rows: pd.DataFrame, codes: np.ndarray, reported: np.ndarray, clean: np.ndarray,
+              parameters: Parameters) -> pd.DataFrame:
+    """Say for each incident whether its surface was marked before, and cleaned since.
+
+    Rows are ordered by place and time. A thing that is not named may be any at its site.
+    """
+    kind = rows["place_kind"].to_numpy(dtype=object)
+    named = _named(rows) & (kind != "asset")
+    one_thing = np.isin(kind, ("asset", "site"))
+    if not objects_named(rows, parameters=parameters):
+        one_thing |= kind == "crossing"
+    place = pd.Series(codes)
+    own = pd.Series(_own_surface(rows, codes))
+    until = pd.Series(clean)
+    of_any = _before(until, place)
+    of_own = _before(until.where(named), own)
+    of_unnamed = _before(until.where(~named), place)
+    before = np.select([~one_thing, named], [of_own, np.fmax(of_own, of_unnamed)], of_any)
+    told = one_thing | named
+    marked = told & (before > -np.inf)
+    return pd.DataFrame({
+        "again": marked & (reported >= before), "surface_told": told,
+        "surface_first": ~marked, "same_object": named & (of_own > -np.inf)})
+
+
+def _named(rows: pd.DataFrame) -> np.ndarray:
+    if "object" not in rows:
+        return np.zeros(len(rows), dtype=bool)
+    return rows["object"].notna().to_numpy()
+
+
+def _own_surface(rows: pd.DataFrame, codes: np.ndarray) -> np.ndarray:
+    """Number the things at each place; those not named are one."""
+    thing = np.full(len(rows), "", dtype=object)
+    if "object" in rows:
+        thing = rows["object"].astype("str").fillna("").to_numpy(dtype=object)
+    return np.asarray(pd.factorize(pd.MultiIndex.from_arrays([codes, thing]))[0])
+
+
+def _before(values: pd.Series, group: pd.Series) -> np.ndarray:
+    """Return the largest value of the earlier rows of each row's group; minus infinite for none."""
+    filled = values.fillna(-np.inf)
+    return filled.groupby(group).cummax().groupby(group).shift(fill_value=-np.inf).to_numpy()
 
 
 def time_at_risk(laid: pd.DataFrame, *, length_days: float, parameters: Parameters) -> pd.DataFrame:
@@ -284,10 +401,10 @@ def _days_since(times: pd.Series, origin: pd.Timestamp) -> np.ndarray:
 
 
 def _clear_days(rows: pd.DataFrame, reported: np.ndarray, codes: np.ndarray, origin: pd.Timestamp,
-                length: float, parameters: Parameters) -> tuple[np.ndarray, np.ndarray]:
-    """Day on which each incident's surface was clean again, and what that rests on."""
+                length: float, parameters: Parameters) -> tuple[np.ndarray, np.ndarray, bool]:
+    """Day on which each incident's surface was clean again, what that rests on, and if any does."""
     clear = _days_since(rows["cleared_at"], origin)
-    street = (rows["place_kind"] == "street").to_numpy()
+    many = rows["place_kind"].isin(MANY_SURFACES).to_numpy()
     dated = np.isfinite(clear)
     basis = np.where(dated, "observed", "imputed").astype(object)
     is_open = ~dated & (rows["status"] == "open").to_numpy()
@@ -296,14 +413,16 @@ def _clear_days(rows: pd.DataFrame, reported: np.ndarray, codes: np.ndarray, ori
     closed = int((~is_open).sum())
     if too_few_dates(int(dated.sum()), closed=closed, parameters=parameters):
         basis[:] = "whole_window"
-        return reported.copy(), basis
+        return reported.copy(), basis, False
     guess = float(np.median(clear[dated] - reported[dated])) if dated.any() else 0.0
     undated = ~dated & ~is_open
     clear[undated] = reported[undated] + guess
     clear = np.maximum(clear, reported)
-    clear[is_open] = np.minimum(clear[is_open], _next_clearance(codes, clear, dated)[is_open])
-    basis[street] = "whole_window"
-    return np.where(street, reported, clear), basis
+    own = np.where(many, _own_surface(rows, codes), -1)
+    later = _next_clearance(pd.factorize(pd.MultiIndex.from_arrays([codes, own]))[0], clear, dated)
+    clear[is_open] = np.minimum(clear[is_open], later[is_open])
+    basis[many] = "whole_window"
+    return clear, basis, True
 
 
 def _next_clearance(codes: np.ndarray, clear: np.ndarray, dated: np.ndarray) -> np.ndarray:
@@ -388,8 +507,8 @@ def rehit_range(incidents: pd.DataFrame, *, window: Window,
 def surely_over(repeats: pd.DataFrame, *, chance: float) -> pd.Series:
     """Say which places exceed the threshold of the repeat table almost surely.
 
-    A street has many surfaces, so its rate is not that of a place: streets count only in a log
-    that knows nothing better. Report, command line and notebooks count with this.
+    A crossing, block or street has many surfaces, so its rate is not that of a place: they count
+    only in a log that knows nothing better. Report, command line and notebooks count with this.
 
     Parameters
     ----------
@@ -410,7 +529,7 @@ def surely_over(repeats: pd.DataFrame, *, chance: float) -> pd.Series:
 def ranked_places(repeats: pd.DataFrame) -> pd.DataFrame:
     """Return the rows of the repeat table that are ranked against each other.
 
-    A street has many surfaces: streets count only in a log that knows nothing better. Report,
+    A block or street has many surfaces: they count only in a log that knows nothing better. Report,
     command line and notebooks count with this.
 
     Parameters
@@ -425,8 +544,8 @@ def ranked_places(repeats: pd.DataFrame) -> pd.DataFrame:
     >>> len(ranked_places(pd.DataFrame({"place_kind": ["street", "street"]})))
     2
     """
-    street = repeats["place_kind"].eq("street")
-    return repeats if street.all() else repeats[~street]
+    stretch = repeats["place_kind"].isin(STRETCHES)
+    return repeats if stretch.all() else repeats[~stretch]
 
 
 def places_for_half(repeats: pd.DataFrame) -> int:

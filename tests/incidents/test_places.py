@@ -142,7 +142,8 @@ def test_keys_are_those_of_the_addresses_module() -> None:
         "12 Elm St 60629", "3 N", "4 between Elm and Oak", "8 opposite Elm Street", "9 unit Elm St",
         "10 corner of Elm and Oak", "1 and Main", "2 Test", "6 unknown", "100 STATE HWY",
         "15 Calle Mayor", "16 The Avenue", "17 St. Mary's Close", "0 Elm Street"])
-    expected = address_table(texts)[["address_key", "street_key", "address_kind"]]
+    expected = address_table(texts)[["address_key", "street_key", "address_kind", "locality",
+                                     "postcode"]]
     pd.testing.assert_frame_equal(address_keys(texts), expected)
 
 
@@ -151,7 +152,8 @@ def test_keys_are_those_of_the_addresses_module() -> None:
     ("11XX Elm St", "1100 block elm street", "block"),
     ("700 - 799 ELM ST", "700 block elm street", "block"),
     ("700 block of Elm St", "700 block elm street", "block"),
-    ("## ELM ST", "elm street", "street"), ("700-702 Elm St", "700-702 elm street", "number")])
+    ("## ELM ST", "0 block elm street", "block"),
+    ("700-702 Elm St", "700-702 elm street", "number")])
 def test_masked_numbers_are_blocks_and_leave_the_street(address: str, key: str, kind: str) -> None:
     read = address_keys(pd.Series([address])).iloc[0]
     assert (read["address_key"], read["address_kind"]) == (key, kind)
@@ -161,3 +163,116 @@ def test_masked_numbers_are_blocks_and_leave_the_street(address: str, key: str, 
                                   "Unaddressed location", "No fixed address"])
 def test_words_for_no_address_are_no_street(text: str) -> None:
     assert address_keys(pd.Series([text]))["address_kind"].tolist() == ["none"]
+
+
+# Blocks, crossings, stand-ins and areas: what an address is worth as a place.
+
+def quality_of(addresses: list[str], **columns: object) -> list[str]:
+    rows = pd.DataFrame({"address": addresses, **columns}).to_dict("records")
+    cleaned = clean(rows)
+    where = cleaned.incidents["source_rows"].str.rpartition("#")[2].astype(int)
+    return cleaned.incidents.assign(row=where).sort_values("row")["place_quality"].tolist()
+
+
+def test_a_block_is_a_place_of_its_own_kind_and_a_crossing_an_address() -> None:
+    assert quality_of(["11XX Elm St", "## ELM ST", "700 - 799 ELM ST", "700 block of Elm St",
+                       "Elm St & Oak Ave", "Elm St", "12 Elm St", "various"]) == [
+        "block", "block", "block", "block", "address", "street", "address", "none"]
+
+
+def test_points_that_stand_for_blocks_are_no_better_than_the_block() -> None:
+    rows = [{"address": f"{b}XX Elm St", "latitude": f"46.00{b}123", "longitude": "-33.001234"}
+            for b in range(1, 8) for _ in range(3)]
+    assert set(clean(rows, study_area=TOWN).incidents["place_quality"]) == {"block"}
+
+
+def test_round_hundreds_are_blocks_where_the_log_has_far_more_than_houses_have() -> None:
+    """Of 120 house numbers, first 60 and then 6 are round hundreds."""
+    many = [f"{100 * (1 + n % 60)} Elm St" for n in range(60)] + [
+        f"{1000 + 7 * n} Oak Ave" for n in range(60)]
+    few = many[:6] + [f"{1003 + 11 * n} Oak Ave" for n in range(114)]
+    cleaned = clean([{"address": a} for a in many])
+    assert cleaned.incidents["place_quality"].value_counts()["block"] >= 60
+    assert (cleaned.ledger["rule"] == "round_hundred_is_a_block").sum() >= 60
+    assert "block" not in quality_of(few)
+
+
+def test_the_town_halls_address_used_again_and_again_is_no_place() -> None:
+    rows = [{"address": "Town Hall, 1 Market Street"}] * 60 + [
+        {"address": f"{n} Elm Street"} for n in range(1, 60)]
+    cleaned = clean([dict(row) for row in rows])
+    assert cleaned.incidents["place_quality"].eq("none").sum() == 60
+    assert cleaned.findings.set_index("code").loc["address_of_the_council", "count"] == 60
+    busy = [{"address": "5 Market Street"}] * 60 + rows[60:]  # a hot wall, if nothing says more
+    assert "none" not in quality_of([row["address"] for row in busy])
+
+
+def test_an_address_whose_points_lie_all_over_the_town_is_no_place() -> None:
+    rows = [{"address": "5 Market Street", "latitude": f"{45.999 + n / 4000:.5f}",
+             "longitude": f"{-33.019 + n / 2000:.5f}"} for n in range(60)] + [
+        {"address": f"{n} Elm Street", "latitude": f"46.0{n:02d}12", "longitude": "-33.00123"}
+        for n in range(1, 18)]
+    cleaned = clean(rows, study_area=TOWN)
+    assert (cleaned.ledger["rule"] == "one_address_many_points").sum() == 60
+    assert not (cleaned.incidents["street_key"] == "market street").any()
+
+
+def test_one_address_in_two_boroughs_is_joined_in_neither_unless_the_points_agree() -> None:
+    """Three rows on one day at 12 Elm St: two boroughs without points; then with one point."""
+    rows: list[dict[str, object]] = [
+        {"address": "12 Elm St", "locality": place, "reported": "2020-03-01 09:00"}
+        for place in ("Northtown", "Southtown", "Southtown")]
+    cleaned = clean([dict(row) for row in rows])
+    assert sorted(cleaned.incidents["address_key"]) == [
+        "12 elm street, northtown", "12 elm street, southtown"]
+    assert cleaned.counts["rows_joined"].tolist() == [1]
+    one_point = [{**row, "latitude": "46.00512", "longitude": "-33.00123"} for row in rows]
+    assert len(clean(one_point, study_area=TOWN).incidents) == 1
+
+
+def test_a_row_without_a_borough_takes_the_only_one_its_address_has() -> None:
+    rows: list[dict[str, object]] = [
+        {"address": "12 Elm St", "locality": place, "reported": "2020-03-01 09:00"}
+        for place in ("Northtown", None)]
+    assert len(clean(rows).incidents) == 1
+    rows.append({**rows[0], "locality": "Southtown"})
+    assert len(clean([dict(row) for row in rows]).incidents) == 3
+
+
+def test_postcodes_part_an_address_that_one_log_has_under_several() -> None:
+    rows: list[dict[str, object]] = [
+        {"address": f"12 Elm St, {code}", "reported": "2020-03-01 09:00"}
+        for code in ("90018", "90026", "90018-1234")]
+    assert sorted(clean(rows).incidents["locality"]) == ["90018", "90026"]
+    assert clean(rows[:1]).incidents["address_key"].tolist() == ["12 elm street"]
+
+
+def test_a_link_or_code_in_the_address_is_a_point_and_three_words_are_refused() -> None:
+    rows: list[dict[str, object]] = [
+        {"address": "https://maps.example/place/@46.005,-33.0005,17z"},
+        {"address": "46°00'18\"N 33°00'01.8\"W"}, {"address": "///lamp.river.table"}]
+    cleaned = clean(rows, study_area=TOWN)
+    assert cleaned.incidents.geometry.notna().sum() == 2
+    assert "place_in_three_words" in set(cleaned.ledger["rule"])
+    assert "place_in_three_words" in set(cleaned.findings["code"])
+
+
+def test_the_finer_kind_of_request_names_the_thing_and_the_priority() -> None:
+    rows: list[dict[str, object]] = [
+        {"address": "Elm St & Oak Ave", "asset_type": text, "reported": "2020-03-01 09:00"}
+        for text in ("Pole - Offensive", "Mail_box - Not_Offensive", "Gazebo - Offensive",
+                     "Gazebo - Not_Offensive", None)]
+    found = clean(rows).incidents
+    assert sorted(found["object"].dropna()) == ["gazebo", "pole", "post_box"]
+    assert set(found.loc[found["object"] == "pole", "priority"]) == {"offensive"}
+    assert set(found.loc[found["object"] == "post_box", "priority"]) == {"ordinary"}
+
+
+def test_two_spaces_part_the_street_from_the_locality_where_a_log_writes_them_so() -> None:
+    rows = [{"address": f"{n} E Fourth St  South Point  MA  02127"} for n in range(1, 9)] + [
+        {"address": "INTERSECTION of Elm St & Shoreway  South Point  MA"}]
+    keys = sorted(clean([dict(row) for row in rows]).incidents["address_key"])
+    assert keys[0] == "1 east 4th street, south point ma"
+    assert keys[-1] == "elm street & shoreway, south point ma"
+    padded = clean([{"address": "12  HIGH   STREET"}, {"address": "14 HIGH  STREET"}]).incidents
+    assert sorted(padded["street_key"]) == ["high street", "high street"]

@@ -61,7 +61,7 @@ def test_chicago_needs_only_to_be_confirmed() -> None:
         "report_id": ("Service Request Number",), "reported": ("Creation Date",),
         "cleared": ("Completion Date",), "status": ("Status",), "address": ("Street Address",),
         "latitude": ("Latitude",), "longitude": ("Longitude",), "easting": ("X Coordinate",),
-        "northing": ("Y Coordinate",), "location": ("Location",),
+        "northing": ("Y Coordinate",), "location": ("Location",), "postcode": ("ZIP Code",),
         "asset_type": ("Where is the Graffiti located?",),
         "substrate": ("What Type of Surface is the Graffiti on?",)}
     assert mapping.date_style("reported") == DateStyle(False, "none", ("MM/DD/YYYY",))
@@ -363,7 +363,7 @@ def test_a_log_without_coordinates_suggests_no_place() -> None:
 
 
 def test_every_header_word_names_a_field_and_a_reason() -> None:
-    helpers = {"other", "neutral", "house_number", *(f"part_{p}" for p in (
+    helpers = {"other", "neutral", "house_number", "block_number", *(f"part_{p}" for p in (
         "year", "month", "day", "hour", "minute", "second", "half", "time"))}
     for word in header_words():
         assert word.field in (*FIELDS, *helpers), word
@@ -390,3 +390,43 @@ def test_no_column_serves_two_fields() -> None:
         raw = read_table(Path(__file__).parents[1] / "files" / "faults_reading" / name["fault"])
         used = [c for source in propose_mapping(raw).fields.values() for c in source.columns]
         assert len(used) == len(set(used))
+
+
+def split_log() -> pd.DataFrame:
+    """A log with numbers of rows, a hundred-block beside the street, and areas of the map."""
+    rng = np.random.default_rng(3)
+    n = 120
+    things = ["Pole - Offensive", "Building_commercial - Not_Offensive", "Mail_box - Offensive"]
+    return pd.DataFrame({
+        "X": range(1, n + 1), "X.1": range(2001, 2001 + n), "CaseID": range(700_000, 700_000 + n),
+        "Opened": pd.date_range("2024-01-01", periods=n, freq="7h").strftime("%Y-%m-%d %H:%M"),
+        "Request Details": rng.choice(things, n), "Block": rng.integers(1, 30, n) * 100,
+        "Street": rng.choice(["ELM ST", "OAK AVE"], n), "Suburb": rng.choice(["Hill", "Dale"], n),
+        "Zip": rng.choice(["10101", "10102"], n), "TRACT": rng.integers(10_000, 20_000, n),
+        "AREA": rng.uniform(0.1, 2, n).round(7)}).astype("str")
+
+
+def test_a_hundred_block_beside_a_street_is_a_block_and_never_a_house() -> None:
+    raw = RawTable(split_log(), name="log.csv")
+    mapping = propose_mapping(raw)
+    assert mapping.fields["address"].columns == ("Block", "Street")
+    assert mapping.fields["address"].parts == ("block", "street")
+    addresses = apply_mapping(raw, mapping)["address"]
+    assert addresses.str.fullmatch(r"\d+00 block of (?:ELM ST|OAK AVE)").all()
+
+
+def test_request_details_that_name_things_are_the_object() -> None:
+    mapping = propose_mapping(RawTable(split_log(), name="log.csv"))
+    assert mapping.fields["asset_type"].columns == ("Request Details",)
+    assert "description" not in mapping.fields
+
+
+def test_suburb_and_postcode_belong_to_the_address() -> None:
+    mapping = propose_mapping(RawTable(split_log(), name="log.csv"))
+    assert mapping.fields["locality"].columns == ("Suburb",)
+    assert mapping.fields["postcode"].columns == ("Zip",)
+
+
+def test_numbers_of_rows_are_no_coordinates_and_the_area_of_a_tract_no_size() -> None:
+    mapping = propose_mapping(RawTable(split_log(), name="log.csv"))
+    assert not {"easting", "northing", "latitude", "longitude", "size"} & set(mapping.fields)

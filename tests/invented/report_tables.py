@@ -63,6 +63,7 @@ def make_incidents(n: int, *, seed: int = 7, n_places: int = 120) -> gpd.GeoData
         "place_quality": np.where(shaky, "street", "address"),
         "address": [f"{i % 90 + 1} Plover Lane" for i in where],
         "address_key": [f"{i % 90 + 1} plover lane" for i in where], "street_key": "plover lane",
+        "locality": None, "object": None,
         "asset_id_given": None, "asset_type_given": None, "description": "two tags, blue",
         "source_rows": [f"log.csv#{i + 1}" for i in range(n)],
         "asset_id": ids.where(~shaky), "site_id": None, "place_id": ids.where(~shaky),

@@ -35,6 +35,9 @@ SAME = {
         "Marks & Spencer, 12 High St",
         "12, High St",
         "2-4/12 High St",
+        "2/1, 12 High St",
+        "12 High St #12-14",
+        "12 High St, 2nd Floor",
     ],
     "12-14 high street": [
         "12-14 High St",
@@ -49,7 +52,11 @@ SAME = {
         "Block 1200 South State St",
         "1250 Block S State St",
         "1200-1299 block of S State St",
+        "1200 - 1299 S STATE ST",
+        "12## S STATE ST",
     ],
+    "0 block south state street": ["## S STATE ST", "XX S State St", "1-99 S State St"],
+    "block south state street": ["#### S STATE ST", "XXXX S State St"],
     "north main street & oak avenue": [
         "Intersection of Oak Ave and N. Main St",
         "N MAIN ST & OAK AVE",
@@ -57,14 +64,34 @@ SAME = {
         "cnr Oak Av & North Main St",
         "North Main St and Oak Ave",
         "Oak Ave @ N Main St",
+        "OAK AVE AT N MAIN ST, 90031",
     ],
+    "elm street & main street & oak avenue": [
+        "Elm St & Oak Ave & Main St",
+        "Intersection of Elm St, Oak Ave and Main St",
+        "Main St / Oak Ave / Elm St",
+    ],
+    "42nd street & 5th avenue": ["5 AVE & 42 ST", "42nd St & Fifth Ave"],
+    "avenue 28 & johnston street": ["AVENUE 28 AT JOHNSTON ST, 90031"],
+    "951 4th avenue": ["951 4 Avenue", "951 Fourth Avenue", "951 4th Ave"],
+    "4th avenue": ["4 Avenue", "Fourth Ave"],
+    "12h high street": ["12 1/2 High St"],
+    "26 ulica lipowa": ["ul. Lipowa 26/5", "ulica Lipowa 26"],
+    "26 lipowa": ["Lipowa 26/5", "Lipowa, 26"],
+    "5 high street": ["26/5 High St"],
+    "12-14 calle 10": ["Calle 10 #12-14"],
+    "12-14 oak street": ["#12-14 Oak St"],
+    "12 kirchengasse": ["Kirchengasse 12/3/5"],
     "saint johns street": ["St Johns St", "ST JOHN'S STREET", "Saint Johns St."],
     "doctor king drive": ["Dr King Dr", "DR. KING DRIVE"],
     "1st avenue": ["First Ave", "1st Avenue"],
     "12 hauptstrasse": ["Hauptstr. 12", "Hauptstraße 12", "HAUPTSTRASSE 12"],
-    "12 calle mayor": ["C/ Mayor, 12", "Calle Mayor 12", "CALLE MAYOR, nº 12"],
+    "12 calle mayor": ["C/ Mayor, 12", "Calle Mayor 12", "CALLE MAYOR, nº 12",
+                       "C/ Mayor, 12, 1º A", "Calle Mayor 12, 3º B", "Calle Mayor 12 3º B",
+                       "Calle Mayor, 12, bajo", "Calle Mayor, 12, esc. A, piso 3, pta. 2"],
     "5 avenue de la constitucion": ["Av. de la Constitución 5", "Avenida de la Constitución, 5"],
-    "123 rua augusta": ["Rua Augusta, nº 123", "R. Augusta 123"],
+    "123 rua augusta": ["Rua Augusta, nº 123", "R. Augusta 123", "Rua Augusta, 123, r/c",
+                        "Rua Augusta 123 r/c Esq"],
     "12b rue de la paix": ["12 bis rue de la Paix", "12B Rue de la Paix"],
     "12 high street, northtown": [
         "12 High Street, Northtown 3000",
@@ -127,6 +154,12 @@ def test_places_stay_apart(one: str, other: str) -> None:
         3.5,
         "&",
         "of",
+        "Not associated with a specific address",
+        "Unaddressed location",
+        "VARIOUS",
+        "12, 3º B",
+        "https://maps.example/place/@46.005,-33.0005,17z",
+        "///lamp.river.table",
     ],
 )
 def test_placeholders_have_no_key(text: object) -> None:
@@ -139,6 +172,9 @@ def test_placeholders_have_no_key(text: object) -> None:
         ("7125 S MAPLEWOOD AVE", "number", 7125, 7125, "south maplewood avenue"),
         ("12-14 High St", "number", 12, 14, "high street"),
         ("90 block of Elm Rd", "block", 0, 99, "elm road"),
+        ("11XX ELM ST", "block", 1100, 1199, "elm street"),
+        ("700 - 799 ELM ST", "block", 700, 799, "elm street"),
+        ("#### ELM ST", "block", None, None, "elm street"),
         ("opposite 12 High St", "block", 12, 12, "high street"),
         ("Highway 61", "street", None, None, "highway 61"),
         ("Elephant and Castle", "street", None, None, "elephant and castle"),
@@ -220,3 +256,15 @@ def test_real_street_names_do_not_collide() -> None:
     table = address_table(names)
     assert int(table["address_key"].isna().sum()) == 339  # "Not Recorded", as the log's note says
     assert table["street_key"].nunique() == names.nunique() - 1
+
+
+def test_a_crossing_keeps_its_locality_and_a_postcode_is_told_apart() -> None:
+    found = parse_address("INTERSECTION of Elm St & Oak Ave, Northtown, 02127")
+    assert (found.key, found.locality, found.postcode) == (
+        "elm street & oak avenue, northtown", "northtown", "02127")
+    assert parse_address("3400 S 8TH AVE, 90018").postcode == "90018"
+    assert parse_address("12 High Street, Northtown, N1 9GU").postcode == "n1"
+
+
+def test_a_name_with_an_ampersand_before_a_house_is_no_crossing() -> None:
+    assert parse_address("Marks & Sons, 12 High St").kind == "number"

@@ -855,6 +855,23 @@ def _evidence_text(told: tuple[Message, ...]) -> str | None:
     return as_text(told[0] if len(told) == 1 else message("match.evidence", told=told))
 
 
+def _many_surfaces(frame: gpd.GeoDataFrame, quality: np.ndarray,
+                   matched: np.ndarray) -> tuple[pd.Series, pd.Series, pd.Series]:
+    """Name the crossing, block or street of incidents whose place is known no better.
+
+    A point that the log surveyed on the spot is better than the crossing it is written under.
+    """
+    key = frame["address_key"].astype("str")
+    street = frame["street_key"].astype("str")
+    area = frame["locality"].astype("str") if "locality" in frame else key.mask(key.notna())
+    whole = street.where(area.isna(), street + ", " + area.fillna(""))
+    crossed = street.str.contains(" & ", regex=False).fillna(False).to_numpy(bool)
+    crossing = key.where((quality == "address") & crossed & ~matched)
+    block = key.where((quality == "block") & ~matched)
+    poor = np.isin(quality, ("block", "street", "default")) & block.isna().to_numpy()
+    return crossing, block, whole.where(poor & ~matched)
+
+
 def _with_sites(result: pd.DataFrame, frame: gpd.GeoDataFrame, register: gpd.GeoDataFrame | None,
                 parameters: Parameters) -> gpd.GeoDataFrame:
     quality = frame["place_quality"].to_numpy()
@@ -872,12 +889,14 @@ def _with_sites(result: pd.DataFrame, frame: gpd.GeoDataFrame, register: gpd.Geo
     ids = np.array([None], object) if register is None else np.r_[
         register["asset_id"].to_numpy(object), None]
     asset = pd.Series(ids[result["asset"].to_numpy(int)], index=frame.index, dtype="str")
-    street = frame["street_key"].astype("str").where(
-        np.isin(quality, ("street", "default")) & ~matched)
-    kind = np.select([matched, site.notna(), street.notna()], ["asset", "site", "street"], "none")
+    crossing, block, street = _many_surfaces(frame, quality, matched)
+    site = site.mask(crossing.notna())
+    kind = np.select([matched, site.notna(), crossing.notna(), block.notna(), street.notna()],
+                     ["asset", "site", "crossing", "block", "street"], "none")
     evidence = pd.Series(map(_evidence_text, result["evidence"]), index=frame.index, dtype="str")
     return gpd.GeoDataFrame({
         "incident_id": frame["incident_id"], "asset_id": asset, "site_id": site,
-        "place_id": asset.fillna(site).fillna(street), "place_kind": pd.Series(kind, dtype="str"),
+        "place_id": asset.fillna(site).fillna(crossing).fillna(block).fillna(street),
+        "place_kind": pd.Series(kind, dtype="str"),
         "match_confidence": result["confidence"].astype(float),
         "match_evidence": evidence}, geometry=frame.geometry)

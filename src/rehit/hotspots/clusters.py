@@ -14,7 +14,7 @@ from scipy.spatial import cKDTree
 
 from rehit.errors import SettingError
 from rehit.hotspots.grid import coordinates, metres_per_unit
-from rehit.observed import Window, known_places, timeline
+from rehit.observed import STRETCHES, Window, known_places, timeline
 from rehit.parameters import Parameters, load_parameters
 from rehit.tables import check, empty, require_projected
 from rehit.words.addresses import address_table
@@ -391,11 +391,11 @@ def _usable(placed: gpd.GeoDataFrame, window: Window,
     inside = window.holds(placed["reported_at"])
     geometry = placed.geometry
     place_kind = known["place_kind"].reindex(placed.index)
-    street_only = place_kind.eq("street").fillna(False)
+    street_only = place_kind.isin(STRETCHES).fillna(False)
     quality = placed.get("place_quality")
     if quality is not None:
         inside &= ~quality.isin(STAND_INS)
-        street_only |= quality.eq("street")
+        street_only |= quality.isin(STRETCHES)
     inside &= geometry.notna() & ~geometry.is_empty
     rows = placed.loc[inside]
     street = _street_names(rows)

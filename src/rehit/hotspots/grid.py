@@ -13,7 +13,7 @@ from scipy.ndimage import binary_dilation, gaussian_filter
 
 from rehit.errors import DataWarning, SettingError, TableError
 from rehit.messages import message
-from rehit.observed import POOR
+from rehit.observed import POOR, STRETCHES
 from rehit.parameters import Parameters
 from rehit.tables import require_projected
 
@@ -129,8 +129,8 @@ def metres_per_unit(frame: gpd.GeoDataFrame) -> float:
 def well_placed(placed_incidents: gpd.GeoDataFrame, *, where: str) -> gpd.GeoDataFrame:
     """Return the incidents whose point is the place itself, not a stand-in for a street or a town.
 
-    Points that stand for a street (``place_quality`` or ``place_kind`` says street), default points
-    and empty geometries would be read as very hot places that do not exist.
+    Points that stand for a block or street (``place_quality`` or ``place_kind`` says so), default
+    points and empty geometries would be read as very hot places that do not exist.
 
     Parameters
     ----------
@@ -158,7 +158,7 @@ def well_placed(placed_incidents: gpd.GeoDataFrame, *, where: str) -> gpd.GeoDat
     if "place_quality" in placed_incidents.columns:
         good &= ~placed_incidents["place_quality"].isin(POOR)
     if "place_kind" in placed_incidents.columns:
-        good &= placed_incidents["place_kind"] != "street"
+        good &= ~placed_incidents["place_kind"].isin(STRETCHES)
     if len(placed_incidents) and not good.any():
         warnings.warn(DataWarning(message("warnings.only_streets", where=where)), stacklevel=3)
     return placed_incidents.loc[good]

@@ -11,7 +11,7 @@ from scipy.special import xlogy
 from scipy.stats import f as f_distribution
 
 from rehit.messages import Message, message
-from rehit.observed import DAYS_PER_YEAR, Window
+from rehit.observed import DAYS_PER_YEAR, STRETCHES, Window
 from rehit.parameters import Parameters, load_parameters
 
 WEEK = 7.0
@@ -84,7 +84,7 @@ def _clearance(incidents: pd.DataFrame, numbers: Parameters) -> Iterator[Message
 
 
 def _places(incidents: pd.DataFrame, numbers: Parameters) -> Iterator[Message]:
-    street = incidents["place_quality"].eq("street").mean()
+    street = incidents["place_quality"].isin(STRETCHES).mean()
     poor = incidents["place_quality"].isin(["default", "none"]).mean()
     if street > numbers["pipeline.lacking_share"]:
         yield message("limits.street_only", share=street)

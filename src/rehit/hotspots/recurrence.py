@@ -498,7 +498,7 @@ def fit_chance(times: np.ndarray, law: PowerLaw, *, draws: int,
     return (beyond + 1) / (draws + 1)
 
 
-def read_power_law(law: PowerLaw, *, place: str, level: float = 0.9) -> Message:
+def read_power_law(law: PowerLaw, *, place: str | Message, level: float = 0.9) -> Message:
     """Return what a fitted power law says of a place: ``trend.faster``, ``slower`` or ``untold``.
 
     The shape of the law is the ratio of the pace at the end to the average pace so far.

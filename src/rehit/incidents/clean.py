@@ -11,7 +11,7 @@ from rehit.incidents.dates import DateStyle
 from rehit.incidents.joining import NEVER, Joins, in_seconds, join_reports, read_reports
 from rehit.incidents.ledger import Entries, Step, enter, ledger_table
 from rehit.incidents.mapping import Mapping, Places
-from rehit.incidents.meaning import flagged, list_translations, read_meaning
+from rehit.incidents.meaning import flagged, list_translations, read_meaning, read_objects
 from rehit.incidents.places import EXACT_KINDS, Points, judge_places, read_points
 from rehit.incidents.privacy import scrub_column
 from rehit.incidents.quality import Evidence, find_faults
@@ -58,6 +58,7 @@ class _Work:
     judged: pd.DataFrame
     sizes: pd.DataFrame
     services: pd.Series
+    objects: pd.Series
 
 
 def clean_incidents(fields: pd.DataFrame, *, mapping: Mapping | None,
@@ -110,7 +111,7 @@ def clean_incidents(fields: pd.DataFrame, *, mapping: Mapping | None,
     active = work.reason.isna().to_numpy()
     reports = read_reports(work.rows, times=work.times, states=work.states, points=work.points,
                            judged=work.judged, substrate=work.meaning["substrate"]["code"],
-                           words=work.words["asset_type"], crs=settings.crs)
+                           objects=work.objects, crs=settings.crs)
     is_dup = flagged(work.rows["status"], work.words["status"], "duplicate").to_numpy()
     is_dup = is_dup | flagged(work.rows["outcome"], work.words["status"],
                               "duplicate").to_numpy()
@@ -156,7 +157,7 @@ def _understand(fields: pd.DataFrame, mapping: Mapping | None, settings: CleanSe
     reason = _reasons(rows, times, meaning, points.outside & ~exact.to_numpy(), mapping, settings)
     reason = reason.mask(carried, REASON).astype("str")
     return _Work(rows, entries + placed + sized, words, reason, times, meaning, translations,
-                 states, points, judged, sizes, services)
+                 states, points, judged, sizes, services, read_objects(rows, words))
 
 
 def _places(rows: pd.DataFrame, mapping: Mapping | None, words: Terms,
@@ -270,8 +271,9 @@ def _columns(work: _Work, joins: Joins) -> dict[str, pd.Series]:
     columns["area_m2"] = work.sizes["area_m2"].astype("float64")
     columns["area_basis"] = work.sizes["area_basis"].astype("str")
     columns["service"] = work.services
+    columns["object"] = work.objects
     columns["report_id"] = joins.usable_ids.astype("str")
-    for name in ("place_quality", "address_key", "street_key"):
+    for name in ("place_quality", "address_key", "street_key", "locality"):
         columns[name] = work.judged[name]
     for name in ("description", "address"):
         columns[name] = work.rows[name]

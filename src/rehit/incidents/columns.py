@@ -23,7 +23,11 @@ from rehit.words.vocabulary import default_words
 
 SAMPLE = 2000
 MOST_WORDS = 200
-WORD_KINDS = ("status", "outcome", "substrate", "medium", "priority", "place_quality")
+ROWS_TO_TELL = 10
+MOST_STEP = 3  # of a number of rows, where some were left out
+LARGEST_SIZE = 2000.0  # m2 or ft2 in the middle of a log: beyond it the column is no size of a mark
+WORD_KINDS = ("status", "outcome", "substrate", "medium", "priority", "place_quality",
+              "asset_type")
 # Some portals write an address and then the point in brackets into one cell.
 PAIR = re.compile(r"(?s)(?:.*[(\[{])?\s*([+-]?\d{1,3}[.,]\d+)°?\s*[,; ]\s*([+-]?\d{1,3}[.,]\d+)°?"
                   r"[)\]}\s]*")
@@ -32,6 +36,8 @@ PLANE_PAIR = re.compile(r"[(\[{\s]*([+-]?\d{4,8}(?:\.\d+)?)\s*[,; ]\s*([+-]?\d{4
 _TIME = re.compile(r"(?i)\d{1,2}:\d{2}(:\d{2}(\.\d+)?)?\s*([ap]\.?m\.?)?|\d{1,2}\s*[ap]\.?m\.?")
 # A house number before or after the words of a street.
 _NUMBERED = re.compile(r"(?i)\d+[a-z]?\b.*[a-z]{2,}.*|[^\d,]*[a-z]{2,}[^\d,]*,? \d+[a-z]?\b.*")
+_BLOCK = re.compile(r"(?i)\d*00(?:\.0+)?|\d*[#x*]{2}|\d*[01]\s*-\s*\d*9[89]|"
+                    r"\d+\s*(?:block|blk)(?:\s*of)?|(?:block|blk)\s*\d+")
 _SIZE = re.compile(r"(?i).*\d\s*(?:m2|m²|sq\W*m|sqm|sq\W*f|sqft|ft2|ft²|square|x\s*\d|cm\b|mm\b|"
                    r"by\s*\d|qm\b|mq\b|metr|feet|foot|ft\b|m\b|[\"'])?.*|.*\bA[0-5]\b.*")
 _SIZE_UNIT = re.compile(r"(?i).*\d\s*(?:m2|m²|sq|ft|square|x\s*\d|cm\b|by\s*\d|qm\b|feet|foot|m\b)"
@@ -43,7 +49,8 @@ class Profile:
     """A column's name and content in figures; shares are of its filled cells in a sample.
 
     ``low``, ``middle`` and ``high`` are the 2, 50 and 98 % points of its numbers other than zero;
-    ``decimals`` the share of those numbers with three or more decimals.
+    ``decimals`` the share of those numbers with three or more decimals. ``counting``: whole numbers
+    that only ever rise from row to row, as numbers of rows do.
     """
 
     name: str
@@ -54,6 +61,7 @@ class Profile:
     n_distinct: int
     numbers: float = 0.0
     decimals: float = 0.0
+    counting: bool = False
     low: float = float("nan")
     middle: float = float("nan")
     high: float = float("nan")
@@ -64,6 +72,7 @@ class Profile:
     letters: float = 0.0
     streets: float = 0.0
     numbered: float = 0.0
+    blocks: float = 0.0
     sizes: float = 0.0
     measures: float = 0.0
     durations: float = 0.0
@@ -84,7 +93,7 @@ class Profile:
         """Whether it looks like metres or feet on a map grid."""
         spread = self.high - self.low
         return self.numbers > 0.5 and abs(self.middle) >= 1000 and 0 <= spread < 5e6 and (
-            self.n_distinct > 1)
+            self.n_distinct > 1) and not self.counting
 
 
 def profile_columns(frame: pd.DataFrame, *, has_header: bool = True,
@@ -138,11 +147,13 @@ def _figures(kept: pd.Series, n_distinct: int) -> dict[str, Any]:
         "numbers": float(is_number.mean()), "low": float(low), "middle": float(middle),
         "high": float(high),
         "decimals": float((decimals >= 3).mean()) if len(decimals) else 0.0,
+        "counting": _counts(values, kept.index),
         "dates": _date_share(kept[~is_number], len(kept)), "times": _share(kept, _TIME),
         "pairs": max(_share(single, PAIR, len(kept)), _share(single, PLANE_PAIR, len(kept))),
         "wkt": float(kept.map(is_shape).mean()),
         "letters": float(letters.mean()), "streets": _street_share(kept[letters], len(kept)),
         "numbered": _share(kept, _NUMBERED), "sizes": _size_share(kept),
+        "blocks": _share(kept, _BLOCK),
         "measures": _share(kept[~is_number], _SIZE_UNIT, len(kept)),
         "durations": _duration_share(kept),
         "mean_length": float(kept.str.len().mean()),
@@ -163,6 +174,14 @@ def numbers(texts: pd.Series) -> np.ndarray:
     values = pd.to_numeric(plain.str.replace(",", ".", regex=False), errors="coerce")
     result = values.to_numpy(dtype=float, na_value=np.nan)
     return np.where(np.isfinite(result), result, np.nan)
+
+
+def _counts(values: np.ndarray, rows: pd.Index) -> bool:
+    """Whether a column counts its rows: it rises by about one from each row to the next."""
+    if len(values) < ROWS_TO_TELL or (values != np.round(values)).any():
+        return False
+    span = int(rows[-1]) - int(rows[0]) if pd.api.types.is_integer_dtype(rows) else len(values)
+    return bool((np.diff(values) > 0).all() and values[-1] - values[0] <= MOST_STEP * span)
 
 
 def _share(kept: pd.Series, pattern: re.Pattern[str], whole: int | None = None) -> float:
@@ -226,7 +245,7 @@ def _word_shares(kept: pd.Series) -> dict[str, float]:
 
 # A name that says nothing still leaves this much to content alone.
 _CONTENT_ALONE = {"reported": 0.4, "cleared": 0.4, "address": 0.8, "substrate": 0.5, "medium": 0.45,
-                  "status": 0.5, "size": 0.5, "description": 0.35}
+                  "status": 0.5, "size": 0.5, "description": 0.35, "asset_type": 0.45}
 
 
 @dataclass(frozen=True)
@@ -285,9 +304,11 @@ def _contents(profile: Profile) -> dict[str, tuple[float, tuple[Message, ...]]]:
         "report_id": _id_content(profile), "address": _address_content(profile, text),
         "duplicate_of": (1 - max(profile.dates, profile.pairs), ()),
         "asset_id": (1 - max(profile.dates, profile.pairs, profile.wkt), ()),
-        # "Address" and "Intersection" say how the place is known, not what was marked.
-        "asset_type": (text * (1 - words.get("place_quality", 0.0)), ()),
+        "asset_type": _object_content(profile, text),
         "house_number": (max(profile.numbers, 0.5), ()),
+        "block_number": (_block_content(profile), ()),
+        "locality": (text if profile.distinct < 0.5 or profile.n_distinct < 10 else 0.0, ()),
+        "postcode": (float(profile.dates < 0.5), ()),
         "place_quality": (text, ()), "size": _size_content(profile),
         "description": _description_content(profile, text),
         **dict.fromkeys(DURATION_FIELDS, _duration_content(profile)),
@@ -355,8 +376,26 @@ def _address_content(profile: Profile, text: float) -> tuple[float, tuple[Messag
     return (profile.streets if profile.n_distinct > 3 and profile.mean_length < 80 else 0.0), said
 
 
+def _object_content(profile: Profile, text: float) -> tuple[float, tuple[Message, ...]]:
+    """A column of things marked: by its name, or by few values that are mostly known things."""
+    # "Address" and "Intersection" say how the place is known, not what was marked.
+    text *= 1 - profile.words.get("place_quality", 0.0)
+    known = profile.words.get("asset_type", 0.0) if profile.distinct < 0.2 else 0.0
+    said = (message("shown.known_words", share=known),) if known >= 0.5 else ()
+    if profile.header("asset_type"):
+        return text, said
+    return text * known * (profile.streets < 0.2), said
+
+
+def _block_content(profile: Profile) -> float:
+    """A column of hundred-blocks: round numbers, or numbers with masks or the word."""
+    return profile.blocks if profile.n_distinct > 1 else 0.0
+
+
 def _size_content(profile: Profile) -> tuple[float, tuple[Message, ...]]:
     known = profile.sizes * (1 - profile.dates)
+    if profile.numbers > 0.5 and (profile.decimals > 0.5 or profile.middle > LARGEST_SIZE):
+        return 0.0, ()  # nobody measures a marking to the thousandth: an area of the map
     if profile.header("size"):
         return known, (message("shown.sizes", share=known),)
     share = profile.measures * (1 - profile.dates) * (profile.streets < 0.2)
@@ -370,7 +409,9 @@ def _duration_content(profile: Profile) -> tuple[float, tuple[Message, ...]]:
 
 def _description_content(profile: Profile, text: float) -> tuple[float, tuple[Message, ...]]:
     if profile.header("description"):
-        return max(text, 0.6), ()
+        # "Pole - Offensive" again and again is the thing marked, whatever the column's name.
+        things = _object_content(profile, text)[0] > 0.6
+        return (0.3 if things else max(text, 0.6)), ()
     wordy = profile.mean_length >= 25 and profile.distinct > 0.3 and profile.streets < 0.3
     return (text if wordy else 0.0), (
         message("shown.long_texts", letters=round(profile.mean_length)),)

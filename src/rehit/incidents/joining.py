@@ -19,7 +19,6 @@ from rehit.incidents.places import EXACT_KINDS, Points
 from rehit.incidents.rows import CleanSettings, is_blank_id
 from rehit.incidents.times import Times
 from rehit.parameters import Parameters
-from rehit.words.vocabulary import Terms, plain_words
 
 # Pairs of reports that may speak of one marking: same place by some key, times that overlap.
 
@@ -324,6 +323,7 @@ def _assign(pairs: Pairs, root: np.ndarray, rule: np.ndarray, cleared: np.ndarra
     names = {1: "same_place_before_cleared", 2: "same_address_before_cleared",
              3: "same_asset_before_cleared"}
     joined_before = root != np.arange(len(root))
+    thing = reports.kind.copy()  # of each incident, as far as any of its reports names it
     done = -1
     for i, j, how in zip(pairs.first[order].tolist(), pairs.second[order].tolist(),
                          pairs.how[order].tolist(), strict=True):
@@ -332,7 +332,10 @@ def _assign(pairs: Pairs, root: np.ndarray, rule: np.ndarray, cleared: np.ndarra
             continue
         if own != i and how == BY_DISTANCE and not joined_before[i]:
             continue  # else a chain of near points would wander down the street
+        if how != BY_ASSET and thing[own] >= 0 and 0 <= reports.kind[j] != thing[own]:
+            continue  # else a report that names no thing would join two that name two
         root[j], rule[j], done = own, names[how], j
+        thing[own] = max(thing[own], reports.kind[j]) if thing[own] < 0 else thing[own]
         if cleared[own] == NEVER and cleared[j] != NEVER:
             cleared[own] = cleared[j]
         if reports.closed[own] == NEVER and reports.closed[j] != NEVER and last[own] != last[j]:
@@ -619,7 +622,8 @@ SURFACE_FAMILY = {"brick": 0, "stone": 0, "concrete": 0, "render": 0, "tile": 0,
 
 
 def read_reports(rows: pd.DataFrame, *, times: Times, states: pd.DataFrame, points: Points,
-                 judged: pd.DataFrame, substrate: pd.Series, words: Terms, crs: str) -> Reports:
+                 judged: pd.DataFrame, substrate: pd.Series, objects: pd.Series,
+                 crs: str) -> Reports:
     """Put what joining needs of all rows into columns of numbers.
 
     Parameters
@@ -630,8 +634,8 @@ def read_reports(rows: pd.DataFrame, *, times: Times, states: pd.DataFrame, poin
         What was made of times, states and places of these rows.
     substrate
         Code of the surface.
-    words
-        Vocabulary of kinds of thing.
+    objects
+        The thing that was marked, from :func:`rehit.incidents.meaning.read_objects`.
     crs
         Projected CRS of the points.
     """
@@ -639,7 +643,6 @@ def read_reports(rows: pd.DataFrame, *, times: Times, states: pd.DataFrame, poin
     metre = plane.axis_info[0].unit_conversion_factor if plane.axis_info else 1.0
     exact = judged["place_quality"].isin(("surveyed", "address")).to_numpy()
     address = judged["address_key"].where(judged["address_kind"].isin(EXACT_KINDS))
-    kind = _kinds_of_thing(rows["asset_type"], words)
     surface = substrate.map(SURFACE_FAMILY).fillna(-1)
     waiting = (states["status"] == "open").to_numpy()
     return Reports(
@@ -647,21 +650,10 @@ def read_reports(rows: pd.DataFrame, *, times: Times, states: pd.DataFrame, poin
         cleared=in_seconds(states["cleared_at"], NEVER),
         closed=in_seconds(states["closed_at"], NEVER),
         closed_by_day=_is_day(times.cleared_precision), waiting=waiting,
-        asset=_codes(_loose_ids(rows["asset_id"])), address=_codes(address), kind=_codes(kind),
+        asset=_codes(_loose_ids(rows["asset_id"])), address=_codes(address), kind=_codes(objects),
         surface=surface.to_numpy(dtype=np.int64),
         x=np.where(exact, points.x * metre, np.nan),
         y=np.where(exact, points.y * metre, np.nan))
-
-
-def _kinds_of_thing(texts: pd.Series, words: Terms) -> pd.Series:
-    """Return the kind of thing under one name; a word that is not known stands for itself."""
-    codes, unique = pd.factorize(texts, use_na_sentinel=True)
-    kinds: list[str | None] = []
-    for text in unique:
-        hits = words.find(text)
-        kind = hits[0].code if hits else " ".join(plain_words(text))
-        kinds.append(None if kind in ("unknown", "") else kind)
-    return pd.Series(pd.array([*kinds, None], dtype="str").take(codes), index=texts.index)
 
 
 def _loose_ids(ids: pd.Series) -> pd.Series:

@@ -36,6 +36,7 @@ from rehit.tables import table
 DATE_FIELDS = ("reported", "cleared")
 FIELDS = tuple(name for name in table("fields").names if name not in ("source_file", "source_row"))
 DATE_PARTS = ("year", "month", "day", "hour", "minute", "second", "date", "time", "half")
+ADDRESS_PARTS = ("block", "street")
 LOCATION_ORDERS = ("lat_lon", "lon_lat", "wkt")
 SIZE_UNITS = ("", "m2", "ft2", "m", "ft")
 # Classes of a row of an export of all services; all but the last are incidents.
@@ -55,6 +56,7 @@ class FieldSource:
         Columns of the log whose texts are joined in order (with a space, or as date parts).
     parts
         For a date kept in several columns: the part each column holds (a word of ``DATE_PARTS``).
+        For an address: which column holds the hundred-block (a word of ``ADDRESS_PARTS``).
     dates
         For a date field: how it is written.
     confidence
@@ -381,7 +383,11 @@ def _field(frame: pd.DataFrame, source: FieldSource | None) -> pd.Series:
         return nothing
     texts = [frame[source.columns[place]].str.strip().fillna("") for place in present]
     parts = [source.parts[place] for place in present] if source.parts else []
-    joined = _join_parts(dict(zip(parts, texts, strict=True))) if parts else _join(texts)
+    if "block" in parts:
+        joined = _join([_block_text(text) if part == "block" else text
+                        for part, text in zip(parts, texts, strict=True)])
+    else:
+        joined = _join_parts(dict(zip(parts, texts, strict=True))) if parts else _join(texts)
     return joined.mask(joined == "")
 
 
@@ -390,6 +396,12 @@ def _join(texts: list[pd.Series]) -> pd.Series:
     for text in texts[1:]:
         joined = (joined + " " + text).str.strip()
     return joined
+
+
+def _block_text(texts: pd.Series) -> pd.Series:
+    """Write the hundred-block of a column of its own so that it cannot be taken for a house."""
+    bare = texts.str.replace(r"\.0+$", "", regex=True)
+    return bare.mask(bare.str.fullmatch(r"\d+"), bare + " block of")
 
 
 def _join_parts(parts: MappingOf[str, pd.Series]) -> pd.Series:
@@ -460,6 +472,24 @@ class _Field(Section):
         return columns
 
 
+def _as_many(parts: list[str], info: ValidationInfo) -> list[str]:
+    """Refuse parts that are not one for each column."""
+    columns = info.data.get("columns", parts)
+    if parts and len(parts) != len(columns):
+        raise wrong("errors.parts_for_columns", parts=len(parts), columns=len(columns))
+    return parts
+
+
+class _AddressField(_Field):
+    parts: list[Literal[ADDRESS_PARTS]] = Field(  # type: ignore[valid-type]
+        default=[], description=one_of(ADDRESS_PARTS))
+
+    @field_validator("parts")
+    @classmethod
+    def _one_for_each(cls, parts: list[str], info: ValidationInfo) -> list[str]:
+        return _as_many(parts, info)
+
+
 class _DateField(_Field):
     parts: list[Literal[DATE_PARTS]] = Field(  # type: ignore[valid-type]
         default=[], description=one_of(DATE_PARTS))
@@ -471,10 +501,7 @@ class _DateField(_Field):
     @field_validator("parts")
     @classmethod
     def _one_for_each(cls, parts: list[str], info: ValidationInfo) -> list[str]:
-        columns = info.data.get("columns", parts)
-        if parts and len(parts) != len(columns):
-            raise wrong("errors.parts_for_columns", parts=len(parts), columns=len(columns))
-        return parts
+        return _as_many(parts, info)
 
 
 class _Places(Section):
@@ -539,7 +566,8 @@ class _Question(Section):
 
 
 _FieldTables = create_model("_FieldTables", __base__=Section, **{  # type: ignore[call-overload]
-    name: ((_DateField if name in DATE_FIELDS else _Field) | None,
+    name: ({**dict.fromkeys(DATE_FIELDS, _DateField), "address": _AddressField}.get(name, _Field)
+           | None,
            Field(default=None, description="allowed.field_table")) for name in FIELDS})
 _WordLists = create_model("_WordLists", __base__=Section, **{  # type: ignore[call-overload]
     name: (list[str] | None, Field(default=None, description=_TEXTS)) for name in FIELDS})
@@ -790,6 +818,8 @@ def _lists(read: Section | None, codes: tuple[str, ...]) -> dict[str, tuple[str,
 
 def _source(field: _Field, evidence: tuple[Message, ...]) -> FieldSource:
     columns = tuple(field.columns)
+    if isinstance(field, _AddressField):
+        return FieldSource(columns, tuple(field.parts), None, field.confidence, evidence)
     if not isinstance(field, _DateField):
         return FieldSource(columns, confidence=field.confidence, evidence=evidence)
     told = {"day_first", "clock", "formats"} & field.model_fields_set

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from rehit.incidents.ledger import Entries, Step, enter
-from rehit.words.vocabulary import Hit, Terms, telling_hit
+from rehit.words.vocabulary import Hit, Terms, plain_words, telling_hit
 
 NOTHING = "unknown"
 TRANSLATION_COLUMNS = ("field", "before", "after", "rule", "count")
@@ -88,7 +88,43 @@ def read_meaning(rows: pd.DataFrame, words: Mapping[str, Terms]) -> dict[str, pd
     made["priority"] = _from_elsewhere(made["priority"], rows["description"], words["priority"],
                                        "ordinary", "priority_from_description",
                                        empty=rows["priority"].isna())
+    # "Pole - Offensive" names the thing and the priority.
+    for name in ("asset_type", "service_detail"):
+        made["priority"] = _from_elsewhere(
+            made["priority"], rows[name], words["priority"], "ordinary", f"priority_from_{name}",
+            empty=rows["priority"].isna())
     return made
+
+
+def read_objects(rows: pd.DataFrame, words: Mapping[str, Terms]) -> pd.Series:
+    """Return the thing that was marked in each row, under one name; empty where none is named.
+
+    The field for it comes first; a word that is not known there stands for itself, without what it
+    says of priority ("Billboard - Offensive"). Where it is silent the finer kind of request tells,
+    if it names one thing only.
+    """
+    own, finer = rows["asset_type"], rows["service_detail"]
+    made = _each(own, lambda text: _thing(text, words, alone=False))
+    return made.fillna(_each(finer, lambda text: _thing(text, words, alone=True))).astype("str")
+
+
+def _each(texts: pd.Series, name: Callable[[str], str | None]) -> pd.Series:
+    codes, unique = pd.factorize(texts, use_na_sentinel=True)
+    return pd.Series(pd.array([*map(name, unique), None], dtype="str").take(codes),
+                     index=texts.index)
+
+
+def _thing(text: str, words: Mapping[str, Terms], *, alone: bool) -> str | None:
+    """Return the code of the thing a text names; with `alone` only one known word."""
+    found = [hit.code for hit in words["asset_type"].find(text, fuzzy=not alone)]
+    known = [code for code in found if code != NOTHING]
+    if alone:
+        return known[0] if len(set(known)) == 1 else None
+    if found:
+        return known[0] if known else None
+    judged = {word for hit in words["priority"].find(text, fuzzy=False)
+              for word in hit.word.split()}
+    return " ".join(word for word in plain_words(text) if word not in judged) or None
 
 
 def list_translations(rows: pd.DataFrame, made: Mapping[str, pd.DataFrame], *,
@@ -109,7 +145,7 @@ def list_translations(rows: pd.DataFrame, made: Mapping[str, pd.DataFrame], *,
                          rule=table["rule"])
         for rule, column in _ELSEWHERE.items():
             # A description may hold personal data, so it is not copied here.
-            before = rows[column] if column == "status" else f"words_in_{column}"
+            before = f"words_in_{column}" if column == "description" else rows[column]
             entries += enter(table["rule"] == rule, column=name, before=before,
                              after=table["code"], rule=rule)
         tables.append(_counted(name, source[told & ~elsewhere], table[told & ~elsewhere]))
@@ -119,7 +155,9 @@ def list_translations(rows: pd.DataFrame, made: Mapping[str, pd.DataFrame], *,
 
 
 _ELSEWHERE = {"outcome_from_status": "status", "priority_from_description": "description",
-              "medium_from_description": "description"}
+              "medium_from_description": "description",
+              "priority_from_asset_type": "asset_type",
+              "priority_from_service_detail": "service_detail"}
 
 
 def _source_of(name: str) -> str:

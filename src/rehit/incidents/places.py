@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -18,10 +18,10 @@ from rehit.incidents.meaning import translate
 from rehit.incidents.rows import CleanSettings
 from rehit.messages import message
 from rehit.parameters import Parameters
-from rehit.words.addresses import address_table
-from rehit.words.geometry_text import is_shape, shape_point
+from rehit.words.addresses import address_table, names_office
+from rehit.words.geometry_text import is_shape, is_three_words, pasted_point, shape_point
 from rehit.words.numbers import is_grouped, ungrouped
-from rehit.words.vocabulary import Terms
+from rehit.words.vocabulary import Terms, plain_words
 
 # Coordinates as logs write them, read to degrees (WGS 84) from every place they stand in.
 
@@ -71,7 +71,8 @@ def candidates(rows: pd.DataFrame, *, plane_crs: str, location_crs: str,
     -------
     list of Candidate
         Those with any text in them, the most telling first. ``fault`` is ``masked_place``,
-        ``unreadable_place``, ``half_a_place``, ``grid_unknown`` or empty.
+        ``unreadable_place``, ``half_a_place``, ``grid_unknown``, ``place_in_three_words`` (a name
+        that only its owner can place) or empty.
     """
     found = []
     if rows["latitude"].notna().any() or rows["longitude"].notna().any():
@@ -80,7 +81,17 @@ def candidates(rows: pd.DataFrame, *, plane_crs: str, location_crs: str,
         found.append(_from_pair(rows, "easting", "northing", "plane", _crs(plane_crs)))
     if rows["location"].notna().any():
         found.append(from_text(rows["location"], order=location_order, crs=location_crs))
+    pasted = rows["address"].where(_holds_point(rows["address"]))
+    if pasted.notna().any():
+        found.append(from_text(pasted, order="lat_lon", crs="EPSG:4326")._replace(
+            source="address", columns=("address",)))
     return found
+
+
+def _holds_point(addresses: pd.Series) -> pd.Series:
+    """Return where an address is a link to a map, a code or degrees, or three words for them."""
+    return addresses.isin([text for text in addresses.dropna().unique()
+                           if pasted_point(text) is not None or is_three_words(text)])
 
 
 def read_numbers(texts: pd.Series) -> tuple[np.ndarray, np.ndarray]:
@@ -181,6 +192,11 @@ def _point(text: str, order: str, crs: str) -> tuple[float, float, str, str]:
     """Return x, y, their CRS and the fault of one cell."""
     if _MASKED.fullmatch(text):
         return np.nan, np.nan, crs, "masked_place"
+    if is_three_words(text):
+        return np.nan, np.nan, crs, "place_in_three_words"
+    pasted = pasted_point(text)
+    if pasted is not None:
+        return *pasted, "EPSG:4326", ""
     shape = shape_point(text)
     if shape is not None:
         # Well-known text is x before y by its standard, whatever the mapping says.
@@ -459,7 +475,7 @@ def _decimals(lon: np.ndarray, lat: np.ndarray) -> np.ndarray:
 
 # How well each place is known, judged by how the log uses points and addresses as a whole.
 
-CODES = ("surveyed", "address", "street", "default", "none")
+CODES = ("surveyed", "address", "block", "street", "default", "none")
 EXACT_KINDS = ("number", "intersection")
 
 
@@ -468,9 +484,9 @@ def judge_places(rows: pd.DataFrame, points: Points, *, words: Terms,
     """Return the address keys and the place quality of every row.
 
     A point is *surveyed* unless the log speaks against it: *address* where equal addresses share
-    one point, *street* where streets or blocks share one point or the point is written too
-    coarsely, *default* where one point serves many different addresses. Without a point the
-    address alone decides.
+    one point, *block* or *street* where blocks or streets share one point or the point is written
+    too coarsely, *default* where one point serves many different addresses. Without a point the
+    address alone decides. An address used as a stand-in is no address.
 
     Parameters
     ----------
@@ -486,38 +502,50 @@ def judge_places(rows: pd.DataFrame, points: Points, *, words: Terms,
     Returns
     -------
     Step
-        ``address_key, street_key, address_kind, point`` (number of the distinct point, -1 for
-        none) and ``place_quality``, with an entry for every point found to be a stand-in.
+        ``address_key, street_key, locality, address_kind, point`` (number of the distinct point,
+        -1 for none) and ``place_quality``, with an entry for every point or address found to be a
+        stand-in, and for every house number taken for a block's.
     """
-    table = address_keys(rows["address"])
-    table["point"] = _number_points(points)
+    table = address_keys(rows["address"]).assign(point=_number_points(points))
     there = (table["point"] >= 0).to_numpy()
+    table, entries = _hundreds_as_blocks(table, parameters)
+    (table, office), told = _without_offices(table, rows["address"], points, parameters)
+    table = _with_areas(table, rows, points, parameters)
+    quality, marked = _quality_of_points(table, points, there, parameters)
+    quality[office] = "default"
+    stated = translate(rows["place_quality"], words, nothing="")["code"].to_numpy(dtype=object)
+    believed = np.isin(stated, CODES) & (there | np.isin(stated, ("address", "block", "street",
+                                                                  "none")))
+    quality[believed] = stated[believed]
+    return Step(table.assign(place_quality=pd.array(quality, dtype="str")),
+                entries + told + marked)
+
+
+def _quality_of_points(table: pd.DataFrame, points: Points, there: np.ndarray,
+                       parameters: Parameters) -> Step[np.ndarray]:
     quality = np.where(there, "surveyed", "none").astype(object)
     kind = table["address_kind"].to_numpy(dtype=object)
-    exact = np.isin(kind, EXACT_KINDS)
-    named = np.isin(kind, ("street", "block"))
+    exact, named = np.isin(kind, EXACT_KINDS), np.isin(kind, ("street", "block"))
+    stretch = np.where(kind == "block", "block", "street")  # what a poor point leaves known
     quality[~there & exact] = "address"
-    quality[~there & named] = "street"
+    quality[~there & named] = stretch[~there & named]
     tiny = _too_few_to_tell(table[there], parameters)
     geocoded = _shares_points(table[there & exact], parameters)
     per_street = _shares_points(table[there & named], parameters)
     quality[there & exact & (geocoded or tiny)] = "address"
     if per_street or geocoded:
-        quality[there & named] = "street"
+        quality[there & named] = stretch[there & named]
     if per_street:
         # What has no address at all was put on the street's point as well.
         quality[there & ~exact & ~named] = "street"
-    quality[there & points.conflict] = "street"
-    quality, entries = _mark_coarse(quality, points, there, parameters)
+    quality[there & points.conflict] = stretch[there & points.conflict]
+    quality, entries = _mark_coarse(quality, stretch, points, there, parameters)
     quality, told = _mark_defaults(quality, table, points, there, parameters)
-    stated = translate(rows["place_quality"], words, nothing="")["code"].to_numpy(dtype=object)
-    believed = np.isin(stated, CODES) & (there | np.isin(stated, ("address", "street", "none")))
-    quality[believed] = stated[believed]
-    return Step(table.assign(place_quality=pd.array(quality, dtype="str")), entries + told)
+    return Step(quality, entries + told)
 
 
 def address_keys(addresses: pd.Series) -> pd.DataFrame:
-    """Return ``address_key, street_key, address_kind`` of a column of addresses.
+    """Return ``address_key, street_key, address_kind, locality, postcode`` of a column.
 
     The same as :func:`rehit.words.addresses.address_table` gives, but "12 Elm Street" and
     "14 Elm Street"
@@ -528,11 +556,12 @@ def address_keys(addresses: pd.Series) -> pd.DataFrame:
     addresses
         As written; empty cells allowed.
     """
-    folded = _without_masks(addresses.str.casefold())
+    folded = addresses.astype("str").str.casefold()  # a column of nothing comes as numbers
     parts = folded.str.extract(r"^0*([1-9]\d{0,4}) ([a-z][a-z .']*[a-z.])$")
     plain = parts[0].notna()
     asked = ("1 " + parts[1]).where(plain, folded)
-    table = address_table(asked)[["address_key", "street_key", "address_kind"]]
+    table = address_table(asked)[["address_key", "street_key", "address_kind", "locality",
+                                  "postcode"]]
     simple = plain & (table["address_kind"] == "number") & table["address_key"].str.startswith(
         "1 ").fillna(False)
     key = table["address_key"].mask(simple, parts[0] + table["address_key"].str.slice(1))
@@ -543,22 +572,138 @@ def address_keys(addresses: pd.Series) -> pd.DataFrame:
     return table
 
 
-# Masked house numbers: "11## ELM ST" and "700 - 799 ELM ST" name a hundred-block, "## ELM ST" a
-# street; and what is written where there is no address.
-_MASKS = (
-    (r"^(\d+)[#x*]{2}(?=\s)", r"\g<1>00 block of"), (r"^[#x*]{2,}\s+(?=[^\W\d])", ""),
-    (r"^(?P<h>\d*)00\s*(?:-|\u2013|to)\s*(?P=h)9[89](?=\s)", r"\g<h>00 block of"),
-)
-_NO_ADDRESS = (r"(?:location |place )?not associated with (?:a|any) (?:specific )?address|"
-               r"unaddressed(?: location)?|no (?:fixed |known )?address|various(?: locations?)?|"
-               r"multiple locations?|address unknown|see (?:notes|description|map)|citywide")
+def _hundreds_as_blocks(table: pd.DataFrame, parameters: Parameters) -> Step[pd.DataFrame]:
+    """Take round hundreds for blocks in a log that has far more of them than houses have.
+
+    Some services book their work on the hundred-block and write it as the number 1100.
+    """
+    number = pd.to_numeric(table["address_key"].str.extract(r"^(\d+) ")[0])
+    house = (table["address_kind"] == "number") & (number >= 100)
+    round_ = house & (number % 100 == 0)
+    enough = int(house.sum()) >= parameters["incidents.hundreds_least_rows"]
+    if not enough or round_.sum() < parameters["incidents.hundreds_share"] * house.sum():
+        return Step(table, Entries())
+    key = table["address_key"].str.replace(r"^(\d+) ", r"\1 block ", regex=True)
+    made = table.assign(address_key=table["address_key"].mask(round_, key).astype("str"),
+                        address_kind=table["address_kind"].mask(round_, "block").astype("str"))
+    return Step(made, enter(round_, column="address", before=table["address_key"], after=key,
+                            rule="round_hundred_is_a_block"))
 
 
-def _without_masks(folded: pd.Series) -> pd.Series:
-    folded = folded.astype("str")  # a column of nothing comes as numbers
-    for pattern, block in _MASKS:
-        folded = folded.str.replace(pattern, block, regex=True)
-    return folded.mask(folded.str.fullmatch(_NO_ADDRESS).fillna(False).astype(bool)).astype("str")
+def _without_offices(table: pd.DataFrame, texts: pd.Series, points: Points,
+                     parameters: Parameters) -> Step[tuple[pd.DataFrame, np.ndarray]]:
+    """Drop addresses that stand in for places nobody gave; return also whose point does.
+
+    Such an address is used far more often than any other, and either names the council's own seat
+    or belongs to rows whose points lie all over the town.
+    """
+    counts = table["address_key"].value_counts()
+    busy = float(counts.quantile(0.95, interpolation="lower")) if len(counts) else 0.0
+    often = counts.index[counts >= max(parameters["incidents.default_address_rows"],
+                                       parameters["incidents.default_address_ratio"] * busy)]
+    office = np.zeros(len(table), dtype=bool)
+    spread = np.zeros(len(table), dtype=bool)
+    stand_in = np.zeros(len(table), dtype=bool)
+    for key in often:
+        same = (table["address_key"] == key).to_numpy()
+        if any(map(names_office, texts[same].unique()[:20])):
+            office |= same
+            spot = table.loc[same & (table["point"] >= 0), "point"].mode()
+            stand_in |= same & table["point"].isin(spot.head(1)).to_numpy()
+        elif _scattered(points, same, parameters["incidents.places_agree_m"]):
+            spread |= same
+    gone = office | spread
+    if not gone.any():
+        return Step((table, stand_in), Entries())
+    made = table.copy()
+    made.loc[gone, ["address_key", "street_key", "locality", "postcode"]] = None
+    made.loc[gone, "address_kind"] = "none"
+    entries = Entries()
+    for where, rule in ((office, "address_of_the_council"), (spread, "one_address_many_points")):
+        entries += enter(where, column="address", before=texts, after=None, rule=rule)
+    return Step((made, stand_in), entries)
+
+
+def _scattered(points: Points, same: np.ndarray, apart_m: float) -> bool:
+    """Whether most of some rows' points lie far from their middle."""
+    at = np.flatnonzero(same & ~np.isnan(points.longitude))
+    if len(at) < max(2, 0.5 * same.sum()):
+        return False
+    lon, lat = points.longitude[at], points.latitude[at]
+    return bool(np.mean(_metres(lon, lat, np.median(lon), np.median(lat)) > apart_m) > 0.5)
+
+
+def _metres(lon: np.ndarray, lat: np.ndarray, to_lon: Any, to_lat: Any) -> np.ndarray:
+    """Return distances between points in degrees, near enough for hundreds of metres."""
+    wide = np.cos(np.radians(lat))
+    return np.asarray(METRES_PER_DEGREE * np.hypot((lon - to_lon) * wide, lat - to_lat))
+
+
+def _with_areas(table: pd.DataFrame, rows: pd.DataFrame, points: Points,
+                parameters: Parameters) -> pd.DataFrame:
+    """Put borough, suburb or postcode into the keys, so that two of one name stay apart.
+
+    Equal addresses whose points agree are one place whatever areas the log names. A row without an
+    area takes that of the others where there is only one. A postcode is added only where one area
+    holds the address under several.
+    """
+    key, written = table["address_key"], table["locality"]
+    tail = (", " + written).fillna("")
+    bare = pd.Series([k[:-len(t)] if t and isinstance(k, str) and k.endswith(t) else k
+                      for k, t in zip(key, tail, strict=True)], index=table.index, dtype="str")
+    area = _plain_area(rows["locality"]).fillna(written).where(bare.notna())
+    code = _plain_code(rows["postcode"]).fillna(_plain_code(table["postcode"])).where(bare.notna())
+    if not (area.notna().any() or code.notna().any()):
+        return table.drop(columns="postcode")
+    reach = parameters["incidents.same_address_metres"]
+    area = _settled(bare, area, points, reach_m=reach)
+    held = bare + " | " + area.fillna("")
+    code = _settled(held, code, points, reach_m=reach)
+    several = code.groupby(held).transform("nunique") > 1
+    told = area.fillna("").str.cat(code.where(several).fillna(""), sep=" ").str.strip()
+    told = told.where(told != "")
+    whole = bare.where(told.isna(), bare + ", " + told.fillna(""))
+    return table.assign(address_key=whole.astype("str"), locality=told.astype("str")).drop(
+        columns="postcode")
+
+
+def _plain_area(texts: pd.Series) -> pd.Series:
+    """Return names of boroughs and suburbs without case, accents and punctuation."""
+    known = {t: " ".join(plain_words(t)) or None for t in texts.dropna().unique()}
+    return texts.map(known).astype("str")
+
+
+def _plain_code(texts: pd.Series) -> pd.Series:
+    """Return the part of postcodes that names an area: 90018-1234 is 90018, N1 9GU is n1."""
+    first = texts.astype("str").str.casefold().str.extract(r"^\W*0*(\w+)")[0]
+    return first.where(first != "").astype("str")
+
+
+def _settled(group: pd.Series, value: pd.Series, points: Points, *, reach_m: float) -> pd.Series:
+    """Return one value for rows of a group whose points agree, and for those without a value."""
+    spots = pd.DataFrame({"group": group, "value": value, "lon": points.longitude,
+                          "lat": points.latitude})
+    known = spots.dropna(subset=["group", "value"])
+    counts = known.groupby("group")["value"].nunique()
+    several = known[known["group"].isin(counts.index[counts > 1])]
+    middles = several.groupby(["group", "value"])[["lon", "lat"]].median().reset_index()
+    same: dict[tuple[str, str], str] = {}
+    for group_name, part in middles.groupby("group"):
+        name = str(group_name)
+        lon, lat, values = (part[c].to_numpy() for c in ("lon", "lat", "value"))
+        for place in range(1, len(part)):
+            near = np.flatnonzero(_metres(lon[:place], lat[:place], lon[place],
+                                          lat[place]) <= reach_m)
+            if len(near):
+                first = str(values[near[0]])
+                same[name, str(values[place])] = same.get((name, first), first)
+    made = value.copy()
+    if same:
+        pairs = pd.Series(list(zip(group, value, strict=True)), index=value.index)
+        made = pairs.map(same).astype("str").fillna(value)
+    only = made.groupby(group).agg(["nunique", "first"])
+    alone = only.loc[only["nunique"] == 1, "first"]
+    return made.fillna(group.map(alone).astype("str"))
 
 
 def _number_points(points: Points) -> np.ndarray:
@@ -585,11 +730,11 @@ def _too_few_to_tell(table: pd.DataFrame, parameters: Parameters) -> bool:
     return repeated < parameters["incidents.evidence_min_groups"]
 
 
-def _mark_coarse(quality: np.ndarray, points: Points, there: np.ndarray,
+def _mark_coarse(quality: np.ndarray, stretch: np.ndarray, points: Points, there: np.ndarray,
                  parameters: Parameters) -> Step[np.ndarray]:
     street = there & (points.decimals < parameters["incidents.address_decimals"])
     default = there & (points.decimals < parameters["incidents.street_decimals"])
-    made = np.where(default, "default", np.where(street, "street", quality)).astype(object)
+    made = np.where(default, "default", np.where(street, stretch, quality)).astype(object)
     return Step(made, enter(street, column="place_quality", before=None, after=pd.Series(made),
                             rule="coarse_coordinates"))
 

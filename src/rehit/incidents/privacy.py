@@ -14,6 +14,8 @@ import numpy as np
 import pandas as pd
 import phonenumbers
 
+from rehit.words.geometry_text import pasted_point
+
 _LETTER = r"A-Za-zÀ-ÖØ-öø-ÿĀ-ž"
 _CAPITAL = r"A-ZÀ-ÖØ-ÞĀ-Ž"
 _PARTICLE = (r"(?:(?:van|von|vom|zu|de|del|della|der|den|des|di|da|do|dos|du|la|le|los|las|bin|ibn|"
@@ -174,8 +176,13 @@ def scrub(text: str, *, keep_marking_text: bool = False) -> tuple[str, tuple[str
     return named, tuple(dict.fromkeys(found))
 
 
+_LINKED = re.compile(r"(?i)https?://|www\.")
+
+
 def scrub_address(text: str) -> tuple[str, tuple[str, ...]]:
     """Return an address without mail addresses, telephones and titled names.
+
+    Of a link to a map the point alone is kept, as RFC 5870 writes one.
 
     Examples
     --------
@@ -184,6 +191,9 @@ def scrub_address(text: str) -> tuple[str, tuple[str, ...]]:
     """
     if not _ADDRESS_HINT.search(text):
         return text, ()
+    point = pasted_point(text) if _LINKED.search(text) else None
+    if point is not None:
+        return f"geo:{point[1]:.6f},{point[0]:.6f}", ()
     text, count = _without_world_numbers(text)
     found = ["personal_phone"] * bool(count)
     for rule in _IN_ADDRESS:

@@ -303,7 +303,7 @@ MOST_WORDS = 200
 LONGEST_WORD = 80
 _MOSTLY = 0.5
 _RIVAL_NAME = 0.3  # how far a name must speak for a number of the request
-_HELPERS = ("house_number",)
+_HELPERS = ("house_number", "block_number")
 _FEET = ("sq ft", "sqft", "square feet", "feet", "ft")
 _METRES = ("m2", "sqm", "sq m", "square metres", "square meters", "metros", "metres", "meters",
            "quadratmeter", "qm")
@@ -420,7 +420,13 @@ def _sources(places: dict[str, tuple[str, float, tuple[Message, ...]]], chosen: 
     found |= {name: FieldSource((score.column,), confidence=score.value, evidence=score.evidence)
               for name, score in chosen.items() if name not in (*dates, *_HELPERS)}
     found |= dates
-    if "house_number" in chosen and "address" in found and not _numbered(
+    if "block_number" in chosen and "address" in found:
+        address, block = found["address"], chosen["block_number"]
+        found["address"] = FieldSource(
+            (block.column, *address.columns), ("block", *("street" for _ in address.columns)),
+            confidence=address.confidence,
+            evidence=(*address.evidence, message("shown.block_number", column=block.column)))
+    elif "house_number" in chosen and "address" in found and not _numbered(
             found["address"], profiles):
         found["address"] = _with_number(found["address"], chosen["house_number"], profiles)
     return {name: found[name] for name in FIELDS if name in found}

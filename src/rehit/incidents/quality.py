@@ -108,7 +108,7 @@ def _set_aside(e: Evidence) -> Iterator[Finding]:
 
 def _places(e: Evidence) -> Iterator[Finding]:
     quality = e.incidents["place_quality"].value_counts()
-    for code in ("none", "street", "default"):
+    for code in ("none", "street", "block", "default"):
         count = int(quality.get(code, 0))
         yield _finding(f"place_{code}", "high", count, "asset_or_point",
                        share=count / max(len(e.incidents), 1))
@@ -130,6 +130,10 @@ _RULES: dict[str, tuple[str, str]] = {
     "place_zero": ("medium", "leave_empty"),
     "masked_place": ("medium", "unmask"),
     "unreadable_place": ("medium", "plain_numbers"),
+    "place_in_three_words": ("medium", "point_or_address"),
+    "round_hundred_is_a_block": ("medium", "true_number"),
+    "address_of_the_council": ("medium", "true_number"),
+    "one_address_many_points": ("medium", "true_number"),
     "grid_unknown": ("high", "grid_code"),
     "half_a_place": ("medium", "both_numbers"),
     "swapped_axes": ("low", "column_order"),

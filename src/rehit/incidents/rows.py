@@ -24,9 +24,11 @@ from rehit.errors import SettingError
 from rehit.observed import Window
 from rehit.parameters import Parameters, load_parameters
 from rehit.tables import table
+from rehit.words.addresses import default_address_words
 
 WHERE = ("source_file", "source_row")
 _OWN_ID = re.compile(r"i[0-9a-f]{16}")
+WIDE_SHARE = 0.5  # of addresses with two spaces behind the street, for these to part them
 _BLANK = ("", "nan", "none", "null", "n/a", "na", "nil", "-", "--", "?", "#n/a", "nat", "<na>",
           "\\n")
 # Texts that stand in a request-number column without being a number of a request.
@@ -50,7 +52,10 @@ def prepare(fields: pd.DataFrame) -> pd.DataFrame:
     rows = pd.DataFrame(index=pd.RangeIndex(len(fields)))
     for name in table("fields").names:
         if name not in WHERE:
-            rows[name] = _tidy(fields[name]) if name in fields else pd.array(
+            given = fields.get(name)
+            if name == "address" and given is not None:
+                given = _parted(given)
+            rows[name] = _tidy(given) if given is not None else pd.array(
                 [None] * len(fields), dtype="str")
     rows["source_file"] = (fields["source_file"].astype("str").fillna("log").to_numpy()
                            if "source_file" in fields else "log")
@@ -59,6 +64,17 @@ def prepare(fields: pd.DataFrame) -> pd.DataFrame:
     files = pd.factorize(rows["source_file"], sort=True)[0]
     order = np.lexsort((rows["source_row"], files, rows["content"]))
     return rows.take(order).reset_index(drop=True)
+
+
+def _parted(addresses: pd.Series) -> pd.Series:
+    """Put commas where a log parts the street from the locality by two spaces, if most cells do."""
+    texts = addresses.astype("str")
+    types = default_address_words()["type"]
+    words = "|".join(sorted({re.escape(w) for pair in types.items() for w in pair}))
+    wide = texts.str.contains(rf"(?i)\b(?:{words})\b\.?\s{{2,}}\w", regex=True).fillna(False)
+    if not len(texts) or wide.astype(bool).sum() < WIDE_SHARE * texts.notna().sum():
+        return addresses
+    return texts.str.replace(r"(?<=[^\W\d_.])\s{2,}(?=\w)", ", ", regex=True)
 
 
 def is_blank_id(ids: pd.Series) -> pd.Series:

@@ -293,7 +293,8 @@ def write_comparison(chain: Chain, stage: Path, *, horizon_years: int | None,
         flows = cash_flow_table(shown, strategies=strategies, parameters=numbers)
         write_csv(say.columns(flows, {"item": "cost_item", "line": "flow_line"}),
                   stage / "cash_flow.csv")
-        write_worked_example(stage / "worked_example.xlsx", shown, strategies=strategies,
+        write_worked_example(stage / "worked_example.xlsx", shown.assign(
+            place_name=say(chain.named(top["place_id"]))), strategies=strategies,
                              parameters=numbers, say=say)
     return {
         "project": chain.project.name,
@@ -384,7 +385,7 @@ def cost_messages(chain: Chain) -> list[Message]:
     return [message("ways.cheaper", **facts, change=len(change), places=len(best),
                     saving=float(change["saving"].sum()), kinds=kinds),
             message("ways.largest" if chain.effects else "ways.largest_no_effect",
-                    place=str(top["place_id"]), strategy=str(top["strategy"]),
+                    place=chain.named(top["place_id"]), strategy=str(top["strategy"]),
                     saving=float(top["saving"]), chance=float(top["chance_cheapest"])), total]
 
 

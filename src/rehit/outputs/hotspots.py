@@ -37,13 +37,17 @@ from rehit.hotspots.significance import read_cells
 from rehit.hotspots.spacetime import BATCH_DAYS, read_rings
 from rehit.hotspots.survival import read_time_to_rehit, read_typical_place
 from rehit.messages import Message, as_lines, message
+from rehit.naming import map_points
 from rehit.observed import (
+    MANY_SURFACES,
+    STRETCHES,
     Window,
     half_said,
     plausible_waits,
     ranked_places,
     rehit_range,
     surely_over,
+    surfaces_told,
 )
 from rehit.report.figures import rate_steps
 from rehit.report.say import Say
@@ -161,17 +165,17 @@ def worst_trends(chain: Chain, clock: tuple[pd.DataFrame, pd.Series]) -> list[Me
     least, level = (numbers[f"hotspots.{name}"]
                     for name in ("min_trend_incidents", "verdict_level"))
     rng, found = chain.rng("trends"), []
-    walls = chain.repeats[chain.repeats["place_kind"] != "street"]
+    walls = chain.repeats[~chain.repeats["place_kind"].isin(MANY_SURFACES)]
     for place in walls["place_id"].head(int(numbers["pipeline.trend_places"])):
         at = times.loc[times["place_id"] == place, "days_at_risk"].to_numpy()
         at = at[at > 0]
         if len(at) < least:
-            found.append(message("trend.few", place=place, n=len(at)))
+            found.append(message("trend.few", place=chain.named(place), n=len(at)))
             continue
         law = fit_power_law(at, end=float(ends[place]))
-        found.append(read_power_law(law, place=place, level=level))
+        found.append(read_power_law(law, place=chain.named(place), level=level))
         if fit_chance(at, law, draws=draws, rng=rng) < numbers["pipeline.poor_fit_chance"]:
-            found.append(message("trend.bursts", place=place))
+            found.append(message("trend.bursts", place=chain.named(place)))
     return found or [message("trend.streets_only")]
 
 
@@ -253,7 +257,7 @@ def write_hotspots(chain: Chain, stage: Path) -> dict[str, Any]:
     write_parquet(repeats, stage / "repeats.parquet")
     write_layers({"repeats": repeats, "clusters": clusters, "cells": cells, "emerging": zones},
                  stage / "hotspots.gpkg")
-    worst = repeats.head(int(chain.parameters["reporting.top_places"]))
+    worst = _with_names(repeats.head(int(chain.parameters["reporting.top_places"])), chain)
     return {
         "project": chain.project.name,
         "n_incidents": int(repeats["n_incidents"].sum()),
@@ -265,12 +269,19 @@ def write_hotspots(chain: Chain, stage: Path) -> dict[str, Any]:
         "n_clusters": len(clusters),
         "n_hot_cells": int(cells["hot"].sum()),
         "worst": worst[["place_id", "n_incidents", "n_rehits", "rate_per_year", "rate_low",
-                        "rate_high", "now_per_year", "now_low", "now_high",
-                        "chance_above"]].round(3).to_dict("records"),
+                        "rate_high", "now_per_year", "now_low", "now_high", "chance_above",
+                        "place_name", "map_link"]].round(3).to_dict("records"),
         "limits": list(chain.limits),
         "n_emerging": int((zones["p_value"] <= chain.parameters["hotspots.emerging_chance"]).sum()),
         "sentences": [*said, *chain.limits],
     }
+
+
+def _with_names(places: gpd.GeoDataFrame, chain: Chain) -> gpd.GeoDataFrame:
+    """Add what each place is called, and a link that opens its point on any map (RFC 5870)."""
+    say = Say(chain.project.language, chain.project.currency)
+    links = ["geo:" + point.replace(" ", "") if point else "" for point in map_points(places)]
+    return places.assign(place_name=say.all(map(chain.named, places["place_id"])), map_link=links)
 
 
 def ranking_found(chain: Chain) -> list[Message]:
@@ -284,10 +295,12 @@ def ranking_found(chain: Chain) -> list[Message]:
     worst = repeats.iloc[0]
     found = [
         _rehits_found(repeats, chain),
+        *surfaces_told(chain.incidents, repeats, window=chain.cleaned.window,
+                       parameters=numbers),
         half_said(repeats),
         message("ranking.sure", n=sure, places=message(noun, n=sure),
                 threshold=numbers["hotspots.threshold_per_year"]),
-        message("ranking.worst", place=worst["place_id"], rate=worst["rate_per_year"],
+        message("ranking.worst", place=chain.named(worst["place_id"]), rate=worst["rate_per_year"],
                 level=numbers["hotspots.interval_level"], low=worst["rate_low"],
                 high=worst["rate_high"],
                 now=worst["now_per_year"], now_low=worst["now_low"], now_high=worst["now_high"]),
@@ -317,7 +330,7 @@ def _clusters_found(clusters: pd.DataFrame) -> Message:
 
 def _rehits_found(repeats: pd.DataFrame, chain: Chain) -> Message:
     """Return how many incidents were re-hits, and on what that rests."""
-    walls = repeats[repeats["place_kind"] != "street"]
+    walls = repeats[~repeats["place_kind"].isin(STRETCHES) | (repeats["n_rehits"] > 0)]
     facts = {"rehits": int(walls["n_rehits"].sum()), "known": int(walls["n_incidents"].sum())}
     if not facts["known"]:
         return message("ranking.streets_only")

@@ -563,7 +563,7 @@ def day_stops(chain: Chain, day: date, *, crews: int, chances: pd.Series,
     SettingError
         If there is nothing to go out for.
     """
-    incidents, numbers = chain.incidents, chain.parameters
+    incidents, numbers = findable(chain), chain.parameters
     jobs, handed = reported_stops(incidents, chain.advice, chain.repeats, day=day,
                                   time_zone=chain.project.time_zone, parameters=numbers,
                                   holidays=list(chain_holidays(chain, day)))
@@ -577,6 +577,17 @@ def day_stops(chain: Chain, day: date, *, crews: int, chances: pd.Series,
     stops = gpd.GeoDataFrame(pd.concat(both, ignore_index=True), geometry="geometry",
                              crs=chain.project.crs)
     return stops, handed
+
+
+def findable(chain: Chain) -> gpd.GeoDataFrame:
+    """Return the incidents; those without an address have what their place is called."""
+    say = Say(chain.project.language, chain.project.currency)
+    incidents = chain.incidents
+    lacking = incidents["address"].isna() & incidents["place_id"].notna()
+    called = {place: say(chain.named(place)) for place in incidents.loc[
+        lacking, "place_id"].unique()}
+    address = incidents["address"].where(~lacking, incidents["place_id"].map(called))
+    return incidents.assign(address=address.astype("str"))
 
 
 def plan_faults(chain: Chain, plan: Plan) -> list[Message]:
@@ -595,7 +606,7 @@ def visit_plan(chain: Chain, team: gpd.GeoDataFrame, network: Network | None,
     """Return visit intervals for all places with a point and a rate, and those places."""
     places = chain.repeats[~(chain.repeats.geometry.isna() | chain.repeats.geometry.is_empty)]
     places = places[places["place_id"].isin(rates.index)].reset_index(drop=True)
-    address = chain.incidents.dropna(subset=["address"]).groupby("place_id")["address"].last()
+    address = findable(chain).dropna(subset=["address"]).groupby("place_id")["address"].last()
     places["address"] = places["place_id"].map(address)
     chain.step("step.visit_intervals")
     numbers = chain.parameters

@@ -18,6 +18,7 @@ from rehit.messages import Message, from_text, message
 from rehit.outputs.patrol import (
     crew_message,
     degrees,
+    findable,
     in_crs,
     named_crews,
     plan_faults,
@@ -147,7 +148,7 @@ def _job(chain: Chain, change: Change, plan: Plan) -> tuple[gpd.GeoDataFrame, st
     number = 1 + int(plan.stops["stop_id"].str.startswith("added-").sum())
     there = gpd.GeoDataFrame({"name": [spot.name], "place_id": [spot.place_id]},
                              geometry=[spot.point], crs=chain.project.crs)
-    return added_stop(there, usual_jobs(chain.incidents, chain.advice),
+    return added_stop(there, usual_jobs(findable(chain), chain.advice),
                       stop_id=f"added-{number}", offensive=change.offensive, window_min=window,
                       parameters=chain.parameters), spot.name
 
@@ -246,7 +247,8 @@ def _known_places(chain: Chain, stops: gpd.GeoDataFrame) -> list[pd.DataFrame]:
         found.append(pd.DataFrame({
             "place_id": owned["asset_id"], "name": owned["address"].fillna(owned["asset_id"]),
             "n": 0, "key": owned["address_key"], "geometry": owned.geometry.to_numpy()}))
-    seen = chain.incidents[~chain.incidents["place_quality"].isin(NO_PLACE)]
+    seen = findable(chain)
+    seen = seen[~seen["place_quality"].isin(NO_PLACE)]
     seen = seen.assign(n=seen.groupby("place_id")["place_id"].transform("size").fillna(1),
                        key=seen["address_key"])
     found.append(pd.DataFrame({

@@ -12,11 +12,13 @@ import pandas as pd
 
 from rehit.messages import Message, from_lines, message
 from rehit.observed import (
+    STRETCHES,
     half_said,
     incidents_so_far,
     places_for_half,
     ranked_places,
     surely_over,
+    surfaces_told,
 )
 from rehit.report.catalogue import catalogue
 from rehit.report.document import Bullets, Grid, Picture, Section, Sentence, Terms
@@ -74,7 +76,7 @@ def places_known(facts: Facts) -> tuple[pd.DataFrame | None, bool]:
     if repeats is None:
         return None, False
     ranked = ranked_places(repeats)
-    return ranked, bool(ranked["place_kind"].eq("street").all())
+    return ranked, bool(ranked["place_kind"].isin(STRETCHES).all())
 
 
 def places_section(facts: Facts) -> Section:
@@ -92,14 +94,18 @@ def places_section(facts: Facts) -> Section:
     section.put(draw_picture("share_curve", lambda ax: share_curve(
         repeats, ax=ax, say=say, titled=False), data=repeats[
             ["place_id", "n_incidents"]]), _places_grid(facts, repeats, top))
+    for told in surfaces_told(facts.inputs.incidents, repeats, window=facts.inputs.window,
+                              parameters=facts.parameters):
+        section.say(say(told))
     _survival(facts, section)
     return section
 
 
 def _trace_places(facts: Facts, repeats: pd.DataFrame, top: int, *, streets: bool) -> None:
     say = facts.say
-    places = "repeats" if streets else "repeats[repeats.place_kind != 'street']"
-    known = f"1*([repeats.place_kind]{'=' if streets else '<>'}<place_kind.street>)"
+    places = "repeats" if streets else f"repeats[~repeats.place_kind.isin({list(STRETCHES)})]"
+    known = "+".join(f"([repeats.place_kind]=<place_kind.{kind}>)" for kind in STRETCHES)
+    known = f"1*({known}{'>' if streets else '='}0)"
     facts.trace("A0", len(repeats), say.whole(len(repeats)), table="repeats",
                 recipe=f"len({places})", live=f"SUMPRODUCT({known})",
                 incidents=facts.at(repeats["place_id"]))
@@ -161,7 +167,8 @@ def _place_row(facts: Facts, row: pd.Series, this: int) -> tuple[str, ...]:
     kind = row["asset_type"]
     return (facts.named(row["place_id"]), "–" if pd.isna(kind) else say.thing(kind),
             say.whole(this), say.whole(row["n_incidents"]),
-            "–" if row["place_kind"] == "street" else say.whole(row["n_rehits"]),
+            "–" if row["place_kind"] in STRETCHES and not row["n_rehits"]
+            else say.whole(row["n_rehits"]),
             say.ranged(row["rate_per_year"], row["rate_low"], row["rate_high"]),
             say.ranged(row["now_per_year"], row["now_low"], row["now_high"]),
             say.chance(row["chance_above"]), "–" if pd.isna(days) else say.number(float(days), 2))

@@ -20,7 +20,7 @@ from scipy import stats
 
 from rehit.files.safe_text import neutralise_table
 from rehit.messages import message
-from rehit.observed import places_for_half, ranked_places
+from rehit.observed import STRETCHES, places_for_half, ranked_places
 from rehit.report.document import Picture
 from rehit.report.measures import compare_curves, keep_at_fdr
 from rehit.report.say import Say
@@ -452,7 +452,7 @@ def share_curve(repeats: pd.DataFrame, *, ax: Axes, say: Say,
     Lorenz (1905), Methods of measuring the concentration of wealth.
     """
     ranked, half = ranked_places(repeats), places_for_half(repeats)
-    streets = bool(ranked["place_kind"].eq("street").all())
+    streets = bool(ranked["place_kind"].isin(STRETCHES).all())
     counts = np.sort(ranked["n_incidents"].to_numpy(float))[::-1]
     total, n_places = counts.sum(), len(counts)
     taken = np.concatenate([[0], counts.cumsum()]) / max(total, 1)

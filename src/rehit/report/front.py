@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 
 from rehit.messages import Message, message
-from rehit.observed import plausible_waits, too_few_dates
+from rehit.observed import STRETCHES, plausible_waits, too_few_dates
 from rehit.report.details import (
     allowed_time,
     cluster_changes,
@@ -270,7 +270,8 @@ def _worst_grid(facts: Facts, repeats: pd.DataFrame) -> Grid:
     rows = tuple((facts.named(row.place_id),
                   "–" if pd.isna(row.asset_type) else say.thing(row.asset_type),
                   say.whole(row.n_incidents),
-                  "–" if row.place_kind == "street" else say.whole(row.n_rehits),
+                  "–" if row.place_kind in STRETCHES and not row.n_rehits
+                  else say.whole(row.n_rehits),
                   say.ranged(row.rate_per_year, row.rate_low, row.rate_high))
                  for row in each(worst))
     return Grid(say("places.caption", n=len(worst)), tuple(

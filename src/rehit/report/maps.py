@@ -22,9 +22,11 @@ from markupsafe import Markup
 from matplotlib.colors import to_rgba
 from pyproj import CRS
 
+from rehit.naming import real_addresses
+from rehit.observed import STRETCHES
 from rehit.report.figures import OCHRE, PLUM, QUIET, SERIES, ink_on, ramp_colours
 from rehit.report.inputs import each
-from rehit.report.measures import Facts, real_addresses
+from rehit.report.measures import Facts
 from rehit.report.pages import environment, policy, refuse_external, resource, safe_json
 
 #: Colours of the ramp on which the chance of exceeding the threshold is read.
@@ -322,7 +324,7 @@ def _places(facts: Facts) -> Layer | None:
     shown = gpd.GeoDataFrame(shown[shown.geometry.notna()].head(int(facts.number("map_points"))))
     if shown.empty:
         return None
-    firm = (shown["place_kind"] != "street").any()
+    firm = (~shown["place_kind"].isin(STRETCHES)).any()
     drawn = (shown["n_rehits"] > 0).to_numpy() | (not firm)
     zooms = zoom_that_shows(shown.geometry.to_crs("EPSG:4326"), drawn)
     top = float(shown["rate_per_year"].max())

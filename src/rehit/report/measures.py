@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import calendar
 import math
-from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import date, timedelta
@@ -19,13 +18,13 @@ from statsmodels.duration.survfunc import SurvfuncRight
 from statsmodels.stats.multitest import multipletests
 
 from rehit.errors import SettingError
-from rehit.messages import message
+from rehit.messages import Message, message
+from rehit.naming import name_places
 from rehit.observed import KINDS, Window, incident_kinds, known_places
 from rehit.parameters import Parameters
 from rehit.report.inputs import ReportInput, Standards, in_language
 from rehit.report.say import Say
 from rehit.report.trace import TraceBook, Traced, rows_of
-from rehit.words.addresses import address_table
 
 # Is it more than chance: intervals for counts and shares, and the comparison of two counts.
 
@@ -580,7 +579,7 @@ class Facts:
     year: Slice
     bunching: float
     weeks: np.ndarray
-    addresses: dict[str, str] = field(default_factory=dict)
+    names: dict[str, Message] = field(default_factory=dict)
     book: TraceBook = field(default_factory=TraceBook)
     columns: dict[str, dict[str, pd.Series]] = field(default_factory=dict)
 
@@ -603,10 +602,8 @@ class Facts:
 
     @property
     def called(self) -> dict[str, str]:
-        """What places are called: by address, with the number behind it where two share one."""
-        times = Counter(self.addresses.values())
-        return {place: address if times[address] == 1 else self.named(place)
-                for place, address in self.addresses.items()}
+        """What places are called."""
+        return {place: self.say(told) for place, told in self.names.items()}
 
     def number(self, name: str) -> float:
         """Return one parameter of the room."""
@@ -624,10 +621,9 @@ class Facts:
         return found
 
     def named(self, place: object) -> str:
-        """Write a place with the address it is mostly reported under, where the log has one."""
-        address = self.addresses.get(str(place))
-        return str(place) if address is None else self.say("place.named", address=address,
-                                                           code=str(place))
+        """Write a place so that a crew finds it."""
+        told = self.names.get(str(place))
+        return str(place) if told is None else self.say(told)
 
     def money(self, value: float) -> str:
         """Write money in the project's currency, rounded to what it can bear."""
@@ -676,28 +672,9 @@ def gather_facts(inputs: ReportInput, parameters: Parameters) -> Facts:
                            least_weeks=int(parameters["reporting.weeks_for_bunching"]))
     weeks = weekly_counts(inputs.incidents["reported_at"], window=inputs.window)
     return Facts(inputs, say, parameters, standards, now, before, year,
-                 bunching, weeks, _usual_addresses(inputs.incidents))
-
-
-def _usual_addresses(incidents: pd.DataFrame) -> dict[str, str]:
-    """Return the address that each place is mostly reported under, where the log has one."""
-    known = incidents.assign(address=real_addresses(incidents["address"]))
-    known = known.dropna(subset=["address", "place_id"])
-    counts = known.groupby(["place_id", "address"]).size().reset_index(name="n")
-    first = counts.sort_values(["n", "address"], ascending=[False, True])
-    first = first.drop_duplicates("place_id")
-    return dict(zip(first["place_id"].astype(str), first["address"].astype(str), strict=True))
-
-
-def real_addresses(addresses: pd.Series) -> pd.Series:
-    """Return addresses as written, without those that only say that there is none.
-
-    Examples
-    --------
-    >>> real_addresses(pd.Series(["5 Elm Rd", "Not Recorded"])).tolist()
-    ['5 Elm Rd', nan]
-    """
-    return addresses.where(address_table(addresses)["address_key"].notna())
+                 bunching, weeks, name_places(
+                     inputs.incidents, inputs.given("repeats"), streets=inputs.given("streets"),
+                     parameters=parameters))
 
 
 def _slice(inputs: ReportInput, incidents: pd.DataFrame, period: Period) -> Slice:

@@ -21,6 +21,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from pyproj import CRS
 
+from rehit.observed import STRETCHES
 from rehit.patrol.day import Sheet
 from rehit.report.document import Picture
 from rehit.report.figures import (
@@ -179,7 +180,7 @@ def _draw_places(facts: Facts, ax: Axes) -> list[Any]:
         ax.plot(shapes.x, shapes.y, ".", color=QUIET, markersize=2, alpha=0.6, zorder=3)
         return [Line2D([], [], marker=".", color=QUIET, linestyle="none",
                        label=say("map.layer_incidents"))]
-    firm = repeats[repeats["place_kind"] != "street"]
+    firm = repeats[~repeats["place_kind"].isin(STRETCHES)]
     again = firm[firm["n_rehits"] > 0] if len(firm) else repeats
     top = again[again.geometry.notna()].nlargest(150, "rate_per_year")
     top = gpd.GeoDataFrame(top.iloc[::-1])

@@ -67,6 +67,11 @@ class Book:
         """The place worked through."""
         return self.comparison.costing.iloc[0]
 
+    @property
+    def called(self) -> str:
+        """What the place worked through is called."""
+        return str(self.place.get("place_name", self.place["place_id"]))
+
     def reference(self, sheet: str, cell: str) -> str:
         """Return a cell of one of the first sheets as a formula names it."""
         return f"'{self.say(f'worked.sheet_{sheet}')}'!{cell}"
@@ -90,7 +95,7 @@ def write_inputs(book: Book) -> None:
     sheet = book.sheet(say("worked.sheet_inputs"))
     sheet.set_column(1, 2, 14)
     sheet.set_column(3, 4, 60)
-    place = say("worked.place", place=str(book.place["place_id"]))
+    place = say("worked.place", place=book.called)
     sheet.write_string(0, 0, safe(place), book.bold)
     row = 1
     for name in PLACE_NUMBERS:
@@ -461,7 +466,7 @@ def quoted(book: Book, name: str) -> str:
 def _write_summary(book: Book, sheet: Worksheet, totals: list[str]) -> None:
     comparison, say = book.comparison, book.say
     sheet.set_column(1, 6, 20)
-    sheet.write_string(0, 0, safe(say("worked.heading", place=str(book.place["place_id"]),
+    sheet.write_string(0, 0, safe(say("worked.heading", place=book.called,
                                     years=comparison.timeline.years)), book.bold)
     for column, title in enumerate(TOP_COLUMNS):
         sheet.write_string(2, column, say(f"worked.top_{title}"), book.bold)

@@ -18,6 +18,7 @@ from rehit.errors import InputFileError, ManyErrors, RehitError
 from rehit.files.reader import read_table
 from rehit.messages import message
 from rehit.packaged import packaged_rows
+from rehit.words.geometry_text import is_three_words, pasted_point
 
 # The editable words that address normalising rests on, each with its reason.
 #
@@ -34,13 +35,16 @@ from rehit.packaged import packaged_rows
 # front, tail  words after which the house number follows the street
 # crossing     announces two streets; ``and`` joins them
 # filler       dropped; ``unit`` is dropped with its number
+# storey       storey or door behind a house number: dropped
 # relation     a place by a building (``opposite``): kept in the key
 # placeholder  a whole text that means "no address"
+# office       names the seat of the council, which stands in for places nobody gave
+# joint        joins two streets that are both plainly streets (``Elm St at Oak Ave``)
 # ===========  =====================================================================
 
 COLUMNS = ("word", "becomes", "place", "language", "reason")
 PLACES = ("type", "lead", "first", "any", "direction", "ending", "front", "tail", "crossing",
-          "and", "filler", "unit", "relation", "placeholder")
+          "and", "joint", "filler", "unit", "storey", "relation", "placeholder", "office")
 
 
 @dataclass(frozen=True, eq=False)  # one set of words is itself only, so that results can be kept
@@ -119,8 +123,21 @@ _BRACKETS = re.compile(r"\([^()]*\)|\[[^\[\]]*\]")
 _DROP = re.compile(r"['’`\"´]|(?<=\b[a-z])\.(?=[a-z]\b)")
 _BARE = re.compile(r"[a-z0-9 ]+")
 _TELLING = re.compile(r"\b(?:to|no|nr|bis|\d+bis)\b")
+_MASK = re.compile(r"^(\d*)([#*?x]{2,})(?=\s)")  # 11## Elm St, XX Elm St
 _REWRITES = tuple((re.compile(pattern), becomes) for pattern, becomes in (
+    (r"^0*(?P<h>\d+)0[01]\s*(?:-|\u2013|to)\s*0*(?P=h)9[89](?=\s+(?!bl))",
+     r"\g<h>00 block of"),
+    (r"^0*[01]\s*(?:-|\u2013|to)\s*9[89](?=\s+(?!bl))", "0 block of"),
+    (r"\b(?:https?|geo):\S*", " "),
+    (r"\br/c\b|\bs/n\b", " "),
     (r"\bc/\s*", "calle "),
+    (r"(\d)\s+1/2\b", r"\1h"),  # 12 1/2 is a house of its own
+    # Before the street the unit comes first (26/5 High St); after it, the house (Lipowa 26/5).
+    (r"([^\W\d][\w.]*)[,.]?\s+(\d{1,5}[a-z]?)\s*(?:/\s*\d{1,5}[a-z]?)+(?=\s*(?:,|$))",
+     r"\1, \2"),
+    (r"^(\d.*?)\s*#\s*[\w-]+", r"\1"),  # a unit, where the house number leads
+    (r"#\s*(?=\d)", ", "),
+    (r"#\s*\w+", " "),
     (r"\bo/s\b", "outside"),
     (r"\bw/|\bn/a\b", " "),
     (r"^(\d+)[a-z]?\s*&\s*(?=\d+[a-z]?\b)", r"\1-"),  # 12 & 14 High St
@@ -129,8 +146,11 @@ _REWRITES = tuple((re.compile(pattern), becomes) for pattern, becomes in (
     (r"\bn[º°o]\.?\s*(?=\d)|\bnr\.?\s*(?=\d)", " "),
     (r"[^\w&/@,#+-]|_", " "),
     (r"(?<!\d)-|-(?!\d)", " "),
-    (r"\b\d{1,5}[a-z]?(?:-\d{1,5})?\s*/\s*(?=\d)|#\s*\w+", " "),  # 3/12 High St, #4
+    (r"\b\d{1,5}[a-z]?(?:-\d{1,5})?\s*/\s*(?=\d)", " "),  # 3/12 High St
 ))
+# "1a", "3o": a storey or door behind a house number.
+_ORDINAL = re.compile(r"\d{1,2}(?:o|a|er|ro|do|to|mo|no|e|eme|st|nd|rd|th)")
+_NUMBERED_TYPES = ("street", "avenue")  # what a bare number names: 951 4 Avenue
 
 
 def tidy(raw: str) -> str:
@@ -158,16 +178,20 @@ def typed(side: str, known: AddressWords) -> bool:
                                or tokens[-1] in known["direction"].values()):
         tokens = tokens[:-1]
     types = known["type"]
+    if len(tokens) == 2 and tokens[0] in types.values() and tokens[1].isdigit():
+        return True  # Avenue 28
     return len(tokens) > 1 and (
         tokens[-1] in types or tokens[-1] in types.values() or tokens[0] in known["front"]
         or tokens[0] in known["first"] or ends_like_type(tokens[-1], known))
 
 
-def locality_of(rest: list[str], known: AddressWords) -> str | None:
-    """Say of the pieces after the street, without postcodes."""
-    words = [w for piece in rest for w in piece.split()
-             if not POSTCODE.fullmatch(w) and not re.fullmatch(r"\d[a-z]{2}", w)]
-    return " ".join(known["any"].get(w, w) for w in words) or None
+def area_of(rest: list[str], known: AddressWords) -> tuple[str | None, str | None]:
+    """Return locality and postcode of the pieces after the street."""
+    words = [w for piece in rest for w in piece.split()]
+    codes = [w for w in words if POSTCODE.fullmatch(w)]
+    kept = [known["any"].get(w, w) for w in words if w not in codes
+            and not re.fullmatch(r"\d[a-z]{2}", w) and not w.isdigit()]
+    return " ".join(kept) or None, codes[0][:5] if codes else None
 
 
 def street_name(tokens: list[str], known: AddressWords) -> str | None:
@@ -184,6 +208,8 @@ def _street_name(given: tuple[str, ...], known: AddressWords) -> str | None:
     if not tokens or not any(c.isalpha() for t in tokens for c in t):
         return None
     compass = known["direction"]
+    tokens = [ordinal(t) if _numbered_street(tokens[i:i + 2], known) else t
+              for i, t in enumerate(tokens)]
     last = len(tokens) - 1
     if last and (tokens[last] in compass or tokens[last] in compass.values()):
         last -= 1
@@ -210,6 +236,19 @@ def _street_name(given: tuple[str, ...], known: AddressWords) -> str | None:
     return " ".join(out)
 
 
+def ordinal(number: str) -> str:
+    """Write the number of a street as its name has it.
+
+    Examples
+    --------
+    >>> [ordinal(number) for number in ("4", "11", "42", "103")]
+    ['4th', '11th', '42nd', '103rd']
+    """
+    tens = number[-2:-1] == "1"
+    return number.lstrip("0") + ("th" if tens else {"1": "st", "2": "nd", "3": "rd"}.get(
+        number[-1], "th"))
+
+
 def _compound(token: str, known: AddressWords) -> str:
     if token.isascii() and token.isalpha():
         for ending, becomes in known["ending"].items():
@@ -219,7 +258,9 @@ def _compound(token: str, known: AddressWords) -> str:
 
 
 _NUMBER = re.compile(r"(\d{1,6})([a-z]?)(?:-(\d{1,6})[a-z]?)?")
-_MASKED = re.compile(r"0*(\d*)x{1,2}")
+_MASKED = re.compile(r"0*(\d*)(x+)")
+_HIDDEN = -1  # a house number of which nothing is told
+MOST_STREETS = 4  # at one crossing
 _BLOCK = re.compile(r"\b(?:(\d{1,6})(?:-\d{1,6})?\s+(?:block|blk|blok)(?:\s+of)?"
                     r"|(?:block|blk)\s+(\d{1,6}))\b")
 _BETWEEN = re.compile(r"\b(?:between|betw|btwn|btw|entre|zwischen)\b")
@@ -234,7 +275,8 @@ class Address:
 
     ``kind`` is ``number`` (a building), ``block`` (a stretch of street), ``street``,
     ``intersection`` or ``none``. ``number_low`` and ``number_high`` are the range of house
-    numbers (12 to 12 for number 12; 1200 to 1299 for the 1200 block).
+    numbers (12 to 12 for number 12; 1200 to 1299 for the 1200 block). ``postcode`` is not part of
+    the key: whoever holds a whole log decides whether it tells places apart.
     """
 
     key: str | None = None
@@ -244,6 +286,7 @@ class Address:
     number_low: int | None = None
     number_high: int | None = None
     locality: str | None = None
+    postcode: str | None = None
 
 
 NOWHERE = Address()
@@ -299,8 +342,10 @@ def parse_address(text: object, *, words: AddressWords | None = None) -> Address
     if not isinstance(text, str):
         return NOWHERE
     known = words or default_address_words()
-    raw = plain(text[:300])
+    raw = _MASK.sub(lambda m: m[1] + "x" * len(m[2]), plain(text[:300]))
     if _EMPTY.fullmatch(raw) or raw.strip(" .,-?!*()[]<>") in known["placeholder"]:
+        return NOWHERE
+    if pasted_point(text) is not None or is_three_words(text):
         return NOWHERE
     line = tidy(raw)
     if not line or line in known["placeholder"]:
@@ -320,7 +365,7 @@ def address_table(values: pd.Series, *, words: AddressWords | None = None) -> pd
     -------
     pandas.DataFrame
         Same index as `values`; columns ``address_key, street_key, address_kind, number_low,
-        number_high, locality`` (text empty where not known, numbers ``Int64``).
+        number_high, locality, postcode`` (text empty where not known, numbers ``Int64``).
 
     Examples
     --------
@@ -336,37 +381,71 @@ def address_table(values: pd.Series, *, words: AddressWords | None = None) -> pd
         "number_low": pd.array([a.number_low for a in parsed], dtype="Int64"),
         "number_high": pd.array([a.number_high for a in parsed], dtype="Int64"),
         "locality": pd.array([a.locality for a in parsed], dtype="str"),
+        "postcode": pd.array([a.postcode for a in parsed], dtype="str"),
     })
     return table.take(codes).set_axis(values.index)  # code -1 takes the last row, NOWHERE
 
 
+def names_office(text: object, *, words: AddressWords | None = None) -> bool:
+    """Whether an address names the seat of the council, which stands in for places nobody gave.
+
+    Examples
+    --------
+    >>> names_office("Town Hall, 1 High St"), names_office("12 Hall St")
+    (True, False)
+    """
+    spaced = f" {' '.join(re.findall(r'[a-z0-9]+', plain(str(text)[:300])))} "
+    return any(f" {word} " in spaced for word in (words or default_address_words())["office"])
+
+
 def _crossing(line: str, known: AddressWords) -> Address | None:
-    """Two streets that cross, in either order."""
-    if _BETWEEN.search(line) or re.match(r"\d+x*\b", line):
+    """Two streets that cross, or three, in any order."""
+    if _BETWEEN.search(line) or (re.match(r"\d+x*\b", line) and not _numbered_street(
+            line.split()[:2], known)):
         return None
     first, _, rest = line.partition(" ")
     announced = first.rstrip(",:") in known["crossing"]
     body = line
     if announced:
         body = re.sub(r"^(?:of|von|de|des|da)\s+(?!la\b|l\b)", "", rest)
-    joiner = "|".join(map(re.escape, known["and"]))
     sides = [s for s in _SYMBOL.split(body) if s.strip()]
-    if len(sides) < 2:
-        worded = re.split(rf"\s+(?:{joiner})\s+", body)
-        if announced or all(typed(side, known) for side in worded):
-            sides = worded
-    if len(sides) != 2:
-        return None
-    if any(re.match(r"\d+[a-z]?\s+\w", piece.strip())
-           for side in sides for piece in side.split(",")[1:]):
+    if len(sides) < 2 or (len(sides) == 2 and not all(map(_wordy, sides))):
+        sides = _worded_sides(body, known, announced=announced) or sides
+    if any(re.match(r"\d+[a-z]?\s+\w", piece.strip()) and not _numbered_street(
+            piece.split()[:2], known) for side in sides for piece in side.split(",")[1:]):
         return None  # a name with "&" before a numbered address
-    named = (street_name(side.split(",")[0].split(), known) for side in sides)
-    names = [name for name in named if name and not name.split()[0].isdigit()]
-    if len(names) != 2:
+    # "A St, B St & C St": before the last of them a comma parts streets, not a locality.
+    streets = [*(p for side in sides[:-1] for p in side.split(",")), sides[-1].split(",")[0]]
+    named = (street_name(street.split(), known) for street in streets)
+    names = sorted({name for name in named if name and not name.split()[0].isdigit()})
+    if len(sides) < 2 or len(names) != len([s for s in streets if s.strip()]) or not (
+            2 <= len(names) <= MOST_STREETS):
         return None
-    key = " & ".join(sorted(names))
-    return Address(key=key, street=key, kind="intersection", locality=locality_of(
-        sides[-1].split(",")[1:], known))
+    key = " & ".join(names)
+    locality, postcode = area_of(sides[-1].split(",")[1:], known)
+    return Address(key=key + (f", {locality}" if locality else ""), street=key,
+                   kind="intersection", locality=locality, postcode=postcode)
+
+
+def _wordy(side: str) -> bool:
+    return any(c.isalpha() for c in side)
+
+
+def _worded_sides(body: str, known: AddressWords, *, announced: bool) -> list[str]:
+    """Split at "and" where a crossing is announced, or where all sides are plainly streets."""
+    for place in ("and", "joint"):
+        joiner = "|".join(map(re.escape, known[place]))
+        sides = re.split(rf"\s+(?:{joiner})\s+", body)
+        if len(sides) > 1 and (announced or all(
+                typed(side.split(",")[0], known) for side in sides)):
+            return sides
+    return []
+
+
+def _numbered_street(tokens: list[str], known: AddressWords) -> bool:
+    """Whether words such as "4 avenue" name a street by its number."""
+    return len(tokens) == 2 and tokens[0].isdigit() and len(tokens[0]) <= 3 and (
+        known["type"].get(tokens[1].strip(","), tokens[1].strip(",")) in _NUMBERED_TYPES)
 
 
 def _between(line: str, known: AddressWords) -> Address | None:
@@ -395,23 +474,36 @@ def _numbered(line: str, known: AddressWords) -> Address:
         line = (line[:block.start()] + " " + line[block.end():]).strip(" ,")
     pieces = [p.split() for p in line.replace("&", ",").split(",") if p.strip()]
     pieces = [p for p in (_without_units(p, known) for p in pieces) if p]
+    pieces = _without_storeys(pieces, known)
     relation, pieces = _relation(pieces, known)
     if not pieces:
         return NOWHERE
     number, tokens, rest = _house_number(pieces, known)
-    if number is None and tokens and (masked := _MASKED.fullmatch(tokens[0])):
-        low, tokens = int(masked.group(1) or 0) * 100, tokens[1:]
+    if number is None and len(tokens) > 1 and (masked := _MASKED.fullmatch(tokens[0])) and (
+            masked.group(1) or len(masked.group(2)) > 1):
+        low, tokens = _block_of(masked), tokens[1:]
     street = street_name(tokens, known)
     if street is None:
         return NOWHERE
+    locality, postcode = area_of([" ".join(p) for p in rest], known)
     return _assemble(street, number=number, block_low=low, relation=relation,
-                     locality=locality_of([" ".join(p) for p in rest], known))
+                     locality=locality, postcode=postcode)
+
+
+def _block_of(masked: re.Match[str]) -> int:
+    """Return where the block of a masked number begins: 11xx at 1100, xx at 0."""
+    digits, hidden = masked.group(1), len(masked.group(2))
+    if hidden > 2:
+        return int(digits) * 10**hidden if digits else _HIDDEN
+    return int(digits or 0) * 100
 
 
 def _assemble(street: str, *, number: str | None, block_low: int | None, relation: str,
-              locality: str | None) -> Address:
+              locality: str | None, postcode: str | None = None) -> Address:
     head, kind, low, high = "", "street", None, None
-    if block_low is not None:
+    if block_low == _HIDDEN:
+        head, kind = "block ", "block"
+    elif block_low is not None:
         head, kind, low, high = f"{block_low} block ", "block", block_low, block_low + 99
     elif number is not None:
         found = _NUMBER.fullmatch(number)
@@ -423,28 +515,60 @@ def _assemble(street: str, *, number: str | None, block_low: int | None, relatio
     if relation and kind == "number":
         kind = "block"  # near a building is a stretch of street, not that building
     return Address(key=key, street=street, kind=kind, number=number if not relation else None,
-                   number_low=low, number_high=high, locality=locality)
+                   number_low=low, number_high=high, locality=locality, postcode=postcode)
 
 
 def _house_number(pieces: list[list[str]], known: AddressWords) -> tuple[
         str | None, list[str], list[list[str]]]:
     """Split pieces into house number, street words and what follows."""
     for place, piece in enumerate(pieces):
-        if not _NUMBER.fullmatch(piece[0]):
+        if not _NUMBER.fullmatch(piece[0]) or _names_street(piece, known):
             continue
         number = _clean_number(piece[0])
         if len(piece) > 1 and not (place and POSTCODE.fullmatch(piece[0])):
             return number, piece[1:], pieces[place + 1:]
-        if len(piece) == 1 and place == 0 and len(pieces) > 1:
-            return number, pieces[1], pieces[2:]
-        if len(piece) == 1 and place == 1 and len(piece[0]) < 5:  # Calle Mayor, 12
-            return number, pieces[0], pieces[2:]
+        follows = pieces[place + 1:place + 2]
+        if len(piece) == 1 and place == 0 and follows and not (
+                len(follows[0]) > 1 and _NUMBER.fullmatch(follows[0][0])
+                and not _numbered_street(follows[0][:2], known)):
+            return number, follows[0], pieces[2:]
+        if len(piece) == 1 and place == 1 and not re.fullmatch(r"\d{5,}", piece[0]):
+            return number, pieces[0], pieces[2:]  # Calle Mayor, 12
     head = pieces[0]
     tail = _TAIL_NUMBER.fullmatch(" ".join(head))
     opens = len(head) > 2 and (head[0] in known["front"] or head[0] in known["first"])
     if tail and (opens or ends_like_type(tail.group(1).split()[-1], known)):
         return _clean_number(tail.group(2)), tail.group(1).split(), pieces[1:]
     return None, head, pieces[1:]
+
+
+def _names_street(piece: list[str], known: AddressWords) -> bool:
+    """Whether the number is the street's own name: "4 Avenue", "42 St W"."""
+    return _numbered_street(piece[:2], known) and all(w in known["direction"] for w in piece[2:])
+
+
+def _without_storeys(pieces: list[list[str]], known: AddressWords) -> list[list[str]]:
+    """Drop the storey and the door that follow a house number behind its street."""
+    kept: list[list[str]] = []
+    numbered = False
+    for piece in pieces:
+        if numbered and _is_storey(piece, known):
+            continue
+        at = next((i for i, token in enumerate(piece) if i + 1 < len(piece) and (i or kept)
+                   and _NUMBER.fullmatch(token) and _is_storey(piece[i + 1:], known)), None)
+        if at is not None and (kept or piece[0] in known["front"] or piece[0] in known["first"]):
+            piece = piece[:at + 1]
+        numbered = numbered or any(_NUMBER.fullmatch(token) for token in piece)
+        kept.append(piece)
+    return kept
+
+
+def _is_storey(tokens: list[str], known: AddressWords) -> bool:
+    """Whether words say a storey or a door and nothing else: "3o b", "piso 2", "bajo"."""
+    told = [token in known["storey"] or bool(_ORDINAL.fullmatch(token)) for token in tokens]
+    return any(told) and all(
+        said or re.fullmatch(r"[a-z]", token) or (re.fullmatch(r"\d{1,3}", token) and i)
+        for i, (said, token) in enumerate(zip(told, tokens, strict=True)))
 
 
 def _clean_number(text: str) -> str:
