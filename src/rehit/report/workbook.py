@@ -256,7 +256,7 @@ def in_words(frame: pd.DataFrame, attribute: str, facts: Facts) -> pd.DataFrame:
             zip(frame["grouping"], frame["group"], strict=True)], index=frame.index, dtype="str")
     frame = frame.assign(**changed)
     if "place_id" in frame and attribute != "incidents":
-        place = frame["place_id"].astype("str").map(facts.addresses)
+        place = frame["place_id"].astype("str").map(facts.called)
         frame.insert(0, "place", place.astype("str").where(place.notna()))
     return frame
 
