@@ -121,7 +121,7 @@ def test_one_count_of_places_in_report_command_and_notebook(town: Chain, tmp_pat
     assert half in rehit.draw(town, "share_curve").title
     assert half in (tmp_path / "details.html").read_text(encoding="utf-8")
     summary = write_hotspots(town, _made(tmp_path / "hotspots"))  # the command
-    assert any(half in town.say(said) for said in summary["sentences"][:3])
+    assert any(half in town.say(said) for said in summary["sentences"])
     assert summary["n_above_threshold"] == figures["A3"]["value"]
 
 

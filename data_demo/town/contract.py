@@ -36,6 +36,8 @@ def clean_placed_incidents(town: Town) -> gpd.GeoDataFrame:
         "area_m2": true["area_m2"], "area_basis": "measured",
         "n_reports": true["true_id"].map(counts).fillna(1).astype("int64"),
         "place_quality": "surveyed", "address": true["address"],
+        "locality": pd.Series(None, index=true.index, dtype="str"),
+        "object": true["asset_type"],
         "address_key": _keys(true["address"], normalise_address),
         "street_key": _keys(street, street_of),
         "asset_id_given": true["asset_id"], "asset_type_given": true["asset_type"],

@@ -81,6 +81,7 @@ def test_repeats_on_the_same_wall_are_no_near_repeats() -> None:
     said = said_of(rings([True, False, False, False], [3.0, 1, 1, 1]))
     assert said.startswith("This log shows no sign that a marking brings further ones near it")
     assert "within 100 m and 14 days" in said
+    assert "rounds and walks" not in said
 
 
 def test_a_log_of_streets_tells_no_near_repeats() -> None:

@@ -76,7 +76,8 @@ def test_lighting_of_ten_walls_is_told_with_its_limits(demo_chain: Chain, tmp_pa
 def test_the_demo_town_is_told_without_warnings_of_pace(demo_chain: Chain) -> None:
     said = Say("en").all([*ranking_found(demo_chain), *demo_chain.limits])
     assert said[0].endswith("were re-hits: the surface had been cleared since the one before.")
-    assert said[1].endswith("account for half of the incidents.")
+    assert said[1].startswith("How sure it is that 4,320 re-hits were on the surface marked before")
+    assert any(each.endswith("account for half of the incidents.") for each in said)
     assert not any("changed pace" in s or "The log covers" in s for s in said)
 
 
@@ -87,7 +88,7 @@ def test_without_clearance_dates_no_surface_is_said_to_have_been_cleared(tmp_pat
     chain = Chain(load_project(town)).with_parameters({"hotspots.interval_level": 0.8})
     said = chain.say.all(ranking_found(chain))
     assert "taken for re-hits, between 51 and 83 as clearance took 30 or 1 days: the log" in said[0]
-    assert "(80% interval" in said[3]
+    assert any("(80% interval" in each for each in said)
 
 
 def test_a_short_log_says_once_that_its_rates_are_stretched(tmp_path: Path) -> None:

@@ -42,7 +42,7 @@ def test_the_mean_count_is_that_of_the_planted_rates(demo_chain: Chain, clock) -
 def test_each_of_the_worst_places_gets_its_trend(demo_chain: Chain, clock) -> None:
     found = [each for each in worst_trends(demo_chain, clock) if each.code != "trend.bursts"]
     worst = demo_chain.repeats["place_id"].head(5).tolist()
-    assert [each.facts["place"] for each in found] == worst
+    assert [each.facts["place"] for each in found] == [demo_chain.named(each) for each in worst]
     assert all("times the average so far" in text for text in Say("en").all(found))
 
 

@@ -132,7 +132,7 @@ def tell_rows(rows: Iterable[str], log: pd.DataFrame | None) -> pd.DataFrame:
     --------
     >>> log = pd.DataFrame({"source_file": ["my log"], "source_row": [3], "line": [5],
     ...                     "case_number": ["A7"], "reported": ["1 May"], "log": ["incidents"]})
-    >>> tell_rows(["my%20log#3"], log).iloc[0].tolist()
+    >>> tell_rows(["my%20log#3"], log).astype("object").iloc[0].tolist()
     ['my log', 5, 'A7', '1 May', 'incidents']
     """
     named = [row.replace("%20", " ").rpartition("#") for row in rows]

@@ -94,7 +94,7 @@ def shape_point(text: str) -> ShapePoint | None:
 
 
 def pasted_point(text: str) -> tuple[float, float] | None:
-    """Return longitude and latitude of a map link, a plus code or degrees with minutes; else None.
+    r"""Return longitude and latitude of a map link, a plus code or degrees with minutes; else None.
 
     A plus code stands for the middle of its cell; one that is short of its first letters needs a
     place to go with it, and is not read.
@@ -103,7 +103,7 @@ def pasted_point(text: str) -> tuple[float, float] | None:
     --------
     >>> pasted_point("https://maps.example/place/@46.005,-33.001,17z")
     (-33.001, 46.005)
-    >>> pasted_point("46°00'18\"N 33°00'01.8\"W")
+    >>> pasted_point('46°00\'18"N 33°00\'01.8"W')
     (-33.0005, 46.005)
     >>> pasted_point("12 Elm Street") is None
     True
