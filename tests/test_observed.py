@@ -330,7 +330,9 @@ def test_what_shows_the_same_surface_is_told_for_every_rehit() -> None:
     told = surfaces_told(table, table.drop_duplicates("place_id"), window=window,
                          parameters=load_parameters())
     assert told[0].facts["n"] == 10
-    assert told[0].facts["object"] == pytest.approx(0.4)
+    shares = {each.name: each.facts["share"] for each in told[0].facts["parts"]}
+    assert shares["same_object"] == pytest.approx(0.4)
+    assert "same_crossing" not in shares  # none was: nothing is said of it
     assert told[1].facts["n"] == 1
 
 

@@ -203,7 +203,9 @@ def surfaces_told(placed_incidents: pd.DataFrame, repeats: pd.DataFrame, *, wind
     told = []
     if len(basis):
         shares = {code: float(basis.eq(code).mean()) for code in SURFACE_BASES}
-        told.append(message("ranking.same_surface", n=len(basis), **shares))
+        told.append(message("ranking.same_surface", n=len(basis), parts=tuple(
+            message(f"ranking.same_{code}", share=share) for code, share in shares.items()
+            if share > 0)))
     if many:
         told.append(message("ranking.many_surfaces", n=many))
     return tuple(told)

@@ -76,7 +76,7 @@ def test_lighting_of_ten_walls_is_told_with_its_limits(demo_chain: Chain, tmp_pa
 def test_the_demo_town_is_told_without_warnings_of_pace(demo_chain: Chain) -> None:
     said = Say("en").all([*ranking_found(demo_chain), *demo_chain.limits])
     assert said[0].endswith("were re-hits: the surface had been cleared since the one before.")
-    assert said[1].startswith("How sure it is that 4,320 re-hits were on the surface marked before")
+    assert said[1].startswith("What shows that 4,320 re-hits were on the surface marked before")
     assert any(each.endswith("account for half of the incidents.") for each in said)
     assert not any("changed pace" in s or "The log covers" in s for s in said)
 

@@ -479,10 +479,11 @@ def write_demo(chain: Chain, stage: Path) -> dict[str, Any]:
 def five_findings(chain: Chain) -> list[str]:
     """Return the five sentences an officer should read first: log, places, where, cost, doubt."""
     rows = row_totals(chain)
-    said = chain.say.all(ranking_found(chain))
+    apart = ("ranking.same_surface", "ranking.many_surfaces")  # with the ranking itself
+    said = chain.say.all(each for each in ranking_found(chain) if each.code not in apart)
     return [
         chain.say("cli.demo_rows", **rows),
         said[1] + " " + said[0],
-        " ".join(said[3:]),
+        " ".join(said[2:]),
         *cost_sentences(chain)[:2],
     ]
