@@ -7,6 +7,7 @@ from collections import defaultdict
 from typing import Any
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 import pytest
 from shapely import Point
@@ -68,6 +69,8 @@ def same(one: Any, other: Any) -> bool:
         return len(one) == len(other) and all(map(same, one, other))
     if isinstance(one, pd.Series | pd.Index):
         return bool(one.equals(other))
+    if isinstance(one, np.ndarray):
+        return np.array_equal(one, other, equal_nan=one.dtype.kind == "f")
     return bool(one == other)
 
 
