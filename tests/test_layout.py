@@ -21,7 +21,7 @@ LAYERS = {"messages": -1, "errors": 0, "packaged": 1, "files": 2, "words": 3,
           "parameters": 2, "tables": 2, "workdays": 2, "territory": 2, "settings_file": 2,
           "observed": 3, "project": 3, "naming": 4,
           **dict.fromkeys(ROOMS, 4), "report": 5, "limits": 5,
-          "chain": 6, "region": 7, "outputs": 8, "api": 9, "cli": 9}
+          "chain": 6, "region": 7, "outputs": 8, "api": 9, "app": 9, "cli": 10}
 ALLOWED = {("contract", "costs")}
 TOP_LEVEL = {
     "README.md", "DEVELOPERS.md", "environment.yml", "notebooks", "src", "data_demo", "tests",
@@ -230,6 +230,11 @@ TESTED_ELSEWHERE = {
     "files/spatial.py": "files/test_reader.py",
     "report/route_files.py": "outputs/test_patrol.py",
     "outputs/region.py": "region/test_run.py: the command as a whole",
+    "app/checking.py": "app/test_page.py: the whole way in a real browser",
+    "app/numbers.py": "app/test_page.py",
+    "app/parts.py": "app/test_page.py",
+    "app/reading.py": "app/test_page.py",
+    "app/running.py": "app/test_page.py",
     "settings_file.py": "test_project.py",
     "words/numbers.py": "its examples, and incidents/test_places_texts.py",
 }

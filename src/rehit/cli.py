@@ -220,6 +220,26 @@ def _answer_typed(asked: Question, say: Say) -> str:
         print(say("start.no_choice"))
 
 
+def _open_options(options: Options) -> None:
+    options.add("project", nargs="?", type=Path, text="cli.opt_open_project",
+                metavar="cli.meta_project")
+    options.add("--home", type=Path, metavar="cli.meta_folder", default=Path.home() / "rehit",
+                text="cli.opt_home")
+    options.add("--port", type=int, metavar="N", default=0, text="cli.opt_port")
+    options.add("--no-browser", action="store_true", text="cli.opt_no_browser")
+
+
+def _run_open(args: argparse.Namespace) -> Answer:
+    from rehit.app.serve import open_page
+
+    language = args.lang or language_of()
+    say = Words(language)
+    open_page(args.home, project=args.project, port=args.port, show=not args.no_browser,
+              language=language,
+              ready=lambda address: print(say("cli.page_at", address=address), flush=True))
+    return {}, [say("cli.page_closed")]
+
+
 def _clean_options(options: Options) -> None:
     options.project()
     options.add("--methods", action="store_true", text="cli.opt_methods")
@@ -441,6 +461,7 @@ COMMANDS: tuple[Command, ...] = (
     Command("demo", "rehit demo --out my_first_look", _demo_options, _run_demo),
     Command("new", "rehit new my_town --log incidents.csv --time-zone Europe/Lisbon",
             _new_options, _run_new),
+    Command("open", "rehit open", _open_options, _run_open),
     Command("clean", "rehit clean my_town --json", _clean_options, _run_clean),
     Command("hotspots", "rehit hotspots my_town", _hotspots_options, _run_hotspots),
     Command("compare", "rehit compare my_town --horizon-years 10", _compare_options, _run_compare),
@@ -531,12 +552,20 @@ def _results(project: Project, folder: Path, *, steps: int, work: Writer,
 
 @contextmanager
 def _progress(total: int, say: Say) -> Iterator[Callable[[str], None]]:
-    """Show a bar on standard error while work goes on; silent when that is not a terminal."""
+    """Show a bar on standard error while work goes on; silent when that is not a terminal.
+
+    A program that shows the progress itself asks, by the variable ``REHIT_STEPS``, for a line of
+    JSON a step instead.
+    """
     from tqdm import tqdm
+
+    as_lines = "REHIT_STEPS" in os.environ
 
     with tqdm(total=total, file=sys.stderr, leave=False, bar_format="{desc} |{bar}|",
               disable=not sys.stderr.isatty()) as bar:
         def step(code: str) -> None:
+            if as_lines:
+                print(json.dumps({"step": code, "of": total}), file=sys.stderr, flush=True)
             bar.set_description_str(say(code))
             bar.update(1)
 

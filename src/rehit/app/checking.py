@@ -1,0 +1,251 @@
+"""The view that shows how a log was understood, and takes the answers a person gives."""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+import panel as pn
+import tomlkit
+
+from rehit.app.jobs import Job, start_job
+from rehit.app.parts import button, drop, fault, grid, heading, labelled, note, select, words
+from rehit.app.project_file import ROLES, add_file
+from rehit.app.running import follow
+from rehit.errors import RehitError
+from rehit.files.reader import read_tables, stack_tables
+from rehit.incidents.mapping import Question, load_mapping, question_tables
+from rehit.incidents.proposal import FieldReading, Proposal, Sample, propose_reading
+from rehit.messages import message
+from rehit.outputs.start import choice_text
+
+if TYPE_CHECKING:
+    from rehit.app.page import Page
+    from rehit.report.say import Say
+
+ANSWERS = "answers.toml"
+MOST_VALUES = 40
+
+
+@dataclass
+class Pending:
+    """A project that is being started: its name, its files, and how its log is understood."""
+
+    name: str
+    folder: Path
+    files: dict[str, list[Path]]
+    proposal: Proposal
+
+
+def pending_project(name: str, folder: Path, files: dict[str, list[Path]]) -> Pending:
+    """Read a log and propose how it is understood.
+
+    Raises
+    ------
+    InputFileError, ManyErrors
+        If a file cannot be read.
+    """
+    raw = stack_tables(read_tables(files["log"]))
+    return Pending(name, folder, files, propose_reading(raw))
+
+
+def view(page: Page) -> Any:
+    """Return the view: of a project being started, or of the one that is open."""
+    return _started(page) if page.pending is None else _proposed(page, page.pending)
+
+
+def _proposed(page: Page, pending: Pending) -> Any:
+    say, found = page.say, pending.proposal
+    told = pn.Column(sizing_mode="stretch_width")
+    asked = [_question(page, pending, each) for each in found.questions]
+    parts: list[Any] = [heading(say("app.check_head")),
+                        words(html.escape(say("app.check_about", n=len(found.raw.table))))]
+    if asked:
+        parts += [heading(say("app.check_questions"), level=3), *asked]
+    parts += [heading(say("app.check_fields"), level=3), _fields(page, pending)]
+    parts += _values(say, found) + _points(page, found)
+    parts += [note(say(each)) for each in (*found.unknown, *found.notes)]
+    if found.unused:
+        parts.append(grid(pd.DataFrame({
+            say("app.col_column"): [each.column for each in found.unused],
+            say("app.col_samples"): [" · ".join(each.samples) for each in found.unused]}),
+            title=say("app.check_unused")))
+    go = button(say("app.check_use"), lambda: _use(page, told, pending), kind="main")
+    go.disabled = bool(found.must_answer)
+    return pn.Column(*parts, go, told, sizing_mode="stretch_width")
+
+
+def _question(page: Page, pending: Pending, asked: Question) -> Any:
+    """Return one question with its choices; the answer works the proposal out anew."""
+    say = page.say
+    choices = {choice_text(asked, choice, say): choice for choice in asked.choices}
+    now = asked.answer or asked.assumed
+    if now not in choices.values():
+        choices = {say("app.choose"): "", **choices}
+        now = ""
+    chosen = select(say(asked.ask), choices, now)
+    chosen.param.watch(lambda event: _answer(page, pending, {asked.key: event.new}), "value")
+    return pn.Column(chosen, *(words(html.escape(text), css="small")
+                               for text in say.all(asked.evidence)))
+
+
+def _answer(page: Page, pending: Pending, answers: dict[str, str]) -> None:
+    if not all(answers.values()):
+        return
+    try:
+        pending.proposal = pending.proposal.with_answers(answers)
+    except RehitError as error:
+        page.main.objects = [*page.main.objects, fault(page.say, error)]
+        return
+    page.show("check")
+
+
+def _fields(page: Page, pending: Pending) -> Any:
+    """Return the fields: the column chosen for each, three values as understood, how sure."""
+    say, found = page.say, pending.proposal
+    rows = []
+    columns = [str(name) for name in found.raw.table.columns]
+    for reading in found.fields:
+        chosen = select(say("app.check_field", field=say.code("field", reading.field),
+                            sure=say(f"app.{reading.sureness}")),
+                        _columns(say, reading, columns), reading.columns[0])
+        chosen.param.watch(
+            lambda event, name=reading.field: _answer(
+                page, pending, {f"fields.{name}.columns": event.new}), "value")
+        rows.append(pn.FlexBox(chosen, words(html.escape(" · ".join(
+            shown(say, each) for each in reading.samples)), css="small")))
+    return pn.Column(*rows, sizing_mode="stretch_width")
+
+
+def _columns(say: Say, reading: FieldReading, columns: Sequence[str]) -> dict[str, str]:
+    joined = " + ".join(reading.columns)
+    return {joined: reading.columns[0],
+            **{name: name for name in columns if name != reading.columns[0]},
+            say("app.no_column"): "none"}
+
+
+def shown(say: Say, sample: Sample) -> str:
+    """Return a value as written and as understood."""
+    understood = (say.code(sample.group, sample.understood) if sample.group
+                  else sample.understood)
+    return sample.raw if understood == sample.raw else f"{sample.raw} → {understood}"
+
+
+def _values(say: Say, found: Proposal) -> list[Any]:
+    """Return the kinds of request and the outcomes with what each counts as."""
+    tables = []
+    for values, group, title in ((found.services, "service", say("app.check_services")),
+                                 (found.outcomes, "outcome", say("app.check_outcomes"))):
+        if values:
+            tables.append(grid(pd.DataFrame({
+                say("app.col_value"): [each.value for each in values[:MOST_VALUES]],
+                say("app.col_counts_as"): [say.code(group, each.code)
+                                           for each in values[:MOST_VALUES]],
+                say("app.col_rows"): [say("app.count", n=each.rows)
+                                      for each in values[:MOST_VALUES]]}), title=title))
+    return tables
+
+
+def _points(page: Page, found: Proposal) -> list[Any]:
+    """Return a small picture of where the points land, with the middle in degrees."""
+    if not found.points:
+        return []
+    say, chosen = page.say, next((each for each in found.grids if each.chosen), None)
+    title = say("app.check_points") if chosen is None else say(
+        "app.check_points_of", crs=chosen.crs, latitude=chosen.latitude,
+        longitude=chosen.longitude, zone=chosen.zone)
+    return [heading(say("app.check_where"), level=3), words(html.escape(title)),
+            pn.pane.HTML(dots(found.points, label=title))]
+
+
+def dots(points: Sequence[tuple[float, float]], *, label: str) -> str:
+    """Return points as a small picture, north up.
+
+    Parameters
+    ----------
+    points
+        Longitude and latitude in degrees.
+    label
+        What the picture shows, for those who do not see it.
+    """
+    west, east = min(x for x, _ in points), max(x for x, _ in points)
+    south, north = min(y for _, y in points), max(y for _, y in points)
+    span = max(east - west, north - south, 1e-9)
+    marks = "".join(f'<circle cx="{10 + 280 * (x - west) / span:.1f}" '
+                    f'cy="{10 + 280 * (north - y) / span:.1f}" r="3" fill="#0b6b67"/>'
+                    for x, y in points)
+    return (f'<svg viewBox="0 0 300 300" width="300" height="300" role="img" '
+            f'aria-label="{html.escape(label, quote=True)}" '
+            f'style="background:#f4f2ec">{marks}</svg>')
+
+
+def _use(page: Page, told: pn.Column, pending: Pending) -> None:
+    """Start the project with the answers given, by the same command as on a command line."""
+    pending.folder.mkdir(parents=True, exist_ok=True)
+    arguments: list[str | Path] = [pending.folder, "--name", pending.name]
+    if pending.proposal.answers:
+        answers = pending.folder / ANSWERS
+        answers.write_text(tomlkit.dumps({"questions": question_tables(
+            answered(pending.proposal), tell=page.say)}), encoding="utf-8")
+        arguments += ["--answers", answers]
+    for role, paths in pending.files.items():
+        if paths and role in ("log", "register", "streets"):
+            arguments += [f"--{role}", *paths]
+    job = start_job("new", arguments, language=page.language)
+
+    def opened(_job: Job) -> None:
+        page.pending = None
+        page.open(pending.folder, "run")
+
+    follow(page, told, job, then=opened)
+
+
+def answered(found: Proposal) -> list[Question]:
+    """Return what a person answered, also where nothing was asked: a column chosen by hand."""
+    asked = {each.key: each for each in found.questions}
+    return [replace(asked[key], answer=answer) if key in asked else
+            Question(key, message("app.corrected"), (answer,), answer, answer=answer)
+            for key, answer in found.answers.items()]
+
+
+def _started(page: Page) -> Any:
+    """Return how the open project reads its log, and where files are put beside it."""
+    say, project = page.say, page.project()
+    told = pn.Column(sizing_mode="stretch_width")
+    parts: list[Any] = [heading(say("app.check_head"))]
+    path = None if project is None else project.path("mapping")
+    if path is None:
+        parts.append(note(say("app.no_settings"), kind="fault"))
+        return pn.Column(*parts)
+    mapping = load_mapping(path)
+    parts.append(grid(pd.DataFrame({
+        say("app.col_field"): [say.code("field", name) for name in mapping.fields],
+        say("app.col_column"): [" + ".join(source.columns)
+                                for source in mapping.fields.values()]}),
+        title=say("app.check_fields")))
+    role = select("", {say(f"app.file_{each}"): each for each in ROLES}, ROLES[0],
+                  label=say("app.add_role"))
+    box = drop(say("app.drop"), many=False)
+    parts += [heading(say("app.add_head"), level=3), role, labelled(say("app.add_file"), box),
+              button(say("app.add"), lambda: _add(page, told, role.value, box.value or {})), told]
+    return pn.Column(*parts, sizing_mode="stretch_width")
+
+
+def _add(page: Page, told: pn.Column, role: str, dropped: dict[str, bytes]) -> None:
+    assert page.folder is not None
+    for name, content in dropped.items():
+        source = page.folder / f".{Path(name).name}"
+        source.write_bytes(content)
+        try:
+            add_file(page.folder, role, source)
+        except RehitError as error:
+            told.objects = [fault(page.say, error)]
+            return
+        finally:
+            source.unlink()
+    told.objects = [note(page.say("app.added" if dropped else "app.file_missing"),
+                         kind="good" if dropped else "fault")]

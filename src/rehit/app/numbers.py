@@ -1,0 +1,101 @@
+"""The view of all numbers in force: unit, range, source, and what a change would move."""
+
+from __future__ import annotations
+
+import html
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+import panel as pn
+
+from rehit.app.parts import button, fault, grid, heading, note, select, text_input, words, written
+from rehit.app.project_file import can_undo, set_value, undo
+from rehit.errors import RehitError
+
+if TYPE_CHECKING:
+    from rehit.app.page import Page
+    from rehit.parameters import Parameter
+
+
+def view(page: Page) -> Any:
+    """Return the view: choose a topic, read its numbers, change one, take it back."""
+    say, shown = page.say, pn.Column(sizing_mode="stretch_width")
+    project = page.project()
+    if project is None:
+        return pn.Column(heading(say("app.view_numbers")), note(say("app.no_settings"),
+                                                               kind="fault"))
+    # How a run goes through the machine is nothing to decide here.
+    rooms = list(dict.fromkeys(row.room for row in project.parameters.rows()
+                               if row.room != "pipeline"))
+    topic = select("", {say(f"app.room_{room}"): room for room in rooms}, rooms[0],
+                   label=say("app.numbers_topic"))
+
+    def redraw(_event: object = None) -> None:
+        shown.objects = [_topic(page, topic.value, redraw)]
+
+    topic.param.watch(redraw, "value")
+    redraw()
+    return pn.Column(heading(say("app.view_numbers")), words(html.escape(say("app.numbers_about"))),
+                     topic, shown, sizing_mode="stretch_width")
+
+
+def _topic(page: Page, room: str, redraw: Any) -> Any:
+    say, project = page.say, page.project()
+    assert project is not None
+    assert page.folder is not None
+    folder = page.folder
+    rows = {row.name: row for row in project.parameters.rows(room)}
+    told = pn.Column(sizing_mode="stretch_width")
+    name = select("", {each: each for each in rows}, next(iter(rows)),
+                  label=say("app.numbers_name"))
+    value = text_input(say("app.numbers_value"))
+
+    def save() -> None:
+        try:
+            set_value(folder, room, name.value.partition(".")[2], as_number(written(value)))
+        except RehitError as error:
+            told.objects = [fault(page.say, error)]
+        else:
+            redraw()
+
+    def back() -> None:
+        undo(folder)
+        redraw()
+
+    again = button(say("app.undo"), back)
+    again.disabled = not can_undo(folder)
+    return pn.Column(grid(numbers_table(page, rows), title=say(f"app.room_{room}")),
+                     pn.FlexBox(name, value), pn.FlexBox(
+                         button(say("app.numbers_save"), save, kind="main"), again), told,
+                     sizing_mode="stretch_width")
+
+
+def numbers_table(page: Page, rows: dict[str, Parameter]) -> pd.DataFrame:
+    """Return the numbers of a topic as people read them."""
+    say = page.say
+    return pd.DataFrame({
+        say("app.numbers_name"): list(rows),
+        say("app.numbers_value"): [
+            f"{row.value:g}" + (" *" if row.overridden else "") for row in rows.values()],
+        say("app.numbers_unit"): [row.unit for row in rows.values()],
+        say("app.numbers_range"): [f"{row.low:g} – {row.high:g}" for row in rows.values()],
+        say("app.numbers_meaning"): [row.meaning for row in rows.values()],
+        say("app.numbers_source"): [row.source for row in rows.values()]})
+
+
+def as_number(text: str) -> float | int | str | None:
+    """Return what a person wrote as the number it is; nothing stands for the default.
+
+    Examples
+    --------
+    >>> as_number("34"), as_number("0,5"), as_number(""), as_number("many")
+    (34, 0.5, None, 'many')
+    """
+    plain = text.strip().replace(",", ".")
+    if not plain:
+        return None
+    try:
+        number = float(plain)
+    except ValueError:
+        return text
+    return int(number) if number.is_integer() and "." not in plain else number

@@ -1,0 +1,157 @@
+"""The page of one browser: its frame, which project is open, and which view is shown."""
+
+from __future__ import annotations
+
+import html
+import json
+from collections.abc import Callable
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import panel as pn
+
+from rehit.app import checking, deciding, numbers, opening, reading, running
+from rehit.app.parts import button, fault, select, words
+from rehit.app.serve import Desk
+from rehit.errors import RehitError
+from rehit.project import Project, load_project
+from rehit.report.catalogue import languages
+from rehit.report.say import Say
+
+VIEWS: dict[str, Callable[[Page], Any]] = {}
+STATE = "page.json"
+
+
+class Page:
+    """What one browser shows.
+
+    Parameters
+    ----------
+    desk
+        What all browsers share.
+    language
+        Language to begin in.
+
+    Attributes
+    ----------
+    folder
+        The project that is open, or None.
+    pending
+        The project that is being started, or None.
+    view
+        Name of the view shown.
+    template
+        What the server hands to the browser.
+    """
+
+    def __init__(self, desk: Desk, *, language: str) -> None:
+        self.desk = desk
+        self.language = language
+        self.folder: Path | None = None
+        self.view = "open"
+        self.pending: checking.Pending | None = None
+        self._restore()
+        self.main = pn.Column(sizing_mode="stretch_width")
+        self.bar = pn.FlexBox(sizing_mode="stretch_width", styles={"gap": ".4rem"})
+        self.template = pn.Template(
+            (files("rehit.app") / "page.html.j2").read_text(encoding="utf-8"))
+        self.template.add_panel("bar", self.bar)
+        self.template.add_panel("main", self.main)
+        self.template.add_variable("lang", self.language)
+        self.template.add_variable("title", "rehit")
+        self.template.add_variable(
+            "style", (files("rehit.app") / "page.css").read_text(encoding="utf-8"))
+        self.show(self.view)
+
+    @property
+    def say(self) -> Say:
+        """The words of the page's language, with the project's currency."""
+        project = self.project()
+        return Say(self.language, project.currency if project is not None else "€")
+
+    def project(self) -> Project | None:
+        """Return the open project as its files stand now, or None."""
+        if self.folder is None:
+            return None
+        try:
+            return load_project(self.folder)
+        except RehitError:
+            return None
+
+    @property
+    def results(self) -> Path:
+        """Folder of the open project's results."""
+        assert self.folder is not None
+        return self.folder / "results"
+
+    def open(self, folder: Path, view: str = "check") -> None:
+        """Open a project and show a view of it."""
+        self.folder, self.pending = folder, None
+        self.show(view)
+
+    def show(self, view: str) -> None:
+        """Show a view; one that cannot be made says why in a sentence."""
+        self.view = view if self._possible(view) else "open"
+        self._keep()
+        self._draw_bar()
+        try:
+            body = VIEWS[self.view](self)
+        except RehitError as error:
+            body = pn.Column(fault(self.say, error))
+        self.main.objects = [body]
+
+    def _possible(self, view: str) -> bool:
+        """Whether a view can be shown: most need a project, checking a log that is being begun."""
+        return view == "open" or self.folder is not None or (
+            view == "check" and self.pending is not None)
+
+    def _draw_bar(self) -> None:
+        say = self.say
+        self.bar.objects = [*(self._step(name) for name in VIEWS), self._languages(),
+                            words(self._name(say), tag="p", css="where")]
+
+    def _name(self, say: Say) -> str:
+        project = self.project()
+        if project is not None:
+            return html.escape(project.name)
+        return html.escape(self.folder.name if self.folder else say("app.no_project"))
+
+    def _step(self, name: str) -> Any:
+        here = name == self.view
+        made = button(self.say(f"app.view_{name}"), lambda: self.show(name),
+                      kind="here" if here else "step")
+        made.disabled = not self._possible(name)
+        return made
+
+    def _languages(self) -> Any:
+        chosen = select("", {name: name for name in languages()}, self.language,
+                        label=self.say("app.language"), width=90)
+
+        def change(event: Any) -> None:
+            self.language = event.new
+            self.show(self.view)
+
+        chosen.param.watch(change, "value")
+        return chosen
+
+    def _keep(self) -> None:
+        """Leave where the page stands, so that it opens again as it was."""
+        kept = {"project": self.folder.name if self.folder else "", "view": self.view,
+                "language": self.language}
+        (self.desk.home / STATE).write_text(json.dumps(kept), encoding="utf-8")
+
+    def _restore(self) -> None:
+        try:
+            kept = json.loads((self.desk.home / STATE).read_text(encoding="utf-8"))
+            folder = self.desk.home / Path(str(kept["project"])).name
+            if kept["project"] and folder in self.desk.projects():
+                self.folder, self.view = folder, str(kept["view"])
+            if kept["language"] in languages():
+                self.language = kept["language"]
+        except (OSError, ValueError, KeyError, TypeError):
+            return
+
+
+VIEWS |= {"open": opening.view, "check": checking.view, "run": running.view,
+          "read": reading.view, "decide": deciding.view, "numbers": numbers.view}

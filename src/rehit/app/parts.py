@@ -1,0 +1,107 @@
+"""The page's own small parts: a heading, a note, a button, a choice, a table, a frame."""
+
+from __future__ import annotations
+
+import html
+import json
+from collections.abc import Callable, Mapping, Sequence
+from importlib.resources import files
+from typing import Any
+
+import pandas as pd
+import panel as pn
+
+from rehit.errors import ManyErrors, RehitError
+from rehit.report.say import Say
+
+_SHEET = (files("rehit.app") / "parts.css").read_text(encoding="utf-8")
+
+
+def words(text: str, *, tag: str = "p", css: str = "") -> pn.pane.HTML:
+    """Return a piece of text; `text` is HTML that the caller has escaped."""
+    return pn.pane.HTML(f'<{tag} class="{css}">{text}</{tag}>', stylesheets=[_SHEET],
+                        sizing_mode="stretch_width" if css != "where" else None)
+
+
+def heading(text: str, *, level: int = 2) -> pn.pane.HTML:
+    """Return a heading."""
+    return words(html.escape(text), tag=f"h{level}")
+
+
+def note(text: str, *, kind: str = "plain") -> pn.pane.HTML:
+    """Return a sentence in a box; `kind` is ``plain``, ``good`` or ``fault``."""
+    role = ' role="alert"' if kind == "fault" else ' role="status"'
+    return pn.pane.HTML(f'<div class="note {kind}"{role}>{html.escape(text)}</div>',
+                        stylesheets=[_SHEET], sizing_mode="stretch_width")
+
+
+def fault(say: Say, error: RehitError) -> pn.pane.HTML:
+    """Return what is wrong and what to do, in the words of the page."""
+    each = error.errors if isinstance(error, ManyErrors) else (error,)
+    return note("\n".join(say(one.told) for one in each), kind="fault")
+
+
+def button(text: str, act: Callable[[], None], *, kind: str = "plain") -> pn.widgets.Button:
+    """Return a button; `kind` is ``plain``, ``main``, ``step``, ``here`` or ``stop``."""
+    made = pn.widgets.Button(name=text, stylesheets=[_SHEET], css_classes=[kind], margin=2)
+    made.on_click(lambda _event: act())
+    return made
+
+
+def select(text: str, choices: Mapping[str, str], value: str, *,
+           label: str = "", width: int = 300) -> pn.widgets.Select:
+    """Return a choice: shown text to value."""
+    return pn.widgets.Select(name=text or label, options=dict(choices), value=value,
+                             stylesheets=[_SHEET], width=width, margin=4)
+
+
+def frame(address: str, *, title: str, height: int = 720) -> pn.pane.HTML:
+    """Return a result page shown within the view."""
+    return pn.pane.HTML(
+        f'<iframe src="{html.escape(address, quote=True)}" title="{html.escape(title, quote=True)}"'
+        f' style="height:{height}px"></iframe>', stylesheets=[_SHEET],
+        sizing_mode="stretch_width")
+
+
+def links(pairs: Sequence[tuple[str, str]]) -> pn.pane.HTML:
+    """Return a list of links: text and address."""
+    items = "".join(f'<li><a href="{html.escape(to, quote=True)}" target="_blank" '
+                    f'rel="noopener">{html.escape(text)}</a></li>' for text, to in pairs)
+    return pn.pane.HTML(f'<ul class="links">{items}</ul>', stylesheets=[_SHEET],
+                        sizing_mode="stretch_width")
+
+
+def grid(table: pd.DataFrame, *, title: str) -> pn.pane.HTML:
+    """Return a table of texts; every cell is escaped."""
+    head = "".join(f'<th scope="col">{html.escape(str(name))}</th>' for name in table.columns)
+    body = "".join("<tr>" + "".join(f"<td>{html.escape(str(cell))}</td>" for cell in row) + "</tr>"
+                   for row in table.itertuples(index=False))
+    return pn.pane.HTML(
+        f'<div class="scroll" tabindex="0" role="region" aria-label="{html.escape(title)}">'
+        f"<table><caption>{html.escape(title)}</caption><thead><tr>{head}</tr></thead>"
+        f"<tbody>{body}</tbody></table></div>", stylesheets=[_SHEET],
+        sizing_mode="stretch_width")
+
+
+def text_input(label: str, value: str = "") -> pn.widgets.TextInput:
+    """Return a line to write in."""
+    return pn.widgets.TextInput(name=label, value=value, stylesheets=[_SHEET], margin=4,
+                                sizing_mode="stretch_width", max_width=640)
+
+
+def written(line: pn.widgets.TextInput) -> str:
+    """Return what stands in a line, without blanks around it."""
+    return str(line.value_input or line.value or "").strip()
+
+
+def drop(text: str, *, many: bool) -> pn.widgets.FileDropper:
+    """Return where files are dropped or chosen; its ``value`` is name to content, in pieces."""
+    own = f":host{{--drop:{json.dumps(text, ensure_ascii=False)}}}"
+    return pn.widgets.FileDropper(multiple=many, previews=[], max_file_size="400MB",
+                                  chunk_size=5_000_000, margin=4, sizing_mode="stretch_width",
+                                  max_width=640, stylesheets=[_SHEET, own])
+
+
+def labelled(label: str, widget: Any) -> pn.Column:
+    """Return a widget that has no label of its own under one."""
+    return pn.Column(words(html.escape(label), css="label"), widget, sizing_mode="stretch_width")

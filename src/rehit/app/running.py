@@ -1,0 +1,145 @@
+"""The view that runs a command: its steps, the time left, how to stop it, what it answered."""
+
+from __future__ import annotations
+
+import html
+import json
+from collections.abc import Callable, Sequence
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import panel as pn
+
+from rehit.app.jobs import Job, start_job
+from rehit.app.parts import button, heading, links, note, words
+from rehit.app.serve import SHOWN
+
+if TYPE_CHECKING:
+    from rehit.app.page import Page
+
+#: What can be run without a further question, in the order of the work.
+COMMANDS = ("report", "clean", "hotspots", "compare", "programme")
+EVERY_MS = 400
+
+
+def view(page: Page) -> Any:
+    """Return the view: a button for each command, and how the last one stands."""
+    say, told = page.say, pn.Column(sizing_mode="stretch_width")
+    choices = [button(say(f"app.run_{name}"), partial(run, page, told, name),
+                      kind="main" if name == "report" else "plain") for name in COMMANDS]
+    made = pn.Column(heading(say("app.run_head")), words(html.escape(say("app.run_about"))),
+                     pn.FlexBox(*choices), told, sizing_mode="stretch_width")
+    job = page.desk.jobs.get(_project(page))
+    if job is not None:
+        follow(page, told, job)
+    return made
+
+
+def run(page: Page, told: pn.Column, command: str, arguments: Sequence[str | Path] = (), *,
+        language: str = "", then: Callable[[Job], None] | None = None) -> None:
+    """Run a command on the open project and show how it goes.
+
+    One command at a time works on a project; asked for a second, it shows the first.
+
+    Parameters
+    ----------
+    page
+        Where it was asked for.
+    told
+        Where its progress is shown.
+    command, arguments
+        What the command line would be given after the project.
+    language
+        Language of what is made; default that of the page.
+    then
+        Told the job when it is done.
+    """
+    folder = _project(page)
+    job = page.desk.jobs.get(folder)
+    if job is None or job.state != "running":
+        job = start_job(command, [folder, *arguments], language=language or page.language)
+        page.desk.jobs[folder] = job
+    follow(page, told, job, then=then)
+
+
+def follow(page: Page, told: pn.Column, job: Job, *,
+           then: Callable[[Job], None] | None = None) -> None:
+    """Show how a job stands until it has ended."""
+    before = earlier_seconds(page.results) if page.folder is not None else {}
+    if job.state != "running":
+        told.objects = outcome(page, job)
+        return
+    bar, stop = words(""), button(page.say("app.stop"), job.stop, kind="stop")
+    told.objects = [bar, stop]
+
+    def look() -> None:
+        if job.state == "running":
+            bar.object = _standing(page, job, before)
+            return
+        watching.stop()
+        told.objects = outcome(page, job)
+        if then is not None and job.state == "done":
+            then(job)
+
+    watching = pn.state.add_periodic_callback(look, period=EVERY_MS)
+    look()
+
+
+def _standing(page: Page, job: Job, before: dict[str, float]) -> str:
+    say, left = page.say, job.seconds_left(before)
+    step = say(job.step) if job.step else say("app.starting")
+    time = "" if left is None else " " + say("app.seconds_left", n=round(left))
+    text = html.escape(f"{step}{time}")
+    return (f'<p role="status">{text}</p>'
+            f'<progress max="1" value="{job.share:.2f}" aria-label="{html.escape(step)}">'
+            "</progress>")
+
+
+def outcome(page: Page, job: Job) -> list[Any]:
+    """Return how a job ended: its sentences and files, or what is to be put right."""
+    say = page.say
+    if job.state == "done":
+        answer = job.answer
+        told = answer.get("findings") or answer.get("sentences") or []
+        return [note(say("app.done", command=say(f"app.run_{job.command}")), kind="good"),
+                *(words(html.escape(str(each))) for each in told),
+                links(files_to_open(page, answer.get("files", [])))]
+    if job.state == "stopped":
+        return [note(say("app.stopped"))]
+    errors = job.answer.get("errors", [])
+    return [note(error_words(page, error), kind="fault") for error in errors] or [
+        note(say("app.no_answer"), kind="fault")]
+
+
+def error_words(page: Page, error: dict[str, str]) -> str:
+    """Return an error as a command answers it, as a sentence."""
+    where = Path(error["where"]).name if "/" in error["where"] else error["where"]
+    return page.say("app.error", where=where, got=error["got"], allowed=error["allowed"],
+                    remedy=error["remedy"])
+
+
+def files_to_open(page: Page, names: Sequence[str]) -> list[tuple[str, str]]:
+    """Return the result files that a person opens: name and address."""
+    kinds = {*SHOWN, ".xlsx", ".csv", ".gpkg", ".gpx"}
+    found = []
+    for name in names:
+        path = Path(name)
+        if path.suffix in kinds and path.is_relative_to(page.results):
+            inside = path.relative_to(page.results).as_posix()
+            found.append((inside, page.desk.address(page.results.parent, inside)))
+    return sorted(found, key=lambda pair: (pair[0].count("/"), pair[0]))[:40]
+
+
+def earlier_seconds(results: Path) -> dict[str, float]:
+    """Return how long each step took when a command last ran on the project."""
+    try:
+        steps = json.loads((results / "run_log.json").read_text(encoding="utf-8"))["steps"]
+        return {str(each["step"]): float(each["seconds"]) for each in steps}
+    except (OSError, ValueError, KeyError, TypeError):
+        return {}
+
+
+def _project(page: Page) -> Path:
+    assert page.folder is not None
+    return page.folder

@@ -1,0 +1,145 @@
+"""The local page in a real browser: every view, axe, the keyboard, no request to elsewhere."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+CHROMIUM = Path("/usr/bin/chromium")
+DEMO = Path(__file__).parents[2] / "data_demo"
+#: What a log's cells may hold that a page must show as the text it is.
+HOSTILE = "<img src=x onerror=window.hurt=1>"
+
+pytestmark = [pytest.mark.skipif(not CHROMIUM.exists(), reason="Chromium is not installed here"),
+              pytest.mark.xdist_group("local page")]
+WAIT_MS = 120_000
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The page's folder, with the invented town as a project that has a report."""
+    home = tmp_path_factory.mktemp("home")
+    shutil.copytree(DEMO, home / "town",
+                    ignore=shutil.ignore_patterns("truth", "town", "*.py", "__pycache__"))
+    results = home / "town" / "results"
+    shutil.copytree(DEMO.parent / "reports", results)
+    return home
+
+
+@pytest.fixture(scope="module")
+def address(home: Path) -> Iterator[str]:
+    """The address of the page, served as a user serves it."""
+    process = subprocess.Popen(
+        [sys.executable, "-m", "rehit.cli", "open", "--home", str(home), "--no-browser",
+         "--lang", "en"], stdout=subprocess.PIPE, text=True)
+    assert process.stdout is not None
+    found = re.search(r"http://127\.0\.0\.1:\d+/\S+", process.stdout.readline())
+    assert found is not None
+    yield found.group()
+    process.terminate()
+    process.communicate(timeout=30)
+
+
+@pytest.fixture
+def tab(address: str) -> Iterator[Any]:
+    """A browser at the page; afterwards: nothing was asked of another host, nothing failed."""
+    sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    with sync_api.sync_playwright() as play:
+        running = play.chromium.launch(executable_path=str(CHROMIUM),
+                                       args=["--no-sandbox", "--disable-gpu"])
+        tab = running.new_page(viewport={"width": 390, "height": 844})
+        tab.set_default_timeout(WAIT_MS)
+        asked: list[str] = []
+        faults: list[str] = []
+        tab.on("request", lambda request: asked.append(request.url))
+        tab.on("pageerror", lambda error: faults.append(str(error)))
+        tab.goto(address)
+        yield tab
+        assert tab.evaluate("window.hurt === undefined")
+        running.close()
+    assert [url for url in asked
+            if not url.startswith((address.rsplit("/", 1)[0], "data:", "blob:", "ws://127.0.0.1"))
+            ] == []
+    assert faults == []
+
+
+def _axe(tab: Any) -> list[str]:
+    module = pytest.importorskip("axe_playwright_python.sync_playwright")
+    return [each["id"] for each in module.Axe().run(tab).response["violations"]]
+
+
+def _press(tab: Any, name: str) -> None:
+    tab.get_by_role("button", name=name, exact=True).first.click()
+
+
+def _go(tab: Any, name: str, shown: str) -> None:
+    """Press a button and wait for the view it leads to; before that, buttons are being changed."""
+    _press(tab, name)
+    tab.get_by_role("heading", name=shown, exact=True).first.wait_for()
+    tab.wait_for_timeout(300)
+
+
+def test_a_project_is_opened_and_every_view_of_it_is_fit_for_all(tab: Any) -> None:
+    _press(tab, "town")
+    tab.get_by_role("heading", name="Results").wait_for()
+    assert _axe(tab) == []
+    for view, shown in (("Check", "How the log is understood"), ("Work out", "Work it out"),
+                        ("Decide", "Decide"), ("Numbers", "Numbers")):
+        _press(tab, view)
+        tab.get_by_role("heading", name=shown, exact=True).first.wait_for()
+        assert _axe(tab) == [], view
+        assert tab.evaluate("document.documentElement.scrollWidth") <= 390, view
+    _press(tab, "Open")
+    tab.get_by_role("heading", name="Which log?").wait_for()
+    assert _axe(tab) == []
+
+
+def test_a_command_runs_to_its_end_and_a_number_is_changed_and_taken_back(
+        tab: Any, home: Path) -> None:
+    _go(tab, "Open", "Which log?")
+    _go(tab, "town", "Results")
+    _go(tab, "Work out", "Work it out")
+    _press(tab, "Clean the log")
+    tab.get_by_text("Clean the log: done.").wait_for()
+    assert (home / "town" / "results" / "incidents.csv").is_file()
+    _go(tab, "Numbers", "Numbers")
+    tab.get_by_label("Topic").select_option("Costs")
+    tab.get_by_label("Number", exact=True).select_option("costs.labour_per_hour")
+    tab.get_by_label("Value").fill("much")
+    _press(tab, "Change it")
+    tab.locator(".note.fault").wait_for()
+    tab.get_by_label("Value").fill("41")
+    _press(tab, "Change it")
+    tab.get_by_role("button", name="Undo", disabled=False).wait_for()
+    assert "labour_per_hour = 41" in (home / "town" / "rehit.toml").read_text(encoding="utf-8")
+
+
+def test_a_strange_log_is_read_checked_and_becomes_a_project(
+        tab: Any, home: Path, tmp_path: Path) -> None:
+    """Hostile cells stay text; a file that is no log ends in a sentence."""
+    broken = tmp_path / "broken.xlsx"
+    broken.write_bytes(b"PK\x03\x04 not a workbook")
+    _go(tab, "Open", "Which log?")
+    tab.get_by_label("Name of the patch or council").fill("New town")
+    tab.get_by_label("Or where the log stands").fill(str(broken))
+    _press(tab, "Read the log")
+    tab.locator(".note.fault").wait_for()
+    log = tmp_path / "log.csv"
+    log.write_text("Case,Opened,Closed,Street address,Lat,Lon,Notes\n" + "".join(
+        f"C{n},2024-03-{n % 28 + 1:02d} 09:00,2024-04-{n % 28 + 1:02d} 10:00,{n % 9 + 1} High St,"
+        f"51.50{n % 9},-0.14{n % 9},{HOSTILE}\n" for n in range(80)), encoding="utf-8")
+    tab.get_by_label("Or where the log stands").fill(str(log))
+    _press(tab, "Read the log")
+    tab.get_by_role("heading", name="How the log is understood").wait_for()
+    assert tab.get_by_text(HOSTILE).count() >= 1
+    assert _axe(tab) == []
+    _press(tab, "Use this and start the project")
+    tab.get_by_role("heading", name="Work it out").wait_for()
+    assert (home / "New town" / "rehit.toml").is_file()
