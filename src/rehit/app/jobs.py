@@ -96,7 +96,7 @@ def start_job(command: str, arguments: Sequence[str | Path], *, language: str) -
     >>> job = start_job("clean", ["no_such_folder"], language="en")
     >>> job.wait()
     >>> job.state, job.answer["errors"][0]["where"]
-    ('refused', 'no_such_folder/rehit.toml')
+    ('refused', 'no_such_folder')
     """
     job = Job(command)
     words = [sys.executable, "-m", "rehit.cli", command, *map(str, arguments), "--lang", language,
