@@ -1,7 +1,7 @@
 """The `rehit` command: its options, what each command runs, and how it ends.
 
 Every text stands in the catalogues (``locale/*/cli.po``); those are all that help needs, so that
-it waits for no large library. Errors stay in English, as they are recorded.
+it waits for no large library.
 """
 
 from __future__ import annotations

@@ -6,7 +6,6 @@ import html
 from collections.abc import Callable
 from datetime import date
 from functools import partial
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import panel as pn
@@ -17,11 +16,13 @@ from rehit.app.parts import (
     heading,
     labelled,
     note,
+    put,
     select,
     text_input,
     words,
     written,
 )
+from rehit.app.project_file import keep_dropped
 from rehit.app.running import run
 from rehit.report.catalogue import languages
 
@@ -30,6 +31,8 @@ if TYPE_CHECKING:
 
 #: Files that a plan of a day needs beside the log.
 NEEDED = ("streets", "depots", "vehicles")
+#: Folder of the project in which sheets that came back are kept.
+RETURNED = "returned"
 
 
 def view(page: Page) -> Any:
@@ -38,15 +41,11 @@ def view(page: Page) -> Any:
     parts: dict[str, Callable[[Page], Any]] = {
         "patrol": patrol, "price": price, "quarter": quarter}
     buttons = [button(say(f"app.part_{name}"),
-                      partial(_put, shown, partial(make, page)))
+                      partial(put, shown, partial(make, page)))
                for name, make in parts.items()]
     shown.objects = [patrol(page)]
     return pn.Column(heading(say("app.decide_head")), pn.FlexBox(*buttons), shown,
                      sizing_mode="stretch_width")
-
-
-def _put(shown: pn.Column, make: Callable[[], Any]) -> None:
-    shown.objects = [make()]
 
 
 def patrol(page: Page) -> Any:
@@ -61,7 +60,7 @@ def patrol(page: Page) -> Any:
         run(page, told, "patrol", ["--date", written(day)])
 
     def take_in() -> None:
-        files = kept(page.results.parent, back.value or {})
+        files = keep_dropped(page.results.parent / RETURNED, back.value)
         if not files:
             told.objects = [note(say("app.results_missing"), kind="fault")]
             return
@@ -74,18 +73,6 @@ def patrol(page: Page) -> Any:
         *(lacking if missing else []), day, button(say("app.patrol_plan"), plan, kind="main"),
         labelled(say("app.patrol_results"), back), button(say("app.patrol_take_in"), take_in),
         told, sizing_mode="stretch_width")
-
-
-def kept(folder: Path, dropped: dict[str, bytes]) -> list[Path]:
-    """Keep dropped results in the project, under their own names, and return where."""
-    place = folder / "returned"
-    place.mkdir(exist_ok=True)
-    found = []
-    for name, content in dropped.items():
-        path = place / Path(name).name
-        path.write_bytes(content if isinstance(content, bytes) else str(content).encode())
-        found.append(path)
-    return found
 
 
 def price(page: Page) -> Any:

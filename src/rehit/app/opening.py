@@ -14,6 +14,7 @@ import panel as pn
 
 from rehit.app.checking import pending_project
 from rehit.app.parts import button, drop, fault, heading, labelled, note, text_input, words, written
+from rehit.app.project_file import keep_dropped
 from rehit.errors import RehitError
 from rehit.outputs.demo import demo_folder
 from rehit.project import FILE_NAME, load_project
@@ -102,12 +103,7 @@ def folder_name(name: str) -> str:
 
 def _kept(folder: Path, dropped: dict[str, bytes] | None, where: str) -> list[Path]:
     """Keep dropped files in the project's folder, and name those that a path leads to."""
-    folder.mkdir(parents=True, exist_ok=True)
-    kept = []
-    for name, content in (dropped or {}).items():
-        path = folder / Path(name).name
-        path.write_bytes(content if isinstance(content, bytes) else str(content).encode())
-        kept.append(path)
+    kept = keep_dropped(folder, dropped)
     return kept + [Path(each.strip()).expanduser() for each in where.split(";") if each.strip()]
 
 

@@ -41,6 +41,8 @@ class Page:
         The project that is being started, or None.
     view
         Name of the view shown.
+    say
+        The words of the page's language, with the project's currency, as the view was made.
     template
         What the server hands to the browser.
     """
@@ -63,12 +65,6 @@ class Page:
         self.template.add_variable(
             "style", (files("rehit.app") / "page.css").read_text(encoding="utf-8"))
         self.show(self.view)
-
-    @property
-    def say(self) -> Say:
-        """The words of the page's language, with the project's currency."""
-        project = self.project()
-        return Say(self.language, project.currency if project is not None else "€")
 
     def project(self) -> Project | None:
         """Return the open project as its files stand now, or None."""
@@ -94,7 +90,9 @@ class Page:
         """Show a view; one that cannot be made says why in a sentence."""
         self.view = view if self._possible(view) else "open"
         self._keep()
-        self._draw_bar()
+        project = self.project()
+        self.say = Say(self.language, project.currency if project is not None else "€")
+        self._draw_bar(project)
         try:
             body = VIEWS[self.view](self)
         except RehitError as error:
@@ -106,16 +104,11 @@ class Page:
         return view == "open" or self.folder is not None or (
             view == "check" and self.pending is not None)
 
-    def _draw_bar(self) -> None:
-        say = self.say
-        self.bar.objects = [*(self._step(name) for name in VIEWS), self._languages(),
-                            words(self._name(say), tag="p", css="where")]
-
-    def _name(self, say: Say) -> str:
-        project = self.project()
-        if project is not None:
-            return html.escape(project.name)
-        return html.escape(self.folder.name if self.folder else say("app.no_project"))
+    def _draw_bar(self, project: Project | None) -> None:
+        name = (project.name if project is not None else
+                self.folder.name if self.folder is not None else self.say("app.no_project"))
+        self.bar.objects = [*(self._step(view) for view in VIEWS), self._languages(),
+                            words(html.escape(name), tag="p", css="where")]
 
     def _step(self, name: str) -> Any:
         here = name == self.view

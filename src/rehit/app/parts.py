@@ -89,6 +89,11 @@ def text_input(label: str, value: str = "") -> pn.widgets.TextInput:
                                 sizing_mode="stretch_width", max_width=640)
 
 
+def put(shown: pn.Column, make: Callable[[], Any]) -> None:
+    """Show what is made in place of what stands there."""
+    shown.objects = [make()]
+
+
 def written(line: pn.widgets.TextInput) -> str:
     """Return what stands in a line, without blanks around it."""
     return str(line.value_input or line.value or "").strip()

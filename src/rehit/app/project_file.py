@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -64,6 +65,25 @@ def undo(folder: Path) -> None:
     """Take the last change back."""
     if can_undo(folder):
         _write(folder, _undo[folder].pop())
+
+
+def keep_dropped(folder: Path, dropped: Mapping[str, bytes] | None) -> list[Path]:
+    """Keep files that were dropped on the page in a folder, under their own names.
+
+    Parameters
+    ----------
+    folder
+        Where they go; made if missing.
+    dropped
+        Name to content; a name never leads out of the folder.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    kept = []
+    for name, content in (dropped or {}).items():
+        path = folder / Path(name).name
+        path.write_bytes(content if isinstance(content, bytes) else str(content).encode())
+        kept.append(path)
+    return kept
 
 
 def add_file(folder: Path, role: str, source: Path) -> None:

@@ -11,7 +11,18 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 import panel as pn
 
-from rehit.app.parts import button, frame, grid, heading, links, note, text_input, words, written
+from rehit.app.parts import (
+    button,
+    frame,
+    grid,
+    heading,
+    links,
+    note,
+    put,
+    text_input,
+    words,
+    written,
+)
 from rehit.report.pages import DETAILS, FRONT, MAP, TRACE
 
 if TYPE_CHECKING:
@@ -32,15 +43,11 @@ def view(page: Page) -> Any:
         name: partial(_page, page, file, say(f"app.page_{name}"))
         for name, file in PAGES.items() if (page.results / file).is_file()}
     choices["places"] = lambda: _places(page)
-    buttons = [button(say(f"app.page_{name}"), partial(_put, shown, make))
+    buttons = [button(say(f"app.page_{name}"), partial(put, shown, make))
                for name, make in choices.items()]
-    _put(shown, choices["report"])
+    put(shown, choices["report"])
     return pn.Column(heading(say("app.read_head")), pn.FlexBox(*buttons), shown,
                      sizing_mode="stretch_width")
-
-
-def _put(shown: pn.Column, make: Callable[[], Any]) -> None:
-    shown.objects = [make()]
 
 
 def _page(page: Page, file: str, title: str) -> Any:
@@ -64,13 +71,12 @@ def _places(page: Page) -> Any:
     return pn.Column(asked, told, sizing_mode="stretch_width")
 
 
-def _found(page: Page, tables: Tables, found: pd.DataFrame, told: pn.Column) -> Any:
-    if found.empty:
+def _found(page: Page, tables: Tables, found: list[str], told: pn.Column) -> Any:
+    if not found:
         return note(page.say("app.no_such_place"))
     return pn.FlexBox(*(
-        button(str(row.name_shown),
-               partial(_put, told, partial(place_page, page, tables, str(row.place_id))))
-        for row in found.itertuples()))
+        button(place, partial(put, told, partial(place_page, page, tables, place)))
+        for place in found))
 
 
 class Tables:
@@ -93,27 +99,20 @@ class Tables:
             self._read[name] = pd.read_parquet(file) if file.is_file() else pd.DataFrame()
         return self._read[name]
 
-    def find(self, text: str) -> pd.DataFrame:
-        """Return the places whose name or code holds a text, the worst first.
+    def find(self, text: str) -> list[str]:
+        """Return the places whose code holds a text, the worst first.
 
         Parameters
         ----------
         text
-            What is looked for; all places where empty.
-
-        Returns
-        -------
-        DataFrame
-            ``place_id`` and ``name_shown``, at most :data:`MOST_FOUND` rows.
+            What is looked for; all places where empty. At most :data:`MOST_FOUND` are returned.
         """
-        repeats = self["repeats"]
-        if repeats.empty:
-            return pd.DataFrame(columns=["place_id", "name_shown"])
-        name = repeats["place_name"] if "place_name" in repeats else repeats["place_id"]
-        shown = name.astype("str").fillna(repeats["place_id"].astype("str"))
-        table = pd.DataFrame({"place_id": repeats["place_id"].astype("str"), "name_shown": shown})
-        both = (table["place_id"] + " " + table["name_shown"]).str.casefold()
-        return table[both.str.contains(text.strip().casefold(), regex=False)].head(MOST_FOUND)
+        if self["repeats"].empty:
+            return []
+        places = self["repeats"]["place_id"].astype("str")
+        asked = text.strip().casefold()
+        return places[places.str.casefold().str.contains(asked, regex=False)].head(
+            MOST_FOUND).tolist()
 
     def of(self, name: str, place: str) -> pd.DataFrame:
         """Return the rows of a table that are about a place."""

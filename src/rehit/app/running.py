@@ -115,7 +115,7 @@ def outcome(page: Page, job: Job) -> list[Any]:
 def error_words(page: Page, error: dict[str, str]) -> str:
     """Return an error as a command answers it, as a sentence."""
     where = Path(error["where"]).name if "/" in error["where"] else error["where"]
-    return page.say("app.error", where=where, got=error["got"], allowed=error["allowed"],
+    return page.say("error.sentence", where=where, got=error["got"], allowed=error["allowed"],
                     remedy=error["remedy"])
 
 
