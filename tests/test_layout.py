@@ -231,7 +231,6 @@ TESTED_ELSEWHERE = {
     "report/route_files.py": "outputs/test_patrol.py",
     "outputs/region.py": "region/test_run.py: the command as a whole",
     "app/checking.py": "app/test_page.py: the whole way in a real browser",
-    "app/numbers.py": "app/test_page.py",
     "app/parts.py": "app/test_page.py",
     "app/reading.py": "app/test_page.py",
     "app/running.py": "app/test_page.py",

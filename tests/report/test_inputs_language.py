@@ -9,8 +9,10 @@ import inspect
 import re
 from collections.abc import Iterable
 from importlib.resources import files
+from io import BytesIO
 
 import pandas as pd
+from babel.messages.pofile import read_po
 from report_tables import HOSTILE, make_input
 
 from rehit.hotspots.forecast import BLEND, CONTEXT, LEVEL, SHORT_LOG
@@ -44,15 +46,48 @@ def test_the_scan_finds_english_and_passes_spanish() -> None:
         "the row holds nothing"]
 
 
-def test_no_translation_is_of_a_text_that_is_gone() -> None:
-    """Each stands for a meaning or unit of a table, a way to forecast, or a text of argparse."""
-    folder = files("rehit") / "schemas"
-    held = {row[part] for path in folder.iterdir() if path.name.endswith(".csv")
+#: Units that are signs, and a source that is a title: both languages write them alike.
+ALIKE = {"0-1", "0-100", "h", "m", "m2", "m²", "km", "km/h", "L", "L/m2", "UTC",
+         "Rothwell 2004, SIEPR 04-05"}
+
+
+def _held() -> set[str]:
+    """Return what the package's own tables say of their columns and of the default numbers."""
+    return {row[part] for folder in ("schemas", "defaults")
+            for path in (files("rehit") / folder).iterdir() if path.name.endswith(".csv")
             for row in csv.DictReader(path.read_text(encoding="utf-8").splitlines())
-            for part in ("meaning", "unit")}
-    asked = inspect.getsource(argparse)
+            for part in ("meaning", "unit", "source") if row.get(part)}
+
+
+def test_no_translation_is_of_a_text_that_is_gone() -> None:
+    """Each stands for a text of the own tables, a way to forecast, or a text of argparse."""
+    held, asked = _held(), inspect.getsource(argparse)
     ways = {text for text in own_texts("es") if text not in held and text not in asked}
     assert ways == {LEVEL, SHORT_LOG, CONTEXT, BLEND, *baselines(load_parameters())}
+
+
+def test_what_the_own_tables_say_is_translated_once_and_whole() -> None:
+    held = _held()
+    assert len(held) > 1000
+    assert held - set(own_texts("es")) == ALIKE
+    assert english_left(SPANISH(text) for text in held - ALIKE) == []
+    folder = files("rehit.report") / "locale" / "es" / "own"
+    said = [entry.id for path in folder.iterdir()
+            for entry in read_po(BytesIO(path.read_bytes())) if entry.id]
+    assert len(said) == len(set(said)), "a text stands in two files"
+
+
+def _numbers(text: str) -> list[str]:
+    """Return the numbers of a text, those written out in words left aside."""
+    return sorted(re.sub(r"(?<=\d)[ ,.](?=\d)", "", each)
+                  for each in re.findall(r"\d+(?:[ ,.]\d+)*", text))
+
+
+def test_a_translation_keeps_the_numbers_of_its_text() -> None:
+    """A date of the nineteen hundreds is of another century in Spanish."""
+    other = {text for text in _held() if _numbers(text) != _numbers(SPANISH(text))}
+    assert other == {"two-digit years from this one on belong to the 1900s and smaller ones to "
+                     "the 2000s"}
 
 
 def test_advice_is_said_and_the_input_not_changed() -> None:
@@ -75,11 +110,7 @@ def test_every_column_of_the_report_has_a_meaning_in_the_language() -> None:
     meanings = {column.meaning for contract in ("incidents", "placed", *CONTRACTS.values())
                 for column in table(contract).columns}
     assert len(meanings) > 180
-    assert [text for text in meanings if SPANISH(text) == text] == []
-    assert english_left(SPANISH(text) for text in meanings) == []
-    units = {column.unit for contract in ("incidents", "placed", *CONTRACTS.values())
-             for column in table(contract).columns}
-    assert english_left(SPANISH(unit) for unit in units if unit) == []
+    assert meanings <= _held()
     schema = table_schema("routes", pd.DataFrame({"route_id": ["a"]}), language="es")
     assert schema["fields"][0]["description"] == "equipo"
 

@@ -8,6 +8,7 @@ from openpyxl import load_workbook
 from rehit.costs.lifecycle import compare_by_formula
 from rehit.costs.strategies import Strategy, load_strategies
 from rehit.parameters import load_parameters
+from rehit.report.say import Say
 from rehit.report.worked_example import sheet_name, write_worked_example
 
 PARAMETERS = load_parameters().override({
@@ -99,3 +100,14 @@ def test_summary_says_what_may_not_be_used_and_whose_the_numbers_are(one_wall, t
     source = {row[0]: row[4] for row in book["Inputs"].iter_rows(values_only=True)}
     assert source["labour_per_hour"].startswith("this project's own; without it 60: assumption")
     assert source["access_ladder"] == "assumption"
+
+
+def test_spanish_inputs_say_unit_meaning_and_source_in_spanish(one_wall, tmp_path) -> None:
+    own = load_parameters().override({"costs.labour_per_hour": 34})
+    path = write_worked_example(tmp_path / "example.xlsx", one_wall, horizon_years=1,
+                                parameters=own, say=Say("es"))
+    rows = {row[0]: row[2:5] for row in load_workbook(path)["Datos"].iter_rows(values_only=True)}
+    assert rows["access_ladder"] == ("moneda/visita", "escalera o andamio pequeño en el sitio",
+                                     "supuesto")
+    assert rows["labour_per_hour"][2].startswith(
+        "propio de este proyecto; sin él 60: supuesto; publicado")

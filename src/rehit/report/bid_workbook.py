@@ -194,7 +194,8 @@ def _write_inputs(book: BidBook) -> None:
         entry = contract.parameters.row(name)
         source = book.say("bid.source_own", default=entry.default) if entry.overridden else (
             book.say("bid.source_default"))
-        _input(book, sheet, row, name, name.partition(".")[2], entry.value, source)
+        _input(book, sheet, row, name, name.partition(".")[2], entry.value, source,
+               meaning=book.say.own(entry.meaning))
         row += 1
     queue = contract.queue
     source = book.say("bid.source_queue", crews=crews_message(queue.crews), n=len(queue.years))
@@ -208,12 +209,13 @@ def _write_inputs(book: BidBook) -> None:
 
 
 def _input(book: BidBook, sheet: Worksheet, row: int, key: str, code: str, value: float,
-           source: str, *, style: str = "given") -> None:
+           source: str, *, meaning: str = "", style: str = "given") -> None:
+    say = book.say
     book.number(sheet, row, 1, value, style)
-    for column, what in ((0, "input"), (2, "input_unit"), (3, "input_meaning")):
-        sheet.write_string(row, column, safe(book.say(f"{what}.{code}",
-                                                      currency=book.say.currency)))
-    sheet.write_string(row, 4, safe(source))
+    for column, words in (
+            (0, say(f"input.{code}")), (2, say(f"input_unit.{code}", currency=say.currency)),
+            (3, meaning or say(f"input_meaning.{code}")), (4, source)):
+        sheet.write_string(row, column, safe(words))
     book.keep(key, sheet, row, 1)
 
 

@@ -97,8 +97,8 @@ def _locale() -> Traversable:
 def own_texts(language: str) -> dict[str, str]:
     """Read what the package's own tables say in English, in another language.
 
-    The English stands where it belongs (``schemas/``, names of ways to forecast) and is itself the
-    message, as gettext has it; the translations stand in ``locale/<language>/own``.
+    The English stands where it belongs (``schemas/``, ``defaults/``, names of ways to forecast) and
+    is itself the message, as gettext has it; the translations stand in ``locale/<language>/own``.
 
     Examples
     --------

@@ -87,8 +87,8 @@ def leave_to_be_calculated(path: Path) -> None:
             archive.writestr(info, content)
 
 
-def said_source(entry: Parameter, *, say: Say | None = None) -> str:
+def said_source(entry: Parameter, *, say: Say) -> str:
     """Return where the number in force is from: a project's own is not its default's source."""
     if not entry.overridden:
-        return entry.source
-    return (say or Say("en"))("worked.own_source", default=entry.default, source=entry.source)
+        return say.own(entry.source)
+    return say("worked.own_source", default=entry.default, source=entry.source)

@@ -28,7 +28,7 @@ A placeholder may carry how its value is written, after a colon:
 ``{x:or}``         a list whose last member follows "or" instead of "and"
 ``{x:typed}``      a value, or a list with commas, as it is typed into a file or command
 ``{x:quoted}``     the same in quotes
-``{x:own}``        a text of the package's own tables, such as a column's meaning
+``{x:own}``        a text of the package's own tables, such as a number's meaning
 =================  ==============================================================================
 """
 

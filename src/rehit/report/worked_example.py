@@ -109,8 +109,8 @@ def write_inputs(book: Book) -> None:
     row += 2
     for name in _parameter_names(book):
         entry = book.parameters.row(f"costs.{name}")
-        row = _input(book, sheet, row, name, entry.value, entry.unit, entry.meaning,
-                     said_source(entry, say=say))
+        row = _input(book, sheet, row, name, entry.value, say.own(entry.unit),
+                     say.own(entry.meaning), said_source(entry, say=say))
     row = _input(book, sheet, row, "horizon", book.comparison.timeline.years,
                  say("worked.horizon_unit"), say("worked.horizon"), say("worked.this_comparison"))
     _write_strategies(book, sheet, row + 1)
