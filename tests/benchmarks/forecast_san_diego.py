@@ -19,8 +19,10 @@ from pyproj import Transformer
 
 from rehit.hotspots.forecast import History, make_history
 from rehit.hotspots.grid import lay_grid
-from rehit.hotspots.scoring import score_rolling, summarise
 from rehit.parameters import load_parameters
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "reference"))
+from forecast_scores import score_rolling, summarise
 
 LOG = Path(__file__).parents[3] / "shared" / "data" / "san_diego" / "SDGraffiti3.csv"
 HORIZON = 28.0

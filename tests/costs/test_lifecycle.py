@@ -7,8 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from shot_noise import random_events_present_value
 
-from rehit.costs.cashflow import cost_at_rates, random_events_present_value
+from rehit.costs.cashflow import cost_at_rates
 from rehit.costs.discounting import annuity_factor
 from rehit.costs.lifecycle import breakeven_table, compare_by_formula, compare_strategies
 from rehit.costs.strategies import Strategy, load_strategies

@@ -9,6 +9,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
+from forecast_scores import calibration_table, interval_coverage
 
 from rehit.errors import SettingError, TableError
 from rehit.hotspots.forecast import (
@@ -17,12 +18,10 @@ from rehit.hotspots.forecast import (
     SHORT_LOG,
     common_spread,
     fading_counts,
-    feature_names,
     features,
     find_season,
     fit_level_and_recency,
     fit_spread,
-    forecast_cells,
     forecast_counts,
     forecast_places,
     gather_periods,
@@ -32,7 +31,7 @@ from rehit.hotspots.forecast import (
     predictive_interval,
     size_of,
 )
-from rehit.hotspots.scoring import calibration_table, interval_coverage, poisson_log_score
+from rehit.hotspots.scoring import poisson_log_score
 from rehit.observed import Window
 from rehit.parameters import load_parameters
 from rehit.tables import check
@@ -148,16 +147,6 @@ def test_empty_places_give_an_empty_table() -> None:
     check(made, "forecast", where="test")
 
 
-def test_cells_are_forecast_under_their_own_names() -> None:
-    log = steady_log(seed=4)
-    cells = forecast_cells(log, cell_m=200, window=Window(FROM, FROM + pd.Timedelta(days=800)),
-                           horizons_days=(28, 91))
-    check(cells, "forecast", where="test")
-    assert cells.geometry.area.unique().round(6).tolist() == [40000.0]
-    month = cells[cells["horizon_days"] == 28]
-    assert month["expected"].sum() == pytest.approx(len(log) * 28 / 800, rel=0.25)
-
-
 @pytest.mark.parametrize("horizons", [(), (0,), (-7,), (2.5,)])
 def test_horizons_must_be_whole_days(horizons) -> None:
     log = steady_log(seed=3, days=60)
@@ -178,11 +167,8 @@ def test_a_place_hit_every_day_shows_one_a_day_over_every_span(origin: float) ->
     """Fading counts are divided by the days their weights sum to, also soon after the start."""
     day = np.arange(0.5, origin)
     history = make_history(np.zeros(len(day), int), day, np.zeros((1, 2)), always_known=True)
-    made = dict(zip(feature_names(), features(history, [origin], numbers=NUMBERS)[0, 0],
-                    strict=True))
-    own = {name: value for name, value in made.items() if name.startswith("own_")}
-    assert len(own) == 5
-    assert list(own.values()) == pytest.approx([1.0] * 5, abs=2e-4)
+    _, *own_and_days = features(history, [origin], numbers=NUMBERS)[0, 0, :6]
+    assert own_and_days == pytest.approx([1.0] * 5, abs=2e-4)
 
 
 def test_fading_counts_follow_their_definition() -> None:
@@ -206,13 +192,12 @@ def test_a_spree_in_one_day_counts_once_where_asked() -> None:
 def test_rings_hold_what_happened_around_and_not_at_the_place() -> None:
     xy = np.array([[50.0, 50], [150, 50], [450, 50], [5000, 50]])
     history = make_history(np.array([0, 0, 1, 2, 3]), np.full(5, 99.0), xy, always_known=True)
-    made = features(history, [100.0], numbers=NUMBERS)[0]
-    ring = {name: made[:, i] for i, name in enumerate(feature_names())}
-    one = ring["ring3_28d"][0]
+    of_3, of_7, of_15 = features(history, [100.0], numbers=NUMBERS)[0, :, 6:9].T  # of 28 days
+    one = of_3[0]
     assert one > 0
-    assert ring["ring3_28d"].tolist() == pytest.approx([one, 2 * one, 0, 0], abs=1e-6)
-    assert ring["ring7_28d"].tolist() == pytest.approx([0, one, one, 0], abs=1e-6)
-    assert ring["ring15_28d"].tolist() == pytest.approx([one, 0, 2 * one, 0], abs=1e-6)
+    assert of_3.tolist() == pytest.approx([one, 2 * one, 0, 0], abs=1e-6)
+    assert of_7.tolist() == pytest.approx([0, one, one, 0], abs=1e-6)
+    assert of_15.tolist() == pytest.approx([one, 0, 2 * one, 0], abs=1e-6)
 
 
 def test_past_periods_end_by_the_origin() -> None:

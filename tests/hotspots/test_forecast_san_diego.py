@@ -11,11 +11,12 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from forecast_scores import score_rolling, summarise
 from pyproj import Transformer
 
 from rehit.hotspots.forecast import History, make_history
 from rehit.hotspots.grid import lay_grid
-from rehit.hotspots.scoring import FORECAST, baselines, capture_at, score_rolling, summarise
+from rehit.hotspots.scoring import FORECAST, baselines, capture_at
 from rehit.parameters import load_parameters
 
 LOG = Path(__file__).parents[3] / "shared" / "data" / "san_diego" / "SDGraffiti3.csv"

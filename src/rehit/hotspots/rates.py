@@ -14,6 +14,7 @@ from scipy.special import digamma, gammaincc, gammaincinv, gammaln
 from scipy.stats import nbinom, norm
 
 from rehit.errors import SettingError, TableError
+from rehit.hotspots.significance import false_discovery
 from rehit.hotspots.survival import grouped_medians
 from rehit.observed import Window, known_places, time_at_risk, timeline, waits
 from rehit.parameters import Parameters, load_parameters
@@ -25,7 +26,7 @@ from rehit.tables import require_projected, table
 MANY = 30
 
 def place_trends(place: np.ndarray, moment: np.ndarray, exposure: np.ndarray, *,
-                 min_incidents: int, false_discovery: float) -> np.ndarray:
+                 min_incidents: int, false_discovery_rate: float) -> np.ndarray:
     """Return the yearly change of each place's rate as a ratio, NaN where the data cannot tell.
 
     The rate of a place is taken as exp(a + b t) on its clock of time at risk. The centroid test
@@ -44,7 +45,7 @@ def place_trends(place: np.ndarray, moment: np.ndarray, exposure: np.ndarray, *,
         Length of each place's clock [years], shape (n,).
     min_incidents
         Places with fewer are not looked at.
-    false_discovery
+    false_discovery_rate
         Share of false alarms allowed among the ratios reported.
 
     Returns
@@ -61,7 +62,7 @@ def place_trends(place: np.ndarray, moment: np.ndarray, exposure: np.ndarray, *,
     --------
     >>> years = np.sqrt(np.arange(1, 41) / 40) * 2
     >>> place_trends(np.zeros(40, dtype=int), years, np.array([2.0]), min_incidents=8,
-    ...              false_discovery=0.1).round(1)
+    ...              false_discovery_rate=0.1).round(1)
     array([3.2])
     """
     n = np.bincount(place, minlength=len(exposure))
@@ -74,7 +75,7 @@ def place_trends(place: np.ndarray, moment: np.ndarray, exposure: np.ndarray, *,
     z = (middle - 0.5) * np.sqrt(12.0 * n[looked])
     apart = _apart_from_others(place, moment / exposure[place], n)[looked]
     least = np.minimum(np.abs(z), np.abs(apart))
-    passed = looked[discoveries(2.0 * norm.sf(least), false_discovery=false_discovery)]
+    passed = looked[false_discovery(2.0 * norm.sf(least), rate=false_discovery_rate)]
     ratio[passed] = np.exp(_slope(mean[passed] / exposure[passed]) / exposure[passed])
     return ratio
 
@@ -91,23 +92,6 @@ def _apart_from_others(place: np.ndarray, at: np.ndarray, n: np.ndarray) -> np.n
         variance = (squares.sum() - squares) / others - mean**2
         apart = (sums / n - mean) / np.sqrt(variance * (1.0 / n + 1.0 / others))
     return np.where(others >= MANY, np.nan_to_num(apart), np.inf)
-
-
-def discoveries(p_values: np.ndarray, *, false_discovery: float) -> np.ndarray:
-    """Return which p-values pass Benjamini and Hochberg's step-up rule.
-
-    Examples
-    --------
-    >>> discoveries(np.array([0.001, 0.2, 0.012, 0.9]), false_discovery=0.05)
-    array([ True, False,  True, False])
-    """
-    p = np.asarray(p_values, "float64")
-    order = np.argsort(p)
-    passing = np.flatnonzero(p[order] <= false_discovery * np.arange(1, len(p) + 1) / len(p))
-    out = np.zeros(len(p), dtype=bool)
-    if len(passing):
-        out[order[: passing[-1] + 1]] = True
-    return out
 
 
 def _slope(middle: np.ndarray) -> np.ndarray:
@@ -265,54 +249,6 @@ def marshall_moments(counts: np.ndarray, exposure: np.ndarray) -> tuple[float, f
     mean = counts.sum() / total
     spread = (exposure * (counts / exposure - mean) ** 2).sum() / total
     return float(mean), float(max(0.0, spread - mean / exposure.mean()))
-
-
-def marshall_rates(counts: np.ndarray, exposure: np.ndarray) -> np.ndarray:
-    """Return Marshall's globally smoothed rates, one per place.
-
-    References
-    ----------
-    Marshall 1991, Applied Statistics 40:283-294, equations for the global estimator.
-
-    Examples
-    --------
-    >>> marshall_rates(np.array([2, 9, 1]), np.array([1.0, 1.5, 1.0])).round(3)
-    array([2.876, 4.679, 2.489])
-    """
-    counts, exposure = np.asarray(counts, "float64"), np.asarray(exposure, "float64")
-    mean, variance = marshall_moments(counts, exposure)
-    weight = variance / (variance + mean / exposure)
-    found: np.ndarray = mean + weight * (counts / exposure - mean)
-    return found
-
-
-def hauer_estimate(observed: float, *, expected_by_model: float, dispersion: float,
-                   length: float) -> tuple[float, float, float]:
-    """Blend a place's own count with what a model expects of its kind (Hauer's EB estimate).
-
-    Parameters
-    ----------
-    observed
-        Incidents counted.
-    expected_by_model
-        Incidents that the model expects in the same time.
-    dispersion
-        Overdispersion parameter per unit of `length`.
-    length
-        Length or size of the place, in the unit of `dispersion`.
-
-    Returns
-    -------
-    tuple of float
-        Weight of the model, estimate of the expected count, its standard deviation.
-
-    References
-    ----------
-    Hauer, Harwood, Council, Griffith 2002, Transportation Research Record 1784:126-131.
-    """
-    weight = 1.0 / (1.0 + expected_by_model / (dispersion * length))
-    estimate = weight * expected_by_model + (1.0 - weight) * observed
-    return weight, estimate, float(np.sqrt(estimate * (1.0 - weight)))
 
 
 def posterior(counts: np.ndarray, exposure_years: np.ndarray,
@@ -1024,7 +960,7 @@ def _places(known: gpd.GeoDataFrame, laid: pd.DataFrame, length: float,
     places["trend_ratio_per_year"] = place_trends(
         code[clean], moment, places["exposure_years"].to_numpy(),
         min_incidents=int(numbers["hotspots.min_trend_incidents"]),
-        false_discovery=numbers["hotspots.trend_false_discovery"])
+        false_discovery_rate=numbers["hotspots.trend_false_discovery"])
     places["zero_truncated"] = True
     return places
 

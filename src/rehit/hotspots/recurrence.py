@@ -344,7 +344,7 @@ def risk_clock(placed_incidents: gpd.GeoDataFrame, *, register: pd.DataFrame | N
 
 @dataclass(frozen=True)
 class PowerLaw:
-    """A power-law Poisson process: expected incidents by time t are ``scale * t ** shape``.
+    """A power-law Poisson process: expected incidents by time t grow as ``t ** shape``.
 
     Parameters
     ----------
@@ -352,8 +352,6 @@ class PowerLaw:
         Below 1 the incidents slow down, above 1 they speed up (maximum likelihood).
     shape_unbiased
         The same with the small-sample bias taken out.
-    scale
-        Of the maximum likelihood fit.
     n
         Incidents used.
     end
@@ -364,25 +362,9 @@ class PowerLaw:
 
     shape: float
     shape_unbiased: float
-    scale: float
     n: int
     end: float
     stopped_at_event: bool
-
-    @property
-    def scale_unbiased(self) -> float:
-        """Scale that goes with the unbiased shape, so that n incidents are expected by the end."""
-        found: float = self.n / self.end**self.shape_unbiased
-        return found
-
-    def expected(self, time: float) -> float:
-        """Expected incidents by `time`."""
-        found: float = self.scale * time**self.shape
-        return found
-
-    def mean_time_between(self, *, unbiased: bool) -> float:
-        """Mean time between incidents at the rate reached at the end."""
-        return self.end / (self.n * (self.shape_unbiased if unbiased else self.shape))
 
     def shape_interval(self, *, level: float) -> tuple[float, float]:
         """Exact interval of the shape, by the chi-squared pivot.
@@ -395,21 +377,6 @@ class PowerLaw:
         tail = (1 - level) / 2
         unit = self.shape / (2 * self.n)
         return float(chi2.ppf(tail, free) * unit), float(chi2.ppf(1 - tail, free) * unit)
-
-    def mean_time_interval(self, *, level: float) -> tuple[float, float]:
-        """Approximate interval of the mean time between incidents at the end, time truncated.
-
-        The upper end is infinite where too few incidents bound it.
-
-        References
-        ----------
-        NIST/SEMATECH e-Handbook of Statistical Methods, section 8.4.5.2.
-        """
-        z, n = norm.ppf((1 + level) / 2), self.n
-        middle = self.mean_time_between(unbiased=True) * n * (n - 1)
-        low = middle / (n + z**2 / 4 + np.sqrt(n * z**2 / 2 + z**4 / 16)) ** 2
-        reach = n - z * np.sqrt(n / 2)
-        return float(low), float(middle / reach**2) if reach > 0 else float("inf")
 
 
 def fit_power_law(times: np.ndarray, *, end: float | None) -> PowerLaw:
@@ -441,8 +408,8 @@ def fit_power_law(times: np.ndarray, *, end: float | None) -> PowerLaw:
     Examples
     --------
     >>> law = fit_power_law(np.array([5, 40, 43, 175, 389, 712, 747, 795, 1299, 1478]), end=1500)
-    >>> round(law.shape, 4), round(law.mean_time_between(unbiased=True), 2)
-    (0.5372, 310.23)
+    >>> round(law.shape, 4), round(law.shape_unbiased, 4)
+    (0.5372, 0.4835)
     """
     t = np.sort(np.asarray(times, "float64"))
     least = 3 if end is None else 2
@@ -453,7 +420,7 @@ def fit_power_law(times: np.ndarray, *, end: float | None) -> PowerLaw:
     total = float(np.log(last / t).sum())
     shape = n / total
     unbiased = (n - 2 if end is None else n - 1) / total
-    return PowerLaw(shape, unbiased, n / last**shape, n, last, end is None)
+    return PowerLaw(shape, unbiased, n, last, end is None)
 
 
 def cramer_von_mises(times: np.ndarray, law: PowerLaw) -> float:

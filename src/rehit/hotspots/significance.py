@@ -9,9 +9,8 @@ import numpy as np
 import pandas as pd
 from scipy.fft import irfft, next_fast_len, rfft
 from scipy.ndimage import convolve
-from scipy.sparse import csr_matrix
 from scipy.spatial import cKDTree
-from scipy.special import comb, ndtri
+from scipy.special import comb
 from scipy.stats import hypergeom
 
 from rehit.errors import SettingError
@@ -161,13 +160,44 @@ def window_scores(values: np.ndarray, inside: np.ndarray, *,
     """
     dealt = cell_pool(values, inside) if pool is None else pool
     sums, number = _gathered(dealt, np.ones((3, 3)), inside)
-    n, spread = len(dealt.members), float(np.std(dealt.members))
+    z = gi_star(dealt.members, sums, number)
+    p = np.where(np.isfinite(z), sum_tails(dealt.members, sums, number.astype("int64")), np.nan)
+    return pd.DataFrame({"z": z, "p_upper": p})
+
+
+def gi_star(members: np.ndarray, sums: np.ndarray, number: np.ndarray) -> np.ndarray:
+    """Return Gi*: how many standard deviations a neighbourhood's sum lies above a dealt one.
+
+    Parameters
+    ----------
+    members
+        All values of the map, shape (n,).
+    sums, number
+        Sum and number of the values in each neighbourhood, the place itself among them (weight 1
+        each), shape (m,).
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (m,); NaN where a neighbourhood holds nothing or everything, or all values are equal.
+
+    References
+    ----------
+    Ord and Getis 1995, Geographical Analysis 27:286-306; equation 14.2 of Getis and Ord 1996. The
+    usual library's default is row-standardised, which shrinks the score by about the square root of
+    the number of neighbours.
+
+    Examples
+    --------
+    >>> gi_star(np.array([5.0, 5, 0, 0]), np.array([10.0, 5.0]), np.array([2, 3])).round(3).tolist()
+    [1.732, -1.0]
+    """
+    n, spread = len(members), float(np.std(members))
     z = np.full(len(sums), np.nan)
     if spread > 0 and n > 1:
         scale = spread * np.sqrt(np.maximum(n * number - number**2, 0.0) / (n - 1))
-        np.divide(sums - dealt.members.mean() * number, scale, out=z, where=scale > 0)
-    p = np.where(np.isfinite(z), sum_tails(dealt.members, sums, number.astype("int64")), np.nan)
-    return pd.DataFrame({"z": z, "p_upper": p})
+        np.divide(sums - members.mean() * number, scale, out=z, where=scale > 0)
+    return z
 
 
 def local_moran_grid(values: np.ndarray, inside: np.ndarray, *,
@@ -191,22 +221,48 @@ def local_moran_grid(values: np.ndarray, inside: np.ndarray, *,
     """
     kernel = np.ones((3, 3))
     kernel[1, 1] = 0.0
-    sample = values[inside]
-    deviations = np.where(inside, values - sample.mean(), 0.0)
-    second_moment = float(np.square(deviations[inside]).mean())
-    neighbours = np.round(convolve(inside.astype("float64"), kernel, mode="constant")[inside])
-    lag_sum = convolve(deviations, kernel, mode="constant")[inside]
-    moran = np.full(len(sample), np.nan)
-    if second_moment > 0:
-        np.divide(deviations[inside] * lag_sum, neighbours * second_moment, out=moran,
-                  where=neighbours > 0)
-    high = np.isfinite(moran) & (deviations[inside] > 0)
-    p = np.full(len(sample), np.nan)
+    cells = cell_pool(values, inside)
+    moran = local_moran(cells.members, *_gathered(cells, kernel, inside))
+    high = np.isfinite(moran) & (cells.members > cells.members.mean())
+    p = np.full(len(moran), np.nan)
     if high.any():
-        dealt = cell_pool(values, inside) if pool is None else pool
+        dealt = cells if pool is None else pool
         sums, number = _gathered(dealt, kernel, inside)
         p[high] = sum_tails(dealt.members, sums[high], number[high].astype("int64"))
     return pd.DataFrame({"moran": moran, "p_high": p})
+
+
+def local_moran(values: np.ndarray, sums: np.ndarray, number: np.ndarray) -> np.ndarray:
+    """Return local Moran's I with row-standardised weights; their mean is the global Moran's I.
+
+    Parameters
+    ----------
+    values
+        Value of each place, shape (n,).
+    sums, number
+        Sum of the values of each place's neighbours and how many those are, shape (n,).
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (n,); NaN for a place without neighbours or where all values are equal.
+
+    References
+    ----------
+    Anselin 1995, Geographical Analysis 27:93-115, equation 7 with the second moment of the map.
+
+    Examples
+    --------
+    >>> local_moran(np.array([0.0, 1, 2]), np.array([1.0, 2, 1]), np.array([1, 2, 1])).tolist()
+    [0.0, 0.0, 0.0]
+    """
+    deviations = values - values.mean()
+    second_moment = float(np.square(deviations).mean())
+    found = np.full(len(values), np.nan)
+    if second_moment > 0:
+        np.divide(deviations * (sums - values.mean() * number), number * second_moment, out=found,
+                  where=number > 0)
+    return found
 
 
 def _gathered(pool: Pool, kernel: np.ndarray, inside: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -467,162 +523,3 @@ def false_discovery(p: np.ndarray, *, rate: float) -> np.ndarray:
     passing = np.flatnonzero(ordered <= rate * np.arange(1, len(ordered) + 1) / len(ordered))
     limit = ordered[passing[-1]] if len(passing) else -1.0
     return np.asarray(tested & (np.nan_to_num(p, nan=2.0) <= limit))
-
-
-# Spatial autocorrelation statistics on any neighbour matrix, as their authors define them.
-#
-# Written here because the usual library's default for Gi* is row-standardised, which shrinks the
-# score by about the square root of the number of neighbours (0.644 in place of the published
-# 1.451).
-
-
-def distance_weights(xy: np.ndarray, *, distance: float, include_self: bool) -> csr_matrix:
-    """Return binary weights of all points within `distance` of each other.
-
-    Parameters
-    ----------
-    xy
-        Coordinates, shape (n, 2), planar.
-    distance
-        Largest distance of a neighbour, same unit, inclusive.
-    include_self
-        Whether a point is its own neighbour (the star of Gi*).
-    """
-    n = len(xy)
-    pairs = cKDTree(xy).query_pairs(distance, output_type="ndarray")
-    i, j = np.concatenate([pairs, pairs[:, ::-1]]).T
-    if include_self:
-        i, j = np.concatenate([i, np.arange(n)]), np.concatenate([j, np.arange(n)])
-    return csr_matrix((np.ones(len(i)), (i, j)), shape=(n, n))
-
-
-def gi_star(values: np.ndarray, weights: csr_matrix, *, book_variance: bool = False) -> np.ndarray:
-    """Return Gi* standard scores (the place itself counts among its neighbours).
-
-    Parameters
-    ----------
-    values
-        One value per place, shape (n,).
-    weights
-        Neighbour weights including the diagonal; any non-negative weights, not row-standardised.
-    book_variance
-        Use the variance as printed by Getis and Ord 1996 p. 267 (divisor n - 1 for the variance of
-        the values), which shrinks scores by sqrt((n - 1) / n).
-
-    Returns
-    -------
-    numpy.ndarray
-        Standard scores; NaN where a place has no or only neighbours, or all values are equal.
-
-    References
-    ----------
-    Ord and Getis 1995, Geographical Analysis 27:286-306, equation 14.2 of Getis and Ord 1996.
-
-    Examples
-    --------
-    >>> xy = np.array([[0.0, 0], [1, 0], [2, 0], [3, 0]])
-    >>> w = distance_weights(xy, distance=1.0, include_self=True)
-    >>> gi_star(np.array([5.0, 5, 0, 0]), w).round(3).tolist()
-    [1.732, 1.0, -1.0, -1.732]
-    """
-    n = len(values)
-    spread = np.std(values, ddof=1 if book_variance else 0)
-    sums, squares = _row_sums(weights)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        scale = spread * np.sqrt((n * squares - sums**2) / (n - 1))
-        found: np.ndarray = (
-            (weights @ values - np.mean(values) * sums) / np.where(scale > 0, scale, np.nan))
-        return found
-
-
-def gi(values: np.ndarray, weights: csr_matrix) -> np.ndarray:
-    """Return Gi standard scores (the place itself left out of mean, variance and neighbours).
-
-    Raises
-    ------
-    SettingError
-        If a place is its own neighbour.
-
-    References
-    ----------
-    Ord and Getis 1995, Geographical Analysis 27:286-306.
-    """
-    n = len(values)
-    if weights.diagonal().any():
-        raise SettingError("gi", "errors.own_neighbour")
-    mean = (values.sum() - values) / (n - 1)
-    variance = (np.square(values).sum() - values**2) / (n - 1) - mean**2
-    sums, squares = _row_sums(weights)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        scale = np.sqrt(variance * ((n - 1) * squares - sums**2) / (n - 2))
-        found: np.ndarray = (weights @ values - sums * mean) / np.where(scale > 0, scale, np.nan)
-        return found
-
-
-def moran(values: np.ndarray, weights: csr_matrix) -> tuple[float, float]:
-    """Return global Moran's I and its standard score under randomisation.
-
-    Parameters
-    ----------
-    values
-        One value per place, shape (n,).
-    weights
-        Neighbour weights with an empty diagonal; row-standardise them first if that is wanted.
-
-    Returns
-    -------
-    tuple of float
-        I and z.
-
-    References
-    ----------
-    Cliff and Ord 1981, Spatial Processes, pp. 44-46.
-
-    Examples
-    --------
-    >>> w = distance_weights(np.arange(8.0)[:, None] * [1, 0], distance=1.0, include_self=False)
-    >>> round(moran(np.arange(8.0), w)[0], 4)
-    0.7143
-    """
-    n = len(values)
-    z = values - np.mean(values)
-    total = weights.sum()
-    statistic = n / total * float(z @ (weights @ z)) / float(z @ z)
-    both = weights + weights.T
-    s1 = 0.5 * both.multiply(both).sum()
-    s2 = float(np.square(np.asarray(weights.sum(axis=1)).ravel()
-                         + np.asarray(weights.sum(axis=0)).ravel()).sum())
-    expected = -1.0 / (n - 1)
-    kurtosis = float((z**4).mean() / (z**2).mean() ** 2)
-    first = n * ((n**2 - 3 * n + 3) * s1 - n * s2 + 3 * total**2)
-    second = kurtosis * ((n**2 - n) * s1 - 2 * n * s2 + 6 * total**2)
-    variance = (first - second) / ((n - 1) * (n - 2) * (n - 3) * total**2) - expected**2
-    return float(statistic), float((statistic - expected) / np.sqrt(variance))
-
-
-def row_standardised(weights: csr_matrix) -> csr_matrix:
-    """Return the weights with each row summing to one (rows without neighbours stay empty)."""
-    sums = np.asarray(weights.sum(axis=1)).ravel()
-    scale = np.divide(1.0, sums, out=np.zeros_like(sums), where=sums > 0)
-    return csr_matrix(weights.multiply(scale[:, None]))
-
-
-def critical_score(n: int, *, alpha: float) -> float:
-    """Return the one-sided critical score for the largest of `n` independent local scores.
-
-    References
-    ----------
-    Sidak 1967. The values printed by Ord and Getis 1995, Table 3 (alpha = 0.05: 1.645, 3.083,
-    3.289, 3.886 for n = 1, 50, 100, 1000) lie between this and the Bonferroni limit.
-
-    Examples
-    --------
-    >>> round(critical_score(100, alpha=0.05), 3)
-    3.283
-    """
-    return float(ndtri((1.0 - alpha) ** (1.0 / n)))
-
-
-def _row_sums(weights: csr_matrix) -> tuple[np.ndarray, np.ndarray]:
-    sums = np.asarray(weights.sum(axis=1)).ravel()
-    return sums, np.asarray(weights.multiply(weights).sum(axis=1)).ravel()

@@ -49,19 +49,6 @@ def close_pairs(xy: np.ndarray, *, distance: float) -> tuple[np.ndarray, np.ndar
     return i, j, np.hypot(*(xy[i] - xy[j]).T)
 
 
-def close_time_pairs(times: np.ndarray, *, interval: float) -> int:
-    """Count pairs of times at most `interval` apart.
-
-    Examples
-    --------
-    >>> close_time_pairs(np.array([5.0, 1.0, 2.0]), interval=3.0)
-    2
-    """
-    ordered = np.sort(times)
-    last = np.searchsorted(ordered, ordered + interval, side="right")
-    return int((last - np.arange(1, len(ordered) + 1)).sum())
-
-
 def bin_pairs(ring: np.ndarray, times: np.ndarray, i: np.ndarray, j: np.ndarray,
               edges: np.ndarray, *, n_rings: int) -> np.ndarray:
     """Count pairs by distance ring and time band, shape (rings, bands).
@@ -95,36 +82,6 @@ def count_tail(observed: np.ndarray, mean: np.ndarray, variance: np.ndarray) -> 
                                poisson.sf(observed - 1, mean)))
 
 
-def permuted_chance(statistic: Callable[[np.ndarray], float], times: np.ndarray, observed: float,
-                    permutations: int, rng: np.random.Generator | None, *, where: str) -> float:
-    """Return P(at least as much) over random orders of the times, the data's own counted in.
-
-    Parameters
-    ----------
-    statistic
-        What is measured of one order of the times.
-    times, observed
-        The data's own order and its statistic.
-    permutations
-        Random orders to compare with; none gives NaN.
-    rng
-        Source of randomness, needed with permutations.
-    where
-        Who is asking, for the message.
-
-    Raises
-    ------
-    SettingError
-        If permutations are asked for without `rng`.
-    """
-    if not permutations:
-        return float("nan")
-    if rng is None:
-        raise SettingError(f"{where} rng", "errors.no_rng")
-    above = sum(statistic(rng.permutation(times)) >= observed for _ in range(permutations))
-    return (1 + above) / (permutations + 1)
-
-
 RING_M = (0.0, 1.0, 50.0, 100.0, 200.0, 300.0, 400.0)
 #: The first day stands alone: a round, a walk or an app's session files many reports at once.
 WAIT_DAYS = (0.0, 1.0, 7.0, 14.0, 28.0, 56.0, 91.0)
@@ -133,86 +90,6 @@ ORDERS_AT_ONCE = 32
 DAY = 86_400
 #: Most events and pairs of one slice of time that are held at once.
 SLICE_EVENTS, SLICE_PAIRS = 20_000, 5_000_000
-
-
-@dataclass(frozen=True)
-class KnoxResult:
-    """A Knox test: pairs close in space and time, and how that compares with chance.
-
-    Parameters
-    ----------
-    pairs, close_in_space, close_in_time, close_in_both
-        Numbers of pairs.
-    expected
-        Pairs close in both if the two were unrelated.
-    p_poisson
-        P(at least as many) under a Poisson distribution with that mean.
-    p_poisson_more
-        P(more than observed): what several programs print as the p-value.
-    p_permuted
-        P(at least as many) by permuted times, the data counted among the permutations; NaN if no
-        permutation was asked for.
-    """
-
-    pairs: int
-    close_in_space: int
-    close_in_time: int
-    close_in_both: int
-    expected: float
-    p_poisson: float
-    p_poisson_more: float
-    p_permuted: float
-
-    @property
-    def table(self) -> np.ndarray:
-        """2 x 2 table: rows close in space or not, columns close in time or not."""
-        both = self.close_in_both
-        return np.array([
-            [both, self.close_in_space - both],
-            [self.close_in_time - both,
-             self.pairs - self.close_in_space - self.close_in_time + both]])
-
-
-def knox(xy: np.ndarray, times: np.ndarray, *, distance: float, interval: float,
-         permutations: int = 0, rng: np.random.Generator | None = None) -> KnoxResult:
-    """Test whether pairs close in space are close in time more often than chance makes them.
-
-    Parameters
-    ----------
-    xy
-        Coordinates, shape (n, 2), planar.
-    times
-        Times, shape (n,), any unit.
-    distance, interval
-        Largest distance and largest time apart of a close pair, inclusive, in those units.
-    permutations
-        Random orders of the times to compare with.
-    rng
-        Source of randomness, needed with permutations.
-
-    References
-    ----------
-    Knox 1964, Applied Statistics 13:25-30; permuted times: Besag and Newell 1991 after Mantel 1967.
-
-    Examples
-    --------
-    >>> xy = np.array([[0.0, 0], [0, 1], [9, 9], [9, 8]])
-    >>> result = knox(xy, np.array([1.0, 2, 50, 51]), distance=2, interval=2)
-    >>> result.close_in_both, round(result.expected, 2), result.table.tolist()
-    (2, 0.67, [[2, 0], [0, 4]])
-    """
-    n, times = len(times), np.array(times, dtype="float64")
-    pairs = n * (n - 1) // 2
-    i, j, _ = close_pairs(np.asarray(xy, "float64"), distance=distance)
-    in_time = close_time_pairs(times, interval=interval)
-    both = int((np.abs(times[i] - times[j]) <= interval).sum())
-    expected = len(i) * in_time / max(pairs, 1)
-    as_many = permuted_chance(
-        lambda order: int((np.abs(order[i] - order[j]) <= interval).sum()), times, both,
-        permutations, rng, where="knox")
-    return KnoxResult(pairs, len(i), in_time, both, expected,
-                      float(poisson.sf(both - 1, expected)), float(poisson.sf(both, expected)),
-                      as_many)
 
 
 def knox_rings(placed_incidents: gpd.GeoDataFrame, *, ring_edges_m: Sequence[float] = RING_M,

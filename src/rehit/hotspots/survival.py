@@ -226,8 +226,8 @@ def typical_median(spells: pd.DataFrame, *, rng: np.random.Generator,
     numbers = load_parameters() if parameters is None else parameters
     if len(spells) == 0:
         return float("nan"), float("nan"), float("nan")
-    time, event, weight, code = _weighted(
-        spells["place_id"].to_numpy(), spells["days"].to_numpy(), spells["event"].to_numpy())
+    columns = [spells[name].to_numpy() for name in ("place_id", "days", "event")]
+    time, event, weight, code = _weighted(*columns)
     n = int(code.max()) + 1
     at, first = np.unique(time, return_index=True)
     drawn = []
@@ -237,7 +237,8 @@ def typical_median(spells: pd.DataFrame, *, rng: np.random.Generator,
         drawn.append(_median(at, _survival(np.where(event, again, 0.0), again, first)))
     tail = (1 - numbers["hotspots.interval_level"]) / 2
     low, high = np.quantile(drawn, [tail, 1 - tail], method="nearest")
-    middle = _median(at, _survival(np.where(event, weight, 0.0), weight, first))
+    curve = typical_curve(*columns)
+    middle = _median(curve["days"].to_numpy(), curve["survival"].to_numpy())
     return middle, float(low), float(high)
 
 
