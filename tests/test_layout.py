@@ -80,6 +80,29 @@ def test_every_constant_of_a_module_is_used() -> None:
                 if name not in read and not name.startswith("__")}
 
 
+def test_every_function_of_a_module_is_used_by_the_package() -> None:
+    """What tests alone need stands with the tests, so that they check the code that ships."""
+    defined: dict[str, str] = {}
+    read: set[str] = set()
+    for path in MODULES:
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        for top in tree.body:
+            if isinstance(top, ast.FunctionDef | ast.ClassDef) and not top.name.startswith("__"):
+                defined[top.name] = path.name
+            # A function that only calls itself is not used.
+            own = top.name if isinstance(top, ast.FunctionDef | ast.ClassDef) else ""
+            read |= {name for node in ast.walk(top) for name in _names_read(node) if name != own}
+    assert {name: where for name, where in defined.items() if name not in read} == {}
+
+
+def _names_read(node: ast.AST) -> set[str]:
+    """Return the name that a node reads; the public names are handed out by their text."""
+    return ({node.id} if isinstance(node, ast.Name) and isinstance(node.ctx, ast.Load) else
+            {node.attr} if isinstance(node, ast.Attribute) else
+            {node.value} if isinstance(node, ast.Constant) and isinstance(node.value, str) else
+            set())
+
+
 def _errors_raised(node: ast.AST) -> set[str]:
     called = (found.exc.func for found in ast.walk(node)
               if isinstance(found, ast.Raise) and isinstance(found.exc, ast.Call))
@@ -219,7 +242,6 @@ TESTED_ELSEWHERE = {
     "report/live_workbook.py": "contract and cost workbooks recomputed by LibreOffice",
     "report/pdf.py": "outputs/test_patrol.py and report/test_pages_paper.py",
     "report/bid_workbook.py": "outputs/test_price.py, recomputed by LibreOffice",
-    "hotspots/evaluate_plot.py": "outputs/test_hotspots.py",
     "incidents/columns.py": "incidents/test_propose.py",
     "incidents/projection.py": "incidents/test_propose.py",
     "costs/cashflow.py": "costs/test_lifecycle_cashflow.py",

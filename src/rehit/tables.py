@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources import files
 
 import geopandas as gpd
 import pandas as pd
@@ -72,12 +71,6 @@ def table(name: str) -> Table:
     ))
 
 
-def table_names() -> list[str]:
-    """Return the names of all tables that have a contract."""
-    folder = files("rehit") / "schemas"
-    return sorted(p.name.removesuffix(".csv") for p in folder.iterdir() if p.name.endswith(".csv"))
-
-
 def check(frame: pd.DataFrame, name: str, *, where: str) -> None:
     """Hold `frame` against the contract `name`; extra columns are welcome.
 
@@ -86,7 +79,7 @@ def check(frame: pd.DataFrame, name: str, *, where: str) -> None:
     frame
         The table at the door.
     name
-        A name from :func:`table_names`.
+        A table of the folder ``schemas``.
     where
         Who is asking, for the message.
 

@@ -37,7 +37,7 @@ from rehit.contract.crews import (
 )
 from rehit.contract.price import Contract, price_contract
 from rehit.contract.volume import contract_jobs
-from rehit.costs.doubt import as_stated
+from rehit.costs.doubt import Doubt
 from rehit.hotspots.rates import rank_repeats
 from rehit.observed import Window
 from rehit.parameters import load_parameters
@@ -47,6 +47,7 @@ NUMBERS = load_parameters().override({
     "contract.estimate_accuracy": 0, "contract.found_low": 0, "contract.found_likely": 0,
     "contract.found_high": 0, "contract.draws": 4000, "contract.queue_years": 20,
     "contract.queue_search_years": 5})
+AS_STATED = Doubt((), np.ones((0, 1)))  # one world, in which every number is what it is said to be
 
 
 def replay(seed: int) -> dict[str, float]:
@@ -70,7 +71,7 @@ def replay(seed: int) -> dict[str, float]:
                           threshold_per_year=4.0, parameters=NUMBERS,
                           rng=np.random.default_rng(seed))
     bid = price_contract(jobs[jobs["reported_at"] < cut], places, window=Window(start, cut),
-                         time_zone=TIME_ZONE, region="PT", parameters=NUMBERS, doubt=as_stated(),
+                         time_zone=TIME_ZONE, region="PT", parameters=NUMBERS, doubt=AS_STATED,
                          rng=np.random.default_rng([seed, 6]))
     return {"seed": seed, **outcome(bid, jobs[jobs["reported_at"] >= cut], end - cut)}
 

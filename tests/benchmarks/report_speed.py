@@ -11,7 +11,7 @@ import tempfile
 import time
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "reporting"))
+sys.path.insert(0, str(Path(__file__).parents[1] / "invented"))
 
 from report_tables import make_incidents, make_input
 

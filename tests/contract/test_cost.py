@@ -19,7 +19,7 @@ from rehit.contract.cost import (
 )
 from rehit.contract.crews import CrewKind, Team
 from rehit.contract.schedule import direct_costs, job_worth
-from rehit.costs.doubt import Cause, Doubt, as_stated
+from rehit.costs.doubt import Cause, Doubt
 from rehit.parameters import load_parameters
 
 NUMBERS = load_parameters().override({
@@ -122,7 +122,7 @@ def test_the_cost_of_a_world_moves_each_line_by_its_cause() -> None:
     numbers = load_parameters().override({"contract.overhead_share": 0.1})
     found = moved_cost(lines, worlds, np.full((1, 1), 1.05), parameters=numbers)
     assert found.tolist() == [[pytest.approx((110 + 40 + 42) * 1.1 + 7)]]
-    same = moved_cost(lines, as_stated(), np.ones((1, 1)), parameters=numbers)
+    same = moved_cost(lines, Doubt((), np.ones((0, 1))), np.ones((1, 1)), parameters=numbers)
     assert same.tolist() == [[pytest.approx(sum(float(v[0, 0]) for v in lines.values()))]]
 
 

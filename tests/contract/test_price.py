@@ -6,11 +6,7 @@ import numpy as np
 import pytest
 
 from rehit.contract.cost import tail_mean
-from rehit.contract.price import (
-    Outlook,
-    markup_from_margin,
-    price_forms,
-)
+from rehit.contract.price import Outlook, price_forms
 from rehit.errors import SettingError, TableError
 from rehit.parameters import load_parameters
 
@@ -19,20 +15,24 @@ NUMBERS = load_parameters().override({
     "contract.supervision_share": 0, "contract.insurance_share": 0, "contract.bond_share": 0})
 
 
-def test_margin_and_markup_against_contractors_guides() -> None:
-    """Contractors' guides: 25 % markup is 20 % margin; 25 % margin on 10,000 asks 13,333."""
-    assert markup_from_margin(0.2) == pytest.approx(0.25)
-    assert 10_000 * (1 + markup_from_margin(0.25)) == pytest.approx(13_333, abs=0.5)
-    with pytest.raises(SettingError, match="markup of 25 %"):
-        markup_from_margin(1.0)
-
-
 def outlook(cost: np.ndarray) -> Outlook:
     flat = np.full_like(cost, 100.0)
     jobs = cost / 10
     bases = {"schedule_of_rates": jobs * 10, "lump_sum": flat,
              "banded_lump_sum": flat + 8 * np.maximum(0, jobs - 11), "cost_plus": cost}
     return Outlook(cost, bases, {}, {}, 11.0, 8.0, 1.0, np.ones_like(cost))
+
+
+def test_margin_and_markup_against_contractors_guides() -> None:
+    """Contractors' guides: 25 % markup is 20 % margin; 25 % margin on 10,000 asks 13,333."""
+    certain = outlook(np.full((10, 1), 10_000.0))
+    fifth, quarter = (price_forms(certain, margin=margin, parameters=NUMBERS)
+                      for margin in (0.2, 0.25))
+    plus = fifth[fifth["form"] == "cost_plus"]
+    assert plus["expected_markup"].to_numpy() == pytest.approx(0.25)
+    assert quarter["price_per_year"].to_numpy() == pytest.approx(13_333, abs=0.5)
+    with pytest.raises(SettingError, match="markup of 25 %"):
+        price_forms(certain, margin=1.0, parameters=NUMBERS)
 
 
 def test_price_at_each_level_keeps_the_margin_as_often_as_it_says() -> None:

@@ -26,7 +26,8 @@ from rehit.incidents.mapping import (
     save_mapping,
     with_setting,
 )
-from rehit.incidents.propose import propose_mapping, suggest_project
+from rehit.incidents.projection import suggest_place
+from rehit.incidents.propose import log_points, propose_mapping
 from rehit.messages import Message, message
 from rehit.report.say import Say
 from rehit.tables import check, table
@@ -255,7 +256,7 @@ def test_any_table_of_strings_is_proposed_mapped_saved_and_loaded(
     file = tmp_path_factory.mktemp("mapping") / "mapping.toml"
     mapping = propose_mapping(raw)
     fields = apply_mapping(raw, mapping)
-    place = suggest_project(raw, mapping)
+    place = suggest_place(*log_points(raw, mapping))
     assert place is None or place.crs.startswith("EPSG:")
     save_mapping(mapping, file)
     check(fields, "fields", where="test")

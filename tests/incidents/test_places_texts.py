@@ -15,7 +15,8 @@ from rehit.files.rows import RawTable
 from rehit.incidents.clean import clean_incidents
 from rehit.incidents.mapping import apply_mapping
 from rehit.incidents.places import from_text, read_numbers
-from rehit.incidents.propose import propose_mapping, suggest_project
+from rehit.incidents.projection import suggest_place
+from rehit.incidents.propose import log_points, propose_mapping
 from rehit.incidents.rows import CleanSettings
 
 LON = np.linspace(4.80, 4.90, 40)
@@ -51,7 +52,7 @@ def test_a_shape_that_names_its_grid_needs_no_question(written: str) -> None:
     assert mapping.fields["location"].columns == ("geom",)
     assert mapping.places.location_crs == "EPSG:2154"
     assert not mapping.open_questions
-    assert suggest_project(raw, mapping).crs == "EPSG:32631"  # type: ignore[union-attr]
+    assert suggest_place(*log_points(raw, mapping)).crs == "EPSG:32631"  # type: ignore[union-attr]
     lon, lat = degrees_of(raw)
     assert sorted(lon) == pytest.approx(sorted(LON), abs=1e-6)
     assert sorted(lat) == pytest.approx(sorted(LAT), abs=1e-6)

@@ -16,7 +16,7 @@ from rehit.files.rows import RawTable
 from rehit.incidents.dates import DateStyle, parse_dates
 from rehit.incidents.mapping import FIELDS, Mapping, answered, apply_mapping, with_setting
 from rehit.incidents.projection import suggest_place
-from rehit.incidents.propose import propose_mapping, suggest_project
+from rehit.incidents.propose import log_points, propose_mapping
 
 SHARED = Path(__file__).parents[2].parent / "shared" / "data"
 ROWS = 40
@@ -70,7 +70,7 @@ def test_chicago_needs_only_to_be_confirmed() -> None:
     assert mapping.places.evidence[0].facts["metres"] == pytest.approx(19.1, abs=0.05)
     assert mapping.questions == ()
     assert mapping.words["status"] == ("Completed", "Completed - Dup", "Open - Dup")
-    place = suggest_project(raw, mapping)
+    place = suggest_place(*log_points(raw, mapping))
     assert place is not None
     assert place.crs == "EPSG:32616"
 
@@ -349,7 +349,7 @@ def test_a_stray_column_of_coordinates_does_not_move_the_study_area() -> None:
     lats[3], lons[3] = lons[3], lats[3]
     lats[7] = lons[7] = "0"
     raw = log({"Reported": days(), "Lat": lats, "Long": lons})
-    place = suggest_project(raw, propose_mapping(raw))
+    place = suggest_place(*log_points(raw, propose_mapping(raw)))
     assert place is not None
     assert place.crs == "EPSG:32625"
     west, south, east, north = place.study_area
@@ -359,7 +359,7 @@ def test_a_stray_column_of_coordinates_does_not_move_the_study_area() -> None:
 
 def test_a_log_without_coordinates_suggests_no_place() -> None:
     raw = log({"Reported": days()})
-    assert suggest_project(raw, propose_mapping(raw)) is None
+    assert suggest_place(*log_points(raw, propose_mapping(raw))) is None
 
 
 def test_every_header_word_names_a_field_and_a_reason() -> None:

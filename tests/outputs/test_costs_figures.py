@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 from shot_noise import random_events_present_value
 
-from rehit.costs.doubt import as_stated
+from rehit.costs.doubt import Doubt
 from rehit.costs.lifecycle import compare_strategies
 from rehit.costs.strategies import load_strategies
 from rehit.outputs.costs import cost_years, rate_costs
@@ -28,13 +28,16 @@ PLACE = pd.DataFrame({
     "coating_allowed": [True], "access": ["ground"], "traffic_control": [False]})
 
 
+AS_STATED = Doubt((), np.ones((0, 1)))
+
+
 @pytest.fixture(scope="module")
 def chain() -> Any:
     strategies = load_strategies(None, parameters=NUMBERS)
     costs = compare_strategies(PLACE, strategies=strategies, parameters=NUMBERS,
                                rng=np.random.default_rng(1), n_jobs=1)
     return SimpleNamespace(costing=PLACE, cost_parameters=NUMBERS, parameters=NUMBERS,
-                           strategies=strategies, strategy_costs=costs, doubt=as_stated(),
+                           strategies=strategies, strategy_costs=costs, doubt=AS_STATED,
                            rng=lambda _step: np.random.default_rng(2))
 
 

@@ -7,10 +7,10 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from rehit.hotspots import forecast
 from rehit.hotspots.forecast import (
     LEAST,
     History,
-    fit_scaled,
     forecast_counts,
     past_starts,
     predictive_interval,
@@ -127,4 +127,8 @@ def _scale(history: History, score: Score, origin: float, horizon: float,
     scores = np.concatenate([score(history, s)[k] for s, k in zip(starts, known, strict=True)])
     truth = np.concatenate([history.counts(s, s + horizon)[k]
                             for s, k in zip(starts, known, strict=True)])
-    return fit_scaled(scores, truth) if len(truth) else (LEAST, 1.0)
+    if not len(truth):
+        return LEAST, 1.0
+    weights, level = forecast._nonnegative_poisson(
+        scores[:, None].astype("float64"), truth.astype("float64"), np.ones(len(truth)))
+    return level, float(weights[0])

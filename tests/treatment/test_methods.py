@@ -9,7 +9,7 @@ import pytest
 
 from rehit.errors import InputFileError, ManyErrors
 from rehit.report.say import Say, catalogue
-from rehit.treatment.methods import cautions_of, load_cautions, load_methods, method_faults
+from rehit.treatment.methods import load_cautions, load_methods, method_faults
 
 HEAD = "rule,substrate,finish,medium,area_min_m2,area_max_m2,method,second_choice," \
        "minutes_per_visit,minutes_per_m2,cautions,reason,source\n"
@@ -44,14 +44,6 @@ def test_every_code_has_its_words(language: str) -> None:
         assert {f"{column}.{code}" for code in used} <= known
     assert set(methods["reason"]) <= known
     assert not [code for code in codes if ";" in Say(language).code("caution", code)]
-
-
-def test_cautions_of_a_method_are_those_of_its_rules_and_of_all_work() -> None:
-    assert {"sds", "pressure", "runoff", "silica", "lime", "burner_exhaust", "slips", "sharps",
-            "lone_working", "frost_heat"} <= set(cautions_of("hot_wash"))
-    assert "lead" in cautions_of("scrape")
-    assert cautions_of("refer")[0] == "do_not_clean"
-    assert "pressure" not in cautions_of("paint_out")
 
 
 @pytest.mark.parametrize(("given", "factor", "printed"), [

@@ -9,15 +9,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rehit.errors import InputFileError, ManyErrors
 from rehit.words.addresses import (
     NOWHERE,
+    PLACES,
     address_table,
     default_address_words,
-    load_address_words,
     normalise_address,
     parse_address,
-    street_of,
 )
 
 LOG = Path(__file__).parents[3] / "shared" / "data" / "westminster_uk" / "Graffiti.csv"
@@ -198,7 +196,6 @@ def test_any_text_gives_a_key_or_none(text: str) -> None:
     found = parse_address(text)
     assert (found.key is None) == (found.street is None) == (found.kind == "none")
     assert found.key is None or found.key == " ".join(found.key.split())
-    assert street_of(text) == found.street
 
 
 @settings(max_examples=200, deadline=None)
@@ -228,26 +225,10 @@ def test_every_word_row_has_a_reason() -> None:
     path = Path(__file__).parents[2] / "src" / "rehit" / "words" / "addresses.csv"
     rows = pd.read_csv(path, keep_default_na=False)
     assert (rows["reason"].str.len() > 5).all()
+    assert rows["place"].isin(PLACES).all()
+    assert (rows["word"] != "").all()
     assert not rows.duplicated(["word", "place"]).any()
     assert "street" in default_address_words()["type"].values()
-
-
-def test_user_words_come_first(tmp_path: Path) -> None:
-    mine = tmp_path / "words.csv"
-    mine.write_text("word,becomes,place,language,reason\nst,stairs,type,en,hill town\n")
-    words = load_address_words(mine)
-    assert normalise_address("12 High St", words=words) == "12 high stairs"
-    assert normalise_address("12 High Rd", words=words) == "12 high road"
-
-
-def test_bad_user_words_are_all_named(tmp_path: Path) -> None:
-    mine = tmp_path / "words.csv"
-    mine.write_text("word,becomes,place\n,x,type\nst,x,nowhere\n")
-    with pytest.raises(ManyErrors) as caught:
-        load_address_words(mine)
-    assert len(caught.value.errors) == 2
-    with pytest.raises(InputFileError):
-        load_address_words(tmp_path / "absent.csv")
 
 
 @pytest.mark.skipif(not LOG.exists(), reason="the shared real logs are not beside this copy")

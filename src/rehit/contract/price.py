@@ -437,18 +437,6 @@ def points(level: float) -> str:
     return f"{100 * level:.6g}"
 
 
-def markup_from_margin(margin: float) -> float:
-    """Return profit over cost from profit over price.
-
-    Examples
-    --------
-    >>> round(markup_from_margin(0.2), 9)
-    0.25
-    """
-    check_margin(margin)
-    return margin / (1 - margin)
-
-
 def check_margin(margin: float) -> None:
     """Refuse a margin that is no share of the price."""
     if not 0 <= margin < 1:

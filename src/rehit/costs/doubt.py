@@ -141,11 +141,6 @@ def draw_doubt(parameters: Parameters, *, draws: int | None = None,
     return Doubt(known, draw_factors(known, draws=size, rng=rng))
 
 
-def as_stated(draws: int = 1) -> Doubt:
-    """Return worlds in which every number is what it is stated to be."""
-    return Doubt((), np.ones((0, draws)))
-
-
 def draw_factors(known: Sequence[Cause], *, draws: int, rng: np.random.Generator) -> Numbers:
     """Return factors, shape (causes, draws): of each cause one from each equal part of its chances.
 

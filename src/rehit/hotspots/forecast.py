@@ -439,20 +439,6 @@ def fit_blend(table: np.ndarray, counts: np.ndarray, season: np.ndarray) -> Blen
                                        counts.astype("float64"), season))
 
 
-def fit_scaled(score: np.ndarray, counts: np.ndarray) -> tuple[float, float]:
-    """Return level and slope that turn a score into expected counts, by Poisson likelihood.
-
-    Examples
-    --------
-    >>> level, slope = fit_scaled(np.array([0.0, 0.0, 1.0, 1.0]), np.array([1, 1, 3, 3]))
-    >>> round(level, 3), round(slope, 3)
-    (1.0, 2.0)
-    """
-    weights, level = _nonnegative_poisson(score[:, None].astype("float64"),
-                                          counts.astype("float64"), np.ones(len(counts)))
-    return level, float(weights[0])
-
-
 def fit_context_and_recency(table: np.ndarray, counts: np.ndarray, season: np.ndarray, *,
                             numbers: Parameters) -> ContextAndRecency:
     """Fit boosted trees and a plain fading count, each with Poisson loss, and blend them.

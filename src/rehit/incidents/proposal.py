@@ -697,8 +697,3 @@ def _notes(options: Options, zone: str, unused: Sequence[UnusedColumn]) -> tuple
         territory_of_zone(zone))
     clock = (message("start.clock_elsewhere", given=given, zone=zone),) if elsewhere else ()
     return clock + told
-
-
-def answers_in(questions: Sequence[Question]) -> dict[str, str]:
-    """Return the answers that stand in questions, by key."""
-    return {asked.key: asked.answer for asked in questions if asked.answer}

@@ -25,7 +25,7 @@ from rehit.incidents.mapping import (
 )
 from rehit.incidents.places import from_text
 from rehit.incidents.privacy import scrub
-from rehit.incidents.projection import Area, ProjectPlace, find_places, suggest_place
+from rehit.incidents.projection import Area, find_places
 from rehit.incidents.services import find_service
 from rehit.messages import Message, message
 from rehit.parameters import Parameters, load_parameters
@@ -499,17 +499,6 @@ def field_words(raw: RawTable, mapping: Mapping) -> dict[str, tuple[str, ...]]:
 
 def _any_column(raw: RawTable, mapping: Mapping) -> bool:
     return any(column in raw.table.columns for s in mapping.fields.values() for column in s.columns)
-
-
-def suggest_project(raw: RawTable, mapping: Mapping) -> ProjectPlace | None:
-    """Suggest the project's CRS (a UTM zone) and study area from a log and its mapping.
-
-    Returns
-    -------
-    ProjectPlace or None
-        None if the log has no coordinates that can be read.
-    """
-    return suggest_place(*log_points(raw, mapping))
 
 
 def log_points(raw: RawTable, mapping: Mapping) -> tuple[np.ndarray, np.ndarray]:

@@ -187,33 +187,6 @@ def own_reason(template: str, facts: Mapping[str, object]) -> Message:
     return told
 
 
-def cautions_of(method: str, *, methods: pd.DataFrame | None = None) -> tuple[str, ...]:
-    """Return the codes of every caution that work by one method can carry, wherever it is done.
-
-    Those of the rules that choose the method and those every such job carries; what only single
-    places carry (height, traffic, electrics, railway, protected things) is left to each place.
-
-    Parameters
-    ----------
-    method
-        Code of the method.
-    methods
-        Decision table in force; rehit's own by default.
-
-    Examples
-    --------
-    >>> {"pressure", "runoff", "silica", "burner_exhaust"} <= set(cautions_of("hot_wash"))
-    True
-    """
-    rules = load_methods() if methods is None else methods
-    named = {code for cell in rules.loc[rules["method"] == method, "cautions"]
-             for code in _split(cell, ";")}
-    table = load_cautions()
-    always = table["when_column"].eq("method") & table["when_values"].map(
-        lambda values: method in _split(values))
-    return tuple(table.loc[always | table["code"].isin(named), "code"])
-
-
 def _check_number(text: str, name: str, fault: Callable[..., None]) -> None:
     if text == "" and name not in ("minutes_per_visit", "minutes_per_m2"):
         return

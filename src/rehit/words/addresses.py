@@ -10,17 +10,13 @@ import unicodedata
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache, lru_cache
-from pathlib import Path
 
 import pandas as pd
 
-from rehit.errors import InputFileError, ManyErrors, RehitError
-from rehit.files.reader import read_table
-from rehit.messages import message
 from rehit.packaged import packaged_rows
 from rehit.words.geometry_text import is_three_words, pasted_point
 
-# The editable words that address normalising rests on, each with its reason.
+# The words that address normalising rests on, each with its reason.
 #
 # The file ``words/addresses.csv`` has the columns ``word, becomes, place, language, reason``.
 # ``place`` says where in an address the row applies:
@@ -49,7 +45,7 @@ PLACES = ("type", "lead", "first", "any", "direction", "ending", "front", "tail"
 
 @dataclass(frozen=True, eq=False)  # one set of words is itself only, so that results can be kept
 class AddressWords:
-    """Say by the place they apply in; :func:`load_address_words` makes it."""
+    """What each word becomes, by the place in an address that it applies in."""
 
     by_place: Mapping[str, Mapping[str, str]]
 
@@ -76,36 +72,6 @@ def plain(text: str) -> str:
 def default_address_words() -> AddressWords:
     """Return the words that come with rehit."""
     return _collect(packaged_rows("words", "addresses.csv"))
-
-
-def load_address_words(path: Path | str) -> AddressWords:
-    """Return rehit's words with those of the user's CSV put before them.
-
-    Parameters
-    ----------
-    path
-        CSV with the columns ``word, becomes, place, language, reason``. A row with the same word
-        and place as one of rehit's replaces it.
-
-    Raises
-    ------
-    InputFileError
-        If the file cannot be read.
-    ManyErrors
-        Listing every missing column, empty word and unknown place.
-    """
-    rows = read_table(path, has_header=True).records()
-    faults: list[RehitError] = []
-    for number, row in rows:
-        word, place = row.get("word", ""), row.get("place", "")
-        if not word or place not in PLACES:
-            faults.append(InputFileError(message("where.line", file=str(path), line=number),
-                                         "errors.not_an_address_word", word=word, place=place,
-                                         known=PLACES))
-    if faults:
-        raise ManyErrors(str(path), faults)
-    mine, base = _collect(row for _, row in rows), default_address_words()
-    return AddressWords({p: {**base[p], **mine[p]} for p in PLACES})
 
 
 def _collect(rows: Iterable[Mapping[str, str]]) -> AddressWords:
@@ -292,7 +258,7 @@ class Address:
 NOWHERE = Address()
 
 
-def normalise_address(text: object, *, words: AddressWords | None = None) -> str | None:
+def normalise_address(text: object) -> str | None:
     """Return the key under which two spellings of one address meet, or None for no address.
 
     Case, accents, punctuation, double spaces, abbreviations, units within a building and the
@@ -308,29 +274,16 @@ def normalise_address(text: object, *, words: AddressWords | None = None) -> str
     >>> normalise_address("Not Recorded") is None
     True
     """
-    return parse_address(text, words=words).key
+    return parse_address(text).key
 
 
-def street_of(text: object, *, words: AddressWords | None = None) -> str | None:
-    """Return the normalised street name alone, or None.
-
-    Examples
-    --------
-    >>> street_of("1200 block of S State St")
-    'south state street'
-    """
-    return parse_address(text, words=words).street
-
-
-def parse_address(text: object, *, words: AddressWords | None = None) -> Address:
+def parse_address(text: object) -> Address:
     """Take one address apart; anything that is not text, or says "no address", gives `NOWHERE`.
 
     Parameters
     ----------
     text
         Address as written.
-    words
-        From :func:`rehit.words.addresses.load_address_words`; rehit's own by default.
 
     Examples
     --------
@@ -341,7 +294,7 @@ def parse_address(text: object, *, words: AddressWords | None = None) -> Address
     """
     if not isinstance(text, str):
         return NOWHERE
-    known = words or default_address_words()
+    known = default_address_words()
     raw = _MASK.sub(lambda m: m[1] + "x" * len(m[2]), plain(text[:300]))
     if _EMPTY.fullmatch(raw) or raw.strip(" .,-?!*()[]<>") in known["placeholder"]:
         return NOWHERE
@@ -353,7 +306,7 @@ def parse_address(text: object, *, words: AddressWords | None = None) -> Address
     return _crossing(line, known) or _between(line, known) or _numbered(line, known)
 
 
-def address_table(values: pd.Series, *, words: AddressWords | None = None) -> pd.DataFrame:
+def address_table(values: pd.Series) -> pd.DataFrame:
     """Take a whole column of addresses apart, each different text once.
 
     Parameters
@@ -373,7 +326,7 @@ def address_table(values: pd.Series, *, words: AddressWords | None = None) -> pd
     ['5 elm road', nan]
     """
     codes, unique = pd.factorize(values, use_na_sentinel=True)
-    parsed = [parse_address(text, words=words) for text in unique] + [NOWHERE]
+    parsed = [parse_address(text) for text in unique] + [NOWHERE]
     table = pd.DataFrame({
         "address_key": pd.array([a.key for a in parsed], dtype="str"),
         "street_key": pd.array([a.street for a in parsed], dtype="str"),
@@ -386,7 +339,7 @@ def address_table(values: pd.Series, *, words: AddressWords | None = None) -> pd
     return table.take(codes).set_axis(values.index)  # code -1 takes the last row, NOWHERE
 
 
-def names_office(text: object, *, words: AddressWords | None = None) -> bool:
+def names_office(text: object) -> bool:
     """Whether an address names the seat of the council, which stands in for places nobody gave.
 
     Examples
@@ -395,7 +348,7 @@ def names_office(text: object, *, words: AddressWords | None = None) -> bool:
     (True, False)
     """
     spaced = f" {' '.join(re.findall(r'[a-z0-9]+', plain(str(text)[:300])))} "
-    return any(f" {word} " in spaced for word in (words or default_address_words())["office"])
+    return any(f" {word} " in spaced for word in default_address_words()["office"])
 
 
 def _crossing(line: str, known: AddressWords) -> Address | None:
