@@ -8,7 +8,7 @@ import pytest
 
 from rehit.costs.doubt import Cause, Doubt, basis, causes, draw_doubt, draw_factors
 from rehit.costs.lifecycle import compare_by_formula, compare_strategies, simulate, simulated_costs
-from rehit.costs.programme import choose_programme
+from rehit.costs.programme import choose_programme, find_prospects, with_doubt
 from rehit.costs.sensitivity import responses, shifted, value_of_information
 from rehit.costs.strategies import Strategy, load_strategies
 from rehit.parameters import load_parameters
@@ -65,6 +65,34 @@ def test_the_saving_of_a_programme_carries_its_unit_costs(busy) -> None:
     assert found.saving_low < found.saving < found.saving_high
     assert found.saving < sure.saving  # a life of ten years is the best case, not the middle
     assert 0 <= found.chance_of_loss <= NUMBERS["costs.programme_regret"]
+
+
+def test_expected_savings_are_the_mean_over_worlds_not_a_straight_line(busy) -> None:
+    """Fault: straight lines between the ends of a life's range took 90 off each saving.
+
+    The programme then left money unspent and saved no more than the plain ranking. Held against
+    the formula worked out afresh in each of eight worlds.
+    """
+    life = next(cause for cause in causes(NUMBERS) if cause.name == "coating_life")
+    worlds = Doubt((life,), draw_factors((life,), draws=8, rng=np.random.default_rng(3)))
+    busy = busy.head(20)
+    strategies = [s for s in load_strategies(parameters=NUMBERS)
+                  if s.name in ("remove_each_time", "permanent_coating")]
+    numbers = NUMBERS.override({"costs.draws": 2000})
+    found = find_prospects(busy, strategies=strategies, years=1, horizon_years=10,
+                           scenarios=False, parameters=numbers)
+    unsure = with_doubt(found, parameters=numbers, doubt=worlds, keep_all=True,
+                        rng=np.random.default_rng(4)).candidates
+    fresh = []
+    for factor in worlds.factors[0]:
+        costing, moved, there = shifted(life, factor, busy, strategies, numbers)
+        costs = np.column_stack([e.present_value for e in compare_by_formula(
+            costing, strategies=moved, parameters=there).expected])
+        fresh.append(costs[unsure.place, found.instead_of[unsure.place]]
+                     - costs[unsure.place, unsure.strategy])
+    expected = np.mean(fresh, axis=0)
+    assert unsure.saving[:, 0].mean() == pytest.approx(expected.mean(), abs=20)
+    assert np.abs(unsure.saving[:, 0] - expected).max() < 0.05 * unsure.cost.max()
 
 
 def test_what_is_not_worth_the_trouble_is_left_out(busy) -> None:

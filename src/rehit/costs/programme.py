@@ -44,8 +44,8 @@ class Candidates:
         scenario is the mean.
     cost, hours
         First cost and crew hours in the starting year.
-    response
-        How the saving moves at the ends of each cause of doubt, shape (candidates, 2 causes).
+    loss
+        Chance of each costing more than it saves; None where every number is taken as stated.
     """
 
     place: Whole
@@ -54,13 +54,13 @@ class Candidates:
     saving: Numbers
     cost: Numbers
     hours: Numbers
-    response: Numbers | None = None
+    loss: Numbers | None = None
 
-    def keep(self, rows: NDArray[np.bool_]) -> Candidates:
+    def keep(self, rows: NDArray[np.bool_] | Whole) -> Candidates:
         """Return some of the candidates."""
         return Candidates(self.place[rows], self.strategy[rows], self.year[rows],
                           self.saving[rows], self.cost[rows], self.hours[rows],
-                          None if self.response is None else self.response[rows])
+                          None if self.loss is None else self.loss[rows])
 
 
 @dataclass(frozen=True)
@@ -263,11 +263,6 @@ class Prospects:
     instead_of: NDArray[np.int64]
     doubt: Doubt | None = None
 
-    @property
-    def basis(self) -> Numbers | None:
-        """How far each world lies towards the ends of the causes, shape (2 causes, draws)."""
-        return None if self.doubt is None else basis(self.doubt.factors, self.doubt.known)
-
 
 def find_prospects(costing: pd.DataFrame, *,
                    strategies: Sequence[Strategy] | Path | str | None, years: int,
@@ -306,45 +301,36 @@ def find_prospects(costing: pd.DataFrame, *,
 
 
 def with_doubt(prospects: Prospects, *, parameters: Parameters, doubt: Doubt,
-               keep_all: bool = False) -> Prospects:
+               rng: np.random.Generator, keep_all: bool = False) -> Prospects:
     """Return the prospects with expected savings under doubt, those not worth the trouble left out.
 
-    Left out are candidates that are expected to save less than ``costs.programme_least_saving`` or
-    less than ``costs.programme_least_ratio`` of their first cost. Among candidates of one town the
-    causes are the same, so that their luck is shared.
+    Expected savings and chances of a loss are those of simulated futures, each in one of the
+    possible worlds: a life cut to half costs more than a life half as long again saves, which no
+    straight line between the ends of a range would tell. Left out are candidates that are expected
+    to save less than ``costs.programme_least_saving`` or less than
+    ``costs.programme_least_ratio`` of their first cost.
     """
-    picked, z = prospects.candidates, basis(doubt.factors, doubt.known)
-    response = _saving_responses(prospects, doubt.known, parameters)
-    expected = response @ z.mean(axis=1)
-    candidates = replace(picked, saving=picked.saving + expected[:, None], response=response)
-    worth = ((candidates.saving[:, 0] >= parameters["costs.programme_least_saving"])
-             & (candidates.saving[:, 0] >= parameters["costs.programme_least_ratio"]
-                * candidates.cost))
-    return replace(prospects, doubt=doubt,
-                   candidates=candidates if keep_all else candidates.keep(worth))
+    picked, unsure = prospects.candidates, replace(prospects, doubt=doubt)
+    expected, loss = np.zeros((2, len(picked.place)))
+    for rows, futures in _futures(unsure, picked, parameters, rng):
+        expected[rows], loss[rows] = futures.mean(axis=1), (futures < 0).mean(axis=1)
+    moved = (expected - picked.saving[:, 0])[:, None]
+    candidates = replace(picked, saving=picked.saving + moved, loss=loss)
+    worth = ((expected >= parameters["costs.programme_least_saving"])
+             & (expected >= parameters["costs.programme_least_ratio"] * candidates.cost))
+    return replace(unsure, candidates=candidates if keep_all else candidates.keep(worth))
 
 
-def _saving_responses(prospects: Prospects, known: Sequence[Cause],
+def _saving_responses(prospects: Prospects, picked: Candidates, known: Sequence[Cause],
                       parameters: Parameters) -> Numbers:
-    """Return how each candidate's saving moves at the ends of the causes.
-
-    Worked out for the first and the last starting year; those between lie on a straight line.
-    """
-    picked = prospects.candidates
-    if not len(picked.place):
-        return np.zeros((0, 2 * len(known)))
-    places, back = np.unique(picked.place, return_inverse=True)
-    last = int(picked.year.max())
-    ends = []
-    for year in dict.fromkeys((0, last)):
-        comparison = prospects.comparisons[year]
-        moved = responses(comparison.costing.iloc[places].reset_index(drop=True),
-                          comparison.strategies, known=known, start_year=year,
-                          horizon_years=comparison.timeline.years, parameters=parameters)
-        ends.append((moved[:, back, prospects.instead_of[picked.place]]
-                     - moved[:, back, picked.strategy]).T)
-    along = (picked.year / max(last, 1))[:, None]
-    return np.asarray(ends[0] + along * (ends[-1] - ends[0]))
+    """Return how the saving of candidates that start now moves at the ends of the causes."""
+    comparison = prospects.comparisons[0]
+    moved = responses(comparison.costing.iloc[picked.place].reset_index(drop=True),
+                      comparison.strategies, known=known,
+                      horizon_years=comparison.timeline.years, parameters=parameters)
+    number = np.arange(len(picked.place))
+    return np.asarray((moved[:, number, prospects.instead_of[picked.place]]
+                       - moved[:, number, picked.strategy]).T)
 
 
 def what_to_measure(costing: pd.DataFrame, *,
@@ -368,43 +354,22 @@ def what_to_measure(costing: pd.DataFrame, *,
     """
     parameters = parameters or load_parameters()
     horizon = int(horizon_years or parameters["costs.horizon_years"])
+    worlds = doubt or draw_doubt(parameters, rng=rng)
     found = with_doubt(find_prospects(costing, strategies=strategies, years=1, scenarios=False,
                                       horizon_years=horizon, parameters=parameters),
-                       parameters=parameters, doubt=doubt or draw_doubt(parameters, rng=rng),
-                       keep_all=True)
-    options, response = found.candidates, found.candidates.response
+                       parameters=parameters, doubt=worlds, rng=rng, keep_all=True)
+    options = found.candidates
     table = pd.DataFrame(columns=["cause", "low", "high", "worth", "flips_at"])
-    if len(options.place) and response is not None and found.basis is not None:
+    if len(options.place):
         # One option a place: the covering that saves most.
         order = np.lexsort([-options.saving[:, 0], options.place])
-        best = order[np.unique(options.place[order], return_index=True)[1]]
-        plain = options.saving[best, 0] - response[best] @ found.basis.mean(axis=1)
-        table = value_of_information(plain, response[best], known=causes(parameters),
+        best = options.keep(order[np.unique(options.place[order], return_index=True)[1]])
+        response = _saving_responses(found, best, worlds.known, parameters)
+        usual = response @ basis(worlds.factors, worlds.known).mean(axis=1)
+        table = value_of_information(best.saving[:, 0] - usual, response, known=causes(parameters),
                                      parameters=parameters, rng=rng)
         check(table, "value_of_information", where="costs.what_to_measure")
     return table
-
-
-def chance_of_loss(prospects: Prospects, chosen: NDArray[np.bool_]) -> float:
-    """Return the chance that what is chosen costs more than it saves, by doubt alone."""
-    picked = prospects.candidates.keep(chosen)
-    if picked.response is None or prospects.basis is None or not len(picked.place):
-        return 0.0
-    drawn = picked.response.sum(axis=0) @ (prospects.basis - prospects.basis.mean(
-        axis=1, keepdims=True))
-    return float((picked.saving[:, 0].sum() + drawn < 0).mean())
-
-
-def _losses(prospects: Prospects) -> Numbers:
-    """Return each candidate's chance of costing more than it saves, by doubt alone."""
-    picked = prospects.candidates
-    if picked.response is None or prospects.basis is None:
-        return np.zeros(len(picked.place))
-    z = prospects.basis - prospects.basis.mean(axis=1, keepdims=True)
-    return np.concatenate([
-        (picked.saving[start:start + BLOCK_PLACES, :1]
-         + picked.response[start:start + BLOCK_PLACES] @ z < 0).mean(axis=1)
-        for start in range(0, len(picked.place), BLOCK_PLACES)] or [np.zeros(0)])
 
 
 def cheapest_without_first_cost(comparison: Comparison) -> NDArray[np.int64]:
@@ -446,10 +411,11 @@ def programme_table(prospects: Prospects, chosen: NDArray[np.bool_], parameters:
     first = prospects.comparisons[0]
     names = np.array([s.name for s in first.strategies])
     annuity = first.timeline.annuity
-    payback, low, high = np.full((3, len(picked.place)), np.nan)
+    payback, low, high, loss = np.full((4, len(picked.place)), np.nan)
     for rows, futures in _futures(prospects, picked, parameters, rng):
         ends = np.quantile(futures, _ends(parameters), axis=1)
         low[rows], high[rows] = ends
+        loss[rows] = (futures < 0).mean(axis=1)
         payback[rows] = _payback(prospects, picked, rows)
     table = pd.DataFrame({
         "place_id": first.costing["place_id"].to_numpy(str)[picked.place],
@@ -457,10 +423,8 @@ def programme_table(prospects: Prospects, chosen: NDArray[np.bool_], parameters:
         "instead_of": names[prospects.instead_of[picked.place]],
         "first_cost": picked.cost, "crew_hours": picked.hours, "saving": picked.saving[:, 0],
         "saving_per_year": picked.saving[:, 0] / annuity,
-        "chance_of_loss": _losses(replace(prospects, candidates=picked)),
-        "saving_low": low / annuity,
-        "saving_high": high / annuity, "payback_year": payback,
-        "saving_per_cost": picked.saving[:, 0] / picked.cost})
+        "chance_of_loss": loss, "saving_low": low / annuity, "saving_high": high / annuity,
+        "payback_year": payback, "saving_per_cost": picked.saving[:, 0] / picked.cost})
     return table.sort_values(["saving_per_cost", "place_id"], ascending=[False, True],
                              ignore_index=True)
 
@@ -478,18 +442,21 @@ def _payback(prospects: Prospects, picked: Candidates, rows: NDArray[np.int64]) 
     return np.where(found <= years, found, np.nan)
 
 
-def total_interval(prospects: Prospects, chosen: NDArray[np.bool_], parameters: Parameters,
-                   rng: np.random.Generator) -> tuple[float, float]:
-    """Return the interval of the present value that the chosen candidates save together.
+def total_futures(prospects: Prospects, chosen: NDArray[np.bool_], parameters: Parameters,
+                  rng: np.random.Generator) -> Numbers:
+    """Return the present value that the chosen candidates save together, shape (draws,).
 
-    Places are simulated independently of each other: a rate that falls in the whole town at once
-    is looked at by the robust choice instead.
+    What the worlds have in common moves all places at once; the luck of each place is its own.
     """
     picked = prospects.candidates.keep(chosen)
     total = np.zeros(int(parameters["costs.draws"]))
     for _, futures in _futures(prospects, picked, parameters, rng):
         total += futures.sum(axis=0)
-    low, high = np.quantile(total, _ends(parameters))
+    return total
+
+
+def _interval(futures: Numbers, parameters: Parameters) -> tuple[float, float]:
+    low, high = np.quantile(futures, _ends(parameters))
     return float(low), float(high)
 
 
@@ -609,11 +576,11 @@ def choose_programme(costing: pd.DataFrame, *,
                                scenarios=robust, parameters=parameters)
     if under_doubt:
         prospects = with_doubt(prospects, parameters=parameters,
-                               doubt=doubt or draw_doubt(parameters, rng=rng))
+                               doubt=doubt or draw_doubt(parameters, rng=rng), rng=rng)
     money = per_year(budget_per_year, years, parameters["costs.programme_budget"])
     hours = per_year(crew_hours_per_year, years, parameters["costs.programme_crew_hours"])
     prospects, best = _within_regret(prospects, money, hours, robust=robust,
-                                     parameters=parameters)
+                                     parameters=parameters, rng=rng)
     greedy = greedy_choice(prospects.candidates, budgets=money, hours=hours)
     plain = best if not robust else best_choice(
         prospects.candidates, budgets=money, hours=hours, gap=parameters["costs.programme_gap"])
@@ -624,18 +591,23 @@ def choose_programme(costing: pd.DataFrame, *,
 
 
 def _within_regret(prospects: Prospects, money: Numbers, hours: Numbers, *, robust: bool,
-                   parameters: Parameters) -> tuple[Prospects, Choice]:
+                   parameters: Parameters, rng: np.random.Generator) -> tuple[Prospects, Choice]:
     """Return the best choice whose chance of a loss is accepted, and the prospects it is among.
 
     Where the best choice is too likely to lose, the candidates likeliest to lose by themselves are
-    taken out, step by step.
+    taken out, step by step. Where every number is taken as stated nothing is.
     """
-    losses = _losses(prospects)
+    losses = prospects.candidates.loss
+    kept = prospects
     for most in (1.0, 0.4, 0.3, 0.2, 0.1, 0.05, 0.0):
-        kept = replace(prospects, candidates=prospects.candidates.keep(losses <= most))
+        if losses is not None:
+            kept = replace(prospects, candidates=prospects.candidates.keep(losses <= most))
         best = best_choice(kept.candidates, budgets=money, hours=hours,
                            gap=parameters["costs.programme_gap"], robust=robust)
-        if chance_of_loss(kept, best.chosen) <= parameters["costs.programme_regret"]:
+        if losses is None:
+            break
+        lost = (total_futures(kept, best.chosen, parameters, rng) < 0).mean()
+        if lost <= parameters["costs.programme_regret"]:
             break
     return kept, best
 
@@ -662,7 +634,7 @@ def budget_sweep(costing: pd.DataFrame, *, budget_per_year: float | None = None,
     prospects = find_prospects(costing, strategies=strategies, years=years, horizon_years=horizon,
                                scenarios=False, parameters=parameters)
     prospects = with_doubt(prospects, parameters=parameters,
-                           doubt=doubt or draw_doubt(parameters, rng=rng))
+                           doubt=doubt or draw_doubt(parameters, rng=rng), rng=rng)
     budget = parameters["costs.programme_budget"] if budget_per_year is None else budget_per_year
     hours = per_year(crew_hours_per_year, years, parameters["costs.programme_crew_hours"])
     annuity = prospects.comparisons[0].timeline.annuity
@@ -672,7 +644,7 @@ def budget_sweep(costing: pd.DataFrame, *, budget_per_year: float | None = None,
         money = np.full(years, budget * share)
         found = best_choice(prospects.candidates, budgets=money, hours=hours * max(share, 1.0),
                             gap=parameters["costs.programme_gap"])
-        low, high = total_interval(prospects, found.chosen, parameters, rng)
+        low, high = _interval(total_futures(prospects, found.chosen, parameters, rng), parameters)
         rows.append({"budget": float(money.sum()), "saving_per_year": found.saving / annuity,
                      "saving_low": low / annuity, "saving_high": high / annuity,
                      "n_places": int(found.chosen.sum()), "chosen": share == 1.0})
@@ -700,7 +672,8 @@ def _programme(prospects: Prospects, best: Choice, greedy: Choice, money: Number
                *, worst: Sequence[float], parameters: Parameters,
                rng: np.random.Generator) -> Programme:
     candidates = prospects.candidates
-    low, high = total_interval(prospects, best.chosen, parameters, rng)
+    futures = total_futures(prospects, best.chosen, parameters, rng)
+    low, high = _interval(futures, parameters)
     savings = candidates.saving[best.chosen].sum(axis=0)
     years = np.arange(len(money))
     used = candidates.keep(best.chosen)
@@ -716,5 +689,5 @@ def _programme(prospects: Prospects, best: Choice, greedy: Choice, money: Number
     return Programme(
         table=table, greedy=greedy_table, saving=float(savings[0]), saving_low=low,
         saving_high=high, saving_greedy=greedy.saving,
-        chance_of_loss=chance_of_loss(prospects, best.chosen),
+        chance_of_loss=float((futures < 0).mean()),
         saving_worst=worst[0], saving_worst_otherwise=worst[1], gap=best.gap, by_year=by_year)
