@@ -298,8 +298,8 @@ def test_an_asset_is_one_surface_whatever_the_log_calls_it() -> None:
     assert rehits_of(at_one_place("asset", ["pole", "post_box", None])) == [False, True, True]
 
 
-def test_in_a_log_that_names_no_things_a_crossing_is_one_surface_and_a_block_is_not() -> None:
-    assert rehits_of(at_one_place("crossing", [None] * 3)) == [False, True, True]
+def test_in_a_log_that_names_no_things_no_surface_of_a_crossing_or_block_is_told() -> None:
+    assert rehits_of(at_one_place("crossing", [None] * 3)) == [False, False, False]
     assert rehits_of(at_one_place("block", [None] * 3)) == [False, False, False]
     assert rehits_of(at_one_place("street", [None] * 3)) == [False, False, False]
 
@@ -332,7 +332,7 @@ def test_what_shows_the_same_surface_is_told_for_every_rehit() -> None:
     assert told[0].facts["n"] == 10
     shares = {each.name: each.facts["share"] for each in told[0].facts["parts"]}
     assert shares["same_object"] == pytest.approx(0.4)
-    assert "same_crossing" not in shares  # none was: nothing is said of it
+    assert "same_side" not in shares  # none was: nothing is said of it
     assert told[1].facts["n"] == 1
 
 
@@ -342,3 +342,27 @@ def test_incidents_at_a_block_without_a_named_thing_have_no_place_to_recur() -> 
     window = Window(START, END)
     assert incident_kinds(table, window=window, parameters=load_parameters()).tolist() == [
         "first", "no_place", "rehit"]
+
+
+@pytest.mark.parametrize(("kind", "things", "least", "most"), [
+    ("crossing", [None] * 3, 0, 2),                     # any of its things may be the same
+    ("block", [None] * 3, 0, 0),                        # a stretch is never one surface
+    ("site", ["front", "side", "front"], 1, 2),         # two sides may be one wall
+    ("site", ["front", "pole", "pole"], 1, 2),          # or the side a pole stands on
+    ("site", ["pole", "post_box", "bench"], 0, 0),      # three things are not one
+    ("asset", ["front", "side", "rear"], 2, 2)])
+def test_what_the_log_leaves_open_of_the_surface_is_a_range(kind: str, things: list[str | None],
+                                                           least: int, most: int) -> None:
+    table, window = at_one_place(kind, things), Window(START, END)
+    assert rehit_range(table, window=window, parameters=load_parameters()) == (least, most)
+    told = [each for each in surfaces_told(table, table.iloc[:1], window=window,
+                                           parameters=load_parameters())
+            if each.name == "surface_doubt"]
+    assert [(each.facts["least"], each.facts["most"]) for each in told] == [
+        (least, most)] * (most > least)
+
+
+def test_a_side_named_twice_is_told_as_a_side_not_as_a_thing() -> None:
+    table = at_one_place("site", ["front", "front", "pole", "pole"], place_quality="address")
+    basis = surface_basis(table, window=Window(START, END), parameters=load_parameters())
+    assert basis.tolist() == ["side", "object"]

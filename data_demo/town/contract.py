@@ -34,7 +34,7 @@ def clean_placed_incidents(town: Town) -> gpd.GeoDataFrame:
         "priority": np.where(true["offensive"], "offensive", "ordinary"),
         "substrate": true["substrate"], "finish": true["finish"], "medium": true["medium"],
         "area_m2": true["area_m2"], "area_basis": "measured",
-        "n_reports": true["true_id"].map(counts).fillna(1).astype("int64"),
+        "service": "graffiti", "n_reports": true["true_id"].map(counts).fillna(1).astype("int64"),
         "place_quality": "surveyed", "address": true["address"],
         "locality": pd.Series(None, index=true.index, dtype="str"),
         "object": true["asset_type"],

@@ -3,7 +3,9 @@
 A *re-hit* is an incident on a surface that had been cleared since the one before. An incident that
 arrives while an earlier one still waits is a marking on a dirty wall: it is counted, but it is
 neither a re-hit nor evidence about how fast a clean wall is hit. Nor is a marking on another thing
-at the same place: where the log names what was marked, a re-hit needs the same thing.
+at the same place: where the log names what was marked, a re-hit needs the same thing, and at a
+crossing, which holds many things, it is none unless the log names one. What this leaves open is
+told as a range (:func:`rehit_range`).
 """
 
 from __future__ import annotations
@@ -28,8 +30,11 @@ MANY_SURFACES = ("crossing", "block", "street")
 #: Of these, those whose point stands for a stretch, not for a spot.
 STRETCHES = ("block", "street")
 PLACES = ("asset", "site", *MANY_SURFACES)
+#: Words for where on a property a marking was, not for a thing. Two of them are two surfaces, but
+#: not surely: reports that a city itself called repeats differed in them by a fifth (docs/limits).
+SIDES = ("front", "rear", "side", "alley")
 #: What shows that a re-hit was on the same surface; see :func:`surface_basis`.
-SURFACE_BASES = ("asset", "object", "address", "point", "crossing")
+SURFACE_BASES = ("asset", "object", "side", "address", "point")
 
 
 @dataclass(frozen=True)
@@ -174,16 +179,17 @@ def surface_basis(placed_incidents: pd.DataFrame, *, window: Window,
     -------
     pandas.Series
         On the index of the re-hits: ``asset`` (of the register), ``object`` (the log names the same
-        thing both times), ``address`` or ``point`` (the same house or the same spot, the thing not
-        named), ``crossing`` (the same crossing, in a log that names no things).
+        thing both times), ``side`` (the same side of the property), ``address`` or ``point`` (the
+        same house or the same spot, the thing not named).
     """
     known = known_places(placed_incidents)
     laid = timeline(known, window=window, parameters=parameters)
     hits = known.loc[laid.index[laid["rehit"]]]
     named = laid.loc[hits.index, "same_object"]
+    side = named & hits["object"].isin(SIDES) if "object" in hits else named & False
     address = hits["place_quality"].eq("address") if "place_quality" in hits else named & False
-    basis = np.select([hits["place_kind"].eq("asset"), named, hits["place_kind"].eq("crossing"),
-                       address], ["asset", "object", "crossing", "address"], "point")
+    basis = np.select([hits["place_kind"].eq("asset"), side, named, address],
+                      ["asset", "side", "object", "address"], "point")
     return pd.Series(basis, index=hits.index, dtype="str")
 
 
@@ -206,6 +212,11 @@ def surfaces_told(placed_incidents: pd.DataFrame, repeats: pd.DataFrame, *, wind
         told.append(message("ranking.same_surface", n=len(basis), parts=tuple(
             message(f"ranking.same_{code}", share=share) for code, share in shares.items()
             if share > 0)))
+    laid = timeline(known_places(placed_incidents), window=window, parameters=parameters)
+    most = int(laid["rehit_at_most"].sum())
+    if most > len(basis):
+        told.append(message("ranking.surface_doubt", n=most - len(basis), least=len(basis),
+                            most=most))
     if many:
         told.append(message("ranking.many_surfaces", n=many))
     return tuple(told)
@@ -222,9 +233,8 @@ def timeline(placed_incidents: pd.DataFrame, *, window: Window,
     and a re-hit is an incident at least :func:`plausible_waits` after the one before. A
     crossing, block or street has many surfaces: one that waits does not keep the others from being
     hit, so these have the whole window. There a further incident is a re-hit only where the log
-    names the same thing both times; in a log that names no things
-    (``hotspots.objects_named_share``) a crossing is taken for one surface, a block or street never.
-    At a site two things that differ are two surfaces; an asset is one whatever the log calls it.
+    names the same thing both times. At a site two things that differ are two surfaces; an asset is
+    one whatever the log calls it.
 
     Parameters
     ----------
@@ -234,8 +244,7 @@ def timeline(placed_incidents: pd.DataFrame, *, window: Window,
     window
         Observation window, UTC.
     parameters
-        Uses ``hotspots.min_dated_share``, ``hotspots.objects_named_share`` and what
-        :func:`plausible_waits` uses.
+        Uses ``hotspots.min_dated_share`` and what :func:`plausible_waits` uses.
 
     Returns
     -------
@@ -244,10 +253,11 @@ def timeline(placed_incidents: pd.DataFrame, *, window: Window,
         input: ``place_code`` (0..n-1 in order of ``place_id``), ``reported`` and ``clear``
         (days since the window began; ``clear`` capped at the window), ``waiting_before`` (days the
         place had waited before this report), ``at_risk`` (the place was clean when hit),
-        ``rehit``, ``first`` (on its place) and ``basis`` (observed, imputed or whole_window);
-        ``surface_told`` (it is known which surface of the place), ``surface_first`` (nothing
-        earlier on that surface) and ``same_object`` (the log
-        names the same thing as earlier there).
+        ``rehit``, ``rehit_at_most`` (one too if sides of a property are one surface, and a thing
+        not named is the one marked before), ``first`` (on its place) and ``basis`` (observed,
+        imputed or whole_window); ``surface_told`` (it is known which surface of the place),
+        ``surface_first`` (nothing earlier on that surface) and ``same_object`` (the log names the
+        same thing as earlier there).
     """
     length = window.days
     reported = _days_since(placed_incidents["reported_at"], window.start)
@@ -264,55 +274,58 @@ def timeline(placed_incidents: pd.DataFrame, *, window: Window,
         reported + plausible_waits(rows, parameters=parameters)[1])
     many = rows["place_kind"].isin(MANY_SURFACES).to_numpy()
     clear = np.where(many, reported, clear)
-    surface = _surfaces(rows, codes, reported, clean, parameters)
+    surface = _surfaces(rows, codes, reported, clean)
     waiting_before, busy_until = _union_waiting(codes, first, reported, clear, length)
     before = np.concatenate([[-np.inf], busy_until[:-1]])
     at_risk = first | (reported >= before)
-    rehit = ~first & at_risk & surface["again"].to_numpy()
+    again = at_risk & ~first
     return pd.DataFrame({
         "place_code": codes, "reported": reported, "clear": clear, "waiting_before": waiting_before,
-        "busy_until": busy_until, "at_risk": at_risk, "rehit": rehit, "first": first,
+        "busy_until": busy_until, "at_risk": at_risk, "first": first,
+        "rehit": again & surface["again"].to_numpy(),
+        "rehit_at_most": again & surface["perhaps"].to_numpy(),
         "basis": basis, **{name: surface[name].to_numpy() for name in (
             "surface_told", "surface_first", "same_object")},
     }, index=rows.index)
 
 
-def objects_named(incidents: pd.DataFrame, *, parameters: Parameters) -> bool:
-    """Say whether a log names the things that were marked."""
-    if "object" not in incidents or not len(incidents):
-        return False
-    return bool(incidents["object"].notna().mean() >= parameters["hotspots.objects_named_share"])
-
-
-def _surfaces(rows: pd.DataFrame, codes: np.ndarray, reported: np.ndarray, clean: np.ndarray,
-              parameters: Parameters) -> pd.DataFrame:
+def _surfaces(rows: pd.DataFrame, codes: np.ndarray, reported: np.ndarray,
+              clean: np.ndarray) -> pd.DataFrame:
     """Say for each incident whether its surface was marked before, and cleaned since.
 
-    Rows are ordered by place and time. A thing that is not named may be any at its site.
+    Rows are ordered by place and time. A thing that is not named may be any at its site; `perhaps`
+    it is any at its crossing too, and so is what is named by a side alone.
     """
     kind = rows["place_kind"].to_numpy(dtype=object)
     named = _named(rows) & (kind != "asset")
-    one_thing = np.isin(kind, ("asset", "site"))
-    if not objects_named(rows, parameters=parameters):
-        one_thing |= kind == "crossing"
-    place = pd.Series(codes)
+    many = np.isin(kind, MANY_SURFACES)
     own = pd.Series(_own_surface(rows, codes))
-    until = pd.Series(clean)
-    of_any = _before(until, place)
-    of_own = _before(until.where(named), own)
-    of_unnamed = _before(until.where(~named), place)
-    before = np.select([~one_thing, named], [of_own, np.fmax(of_own, of_unnamed)], of_any)
-    told = one_thing | named
-    marked = told & (before > -np.inf)
+
+    def before(sure: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        until, place = pd.Series(clean), pd.Series(codes)
+        return (_before(until.where(sure), own), _before(until.where(~sure), place),
+                _before(until, place))
+
+    of_own, of_unnamed, of_any = before(named)
+    last = np.select([many, named], [of_own, np.fmax(of_own, of_unnamed)], of_any)
+    told = ~many | named
+    marked = told & (last > -np.inf)
+    again = marked & (reported >= last)
+    thing = named & ~_named(rows, SIDES)
+    same, other, _ = before(thing)
+    last = np.where(thing, np.fmax(same, other), of_any)
+    perhaps = (last > -np.inf) & (reported >= last) & ~np.isin(kind, STRETCHES)
     return pd.DataFrame({
-        "again": marked & (reported >= before), "surface_told": told,
+        "again": again, "perhaps": again | perhaps, "surface_told": told,
         "surface_first": ~marked, "same_object": named & (of_own > -np.inf)})
 
 
-def _named(rows: pd.DataFrame) -> np.ndarray:
+def _named(rows: pd.DataFrame, names: tuple[str, ...] = ()) -> np.ndarray:
+    """Where a thing is named, or by one of some names."""
     if "object" not in rows:
         return np.zeros(len(rows), dtype=bool)
-    return rows["object"].notna().to_numpy()
+    things = rows["object"]
+    return np.asarray(things.isin(names) if names else things.notna(), dtype=bool)
 
 
 def _own_surface(rows: pd.DataFrame, codes: np.ndarray) -> np.ndarray:
@@ -488,22 +501,26 @@ def plausible_waits(incidents: pd.DataFrame, *,
 
 def rehit_range(incidents: pd.DataFrame, *, window: Window,
                 parameters: Parameters) -> tuple[int, int]:
-    """Return the fewest and the most re-hits over the plausible times to clearance.
+    """Return the fewest and the most re-hits: over plausible times to clearance, and one surface.
+
+    The fewest need the surface to be told apart by the log; the most count what may have been one
+    (``rehit_at_most`` of :func:`timeline`).
 
     Parameters
     ----------
     incidents, window, parameters
         As in :func:`incident_kinds`.
     """
-    most = parameters.row("hotspots.assumed_wait_days").high
+    known = known_places(incidents)
+    longest = parameters.row("hotspots.assumed_wait_days").high
     found = []
     for wait in plausible_waits(incidents, parameters=parameters):
         numbers = parameters.override({
-            "hotspots.assumed_wait_days": min(wait, most),
+            "hotspots.assumed_wait_days": min(wait, longest),
             "hotspots.least_dated_waits": parameters.row("hotspots.least_dated_waits").high})
-        kinds = incident_kinds(incidents, window=window, parameters=numbers)
-        found.append(int((kinds == "rehit").sum()))
-    return min(found), max(found)
+        laid = timeline(known, window=window, parameters=numbers)
+        found.append(laid[["rehit", "rehit_at_most"]].sum())
+    return (min(int(n["rehit"]) for n in found), max(int(n["rehit_at_most"]) for n in found))
 
 
 def surely_over(repeats: pd.DataFrame, *, chance: float) -> pd.Series:

@@ -180,6 +180,10 @@ def cases() -> list[Case]:
         Case("type of address", {"Reported": days("%Y-%m-%d"), "Property_Type": kinds(
             "Address", "Intersection"), "lat": y, "lon": x},
             {"reported": "Reported", "latitude": "lat", "longitude": "lon"}, "gb"),
+        *(Case(f"{name} is a place's number", {"Reported": days("%Y-%m-%d"), name: kinds(
+            "164780.0", "1668.0", "3390.0", "88.0"), "Address": streets("us")},
+            {"reported": "Reported", "address": "Address"})
+          for name in ("Property_ID", "Parcel No", "UPRN", "Referencia catastral")),
         Case("row numbers", {"X.1": [str(n + 1) for n in range(ROWS)], "Reported": days("%Y-%m-%d"),
                              "lat": y, "lon": x},
              {"reported": "Reported", "latitude": "lat", "longitude": "lon"}, "gb"),

@@ -27,7 +27,8 @@ def incidents(rows: list[dict[str, object]]) -> gpd.GeoDataFrame:
     return _build(full, "incidents", {
         "reported_precision": "minute", "status": "open", "outcome": "pending",
         "priority": "ordinary", "substrate": "unknown", "finish": "unknown", "medium": "spray",
-        "area_basis": "unknown", "n_reports": 1, "place_quality": "surveyed"})
+        "area_basis": "unknown", "n_reports": 1, "service": "graffiti",
+        "place_quality": "surveyed"})
 
 
 def _build(rows: list[dict[str, object]], name: str,

@@ -284,8 +284,7 @@ def build_incidents(rows: pd.DataFrame, own: np.ndarray, members: pd.DataFrame,
     frame = gpd.GeoDataFrame(made, geometry=geometry, crs=crs)
     keys = pa.table({"at": pa.array(frame["reported_at"]), "id": pa.array(frame["incident_id"])})
     order = pc.sort_indices(keys, sort_keys=[("at", "ascending"), ("id", "ascending")])
-    wanted = [*table("incidents").names, "service"]
-    return frame[wanted].take(order.to_numpy()).reset_index(drop=True)
+    return frame[table("incidents").names].take(order.to_numpy()).reset_index(drop=True)
 
 
 def gather_members(rows: pd.DataFrame, root: np.ndarray, active: np.ndarray,
