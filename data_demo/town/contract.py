@@ -6,7 +6,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from rehit.words.addresses import normalise_address, street_of
+from rehit.words.addresses import address_table
 from town.model import Town
 
 
@@ -38,8 +38,8 @@ def clean_placed_incidents(town: Town) -> gpd.GeoDataFrame:
         "place_quality": "surveyed", "address": true["address"],
         "locality": pd.Series(None, index=true.index, dtype="str"),
         "object": true["asset_type"],
-        "address_key": _keys(true["address"], normalise_address),
-        "street_key": _keys(street, street_of),
+        "address_key": address_table(true["address"])["address_key"],
+        "street_key": address_table(street)["street_key"],
         "asset_id_given": true["asset_id"], "asset_type_given": true["asset_type"],
         "description": "", "source_rows": "incidents.csv#" + true["true_id"].map(listed).fillna(
             "").astype(str),
@@ -54,13 +54,8 @@ def clean_placed_incidents(town: Town) -> gpd.GeoDataFrame:
 def clean_register(town: Town) -> gpd.GeoDataFrame:
     """Return the register with the key columns of the `register` contract filled in."""
     table = town.register.copy()
-    table["address_key"] = _keys(table["address"], normalise_address)
-    table["street_key"] = _keys(table["street"], street_of)
+    table["address_key"] = address_table(table["address"])["address_key"]
+    table["street_key"] = address_table(table["street"])["street_key"]
     table["coated_at"] = pd.to_datetime(table["coated_at"], errors="coerce", utc=True)
     return table
 
-
-def _keys(texts: pd.Series, make: object) -> pd.Series:
-    """Apply a key function once per distinct text."""
-    distinct = {text: make(text) for text in texts.unique()}  # type: ignore[operator]
-    return texts.map(distinct).astype("str")
