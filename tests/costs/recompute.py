@@ -1,9 +1,10 @@
-"""Costs of places and the best programme worked out again by plain simulation: numpy only.
+"""Costs of places, the best programme and a bid worked out again by plain simulation: numpy only.
 
     python recompute.py INPUT.json
 
-Nothing of rehit is imported. The input holds numbers and places as rehit was given them; the
-output, as JSON, the mean present values by place and the programme found by trying every subset.
+Nothing of rehit is imported. The input holds numbers, places and jobs as rehit was given them; the
+output, as JSON, the mean present values by place, the programme found by trying every subset, and
+the first year's cost and lump sum of a bid whose crews are never short of time.
 """
 
 from __future__ import annotations
@@ -11,10 +12,11 @@ from __future__ import annotations
 import json
 import sys
 from itertools import product
+from statistics import NormalDist
 
 import numpy as np
 
-DRAWS, YEARS = 400_000, 10
+DRAWS, YEARS, BID_DRAWS = 200_000, 10, 100_000
 
 
 def cleaning(n, place, method, *, share=1.0, wear=True, area=None):
@@ -88,6 +90,64 @@ def coated(n, place, counts):
     return first, (cost - end * first * n["residual_share"] * unused).mean()
 
 
+def job_costs(n, job, area):
+    """What one job needs besides people and the vehicle: materials, water, equipment."""
+    method = job["method"]
+    return (n[f"materials_per_m2_{method}"] * area,
+            n[f"water_l_per_m2_{method}"] * area * n["water_per_l"],
+            {"ground": 0, "ladder": n["access_ladder"], "platform": n["access_platform"]}[
+                job["access_kind"]] + n["traffic_control"] * job["needs_traffic_control"])
+
+
+def bursts_of(mean, dispersion, rng):
+    """Poisson means that vary as much as counts of that dispersion ask for."""
+    return rng.gamma(mean / (dispersion - 1), dispersion - 1)
+
+
+def yearly_means(n, log, worlds, rng):
+    """Mean jobs reported in the first contract year, in every future."""
+    jobs, places, draws = log["jobs"], log["places"], BID_DRAWS
+    shape, years = (np.array([p[k] for p in places]) for k in ("gamma_shape", "gamma_rate_years"))
+    spread = (shape / years**2).sum() / (shape / years).sum()**2
+    spread += (log["dispersion"] - 1) / len(jobs)
+    ahead = log["years"] / 2 + 0.5
+    return (len(jobs) / log["years"] * rng.gamma(1 / spread, spread, draws)
+            * np.exp(rng.normal(log["trend"], log["trend_sd"], draws) * ahead
+                     + rng.normal(0, n["year_effect_sd"], draws)) * worlds["markings"])
+
+
+def bid(n, log, rng):
+    """First-year cost in every future, and the lump sum that keeps the margin often enough."""
+    draws, jobs = BID_DRAWS, log["jobs"]
+    worlds = {c["name"]: rng.triangular(c["low"], 1, c["high"], draws) for c in log["causes"]}
+    bursts = bursts_of(yearly_means(n, log, worlds, rng), log["dispersion"], rng)
+    share = rng.triangular(n["found_low"], n["found_likely"], n["found_high"], draws)
+    kinds = [tuple(job[k] for k in ("method", "size_class", "access_kind",
+                                    "needs_traffic_control")) for job in jobs]
+    sizes = {kind: kinds.count(kind) for kind in dict.fromkeys(kinds)}
+    mix = {kind: rng.gamma(size / log["dispersion"], 1, draws) for kind, size in sizes.items()}
+    whole = sum(mix.values())
+    count, sums = np.zeros(draws), np.zeros((3, draws))
+    for job, kind in zip(jobs, kinds, strict=True):
+        usual = bursts * mix[kind] / whole / sizes[kind]
+        for mean, area in ((usual, job["area_m2"]),
+                           (usual * share, job["area_m2"] * n["found_area_ratio"])):
+            came = rng.poisson(mean)
+            count += came
+            sums += came * np.array(job_costs(n, job, area))[:, None]
+    pay = log["persons"] * log["paid_hours"] * n["labour_per_hour"] * (1 + n["leave_cover_share"])
+    own = log["crews"] * n["vehicle_per_crew"] + n["standing_per_year"] + n["mobilisation"]
+    out_by = n["estimate_accuracy"] / NormalDist().inv_cdf((1 + n["estimate_confidence"]) / 2)
+    cost = (1 + n["overhead_share"]) * (
+        pay * worlds["labour"] + own * np.exp(rng.normal(0, out_by, draws))
+        + count * n["vehicle_per_job"] * worlds["call_out"] + sums[0] * worlds["materials"]
+        + sums[1] * worlds["wash_water"] + sums[2] * worlds["site"])
+    off = n["supervision_share"] + n["insurance_share"] + n["bond_share"] * n["bond_rate"]
+    return {"jobs": count.mean(), "mean": cost.mean(),
+            **{f"p{level:.0%}": np.quantile(cost, level) for level in (0.1, 0.5, 0.9)},
+            "lump_sum": np.quantile(cost, n["price_level"]) / (1 - log["margin"] - off)}
+
+
 def main(path):
     """Work everything out."""
     with open(path, encoding="utf-8") as source:
@@ -104,9 +164,10 @@ def main(path):
     takes = np.array(list(product([0, 1], repeat=len(found))))
     worth = np.where(takes @ cost <= given["budget"], takes @ saving, -np.inf)
     best = int(worth.argmax())
-    json.dump({"places": found, "saving": float(worth[best]),
-               "chosen": [f["place_id"] for f, t in zip(found, takes[best], strict=True)
-                           if t]}, sys.stdout)
+    offer = bid(n, given["log"], rng)
+    chosen = [f["place_id"] for f, take in zip(found, takes[best], strict=True) if take]
+    json.dump({"bid": {name: float(value) for name, value in offer.items()}, "places": found,
+               "saving": float(worth[best]), "chosen": chosen}, sys.stdout)
 
 
 if __name__ == "__main__":
