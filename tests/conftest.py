@@ -155,4 +155,4 @@ def bare_input() -> ReportInput:
 @pytest.fixture(scope="session")
 def numbers() -> Parameters:
     """Defaults with a search short enough for tests."""
-    return load_parameters().override({"patrol.search_iterations": 1500.0})
+    return load_parameters().override({"patrol.search_iterations": 500.0})

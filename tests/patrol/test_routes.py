@@ -59,9 +59,14 @@ def test_search_finds_the_best_of_all_orders() -> None:
     assert best < problem.score.sum()
 
 
-def test_plan_keeps_every_rule_and_accounts_for_every_stop(numbers: Parameters) -> None:
-    stops = make_stops(50, reported=10)
-    plan = planned(stops, make_crews(), numbers)
+@pytest.fixture(scope="module")
+def plan(numbers: Parameters) -> Plan:
+    """A day of two crews, fifty stops and ten reported jobs."""
+    return planned(make_stops(50, reported=10), make_crews(), numbers)
+
+
+def test_plan_keeps_every_rule_and_accounts_for_every_stop(
+        plan: Plan, numbers: Parameters) -> None:
     assert faults(plan, numbers) == []
     assert set(plan.visits["kind"]) == {"depart", "reported", "hotspot", "break", "return"}
     assert (plan.visits["kind"] == "reported").sum() == 10
@@ -202,8 +207,7 @@ MISTAKES = {
 
 
 @pytest.mark.parametrize("code", MISTAKES)
-def test_check_finds_planted_mistakes(numbers: Parameters, code: str) -> None:
-    plan = planned(make_stops(50, reported=10), make_crews(), numbers)
+def test_check_finds_planted_mistakes(plan: Plan, code: str) -> None:
     wrong = MISTAKES[code](plan.visits.reset_index(drop=True))
     found = check_plan(wrong, plan.stops, plan.crews, plan.left_out, seconds=plan.travel.seconds,
                        break_after_h=6.0, break_from_h=3.0, break_to_h=5.0)

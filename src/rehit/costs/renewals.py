@@ -45,18 +45,24 @@ def gamma_nodes(shape: Numbers, rate_years: Numbers, *,
     >>> round(float((rates * weights).sum()), 9)
     1.5
     """
-    mean = shape / rate_years
     unique, back = _few_shapes(shape)
-    k = np.arange(n_nodes)
-    diagonal = 2 * k + unique[:, None]
-    off = np.sqrt(k[1:] * (k[1:] + unique[:, None] - 1))
+    rates, weights = _unit_rule(tuple(unique.tolist()), n_nodes)
+    return rates[back] * (shape / rate_years)[:, None], weights[back]
+
+
+@lru_cache(maxsize=8)
+def _unit_rule(shapes: tuple[float, ...], n_nodes: int) -> tuple[Numbers, Numbers]:
+    """Return rates of mean one and their weights for each shape: the same in every world drawn."""
+    shape, k = np.array(shapes)[:, None], np.arange(n_nodes)
+    diagonal = 2 * k + shape
+    off = np.sqrt(k[1:] * (k[1:] + shape - 1))
     values = np.array([eigvalsh_tridiagonal(d, e) for d, e in zip(diagonal, off, strict=True)]
                       ).reshape(-1, n_nodes).clip(0)
     weights = _quadrature_weights(values, diagonal, off)
-    rates = values / unique[:, None]
+    rates = values / shape
     # Nodes that weigh nothing would only stretch the grid of rates.
     rates[weights < NEGLIGIBLE] = 0.0
-    return rates[back] * mean[:, None], weights[back]
+    return rates, weights
 
 
 def gamma_hats(shape: Numbers, rate_years: Numbers, *,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, NamedTuple
 
 import geopandas as gpd
 import numpy as np
@@ -240,8 +240,7 @@ def spread_out(seconds: np.ndarray, first: int, rows: np.ndarray, *, count: int)
 BREAK = -1
 
 
-@dataclass(frozen=True)
-class Visit:
+class Visit(NamedTuple):
     """One stop, break or refill of a timed route: arrival, start of work, end of work."""
 
     stop: int
@@ -264,20 +263,17 @@ def time_route(problem: Problem, crew: Crew, route: list[int]) -> Timed | None:
 
     The best place is the one that brings the crew back earliest.
     """
-    plain = _walk(problem, crew, [(stop, int(problem.location[stop])) for stop in route])
+    way = [_halt(problem, stop) for stop in route]
+    plain = _walk(problem, crew, way)
     if crew.rest is None or not route:
         return plain
     if plain and plain.back <= crew.rest.free_until:
         return plain
-    best: Timed | None = None
-    for at in range(len(route) + 1):
-        for place in crew.rest.locations:
-            way = [(stop, int(problem.location[stop])) for stop in route]
-            way.insert(at, (BREAK, place))
-            timed = _walk(problem, crew, way)
-            if timed and (best is None or timed.back < best.back):
-                best = timed
-    return best
+    rest = crew.rest
+    ways = ([*way[:at], _Halt(BREAK, place, rest.earliest, rest.latest, rest.length, 0),
+             *way[at:]] for at in range(len(way) + 1) for place in rest.locations)
+    kept = [timed for timed in (_walk(problem, crew, each) for each in ways) if timed]
+    return min(kept, key=lambda timed: timed.back, default=None)
 
 
 def time_routes(found: DayRoutes) -> list[Timed | None]:
@@ -286,30 +282,42 @@ def time_routes(found: DayRoutes) -> list[Timed | None]:
             for crew, route in zip(found.problem.crews, found.routes, strict=True)]
 
 
-def _walk(problem: Problem, crew: Crew, way: list[tuple[int, int]]) -> Timed | None:
+class _Halt(NamedTuple):
+    """A stop or break of a way in plain numbers: an array gives them slowly one by one."""
+
+    stop: int
+    location: int
+    opens: int
+    closes: int
+    length: int
+    water: int
+
+
+def _halt(problem: Problem, stop: int) -> _Halt:
+    water = problem.loads.item(stop, 0) if problem.loads.size else 0
+    return _Halt(stop, problem.location.item(stop), problem.earliest.item(stop),
+                 problem.latest.item(stop), problem.service.item(stop), water)
+
+
+def _walk(problem: Problem, crew: Crew, way: list[_Halt]) -> Timed | None:
     now, here, used, driven = crew.earliest, crew.start, crew.used, 0
+    travel = problem.travel.item
     visits = []
-    for stop, there in way:
-        water = int(problem.loads[stop, 0]) if stop >= 0 and problem.loads.size else 0
-        if crew.refill is not None and used + water > crew.capacity[0]:
-            arrive = now + int(problem.travel[here, crew.end])
+    for halt in way:
+        if crew.refill is not None and used + halt.water > crew.capacity[0]:
+            arrive = now + travel(here, crew.end)
             driven += arrive - now
             now, here, used = arrive + crew.refill, crew.end, 0
             visits.append(Visit(REFILL, crew.end, arrive, arrive, now))
-        used += water
-        driven += int(problem.travel[here, there])
-        arrive = now + int(problem.travel[here, there])
-        if stop == BREAK and crew.rest is not None:
-            opens, closes, length = crew.rest.earliest, crew.rest.latest, crew.rest.length
-        else:
-            opens, closes = int(problem.earliest[stop]), int(problem.latest[stop])
-            length = int(problem.service[stop])
-        start = max(arrive, opens)
-        if start > closes:
+        used += halt.water
+        arrive = now + travel(here, halt.location)
+        driven += arrive - now
+        start = max(arrive, halt.opens)
+        if start > halt.closes:
             return None
-        now, here = start + length, there
-        visits.append(Visit(stop, there, arrive, start, now))
-    back = now + int(problem.travel[here, crew.end])
+        now, here = start + halt.length, halt.location
+        visits.append(Visit(halt.stop, here, arrive, start, now))
+    back = now + travel(here, crew.end)
     tired = crew.driving is not None and driven + back - now > crew.driving
     return Timed(tuple(visits), back) if back <= crew.latest and not tired else None
 
