@@ -253,8 +253,8 @@ def local_moran(values: np.ndarray, sums: np.ndarray, number: np.ndarray) -> np.
 
     Examples
     --------
-    >>> local_moran(np.array([0.0, 1, 2]), np.array([1.0, 2, 1]), np.array([1, 2, 1])).tolist()
-    [0.0, 0.0, 0.0]
+    >>> local_moran(np.arange(4.0), np.array([1.0, 2, 4, 2]), np.array([1, 2, 2, 1])).round(9)
+    array([0.6, 0.2, 0.2, 0.6])
     """
     deviations = values - values.mean()
     second_moment = float(np.square(deviations).mean())
