@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import HealthCheck, Phase, example, given, settings
@@ -142,6 +143,46 @@ def test_cleaning_the_cleaned_changes_nothing(fields: pd.DataFrame) -> None:
     assert (once.incidents.geometry.isna() == again.incidents.geometry.isna()).all()
     moved = once.incidents.geometry.distance(again.incidents.geometry).fillna(0)
     assert (moved < 0.001).all()  # metres; texts go through degrees
+
+
+def dense_log(groups: int) -> pd.DataFrame:
+    """Spots a kilometre apart, each with reports that are hard to tell apart."""
+    rng = np.random.default_rng(6)
+    rows: list[dict[str, object]] = []
+
+    def one(*choices: object) -> object:
+        return choices[rng.integers(len(choices))]
+
+    for spot in range(groups):
+        size = rng.integers(4, 12)
+        for turn in range(size):
+            day, wait = rng.integers(1, 7), rng.integers(0, 6)
+            rows.append({
+                "source_file": "a.csv",
+                "report_id": f"{spot}-{rng.integers(0, size) if rng.random() < 0.3 else turn}",
+                "reported": f"2025-03-{day:02d}{one('', ' 09:00', ' 15:30')}",
+                "cleared": one(None, f"2025-03-{day + wait:02d}{one('', ' 12:00')}"),
+                "status": one("Open", "Completed", "Completed - Dup", "Closed", None),
+                "duplicate_of": one(f"{spot}-{rng.integers(0, size)}", *[None] * 6),
+                "address": one(f"12 Elm{spot} Street", f"14 Elm{spot} Street", None),
+                "asset_id": one(f"A{spot}x", f"A{spot}y", *[None] * 6),
+                "asset_type": one("wall", "bin", None, None),
+                "substrate": one("brick", "metal", None, None)} | ({
+                    "easting": f"{450_000 + 1000 * spot + rng.uniform(0, 30):.2f}",
+                    "northing": f"{5_100_000 + rng.uniform(0, 10):.2f}"}
+                    if rng.random() < 0.7 else {}))
+    return frame_of(rows)
+
+
+def test_cleaning_a_dense_log_again_changes_nothing() -> None:
+    """One incident in some hundreds was joined to another, or lost its reports, before."""
+    once = clean_incidents(dense_log(groups=400), mapping=None, settings=SETTINGS)
+    end = f"{once.window.end - pd.Timedelta(minutes=1):%Y-%m-%dT%H:%M:%SZ}"
+    again = clean_incidents(
+        as_fields(once, settings=SETTINGS), mapping=None,
+        settings=CleanSettings(time_zone=SETTINGS.time_zone, crs=SETTINGS.crs, extract_end=end))
+    keep = ["incident_id", "reported_at", "cleared_at", "status", "object"]
+    pd.testing.assert_frame_equal(once.incidents[keep], again.incidents[keep])
 
 
 def test_an_incident_waits_since_the_first_of_its_reports() -> None:

@@ -62,6 +62,29 @@ def test_an_open_incident_is_cleared_by_the_report_joined_into_it() -> None:
     assert "cleared_by_joined_report" in set(cleaned.ledger["rule"])
 
 
+def test_an_incident_is_of_the_thing_that_a_report_joined_into_it_names() -> None:
+    """Else what is cleaned again, now without the report that said "bin", takes in the wall."""
+    cleaned = clean(
+        {"reported": "2025-03-01 09:00", **HERE},
+        {"reported": "2025-03-02 09:00", "asset_type": "Bin", **HERE},
+        {"reported": "2025-03-03 09:00", "asset_type": "Wall", **HERE})
+    assert groups(cleaned) == {"1;2", "3"}
+    assert cleaned.incidents["object"].tolist() == ["bin", "wall"]
+    assert cleaned.incidents["asset_type_given"].tolist() == ["Bin", "Wall"]
+    told = cleaned.ledger[cleaned.ledger["rule"] == "named_by_joined_report"]
+    assert told["source_row"].tolist() == [1]
+
+
+def test_rows_of_one_number_go_together_where_the_reference_of_one_leads() -> None:
+    """Row 1 follows row 2 by its number, and that row 3 by its reference: one incident, no ring."""
+    cleaned = clean(
+        {"reported": "2025-03-02", "report_id": "2", **HERE},
+        {"reported": "2025-03-01", "report_id": "2", "cleared": "2025-03-04", "duplicate_of": "1",
+         **HERE},
+        {"reported": "2025-03-02", "report_id": "1", **HERE})
+    assert groups(cleaned) == {"3;1;2"}
+
+
 @pytest.mark.parametrize(("metres_north", "joined"), [(5, True), (11, True), (14, False)])
 def test_places_are_one_within_the_distance_they_are_known_to(metres_north: int,
                                                               joined: bool) -> None:

@@ -246,7 +246,7 @@ def _finish(work: _Work, joins: Joins, another: pd.Series, settings: CleanSettin
     check(incidents, "incidents", where="clean_incidents")
     check(set_aside, "set_aside", where="clean_incidents")
     ledger = ledger_table(rows, work.entries + _row_entries(rows, joins, work.reason, active)
-                          + _clearing_entries(rows, work, joins, columns, own))
+                          + _gained_entries(rows, work, joins, columns, own))
     first = incidents["reported_at"].min() if len(incidents) else work.times.extract_end
     findings = find_faults(Evidence(len(rows), incidents, set_aside, ledger, counts, work.points,
                                     joins, work.times, work.translations, settings))
@@ -271,7 +271,9 @@ def _columns(work: _Work, joins: Joins) -> dict[str, pd.Series]:
     columns["area_m2"] = work.sizes["area_m2"].astype("float64")
     columns["area_basis"] = work.sizes["area_basis"].astype("str")
     columns["service"] = work.services
-    columns["object"] = work.objects
+    columns["object"] = work.objects.take(joins.named_by).set_axis(work.objects.index)
+    columns["asset_type_given"] = work.rows["asset_type"].take(joins.named_by).set_axis(
+        work.rows.index)
     columns["report_id"] = joins.usable_ids.astype("str")
     for name in ("place_quality", "address_key", "street_key", "locality"):
         columns[name] = work.judged[name]
@@ -291,11 +293,15 @@ def _row_entries(rows: pd.DataFrame, joins: Joins, reason: pd.Series,
         ~active, column=None, before=None, after="set_aside", rule=reason)
 
 
-def _clearing_entries(rows: pd.DataFrame, work: _Work, joins: Joins,
-                      columns: dict[str, pd.Series], own: np.ndarray) -> Entries:
-    """Enter clearings that an incident took from a report joined into it."""
+def _gained_entries(rows: pd.DataFrame, work: _Work, joins: Joins,
+                    columns: dict[str, pd.Series], own: np.ndarray) -> Entries:
+    """Enter the clearing and the thing that an incident took from a report joined into it."""
     before = in_seconds(work.states["cleared_at"], NEVER)
-    changed = np.zeros(len(rows), dtype=bool)
-    changed[own] = before[own] != joins.cleared_at[own]
-    return enter(changed, column="cleared", before=rows["cleared"],
-                 after=iso(columns["cleared_at"], changed), rule="cleared_by_joined_report")
+    cleared, named = np.zeros((2, len(rows)), dtype=bool)
+    cleared[own] = before[own] != joins.cleared_at[own]
+    named[own] = joins.named_by[own] != own
+    cleared_later = enter(cleared, column="cleared", before=rows["cleared"],
+                          after=iso(columns["cleared_at"], cleared),
+                          rule="cleared_by_joined_report")
+    return cleared_later + enter(named, column="asset_type", before=rows["asset_type"],
+                                 after=columns["object"], rule="named_by_joined_report")

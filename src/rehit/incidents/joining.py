@@ -199,18 +199,17 @@ class Reports:
                      y=self.y)
 
 
-def join_repeats(root: np.ndarray, rule: np.ndarray, cleared: np.ndarray, reports: Reports,
-                 usable: np.ndarray, parameters: Parameters, *,
+def join_repeats(joins: Joins, reports: Reports, usable: np.ndarray, parameters: Parameters, *,
                  changed: np.ndarray | None = None) -> None:
-    """Join each report to the incident that was waiting at its place; changes the first three.
+    """Join each report to the incident that was waiting at its place.
 
     The incident is clean from the first clearing that any of its reports has: later reports start
     a new incident even if a joined report was closed later, for its closing is paperwork.
 
     Parameters
     ----------
-    root, rule, cleared
-        Own row, reason and clearing of each row, filled in here.
+    joins
+        What was joined so far; added to here.
     reports
         All rows.
     usable
@@ -221,6 +220,7 @@ def join_repeats(root: np.ndarray, rule: np.ndarray, cleared: np.ndarray, report
     changed
         Where given, only pairs of which one is among these rows are looked at.
     """
+    root = joins.root
     rows = np.flatnonzero(usable if changed is None else usable & changed)
     free = usable & (root == np.arange(len(root)))
     last = waits_until(reports, parameters)
@@ -239,7 +239,7 @@ def join_repeats(root: np.ndarray, rule: np.ndarray, cleared: np.ndarray, report
     ahead = (reports.seconds[pairs.first] < reports.seconds[pairs.second]) | (
         pairs.first < pairs.second)
     pairs = _only(pairs, ahead)
-    _assign(pairs, root, rule, cleared, last, reports)
+    _assign(pairs, joins, last, reports)
 
 
 def waits_until(reports: Reports, parameters: Parameters) -> np.ndarray:
@@ -313,17 +313,15 @@ def _only(pairs: Pairs, keep: np.ndarray) -> Pairs:
     return Pairs(*(column[keep] for column in pairs))
 
 
-def _assign(pairs: Pairs, root: np.ndarray, rule: np.ndarray, cleared: np.ndarray,
-            last: np.ndarray, reports: Reports) -> None:
+def _assign(pairs: Pairs, joins: Joins, last: np.ndarray, reports: Reports) -> None:
     """Go through the later reports in time; join each to the best incident still waiting."""
-    seconds = reports.seconds
+    seconds, kind, root, cleared = reports.seconds, reports.kind, joins.root, joins.cleared_at
     metres = np.nan_to_num(pairs.metres, nan=0.0)
     order = np.lexsort((pairs.first, -seconds[pairs.first], np.round(metres), -pairs.how,
                         pairs.second, seconds[pairs.second]))
     names = {1: "same_place_before_cleared", 2: "same_address_before_cleared",
              3: "same_asset_before_cleared"}
     joined_before = root != np.arange(len(root))
-    thing = reports.kind.copy()  # of each incident, as far as any of its reports names it
     done = -1
     for i, j, how in zip(pairs.first[order].tolist(), pairs.second[order].tolist(),
                          pairs.how[order].tolist(), strict=True):
@@ -332,10 +330,12 @@ def _assign(pairs: Pairs, root: np.ndarray, rule: np.ndarray, cleared: np.ndarra
             continue
         if own != i and how == BY_DISTANCE and not joined_before[i]:
             continue  # else a chain of near points would wander down the street
-        if how != BY_ASSET and thing[own] >= 0 and 0 <= reports.kind[j] != thing[own]:
+        thing = kind[joins.named_by[own]]
+        if how != BY_ASSET and thing >= 0 and 0 <= kind[j] != thing:
             continue  # else a report that names no thing would join two that name two
-        root[j], rule[j], done = own, names[how], j
-        thing[own] = max(thing[own], reports.kind[j]) if thing[own] < 0 else thing[own]
+        root[j], joins.rule[j], done = own, names[how], j
+        if thing < 0:
+            joins.named_by[own] = joins.named_by[j]
         if cleared[own] == NEVER and cleared[j] != NEVER:
             cleared[own] = cleared[j]
         if reports.closed[own] == NEVER and reports.closed[j] != NEVER and last[own] != last[j]:
@@ -354,13 +354,15 @@ class Joins:
 
     ``root`` holds the position of the incident's own row (a row's own position when it is one);
     ``rule`` the reason, empty for an incident's own; ``orphan`` marks duplicates without a parent.
-    ``cleared_at`` holds the clearing of the incident at its own row.
+    ``cleared_at`` holds the clearing of the incident at its own row, ``named_by`` the row whose
+    report names the thing that was marked.
     """
 
     root: np.ndarray
     rule: np.ndarray
     orphan: np.ndarray
     cleared_at: np.ndarray
+    named_by: np.ndarray
     usable_ids: pd.Series
     reused_ids: int = 0
     undecidable: int = 0
@@ -394,18 +396,20 @@ def join_reports(rows: pd.DataFrame, reports: Reports, active: np.ndarray, flagg
     ids = rows["report_id"].mask(is_blank_id(rows["report_id"]))
     ids, ignored = _without_useless_ids(ids, rows)
     joins = Joins(np.arange(size), np.full(size, "", dtype=object), np.zeros(size, dtype=bool),
-                  reports.cleared.copy(), ids)
+                  reports.cleared.copy(), np.arange(size), ids)
     joins.notes["ids_ignored"] = ignored
     _join_same_number(joins, reports, active, flagged, settings)
     _join_overlaps(joins, rows, active)
     lost = _join_references(joins, _with_named_numbers(rows, joins.usable_ids, flagged), active)
+    # A row joined by its number follows the row that the reference of that one led to.
+    joins.root = _flatten(joins.root)
     flagged = (flagged | lost) & active & (joins.root == np.arange(size))
-    join_repeats(joins.root, joins.rule, joins.cleared_at, reports, active & ~flagged,
-                 settings.parameters)
+    join_repeats(joins, reports, active & ~flagged, settings.parameters)
     _exact_duplicates(joins, rows, active & ~flagged, settings)
     _join_flagged(joins, reports, active, flagged, settings)
     joins.root = _flatten(joins.root)
     joins.orphan |= joins.orphan[joins.root]
+    _name_things(joins, reports, active & ~joins.orphan)
     _join_incidents(joins, reports, active & ~joins.orphan, flagged, settings.parameters)
     return joins
 
@@ -425,19 +429,28 @@ def _join_incidents(joins: Joins, reports: Reports, active: np.ndarray, flagged:
                          | (merged.cleared != reports.cleared))
         before = joins.root.copy()
         if changed.any():
-            join_repeats(joins.root, joins.rule, joins.cleared_at, merged, own, parameters,
-                         changed=changed)
+            join_repeats(joins, merged, own, parameters, changed=changed)
             joins.root = _flatten(joins.root)
         if (joins.root == before).all():
             return
 
 
+def _name_things(joins: Joins, reports: Reports, active: np.ndarray) -> None:
+    """Let the first report that names a thing tell that of an incident whose own row names none."""
+    silent = reports.kind[joins.named_by[joins.root]] < 0
+    at = np.flatnonzero(active & silent & (reports.kind >= 0))
+    at = at[np.lexsort((at, reports.seconds[at]))]
+    own, first = np.unique(joins.root[at], return_index=True)
+    joins.named_by[own] = at[first]
+
+
 def _as_incidents(joins: Joins, reports: Reports, active: np.ndarray) -> Reports:
-    """Give each incident's own row the first report and the clearing of all its reports."""
+    """Give each incident's own row the first report, clearing and thing of all its reports."""
     seconds = reports.seconds.copy()
     np.minimum.at(seconds, joins.root[active], reports.seconds[active])
     gained = joins.cleared_at != reports.cleared
     return replace(reports, seconds=seconds, cleared=joins.cleared_at.copy(),
+                   kind=reports.kind[joins.named_by],
                    closed=np.where(gained, joins.cleared_at, reports.closed),
                    closed_by_day=reports.closed_by_day & ~gained,
                    waiting=reports.waiting & ~gained)

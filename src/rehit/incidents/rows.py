@@ -277,8 +277,7 @@ def build_incidents(rows: pd.DataFrame, own: np.ndarray, members: pd.DataFrame,
     made["incident_id"] = names
     for name in members.columns:
         made[name] = members[name]
-    for name, source in (("asset_id_given", "asset_id"), ("asset_type_given", "asset_type")):
-        made[name] = rows[source].iloc[own]
+    made["asset_id_given"] = rows["asset_id"].iloc[own]
     geometry = gpd.GeoSeries.from_xy(x[own], y[own], index=made.index, crs=crs)
     geometry[np.isnan(x[own])] = None
     frame = gpd.GeoDataFrame(made, geometry=geometry, crs=crs)
