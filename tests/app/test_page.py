@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import shutil
 import subprocess
@@ -11,6 +12,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
+from rehit.app.page import STATE, Page
+from rehit.app.serve import Desk
 
 CHROMIUM = Path("/usr/bin/chromium")
 DEMO = Path(__file__).parents[2] / "data_demo"
@@ -143,3 +147,12 @@ def test_a_strange_log_is_read_checked_and_becomes_a_project(
     _press(tab, "Use this and start the project")
     tab.get_by_role("heading", name="Work it out").wait_for()
     assert (home / "New town" / "rehit.toml").is_file()
+
+
+def test_a_kept_state_that_names_no_view_opens_at_the_beginning(tmp_path: Path) -> None:
+    """A file of another version, or one that a hand has changed, is no reason to fail."""
+    shutil.copytree(DEMO, tmp_path / "town", ignore=shutil.ignore_patterns("truth", "__pycache__"))
+    kept = {"project": "town", "view": "nowhere", "language": "en"}
+    (tmp_path / STATE).write_text(json.dumps(kept), encoding="utf-8")
+    page = Page(Desk(tmp_path), language="en")
+    assert (page.view, page.folder) == ("open", tmp_path / "town")

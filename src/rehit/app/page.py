@@ -101,7 +101,7 @@ class Page:
 
     def _possible(self, view: str) -> bool:
         """Whether a view can be shown: most need a project, checking a log that is being begun."""
-        return view == "open" or self.folder is not None or (
+        return view == "open" or (view in VIEWS and self.folder is not None) or (
             view == "check" and self.pending is not None)
 
     def _draw_bar(self, project: Project | None) -> None:

@@ -43,7 +43,7 @@ def fault(say: Say, error: RehitError) -> pn.pane.HTML:
 
 def button(text: str, act: Callable[[], None], *, kind: str = "plain") -> pn.widgets.Button:
     """Return a button; `kind` is ``plain``, ``main``, ``step``, ``here`` or ``stop``."""
-    made = pn.widgets.Button(name=text, stylesheets=[_SHEET], css_classes=[kind], margin=2)
+    made = pn.widgets.Button(label=text, stylesheets=[_SHEET], css_classes=[kind], margin=2)
     made.on_click(lambda _event: act())
     return made
 
@@ -51,7 +51,7 @@ def button(text: str, act: Callable[[], None], *, kind: str = "plain") -> pn.wid
 def select(text: str, choices: Mapping[str, str], value: str, *,
            label: str = "", width: int = 300) -> pn.widgets.Select:
     """Return a choice: shown text to value."""
-    return pn.widgets.Select(name=text or label, options=dict(choices), value=value,
+    return pn.widgets.Select(label=text or label, options=dict(choices), value=value,
                              stylesheets=[_SHEET], width=width, margin=4)
 
 
@@ -85,7 +85,7 @@ def grid(table: pd.DataFrame, *, title: str) -> pn.pane.HTML:
 
 def text_input(label: str, value: str = "") -> pn.widgets.TextInput:
     """Return a line to write in."""
-    return pn.widgets.TextInput(name=label, value=value, stylesheets=[_SHEET], margin=4,
+    return pn.widgets.TextInput(label=label, value=value, stylesheets=[_SHEET], margin=4,
                                 sizing_mode="stretch_width", max_width=640)
 
 
