@@ -20,90 +20,294 @@ from rehit.observed import Window, known_places, time_at_risk, timeline, waits
 from rehit.parameters import Parameters, load_parameters
 from rehit.tables import require_projected, table
 
-# Is one place getting better or worse? Said only where its own dates can tell.
+DAYS_PER_YEAR = 365.25
+ALL_OTHERS = "all others"
 
-#: Incidents of other places from which the whole log's course is told.
-MANY = 30
 
-def place_trends(place: np.ndarray, moment: np.ndarray, exposure: np.ndarray, *,
-                 min_incidents: int, false_discovery_rate: float) -> np.ndarray:
-    """Return the yearly change of each place's rate as a ratio, NaN where the data cannot tell.
+def rank_repeats(placed_incidents: gpd.GeoDataFrame, *, register: gpd.GeoDataFrame | None = None,
+                 window: Window,
+                 threshold_per_year: float | None = None, parameters: Parameters | None = None,
+                 rng: np.random.Generator) -> gpd.GeoDataFrame:
+    """Rank places by how often a clean surface there is hit, with interval, rank and trend.
 
-    The rate of a place is taken as exp(a + b t) on its clock of time at risk. The centroid test
-    compares the mean moment of its incidents with the middle of the clock, and with the mean moment
-    of all other places' incidents too: a place that only follows the whole log's course has not
-    changed. Places pass together under Benjamini and Hochberg's false discovery control by the
-    larger of the two chances, and only those that pass get a ratio.
+    Assumptions: at a clean place incidents come at random at the place's own rate; the rates of
+    one kind of place follow a gamma distribution; places without an incident are known only where
+    the register names them. Time waiting for clearance is no time at risk (see
+    :func:`rehit.observed.timeline`). Few incidents are pulled towards the usual rate of
+    the kind, so one bad month does not top the list.
 
     Parameters
     ----------
-    place
-        Place of each incident, 0..n-1, shape (m,).
-    moment
-        When on that place's clock of time at risk it came [years], shape (m,).
-    exposure
-        Length of each place's clock [years], shape (n,).
-    min_incidents
-        Places with fewer are not looked at.
-    false_discovery_rate
-        Share of false alarms allowed among the ratios reported.
+    placed_incidents
+        Incidents with the placed columns merged in on ``incident_id``; projected CRS.
+    register
+        The owner's assets. Given, assets never hit are included, and rates are fitted on all.
+    window
+        Period the log covers, UTC. Incidents outside it are not used.
+    threshold_per_year
+        Rate above which a place counts as recurring [incidents/year]; default
+        ``hotspots.threshold_per_year``.
+    parameters
+        Numbers in force; default :func:`rehit.parameters.load_parameters`.
+    rng
+        Random generator for the simulated ranks.
 
     Returns
     -------
-    numpy.ndarray
-        Shape (n,): 1.5 means half as much again every year.
+    geopandas.GeoDataFrame
+        The ``repeats`` table, worst expected rank first. ``exposure_basis`` says whether waiting
+        times came from the log, were partly filled in, or could not be told.
 
-    References
-    ----------
-    Cox and Lewis 1966, The Statistical Analysis of Series of Events, section 3.3 (centroid test).
-    Benjamini and Hochberg 1995, J. Royal Statistical Society B 57:289-300.
+    Raises
+    ------
+    TableError
+        If a needed column is missing or the CRS is not projected.
+    SettingError
+        If the observation window is empty.
 
     Examples
     --------
-    >>> years = np.sqrt(np.arange(1, 41) / 40) * 2
-    >>> place_trends(np.zeros(40, dtype=int), years, np.array([2.0]), min_incidents=8,
-    ...              false_discovery_rate=0.1).round(1)
-    array([3.2])
+    >>> day = pd.Timestamp("2024-01-01", tz="UTC") + pd.to_timedelta([0, 30, 60, 5], unit="D")
+    >>> log = gpd.GeoDataFrame({
+    ...     "incident_id": list("abcd"), "place_id": ["w", "w", "w", "v"], "place_kind": "site",
+    ...     "reported_at": day, "cleared_at": day + pd.Timedelta(days=2), "status": "cleared",
+    ...     "priority": "ordinary"}, geometry=gpd.points_from_xy([0] * 4, [0] * 4), crs=32755)
+    >>> ranked = rank_repeats(log, window=Window(day[0], day[0] + pd.Timedelta(days=366)),
+    ...                       rng=np.random.default_rng(1))
+    >>> ranked[["place_id", "n_incidents", "n_rehits"]]
+      place_id  n_incidents  n_rehits
+    0        w            3         2
+    1        v            1         0
     """
-    n = np.bincount(place, minlength=len(exposure))
-    mean = np.bincount(place, weights=moment, minlength=len(exposure)) / np.maximum(n, 1)
-    looked = np.flatnonzero(n >= min_incidents)
-    ratio = np.full(len(exposure), np.nan)
-    if len(looked) == 0:
-        return ratio
-    middle = mean[looked] / exposure[looked]
-    z = (middle - 0.5) * np.sqrt(12.0 * n[looked])
-    apart = _apart_from_others(place, moment / exposure[place], n)[looked]
-    least = np.minimum(np.abs(z), np.abs(apart))
-    passed = looked[false_discovery(2.0 * norm.sf(least), rate=false_discovery_rate)]
-    ratio[passed] = np.exp(_slope(mean[passed] / exposure[passed]) / exposure[passed])
-    return ratio
+    require_projected(placed_incidents, where="rank_repeats: placed incidents")
+    if register is not None:
+        require_projected(register, where="rank_repeats: register")
+    numbers = load_parameters() if parameters is None else parameters
+    length = window.days
+    known = known_places(placed_incidents)
+    laid = timeline(known, window=window,
+                    parameters=numbers)
+    known = known.loc[laid.index]
+    places = _places(known, laid, length, numbers)
+    if register is not None:
+        places = _with_register(places, register.to_crs(placed_incidents.crs), length)
+    places = places.reset_index(drop=True)
+    _add_rates(places, length / DAYS_PER_YEAR, numbers)
+    seen = gather_evidence(laid, ~places["zero_truncated"].to_numpy(bool), length_days=length)
+    _add_outlook(places, seen, numbers, threshold_per_year, rng)
+    order = np.lexsort((places["place_id"], places["rank_mean"]))
+    return _finish(places.iloc[order], placed_incidents.crs)
 
 
-def _apart_from_others(place: np.ndarray, at: np.ndarray, n: np.ndarray) -> np.ndarray:
-    """Return how many standard errors each place's mean moment lies from that of all others.
+def _places(known: gpd.GeoDataFrame, laid: pd.DataFrame, length: float,
+            numbers: Parameters) -> pd.DataFrame:
+    """One row per place that was hit."""
+    code = laid["place_code"].to_numpy()
+    places = time_at_risk(laid, length_days=length, parameters=numbers)
+    n = len(places)
+    head = known[laid["first"].to_numpy()]
+    places["place_id"] = head["place_id"].to_numpy()
+    places["place_kind"] = head["place_kind"].to_numpy()
+    places["asset_type"] = kind_given(known, code, n)
+    offensive = (known["priority"] == "offensive").to_numpy() if "priority" in known else 0
+    places["n_offensive"] = np.bincount(code, weights=np.broadcast_to(offensive, code.shape),
+                                        minlength=n).astype("int64")
+    last = np.append(code[1:] != code[:-1], True)[: len(code)]
+    places["last_reported_at"] = known["reported_at"].array[last]
+    places["geometry"] = _middle(known, code, n)
+    places["share"] = places["n_incidents"] / max(1, len(known))
+    place, days, observed = _spells(laid, length)
+    medians = grouped_medians(place, days, observed, n_places=n, level=numbers[
+        "hotspots.interval_level"], min_events=int(numbers["hotspots.min_rehit_gaps"]))
+    places[["median_days_to_rehit", "median_days_low", "median_days_high"]] = medians
+    clean = laid["at_risk"].to_numpy()
+    moment = (laid["reported"] - laid["waiting_before"]).to_numpy()[clean] / DAYS_PER_YEAR
+    places["trend_ratio_per_year"] = place_trends(
+        code[clean], moment, places["exposure_years"].to_numpy(),
+        min_incidents=int(numbers["hotspots.min_trend_incidents"]),
+        false_discovery_rate=numbers["hotspots.trend_false_discovery"])
+    places["zero_truncated"] = True
+    return places
 
-    Infinite where there are fewer than ``MANY`` others to compare with.
+
+def _spells(laid: pd.DataFrame, length: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Place, days and outcome of every spell from a clearance to the next marking or the end."""
+    if len(laid) == 0:
+        return np.empty(0, dtype="int64"), np.empty(0), np.empty(0, dtype=bool)
+    code, reported = laid["place_code"].to_numpy(), laid["reported"].to_numpy()
+    busy = laid["busy_until"].to_numpy()
+    same = code[1:] == code[:-1]
+    ends = np.append(np.where(same, reported[1:], length), length)
+    hit = np.append(same, False)
+    days = ends - busy
+    # A report on a wall still waiting starts no spell; nor does a clearance at the very end.
+    usable = np.where(hit, days >= 0, days > 0) & (laid["basis"] != "whole_window").to_numpy()
+    return code[usable], days[usable], hit[usable]
+
+
+def kind_given(known: pd.DataFrame, code: np.ndarray, n: int) -> np.ndarray:
+    """Return the first kind of thing that the log gives for each place, None where it gives none.
+
+    Parameters
+    ----------
+    known
+        Incidents, with or without ``asset_type`` or ``asset_type_given``.
+    code
+        Place of each incident, 0..n-1.
+    n
+        Number of places.
     """
-    sums, squares = (np.bincount(place, weights=w, minlength=len(n)) for w in (at, at**2))
-    others = len(at) - n
-    with np.errstate(divide="ignore", invalid="ignore"):
-        mean = (sums.sum() - sums) / others
-        variance = (squares.sum() - squares) / others - mean**2
-        apart = (sums / n - mean) / np.sqrt(variance * (1.0 / n + 1.0 / others))
-    return np.where(others >= MANY, np.nan_to_num(apart), np.inf)
+    kind = pd.Series(None, index=range(n), dtype="object")
+    for column in [c for c in ("asset_type", "asset_type_given") if c in known]:
+        first = known[column].astype("object").groupby(code).first()
+        kind = kind.where(kind.notna(), first)
+    return kind.to_numpy(dtype=object)
 
 
-def _slope(middle: np.ndarray) -> np.ndarray:
-    """Solve 1 / (1 - exp(-s)) - 1 / s = middle for s: the slope over a clock of length 1."""
-    low, high = np.full(len(middle), -500.0), np.full(len(middle), 500.0)
-    for _ in range(60):
-        s = (low + high) / 2
-        safe = np.where(np.abs(s) < 1e-6, 1e-6, s)
-        value = 1.0 / -np.expm1(-safe) - 1.0 / safe
-        low, high = np.where(value < middle, s, low), np.where(value < middle, high, s)
-    found: np.ndarray = (low + high) / 2
-    return found
+def _middle(known: gpd.GeoDataFrame, code: np.ndarray, n: int) -> np.ndarray:
+    points = known.geometry.to_numpy()
+    xy = np.column_stack([shapely.get_x(points), shapely.get_y(points)])
+    good = np.isfinite(xy).all(axis=1)
+    count = np.bincount(code[good], minlength=n)
+    sums = [np.bincount(code[good], weights=xy[good, k], minlength=n) for k in range(2)]
+    out = np.full(n, None, dtype=object)
+    has = count > 0
+    out[has] = shapely.points(sums[0][has] / count[has], sums[1][has] / count[has])
+    return out
+
+
+def _with_register(places: pd.DataFrame, register: gpd.GeoDataFrame, length: float) -> pd.DataFrame:
+    """Set the hit places beside every asset of the register, hit or not."""
+    listed = register.set_index(register["asset_id"].astype("str"))
+    if not listed.index.is_unique:
+        raise TableError("rank_repeats: register", "errors.key_twice", key="asset_id")
+    points = shapely.point_on_surface(listed.geometry.to_numpy())
+    on_list = places["place_id"].isin(listed.index) & (places["place_kind"] == "asset")
+    places = places.assign(zero_truncated=~on_list)
+    row = listed.index.get_indexer(places.loc[on_list, "place_id"])
+    places.loc[on_list, "asset_type"] = listed["asset_type"].to_numpy(dtype=object)[row]
+    places.loc[on_list, "geometry"] = points[row]
+    never = ~listed.index.isin(places.loc[on_list, "place_id"])
+    unhit = pd.DataFrame({
+        "place_id": listed.index[never], "place_kind": "asset", "n_incidents": 0, "n_at_risk": 0,
+        "n_rehits": 0, "n_offensive": 0, "waiting_days": 0.0,
+        "exposure_years": length / DAYS_PER_YEAR, "share": 0.0,
+        "exposure_basis": _common(places["exposure_basis"]), "zero_truncated": False,
+        "asset_type": listed["asset_type"].to_numpy(dtype=object)[never],
+        "last_reported_at": pd.Series(pd.NaT, index=range(int(never.sum())),
+                                      dtype=places["last_reported_at"].dtype),
+        "geometry": points[never],
+    })
+    for column in ("median_days_to_rehit", "median_days_low", "median_days_high",
+                   "trend_ratio_per_year"):
+        unhit[column] = np.nan
+    return pd.concat([t for t in (places, unhit) if len(t)] or [places])
+
+
+def _common(basis: pd.Series) -> str:
+    return "whole_window" if len(basis) and (basis == "whole_window").all() else "observed"
+
+
+def _add_rates(places: pd.DataFrame, watched_years: float, numbers: Parameters) -> None:
+    """Fill the columns of the average over the log in a table of our own making, in place."""
+    kind = places["place_kind"].where(places["zero_truncated"], "asset")
+    named = places["asset_type"].astype("object")
+    places["prior_group"] = (kind + ": " + named.where(named.notna(), "any")).astype("str")
+    shape, rate = np.empty(len(places)), np.empty(len(places))
+    prior_shape, prior_rate = np.empty(len(places)), np.empty(len(places))
+    priors = fit_priors(places, watched_years=watched_years, parameters=numbers)
+    for (group, truncated), part in places.groupby(["prior_group", "zero_truncated"]):
+        own = priors.get((str(group), bool(truncated)))
+        prior = own or priors[ALL_OTHERS, bool(truncated)]
+        shape[part.index], rate[part.index] = posterior(
+            part["n_at_risk"].to_numpy(), part["exposure_years"].to_numpy(), prior)
+        prior_shape[part.index], prior_rate[part.index] = prior.shape, prior.rate_years
+    level = numbers["hotspots.interval_level"]
+    places["prior_mean_per_year"] = prior_shape / prior_rate
+    places["rate_per_year"] = shape / rate
+    places["rate_low"], places["rate_high"] = gamma_interval(shape, rate, level=level)
+    places["gamma_shape"], places["gamma_rate_years"] = shape, rate
+    places["prior_shape"], places["prior_rate"] = prior_shape, prior_rate
+
+
+def fit_priors(places: pd.DataFrame, *, watched_years: float,
+               parameters: Parameters) -> dict[tuple[str, bool], GammaPrior]:
+    """Fit the distribution of rates of every kind of place that has enough data.
+
+    Parameters
+    ----------
+    places
+        One row per place: ``prior_group, zero_truncated, n_at_risk, exposure_years``.
+    watched_years
+        Length of the observation window [years].
+    parameters
+        Uses ``hotspots.min_group_places`` and ``hotspots.min_group_incidents``.
+
+    Returns
+    -------
+    dict
+        (group, zero_truncated) to prior. Kinds with too little share that of ``all others``.
+    """
+    priors = {}
+    for truncated, part in places.groupby("zero_truncated"):
+        sums = part.groupby("prior_group")["n_at_risk"].agg(["size", "sum"])
+        enough = ((sums["size"] >= parameters["hotspots.min_group_places"])
+                  & (sums["sum"] >= parameters["hotspots.min_group_incidents"]))
+        small = part["prior_group"].isin(sums.index[~enough])
+        # Too few left-overs to learn from: let them borrow from every kind.
+        rest = part[small]
+        if len(rest) < parameters["hotspots.min_group_places"]:
+            rest = part
+        if small.any():
+            priors[ALL_OTHERS, bool(truncated)] = _fit(rest, bool(truncated), watched_years)
+        for group in sums.index[enough]:
+            priors[group, bool(truncated)] = _fit(part[part["prior_group"] == group],
+                                                  bool(truncated), watched_years)
+    return priors
+
+
+def _fit(part: pd.DataFrame, truncated: bool, watched_years: float) -> GammaPrior:
+    # A place seen only through its first incident was clean when that came, so n_at_risk >= 1.
+    return fit_prior(part["n_at_risk"].to_numpy(), part["exposure_years"].to_numpy(),
+                     zero_truncated=truncated, watched_years=watched_years)
+
+
+def _add_outlook(places: pd.DataFrame, seen: Evidence, numbers: Parameters,
+                 threshold: float | None, rng: np.random.Generator) -> None:
+    """Fill the columns on the year after the log, in place; steady rates are the average's."""
+    shape, rate = places["gamma_shape"].to_numpy(copy=True), places["gamma_rate_years"].to_numpy(
+        copy=True)
+    usual = places["prior_mean_per_year"].to_numpy()
+    prior = places["prior_shape"].to_numpy(), places["prior_rate"].to_numpy()
+    places["now_half_life_years"] = np.nan
+    for truncated in (False, True):
+        rows = np.flatnonzero(places["zero_truncated"].to_numpy(bool) == truncated)
+        if not len(rows):
+            continue
+        part = seen.of(rows)
+        outlook = learn_outlook(part, usual[rows], (prior[0][rows], prior[1][rows]),
+                                parameters=numbers)
+        if outlook is not None:
+            shape[rows], rate[rows] = carry_forward(part, usual[rows], outlook, ahead_years=1.0)
+            if np.isfinite(outlook.half_life_years):
+                places.loc[rows, "now_half_life_years"] = outlook.half_life_years
+    limit = numbers["hotspots.threshold_per_year"] if threshold is None else threshold
+    places["gamma_shape"], places["gamma_rate_years"] = shape, rate
+    places["now_per_year"] = shape / rate
+    places["now_low"], places["now_high"] = gamma_interval(
+        shape, rate, level=numbers["hotspots.interval_level"])
+    places["chance_above"] = chance_of_more(shape, rate, threshold_per_year=limit)
+    places["rank_mean"], places["chance_top20"] = posterior_ranks(
+        shape, rate, top=int(numbers["hotspots.top_places"]),
+        draws=int(numbers["hotspots.rank_draws"]), rng=rng)
+
+
+def _finish(places: pd.DataFrame, crs: object) -> gpd.GeoDataFrame:
+    names = table("repeats").names
+    out = places[names].reset_index(drop=True)
+    for column in ("place_id", "place_kind", "asset_type", "exposure_basis", "prior_group"):
+        out[column] = out[column].astype("str")
+    return gpd.GeoDataFrame(out, geometry="geometry", crs=crs)
 
 
 # Gamma-Poisson (empirical Bayes) rates: what a place's few incidents say, given all its kind.
@@ -212,6 +416,54 @@ def fit_prior(counts: np.ndarray, exposure_years: np.ndarray, *, zero_truncated:
     return _as_prior(best.x, target, len(counts))
 
 
+def _vague(exposure: np.ndarray) -> GammaPrior:
+    tiny = 1e-6 * (float(exposure.mean()) if len(exposure) else 1.0)
+    return GammaPrior(0.5, tiny, np.zeros((2, 2)), "vague")
+
+
+def _log_likelihood(theta: np.ndarray, n: np.ndarray, years: np.ndarray, weight: np.ndarray,
+                    unseen: np.ndarray | None) -> tuple[float, np.ndarray]:
+    """Value and slope along (log shape, log mean rate), for places seen only if hit in `unseen`."""
+    shape, mean = np.exp(theta)
+    rate = shape / mean
+    log_keep = np.log(rate) - np.log(rate + years)
+    value = (gammaln(shape + n) - gammaln(shape) + shape * log_keep
+             + n * (np.log(years) - np.log(rate + years)))
+    # Derivatives by shape (rate held) and by rate (shape held), then the chain to (shape, mean).
+    by_shape = digamma(shape + n) - digamma(shape) + log_keep
+    by_rate = shape / rate - (shape + n) / (rate + years)
+    if unseen is not None:
+        log_none = np.log(rate) - np.log(rate + unseen)
+        none = np.exp(shape * log_none)
+        value = value - np.log1p(-none)
+        odds = none / (1.0 - none)
+        by_shape = by_shape + odds * log_none
+        by_rate = by_rate + odds * (shape / rate - shape / (rate + unseen))
+    slope = np.array([(weight * (by_shape * shape + by_rate * rate)).sum(),
+                      -(weight * by_rate * rate).sum()])
+    return float((weight * value).sum()), slope
+
+
+def _as_prior(theta: np.ndarray, target: object, n: int) -> GammaPrior:
+    """Turn the optimum into a prior; its covariance is the inverse curvature where sound."""
+    step = 1e-4
+    curve = np.empty((2, 2))
+    for k in range(2):
+        shift = np.zeros(2)
+        shift[k] = step
+        curve[k] = (target(theta + shift)[1] - target(theta - shift)[1]) / (2 * step)  # type: ignore[operator]
+    curve = n * (curve + curve.T) / 2
+    shape, mean = np.exp(theta)
+    to_rate = np.array([[1.0, 0.0], [1.0, -1.0]])  # log rate = log shape - log mean
+    covariance = np.zeros((2, 2))
+    inside = LOG_SHAPE[0] < theta[0] < LOG_SHAPE[1]
+    if inside and (np.linalg.eigvalsh(curve) > 0).all():
+        covariance = to_rate @ np.linalg.inv(curve) @ to_rate.T
+    elif curve[1, 1] > 0:  # shape sits on its bound: only the mean is uncertain
+        covariance = to_rate @ np.diag([0.0, 1.0 / curve[1, 1]]) @ to_rate.T
+    return GammaPrior(float(shape), float(shape / mean), covariance, "likelihood")
+
+
 def marshall_prior(counts: np.ndarray, exposure_years: np.ndarray) -> GammaPrior:
     """Fit the gamma distribution of rates by Marshall's global moments.
 
@@ -270,56 +522,6 @@ def posterior(counts: np.ndarray, exposure_years: np.ndarray,
     variance = shape / rate**2 + extra
     return mean**2 / variance, mean / variance
 
-
-def _vague(exposure: np.ndarray) -> GammaPrior:
-    tiny = 1e-6 * (float(exposure.mean()) if len(exposure) else 1.0)
-    return GammaPrior(0.5, tiny, np.zeros((2, 2)), "vague")
-
-
-def _log_likelihood(theta: np.ndarray, n: np.ndarray, years: np.ndarray, weight: np.ndarray,
-                    unseen: np.ndarray | None) -> tuple[float, np.ndarray]:
-    """Value and slope along (log shape, log mean rate), for places seen only if hit in `unseen`."""
-    shape, mean = np.exp(theta)
-    rate = shape / mean
-    log_keep = np.log(rate) - np.log(rate + years)
-    value = (gammaln(shape + n) - gammaln(shape) + shape * log_keep
-             + n * (np.log(years) - np.log(rate + years)))
-    # Derivatives by shape (rate held) and by rate (shape held), then the chain to (shape, mean).
-    by_shape = digamma(shape + n) - digamma(shape) + log_keep
-    by_rate = shape / rate - (shape + n) / (rate + years)
-    if unseen is not None:
-        log_none = np.log(rate) - np.log(rate + unseen)
-        none = np.exp(shape * log_none)
-        value = value - np.log1p(-none)
-        odds = none / (1.0 - none)
-        by_shape = by_shape + odds * log_none
-        by_rate = by_rate + odds * (shape / rate - shape / (rate + unseen))
-    slope = np.array([(weight * (by_shape * shape + by_rate * rate)).sum(),
-                      -(weight * by_rate * rate).sum()])
-    return float((weight * value).sum()), slope
-
-
-def _as_prior(theta: np.ndarray, target: object, n: int) -> GammaPrior:
-    """Turn the optimum into a prior; its covariance is the inverse curvature where sound."""
-    step = 1e-4
-    curve = np.empty((2, 2))
-    for k in range(2):
-        shift = np.zeros(2)
-        shift[k] = step
-        curve[k] = (target(theta + shift)[1] - target(theta - shift)[1]) / (2 * step)  # type: ignore[operator]
-    curve = n * (curve + curve.T) / 2
-    shape, mean = np.exp(theta)
-    to_rate = np.array([[1.0, 0.0], [1.0, -1.0]])  # log rate = log shape - log mean
-    covariance = np.zeros((2, 2))
-    inside = LOG_SHAPE[0] < theta[0] < LOG_SHAPE[1]
-    if inside and (np.linalg.eigvalsh(curve) > 0).all():
-        covariance = to_rate @ np.linalg.inv(curve) @ to_rate.T
-    elif curve[1, 1] > 0:  # shape sits on its bound: only the mean is uncertain
-        covariance = to_rate @ np.diag([0.0, 1.0 / curve[1, 1]]) @ to_rate.T
-    return GammaPrior(float(shape), float(shape / mean), covariance, "likelihood")
-
-
-DAYS_PER_YEAR = 365.25
 
 # Which places are truly among the worst: ranks that carry the doubt about each rate.
 
@@ -445,6 +647,93 @@ def _candidates(shape: np.ndarray, rate: np.ndarray, top: int) -> np.ndarray:
     out = np.cumsum(reach[order]) < LEFT_OUT
     out[-top:] = False
     return np.sort(order[~out])
+
+
+# Is one place getting better or worse? Said only where its own dates can tell.
+
+#: Incidents of other places from which the whole log's course is told.
+MANY = 30
+
+
+def place_trends(place: np.ndarray, moment: np.ndarray, exposure: np.ndarray, *,
+                 min_incidents: int, false_discovery_rate: float) -> np.ndarray:
+    """Return the yearly change of each place's rate as a ratio, NaN where the data cannot tell.
+
+    The rate of a place is taken as exp(a + b t) on its clock of time at risk. The centroid test
+    compares the mean moment of its incidents with the middle of the clock, and with the mean moment
+    of all other places' incidents too: a place that only follows the whole log's course has not
+    changed. Places pass together under Benjamini and Hochberg's false discovery control by the
+    larger of the two chances, and only those that pass get a ratio.
+
+    Parameters
+    ----------
+    place
+        Place of each incident, 0..n-1, shape (m,).
+    moment
+        When on that place's clock of time at risk it came [years], shape (m,).
+    exposure
+        Length of each place's clock [years], shape (n,).
+    min_incidents
+        Places with fewer are not looked at.
+    false_discovery_rate
+        Share of false alarms allowed among the ratios reported.
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (n,): 1.5 means half as much again every year.
+
+    References
+    ----------
+    Cox and Lewis 1966, The Statistical Analysis of Series of Events, section 3.3 (centroid test).
+    Benjamini and Hochberg 1995, J. Royal Statistical Society B 57:289-300.
+
+    Examples
+    --------
+    >>> years = np.sqrt(np.arange(1, 41) / 40) * 2
+    >>> place_trends(np.zeros(40, dtype=int), years, np.array([2.0]), min_incidents=8,
+    ...              false_discovery_rate=0.1).round(1)
+    array([3.2])
+    """
+    n = np.bincount(place, minlength=len(exposure))
+    mean = np.bincount(place, weights=moment, minlength=len(exposure)) / np.maximum(n, 1)
+    looked = np.flatnonzero(n >= min_incidents)
+    ratio = np.full(len(exposure), np.nan)
+    if len(looked) == 0:
+        return ratio
+    middle = mean[looked] / exposure[looked]
+    z = (middle - 0.5) * np.sqrt(12.0 * n[looked])
+    apart = _apart_from_others(place, moment / exposure[place], n)[looked]
+    least = np.minimum(np.abs(z), np.abs(apart))
+    passed = looked[false_discovery(2.0 * norm.sf(least), rate=false_discovery_rate)]
+    ratio[passed] = np.exp(_slope(mean[passed] / exposure[passed]) / exposure[passed])
+    return ratio
+
+
+def _apart_from_others(place: np.ndarray, at: np.ndarray, n: np.ndarray) -> np.ndarray:
+    """Return how many standard errors each place's mean moment lies from that of all others.
+
+    Infinite where there are fewer than ``MANY`` others to compare with.
+    """
+    sums, squares = (np.bincount(place, weights=w, minlength=len(n)) for w in (at, at**2))
+    others = len(at) - n
+    with np.errstate(divide="ignore", invalid="ignore"):
+        mean = (sums.sum() - sums) / others
+        variance = (squares.sum() - squares) / others - mean**2
+        apart = (sums / n - mean) / np.sqrt(variance * (1.0 / n + 1.0 / others))
+    return np.where(others >= MANY, np.nan_to_num(apart), np.inf)
+
+
+def _slope(middle: np.ndarray) -> np.ndarray:
+    """Solve 1 / (1 - exp(-s)) - 1 / s = middle for s: the slope over a clock of length 1."""
+    low, high = np.full(len(middle), -500.0), np.full(len(middle), 500.0)
+    for _ in range(60):
+        s = (low + high) / 2
+        safe = np.where(np.abs(s) < 1e-6, 1e-6, s)
+        value = 1.0 / -np.expm1(-safe) - 1.0 / safe
+        low, high = np.where(value < middle, s, low), np.where(value < middle, high, s)
+    found: np.ndarray = (low + high) / 2
+    return found
 
 
 # From the average over the log to the rate from now on: evidence fades, as fast as the log says.
@@ -638,6 +927,27 @@ def _search(part: Evidence, usual: np.ndarray) -> Outlook:
     return best if best.gain > lasting.gain + FADES else lasting
 
 
+def _fit_outlook(part: Evidence, usual: np.ndarray, half_life: float, first: float,
+                 weight: float) -> Outlook:
+    flat = _next_steps(part, 0.5 ** (part.step_years / half_life))
+    counts = weight * (first * flat.first + flat.later)
+    years = weight * (first * flat.unseen + flat.years)
+    mean = usual[flat.place]
+
+    def loss(theta: np.ndarray) -> tuple[float, np.ndarray]:
+        shape, level = np.exp(theta)
+        own = shape / (level * mean)
+        value, by_shape, by_rate = _next_log(shape + counts, own + years, flat)
+        pull = (by_rate * own).sum()
+        return -float(value.sum()), -np.array([by_shape.sum() * shape + pull, -pull])
+
+    plain = np.log(max(flat.weight @ flat.came, 0.5) / (flat.weight @ (flat.exposed * mean)))
+    best = minimize(loss, np.array([0.0, plain]), jac=True, method="L-BFGS-B",
+                    bounds=[LOG_SHAPE, (plain - 5.0, plain + 5.0)])
+    shape, level = np.exp(best.x)
+    return Outlook(half_life, first, weight, float(shape), float(level), -float(best.fun))
+
+
 @dataclass(frozen=True)
 class _Steps:
     """One row per place and step it was known in: what lay before it, and what came."""
@@ -676,27 +986,6 @@ def _next_log(shape: np.ndarray, rate: np.ndarray,
     by_shape[hit] += digamma(a + c) - digamma(a)
     by_rate = shape / rate - (shape + n) / (rate + x)
     return value * flat.weight, by_shape * flat.weight, by_rate * flat.weight
-
-
-def _fit_outlook(part: Evidence, usual: np.ndarray, half_life: float, first: float,
-                 weight: float) -> Outlook:
-    flat = _next_steps(part, 0.5 ** (part.step_years / half_life))
-    counts = weight * (first * flat.first + flat.later)
-    years = weight * (first * flat.unseen + flat.years)
-    mean = usual[flat.place]
-
-    def loss(theta: np.ndarray) -> tuple[float, np.ndarray]:
-        shape, level = np.exp(theta)
-        own = shape / (level * mean)
-        value, by_shape, by_rate = _next_log(shape + counts, own + years, flat)
-        pull = (by_rate * own).sum()
-        return -float(value.sum()), -np.array([by_shape.sum() * shape + pull, -pull])
-
-    plain = np.log(max(flat.weight @ flat.came, 0.5) / (flat.weight @ (flat.exposed * mean)))
-    best = minimize(loss, np.array([0.0, plain]), jac=True, method="L-BFGS-B",
-                    bounds=[LOG_SHAPE, (plain - 5.0, plain + 5.0)])
-    shape, level = np.exp(best.x)
-    return Outlook(half_life, first, weight, float(shape), float(level), -float(best.fun))
 
 
 def carry_forward(seen: Evidence, usual_per_year: np.ndarray, outlook: Outlook, *,
@@ -738,83 +1027,7 @@ def chance_of_more(shape: np.ndarray, rate_years: np.ndarray, *, threshold_per_y
     return found
 
 
-ALL_OTHERS = "all others"
-
-
-def rank_repeats(placed_incidents: gpd.GeoDataFrame, *, register: gpd.GeoDataFrame | None = None,
-                 window: Window,
-                 threshold_per_year: float | None = None, parameters: Parameters | None = None,
-                 rng: np.random.Generator) -> gpd.GeoDataFrame:
-    """Rank places by how often a clean surface there is hit, with interval, rank and trend.
-
-    Assumptions: at a clean place incidents come at random at the place's own rate; the rates of
-    one kind of place follow a gamma distribution; places without an incident are known only where
-    the register names them. Time waiting for clearance is no time at risk (see
-    :func:`rehit.observed.timeline`). Few incidents are pulled towards the usual rate of
-    the kind, so one bad month does not top the list.
-
-    Parameters
-    ----------
-    placed_incidents
-        Incidents with the placed columns merged in on ``incident_id``; projected CRS.
-    register
-        The owner's assets. Given, assets never hit are included, and rates are fitted on all.
-    window
-        Period the log covers, UTC. Incidents outside it are not used.
-    threshold_per_year
-        Rate above which a place counts as recurring [incidents/year]; default
-        ``hotspots.threshold_per_year``.
-    parameters
-        Numbers in force; default :func:`rehit.parameters.load_parameters`.
-    rng
-        Random generator for the simulated ranks.
-
-    Returns
-    -------
-    geopandas.GeoDataFrame
-        The ``repeats`` table, worst expected rank first. ``exposure_basis`` says whether waiting
-        times came from the log, were partly filled in, or could not be told.
-
-    Raises
-    ------
-    TableError
-        If a needed column is missing or the CRS is not projected.
-    SettingError
-        If the observation window is empty.
-
-    Examples
-    --------
-    >>> day = pd.Timestamp("2024-01-01", tz="UTC") + pd.to_timedelta([0, 30, 60, 5], unit="D")
-    >>> log = gpd.GeoDataFrame({
-    ...     "incident_id": list("abcd"), "place_id": ["w", "w", "w", "v"], "place_kind": "site",
-    ...     "reported_at": day, "cleared_at": day + pd.Timedelta(days=2), "status": "cleared",
-    ...     "priority": "ordinary"}, geometry=gpd.points_from_xy([0] * 4, [0] * 4), crs=32755)
-    >>> ranked = rank_repeats(log, window=Window(day[0], day[0] + pd.Timedelta(days=366)),
-    ...                       rng=np.random.default_rng(1))
-    >>> ranked[["place_id", "n_incidents", "n_rehits"]]
-      place_id  n_incidents  n_rehits
-    0        w            3         2
-    1        v            1         0
-    """
-    require_projected(placed_incidents, where="rank_repeats: placed incidents")
-    if register is not None:
-        require_projected(register, where="rank_repeats: register")
-    numbers = load_parameters() if parameters is None else parameters
-    length = window.days
-    known = known_places(placed_incidents)
-    laid = timeline(known, window=window,
-                    parameters=numbers)
-    known = known.loc[laid.index]
-    places = _places(known, laid, length, numbers)
-    if register is not None:
-        places = _with_register(places, register.to_crs(placed_incidents.crs), length)
-    places = places.reset_index(drop=True)
-    _add_rates(places, length / DAYS_PER_YEAR, numbers)
-    seen = gather_evidence(laid, ~places["zero_truncated"].to_numpy(bool), length_days=length)
-    _add_outlook(places, seen, numbers, threshold_per_year, rng)
-    order = np.lexsort((places["place_id"], places["rank_mean"]))
-    return _finish(places.iloc[order], placed_incidents.crs)
-
+# How well such rates would have forecast what came.
 
 @dataclass(frozen=True)
 class RatesRecord:
@@ -890,214 +1103,3 @@ def held_out_record(placed_incidents: gpd.GeoDataFrame, *,
         days, int(busy.sum()), int(((came >= low) & (came <= high))[busy].sum()),
         float((shape / rate).sum() * years), int(came.sum()), int(said.sum()),
         float(chance[said].sum()), int((came > limit * years + 1e-9)[said].sum()))
-
-
-def fit_priors(places: pd.DataFrame, *, watched_years: float,
-               parameters: Parameters) -> dict[tuple[str, bool], GammaPrior]:
-    """Fit the distribution of rates of every kind of place that has enough data.
-
-    Parameters
-    ----------
-    places
-        One row per place: ``prior_group, zero_truncated, n_at_risk, exposure_years``.
-    watched_years
-        Length of the observation window [years].
-    parameters
-        Uses ``hotspots.min_group_places`` and ``hotspots.min_group_incidents``.
-
-    Returns
-    -------
-    dict
-        (group, zero_truncated) to prior. Kinds with too little share that of ``all others``.
-    """
-    priors = {}
-    for truncated, part in places.groupby("zero_truncated"):
-        sums = part.groupby("prior_group")["n_at_risk"].agg(["size", "sum"])
-        enough = ((sums["size"] >= parameters["hotspots.min_group_places"])
-                  & (sums["sum"] >= parameters["hotspots.min_group_incidents"]))
-        small = part["prior_group"].isin(sums.index[~enough])
-        # Too few left-overs to learn from: let them borrow from every kind.
-        rest = part[small]
-        if len(rest) < parameters["hotspots.min_group_places"]:
-            rest = part
-        if small.any():
-            priors[ALL_OTHERS, bool(truncated)] = _fit(rest, bool(truncated), watched_years)
-        for group in sums.index[enough]:
-            priors[group, bool(truncated)] = _fit(part[part["prior_group"] == group],
-                                                  bool(truncated), watched_years)
-    return priors
-
-
-def _fit(part: pd.DataFrame, truncated: bool, watched_years: float) -> GammaPrior:
-    # A place seen only through its first incident was clean when that came, so n_at_risk >= 1.
-    return fit_prior(part["n_at_risk"].to_numpy(), part["exposure_years"].to_numpy(),
-                     zero_truncated=truncated, watched_years=watched_years)
-
-
-def _places(known: gpd.GeoDataFrame, laid: pd.DataFrame, length: float,
-            numbers: Parameters) -> pd.DataFrame:
-    """One row per place that was hit."""
-    code = laid["place_code"].to_numpy()
-    places = time_at_risk(laid, length_days=length, parameters=numbers)
-    n = len(places)
-    head = known[laid["first"].to_numpy()]
-    places["place_id"] = head["place_id"].to_numpy()
-    places["place_kind"] = head["place_kind"].to_numpy()
-    places["asset_type"] = kind_given(known, code, n)
-    offensive = (known["priority"] == "offensive").to_numpy() if "priority" in known else 0
-    places["n_offensive"] = np.bincount(code, weights=np.broadcast_to(offensive, code.shape),
-                                        minlength=n).astype("int64")
-    last = np.append(code[1:] != code[:-1], True)[: len(code)]
-    places["last_reported_at"] = known["reported_at"].array[last]
-    places["geometry"] = _middle(known, code, n)
-    places["share"] = places["n_incidents"] / max(1, len(known))
-    place, days, observed = _spells(laid, length)
-    medians = grouped_medians(place, days, observed, n_places=n, level=numbers[
-        "hotspots.interval_level"], min_events=int(numbers["hotspots.min_rehit_gaps"]))
-    places[["median_days_to_rehit", "median_days_low", "median_days_high"]] = medians
-    clean = laid["at_risk"].to_numpy()
-    moment = (laid["reported"] - laid["waiting_before"]).to_numpy()[clean] / DAYS_PER_YEAR
-    places["trend_ratio_per_year"] = place_trends(
-        code[clean], moment, places["exposure_years"].to_numpy(),
-        min_incidents=int(numbers["hotspots.min_trend_incidents"]),
-        false_discovery_rate=numbers["hotspots.trend_false_discovery"])
-    places["zero_truncated"] = True
-    return places
-
-
-def _spells(laid: pd.DataFrame, length: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Place, days and outcome of every spell from a clearance to the next marking or the end."""
-    if len(laid) == 0:
-        return np.empty(0, dtype="int64"), np.empty(0), np.empty(0, dtype=bool)
-    code, reported = laid["place_code"].to_numpy(), laid["reported"].to_numpy()
-    busy = laid["busy_until"].to_numpy()
-    same = code[1:] == code[:-1]
-    ends = np.append(np.where(same, reported[1:], length), length)
-    hit = np.append(same, False)
-    days = ends - busy
-    # A report on a wall still waiting starts no spell; nor does a clearance at the very end.
-    usable = np.where(hit, days >= 0, days > 0) & (laid["basis"] != "whole_window").to_numpy()
-    return code[usable], days[usable], hit[usable]
-
-
-def kind_given(known: pd.DataFrame, code: np.ndarray, n: int) -> np.ndarray:
-    """Return the first kind of thing that the log gives for each place, None where it gives none.
-
-    Parameters
-    ----------
-    known
-        Incidents, with or without ``asset_type`` or ``asset_type_given``.
-    code
-        Place of each incident, 0..n-1.
-    n
-        Number of places.
-    """
-    kind = pd.Series(None, index=range(n), dtype="object")
-    for column in [c for c in ("asset_type", "asset_type_given") if c in known]:
-        first = known[column].astype("object").groupby(code).first()
-        kind = kind.where(kind.notna(), first)
-    return kind.to_numpy(dtype=object)
-
-
-def _middle(known: gpd.GeoDataFrame, code: np.ndarray, n: int) -> np.ndarray:
-    points = known.geometry.to_numpy()
-    xy = np.column_stack([shapely.get_x(points), shapely.get_y(points)])
-    good = np.isfinite(xy).all(axis=1)
-    count = np.bincount(code[good], minlength=n)
-    sums = [np.bincount(code[good], weights=xy[good, k], minlength=n) for k in range(2)]
-    out = np.full(n, None, dtype=object)
-    has = count > 0
-    out[has] = shapely.points(sums[0][has] / count[has], sums[1][has] / count[has])
-    return out
-
-
-def _with_register(places: pd.DataFrame, register: gpd.GeoDataFrame, length: float) -> pd.DataFrame:
-    """Set the hit places beside every asset of the register, hit or not."""
-    listed = register.set_index(register["asset_id"].astype("str"))
-    if not listed.index.is_unique:
-        raise TableError("rank_repeats: register", "errors.key_twice", key="asset_id")
-    points = shapely.point_on_surface(listed.geometry.to_numpy())
-    on_list = places["place_id"].isin(listed.index) & (places["place_kind"] == "asset")
-    places = places.assign(zero_truncated=~on_list)
-    row = listed.index.get_indexer(places.loc[on_list, "place_id"])
-    places.loc[on_list, "asset_type"] = listed["asset_type"].to_numpy(dtype=object)[row]
-    places.loc[on_list, "geometry"] = points[row]
-    never = ~listed.index.isin(places.loc[on_list, "place_id"])
-    unhit = pd.DataFrame({
-        "place_id": listed.index[never], "place_kind": "asset", "n_incidents": 0, "n_at_risk": 0,
-        "n_rehits": 0, "n_offensive": 0, "waiting_days": 0.0,
-        "exposure_years": length / DAYS_PER_YEAR, "share": 0.0,
-        "exposure_basis": _common(places["exposure_basis"]), "zero_truncated": False,
-        "asset_type": listed["asset_type"].to_numpy(dtype=object)[never],
-        "last_reported_at": pd.Series(pd.NaT, index=range(int(never.sum())),
-                                      dtype=places["last_reported_at"].dtype),
-        "geometry": points[never],
-    })
-    for column in ("median_days_to_rehit", "median_days_low", "median_days_high",
-                   "trend_ratio_per_year"):
-        unhit[column] = np.nan
-    return pd.concat([t for t in (places, unhit) if len(t)] or [places])
-
-
-def _common(basis: pd.Series) -> str:
-    return "whole_window" if len(basis) and (basis == "whole_window").all() else "observed"
-
-
-def _add_rates(places: pd.DataFrame, watched_years: float, numbers: Parameters) -> None:
-    """Fill the columns of the average over the log in a table of our own making, in place."""
-    kind = places["place_kind"].where(places["zero_truncated"], "asset")
-    named = places["asset_type"].astype("object")
-    places["prior_group"] = (kind + ": " + named.where(named.notna(), "any")).astype("str")
-    shape, rate = np.empty(len(places)), np.empty(len(places))
-    prior_shape, prior_rate = np.empty(len(places)), np.empty(len(places))
-    priors = fit_priors(places, watched_years=watched_years, parameters=numbers)
-    for (group, truncated), part in places.groupby(["prior_group", "zero_truncated"]):
-        own = priors.get((str(group), bool(truncated)))
-        prior = own or priors[ALL_OTHERS, bool(truncated)]
-        shape[part.index], rate[part.index] = posterior(
-            part["n_at_risk"].to_numpy(), part["exposure_years"].to_numpy(), prior)
-        prior_shape[part.index], prior_rate[part.index] = prior.shape, prior.rate_years
-    level = numbers["hotspots.interval_level"]
-    places["prior_mean_per_year"] = prior_shape / prior_rate
-    places["rate_per_year"] = shape / rate
-    places["rate_low"], places["rate_high"] = gamma_interval(shape, rate, level=level)
-    places["gamma_shape"], places["gamma_rate_years"] = shape, rate
-    places["prior_shape"], places["prior_rate"] = prior_shape, prior_rate
-
-
-def _add_outlook(places: pd.DataFrame, seen: Evidence, numbers: Parameters,
-                 threshold: float | None, rng: np.random.Generator) -> None:
-    """Fill the columns on the year after the log, in place; steady rates are the average's."""
-    shape, rate = places["gamma_shape"].to_numpy(copy=True), places["gamma_rate_years"].to_numpy(
-        copy=True)
-    usual = places["prior_mean_per_year"].to_numpy()
-    prior = places["prior_shape"].to_numpy(), places["prior_rate"].to_numpy()
-    places["now_half_life_years"] = np.nan
-    for truncated in (False, True):
-        rows = np.flatnonzero(places["zero_truncated"].to_numpy(bool) == truncated)
-        if not len(rows):
-            continue
-        part = seen.of(rows)
-        outlook = learn_outlook(part, usual[rows], (prior[0][rows], prior[1][rows]),
-                                parameters=numbers)
-        if outlook is not None:
-            shape[rows], rate[rows] = carry_forward(part, usual[rows], outlook, ahead_years=1.0)
-            if np.isfinite(outlook.half_life_years):
-                places.loc[rows, "now_half_life_years"] = outlook.half_life_years
-    limit = numbers["hotspots.threshold_per_year"] if threshold is None else threshold
-    places["gamma_shape"], places["gamma_rate_years"] = shape, rate
-    places["now_per_year"] = shape / rate
-    places["now_low"], places["now_high"] = gamma_interval(
-        shape, rate, level=numbers["hotspots.interval_level"])
-    places["chance_above"] = chance_of_more(shape, rate, threshold_per_year=limit)
-    places["rank_mean"], places["chance_top20"] = posterior_ranks(
-        shape, rate, top=int(numbers["hotspots.top_places"]),
-        draws=int(numbers["hotspots.rank_draws"]), rng=rng)
-
-
-def _finish(places: pd.DataFrame, crs: object) -> gpd.GeoDataFrame:
-    names = table("repeats").names
-    out = places[names].reset_index(drop=True)
-    for column in ("place_id", "place_kind", "asset_type", "exposure_basis", "prior_group"):
-        out[column] = out[column].astype("str")
-    return gpd.GeoDataFrame(out, geometry="geometry", crs=crs)

@@ -20,137 +20,7 @@ from rehit.incidents.rows import CleanSettings, is_blank_id
 from rehit.incidents.times import Times
 from rehit.parameters import Parameters
 
-# Pairs of reports that may speak of one marking: same place by some key, times that overlap.
-
-BY_ASSET, BY_ADDRESS, BY_DISTANCE = 3, 2, 1
-_SMALLEST_CELL_M = 1.0
-
-
-class Pairs(NamedTuple):
-    """Pairs of row positions: `first` looked for `second`; how they meet, and how far apart."""
-
-    first: np.ndarray
-    second: np.ndarray
-    how: np.ndarray
-    metres: np.ndarray
-
-
-class Sites:
-    """Where and when each row was reported, ready to be searched.
-
-    Parameters
-    ----------
-    seconds
-        Time of the report as whole seconds.
-    asset, address
-        Code of the asset and of the exact address; -1 where not known.
-    x, y
-        Point in metres, NaN where it is not known well enough to tell two walls apart.
-    """
-
-    def __init__(self, *, seconds: np.ndarray, asset: np.ndarray, address: np.ndarray,
-                 x: np.ndarray, y: np.ndarray) -> None:
-        self.seconds, self.asset, self.address, self.x, self.y = seconds, asset, address, x, y
-
-    def find(self, rows: np.ndarray, low: np.ndarray, high: np.ndarray, *, reach_m: float,
-             among: np.ndarray) -> Pairs:
-        """Return pairs of each of `rows` with rows `among` reported from `low` to `high`.
-
-        Parameters
-        ----------
-        rows
-            Positions that look for partners.
-        low, high
-            Limits of the partner's report for each of them, in seconds.
-        reach_m
-            Distance within which two points are one place.
-        among
-            Truth per row of the whole table: who may be a partner.
-        """
-        parts = [
-            self._by_key(self.asset, rows, low, high, among, BY_ASSET),
-            self._by_key(self.address, rows, low, high, among, BY_ADDRESS),
-            self._by_distance(rows, low, high, among, reach_m),
-        ]
-        first, second, how = (np.concatenate(column) for column in zip(*parts, strict=True))
-        keep = first != second
-        first, second, how = first[keep], second[keep], how[keep]
-        order = np.lexsort((-how, second, first))
-        first, second, how = first[order], second[order], how[order]
-        fresh = np.ones(len(first), dtype=bool)
-        fresh[1:] = (first[1:] != first[:-1]) | (second[1:] != second[:-1])
-        first, second, how = first[fresh], second[fresh], how[fresh]
-        metres = np.hypot(self.x[first] - self.x[second], self.y[first] - self.y[second])
-        return Pairs(first, second, how, metres)
-
-    def _by_key(self, code: np.ndarray, rows: np.ndarray, low: np.ndarray, high: np.ndarray,
-                among: np.ndarray, how: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        looking = code[rows] >= 0
-        index = _Index(code, self.seconds, among & (code >= 0))
-        first, second = index.between(rows[looking], code[rows[looking]], low[looking],
-                                      high[looking])
-        return first, second, np.full(len(first), how, dtype=np.int8)
-
-    def _by_distance(self, rows: np.ndarray, low: np.ndarray, high: np.ndarray, among: np.ndarray,
-                     reach_m: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Look through the nine cells around each point; times sort out most before distance."""
-        there = ~np.isnan(self.x)
-        cells, height = self._cells(there, max(reach_m, _SMALLEST_CELL_M))
-        known, number = np.unique(cells[there], return_inverse=True)
-        code = np.full(len(self.x), -1, dtype=np.int64)
-        code[there] = number
-        index = _Index(code, self.seconds, among & there)
-        looking = there[rows]
-        rows, low, high = rows[looking], low[looking], high[looking]
-        found: list[tuple[np.ndarray, np.ndarray]] = []
-        for step in (east * height + north for east in (-1, 0, 1) for north in (-1, 0, 1)):
-            target = cells[rows] + step
-            place = np.minimum(np.searchsorted(known, target), max(len(known) - 1, 0))
-            hit = known[place] == target if len(known) else np.zeros(0, dtype=bool)
-            first, second = index.between(rows[hit], place[hit], low[hit], high[hit])
-            near = np.hypot(self.x[first] - self.x[second],
-                            self.y[first] - self.y[second]) <= reach_m
-            found.append((first[near], second[near]))
-        first, second = (np.concatenate(part) for part in zip(*found, strict=True))
-        return first, second, np.full(len(first), BY_DISTANCE, dtype=np.int8)
-
-    def _cells(self, there: np.ndarray, side_m: float) -> tuple[np.ndarray, int]:
-        """Number square cells column by column, with an empty row between columns."""
-        cells = np.full(len(self.x), -1, dtype=np.int64)
-        if not there.any():
-            return cells, 1
-        side = side_m * (1 + 1e-9)
-        east = np.floor((self.x[there] - self.x[there].min()) / side).astype(np.int64)
-        north = np.floor((self.y[there] - self.y[there].min()) / side).astype(np.int64)
-        height = int(north.max()) + 3
-        cells[there] = east * height + north + 1
-        return cells, height
-
-
-class _Index:
-    """Rows sorted by key and time, searched by whole columns."""
-
-    def __init__(self, key: np.ndarray, seconds: np.ndarray, among: np.ndarray) -> None:
-        at = np.flatnonzero(among)
-        self._zero = int(seconds.min()) if len(seconds) else 0
-        self._span = (int(seconds.max()) - self._zero + 2) if len(seconds) else 2
-        spot = key[at] * self._span + (seconds[at] - self._zero)
-        order = np.argsort(spot, kind="stable")
-        self._spot, self._row = spot[order], at[order]
-
-    def between(self, rows: np.ndarray, key: np.ndarray, low: np.ndarray, high: np.ndarray
-                ) -> tuple[np.ndarray, np.ndarray]:
-        """Return each of `rows` with every row of that key reported from low to high."""
-        base = key * self._span
-        low = np.clip(low - self._zero, 0, self._span - 1)
-        high = np.clip(high - self._zero, -1, self._span - 1)
-        begin = np.searchsorted(self._spot, base + low, "left")
-        end = np.where(high < low, begin, np.searchsorted(self._spot, base + high, "right"))
-        count = np.maximum(end - begin, 0)
-        first = np.repeat(rows, count)
-        step = np.arange(len(first)) - np.repeat(np.cumsum(count) - count, count)
-        return first, self._row[np.repeat(begin, count) + step]
-
+# What joining needs to know of every row, and what it finds.
 
 NEVER = np.iinfo(np.int64).max
 DAY = 86_400
@@ -199,155 +69,6 @@ class Reports:
                      y=self.y)
 
 
-def join_repeats(joins: Joins, reports: Reports, usable: np.ndarray, parameters: Parameters, *,
-                 changed: np.ndarray | None = None) -> None:
-    """Join each report to the incident that was waiting at its place.
-
-    The incident is clean from the first clearing that any of its reports has: later reports start
-    a new incident even if a joined report was closed later, for its closing is paperwork.
-
-    Parameters
-    ----------
-    joins
-        What was joined so far; added to here.
-    reports
-        All rows.
-    usable
-        Rows that take part; those already joined are passed over.
-    parameters
-        ``incidents.join_distance_m``, ``incidents.undated_window_days`` and
-        ``incidents.same_day_is_repeat``.
-    changed
-        Where given, only pairs of which one is among these rows are looked at.
-    """
-    root = joins.root
-    rows = np.flatnonzero(usable if changed is None else usable & changed)
-    free = usable & (root == np.arange(len(root)))
-    last = waits_until(reports, parameters)
-    # A report joined already lends its place to its incident, and waits as long as that does.
-    until = last[root[rows]]
-    reach_m, sites = parameters["incidents.join_distance_m"], reports.sites()
-    pairs = sites.find(rows, reports.seconds[rows], until, reach_m=reach_m, among=free)
-    if changed is not None:
-        always = np.full(len(rows), reports.seconds.min(initial=0))
-        before = sites.find(rows, always, reports.seconds[rows], reach_m=reach_m, among=free)
-        met = last[root[before.second]] >= reports.seconds[before.first]
-        pairs = Pairs(*(np.concatenate(two) for two in zip(pairs, _only(_turned(before), met),
-                                                           strict=True)))
-    pairs = _only(pairs, compatible(pairs, reports, parameters))
-    # Of two reports at the same time, the one that comes first in the rows' own order leads.
-    ahead = (reports.seconds[pairs.first] < reports.seconds[pairs.second]) | (
-        pairs.first < pairs.second)
-    pairs = _only(pairs, ahead)
-    _assign(pairs, joins, last, reports)
-
-
-def waits_until(reports: Reports, parameters: Parameters) -> np.ndarray:
-    """Return the last second at which another report is still one of the same marking."""
-    window = int(parameters["incidents.undated_window_days"] * DAY)
-    last = np.where(reports.waiting, NEVER, reports.seconds + window)
-    known = reports.closed != NEVER
-    # A clearing known by its day lasts until the day's end: a report of that day, also known by
-    # its day at best, is taken for one of the marking that was cleared on it.
-    slack = np.where(reports.closed_by_day & (parameters["incidents.same_day_is_repeat"] > 0),
-                     DAY, 0)
-    ended = np.where(known, reports.closed, 0) + slack - 1
-    # Closed without cleaning: the marking is still there to be reported once more.
-    ended = np.where(reports.cleared == NEVER, np.maximum(ended, reports.seconds + window), ended)
-    return np.where(known, ended, last)
-
-
-def compatible(pairs: Pairs, reports: Reports, parameters: Parameters) -> np.ndarray:
-    """Return which pairs nothing speaks against."""
-    a, b = pairs.first, pairs.second
-
-    def contradict(code: np.ndarray) -> np.ndarray:
-        return np.asarray((code[a] >= 0) & (code[b] >= 0) & (code[a] != code[b]))
-
-    same_asset = pairs.how == BY_ASSET
-    far = pairs.metres > parameters["incidents.same_address_metres"]
-    against = contradict(reports.asset) | (far & ~same_asset)
-    against |= (pairs.how == BY_DISTANCE) & contradict(reports.address)
-    against |= ~same_asset & (contradict(reports.kind) | contradict(reports.surface))
-    return np.asarray(~against)
-
-
-def find_parents(rows: np.ndarray, root: np.ndarray, reports: Reports, among: np.ndarray,
-                 parameters: Parameters) -> np.ndarray:
-    """Return, for rows the log calls duplicates, the own row of the incident each repeats.
-
-    Only a report of the same asset, address or spot counts, made before the duplicate or while
-    its case still stood open: what came after cannot have been repeated. The incident that was
-    waiting at the time is preferred, then the nearer by asset, address and distance, then the
-    nearer in time. -1 where none is found.
-    """
-    parent = np.full(len(rows), -1, dtype=np.int64)
-    reach = int(parameters["incidents.duplicate_search_days"] * DAY)
-    # A report known by its day alone may have come at any hour of it.
-    until = reports.seconds[rows] + np.where(reports.by_day[rows], DAY - 1, 0)
-    closed = np.where(reports.closed[rows] == NEVER, 0, reports.closed[rows])
-    until = np.minimum(np.maximum(until, closed), reports.seconds[rows] + reach)
-    pairs = reports.sites().find(rows, reports.seconds[rows] - reach, until,
-                                 reach_m=parameters["incidents.duplicate_search_metres"],
-                                 among=among)
-    pairs = _only(pairs, compatible(pairs, reports, parameters))
-    if not len(pairs.first):
-        return parent
-    last = waits_until(reports, parameters)
-    asked = reports.seconds[pairs.first]
-    waiting = (reports.seconds[pairs.second] <= asked) & (asked <= last[pairs.second])
-    gap = np.abs(asked - reports.seconds[pairs.second])
-    metres = np.nan_to_num(pairs.metres, nan=0.0)
-    order = np.lexsort((pairs.second, gap, np.round(metres), -pairs.how, ~waiting, pairs.first))
-    first, where = np.unique(pairs.first[order], return_index=True)
-    spot = np.searchsorted(rows, first)
-    parent[spot] = root[pairs.second[order][where]]
-    return parent
-
-
-def _turned(pairs: Pairs) -> Pairs:
-    return Pairs(pairs.second, pairs.first, pairs.how, pairs.metres)
-
-
-def _only(pairs: Pairs, keep: np.ndarray) -> Pairs:
-    return Pairs(*(column[keep] for column in pairs))
-
-
-def _assign(pairs: Pairs, joins: Joins, last: np.ndarray, reports: Reports) -> None:
-    """Go through the later reports in time; join each to the best incident still waiting."""
-    seconds, kind, root, cleared = reports.seconds, reports.kind, joins.root, joins.cleared_at
-    metres = np.nan_to_num(pairs.metres, nan=0.0)
-    order = np.lexsort((pairs.first, -seconds[pairs.first], np.round(metres), -pairs.how,
-                        pairs.second, seconds[pairs.second]))
-    names = {1: "same_place_before_cleared", 2: "same_address_before_cleared",
-             3: "same_asset_before_cleared"}
-    joined_before = root != np.arange(len(root))
-    done = -1
-    for i, j, how in zip(pairs.first[order].tolist(), pairs.second[order].tolist(),
-                         pairs.how[order].tolist(), strict=True):
-        own = int(root[i])
-        if j == done or own == j or seconds[j] > last[own] or seconds[j] < seconds[own]:
-            continue
-        if own != i and how == BY_DISTANCE and not joined_before[i]:
-            continue  # else a chain of near points would wander down the street
-        thing = kind[joins.named_by[own]]
-        if how != BY_ASSET and thing >= 0 and 0 <= kind[j] != thing:
-            continue  # else a report that names no thing would join two that name two
-        root[j], joins.rule[j], done = own, names[how], j
-        if thing < 0:
-            joins.named_by[own] = joins.named_by[j]
-        if cleared[own] == NEVER and cleared[j] != NEVER:
-            cleared[own] = cleared[j]
-        if reports.closed[own] == NEVER and reports.closed[j] != NEVER and last[own] != last[j]:
-            last[own] = last[j]
-
-
-# Reports of one marking become one incident: what the log says outright comes first.
-#
-# In this order: one request number twice; a row repeated in an overlapping file; a reference to the
-# earlier report; then same place and time (:mod:`rehit.incidents.joining`); last, rows whose status
-# calls them duplicates, which look for the incident they repeat.
-
 @dataclass
 class Joins:
     """To which row each row was joined, and why.
@@ -369,6 +90,12 @@ class Joins:
     undecidable_groups: int = 0
     notes: dict[str, int] = field(default_factory=dict)
 
+
+# Reports of one marking become one incident: what the log says outright comes first.
+#
+# In this order: one request number twice; a row repeated in an overlapping file; a reference to the
+# earlier report; then same place and time; last, rows whose status calls them duplicates, which
+# look for the incident they repeat.
 
 def join_reports(rows: pd.DataFrame, reports: Reports, active: np.ndarray, flagged: np.ndarray, *,
                  settings: CleanSettings) -> Joins:
@@ -412,48 +139,6 @@ def join_reports(rows: pd.DataFrame, reports: Reports, active: np.ndarray, flagg
     _name_things(joins, reports, active & ~joins.orphan)
     _join_incidents(joins, reports, active & ~joins.orphan, flagged, settings.parameters)
     return joins
-
-
-def _join_incidents(joins: Joins, reports: Reports, active: np.ndarray, flagged: np.ndarray,
-                    parameters: Parameters) -> None:
-    """Join incidents that meet only by what the reports joined to one of them brought.
-
-    A duplicate may be older than the report it names, or bring the clearing; one that only
-    repeats its own number is an incident like others. Done until no two incidents meet, so that
-    cleaning what was cleaned changes nothing.
-    """
-    while True:
-        own = active & (joins.root == np.arange(len(joins.root)))
-        merged = _as_incidents(joins, reports, active)
-        changed = own & (flagged | (merged.seconds != reports.seconds)
-                         | (merged.cleared != reports.cleared))
-        before = joins.root.copy()
-        if changed.any():
-            join_repeats(joins, merged, own, parameters, changed=changed)
-            joins.root = _flatten(joins.root)
-        if (joins.root == before).all():
-            return
-
-
-def _name_things(joins: Joins, reports: Reports, active: np.ndarray) -> None:
-    """Let the first report that names a thing tell that of an incident whose own row names none."""
-    silent = reports.kind[joins.named_by[joins.root]] < 0
-    at = np.flatnonzero(active & silent & (reports.kind >= 0))
-    at = at[np.lexsort((at, reports.seconds[at]))]
-    own, first = np.unique(joins.root[at], return_index=True)
-    joins.named_by[own] = at[first]
-
-
-def _as_incidents(joins: Joins, reports: Reports, active: np.ndarray) -> Reports:
-    """Give each incident's own row the first report, clearing and thing of all its reports."""
-    seconds = reports.seconds.copy()
-    np.minimum.at(seconds, joins.root[active], reports.seconds[active])
-    gained = joins.cleared_at != reports.cleared
-    return replace(reports, seconds=seconds, cleared=joins.cleared_at.copy(),
-                   kind=reports.kind[joins.named_by],
-                   closed=np.where(gained, joins.cleared_at, reports.closed),
-                   closed_by_day=reports.closed_by_day & ~gained,
-                   waiting=reports.waiting & ~gained)
 
 
 def _without_useless_ids(ids: pd.Series, rows: pd.DataFrame) -> tuple[pd.Series, int]:
@@ -626,7 +311,326 @@ def _flatten(root: np.ndarray) -> np.ndarray:
         root = further
 
 
-# What joining needs to know of every row, as columns of numbers.
+def _name_things(joins: Joins, reports: Reports, active: np.ndarray) -> None:
+    """Let the first report that names a thing tell that of an incident whose own row names none."""
+    silent = reports.kind[joins.named_by[joins.root]] < 0
+    at = np.flatnonzero(active & silent & (reports.kind >= 0))
+    at = at[np.lexsort((at, reports.seconds[at]))]
+    own, first = np.unique(joins.root[at], return_index=True)
+    joins.named_by[own] = at[first]
+
+
+def _join_incidents(joins: Joins, reports: Reports, active: np.ndarray, flagged: np.ndarray,
+                    parameters: Parameters) -> None:
+    """Join incidents that meet only by what the reports joined to one of them brought.
+
+    A duplicate may be older than the report it names, or bring the clearing; one that only
+    repeats its own number is an incident like others. Done until no two incidents meet, so that
+    cleaning what was cleaned changes nothing.
+    """
+    while True:
+        own = active & (joins.root == np.arange(len(joins.root)))
+        merged = _as_incidents(joins, reports, active)
+        changed = own & (flagged | (merged.seconds != reports.seconds)
+                         | (merged.cleared != reports.cleared))
+        before = joins.root.copy()
+        if changed.any():
+            join_repeats(joins, merged, own, parameters, changed=changed)
+            joins.root = _flatten(joins.root)
+        if (joins.root == before).all():
+            return
+
+
+def _as_incidents(joins: Joins, reports: Reports, active: np.ndarray) -> Reports:
+    """Give each incident's own row the first report, clearing and thing of all its reports."""
+    seconds = reports.seconds.copy()
+    np.minimum.at(seconds, joins.root[active], reports.seconds[active])
+    gained = joins.cleared_at != reports.cleared
+    return replace(reports, seconds=seconds, cleared=joins.cleared_at.copy(),
+                   kind=reports.kind[joins.named_by],
+                   closed=np.where(gained, joins.cleared_at, reports.closed),
+                   closed_by_day=reports.closed_by_day & ~gained,
+                   waiting=reports.waiting & ~gained)
+
+
+# Reports of one place while its marking waits.
+
+def join_repeats(joins: Joins, reports: Reports, usable: np.ndarray, parameters: Parameters, *,
+                 changed: np.ndarray | None = None) -> None:
+    """Join each report to the incident that was waiting at its place.
+
+    The incident is clean from the first clearing that any of its reports has: later reports start
+    a new incident even if a joined report was closed later, for its closing is paperwork.
+
+    Parameters
+    ----------
+    joins
+        What was joined so far; added to here.
+    reports
+        All rows.
+    usable
+        Rows that take part; those already joined are passed over.
+    parameters
+        ``incidents.join_distance_m``, ``incidents.undated_window_days`` and
+        ``incidents.same_day_is_repeat``.
+    changed
+        Where given, only pairs of which one is among these rows are looked at.
+    """
+    root = joins.root
+    rows = np.flatnonzero(usable if changed is None else usable & changed)
+    free = usable & (root == np.arange(len(root)))
+    last = waits_until(reports, parameters)
+    # A report joined already lends its place to its incident, and waits as long as that does.
+    until = last[root[rows]]
+    reach_m, sites = parameters["incidents.join_distance_m"], reports.sites()
+    pairs = sites.find(rows, reports.seconds[rows], until, reach_m=reach_m, among=free)
+    if changed is not None:
+        always = np.full(len(rows), reports.seconds.min(initial=0))
+        before = sites.find(rows, always, reports.seconds[rows], reach_m=reach_m, among=free)
+        met = last[root[before.second]] >= reports.seconds[before.first]
+        pairs = Pairs(*(np.concatenate(two) for two in zip(pairs, _only(_turned(before), met),
+                                                           strict=True)))
+    pairs = _only(pairs, compatible(pairs, reports, parameters))
+    # Of two reports at the same time, the one that comes first in the rows' own order leads.
+    ahead = (reports.seconds[pairs.first] < reports.seconds[pairs.second]) | (
+        pairs.first < pairs.second)
+    pairs = _only(pairs, ahead)
+    _assign(pairs, joins, last, reports)
+
+
+def waits_until(reports: Reports, parameters: Parameters) -> np.ndarray:
+    """Return the last second at which another report is still one of the same marking."""
+    window = int(parameters["incidents.undated_window_days"] * DAY)
+    last = np.where(reports.waiting, NEVER, reports.seconds + window)
+    known = reports.closed != NEVER
+    # A clearing known by its day lasts until the day's end: a report of that day, also known by
+    # its day at best, is taken for one of the marking that was cleared on it.
+    slack = np.where(reports.closed_by_day & (parameters["incidents.same_day_is_repeat"] > 0),
+                     DAY, 0)
+    ended = np.where(known, reports.closed, 0) + slack - 1
+    # Closed without cleaning: the marking is still there to be reported once more.
+    ended = np.where(reports.cleared == NEVER, np.maximum(ended, reports.seconds + window), ended)
+    return np.where(known, ended, last)
+
+
+def compatible(pairs: Pairs, reports: Reports, parameters: Parameters) -> np.ndarray:
+    """Return which pairs nothing speaks against."""
+    a, b = pairs.first, pairs.second
+
+    def contradict(code: np.ndarray) -> np.ndarray:
+        return np.asarray((code[a] >= 0) & (code[b] >= 0) & (code[a] != code[b]))
+
+    same_asset = pairs.how == BY_ASSET
+    far = pairs.metres > parameters["incidents.same_address_metres"]
+    against = contradict(reports.asset) | (far & ~same_asset)
+    against |= (pairs.how == BY_DISTANCE) & contradict(reports.address)
+    against |= ~same_asset & (contradict(reports.kind) | contradict(reports.surface))
+    return np.asarray(~against)
+
+
+def _assign(pairs: Pairs, joins: Joins, last: np.ndarray, reports: Reports) -> None:
+    """Go through the later reports in time; join each to the best incident still waiting."""
+    seconds, kind, root, cleared = reports.seconds, reports.kind, joins.root, joins.cleared_at
+    metres = np.nan_to_num(pairs.metres, nan=0.0)
+    order = np.lexsort((pairs.first, -seconds[pairs.first], np.round(metres), -pairs.how,
+                        pairs.second, seconds[pairs.second]))
+    names = {1: "same_place_before_cleared", 2: "same_address_before_cleared",
+             3: "same_asset_before_cleared"}
+    joined_before = root != np.arange(len(root))
+    done = -1
+    for i, j, how in zip(pairs.first[order].tolist(), pairs.second[order].tolist(),
+                         pairs.how[order].tolist(), strict=True):
+        own = int(root[i])
+        if j == done or own == j or seconds[j] > last[own] or seconds[j] < seconds[own]:
+            continue
+        if own != i and how == BY_DISTANCE and not joined_before[i]:
+            continue  # else a chain of near points would wander down the street
+        thing = kind[joins.named_by[own]]
+        if how != BY_ASSET and thing >= 0 and 0 <= kind[j] != thing:
+            continue  # else a report that names no thing would join two that name two
+        root[j], joins.rule[j], done = own, names[how], j
+        if thing < 0:
+            joins.named_by[own] = joins.named_by[j]
+        if cleared[own] == NEVER and cleared[j] != NEVER:
+            cleared[own] = cleared[j]
+        if reports.closed[own] == NEVER and reports.closed[j] != NEVER and last[own] != last[j]:
+            last[own] = last[j]
+
+
+def find_parents(rows: np.ndarray, root: np.ndarray, reports: Reports, among: np.ndarray,
+                 parameters: Parameters) -> np.ndarray:
+    """Return, for rows the log calls duplicates, the own row of the incident each repeats.
+
+    Only a report of the same asset, address or spot counts, made before the duplicate or while
+    its case still stood open: what came after cannot have been repeated. The incident that was
+    waiting at the time is preferred, then the nearer by asset, address and distance, then the
+    nearer in time. -1 where none is found.
+    """
+    parent = np.full(len(rows), -1, dtype=np.int64)
+    reach = int(parameters["incidents.duplicate_search_days"] * DAY)
+    # A report known by its day alone may have come at any hour of it.
+    until = reports.seconds[rows] + np.where(reports.by_day[rows], DAY - 1, 0)
+    closed = np.where(reports.closed[rows] == NEVER, 0, reports.closed[rows])
+    until = np.minimum(np.maximum(until, closed), reports.seconds[rows] + reach)
+    pairs = reports.sites().find(rows, reports.seconds[rows] - reach, until,
+                                 reach_m=parameters["incidents.duplicate_search_metres"],
+                                 among=among)
+    pairs = _only(pairs, compatible(pairs, reports, parameters))
+    if not len(pairs.first):
+        return parent
+    last = waits_until(reports, parameters)
+    asked = reports.seconds[pairs.first]
+    waiting = (reports.seconds[pairs.second] <= asked) & (asked <= last[pairs.second])
+    gap = np.abs(asked - reports.seconds[pairs.second])
+    metres = np.nan_to_num(pairs.metres, nan=0.0)
+    order = np.lexsort((pairs.second, gap, np.round(metres), -pairs.how, ~waiting, pairs.first))
+    first, where = np.unique(pairs.first[order], return_index=True)
+    spot = np.searchsorted(rows, first)
+    parent[spot] = root[pairs.second[order][where]]
+    return parent
+
+
+def _turned(pairs: Pairs) -> Pairs:
+    return Pairs(pairs.second, pairs.first, pairs.how, pairs.metres)
+
+
+def _only(pairs: Pairs, keep: np.ndarray) -> Pairs:
+    return Pairs(*(column[keep] for column in pairs))
+
+
+# Pairs of reports that may speak of one marking: same place by some key, times that overlap.
+
+BY_ASSET, BY_ADDRESS, BY_DISTANCE = 3, 2, 1
+_SMALLEST_CELL_M = 1.0
+
+
+class Pairs(NamedTuple):
+    """Pairs of row positions: `first` looked for `second`; how they meet, and how far apart."""
+
+    first: np.ndarray
+    second: np.ndarray
+    how: np.ndarray
+    metres: np.ndarray
+
+
+class Sites:
+    """Where and when each row was reported, ready to be searched.
+
+    Parameters
+    ----------
+    seconds
+        Time of the report as whole seconds.
+    asset, address
+        Code of the asset and of the exact address; -1 where not known.
+    x, y
+        Point in metres, NaN where it is not known well enough to tell two walls apart.
+    """
+
+    def __init__(self, *, seconds: np.ndarray, asset: np.ndarray, address: np.ndarray,
+                 x: np.ndarray, y: np.ndarray) -> None:
+        self.seconds, self.asset, self.address, self.x, self.y = seconds, asset, address, x, y
+
+    def find(self, rows: np.ndarray, low: np.ndarray, high: np.ndarray, *, reach_m: float,
+             among: np.ndarray) -> Pairs:
+        """Return pairs of each of `rows` with rows `among` reported from `low` to `high`.
+
+        Parameters
+        ----------
+        rows
+            Positions that look for partners.
+        low, high
+            Limits of the partner's report for each of them, in seconds.
+        reach_m
+            Distance within which two points are one place.
+        among
+            Truth per row of the whole table: who may be a partner.
+        """
+        parts = [
+            self._by_key(self.asset, rows, low, high, among, BY_ASSET),
+            self._by_key(self.address, rows, low, high, among, BY_ADDRESS),
+            self._by_distance(rows, low, high, among, reach_m),
+        ]
+        first, second, how = (np.concatenate(column) for column in zip(*parts, strict=True))
+        keep = first != second
+        first, second, how = first[keep], second[keep], how[keep]
+        order = np.lexsort((-how, second, first))
+        first, second, how = first[order], second[order], how[order]
+        fresh = np.ones(len(first), dtype=bool)
+        fresh[1:] = (first[1:] != first[:-1]) | (second[1:] != second[:-1])
+        first, second, how = first[fresh], second[fresh], how[fresh]
+        metres = np.hypot(self.x[first] - self.x[second], self.y[first] - self.y[second])
+        return Pairs(first, second, how, metres)
+
+    def _by_key(self, code: np.ndarray, rows: np.ndarray, low: np.ndarray, high: np.ndarray,
+                among: np.ndarray, how: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        looking = code[rows] >= 0
+        index = _Index(code, self.seconds, among & (code >= 0))
+        first, second = index.between(rows[looking], code[rows[looking]], low[looking],
+                                      high[looking])
+        return first, second, np.full(len(first), how, dtype=np.int8)
+
+    def _by_distance(self, rows: np.ndarray, low: np.ndarray, high: np.ndarray, among: np.ndarray,
+                     reach_m: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Look through the nine cells around each point; times sort out most before distance."""
+        there = ~np.isnan(self.x)
+        cells, height = self._cells(there, max(reach_m, _SMALLEST_CELL_M))
+        known, number = np.unique(cells[there], return_inverse=True)
+        code = np.full(len(self.x), -1, dtype=np.int64)
+        code[there] = number
+        index = _Index(code, self.seconds, among & there)
+        looking = there[rows]
+        rows, low, high = rows[looking], low[looking], high[looking]
+        found: list[tuple[np.ndarray, np.ndarray]] = []
+        for step in (east * height + north for east in (-1, 0, 1) for north in (-1, 0, 1)):
+            target = cells[rows] + step
+            place = np.minimum(np.searchsorted(known, target), max(len(known) - 1, 0))
+            hit = known[place] == target if len(known) else np.zeros(0, dtype=bool)
+            first, second = index.between(rows[hit], place[hit], low[hit], high[hit])
+            near = np.hypot(self.x[first] - self.x[second],
+                            self.y[first] - self.y[second]) <= reach_m
+            found.append((first[near], second[near]))
+        first, second = (np.concatenate(part) for part in zip(*found, strict=True))
+        return first, second, np.full(len(first), BY_DISTANCE, dtype=np.int8)
+
+    def _cells(self, there: np.ndarray, side_m: float) -> tuple[np.ndarray, int]:
+        """Number square cells column by column, with an empty row between columns."""
+        cells = np.full(len(self.x), -1, dtype=np.int64)
+        if not there.any():
+            return cells, 1
+        side = side_m * (1 + 1e-9)
+        east = np.floor((self.x[there] - self.x[there].min()) / side).astype(np.int64)
+        north = np.floor((self.y[there] - self.y[there].min()) / side).astype(np.int64)
+        height = int(north.max()) + 3
+        cells[there] = east * height + north + 1
+        return cells, height
+
+
+class _Index:
+    """Rows sorted by key and time, searched by whole columns."""
+
+    def __init__(self, key: np.ndarray, seconds: np.ndarray, among: np.ndarray) -> None:
+        at = np.flatnonzero(among)
+        self._zero = int(seconds.min()) if len(seconds) else 0
+        self._span = (int(seconds.max()) - self._zero + 2) if len(seconds) else 2
+        spot = key[at] * self._span + (seconds[at] - self._zero)
+        order = np.argsort(spot, kind="stable")
+        self._spot, self._row = spot[order], at[order]
+
+    def between(self, rows: np.ndarray, key: np.ndarray, low: np.ndarray, high: np.ndarray
+                ) -> tuple[np.ndarray, np.ndarray]:
+        """Return each of `rows` with every row of that key reported from low to high."""
+        base = key * self._span
+        low = np.clip(low - self._zero, 0, self._span - 1)
+        high = np.clip(high - self._zero, -1, self._span - 1)
+        begin = np.searchsorted(self._spot, base + low, "left")
+        end = np.where(high < low, begin, np.searchsorted(self._spot, base + high, "right"))
+        count = np.maximum(end - begin, 0)
+        first = np.repeat(rows, count)
+        step = np.arange(len(first)) - np.repeat(np.cumsum(count) - count, count)
+        return first, self._row[np.repeat(begin, count) + step]
+
+
+# The rows of a log as columns of numbers.
 
 # Families within which people mistake one surface for the other.
 SURFACE_FAMILY = {"brick": 0, "stone": 0, "concrete": 0, "render": 0, "tile": 0, "metal": 1,

@@ -31,6 +31,214 @@ from rehit.messages import Message, message
 from rehit.parameters import Parameters, load_parameters
 from rehit.words.vocabulary import default_words
 
+_MOSTLY = 0.5
+_RIVAL_NAME = 0.3  # how far a name must speak for a number of the request
+_HELPERS = ("house_number", "block_number")
+_FEET = ("sq ft", "sqft", "square feet", "feet", "ft")
+_METRES = ("m2", "sqm", "sq m", "square metres", "square meters", "metros", "metres", "meters",
+           "quadratmeter", "qm")
+
+
+def propose_mapping(raw: RawTable, *, study_area: Area | None = None, crs: str | None = None,
+                    time_zone: str | None = None, country: str = "",
+                    parameters: Parameters | None = None) -> Mapping:
+    """Propose which column means what, how dates and places are written, and what to ask.
+
+    Every proposal carries its evidence and a confidence. What the log leaves open (day or month
+    first, feet or metres, two dates that could be the clearance, no header) becomes a question
+    whose assumed answer is used until a person gives another.
+
+    Parameters
+    ----------
+    raw
+        The log.
+    study_area
+        West, south, east, north in degrees (WGS 84), if known.
+    crs
+        The project's CRS, if known.
+    time_zone, country
+        The project's time zone or its country's ISO code, if known: they tell the grid of
+        coordinates that no CRS is named for.
+    parameters
+        Default numbers (``incidents.proposal_least``, ``incidents.crs_agreement_m``).
+
+    Examples
+    --------
+    >>> table = pd.DataFrame({"Opened": ["2018-03-05", "2018-03-06"], "Lat": ["51.501", "51.502"],
+    ...                       "Long": ["-0.141", "-0.142"]}, index=[1, 2])
+    >>> mapping = propose_mapping(RawTable(table, name="log.csv"))
+    >>> mapping.fields["reported"].columns, mapping.fields["latitude"].columns
+    (('Opened',), ('Lat',))
+    """
+    parameters = parameters or load_parameters()
+    renamed = find_renamed(raw) if raw.has_header else {}
+    if renamed:
+        found = propose_mapping(under_first_names(raw, renamed), study_area=study_area, crs=crs,
+                                time_zone=time_zone, country=country, parameters=parameters)
+        found = replace(found, columns=tuple(map(str, raw.table.columns)),
+                        fields=with_later_names(found.fields, renamed))
+        return replace(found, words=field_words(raw, found))
+    profiles = profile_columns(raw.table, has_header=raw.has_header, sizes=raw.sizes)
+    places = find_places(raw.table, profiles, study_area=study_area, crs=crs, parameters=parameters,
+                         time_zone=time_zone, country=country)
+    taken = {column for column, _, _ in places.columns.values()}
+    service = find_service(raw.table, profiles, words=default_words("service"), taken=taken)
+    kinds = {} if service is None else service.fields
+    taken |= {column for source in kinds.values() for column in source.columns}
+    scores = score_columns(profiles, has_header=raw.has_header)
+    chosen = assign(scores, taken=taken, least=parameters["incidents.proposal_least"])
+    used = taken | {score.column for score in chosen.values()}
+    dates = find_dates(raw.table, profiles, chosen, scores, taken=used)
+    fields = _sources(places.columns, chosen, {**dates.fields, **kinds}, profiles)
+    fields = _with_own_number(raw.table, fields, profiles)
+    unit, asked = _size_unit(fields.get("size"), profiles, places.places.crs)
+    questions = (*_header_question(raw), *(service.questions if service else ()), *dates.questions,
+                 *places.questions, *asked)
+    mapping = Mapping(raw.name, raw.has_header, tuple(map(str, raw.table.columns)), fields,
+                      places.places, unit, {}, questions, service.kinds if service else {})
+    return replace(mapping, fields=_joined_formats(raw, mapping), words=field_words(raw, mapping))
+
+
+def _sources(places: dict[str, tuple[str, float, tuple[Message, ...]]], chosen: dict[str, Score],
+             dates: dict[str, FieldSource], profiles: Sequence[Profile]) -> dict[str, FieldSource]:
+    """Bring all proposals into the order of the contract."""
+    found = {name: FieldSource((column,), confidence=confidence, evidence=evidence)
+             for name, (column, confidence, evidence) in places.items()}
+    found |= {name: FieldSource((score.column,), confidence=score.value, evidence=score.evidence)
+              for name, score in chosen.items() if name not in (*dates, *_HELPERS)}
+    found |= dates
+    if "block_number" in chosen and "address" in found:
+        address, block = found["address"], chosen["block_number"]
+        found["address"] = FieldSource(
+            (block.column, *address.columns), ("block", *("street" for _ in address.columns)),
+            confidence=address.confidence,
+            evidence=(*address.evidence, message("shown.block_number", column=block.column)))
+    elif "house_number" in chosen and "address" in found and not _numbered(
+            found["address"], profiles):
+        found["address"] = _with_number(found["address"], chosen["house_number"], profiles)
+    return {name: found[name] for name in FIELDS if name in found}
+
+
+def _numbered(address: FieldSource, profiles: Sequence[Profile]) -> bool:
+    """Whether the column of addresses holds house numbers itself."""
+    return next(p for p in profiles if p.name == address.columns[0]).numbered > 0.5
+
+
+def _with_number(address: FieldSource, number: Score, profiles: Sequence[Profile]) -> FieldSource:
+    """Put a house number kept in its own column before or after the street, as the log does."""
+    place = next(p.place for p in profiles if p.name == address.columns[0])
+    pair = (number.column, *address.columns) if number.place < place else (
+        *address.columns, number.column)
+    return FieldSource(pair, confidence=address.confidence,
+                       evidence=(*address.evidence,
+                                 message("shown.house_number", column=number.column)))
+
+
+def _with_own_number(table: pd.DataFrame, fields: dict[str, FieldSource],
+                     profiles: Sequence[Profile]) -> dict[str, FieldSource]:
+    """Take another column of numbers where the one named best is shared by unlike requests.
+
+    A number that comes again at the same place tells stages of one case; one that comes again
+    elsewhere counts something else, such as requests within a month.
+    """
+    source = fields.get("report_id")
+    where = next((fields[name] for name in ("address", "location", "latitude", "easting")
+                  if name in fields), None)
+    if source is None or where is None:
+        return fields
+    pairs = pd.DataFrame({"number": table[source.columns[0]].str.strip(),
+                          "spot": table[where.columns[0]].str.strip()})
+    pairs = pairs[(pairs != "").all(axis=1) & pairs["number"].duplicated(keep=False)]
+    if (pairs.drop_duplicates()["number"].value_counts() > 1).mean() < _MOSTLY or pairs.empty:
+        return fields
+    used = {column for each in fields.values() for column in each.columns}
+    free = [p for p in profiles if p.name not in used and p.header("report_id") >= _RIVAL_NAME
+            and (cells := table[p.name].str.strip())[cells != ""].is_unique and p.filled > _MOSTLY]
+    if not free:
+        return fields
+    best = max(free, key=lambda p: (p.header("report_id"), -p.place))
+    said = (message("shown.name", words=best.headers["report_id"][1]),
+            message("shown.number_shared", column=source.columns[0]))
+    return {**fields, "report_id": FieldSource((best.name,), confidence=0.9, evidence=said)}
+
+
+def _size_unit(source: FieldSource | None, profiles: Sequence[Profile],
+               crs: str) -> tuple[str, tuple[Question, ...]]:
+    """Return the unit of bare numbers, told by the column's name, or else asked."""
+    if source is None:
+        return "", ()
+    profile = next(p for p in profiles if p.name == source.columns[0])
+    # Spelt with spaces around, so that "ft" is not found inside "after".
+    name = f" {_words(profile.name)} "
+    for unit, words in (("ft2", _FEET), ("m2", _METRES)):
+        if any(f" {word} " in name for word in words):
+            return unit, ()
+    if profile.numbers < 0.05:
+        return "", ()
+    return "m2", (Question(
+        "sizes.unit", message("question.size_unit", column=profile.name), ("m2", "ft2", "none"),
+        "m2", evidence=(message("shown.unitless", low=profile.low, high=profile.high),
+                        *((message("shown.coordinates_in", crs=crs),) if crs else ()))),)
+
+
+def _words(name: str) -> str:
+    return " ".join("".join(c if c.isalnum() else " " for c in name.lower()
+                            .replace("²", "2")).split())
+
+
+def _header_question(raw: RawTable) -> tuple[Question, ...]:
+    if raw.has_header:
+        return ()
+    cells = ", ".join(str(cell)[:40] for cell in raw.table.iloc[0].tolist()[:6])
+    first = scrub(cells)[0]
+    return (Question("log.has_header", message("question.has_header"),
+                     ("yes, an incident", "no, column names"), "yes, an incident",
+                     evidence=(message("shown.first_row", text=first[:120]),)),)
+
+
+def _joined_formats(raw: RawTable, mapping: Mapping) -> dict[str, FieldSource]:
+    """Record the formats of dates put together from several columns as they are after joining."""
+    fields = dict(mapping.fields)
+    split = {name: s for name, s in fields.items() if s.parts and s.dates is not None}
+    if split:
+        table = apply_mapping(raw, replace(mapping, fields=split))
+        for name, source in split.items():
+            found = find_style(table[name]).style
+            style = replace(found, day_first=source.dates.day_first)  # type: ignore[union-attr]
+            if found.day_first != style.day_first:
+                style = replace(style, formats=turned(style.formats))
+            fields[name] = replace(source, dates=style)
+    return fields
+
+
+# Fields whose few distinct words are remembered, so that a new one next quarter is seen.
+
+# Fields whose few distinct words are remembered, so that a new one next quarter is seen.
+WORD_FIELDS = ("status", "outcome", "substrate", "medium", "priority", "asset_type")
+MOST_WORDS = 200
+LONGEST_WORD = 80
+
+
+def field_words(raw: RawTable, mapping: Mapping) -> dict[str, tuple[str, ...]]:
+    """Return the distinct words of the few-valued fields, sorted; none for a field with many."""
+    words: dict[str, tuple[str, ...]] = {}
+    wanted = replace(mapping, fields={
+        name: source for name, source in mapping.fields.items() if name in WORD_FIELDS})
+    if not wanted.fields or not _any_column(raw, wanted):
+        return words
+    table = apply_mapping(raw, wanted)
+    for name in wanted.fields:
+        distinct = sorted(set(table[name].dropna().unique()))
+        # Longer ones are notes: they may name persons, and are not words that come again.
+        if 0 < len(distinct) <= MOST_WORDS and max(map(len, distinct)) <= LONGEST_WORD:
+            words[name] = tuple(map(str, distinct))
+    return words
+
+
+def _any_column(raw: RawTable, mapping: Mapping) -> bool:
+    return any(column in raw.table.columns for s in mapping.fields.values() for column in s.columns)
+
+
 # Columns that changed their name from one file of a log to the next.
 
 # A name must speak plainly for a field before two names are taken for one column.
@@ -151,14 +359,6 @@ def find_dates(frame: pd.DataFrame, profiles: Sequence[Profile], chosen: dict[st
     return FoundDates(fields, tuple(questions))
 
 
-def _only(score: Score, profiles: Sequence[Profile]) -> tuple[float, tuple[Message, ...]]:
-    """A log's one column of dates is the day of the report, named or not."""
-    dated = [p for p in profiles if p.dates > _RIVAL]
-    if len(dated) == 1 and dated[0].name == score.column and score.field == "reported":
-        return max(score.value, round(0.9 * dated[0].dates, 3)), (message("shown.only_dates"),)
-    return score.value, ()
-
-
 def _earlier_first(frame: pd.DataFrame, columns: dict[str, Score]
                    ) -> tuple[dict[str, Score], tuple[Question, ...]]:
     """Without telling names, the earlier of two dates is the report."""
@@ -220,6 +420,14 @@ def _later(frame: pd.DataFrame, columns: dict[str, Score], day_first: bool) -> f
             for name in DATE_FIELDS)
     both = a.notna() & b.notna()
     return float((b[both] >= a[both]).mean()) if both.any() else 0.0
+
+
+def _only(score: Score, profiles: Sequence[Profile]) -> tuple[float, tuple[Message, ...]]:
+    """A log's one column of dates is the day of the report, named or not."""
+    dated = [p for p in profiles if p.dates > _RIVAL]
+    if len(dated) == 1 and dated[0].name == score.column and score.field == "reported":
+        return max(score.value, round(0.9 * dated[0].dates, 3)), (message("shown.only_dates"),)
+    return score.value, ()
 
 
 def _ask_order(name: str, column: str, found: FoundStyle) -> Question:
@@ -297,209 +505,7 @@ def _fits(profile: Profile, part: str) -> bool:
         low <= profile.low and profile.high <= high))
 
 
-# Fields whose few distinct words are remembered, so that a new one next quarter is seen.
-WORD_FIELDS = ("status", "outcome", "substrate", "medium", "priority", "asset_type")
-MOST_WORDS = 200
-LONGEST_WORD = 80
-_MOSTLY = 0.5
-_RIVAL_NAME = 0.3  # how far a name must speak for a number of the request
-_HELPERS = ("house_number", "block_number")
-_FEET = ("sq ft", "sqft", "square feet", "feet", "ft")
-_METRES = ("m2", "sqm", "sq m", "square metres", "square meters", "metros", "metres", "meters",
-           "quadratmeter", "qm")
-
-
-def propose_mapping(raw: RawTable, *, study_area: Area | None = None, crs: str | None = None,
-                    time_zone: str | None = None, country: str = "",
-                    parameters: Parameters | None = None) -> Mapping:
-    """Propose which column means what, how dates and places are written, and what to ask.
-
-    Every proposal carries its evidence and a confidence. What the log leaves open (day or month
-    first, feet or metres, two dates that could be the clearance, no header) becomes a question
-    whose assumed answer is used until a person gives another.
-
-    Parameters
-    ----------
-    raw
-        The log.
-    study_area
-        West, south, east, north in degrees (WGS 84), if known.
-    crs
-        The project's CRS, if known.
-    time_zone, country
-        The project's time zone or its country's ISO code, if known: they tell the grid of
-        coordinates that no CRS is named for.
-    parameters
-        Default numbers (``incidents.proposal_least``, ``incidents.crs_agreement_m``).
-
-    Examples
-    --------
-    >>> table = pd.DataFrame({"Opened": ["2018-03-05", "2018-03-06"], "Lat": ["51.501", "51.502"],
-    ...                       "Long": ["-0.141", "-0.142"]}, index=[1, 2])
-    >>> mapping = propose_mapping(RawTable(table, name="log.csv"))
-    >>> mapping.fields["reported"].columns, mapping.fields["latitude"].columns
-    (('Opened',), ('Lat',))
-    """
-    parameters = parameters or load_parameters()
-    renamed = find_renamed(raw) if raw.has_header else {}
-    if renamed:
-        found = propose_mapping(under_first_names(raw, renamed), study_area=study_area, crs=crs,
-                                time_zone=time_zone, country=country, parameters=parameters)
-        found = replace(found, columns=tuple(map(str, raw.table.columns)),
-                        fields=with_later_names(found.fields, renamed))
-        return replace(found, words=field_words(raw, found))
-    profiles = profile_columns(raw.table, has_header=raw.has_header, sizes=raw.sizes)
-    places = find_places(raw.table, profiles, study_area=study_area, crs=crs, parameters=parameters,
-                         time_zone=time_zone, country=country)
-    taken = {column for column, _, _ in places.columns.values()}
-    service = find_service(raw.table, profiles, words=default_words("service"), taken=taken)
-    kinds = {} if service is None else service.fields
-    taken |= {column for source in kinds.values() for column in source.columns}
-    scores = score_columns(profiles, has_header=raw.has_header)
-    chosen = assign(scores, taken=taken, least=parameters["incidents.proposal_least"])
-    used = taken | {score.column for score in chosen.values()}
-    dates = find_dates(raw.table, profiles, chosen, scores, taken=used)
-    fields = _sources(places.columns, chosen, {**dates.fields, **kinds}, profiles)
-    fields = _with_own_number(raw.table, fields, profiles)
-    unit, asked = _size_unit(fields.get("size"), profiles, places.places.crs)
-    questions = (*_header_question(raw), *(service.questions if service else ()), *dates.questions,
-                 *places.questions, *asked)
-    mapping = Mapping(raw.name, raw.has_header, tuple(map(str, raw.table.columns)), fields,
-                      places.places, unit, {}, questions, service.kinds if service else {})
-    return replace(mapping, fields=_joined_formats(raw, mapping), words=field_words(raw, mapping))
-
-
-def _with_own_number(table: pd.DataFrame, fields: dict[str, FieldSource],
-                     profiles: Sequence[Profile]) -> dict[str, FieldSource]:
-    """Take another column of numbers where the one named best is shared by unlike requests.
-
-    A number that comes again at the same place tells stages of one case; one that comes again
-    elsewhere counts something else, such as requests within a month.
-    """
-    source = fields.get("report_id")
-    where = next((fields[name] for name in ("address", "location", "latitude", "easting")
-                  if name in fields), None)
-    if source is None or where is None:
-        return fields
-    pairs = pd.DataFrame({"number": table[source.columns[0]].str.strip(),
-                          "spot": table[where.columns[0]].str.strip()})
-    pairs = pairs[(pairs != "").all(axis=1) & pairs["number"].duplicated(keep=False)]
-    if (pairs.drop_duplicates()["number"].value_counts() > 1).mean() < _MOSTLY or pairs.empty:
-        return fields
-    used = {column for each in fields.values() for column in each.columns}
-    free = [p for p in profiles if p.name not in used and p.header("report_id") >= _RIVAL_NAME
-            and (cells := table[p.name].str.strip())[cells != ""].is_unique and p.filled > _MOSTLY]
-    if not free:
-        return fields
-    best = max(free, key=lambda p: (p.header("report_id"), -p.place))
-    said = (message("shown.name", words=best.headers["report_id"][1]),
-            message("shown.number_shared", column=source.columns[0]))
-    return {**fields, "report_id": FieldSource((best.name,), confidence=0.9, evidence=said)}
-
-
-def _joined_formats(raw: RawTable, mapping: Mapping) -> dict[str, FieldSource]:
-    """Record the formats of dates put together from several columns as they are after joining."""
-    fields = dict(mapping.fields)
-    split = {name: s for name, s in fields.items() if s.parts and s.dates is not None}
-    if split:
-        table = apply_mapping(raw, replace(mapping, fields=split))
-        for name, source in split.items():
-            found = find_style(table[name]).style
-            style = replace(found, day_first=source.dates.day_first)  # type: ignore[union-attr]
-            if found.day_first != style.day_first:
-                style = replace(style, formats=turned(style.formats))
-            fields[name] = replace(source, dates=style)
-    return fields
-
-
-def _sources(places: dict[str, tuple[str, float, tuple[Message, ...]]], chosen: dict[str, Score],
-             dates: dict[str, FieldSource], profiles: Sequence[Profile]) -> dict[str, FieldSource]:
-    """Bring all proposals into the order of the contract."""
-    found = {name: FieldSource((column,), confidence=confidence, evidence=evidence)
-             for name, (column, confidence, evidence) in places.items()}
-    found |= {name: FieldSource((score.column,), confidence=score.value, evidence=score.evidence)
-              for name, score in chosen.items() if name not in (*dates, *_HELPERS)}
-    found |= dates
-    if "block_number" in chosen and "address" in found:
-        address, block = found["address"], chosen["block_number"]
-        found["address"] = FieldSource(
-            (block.column, *address.columns), ("block", *("street" for _ in address.columns)),
-            confidence=address.confidence,
-            evidence=(*address.evidence, message("shown.block_number", column=block.column)))
-    elif "house_number" in chosen and "address" in found and not _numbered(
-            found["address"], profiles):
-        found["address"] = _with_number(found["address"], chosen["house_number"], profiles)
-    return {name: found[name] for name in FIELDS if name in found}
-
-
-def _numbered(address: FieldSource, profiles: Sequence[Profile]) -> bool:
-    """Whether the column of addresses holds house numbers itself."""
-    return next(p for p in profiles if p.name == address.columns[0]).numbered > 0.5
-
-
-def _with_number(address: FieldSource, number: Score, profiles: Sequence[Profile]) -> FieldSource:
-    """Put a house number kept in its own column before or after the street, as the log does."""
-    place = next(p.place for p in profiles if p.name == address.columns[0])
-    pair = (number.column, *address.columns) if number.place < place else (
-        *address.columns, number.column)
-    return FieldSource(pair, confidence=address.confidence,
-                       evidence=(*address.evidence,
-                                 message("shown.house_number", column=number.column)))
-
-
-def _size_unit(source: FieldSource | None, profiles: Sequence[Profile],
-               crs: str) -> tuple[str, tuple[Question, ...]]:
-    """Return the unit of bare numbers, told by the column's name, or else asked."""
-    if source is None:
-        return "", ()
-    profile = next(p for p in profiles if p.name == source.columns[0])
-    # Spelt with spaces around, so that "ft" is not found inside "after".
-    name = f" {_words(profile.name)} "
-    for unit, words in (("ft2", _FEET), ("m2", _METRES)):
-        if any(f" {word} " in name for word in words):
-            return unit, ()
-    if profile.numbers < 0.05:
-        return "", ()
-    return "m2", (Question(
-        "sizes.unit", message("question.size_unit", column=profile.name), ("m2", "ft2", "none"),
-        "m2", evidence=(message("shown.unitless", low=profile.low, high=profile.high),
-                        *((message("shown.coordinates_in", crs=crs),) if crs else ()))),)
-
-
-def _words(name: str) -> str:
-    return " ".join("".join(c if c.isalnum() else " " for c in name.lower()
-                            .replace("²", "2")).split())
-
-
-def _header_question(raw: RawTable) -> tuple[Question, ...]:
-    if raw.has_header:
-        return ()
-    cells = ", ".join(str(cell)[:40] for cell in raw.table.iloc[0].tolist()[:6])
-    first = scrub(cells)[0]
-    return (Question("log.has_header", message("question.has_header"),
-                     ("yes, an incident", "no, column names"), "yes, an incident",
-                     evidence=(message("shown.first_row", text=first[:120]),)),)
-
-
-def field_words(raw: RawTable, mapping: Mapping) -> dict[str, tuple[str, ...]]:
-    """Return the distinct words of the few-valued fields, sorted; none for a field with many."""
-    words: dict[str, tuple[str, ...]] = {}
-    wanted = replace(mapping, fields={
-        name: source for name, source in mapping.fields.items() if name in WORD_FIELDS})
-    if not wanted.fields or not _any_column(raw, wanted):
-        return words
-    table = apply_mapping(raw, wanted)
-    for name in wanted.fields:
-        distinct = sorted(set(table[name].dropna().unique()))
-        # Longer ones are notes: they may name persons, and are not words that come again.
-        if 0 < len(distinct) <= MOST_WORDS and max(map(len, distinct)) <= LONGEST_WORD:
-            words[name] = tuple(map(str, distinct))
-    return words
-
-
-def _any_column(raw: RawTable, mapping: Mapping) -> bool:
-    return any(column in raw.table.columns for s in mapping.fields.values() for column in s.columns)
-
+# Where the rows lie, read as the mapping says.
 
 def log_points(raw: RawTable, mapping: Mapping) -> tuple[np.ndarray, np.ndarray]:
     """Return longitude and latitude of each row in degrees, NaN where it has no point."""
