@@ -41,19 +41,14 @@ counts = cleaned.counts
 ends = counts[["rows_kept", "rows_joined", "rows_set_aside", "rows_other_service"]].sum(
     axis="columns")
 assert (counts["rows_in"] == ends).all()
-rehit.shown_table(counts, {
-    "source_file": "file", "rows_in": "rows", "rows_kept": "incidents of their own",
-    "rows_joined": "repeat reports joined", "rows_set_aside": "cannot be used",
-    "rows_other_service": "another service"}, digits=0)
+rehit.shown_table(counts, say=town.say)
 
 # %% [markdown]
 # What its owner should put right at the source:
 
 # %%
 faults = cleaned.findings[cleaned.findings["count"] > 0]
-rehit.shown_table(faults, {"severity": "how bad", "count": "rows",
-                           "effect": "what it does to the results", "advice": "what to do"},
-                  words={"effect": "", "advice": ""})
+rehit.shown_table(faults, ["severity", "count", "effect", "advice"], say=town.say)
 
 # %% [markdown]
 # What cannot be concluded from this log, whatever is done with it:
@@ -68,26 +63,27 @@ rehit.limits_of(town)
 # `mapping.toml`.
 
 # %%
-pd.Series({name: " + ".join(source.columns) for name, source in town.mapping.fields.items()},
-          name="column of the log").rename_axis("what it holds").to_frame()
+rehit.shown_table(pd.DataFrame({
+    "field": list(town.mapping.fields),
+    "columns": [" + ".join(each.columns) for each in town.mapping.fields.values()]}), say=town.say)
 
 # %% [markdown]
 # Rows set aside, by reason:
 
 # %%
-rehit.shown_table(cleaned.set_aside.groupby("reason").size().sort_values(ascending=False)
-                  .rename("rows").reset_index(), {"reason": "reason", "rows": "rows"},
-                  words={"reason": "set_aside"})
+rehit.shown_table(cleaned.set_aside["reason"].value_counts().rename("n").reset_index(),
+                  say=town.say, words={"reason": "set_aside"})
 
 # %% [markdown]
 # Every change to a value is in the ledger. The ten commonest rules, and one entry of each:
 
 # %%
-(cleaned.ledger.groupby("rule").size().sort_values(ascending=False).head(10)
- .rename("entries").to_frame())
+rehit.shown_table(cleaned.ledger["rule"].value_counts().rename("n").reset_index(),
+                  say=town.say, top=10)
 
 # %%
-rehit.shown_table(cleaned.ledger.dropna(subset=["before", "after"]).drop_duplicates("rule"), top=10)
+rehit.shown_table(cleaned.ledger.dropna(subset=["before", "after"]).drop_duplicates("rule"),
+                  say=town.say, top=10)
 
 # %% [markdown]
 # Source of the rule that repeat reports of a waiting marking are one incident: common practice,

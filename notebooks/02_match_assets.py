@@ -39,18 +39,15 @@ incidents = rehit.match_assets(town)
 
 # %%
 matched = incidents[incidents["asset_id"].notna()]
-kinds = incidents.groupby("place_kind")["match_confidence"].agg(["size", "mean", "min"])
-rehit.shown_table(kinds.reset_index(), {
-    "place_kind": "kind of place", "size": "incidents", "mean": "mean confidence",
-    "min": "least sure"}, digits=2)
+rehit.shown_table(incidents.groupby("place_kind")["match_confidence"].agg(
+    n_incidents="size", mean_confidence="mean", least_confidence="min").reset_index(),
+    say=town.say, forms={"mean_confidence": "share", "least_confidence": "share"})
 
 # %%
+doubtful = (matched["match_confidence"] < DOUBT_BELOW).sum()
 rehit.Answer((
-    f"{len(matched):,} of {len(incidents):,} incidents are matched to an asset of the register; "
-    f"{(matched['match_confidence'] < DOUBT_BELOW).sum():,} of these matches are less than "
-    f"{DOUBT_BELOW:.0%} sure.",
-    "Only assets and sites can be said to recur; a site is derived from the log, so a wall never "
-    "reported is not known."))
+    town.say("notebook.matched", n=len(matched), of=len(incidents), doubtful=doubtful,
+             below=DOUBT_BELOW), town.say("notebook.places_only")))
 
 # %% [markdown]
 # ### Turn the knob
@@ -59,9 +56,10 @@ rehit.Answer((
 
 # %%
 slider = widgets.FloatSlider(value=DOUBT_BELOW, min=0.5, max=1.0, step=0.05,
-                             description="less sure than", style={"description_width": "initial"})
-rehit.turning(
-    lambda below: f"{(matched['match_confidence'] < below).sum():,} of {len(matched):,}",
+                             description=town.say("notebook.knob_confidence"),
+                             style={"description_width": "initial"})
+rehit.turning(lambda below: town.say(
+    "notebook.to_check", n=(matched["match_confidence"] < below).sum(), of=len(matched)),
     below=slider)
 
 # %% [markdown]
@@ -71,19 +69,16 @@ rehit.turning(
 # carries its confidence and what it rests on. The least sure matches:
 
 # %%
-words = {"incident_id": "incident", "address": "address", "asset_id": "asset",
-         "match_confidence": "confidence", "match_evidence": "what it rests on"}
-rehit.shown_table(matched.sort_values("match_confidence"), words, top=8, digits=2,
-                  words={"match_evidence": ""})
+rehit.shown_table(matched.sort_values("match_confidence"), [
+    "incident_id", "address", "asset_id", "match_confidence", "match_evidence"], top=8,
+    say=town.say)
 
 # %% [markdown]
 # Left without an asset, with the reason (two assets that fit equally well are both named):
 
 # %%
-rehit.shown_table(incidents[incidents["asset_id"].isna()], {
-    "incident_id": "incident", "address": "address", "place_quality": "quality of the place",
-    "place_kind": "kind of place", "match_evidence": "what it rests on"}, top=8,
-    words={"match_evidence": ""})
+rehit.shown_table(incidents[incidents["asset_id"].isna()], [
+    "incident_id", "address", "place_quality", "place_kind", "match_evidence"], say=town.say, top=8)
 
 # %% [markdown]
 # ## Exercise for your own log

@@ -44,11 +44,9 @@ ranking
 # lies between *low* and *high* nine times in ten.
 
 # %%
-rehit.shown_table(places[places["n_incidents"] > 0], {
-    "place_id": "place", "asset_type": "kind", "n_incidents": "incidents", "n_rehits": "re-hits",
-    "rate_per_year": "a year", "rate_low": "low", "rate_high": "high",
-    "chance_above": f"chance of over {THRESHOLD_PER_YEAR:g} a year"}, top=10,
-    forms={"chance_above": "{:.0%}"})
+rehit.shown_table(places[places["n_incidents"] > 0], [
+    "place_id", "asset_type", "n_incidents", "n_rehits", "rate_per_year", "rate_low", "rate_high",
+    "chance_above"], say=town.say, top=10)
 
 # %%
 rehit.draw(town, "rate_caterpillar", threshold_per_year=THRESHOLD_PER_YEAR)
@@ -68,13 +66,15 @@ rehit.limits_of(town)
 above = pd.Series({
     per_year: (rehit.rank_places(town, threshold_per_year=per_year)["places"][
         "chance_above"] > 0.9).sum() for per_year in (1.0, 2.0, 4.0, 8.0, 12.0)})
-above.rename_axis("incidents a year").rename("places almost surely above").to_frame()
+rehit.shown_table(above.rename_axis("threshold_per_year").rename("n_above").reset_index(),
+                  say=town.say, digits=0)
 
 # %%
-choice = widgets.SelectionSlider(options=above.index, value=4.0, description="threshold a year",
+choice = widgets.SelectionSlider(options=above.index, value=4.0,
+                                 description=town.say("notebook.knob_threshold"),
                                  style={"description_width": "initial"})
-rehit.turning(lambda threshold: f"{above[threshold]:,} places almost surely above {threshold:g} "
-              "incidents a year", threshold=choice)
+rehit.turning(lambda threshold: town.say("notebook.above", n=above[threshold], threshold=threshold),
+              threshold=choice)
 
 # %% [markdown]
 # ## How
@@ -87,12 +87,12 @@ rehit.draw(town, "share_curve")
 
 # %% [markdown]
 # Groups of places close together. *Stability* is the share of the group that stays together when
-# the log is drawn anew by chance (1 is all of it):
+# the log is drawn anew by chance (100 % is all of it):
 
 # %%
-rehit.shown_table(ranking["clusters"], {
-    "name": "near", "n_incidents": "incidents", "n_places": "places", "n_rehits": "re-hits",
-    "incidents_per_year": "incidents a year", "stability": "stability"}, top=10)
+rehit.shown_table(ranking["clusters"], [
+    "name", "n_incidents", "n_places", "n_rehits", "incidents_per_year", "stability"],
+    say=town.say, top=10)
 
 # %% [markdown]
 # Where and for how long after a marking are further markings more frequent than chance?
@@ -105,10 +105,9 @@ rehit.draw(town, "near_repeats")
 # once or not at all in that time; the list is good for deciding where to look first.
 
 # %%
-rehit.shown_table(town.forecast[town.forecast["horizon_days"] == 28].nlargest(10, "expected"), {
-    "place_id": "place", "expected": "expected incidents", "low": "at least", "high": "at most",
-    "chance_any": "chance of any"}, digits=2, forms={
-        "low": "{:.0f}", "high": "{:.0f}", "chance_any": "{:.0%}"})
+rehit.shown_table(town.forecast[town.forecast["horizon_days"] == 28].nlargest(10, "expected"), [
+    "place_id", "expected", "low", "high", "chance_any"], say=town.say, digits=2,
+    forms={"low": "whole", "high": "whole"})
 
 # %% [markdown]
 # Method: gamma-Poisson rates shrunk by kind of asset (Clayton and Kaldor 1987, Biometrics 43,

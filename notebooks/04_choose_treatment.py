@@ -36,10 +36,9 @@ advice = chosen["advice"]
 # ## The answer
 
 # %%
-mix = advice["method"].value_counts().rename("incidents").reset_index()
-rehit.shown_table(mix.assign(share=mix["incidents"] / len(advice)), {
-    "method": "method", "incidents": "incidents", "share": "share"}, forms={"share": "{:.0%}"},
-    words={"method": "method"})
+mix = advice["method"].value_counts().rename("n_incidents").reset_index()
+rehit.shown_table(mix.assign(share=mix["n_incidents"] / len(advice)), say=town.say,
+                  forms={"share": "share"})
 
 # %%
 rehit.draw(town, "method_mix")
@@ -59,23 +58,24 @@ chosen
 
 # %%
 if "shares" in chosen.tables:
-    display(rehit.shown_table(chosen["shares"], {
-        "jobs": "jobs", "code": "method", "share": "share", "low": "from", "high": "to",
-        "inside": "inside the band"}, forms=dict.fromkeys(("share", "low", "high"), "{:.0%}"),
-        words={"code": "share"}))
+    display(rehit.shown_table(chosen["shares"], ["jobs", "code", "share", "low", "high", "inside"],
+                              say=town.say, forms=dict.fromkeys(("share", "low", "high"), "share"),
+                              words={"code": "share"}))
 else:
-    print("Every job waits for an inspection, so there are no shares to judge.")
+    print(town.say("notebook.no_shares"))
 
 # %% [markdown]
 # What the works log teaches about time, litres and cost (pulled towards the defaults where jobs are
 # few), and what was advised against what was done:
 
 # %%
-for name in ("learned", "done"):
-    if name in chosen.tables:
-        display(rehit.shown_table(chosen[name], digits=2, top=20))
-    else:
-        print("This project has no works log that could tell.")
+if "learned" in chosen.tables:
+    display(
+        rehit.shown_table(chosen["learned"], say=town.say, digits=2, top=20,
+                          words={"quantity": "quantity"}, forms={"weight_of_default": "share1"}),
+        rehit.shown_table(chosen["done"], say=town.say, forms={"share": "share1"}))
+else:
+    print(town.say("notebook.no_works"))
 
 # %% [markdown]
 # ## Exercise for your own log

@@ -36,7 +36,7 @@ town = rehit.open_project(PROJECT, numbers={"costs.horizon_years": HORIZON_YEARS
                                             "costs.programme_budget": BUDGET_PER_YEAR})
 compared = rehit.compare_strategies(town)
 programme = rehit.choose_programme(town, years=PROGRAMME_YEARS)
-costs, costing, money = compared["costs"], compared["costing"], town.project.currency
+costs, costing = compared["costs"], compared["costing"]
 
 # %% [markdown]
 # ## The answer
@@ -48,11 +48,9 @@ display(compared, programme, rehit.limits_of(town))
 # The ten places where changing saves most, over the whole horizon:
 
 # %%
-rehit.shown_table(costs[costs["cheapest"] & (costs["saving"] > 0)].nlargest(10, "saving"), {
-    "place_id": "place", "strategy": "cheapest way", "saving": f"saves ({money})",
-    "chance_cheapest": "how sure", "first_cost": f"first cost ({money})",
-    "payback_year": "pays back in year"}, digits=0, words={"strategy": "strategy"},
-    forms={"chance_cheapest": "{:.0%}"})
+rehit.shown_table(costs[costs["cheapest"] & (costs["saving"] > 0)].nlargest(10, "saving"), [
+    "place_id", "strategy", "saving", "chance_cheapest", "first_cost", "payback_year"],
+    say=town.say, digits=0)
 
 # %% [markdown]
 # What the 20 places hit most cost together, year by year, if all were looked after in the same way:
@@ -75,17 +73,19 @@ if len(costing):
 
 # %%
 worst, wide = town.given(costing=costing.head(1)), {"style": {"description_width": "initial"}}
-years = widgets.IntSlider(value=HORIZON_YEARS, min=1, max=30, description="years", **wide)
-percent = widgets.FloatSlider(value=3, max=10, step=0.5, description="discount rate, %", **wide)
-labour = widgets.FloatSlider(value=35, min=10, max=120, description=f"labour, {money}/h", **wide)
+years = widgets.IntSlider(value=HORIZON_YEARS, min=1, max=30,
+                          description=town.say("notebook.knob_years"), **wide)
+percent = widgets.FloatSlider(value=3, max=10, step=0.5,
+                              description=town.say("notebook.knob_discount"), **wide)
+labour = widgets.FloatSlider(value=35, min=10, max=120, description=town.say(
+    "notebook.knob_labour", currency=town.project.currency), **wide)
 if len(costing):
     display(rehit.turning(
         lambda years, percent, labour: rehit.shown_table(worst.with_parameters({
             "costs.horizon_years": years, "costs.discount_rate": percent / 100,
-            "costs.labour_per_hour": labour}).strategy_costs, {
-                "strategy": "way", "pv_mean": "present value", "pv_low": "low", "pv_high": "high",
-                "chance_cheapest": "chance of being cheapest"}, digits=2,
-            words={"strategy": "strategy"}), years=years, percent=percent, labour=labour))
+            "costs.labour_per_hour": labour}).strategy_costs, [
+                "strategy", "pv_mean", "pv_low", "pv_high", "chance_cheapest"], say=town.say,
+            digits=0), years=years, percent=percent, labour=labour))
 
 # %% [markdown]
 # ## How
@@ -101,10 +101,9 @@ if len(costing):
 # What the comparison rests on, for the places with the highest rates:
 
 # %%
-rates = costing.assign(rate=costing["gamma_shape"] / costing["gamma_rate_years"])
-rehit.shown_table(rates.nlargest(10, "rate"), {
-    "place_id": "place", "rate": "markings a year", "method": "usual method",
-    "mark_area_m2": "marked area, m²", "wall_area_m2": "surface, m²"}, words={"method": "method"})
+rates = costing.assign(rate_per_year=costing["gamma_shape"] / costing["gamma_rate_years"])
+rehit.shown_table(rates.nlargest(10, "rate_per_year"), [
+    "place_id", "rate_per_year", "method", "mark_area_m2", "wall_area_m2"], say=town.say)
 
 # %% [markdown]
 # Method: present value of yearly costs at a constant discount rate (HM Treasury, The Green Book,

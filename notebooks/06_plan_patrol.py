@@ -28,6 +28,7 @@ HOURS_PER_WEEK = 20.0  # crew hours a week for planned visits, where the project
 
 # %%
 import ipywidgets as widgets
+import pandas as pd
 from IPython.display import display
 
 import rehit
@@ -49,26 +50,28 @@ if "stops" in day.tables:
     display(rehit.draw(town, "day_routes", planned=day))
 
 # %% [markdown]
-# Each crew's stops in order, in hours since midnight. The full run sheets, with materials and **all
+# Each crew's stops in order. The full run sheets, with materials and **all
 # cautions**, are written by `rehit patrol`; cautions never replace the safety data sheet, local
 # codes and licensed practice.
 
 # %%
 if "stops" in day.tables:
-    stops = day["stops"].merge(day["crews"][["crew_id", "name"]].rename(columns={"name": "crew"}),
-                               on="crew_id", how="left")
-    display(rehit.shown_table(stops[stops["kind"].isin(["reported", "hotspot"])].assign(
-        arrive=stops["arrive_min"] / 60, leave=stops["leave_min"] / 60), {
-            "crew": "crew", "name": "where", "kind": "why", "offensive": "offensive",
-            "arrive": "arrive", "leave": "leave", "method": "method"}, digits=2))
+    stops = day["stops"][day["stops"]["kind"].isin(["reported", "hotspot"])]
+    display(rehit.shown_table(stops.assign(
+        crew=stops["crew_id"].map(day["crews"].set_index("crew_id")["name"]),
+        stop_kind=stops["kind"],
+        arrive=pd.Timestamp(0) + pd.to_timedelta(stops["arrive_min"], unit="min"),
+        leave=pd.Timestamp(0) + pd.to_timedelta(stops["leave_min"], unit="min")),
+        ["crew", "name", "stop_kind", "arrive", "leave"], say=town.say,
+        forms={"arrive": "clock", "leave": "clock"}, words={"stop_kind": "stop_kind"}))
 
 # %% [markdown]
 # ### What was left out
 
 # %%
 if "stops" in day.tables:
-    display(rehit.shown_table(day["left_out"], {
-        "name": "where", "kind": "kind", "reason": "reason"}, top=30))
+    display(rehit.shown_table(day["left_out"].rename(columns={"kind": "stop_kind"}), [
+        "name", "stop_kind", "reason"], say=town.say, top=30, words={"stop_kind": "stop_kind"}))
 
 # %% [markdown]
 # ### How often to visit
@@ -76,9 +79,8 @@ if "stops" in day.tables:
 # The places that deserve the most visits:
 
 # %%
-rehit.shown_table(day["intervals"].nsmallest(15, "interval_days"), {
-    "place_id": "place", "rate_per_year": "markings a year", "interval_days": "every … days",
-    "visits_per_week": "visits a week"})
+rehit.shown_table(day["intervals"].nsmallest(15, "interval_days"), [
+    "place_id", "rate_per_year", "interval_days", "visits_per_week"], say=town.say)
 
 # %% [markdown]
 # ### Turn the knob
@@ -89,11 +91,8 @@ rehit.shown_table(day["intervals"].nsmallest(15, "interval_days"), {
 hours = day["hours"]
 choice = widgets.SelectionSlider(
     options=[(f"{row.hours_per_week:.0f}", at) for at, row in enumerate(hours.itertuples())],
-    value=2, description="crew hours a week", style={"description_width": "initial"})
-rehit.turning(lambda at: rehit.shown_table(hours.iloc[[at]], {
-    "hours_per_week": "crew hours a week",
-    "marking_days_per_week": "days a week that markings stand, all places together",
-    "short_by_h": "crew hours missing to keep the longest intervals allowed"}), at=choice)
+    value=2, description=town.say("notebook.knob_hours"), style={"description_width": "initial"})
+rehit.turning(lambda at: rehit.shown_table(hours.iloc[[at]], say=town.say), at=choice)
 
 # %% [markdown]
 # ## How

@@ -44,7 +44,7 @@ written
 # Open `report.html` first; `map.html` lies beside it.
 
 # %%
-rehit.shown_table(written["files"], {"file": "file", "kilobytes": "kB"}, digits=0)
+rehit.shown_table(written["files"], say=town.say, digits=0)
 
 # %% [markdown]
 # ## How: where a figure comes from

@@ -33,7 +33,6 @@ import rehit
 
 town = rehit.open_project(PROJECT)
 priced = rehit.price_contract(town, margin=MARGIN, years=YEARS, received=RECEIVED or None)
-money = town.project.currency
 
 # %% [markdown]
 # ## The answer
@@ -42,18 +41,13 @@ money = town.project.currency
 display(priced, rehit.limits_of(town))
 
 # %%
-rehit.shown_table(priced["prices"], {
-    "form": "form of contract", "level": "keeps the margin in",
-    "price_per_year": f"price a year ({money})", "expected_margin": "expected margin",
-    "chance_of_loss": "chance of a loss",
-    "tail_loss_per_year": f"loss a year in the worst cases ({money}; below 0: a profit)",
-    "who_carries": "who carries which risk"}, forms={
-        "price_per_year": "{:,.0f}", "tail_loss_per_year": "{:,.0f}", "level": "{:.0%}",
-        "expected_margin": "{:.0%}", "chance_of_loss": "{:.1%}"}, words={"form": "price_form"})
+rehit.shown_table(priced["prices"], [
+    "form", "chance_margin_kept", "price_per_year", "expected_margin", "chance_of_loss",
+    "tail_loss_per_year", "who_carries"], say=town.say, digits=0, words={"form": "price_form"},
+    forms={"expected_margin": "share", "chance_of_loss": "share1"})
 
 # %%
-print(f"A margin of {MARGIN:.1%} of the price is a markup of {MARGIN / (1 - MARGIN):.1%} on the "
-      "cost.")
+print(town.say("notebook.markup", margin=MARGIN, markup=MARGIN / (1 - MARGIN)))
 
 # %%
 rehit.draw(town, "year_costs", priced=priced)
@@ -62,7 +56,13 @@ rehit.draw(town, "year_costs", priced=priced)
 # ### The schedule of rates asked
 
 # %%
-rehit.shown_table(priced["rates"], digits=2)
+rates, by_area = priced["rates"], priced["rates"]["section"] == "area"
+display(
+    rehit.shown_table(rates[by_area], [
+        "method", "size_class", "access_kind", "quantity", "direct", "price"], say=town.say,
+        digits=2, words={"access_kind": "access", "size_class": "size_class"}),
+    rehit.shown_table(rates[~by_area], ["item", "unit", "quantity", "direct", "price"],
+                      say=town.say, digits=2, words={"item": "rate_item", "unit": "rate_unit"}))
 
 # %% [markdown]
 # ## How
@@ -70,20 +70,25 @@ rehit.shown_table(priced["rates"], digits=2)
 # **Volume.** Jobs expected in the first year by method and size, with the 80 % interval:
 
 # %%
-rehit.shown_table(priced["volume"])
+rehit.shown_table(priced["volume"], say=town.say, words={"size_class": "size_class"})
 
 # %% [markdown]
 # **Crews.** Ways to provide crews, each held against the response standards in a simulated queue
 # and priced; the bid rests on the one chosen.
 
 # %%
-rehit.shown_table(priced["crews"], digits=3, words={"arrangement": "arrangement"})
+rehit.shown_table(priced["crews"], [
+    "arrangement", "crews", "persons", "in_time_offensive", "in_time_ordinary", "wait_hours",
+    "lump_sum", "chance_of_loss", "chosen"], say=town.say, forms={
+        "crews": "given", "persons": "given", "lump_sum": "whole", "chance_of_loss": "share1"},
+    words={"arrangement": "arrangement"})
 
 # %% [markdown]
 # **Cost of the first year** at the expected volume, line by line:
 
 # %%
-rehit.shown_table(priced["first_year"], digits=0, words={"line": "bid_line"})
+rehit.shown_table(priced["first_year"].rename(columns={"line": "cost_line"}), say=town.say,
+                  digits=0, words={"cost_line": "bid_line"})
 
 # %% [markdown]
 # **What moves the price.** Each assumption lower and higher by the same share:
@@ -95,16 +100,18 @@ rehit.draw(town, "price_swings", priced=priced)
 # **Check.** The cost of work by simulation against its exact distribution:
 
 # %%
-rehit.shown_table(priced["check"], digits=0, forms={"level": "{:.0%}"})
+rehit.shown_table(priced["check"], say=town.say, digits=0, forms={"level": "share"})
 
 # %% [markdown]
 # ### For the council: prices received, on the same simulated years
 
 # %%
 if "received" in priced.tables:
-    display(rehit.shown_table(priced["received"], digits=2))
+    display(rehit.shown_table(priced["received"], [
+        "tenderer", "form", "mean", "p80", "tail_mean", "chance_cheapest", "below_cost"],
+        say=town.say, digits=0, words={"form": "price_form"}))
 else:
-    print("No prices received were named: set RECEIVED above to compare some.")
+    print(town.say("notebook.none_received"))
 
 # %% [markdown]
 # Method: simulated years of work; a queue of jobs against the response standards; the cost of

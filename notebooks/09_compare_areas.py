@@ -36,15 +36,12 @@ compared = rehit.compare_areas(town)
 compared
 
 # %%
-rehit.shown_table(compared["areas"], {
-    "area": "area", "n_assets": "assets", "n_incidents": "incidents", "n_rehits": "re-hits",
-    "n_judged": "judged against the standard", "n_in_time": "cleared in time"}, digits=0)
+rehit.shown_table(compared["areas"], [
+    "area", "n_assets", "n_incidents", "n_rehits", "n_judged", "n_in_time"], say=town.say, digits=0)
 
 # %%
-rehit.shown_table(compared["rates"], {
-    "area": "area", "pooled": "incidents a year and asset", "low": "low", "high": "high",
-    "rank_low": "rank from", "rank_high": "to"}, digits=2,
-    forms={"rank_low": "{:.0f}", "rank_high": "{:.0f}"})
+rehit.shown_table(compared["rates"].rename(columns={"pooled": "asset_rate"}), [
+    "area", "asset_rate", "low", "high", "rank_low", "rank_high"], say=town.say, digits=2)
 
 # %% [markdown]
 # ## How

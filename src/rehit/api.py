@@ -816,7 +816,7 @@ def limits_of(town: Chain) -> Answer:
     >>> len(limits_of(open_project(log=example_log(), crs="EPSG:32625")).sentences) > 2
     True
     """
-    return Answer(_said(town, town.limits))
+    return Answer(_said(town, town.limits or (message("api.no_limits"),)))
 
 
 def _said(town: Chain, said: Iterable[object]) -> tuple[str, ...]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
+from importlib.resources import files
 
 import geopandas as gpd
 import pandas as pd
@@ -69,6 +70,12 @@ def table(name: str) -> Table:
                tuple(filter(None, r["allowed"].split("|"))), r["meaning"])
         for r in rows
     ))
+
+
+def table_names() -> list[str]:
+    """Return the names of all tables that have a contract."""
+    folder = files("rehit") / "schemas"
+    return sorted(p.name.removesuffix(".csv") for p in folder.iterdir() if p.name.endswith(".csv"))
 
 
 def check(frame: pd.DataFrame, name: str, *, where: str) -> None:

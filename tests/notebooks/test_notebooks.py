@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import html
 import importlib.util
 import re
 from pathlib import Path
@@ -14,6 +15,7 @@ import pytest
 
 import rehit
 from rehit.errors import TableError
+from rehit.report.catalogue import catalogue
 
 FOLDER = Path(__file__).parents[2] / "notebooks"
 NOTEBOOKS = sorted(FOLDER.glob("[0-9]*_*.py"))
@@ -74,6 +76,27 @@ def test_only_the_public_names_of_rehit_are_used(path: Path) -> None:
             and isinstance(node.value, ast.Name) and node.value.id == "rehit"} <= set(rehit.__all__)
     assert not [node for node in ast.walk(tree) if isinstance(node, ast.ImportFrom)
                 and str(node.module).startswith("rehit")]
+
+
+@each
+def test_code_holds_no_words_of_its_own(path: Path) -> None:
+    """A notebook runs on a project in any language: what it says is said by the catalogues."""
+    cells = [cell.source for cell in jupytext.read(path).cells if cell.cell_type == "code"
+             and "parameters" not in cell.metadata.get("tags", [])]
+    texts = [node.value for cell in cells for node in ast.walk(ast.parse(cell))
+             if isinstance(node, ast.Constant) and isinstance(node.value, str)]
+    assert [text for text in texts if re.search(r"[^\W\d_]\W*\s\W*[^\W\d_]", text)] == []
+
+
+@each_kept
+def test_kept_tables_are_headed_in_words(path: Path) -> None:
+    """No column shows its bare code: each head, less its unit, stands in the catalogue."""
+    words = {text for code, text in catalogue("en").items() if code.startswith("head.")}
+    pages = [output.data["text/html"] for cell in nbformat.read(path, as_version=4).cells
+             for output in cell.get("outputs", ()) if "text/html" in output.get("data", {})]
+    heads = {html.unescape(head).partition(" [")[0] for page in pages
+             for head in re.findall(r"<th [^>]*>(.*?)</th>", page)}
+    assert heads - words == set()
 
 
 @each_kept

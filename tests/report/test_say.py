@@ -20,8 +20,8 @@ from rehit.report.say import Say, _Filler
 from rehit.tables import table
 
 #: Messages whose Spanish is the English word.
-SAME_IN_SPANISH = {"quality.col_band", "substrate.metal", "on.area", "worked.no",
-                   "worked.not_allowed", "workbook.differs",
+SAME_IN_SPANISH = {"quality.col_band", "substrate.metal", "on.area", "worked.no", "format.no",
+                   "head.kilobytes", "worked.not_allowed", "workbook.differs",
                    "errors.not_top_and_draws.got",
                    "errors.not_a_works_table.allowed", "errors.recoat_without_cover.allowed"}
 #: Topics of which the report says every message, in the catalogue's order.
@@ -32,6 +32,7 @@ FILE_ENDINGS = {"html", "gpkg", "png", "svg", "js", "css", "csv", "toml", "json"
                 "geojson", "parquet", "txt"}
 ANY = "*"
 SOURCE = Path(rehit.__file__).parent
+NOTEBOOKS = Path(__file__).parents[2] / "notebooks"
 #: What both languages write alike: abbreviations, units, names.
 ALIKE = re.compile(r"(?:[^a-zA-Z]|\{[^}]*\}|\b(?:m|km|L|h|p|n|P|Gi|min|max)\b)*")
 
@@ -108,10 +109,10 @@ def test_a_form_that_nobody_wrote_is_found() -> None:
 
 @cache
 def _code_texts() -> tuple[frozenset[str], tuple[tuple[str, ...], ...]]:
-    """Return all texts in the source and its tables, and the pieces of each composed text."""
+    """Return all texts in source, notebooks and tables, and the pieces of each composed text."""
     texts: set[str] = set()
     composed: set[tuple[str, ...]] = set()
-    for path in SOURCE.rglob("*.py"):
+    for path in (*SOURCE.rglob("*.py"), *NOTEBOOKS.glob("[0-9]*.py")):
         within: set[int] = set()
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.JoinedStr):

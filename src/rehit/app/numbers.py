@@ -77,7 +77,7 @@ def numbers_table(page: Page, rows: dict[str, Parameter]) -> pd.DataFrame:
         say("app.numbers_name"): list(rows),
         say("app.numbers_value"): [
             f"{row.value:g}" + (" *" if row.overridden else "") for row in rows.values()],
-        say("app.numbers_unit"): [say.own(row.unit) for row in rows.values()],
+        say("app.numbers_unit"): [say.unit(row.unit) for row in rows.values()],
         say("app.numbers_range"): [f"{row.low:g} – {row.high:g}" for row in rows.values()],
         say("app.numbers_meaning"): [say.own(row.meaning) for row in rows.values()],
         say("app.numbers_source"): [say.own(row.source) for row in rows.values()]})

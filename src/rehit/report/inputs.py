@@ -38,6 +38,13 @@ CODED = {
     "strategy_costs": {"why_not": "why_not"}, "incidents": {"match_evidence": ""},
     "findings": {"effect": "", "advice": ""},
 }
+#: Groups of words for the codes of a column.
+WORDS = {name: name for name in (
+    "status", "priority", "substrate", "finish", "medium", "method", "severity", "place_kind",
+    "place_quality", "outcome", "reported_precision", "area_basis", "exposure_basis", "kind",
+    "strategy", "access", "grouping", "jobs")} | {
+    "log": "which_log", "reading": "verdict", "second_choice": "method", "instead_of": "strategy",
+    "advised": "method", "done": "method", "what": "way"}
 #: Columns that hold names of the package's own, such as ways to forecast.
 NAMED = {"forecast": ("method",), "forecast_scores": ("method",)}
 

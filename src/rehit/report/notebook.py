@@ -7,18 +7,25 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import cache
 from html import escape
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from rehit.report.figures import FigureText, house_style, to_png
-from rehit.report.say import Say
+from rehit.report.inputs import CODED, WORDS
+from rehit.report.say import DASH, Say
+from rehit.tables import table as contract
+from rehit.tables import table_names
 
 if TYPE_CHECKING:
     import ipywidgets
     from matplotlib.axes import Axes
     from pandas.io.formats.style import Styler
+
+#: Topics of the codes of columns whose name says what they hold.
+_WORDS = WORDS | CODED["findings"] | CODED["incidents"]
 
 
 def as_list(sentences: Iterable[str]) -> str:
@@ -32,50 +39,76 @@ def as_list(sentences: Iterable[str]) -> str:
     return f"<ul class='say'>{''.join(f'<li>{escape(said)}</li>' for said in sentences)}</ul>"
 
 
-def shown_table(table: pd.DataFrame, columns: Mapping[str, str] | None = None, *,
-                top: int | None = None, digits: int = 1,
-                forms: Mapping[str, str] | None = None, words: Mapping[str, str] | None = None,
-                language: str = "en") -> Styler:
-    """Return a table for reading: columns chosen and named, numbers short, text escaped.
+def shown_table(table: pd.DataFrame, columns: Iterable[str] | Mapping[str, str] | None = None, *,
+                say: Say | None = None, top: int | None = None, digits: int = 1,
+                forms: Mapping[str, str] | None = None,
+                words: Mapping[str, str] | None = None) -> Styler:
+    """Return a table for reading: columns chosen, heads and codes in words, text escaped.
 
     Parameters
     ----------
     table
         Any table; a geometry is left out. Rows beyond `top` are not shown.
     columns
-        Column to heading, in the order shown; columns the table lacks are left out.
+        Columns in the order shown, or column to a heading of your own; default all. Columns that
+        the table lacks are left out. A heading gives the column's unit.
+    say
+        Language and money: ``town.say`` of the project opened; default English.
     top
         How many rows.
     digits
-        Decimals of numbers without a form of their own.
+        Decimals of numbers without a form of their own; a share is shown as per cent.
     forms
-        Column to a format such as ``{:.0%}``; empty cells show as "-".
+        Column to how its values are written, as in a catalogue: ``whole``, ``dec2``, ``share``.
     words
-        Column of codes to the topic that has their words, such as ``{"method": "method"}``; an
-        empty topic where each cell is a message.
-    language
-        The language of those words.
+        Column to the topic that has the words for its codes, such as ``{"code": "share"}``, where
+        its name does not say it; an empty topic where each cell is a message.
 
     Examples
     --------
-    >>> text = shown_table(pd.DataFrame({"a": ["<b>"], "x": [0.5]}), {"a": "name", "x": "share"},
-    ...                    forms={"x": "{:.0%}"}).to_html()
-    >>> "&lt;b&gt;" in text, "50%" in text
-    (True, True)
+    >>> found = pd.DataFrame({"method": ["paint_out"], "name": ["<b>"], "share": [0.5]})
+    >>> text = shown_table(found, forms={"share": "share"}).to_html()
+    >>> "paint out" in text, "&lt;b&gt;" in text, "50%" in text
+    (True, True, True)
     """
-    plain = pd.DataFrame(table.drop(columns="geometry", errors="ignore"))
-    names = {name: str(name) for name in plain} if columns is None else {
-        name: heading for name, heading in columns.items() if name in plain}
-    picked = plain[list(names)].head(len(plain) if top is None else top).copy()
-    for name, topic in (words or {}).items():
-        if name in names:
-            picked[name] = Say(language).cells(picked[name], topic)
-    style = picked.rename(columns=names).style.hide().format(
-        precision=digits, thousands=",", na_rep="-", escape="html")
-    for name, form in (forms or {}).items():
-        if name in names:
-            style = style.format(form, subset=[names[name]], na_rep="-")
-    return style
+    say, plain = say or Say(), pd.DataFrame(table.drop(columns="geometry", errors="ignore"))
+    heads = columns if isinstance(columns, Mapping) else {
+        name: say.head(name, _units().get(name, ""))
+        for name in (map(str, plain) if columns is None else columns)}
+    topics, forms = _WORDS | dict(words or {}), forms or {}
+    picked = plain.head(len(plain) if top is None else top)
+    told = {head: _in_words(picked[name], say, topics.get(name), forms.get(
+        name, _form(picked[name], digits))) for name, head in heads.items() if name in plain}
+    return pd.DataFrame(told).style.hide().format(escape="html", na_rep=DASH)
+
+
+@cache
+def _units() -> dict[str, str]:
+    """Return the unit of each column that has the same one in every table."""
+    found: dict[str, set[str]] = {}
+    for name in table_names():
+        for column in contract(name).columns:
+            found.setdefault(column.name, set()).add(column.unit)
+    return {name: units.pop() for name, units in found.items() if len(units) == 1}
+
+
+def _form(column: pd.Series, digits: int) -> str:
+    if _units().get(str(column.name)) == "0-1":
+        return "share"
+    return "whole" if pd.api.types.is_integer_dtype(column.dtype) else f"dec{digits}"
+
+
+def _in_words(column: pd.Series, say: Say, topic: str | None, form: str) -> pd.Series:
+    """Return a column as texts; what is empty stays empty."""
+    if pd.api.types.is_bool_dtype(column.dtype):
+        return column.map({True: say("format.yes"), False: say("format.no")})
+    if pd.api.types.is_numeric_dtype(column.dtype) or form == "clock":
+        return column.map(lambda value: say.written(value, form), na_action="ignore")
+    if column.name == "asset_type":
+        return column.map(say.thing, na_action="ignore")
+    if column.name == "unit" and topic is None:
+        return column.map(say.unit, na_action="ignore")
+    return column if topic is None else say.cells(column, topic)
 
 
 @dataclass(frozen=True)

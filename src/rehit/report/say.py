@@ -132,6 +132,37 @@ class Say:
         """Return a text of the package's own tables in the language; English where it has none."""
         return own_texts(self.language).get(text, text)
 
+    def unit(self, unit: str) -> str:
+        """Return a unit of the package's own tables in words, its money the project's.
+
+        Examples
+        --------
+        >>> Say("en", "GBP").unit("currency/year"), Say("es").unit("currency/m2")
+        ('GBP/year', '€/m2')
+        """
+        return self.own(unit).replace(self.own("currency"), self.currency)
+
+    def head(self, column: str, unit: str = "") -> str:
+        """Return the head of a table's column with its unit; a share is shown as per cent.
+
+        Examples
+        --------
+        >>> Say("es").head("rate_per_year", "incidents/year"), Say("en").head("share", "0-1")
+        ('Tasa [casos/año]', 'Share')
+        """
+        label = self.code("head", column)
+        return f"{label} [{self.unit(unit)}]" if unit not in ("", "0-1") else label
+
+    def written(self, value: object, form: str) -> str:
+        """Write one value as a placeholder of this form would.
+
+        Examples
+        --------
+        >>> Say("es").written(0.5, "share1")
+        '50,0\xa0%'
+        """
+        return _Filler(self).format_field(value, form)
+
     def _cell(self, text: str, group: str) -> str:
         if group:
             return "; ".join(self.code(group, code) for code in text.split("; "))

@@ -16,7 +16,7 @@ from xlsxwriter.utility import xl_col_to_name, xl_rowcol_to_cell
 
 from rehit.files.safe_text import neutralise_formula
 from rehit.report.catalogue import catalogue
-from rehit.report.inputs import CONTRACTS
+from rehit.report.inputs import CONTRACTS, WORDS
 from rehit.report.live_workbook import STYLES, set_height, set_page
 from rehit.report.measures import Facts
 from rehit.report.say import Say
@@ -138,13 +138,7 @@ PRIVATE = {"original"}
 TECHNICAL = {"address_key", "street_key", "source_rows", "rule"}
 _SHEET_OMITS = {"clusters": {"kind", "streets"}, "clusters_before": {"kind", "streets"},
                 "findings": {"code"}, "spend": set()}
-#: Groups of words for the codes of a column; by table where one name means two things.
-WORDS = {name: name for name in (
-    "status", "priority", "substrate", "finish", "medium", "method", "severity", "place_kind",
-    "place_quality", "outcome", "reported_precision", "area_basis", "exposure_basis", "kind",
-    "strategy", "access", "grouping", "jobs")} | {
-    "log": "which_log", "reading": "verdict", "second_choice": "method", "instead_of": "strategy",
-    "advised": "method", "done": "method", "what": "way"}
+#: Groups of words where a column's name means two things, by table.
 _WORDS_OF = {"set_aside": {"reason": "set_aside"}, "method_shares": {"code": "method_share"},
              "evaluations": {"verdict": "effect", "reading": ""}, "forecast": {"method": ""},
              "forecast_scores": {"method": ""}, "advised_done": {"second_choice": ""}}
@@ -305,25 +299,12 @@ def _columns(facts: Facts, sheets: dict[str, Sheet]) -> Sheet:
             d = known.get(column)
             meaning = say.own(d.meaning) if d else (
                 "" if f"head.{column}" in catalogue("en") else say("workbook.extra"))
-            rows.append((sheet.name, _label(column, say), f"{sheet.attribute}.{column}",
-                         _unit(d.unit, facts) if d else "", meaning))
+            unit = d.unit if d else ""
+            rows.append((sheet.name, say.head(str(column)), f"{sheet.attribute}.{column}",
+                         facts.inputs.time_zone if unit == "UTC" else say.unit(unit), meaning))
     frame = pd.DataFrame(rows, columns=[f"workbook.{c}" for c in (
         "sheet", "column", "code_of", "unit", "meaning")])
     return Sheet(say("workbook.columns"), say("workbook.about_columns"), frame, "", len(frame))
-
-
-def _label(column: object, say: Say) -> str:
-    """Return what a column is called: its word, or the name that a user gave it."""
-    text = catalogue(say.language).get(f"head.{column}")
-    return text if isinstance(text, str) else str(column).replace("_", " ")
-
-
-def _unit(unit: str, facts: Facts) -> str:
-    if unit == "UTC":
-        return facts.inputs.time_zone
-    if unit == "currency":
-        return facts.inputs.currency
-    return facts.say.own(unit)
 
 
 def _flat(frame: pd.DataFrame, time_zone: str) -> pd.DataFrame:
@@ -447,9 +428,8 @@ class _Writer:
             return self.say(str(column)), ""
         known = described_columns(attribute)
         unit = known[str(column)].unit if column in known else ""
-        label = _label(column, self.say)
-        in_brackets = unit and unit != "0-1"  # a share is shown as per cent
-        return (f"{label} [{_unit(unit, self.facts)}]" if in_brackets else label), unit
+        zoned = self.facts.inputs.time_zone if unit == "UTC" else unit
+        return self.say.head(str(column), zoned), unit
 
     def _rows(self, sheet: Any, shown: Sheet, kinds: list[str], widths: list[float],
               marks: list[list[int]]) -> None:

@@ -173,7 +173,7 @@ def _method_estimates(jobs: pd.DataFrame, default: pd.Series, method: str,
     rows: list[list[object]] = []
     if len(timed) and default["minutes_per_m2"] > 0:
         rows += _two_parts(timed, "minutes", default["minutes_per_visit"],
-                           default["minutes_per_m2"], method, "minutes", values)
+                           default["minutes_per_m2"], method, values)
     elif len(timed):
         parts = np.full((len(timed), 1), default["minutes_per_visit"])
         rows.append(_one_part(timed["minutes"].to_numpy(float), parts,
@@ -206,20 +206,23 @@ def _cost_estimates(usable: pd.DataFrame, typical: pd.DataFrame,
         default = typical.loc[method] * per_minute
         if per_minute > 0 and default["minutes_per_m2"] > 0:
             rows += _two_parts(jobs, "cost", default["minutes_per_visit"],
-                               default["minutes_per_m2"], str(method), "cost", values)
+                               default["minutes_per_m2"], str(method), values)
     return rows
 
 
+#: What is measured of a job, as the part of each visit and that of each m², with their units.
+_PARTS = {"minutes": (("minutes_per_visit", "minutes"), ("minutes_per_m2", "minutes/m2")),
+          "cost": (("cost_per_visit", "currency"), ("cost_per_m2", "currency/m2"))}
+
+
 def _two_parts(jobs: pd.DataFrame, column: str, visit: float, per_m2: float, method: str,
-               name: str, values: Parameters) -> list[list[object]]:
+               values: Parameters) -> list[list[object]]:
     area = jobs["area_m2"].to_numpy(float)
     parts = np.column_stack([np.full(len(jobs), visit), per_m2 * area])
     mean, sd, alone, weight = shrunken_ratios(parts, jobs[column].to_numpy(float),
                                               **_spreads(values))
-    unit = "minutes" if name == "minutes" else "currency"
-    return [_row(method, quantity, u, len(jobs), d, *found) for quantity, u, d, *found in zip(
-        (f"{name}_per_visit", f"{name}_per_m2"), (unit, f"{unit}/m2"), (visit, per_m2), mean, sd,
-        alone, weight, strict=True)]
+    return [_row(method, quantity, unit, len(jobs), *found) for (quantity, unit), *found in zip(
+        _PARTS[column], (visit, per_m2), mean, sd, alone, weight, strict=True)]
 
 
 def _one_part(seen: np.ndarray, parts: np.ndarray, default: float, method: str, quantity: str,
