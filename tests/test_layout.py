@@ -62,6 +62,32 @@ def test_imports_point_down_only(path: Path) -> None:
             assert LAYERS[there] < LAYERS[here], f"{here} imports {there}"
 
 
+def test_modules_with_one_importer_are_those_that_the_page_for_developers_names() -> None:
+    """A module that only one neighbour imports is most likely part of it."""
+    importers: dict[str, set[Path]] = {}
+    for path in MODULES:
+        for name in _modules_imported(path):
+            importers.setdefault(name, set()).add(path)
+    alone = {name for name, found in importers.items() if len(found) == 1 and name != "api"}
+    page = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    told = page.partition("- Some modules have one importer")[2].partition("\n- ")[0]
+    named = set(re.findall(r"`([\w/]+)`", told)) - {"app"}
+    assert {name for name in alone if {name, name.rpartition("/")[2]}.isdisjoint(named)} == set()
+    assert {name for name in named if name not in {
+        part for each in alone for part in (each, each.rpartition("/")[2])}} == set()
+
+
+def _modules_imported(path: Path) -> set[str]:
+    """Return the modules that one imports, as ``room/module``; packages do not count."""
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom):
+            found |= {str(node.module), *(f"{node.module}.{alias.name}" for alias in node.names)}
+    places = {name.removeprefix("rehit.").replace(".", "/") for name in found
+              if name.startswith("rehit.")}
+    return {place for place in places if (SOURCE / f"{place}.py") in MODULES}
+
+
 def test_every_constant_of_a_module_is_used() -> None:
     """Linters see an unused import or variable, but not a constant that nothing reads any more."""
     given: dict[str, str] = {}

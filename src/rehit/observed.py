@@ -222,6 +222,17 @@ def surfaces_told(placed_incidents: pd.DataFrame, repeats: pd.DataFrame, *, wind
     return tuple(told)
 
 
+def known_timeline(placed_incidents: pd.DataFrame, *, window: Window,
+                   parameters: Parameters) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return the incidents of :func:`known_places` in the window and their :func:`timeline`.
+
+    Both have the same index, by place and time.
+    """
+    known = known_places(placed_incidents)
+    laid = timeline(known, window=window, parameters=parameters)
+    return known.loc[laid.index], laid
+
+
 def timeline(placed_incidents: pd.DataFrame, *, window: Window,
              parameters: Parameters) -> pd.DataFrame:
     """Lay every incident on its place's own clock of waiting and risk.

@@ -16,6 +16,7 @@ from rehit.errors import ManyErrors, RehitError, SettingError, TableError
 from rehit.files.headers import plain_words, resolve_columns
 from rehit.files.reader import read_table
 from rehit.files.rows import RawTable
+from rehit.files.spatial import WGS84
 from rehit.messages import Message, as_text, message
 from rehit.tables import check
 from rehit.tables import table as contract
@@ -27,7 +28,6 @@ from rehit.words.vocabulary import Terms, code_texts, load_words
 # Where the assets of a register stand: points, lines or areas in the project's projection.
 
 POINT_PAIRS = (("longitude", "latitude"), ("easting", "northing"))
-DEGREES = "EPSG:4326"
 AREAS = ("Polygon", "MultiPolygon")
 
 
@@ -58,7 +58,7 @@ def _from_columns(table: pd.DataFrame, chosen: Mapping[str, str],
                   target: pyproj.CRS) -> gpd.GeoSeries | None:
     if "wkt" in chosen:
         return _from_text(table[chosen["wkt"]], target)
-    for (x_name, y_name), crs in zip(POINT_PAIRS, (DEGREES, target), strict=True):
+    for (x_name, y_name), crs in zip(POINT_PAIRS, (WGS84, target), strict=True):
         if x_name in chosen and y_name in chosen:
             x, y = (coordinate_numbers(table[chosen[n]]) for n in (x_name, y_name))
             good = np.isfinite(x) & np.isfinite(y)
@@ -91,7 +91,7 @@ def _likely_crs(shapes: gpd.GeoSeries, target: pyproj.CRS) -> object:
     bounds = shapes.total_bounds
     degrees = np.isfinite(bounds).all() and abs(bounds[[0, 2]]).max() <= 180 and (
         abs(bounds[[1, 3]]).max() <= 90)
-    return DEGREES if degrees else target
+    return WGS84 if degrees else target
 
 
 def _usable(shapes: gpd.GeoSeries, notes: list[Message]) -> gpd.GeoSeries:

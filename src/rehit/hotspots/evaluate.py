@@ -19,7 +19,15 @@ from statsmodels.genmod.generalized_linear_model import GLM
 from rehit.errors import SettingError
 from rehit.hotspots.rates import ALL_OTHERS, fit_priors, kind_given, posterior
 from rehit.messages import Message, message
-from rehit.observed import Window, known_places, time_at_risk, timeline, waiting_between, waits
+from rehit.observed import (
+    Window,
+    known_places,
+    known_timeline,
+    time_at_risk,
+    timeline,
+    waiting_between,
+    waits,
+)
 from rehit.parameters import Parameters, load_parameters
 from rehit.tables import require_projected
 
@@ -511,9 +519,8 @@ def match_comparison(placed_incidents: gpd.GeoDataFrame, *, treated_ids: Iterabl
     ----------
     Cochran and Rubin 1973, Sankhya A 35:417-446 (matching in observational studies).
     """
-    known = known_places(placed_incidents)
-    laid = timeline(known, window=Window(window.start, started_at), parameters=parameters)
-    known = known.loc[laid.index]
+    known, laid = known_timeline(placed_incidents, window=Window(window.start, started_at),
+                                 parameters=parameters)
     rates = time_at_risk(laid, length_days=(started_at - window.start) / pd.Timedelta(days=1),
                          parameters=parameters)
     head = known[laid["first"].to_numpy()]

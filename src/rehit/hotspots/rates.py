@@ -16,7 +16,7 @@ from scipy.stats import nbinom, norm
 from rehit.errors import SettingError, TableError
 from rehit.hotspots.significance import false_discovery
 from rehit.hotspots.survival import grouped_medians
-from rehit.observed import Window, known_places, time_at_risk, timeline, waits
+from rehit.observed import Window, known_places, known_timeline, time_at_risk, timeline, waits
 from rehit.parameters import Parameters, load_parameters
 from rehit.tables import require_projected, table
 
@@ -84,10 +84,7 @@ def rank_repeats(placed_incidents: gpd.GeoDataFrame, *, register: gpd.GeoDataFra
         require_projected(register, where="rank_repeats: register")
     numbers = load_parameters() if parameters is None else parameters
     length = window.days
-    known = known_places(placed_incidents)
-    laid = timeline(known, window=window,
-                    parameters=numbers)
-    known = known.loc[laid.index]
+    known, laid = known_timeline(placed_incidents, window=window, parameters=numbers)
     places = _places(known, laid, length, numbers)
     if register is not None:
         places = _with_register(places, register.to_crs(placed_incidents.crs), length)

@@ -12,7 +12,7 @@ from scipy.stats import t as student
 
 from rehit.errors import SettingError, TableError
 from rehit.messages import Message, as_text, from_text, message
-from rehit.observed import Window, known_places, time_at_risk, timeline
+from rehit.observed import Window, known_timeline, time_at_risk
 from rehit.parameters import Parameters, load_parameters
 from rehit.tables import table
 
@@ -70,9 +70,7 @@ def rehit_spells(placed_incidents: pd.DataFrame, *, register: pd.DataFrame | Non
     """
     numbers = load_parameters() if parameters is None else parameters
     length = window.days
-    known = known_places(placed_incidents)
-    laid = timeline(known, window=window,
-                    parameters=numbers)
+    known, laid = known_timeline(placed_incidents, window=window, parameters=numbers)
     laid = laid[laid["basis"] != "whole_window"]
     known = known.loc[laid.index]
     code = laid["place_code"].to_numpy()
@@ -318,10 +316,7 @@ def risk_clock(placed_incidents: gpd.GeoDataFrame, *, register: pd.DataFrame | N
     """
     numbers = load_parameters() if parameters is None else parameters
     length = window.days
-    known = known_places(placed_incidents)
-    laid = timeline(known, window=window,
-                    parameters=numbers)
-    known = known.loc[laid.index]
+    known, laid = known_timeline(placed_incidents, window=window, parameters=numbers)
     summed = time_at_risk(laid, length_days=length, parameters=numbers)
     names = known["place_id"].to_numpy()[laid["first"].to_numpy()]
     ends = pd.Series(summed["exposure_years"].to_numpy() * 365.25, index=names, dtype="float64",

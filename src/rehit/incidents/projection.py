@@ -18,6 +18,7 @@ from pyproj.database import query_crs_info
 from pyproj.enums import PJType
 from pyproj.exceptions import CRSError, ProjError
 
+from rehit.files.spatial import WGS84
 from rehit.incidents.columns import PAIR, PLANE_PAIR, Profile, numbers
 from rehit.incidents.mapping import NONE, OWN_CODE, Places, Question
 from rehit.messages import Message, message
@@ -27,7 +28,6 @@ from rehit.words.geometry_text import shape_point
 from rehit.words.numbers import is_grouped
 
 Area = tuple[float, float, float, float]
-WGS84 = "EPSG:4326"
 _MARGIN = 0.2
 _LEAST_DEGREES = 0.01
 _INSIDE = 0.8

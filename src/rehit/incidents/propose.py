@@ -212,8 +212,6 @@ def _joined_formats(raw: RawTable, mapping: Mapping) -> dict[str, FieldSource]:
 
 
 # Fields whose few distinct words are remembered, so that a new one next quarter is seen.
-
-# Fields whose few distinct words are remembered, so that a new one next quarter is seen.
 WORD_FIELDS = ("status", "outcome", "substrate", "medium", "priority", "asset_type")
 MOST_WORDS = 200
 LONGEST_WORD = 80

@@ -19,6 +19,7 @@ from rehit.chain import Chain
 from rehit.errors import InputFileError, SettingError
 from rehit.files.reader import read_table
 from rehit.files.safe_text import neutralise_table, without_guard
+from rehit.files.spatial import WGS84
 from rehit.files.writing import write_csv
 from rehit.messages import Message, from_text, message
 from rehit.parameters import Parameters
@@ -63,7 +64,6 @@ from rehit.workdays import public_holidays
 
 MIN_PER_H = 60
 S_PER_H = 3600
-WGS84 = 4326
 #: Looks planned and what crews say came of them; work done, as a works log. Both among the results.
 LOOKS_FILE, WORKS_FILE, RESULTS = "looks_log.csv", "works_from_patrol.csv", "results"
 #: What crews may write as the outcome of a visit, in English and Spanish.

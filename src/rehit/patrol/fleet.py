@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from rehit.errors import ManyErrors, RehitError, SettingError, TableError
+from rehit.files.spatial import WGS84
 from rehit.messages import Message, message
 from rehit.tables import check
 from rehit.tables import table as contract
@@ -24,7 +25,6 @@ HEIGHTS = ("ground", "ladder", "platform")
 EVERY_PERMIT = "*"
 NO = frozenset({"no", "n", "0", "false"})
 _CLOCK = re.compile(r"\s*(\d{1,2})[:.h](\d{2})\s*")
-WGS84 = 4326
 DEPOT_COLUMNS = ("depot_id", "name")
 VEHICLE_COLUMNS = ("vehicle_id", "name", "kind", "depot_id", "methods", "crew_size", "water_l",
                    "shift_start", "shift_end", "break_minutes")

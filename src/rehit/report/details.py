@@ -70,22 +70,29 @@ def details_sections(facts: Facts) -> list[Section]:
 OWN_FORECAST = "forecast"
 
 
-def places_known(facts: Facts) -> tuple[pd.DataFrame | None, bool]:
-    """Return the places that can recur, and whether the log knows them by their street only."""
+def begin_places(facts: Facts) -> tuple[Section, pd.DataFrame | None, bool]:
+    """Begin a section on the places that can recur.
+
+    Returns
+    -------
+    tuple
+        The section; the places, None where there are none, which is then said; whether the log
+        knows them by their street only.
+    """
+    section = Section("places", facts.say("heading.places"))
     repeats = facts.inputs.given("repeats")
     if repeats is None:
-        return None, False
+        section.say(facts.say("missing.repeats"), tone="limit")
+        return section, None, False
     ranked = ranked_places(repeats)
-    return ranked, bool(ranked["place_kind"].isin(STRETCHES).all())
+    return section, ranked, bool(ranked["place_kind"].isin(STRETCHES).all())
 
 
 def places_section(facts: Facts) -> Section:
     """Write which places are hit again and again, and how sure that is."""
     say = facts.say
-    section = Section("places", say("heading.places"))
-    repeats, streets = places_known(facts)
+    section, repeats, streets = begin_places(facts)
     if repeats is None:
-        section.say(say("missing.repeats"), tone="limit")
         return section
     top = int(facts.number("top_places"))
     _trace_places(facts, repeats, top, streets=streets)

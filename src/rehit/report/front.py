@@ -11,12 +11,12 @@ from rehit.messages import Message, message
 from rehit.observed import STRETCHES, plausible_waits, too_few_dates
 from rehit.report.details import (
     allowed_time,
+    begin_places,
     cluster_changes,
     cost_years_picture,
     details_sections,
     leading_method,
     methods_picture,
-    places_known,
     saving_range,
 )
 from rehit.report.document import Document, Grid, Section, Sentence, Tile, Tiles
@@ -244,10 +244,8 @@ def _by_day(facts: Facts) -> pd.DataFrame:
 def places_finding(facts: Facts) -> Section:
     """Show the places that are hit most, by the names that a crew can find."""
     say = facts.say
-    section = Section("places", say("heading.places"))
-    repeats, streets = places_known(facts)
+    section, repeats, streets = begin_places(facts)
     if repeats is None:
-        section.say(say("missing.repeats"), tone="limit")
         return section
     if streets:
         section.say(say("places.streets_only"), tone="limit")

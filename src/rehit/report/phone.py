@@ -10,6 +10,7 @@ import geopandas as gpd
 import shapely
 from markupsafe import Markup
 
+from rehit.files.spatial import WGS84
 from rehit.patrol.day import Sheet
 from rehit.patrol.routes import clock, split
 from rehit.patrol.stops import NOT_FOR_CREWS
@@ -29,7 +30,6 @@ from rehit.report.runsheet import (
 from rehit.report.say import Say
 from rehit.report.static_map import draw_route
 
-WGS84 = 4326
 #: What a crew may say of a stop, in the order in which the page offers it.
 OUTCOMES = ("done", "clean", "left", "not_seen")
 #: Columns that name a stop in the file that comes back.

@@ -10,12 +10,12 @@ import pandas as pd
 import shapely
 
 from rehit.files.safe_text import neutralise_table
+from rehit.files.spatial import WGS84
 from rehit.patrol.day import Sheet
 from rehit.patrol.routes import clock
 from rehit.report.runsheet import expect_words, method_words
 from rehit.report.say import Say
 
-WGS84 = 4326
 M_PER_KM = 1000.0
 
 

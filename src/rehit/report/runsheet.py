@@ -11,6 +11,7 @@ import geopandas as gpd
 import pandas as pd
 import shapely
 
+from rehit.files.spatial import WGS84
 from rehit.patrol.day import Sheet
 from rehit.patrol.routes import clock
 from rehit.patrol.stops import NOT_FOR_CREWS
@@ -18,7 +19,6 @@ from rehit.report.pdf import render_pdf, typst_text
 from rehit.report.say import Say
 from rehit.report.static_map import draw_route
 
-WGS84 = 4326
 # Above so many rows the list would take a third page: map and type shrink, then each row is a line.
 FULL_ROWS = (12, 20)
 MAP_WIDTHS = ("100%", "80%", "58%")
