@@ -35,7 +35,6 @@ def test_known_facts_of_the_register_replace_guesses_of_the_log() -> None:
     assert joined["substrate"].tolist() == ["brick", "metal", "render"]
     assert joined["finish"].tolist() == ["bare", "painted", "bare"]
     assert joined["address"].tolist() == ["1 Gull Lane", "2 Quay", "3 Quay"]
-    assert joined["coating_allowed"].tolist() == [True, False, True]
     assert INCIDENTS["substrate"].tolist() == ["stone", "metal", "render"]
 
 
@@ -55,7 +54,6 @@ def test_an_incident_known_by_its_assets_number_stands_at_the_asset() -> None:
 def test_without_a_register_places_are_ordinary_ground_level_walls() -> None:
     joined = with_register(INCIDENTS, None)
     assert not joined["heritage"].any()
-    assert joined["coating_allowed"].all()
     assert joined["access"].tolist() == ["ground"] * 3
 
 
@@ -65,7 +63,9 @@ def test_mean_area_of_a_place_is_blended_with_the_towns() -> None:
     assert table["mark_area_m2"].tolist() == pytest.approx([17 / 6, 3.0, 19 / 6])
     assert table["method"].tolist() == ["hot_wash", "paint_out", "solvent_wipe"]
     assert table["wall_area_m2"].tolist() == [20.0, 12.0, 12.0]
-    assert table["coating_allowed"].tolist() == [True, False, True]
+    assert table["coating_allowed"].fillna(True).tolist() == [True, False, True]
+    assert table["coating_allowed"].isna().tolist() == [False, False, True]  # nobody was asked
+    assert table["owner"].fillna("").tolist() == ["council", "rail", ""]
 
 
 def test_an_asset_never_marked_is_costed_by_its_surface() -> None:
@@ -133,7 +133,7 @@ def test_glass_signs_and_tiles_are_never_coated() -> None:
     glass = table["place_id"].eq(first).to_numpy()
     assert not allowed[glass].any()
     assert set(why[glass]) == {"unfit_surface"}
-    assert allowed[table["coatable"] & table["coating_allowed"]].all()
+    assert allowed[table["coatable"] & table["coating_allowed"].fillna(True).astype(bool)].all()
 
 
 def test_a_register_without_a_coated_wall_changes_nothing() -> None:

@@ -462,11 +462,9 @@ class Chain:
 # What the cost rooms need to know of each place, gathered from the rooms before them.
 
 NEVER_COATED = ("glass", "sign_face", "tile")
-REGISTER_COLUMNS = ["asset_type", "heritage", "coating_allowed", "access", "traffic_control",
-                    "wall_area_m2", "owner"]
+REGISTER_COLUMNS = ["asset_type", "heritage", "access", "traffic_control", "wall_area_m2", "owner"]
 COST_NAMES = {"wash_water_l_per_m2": "water_l_per_m2"}
-NO_REGISTER = {"heritage": False, "coating_allowed": True, "access": "ground",
-               "traffic_control": False}
+NO_REGISTER = {"heritage": False, "access": "ground", "traffic_control": False}
 
 
 def with_register(incidents: gpd.GeoDataFrame,
@@ -499,7 +497,7 @@ def with_register(incidents: gpd.GeoDataFrame,
         address = pd.Series(facts["address"].to_numpy(), index=joined.index)
         joined["address"] = address.where(address.notna(), joined["address"]).astype("str")
         joined = _at_their_assets(joined, register)
-    for column in ("heritage", "coating_allowed", "traffic_control"):
+    for column in ("heritage", "traffic_control"):
         joined[column] = joined[column].astype(bool)
     for column in ("asset_type", "access", "owner"):
         joined[column] = joined[column].astype("str")
@@ -627,7 +625,7 @@ def _method_done(works: pd.DataFrame, incidents: pd.DataFrame) -> pd.Series:
 
 
 def _surface_facts(places: pd.Series, register: pd.DataFrame | None) -> pd.DataFrame:
-    columns = ["wall_area_m2", "coating_allowed", "access", "traffic_control"]
+    columns = ["wall_area_m2", "coating_allowed", "access", "traffic_control", "owner"]
     if register is None:
         facts = pd.DataFrame(index=places.index, columns=columns)
     else:
@@ -635,7 +633,8 @@ def _surface_facts(places: pd.Series, register: pd.DataFrame | None) -> pd.DataF
         facts.index = places.index
     facts["wall_area_m2"] = facts["wall_area_m2"].astype(float)
     facts["access"] = facts["access"].astype("str").fillna("ground")
-    facts["coating_allowed"] = facts["coating_allowed"].astype("boolean").fillna(True).astype(bool)
+    facts["coating_allowed"] = facts["coating_allowed"].astype("boolean")
+    facts["owner"] = facts["owner"].astype("str")
     facts["traffic_control"] = facts["traffic_control"].astype("boolean").fillna(False).astype(bool)
     return facts
 

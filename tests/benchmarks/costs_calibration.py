@@ -82,10 +82,10 @@ def cleaning(n: Mapping[str, float], place: Mapping[str, float], method: str, *,
 
 
 def wall_job(n: Mapping[str, float], place: Mapping[str, float], visit: float, minutes: float,
-             materials: float) -> float:
+             materials: float, visits: float = 1.0) -> float:
     """Return what one job on the whole wall costs."""
     wall = place["wall_area_m2"]
-    return (n["call_out"] + (visit + minutes * wall) / 60 * n["labour_per_hour"]
+    return (n["call_out"] * visits + (visit + minutes * wall) / 60 * n["labour_per_hour"]
             + materials * wall)
 
 
@@ -113,8 +113,10 @@ def coated(n: Mapping[str, float], place: Mapping[str, float], counts: np.ndarra
            start: int) -> float:
     """Return the present value of coating in a year to come, and today's practice until then."""
     before = uncoated(n, place, counts[:start]) if start else 0.0
-    cover = wall_job(n, place, n["cover_minutes_per_visit"], n["permanent_minutes_per_m2"],
-                     n["permanent_materials_per_m2"])
+    visits = n["permanent_visits"]
+    set_up = n["cover_minutes_per_visit"] + (visits - 1) * n["cover_again_minutes_per_visit"]
+    cover = wall_job(n, place, set_up, n["permanent_minutes_per_m2"],
+                     n["permanent_materials_per_m2"], visits)
     method = "solvent_wipe" if place["method"] == "paint_out" else str(place["method"])
     each = cleaning(n, place, method, share=n["permanent_cleaning_share"], wear=False)
     room = n["spot_share"] * place["wall_area_m2"] / place["mark_area_m2"]

@@ -30,9 +30,10 @@ def cleaning(n, place, method, *, share=1.0, wear=True, area=None):
     return cost + (n[f"wear_per_m2_{method}"] * m2 if wear else 0.0)
 
 
-def wall_job(n, place, visit, minutes, materials):
+def wall_job(n, place, visit, minutes, materials, visits=1):
     """One job on the whole wall."""
-    return (n["call_out"] + (visit + minutes * place["wall_area_m2"]) / 60 * n["labour_per_hour"]
+    hours = (visit + minutes * place["wall_area_m2"]) / 60
+    return (n["call_out"] * visits + hours * n["labour_per_hour"]
             + materials * place["wall_area_m2"])
 
 
@@ -68,8 +69,10 @@ def today(n, place, counts):
 
 def coated(n, place, counts):
     """First cost and present value of the lasting coating."""
-    first = wall_job(n, place, n["cover_minutes_per_visit"], n["permanent_minutes_per_m2"],
-                     n["permanent_materials_per_m2"])
+    visits = n["permanent_visits"]
+    set_up = n["cover_minutes_per_visit"] + (visits - 1) * n["cover_again_minutes_per_visit"]
+    first = wall_job(n, place, set_up, n["permanent_minutes_per_m2"],
+                     n["permanent_materials_per_m2"], visits)
     method = "solvent_wipe" if place["method"] == "paint_out" else place["method"]
     one = cleaning(n, place, method, share=n["permanent_cleaning_share"], wear=False)
     room = n["spot_share"] * place["wall_area_m2"] / place["mark_area_m2"]
@@ -93,10 +96,12 @@ def coated(n, place, counts):
 def job_costs(n, job, area):
     """What one job needs besides people and the vehicle: materials, water, equipment."""
     method = job["method"]
+    hours = (n[f"minutes_per_visit_{method}"] + n[f"minutes_per_m2_{method}"] * area) / 60
+    traffic = n["traffic_control"] + n["traffic_control_per_hour"] * max(hours - 1, 0)
     return (n[f"materials_per_m2_{method}"] * area,
             n[f"water_l_per_m2_{method}"] * area * n["water_per_l"],
             {"ground": 0, "ladder": n["access_ladder"], "platform": n["access_platform"]}[
-                job["access_kind"]] + n["traffic_control"] * job["needs_traffic_control"])
+                job["access_kind"]] + traffic * job["needs_traffic_control"])
 
 
 def bursts_of(mean, dispersion, rng):

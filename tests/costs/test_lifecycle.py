@@ -34,7 +34,7 @@ def test_the_table_keeps_its_contract_and_the_input_is_left_alone(costing) -> No
     before = costing.copy(deep=True)
     table = compare(costing)
     check(table, "strategy_costs", where="test")
-    assert len(table) == 4 * len(costing)
+    assert len(table) == 5 * len(costing)
     pd.testing.assert_frame_equal(costing, before)
     pd.testing.assert_frame_equal(table, compare(costing))
     assert table.groupby("place_id")["cheapest"].sum().eq(1).all()
@@ -73,9 +73,9 @@ def test_a_measure_by_hand_with_savings_ratio_yield_and_payback(one_wall) -> Non
 def test_breakeven_is_where_costs_cross(costing) -> None:
     table = compare(costing)
     comparison = compare_by_formula(costing, parameters=PARAMETERS)
-    rates = table["breakeven_rate_per_year"].to_numpy().reshape(-1, 4)
+    rates = table["breakeven_rate_per_year"].to_numpy().reshape(-1, 5)
     found = 0
-    for number in (1, 2, 3):
+    for number in (1, 2, 3, 4):
         rows = np.flatnonzero(np.isfinite(rates[:, number]) & (rates[:, number] > 0))
         found += len(rows)
         pairs = [cost_at_rates(comparison.pieces[k].at(rows),
@@ -88,7 +88,7 @@ def test_breakeven_is_where_costs_cross(costing) -> None:
 def test_breakevens_are_given_against_every_other_strategy(one_wall) -> None:
     table = breakeven_table(one_wall, parameters=PARAMETERS)
     check(table, "breakevens", where="test")
-    assert len(table) == 4 * 3
+    assert len(table) == 5 * 4
     there = table.set_index(["strategy", "other_strategy"])["rate_per_year"]
     # Both directions cross at the same rate, as long as each is cheaper on one side.
     assert there["permanent_coating", "remove_each_time"] == pytest.approx(

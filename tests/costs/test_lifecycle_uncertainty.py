@@ -47,7 +47,7 @@ def test_simulation_agrees_with_the_formula_on_200_places_and_all_strategies(mak
     simulated = run(comparison, draws=6000, seed=21)
     formula = np.column_stack([e.present_value for e in comparison.expected])
     score = (simulated.mean - formula) / simulated.standard_error
-    assert score.shape == (200, 6)
+    assert score.shape == (200, 7)
     assert 0.8 <= (score**2).mean() <= 1.25
     assert ((score**2).mean(axis=0) > 0.7).all()
     assert ((score**2).mean(axis=0) < 1.4).all()
@@ -116,5 +116,5 @@ def test_chances_add_to_one_and_leave_out_what_is_not_allowed(make_places) -> No
 
 def test_an_empty_table_gives_an_empty_answer(one_wall) -> None:
     comparison = compare_by_formula(one_wall.iloc[:0], parameters=PARAMETERS)
-    assert run(comparison, draws=10, seed=1).mean.shape == (0, 4)
+    assert run(comparison, draws=10, seed=1).mean.shape == (0, 5)
     assert isinstance(comparison.costing, pd.DataFrame)

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from rehit.costs.lifecycle import compare_strategies
 from rehit.costs.programme import Programme, budget_sweep, choose_programme, per_year
 from rehit.errors import SettingError
+from rehit.outputs.costs import owner_messages
 from rehit.parameters import load_parameters
+from rehit.report.say import Say
 
 PARAMETERS = load_parameters().override({"costs.draws": 300, "costs.programme_gap": 0.0})
 
@@ -99,3 +102,18 @@ def test_no_budget_at_all_is_one_row_that_saves_nothing(busy) -> None:
     assert sweep["budget"].tolist() == [0]
     assert sweep["saving_per_year"].tolist() == [0]
     assert sweep["chosen"].tolist() == [True]
+
+
+def test_who_has_to_be_asked_stands_beside_each_place(busy) -> None:
+    """Fault: an owner nobody had asked counted as one who allows; whose wall it is was left out."""
+    said = pd.array([True, False, pd.NA] * 20, dtype="boolean")
+    places = busy.assign(coating_allowed=said, owner=["council", "rail", "school"] * 20)
+    found = choose(places, budget_per_year=1e6, crew_hours_per_year=1e6).table
+    assert dict(zip(found["owner"], found["consent"], strict=True)) == {
+        "council": "given", "school": "to_ask"}
+    told = Say("en", "€").all(owner_messages(found))
+    n = int(found["consent"].eq("to_ask").sum())
+    assert told[0] == (f"Ask first: of {n} of the {len(found)} places nobody has said that the "
+                       "owner allows a coating.")
+    assert told[1].startswith("Agree with each owner who pays: ")
+    assert f"school, {n} places, €" in told[1]

@@ -2,12 +2,25 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from rehit.costs.cashflow import make_pieces
-from rehit.costs.rates import LABOUR, LINES, MATERIALS, patches_until_repaint, spots
+from rehit.costs.lifecycle import compare_by_formula
+from rehit.costs.rates import (
+    LABOUR,
+    LINES,
+    MATERIALS,
+    TRAFFIC,
+    cleaning_lines,
+    cover_lines,
+    patches_until_repaint,
+    repaint_lines,
+    spots,
+)
 from rehit.costs.strategies import Strategy, load_strategies
 from rehit.parameters import load_parameters
 from rehit.treatment.methods import load_methods
@@ -89,3 +102,55 @@ def test_costs_and_advice_start_from_the_same_minutes_and_water(method: str, rul
                          ("minutes_per_m2", "minutes_per_m2"),
                          ("water_l_per_m2", "wash_water_l_per_m2")):
         assert PARAMETERS[f"costs.{cost}_{method}"] == row[advice], (cost, method)
+
+
+def test_each_coating_wins_where_it_should() -> None:
+    """Fault: sacrificial and semi-sacrificial coatings were costed so that neither could win.
+
+    A brick wall that goes in three years takes the cheap one; a small thing hit twice a month,
+    where every spot is soon worn, the one laid again spot by spot; a large wall the lasting one.
+    """
+    def cheapest(years: int, rate: float, wall: float, mark: float, method: str,
+                 **numbers: float) -> str:
+        place = pd.DataFrame({
+            "place_id": ["W"], "gamma_shape": [20 * rate], "gamma_rate_years": [20.0],
+            "mark_area_m2": [mark], "wall_area_m2": [wall], "method": [method],
+            "coating_allowed": [True], "access": ["ground"], "traffic_control": [False]})
+        found = compare_by_formula(place, horizon_years=years,
+                                   parameters=PARAMETERS.override(numbers))
+        costs = [e.present_value[0] if p.allowed[0] else np.inf
+                 for p, e in zip(found.pieces, found.expected, strict=True)]
+        return found.strategies[int(np.argmin(costs))].name
+
+    gone = {"costs.residual_share": 0.0}
+    assert cheapest(3, 4, 8, 0.3, "hot_wash", **gone) == "sacrificial_coating"
+    assert cheapest(10, 24, 3, 0.3, "paint_out") == "semi_sacrificial_coating"
+    assert cheapest(10, 6, 20, 1.5, "hot_wash") == "permanent_coating"
+    assert cheapest(10, 0.5, 20, 1.5, "hot_wash") == "remove_each_time"
+
+
+def test_a_second_coat_is_a_second_visit(one_wall) -> None:
+    """Fault: two coats with a night between were costed as one visit.
+
+    Once more call-out, ladder, half an hour of set-up; the square metres are laid once in all.
+    """
+    wall = one_wall.assign(access="ladder", traffic_control=True, wall_area_m2=20.0)
+    once, twice = (cover_lines(wall, strategy, parameters=PARAMETERS)[0] for strategy in (
+        replace(load_strategies(parameters=PARAMETERS)[3], cover_visits=visits)
+        for visits in (1.0, 2.0)))
+    assert PARAMETERS["costs.permanent_visits"] == 2
+    more = dict(zip(LINES, (twice - once).tolist(), strict=True))
+    # Traffic control: five hours in one visit, or two and three quarters in each of two.
+    assert more == pytest.approx({
+        "call_out": 40, "labour": 0.5 * 60, "materials": 0, "access": 20,
+        "traffic_control": 2 * (350 + 1.75 * 80) - (350 + 4 * 80), "water": 0, "wear": 0,
+        "measure": 0})
+
+
+def test_traffic_control_lasts_as_long_as_the_work(one_wall) -> None:
+    """Fault: a day's coating paid for the same traffic control as ten minutes of paint."""
+    wall = one_wall.assign(traffic_control=True, method="paint_out", wall_area_m2=40.0)
+    patch = cleaning_lines(wall, load_strategies(parameters=PARAMETERS)[0], parameters=PARAMETERS)
+    whole = repaint_lines(wall, parameters=PARAMETERS)
+    assert patch[0, TRAFFIC] == 350  # 25.5 minutes
+    assert whole[0, TRAFFIC] == pytest.approx(350 + 80 * ((30 + 5 * 40) / 60 - 1))

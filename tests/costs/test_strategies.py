@@ -28,14 +28,14 @@ def test_shipped_strategies_read_their_numbers_from_the_parameter_table() -> Non
     moved = PARAMETERS.override({"costs.permanent_life_cleanings": 22})
     found = {s.name: s for s in load_strategies(parameters=moved)}
     assert list(found) == ["remove_each_time", "paint_out_each_time", "sacrificial_coating",
-                           "permanent_coating"]
+                           "permanent_coating", "semi_sacrificial_coating"]
     assert found["permanent_coating"].life_cleanings == 22
     assert found["permanent_coating"].life_years == 10
     assert found["sacrificial_coating"].life_cleanings == inf
 
 
 def test_no_effect_on_the_rate_is_assumed() -> None:
-    assert [s.effect_on_rate for s in load_strategies(parameters=PARAMETERS)] == [0, 0, 0, 0]
+    assert [s.effect_on_rate for s in load_strategies(parameters=PARAMETERS)] == [0] * 5
 
 
 def test_a_measure_from_toml_stands_beside_the_shipped_ones(tmp_path) -> None:
@@ -54,7 +54,7 @@ def test_a_csv_row_takes_the_place_of_the_shipped_one(tmp_path) -> None:
     file.write_text("strategy,cover_materials_per_m2,cover_minutes_per_m2,life_cleanings,"
                     "life_years\npermanent_coating,21,costs.permanent_minutes_per_m2,30,8\n")
     found = load_strategies(file, parameters=PARAMETERS)
-    assert len(found) == 4
+    assert len(found) == 5
     assert found[3].cover_materials_per_m2 == 21
     assert found[3].cover_minutes_per_m2 == PARAMETERS["costs.permanent_minutes_per_m2"]
 

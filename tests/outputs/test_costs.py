@@ -53,7 +53,7 @@ def test_a_measure_without_a_verdict_changes_nothing(chain: Chain) -> None:
     chain, effects = use_measured_effects(chain, ["sacrificial_coating=lighting"])
     assert not effects[0].usable
     assert chain.effects == {}
-    assert [s.effect_on_rate for s in chain.strategies] == [0, 0, 0, 0]
+    assert [s.effect_on_rate for s in chain.strategies] == [0] * 5
     assert set(effect_table(chain, effects)["case"]) >= {"no_effect", "as_measured"}
 
 

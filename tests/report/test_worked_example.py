@@ -28,12 +28,12 @@ def test_libreoffice_works_out_the_same_figures_to_the_cent(
         one_wall, tmp_path, recomputed, wall_area_m2: float) -> None:
     """A small thing painted whole, a wall, and one so large that only age ends a coating."""
     wall = one_wall.assign(place_id=HOSTILE, method="paint_out", access="ladder",
-                           wall_area_m2=wall_area_m2)
+                           wall_area_m2=wall_area_m2, traffic_control=True)
     path = write_worked_example(tmp_path / "example.xlsx", wall, strategies=strategies(),
                                 parameters=PARAMETERS)
     book = recomputed(path)
     comparison = compare_by_formula(wall, strategies=strategies(), parameters=PARAMETERS)
-    rows = book.get_sheet_by_name("Summary").to_python()[3:8]
+    rows = book.get_sheet_by_name("Summary").to_python()[3:9]
     for row, expected in zip(rows, comparison.expected, strict=True):
         own = float(expected.present_value[0])
         assert own > 1000

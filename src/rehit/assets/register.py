@@ -259,16 +259,19 @@ def _fields(raw: RawTable, chosen: Mapping[str, str], words: Mapping[str, Terms]
         "address": address,
         "address_key": keys["address_key"],
         "street_key": keys["street_key"],
-        "heritage": _flag(column("heritage"), words, default=False, name="heritage", notes=notes),
+        "heritage": _flag(column("heritage"), words, default=False, name="heritage",
+                          notes=notes).astype(bool),
     })
-    table["coating_allowed"] = _flag(column("coating_allowed"), words, default=~table["heritage"],
-                                     name="coating_allowed", notes=notes)
+    # What nobody has said stays unknown, but for what is listed: that is not coated without a yes.
+    table["coating_allowed"] = _flag(
+        column("coating_allowed"), words, name="coating_allowed", notes=notes,
+        default=table["heritage"].map({True: False}).astype("boolean"))
     table["coated_at"] = pd.to_datetime(column("coated_at"), errors="coerce", utc=True,
                                         format="ISO8601").dt.as_unit("us")
     table["access"] = code_texts(column("access"), kind="access", words=words,
                                  otherwise="ground")
     table["traffic_control"] = _flag(column("traffic_control"), words, default=False,
-                                     name="traffic_control", notes=notes)
+                                     name="traffic_control", notes=notes).astype(bool)
     _note_unknown(column("substrate"), table["substrate"], notes)
     return table.assign(**{name: column(name) for name in FOR_CREWS if name in chosen}), notes
 
@@ -328,10 +331,11 @@ def _flag(values: pd.Series, words: Mapping[str, Terms], *, default: pd.Series |
     unsaid = coded.eq("")
     if unsaid.any():
         strange = tuple(f"'{word}'" for word in sorted(values[unsaid].dropna().unique())[:3])
+        said = isinstance(default, bool)
         facts = {"field": name, "n": int(unsaid.sum())}
         notes.append(message("register.flag_strange", words=strange, **facts) if strange
-                     else message("register.flag_unsaid", **facts))
-    return pd.Series(coded.eq("yes").where(~unsaid, default).astype(bool))
+                     else message(f"register.flag_{'unsaid' if said else 'open'}", **facts))
+    return pd.Series(coded.eq("yes").astype("boolean").where(~unsaid, default))
 
 
 def _note_unknown(written: pd.Series, coded: pd.Series, notes: list[Message]) -> None:

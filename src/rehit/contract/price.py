@@ -626,7 +626,7 @@ ASSUMPTIONS: dict[str, tuple[str, ...]] = {
     "materials": ("costs.materials_per_m2_*",),
     "wash_water": ("costs.water_per_l",),
     "access_equipment": ("costs.access_ladder", "costs.access_platform"),
-    "traffic_control": ("costs.traffic_control",),
+    "traffic_control": ("costs.traffic_control", "costs.traffic_control_per_hour"),
     "vehicles": ("contract.vehicle_per_crew", "contract.vehicle_per_job"),
     "callout_pay": ("contract.weekend_multiple", "contract.callout_hours"),
     "standing_cost": ("contract.standing_per_year",),

@@ -92,11 +92,13 @@ def direct_costs(jobs: pd.DataFrame, callout: np.ndarray, *,
     extra = called["persons"] * (
         np.maximum(taken, least) * get("costs.labour_per_hour") * get("contract.weekend_multiple")
         / MINUTES_PER_HOUR - taken * per_minute)
+    controlled = jobs.loc[jobs["needs_traffic_control"], "traffic_control"]
+    controlled = controlled if len(controlled) else [get("costs.traffic_control")]
     inspect = visit + per_minute * get("costs.minutes_per_visit_refer")
     return {
         "visit": visit, **{str(item): float(row["cost"] / row["area"])
                            for item, row in sums.iterrows()},
-        "platform": get("costs.access_platform"), "traffic_control": get("costs.traffic_control"),
+        "platform": get("costs.access_platform"), "traffic_control": float(np.mean(controlled)),
         "wash_water": get("costs.water_per_l"), "call_out": float(extra.mean()),
         "offensive_in_24_h": drive, "inspection_only": inspect,
         "ghost_return": visit + per_minute * get("contract.ghost_minutes"),

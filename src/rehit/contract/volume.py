@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from rehit.costs.doubt import Doubt
+from rehit.costs.rates import traffic_control_cost
 from rehit.errors import TableError
 from rehit.messages import message
 from rehit.observed import Window
@@ -80,8 +81,8 @@ def with_effort(jobs: pd.DataFrame, *, parameters: Parameters,
     new["access"] = new["access_kind"].map({
         "ground": 0.0, "ladder": parameters["costs.access_ladder"],
         "platform": parameters["costs.access_platform"]}).fillna(0.0)
-    new["traffic_control"] = np.where(new["needs_traffic_control"],
-                                      parameters["costs.traffic_control"], 0.0)
+    kept = traffic_control_cost(new["minutes"].to_numpy(float) / 60, parameters=parameters)
+    new["traffic_control"] = np.where(new["needs_traffic_control"], kept, 0.0)
     return new
 
 

@@ -221,8 +221,9 @@ def permission(costing: pd.DataFrame,
     """Return where a strategy may be used, and the code of the reason where it may not."""
     advised = advised_methods(costing)
     unknown = (advised == "inspect") & bool(strategy.only_methods)
-    forbidden = (~costing["coating_allowed"].to_numpy(bool) if strategy.needs_permission
-                 else np.zeros(len(costing), dtype=bool))
+    # Where nobody has said, a coating may be planned: the owner is asked before it is laid.
+    forbidden = (~costing["coating_allowed"].to_numpy(bool, na_value=True)
+                 if strategy.needs_permission else np.zeros(len(costing), dtype=bool))
     unfit = (~np.isin(advised, strategy.only_methods)
              if strategy.only_methods else np.zeros(len(costing), dtype=bool))
     if strategy.covers_wall and "coatable" in costing:

@@ -420,6 +420,7 @@ def programme_table(prospects: Prospects, chosen: NDArray[np.bool_], parameters:
     table = pd.DataFrame({
         "place_id": first.costing["place_id"].to_numpy(str)[picked.place],
         "strategy": names[picked.strategy], "year": picked.year + 1,
+        **_whose(first.costing.iloc[picked.place]),
         "instead_of": names[prospects.instead_of[picked.place]],
         "first_cost": picked.cost, "crew_hours": picked.hours, "saving": picked.saving[:, 0],
         "saving_per_year": picked.saving[:, 0] / annuity,
@@ -427,6 +428,14 @@ def programme_table(prospects: Prospects, chosen: NDArray[np.bool_], parameters:
         "payback_year": payback, "saving_per_cost": picked.saving[:, 0] / picked.cost})
     return table.sort_values(["saving_per_cost", "place_id"], ascending=[False, True],
                              ignore_index=True)
+
+
+def _whose(costing: pd.DataFrame) -> dict[str, pd.Series]:
+    """Return whether the owner of each place has agreed to a coating, and who that is."""
+    asked = costing["coating_allowed"].to_numpy(bool, na_value=False)
+    owner = costing["owner"].to_numpy() if "owner" in costing else None
+    return {"consent": pd.Series(np.where(asked, "given", "to_ask"), dtype="str"),
+            "owner": pd.Series(owner, index=range(len(costing)), dtype="str")}
 
 
 def _payback(prospects: Prospects, picked: Candidates, rows: NDArray[np.int64]) -> Numbers:

@@ -35,8 +35,9 @@ CALL_OUT, LABOUR, MATERIALS, ACCESS, TRAFFIC, WATER, WEAR, MEASURE = range(len(L
 BY_METHOD = ("minutes_per_visit", "minutes_per_m2", "materials_per_m2", "water_l_per_m2",
              "wear_per_m2", "crew_size")
 PLAIN = ("discount_rate", "payment_point", "residual_share", "call_out", "incidents_per_visit",
-         "labour_per_hour", "access_ladder", "access_platform", "traffic_control", "water_per_l",
-         "cover_minutes_per_visit", "repaint_materials_per_m2", "repaint_minutes_per_m2",
+         "labour_per_hour", "access_ladder", "access_platform", "traffic_control",
+         "traffic_control_per_hour", "water_per_l", "cover_minutes_per_visit",
+         "cover_again_minutes_per_visit", "repaint_materials_per_m2", "repaint_minutes_per_m2",
          "repaint_minutes_per_visit", "repaint_wall_share", "planned_repaint_years", "spot_share",
          *sorted({f"escalation_{kind}" for kind in ESCALATION.values()}))
 
@@ -99,15 +100,17 @@ def cleaning_lines(costing: pd.DataFrame, strategy: Strategy, *,
         minutes = np.where(own & np.isfinite(given), given, minutes)
     lines = np.zeros((len(costing), len(LINES)))
     lines[:, CALL_OUT] = parameters["costs.call_out"] / _incidents_per_visit(costing, parameters)
-    person_hours = minutes / 60 * rate["crew_size"]
-    lines[:, LABOUR] = share * person_hours * parameters["costs.labour_per_hour"]
+    hours = share * minutes / 60
+    lines[:, LABOUR] = hours * rate["crew_size"] * parameters["costs.labour_per_hour"]
     lines[:, MATERIALS] = share * rate["materials_per_m2"] * area
-    lines[:, ACCESS], lines[:, TRAFFIC] = _site_costs(costing, parameters)
+    recoat = recoat_lines(costing, strategy, parameters=parameters)
+    hours = hours + recoat[:, LABOUR] / parameters["costs.labour_per_hour"]
+    lines[:, ACCESS], lines[:, TRAFFIC] = _site_costs(costing, parameters, hours=hours)
     litres = wash_water_l(costing, strategy, parameters=parameters)
     lines[:, WATER] = litres * parameters["costs.water_per_l"]
     # A lasting or sacrificial cover takes the wear instead of the surface.
     lines[:, WEAR] = 0.0 if strategy.covers_wall else rate["wear_per_m2"] * area
-    return lines + recoat_lines(costing, strategy, parameters=parameters)
+    return lines + recoat
 
 
 def recoat_lines(costing: pd.DataFrame, strategy: Strategy, *, parameters: Parameters) -> Numbers:
@@ -189,8 +192,8 @@ def cover_lines(costing: pd.DataFrame, strategy: Strategy, *, parameters: Parame
     """Return the first cost of `strategy`, and of each renewal, shape (places, lines)."""
     if strategy.covers_wall:
         return _wall_job(costing, parameters, materials_per_m2=strategy.cover_materials_per_m2,
-                         minutes_per_m2=strategy.cover_minutes_per_m2,
-                         minutes_per_visit=parameters["costs.cover_minutes_per_visit"])
+                         minutes=cover_hours(costing, strategy, parameters=parameters) * 60,
+                         visits=strategy.cover_visits)
     lines = np.zeros((len(costing), len(LINES)))
     lines[:, MEASURE] = strategy.first_cost
     return lines
@@ -200,17 +203,17 @@ def cover_hours(costing: pd.DataFrame, strategy: Strategy, *, parameters: Parame
     """Return the crew hours that covering each place takes."""
     if not strategy.covers_wall:
         return np.zeros(len(costing))
-    wall = wall_area_m2(costing)
-    return np.asarray(parameters["costs.cover_minutes_per_visit"]
-                      + strategy.cover_minutes_per_m2 * wall) / 60
+    again = parameters["costs.cover_again_minutes_per_visit"] * (strategy.cover_visits - 1)
+    return np.asarray(parameters["costs.cover_minutes_per_visit"] + again
+                      + strategy.cover_minutes_per_m2 * wall_area_m2(costing)) / 60
 
 
 def repaint_lines(costing: pd.DataFrame, *, parameters: Parameters) -> Numbers:
     """Return the cost of a full repaint of the wall, shape (places, lines)."""
-    return _wall_job(costing, parameters,
-                     materials_per_m2=parameters["costs.repaint_materials_per_m2"],
-                     minutes_per_m2=parameters["costs.repaint_minutes_per_m2"],
-                     minutes_per_visit=parameters["costs.repaint_minutes_per_visit"])
+    minutes = (parameters["costs.repaint_minutes_per_visit"]
+               + parameters["costs.repaint_minutes_per_m2"] * wall_area_m2(costing))
+    return _wall_job(costing, parameters, minutes=minutes,
+                     materials_per_m2=parameters["costs.repaint_materials_per_m2"])
 
 
 def wall_area_m2(costing: pd.DataFrame) -> Numbers:
@@ -254,23 +257,36 @@ def spots(costing: pd.DataFrame, *, parameters: Parameters) -> Numbers:
 
 
 def _wall_job(costing: pd.DataFrame, parameters: Parameters, *, materials_per_m2: float,
-              minutes_per_m2: float, minutes_per_visit: float) -> Numbers:
-    wall = wall_area_m2(costing)
+              minutes: Numbers, visits: float = 1.0) -> Numbers:
     lines = np.zeros((len(costing), len(LINES)))
-    lines[:, CALL_OUT] = parameters["costs.call_out"]
-    minutes = minutes_per_visit + minutes_per_m2 * wall
+    lines[:, CALL_OUT] = parameters["costs.call_out"] * visits
     lines[:, LABOUR] = minutes / 60 * parameters["costs.labour_per_hour"]
-    lines[:, MATERIALS] = materials_per_m2 * wall
-    lines[:, ACCESS], lines[:, TRAFFIC] = _site_costs(costing, parameters)
+    lines[:, MATERIALS] = materials_per_m2 * wall_area_m2(costing)
+    access, traffic = _site_costs(costing, parameters, hours=minutes / 60 / visits)
+    lines[:, ACCESS], lines[:, TRAFFIC] = access * visits, traffic * visits
     return lines
 
 
-def _site_costs(costing: pd.DataFrame, parameters: Parameters) -> tuple[Numbers, Numbers]:
+def _site_costs(costing: pd.DataFrame, parameters: Parameters, *,
+                hours: Numbers) -> tuple[Numbers, Numbers]:
     equipment = costing["access"].to_numpy(str)
     access = (parameters["costs.access_ladder"] * (equipment == "ladder")
               + parameters["costs.access_platform"] * (equipment == "platform"))
-    traffic = costing["traffic_control"].to_numpy(bool) * parameters["costs.traffic_control"]
-    return access, traffic
+    needed = costing["traffic_control"].to_numpy(bool)
+    return access, needed * traffic_control_cost(hours, parameters=parameters)
+
+
+def traffic_control_cost(hours: Numbers, *, parameters: Parameters) -> Numbers:
+    """Return what traffic control costs at one place while work goes on for so many hours.
+
+    Examples
+    --------
+    >>> from rehit.parameters import load_parameters
+    >>> traffic_control_cost(np.array([0.5, 3.0]), parameters=load_parameters()).tolist()
+    [350.0, 510.0]
+    """
+    return np.asarray(parameters["costs.traffic_control"]
+                      + parameters["costs.traffic_control_per_hour"] * np.maximum(hours - 1, 0))
 
 
 def _incidents_per_visit(costing: pd.DataFrame, parameters: Parameters) -> Numbers:

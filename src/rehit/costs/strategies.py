@@ -70,13 +70,14 @@ BASELINE = "remove_each_time"
 LIMITS = {
     "cleaning_share": (0.0, 10.0), "first_cost": (0.0, math.inf),
     "cover_materials_per_m2": (0.0, math.inf), "cover_minutes_per_m2": (0.0, math.inf),
+    "cover_visits": (1.0, 10.0),
     "yearly_cost": (0.0, math.inf), "life_years": (1.0, math.inf),
     "life_cleanings": (1.0, math.inf), "recoat_margin": (0.0, 10.0),
     "recoat_every": (1.0, math.inf), "effect_on_rate": (-5.0, 1.0),
 }
 DEFAULTS = {
     "cleaning_share": 1.0, "first_cost": 0.0, "cover_materials_per_m2": 0.0,
-    "cover_minutes_per_m2": 0.0, "yearly_cost": 0.0, "life_years": math.inf,
+    "cover_minutes_per_m2": 0.0, "cover_visits": 1.0, "yearly_cost": 0.0, "life_years": math.inf,
     "life_cleanings": math.inf, "recoat_margin": 0.0, "recoat_every": 1.0, "effect_on_rate": 0.0,
 }
 
@@ -103,6 +104,8 @@ class Strategy:
         Cost at the start and at each renewal, per place [currency].
     cover_materials_per_m2, cover_minutes_per_m2
         Cost and crew time of covering the whole wall at the start and at each renewal.
+    cover_visits
+        Visits that covering the wall takes: more than one where a coat dries before the next.
     yearly_cost
         Upkeep [currency/year].
     life_years, life_cleanings
@@ -125,6 +128,7 @@ class Strategy:
     first_cost: float = 0.0
     cover_materials_per_m2: float = 0.0
     cover_minutes_per_m2: float = 0.0
+    cover_visits: float = 1.0
     yearly_cost: float = 0.0
     life_years: float = math.inf
     life_cleanings: float = math.inf

@@ -91,10 +91,11 @@ def programme_message(chain: Chain, found: Programme, *, years: int) -> Message:
                        cost=float(found.table["first_cost"].sum()), saving=found.saving,
                        low=found.saving_low, high=found.saving_high, loss=found.chance_of_loss,
                        horizon=horizon)
-    allowed = int(chain.costing["coating_allowed"].sum())
+    may = chain.costing["coating_allowed"].to_numpy(bool, na_value=True)
+    allowed = int(may.sum())
     if not allowed:
         return message("ways.none_allowed", n=len(chain.costing))
-    known = int((chain.costing["coating_allowed"] & chain.costing["method"].ne("inspect")).sum())
+    known = int((may & chain.costing["method"].ne("inspect")).sum())
     if not known:
         return message("ways.none_known", n=allowed)
     costs = chain.strategy_costs
@@ -102,6 +103,22 @@ def programme_message(chain: Chain, found: Programme, *, years: int) -> Message:
     if pays:
         return message("ways.budget_too_small", n=pays, budget=budget, years=years)
     return message("ways.none_pays", n=known, horizon=horizon)
+
+
+def owner_messages(programme: pd.DataFrame) -> list[Message]:
+    """Return how many owners have yet to be asked, and what falls to each where there are several.
+    """
+    told = []
+    to_ask = int(programme["consent"].eq("to_ask").sum())
+    if to_ask:
+        told.append(message("ways.consent", n=to_ask, total=len(programme)))
+    shares = programme.groupby("owner")["first_cost"].agg(["size", "sum"]).sort_values(
+        "sum", ascending=False)
+    if len(shares) > 1:
+        told.append(message("ways.owners", owners=tuple(
+            message("ways.owner", owner=str(owner), n=int(row["size"]), cost=float(row["sum"]))
+            for owner, row in shares.iterrows())))
+    return told
 
 
 def said(chain: Chain, told: Sequence[Message]) -> list[str]:
@@ -433,8 +450,8 @@ def rate_costs(chain: Chain) -> pd.DataFrame:
     costing, costs = chain.costing, chain.strategy_costs
     pays = costing["place_id"].isin(
         costs.loc[costs["cheapest"] & (costs["first_cost"] > 0), "place_id"])
-    pool = next((rows for rows in (costing[pays], costing[costing["coating_allowed"]])
-                 if len(rows)), costing)
+    may = costing["coating_allowed"].to_numpy(bool, na_value=True)
+    pool = next((rows for rows in (costing[pays], costing[may]) if len(rows)), costing)
     typical = pool.sort_values(["wall_area_m2", "place_id"]).iloc[[len(pool) // 2]]
     compared = compare_by_formula(typical, strategies=chain.strategies,
                                   parameters=chain.cost_parameters)
@@ -478,7 +495,7 @@ def write_programme(chain: Chain, stage: Path, *, budget_per_year: float | None,
         "years": years, "n_places": len(found.table), "saving": round(found.saving, 2),
         "saving_greedy": round(found.saving_greedy, 2),
         "sentences": [*said(chain, [
-            programme_message(chain, found, years=years),
+            programme_message(chain, found, years=years), *owner_messages(found.table),
             *(greedy_messages(chain, found, robust=robust) if len(found.table) else []),
             *told]), *chain.limits],
     }

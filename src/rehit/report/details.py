@@ -746,6 +746,8 @@ def _programme(facts: Facts, section: Section, programme: pd.DataFrame,
     section.say(say("programme.opening" if span is None else "programme.opening_ranged", n=n,
                     cost=first, saving=saving, low=span and span[0], high=span and span[1]),
                 "P1", "P2", "P3", tone="key")
+    if "consent" in programme and programme["consent"].eq("to_ask").any():
+        section.say(say("ways.consent", n=int(programme["consent"].eq("to_ask").sum()), total=n))
     ordered = programme.sort_values(["saving_per_year", "place_id"], ascending=[False, True])
     top = int(facts.number("top_places"))
     rows = tuple((facts.named(row.place_id), say.code("strategy", row.strategy),

@@ -39,8 +39,8 @@ from rehit.report.say import Say
 # First sheets of the worked example: what goes in, growth factors and unit costs.
 
 STRATEGY_NUMBERS = ("cleaning_share", "first_cost", "cover_materials_per_m2",
-                    "cover_minutes_per_m2", "yearly_cost", "life_cleanings", "recoat_margin",
-                    "recoat_every", "effect_on_rate")
+                    "cover_minutes_per_m2", "cover_visits", "yearly_cost", "life_cleanings",
+                    "recoat_margin", "recoat_every", "effect_on_rate")
 PLACE_NUMBERS = ("gamma_shape", "gamma_rate_years", "mark_area_m2", "wall_area_m2")
 
 
@@ -221,13 +221,14 @@ def _cleaning(book: Book, strategy: Strategy) -> dict[str, str]:
         litres = _given(book, "wash_water_l_per_incident") or litres
     per_visit = _given(book, "incidents_per_visit") or c["incidents_per_visit"]
     recoat = f"{area}*{own['recoat_margin']}/{own['recoat_every']}"
+    hours = f"({own['cleaning_share']}*{minutes}+{own['cover_minutes_per_m2']}*{recoat})/60"
     return {
         "call_out": f"{c['call_out']}/{per_visit}",
         "labour": f"({own['cleaning_share']}*{minutes}*{c[f'crew_size_{method}']}"
                   f"+{own['cover_minutes_per_m2']}*{recoat})/60*{c['labour_per_hour']}",
         "materials": f"{own['cleaning_share']}*{c[f'materials_per_m2_{method}']}*{area}"
                      f"+{own['cover_materials_per_m2']}*{recoat}",
-        **_site(book), "water": f"{litres}*{c['water_per_l']}",
+        **_site(book, hours), "water": f"{litres}*{c['water_per_l']}",
         "wear": "0" if strategy.covers_wall else f"{c[f'wear_per_m2_{method}']}*{area}"}
 
 
@@ -252,16 +253,23 @@ def _given(book: Book, column: str) -> str | None:
 
 def _cover(book: Book, strategy: Strategy) -> dict[str, str]:
     if strategy.covers_wall:
-        return _wall_job(book, book.cells[f"{strategy.name}.cover_materials_per_m2"],
-                         book.cells[f"{strategy.name}.cover_minutes_per_m2"],
-                         book.cells["cover_minutes_per_visit"])
+        c, visits = book.cells, book.cells[f"{strategy.name}.cover_visits"]
+        return _wall_job(
+            book, c[f"{strategy.name}.cover_materials_per_m2"],
+            c[f"{strategy.name}.cover_minutes_per_m2"],
+            f"{c['cover_minutes_per_visit']}+{c['cover_again_minutes_per_visit']}*({visits}-1)",
+            visits=visits)
     return {"measure": book.cells[f"{strategy.name}.first_cost"]}
 
 
-def _wall_job(book: Book, materials: str, minutes: str, visit: str) -> dict[str, str]:
+def _wall_job(book: Book, materials: str, minutes: str, visit: str,
+              visits: str = "1") -> dict[str, str]:
     c, wall = book.cells, _wall(book)
-    return {"call_out": c["call_out"], **_site(book), "materials": f"{materials}*{wall}",
-            "labour": f"({visit}+{minutes}*{wall})/60*{c['labour_per_hour']}"}
+    hours = f"({visit}+{minutes}*{wall})/60"
+    site = _site(book, f"{hours}/{visits}")
+    return {"call_out": f"{c['call_out']}*{visits}", "materials": f"{materials}*{wall}",
+            "labour": f"{hours}*{c['labour_per_hour']}",
+            **{line: f"({cost})*{visits}" for line, cost in site.items()}}
 
 
 def _wall(book: Book) -> str:
@@ -281,11 +289,11 @@ def life_formula(book: Book, strategy: Strategy) -> str:
     return f"{life}*2^INT(LN({spots})/LN(2)+0.000000001)"
 
 
-def _site(book: Book) -> dict[str, str]:
-    access = str(book.place["access"])
-    return {"access": "0" if access == "ground" else book.cells[f"access_{access}"],
-            "traffic_control": book.cells["traffic_control"]
-            if bool(book.place["traffic_control"]) else "0"}
+def _site(book: Book, hours: str) -> dict[str, str]:
+    c, access = book.cells, str(book.place["access"])
+    traffic = f"{c['traffic_control']}+{c['traffic_control_per_hour']}*MAX(0,{hours}-1)"
+    return {"access": "0" if access == "ground" else c[f"access_{access}"],
+            "traffic_control": traffic if bool(book.place["traffic_control"]) else "0"}
 
 
 COLUMNS = ("year", "cleanings", "cleaning_cost", "upkeep", "planned", "planned_cost",
