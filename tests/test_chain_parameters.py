@@ -122,7 +122,7 @@ def test_effects_of_strategies_reach_the_costs_only(base: Chain) -> None:
     other = base.with_effects({"permanent_coating": 0.5})
     assert other.repeats is base.repeats
     assert not same(other.strategy_costs, base.strategy_costs)
-    assert [s.effect_on_rate for s in base.strategies] == [0, 0, 0, 0]
+    assert [s.effect_on_rate for s in base.strategies] == [0] * 5
 
 
 def test_another_language_makes_nothing_again(base: Chain) -> None:
