@@ -132,6 +132,12 @@ def incident_of_row(demo_chain: Chain) -> pd.Series:
                      index=rows["row"].str.rpartition("#")[2].str.strip())
 
 
+@pytest.fixture
+def unpainted(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Leave figures out of the page, for tests of what is said: painting takes most of the time."""
+    monkeypatch.setattr("rehit.report.figures.to_svg", lambda figure: b"<svg/>")
+
+
 @pytest.fixture(scope="session")
 def full_input() -> ReportInput:
     """Every table given."""

@@ -36,6 +36,9 @@ from rehit.report.measures import Facts, gather_facts, trace_counts
 from rehit.report.static_map import overview_picture
 
 
+pytestmark = pytest.mark.usefixtures("unpainted")
+
+
 def _facts(inputs: ReportInput) -> Facts:
     facts = gather_facts(inputs, load_parameters())
     trace_counts(facts)

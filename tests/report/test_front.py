@@ -31,6 +31,8 @@ from rehit.report.front import (
 from rehit.report.inputs import ReportInput
 from rehit.report.measures import Facts, gather_facts, trace_counts
 
+pytestmark = pytest.mark.usefixtures("unpainted")
+
 
 def _facts(inputs: ReportInput) -> Facts:
     facts = gather_facts(inputs, load_parameters())

@@ -256,12 +256,12 @@ def compare_curves(curves: pd.DataFrame, *, day: float, level: float,
     at = pd.DataFrame.from_dict(rows, orient="index", columns=["unmarked", "low", "high"])
     at = at.sort_values("unmarked", ascending=False, kind="stable")
     inside = at.clip(1e-9, 1 - 1e-9)
-    place = np.log(-np.log(inside["unmarked"]))
-    width = np.log(-np.log(inside["low"])) - np.log(-np.log(inside["high"]))
-    error = (width / (2 * stats.norm.ppf((1 + level) / 2))).clip(lower=1e-9)
+    place, top, bottom = np.log(-np.log(inside[["unmarked", "low", "high"]].to_numpy().T))
+    error = ((top - bottom) / (2 * stats.norm.ppf((1 + level) / 2))).clip(min=1e-9)
     pairs = list(combinations(at.index, 2))
-    p_values = [2 * stats.norm.sf(abs(place[a] - place[b]) / math.hypot(error[a], error[b]))
-                for a, b in pairs]
+    one, other = np.triu_indices(len(at), 1)
+    p_values = 2 * stats.norm.sf(np.abs(place[one] - place[other])
+                                 / np.hypot(error[one], error[other]))
     stands = multipletests(p_values, alpha=chance_limit, method="holm")[0] if pairs else []
     apart = sorted((pair for pair, stand in zip(pairs, stands, strict=True) if stand),
                    key=lambda pair: at.loc[pair[1], "unmarked"] - at.loc[pair[0], "unmarked"])
