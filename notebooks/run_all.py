@@ -1,6 +1,6 @@
 """Build the notebooks from their text form, run them on a project and write them as pages.
 
-    python notebooks/run_all.py --out FOLDER [--project FOLDER] [--only 03] [--build-only]
+    python notebooks/run_all.py --out FOLDER [--project FOLDER] [--only 03]
     python notebooks/run_all.py --save [--only 03]
 
 Leaves an .ipynb and an .html of each in FOLDER, or with --save each .ipynb with its outputs on the
@@ -50,8 +50,7 @@ def main(arguments: list[str] | None = None) -> int:
             if args.save:
                 save(path)
             else:
-                run(path, args.out.resolve(), args.project.resolve(),
-                    execute=not args.build_only)
+                run(path, args.out.resolve(), args.project.resolve())
     except errors.RehitError as error:
         print(error, file=sys.stderr)
         return 2
@@ -78,13 +77,11 @@ def parse(arguments: list[str] | None) -> argparse.Namespace:
                         help="project folder (default: the demo town)")
     parser.add_argument("--only", default="", metavar="START",
                         help="start of the notebooks' names, such as 03 (default: all)")
-    parser.add_argument("--build-only", action="store_true",
-                        help="write the .ipynb with the project set, but do not run it (for Voilà)")
     return parser.parse_args(arguments)
 
 
-def run(path: Path, out: Path, project: Path, *, execute: bool = True) -> None:
-    """Build one notebook; execute it and write its page."""
+def run(path: Path, out: Path, project: Path) -> None:
+    """Build one notebook, execute it and write its page."""
     parameters = {"PROJECT": str(project)}
     if path.stem.startswith(REPORT):
         parameters["OUT"] = str(out / "report")
@@ -94,10 +91,8 @@ def run(path: Path, out: Path, project: Path, *, execute: bool = True) -> None:
         notebook.metadata["title"] = title_of(notebook)
         nbformat.write(notebook, built)
         papermill.execute_notebook(built, built, parameters=parameters, cwd=HERE,
-                                   progress_bar=False, prepare_only=not execute,
-                                   execution_timeout=LONGEST_CELL_S)
-        if execute:
-            built.with_suffix(".html").write_text(as_page(built), encoding="utf-8")
+                                   progress_bar=False, execution_timeout=LONGEST_CELL_S)
+        built.with_suffix(".html").write_text(as_page(built), encoding="utf-8")
 
 
 def save(path: Path) -> None:

@@ -30,7 +30,7 @@ DEMO = Path(__file__).parents[1] / "data_demo"
 DEAR = ("outputs/test_costs.py", "region/test_run.py", "test_chain_parameters.py",
         "outputs/test_price.py", "patrol/test_day.py", "test_chain_real_logs.py",
         "report/test_front.py", "docs/test_docs.py", "hotspots/test_forecast_san_diego.py",
-        "outputs/test_report_files.py", "notebooks/test_voila.py")
+        "outputs/test_report_files.py")
 
 
 @cache
@@ -135,7 +135,7 @@ def incident_of_row(demo_chain: Chain) -> pd.Series:
 @pytest.fixture
 def unpainted(monkeypatch: pytest.MonkeyPatch) -> None:
     """Leave figures out of the page, for tests of what is said: painting takes most of the time."""
-    monkeypatch.setattr("rehit.report.figures.to_svg", lambda figure: b"<svg/>")
+    monkeypatch.setattr("rehit.report.figures.to_svg", lambda _: b"<svg/>")
 
 
 @pytest.fixture(scope="session")

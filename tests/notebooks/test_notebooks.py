@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import ast
 import html
-import importlib.util
 import re
 from pathlib import Path
 from types import ModuleType
@@ -21,16 +20,6 @@ FOLDER = Path(__file__).parents[2] / "notebooks"
 NOTEBOOKS = sorted(FOLDER.glob("[0-9]*_*.py"))
 each = pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda p: p.stem)
 each_kept = pytest.mark.parametrize("path", sorted(FOLDER.glob("*.ipynb")), ids=lambda p: p.stem)
-
-
-@pytest.fixture(scope="module")
-def runner() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("run_all", FOLDER / "run_all.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
 
 
 def test_one_notebook_per_room_in_the_order_of_the_flow() -> None:

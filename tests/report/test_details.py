@@ -35,7 +35,6 @@ from rehit.report.inputs import ReportInput
 from rehit.report.measures import Facts, gather_facts, trace_counts
 from rehit.report.static_map import overview_picture
 
-
 pytestmark = pytest.mark.usefixtures("unpainted")
 
 
