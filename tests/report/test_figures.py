@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.text import Text
 from report_tables import make_input
 
 from rehit.region.areas import Funnel
@@ -54,6 +55,21 @@ def test_every_figure_states_finding_source_and_alternative(name: str, language:
 def test_words_do_not_depend_on_the_width(name: str) -> None:
     wide, narrow = (Figure(figsize=(w, 4)).add_subplot() for w in (7, 3.5))
     assert DRAWINGS[name](ax=wide, say=EN) == DRAWINGS[name](ax=narrow, say=EN)
+
+
+@pytest.mark.parametrize("name", ["years", "rate", "sweep"])
+@pytest.mark.parametrize("language", ["en", "es"])
+def test_a_long_title_ends_inside_the_picture(name: str, language: str) -> None:
+    """Names beside the lines' ends make the axes narrow, and the title begins where they do."""
+    for width in (4.5, 8):
+        with figures.house_style():
+            figure = Figure(figsize=(width, 4.5), layout="constrained")
+            ax = figure.add_subplot()
+            DRAWINGS[name](ax=ax, say=Say(language), titled=True)
+            figure.draw_without_rendering()
+        title = next(text for text in ax.get_children() if isinstance(text, Text)
+                     and text.get_text() == ax.get_title(loc="left"))
+        assert title.get_window_extent().x1 <= figure.bbox.x1
 
 
 def test_same_input_same_bytes() -> None:

@@ -183,7 +183,8 @@ def finish(ax: Axes, text: FigureText, *, titled: bool) -> FigureText:
     """Put the finding above the axes and the source line below where `titled`; return the text."""
     if titled:
         width = int(cast(Figure, ax.figure).get_figwidth() * 10.5)
-        ax.set_title(textwrap.fill(text.title, width), loc="left", fontsize=11, fontweight="bold")
+        # Wrapped where the picture ends: how far right the axes begin is known only when drawn.
+        ax.set_title(text.title, loc="left", fontsize=11, fontweight="bold", wrap=True)
         legend = ax.get_legend()
         rows = 0 if legend is None else len(legend.get_texts())
         ax.annotate(textwrap.fill(text.note, int(width * 1.3)), (0, 0), (0, -38 - 14 * rows),
