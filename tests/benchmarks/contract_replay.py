@@ -45,8 +45,8 @@ from rehit.treatment.choose import choose_methods
 
 NUMBERS = load_parameters().override({
     "contract.estimate_accuracy": 0, "contract.found_low": 0, "contract.found_likely": 0,
-    "contract.found_high": 0, "contract.draws": 4000, "contract.queue_years": 20,
-    "contract.queue_search_years": 5})
+    "contract.found_high": 0, "contract.year_effect_sd": 0.03, "contract.draws": 4000,
+    "contract.queue_years": 20, "contract.queue_search_years": 5})
 AS_STATED = Doubt((), np.ones((0, 1)))  # one world, in which every number is what it is said to be
 
 

@@ -44,8 +44,9 @@ def choose_methods(incidents: pd.DataFrame, *, methods: pd.DataFrame | Path | st
         The table of :func:`rehit.treatment.methods.load_methods`, or the path of a user's file
         that extends it. rehit's own by default.
     parameters
-        ``treatment.unknown_area_m2`` stands in where the log gives no area, and the reason says
-        so; ``treatment.recurring_from`` says what counts as recurring.
+        Where the log gives no area the mean of those it gives stands in, else
+        ``pipeline.mark_area_m2``, and the reason says so; ``treatment.recurring_from`` says what
+        counts as recurring.
 
     Returns
     -------
@@ -92,7 +93,9 @@ def case_facts(incidents: pd.DataFrame, *, parameters: Parameters) -> pd.DataFra
     area = incidents["area_m2"].astype(float).to_numpy()
     known = np.isfinite(area) & (area > 0)
     facts["area_known"] = known
-    facts["area"] = np.where(known, area, parameters["treatment.unknown_area_m2"])
+    # One rule for sizes not given, as in the costs: the mean of those given, else the default.
+    usual = area[known].mean() if known.any() else parameters["pipeline.mark_area_m2"]
+    facts["area"] = np.where(known, area, usual)
     kind = _codes(incidents, "asset_type", "")
     if "asset_type_given" in incidents:
         given = code_texts(incidents["asset_type_given"].astype("str"), kind="asset_type",
