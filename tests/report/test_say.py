@@ -250,3 +250,23 @@ def test_unknown_language_and_key_are_refused() -> None:
         Say("xx")
     with pytest.raises(SettingError, match="catalogue"):
         Say("en")("page.no_such_key")
+
+
+@pytest.mark.parametrize(("language", "column", "unit", "head"), [
+    ("en", "incidents_per_year", "incidents/year", "Incidents a year"),
+    ("en", "saving_per_year", "currency/year", "Saving a year [EUR]"),
+    ("en", "crew_hours", "hours", "Crew hours"), ("en", "days", "days", "Days"),
+    ("en", "visits_per_week", "visits/week", "Visits [visits/week]"),
+    ("en", "rate_per_year", "incidents/year", "Rate [incidents/year]"),
+    ("en", "area_m2", "m2", "Area [m²]"), ("es", "year", "years", "Año"),
+    ("es", "incidents_per_year", "incidents/year", "Casos al año")])
+def test_a_head_says_its_unit_once(language: str, column: str, unit: str, head: str) -> None:
+    assert Say(language, "EUR").head(column, unit) == head
+
+
+def test_spanish_has_one_word_for_an_asset() -> None:
+    said = [text for value in catalogue("es").values()
+            for text in (value if isinstance(value, tuple) else (value,))]
+    assert not [text for text in said
+                if re.search(r"\bbienes\b|\b(un|el|del|ningún|cada|por) bien\b|\bActivo\b", text)]
+    assert "elemento del inventario" in said

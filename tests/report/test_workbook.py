@@ -167,6 +167,6 @@ def test_all_incidents_are_there_in_local_time_and_in_words(book: openpyxl.Workb
     row = dict(zip(heads, sheet[2], strict=True))
     local = incidents["reported_at"].iloc[0].tz_convert("Europe/Madrid").tz_localize(None)
     assert row["First reported [Europe/Madrid]"].value == local.floor("s").to_pydatetime()
-    assert row["Area [m2]"].data_type == "n"
+    assert row["Area [m²]"].data_type == "n"
     states = {sheet.cell(n, heads.index("State") + 1).value for n in range(2, 200)}
     assert states <= {"cleared", "still open", "closed, no usable date", "not known"}

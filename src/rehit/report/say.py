@@ -35,6 +35,7 @@ A placeholder may carry how its value is written, after a colon:
 from __future__ import annotations
 
 import math
+import re
 import string
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -138,20 +139,27 @@ class Say:
         Examples
         --------
         >>> Say("en", "GBP").unit("currency/year"), Say("es").unit("currency/m2")
-        ('GBP/year', '€/m2')
+        ('GBP/year', '€/m²')
         """
-        return self.own(unit).replace(self.own("currency"), self.currency)
+        return self.own(unit).replace(self.own("currency"), self.currency).replace("m2", "m²")
 
     def head(self, column: str, unit: str = "") -> str:
-        """Return the head of a table's column with its unit; a share is shown as per cent.
+        """Return the head of a table's column with as much of its unit as the name leaves unsaid.
+
+        A share is shown as per cent and has no unit.
 
         Examples
         --------
         >>> Say("es").head("rate_per_year", "incidents/year"), Say("en").head("share", "0-1")
         ('Tasa [casos/año]', 'Share')
+        >>> Say("en").head("incidents_per_year", "incidents/year")
+        'Incidents a year'
+        >>> Say("en", "GBP").head("saving_per_year", "currency/year")
+        'Saving a year [GBP]'
         """
         label = self.code("head", column)
-        return f"{label} [{self.unit(unit)}]" if unit not in ("", "0-1") else label
+        unsaid = "" if unit == "0-1" else _unsaid(self.unit(unit), label)
+        return f"{label} [{unsaid}]" if unsaid else label
 
     def written(self, value: object, form: str) -> str:
         """Write one value as a placeholder of this form would.
@@ -344,6 +352,15 @@ class Say:
     def days(self, first: date, last: date) -> str:
         """Write a span of days."""
         return self("format.days_span", low=self.day(first), high=self.day(last))
+
+
+def _unsaid(unit: str, label: str) -> str:
+    """Return a unit without the parts at its end that the label says ("Crew hours", not twice)."""
+    said = {word.rstrip("s") for word in re.findall(r"\w+", label.casefold())}
+    parts = unit.split("/")
+    while parts and parts[-1].casefold().rstrip("s") in said:
+        parts.pop()
+    return "/".join(parts)
 
 
 class _Filler(string.Formatter):
