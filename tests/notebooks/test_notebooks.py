@@ -19,7 +19,8 @@ from rehit.report.catalogue import catalogue
 FOLDER = Path(__file__).parents[2] / "notebooks"
 NOTEBOOKS = sorted(FOLDER.glob("[0-9]*_*.py"))
 each = pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda p: p.stem)
-each_kept = pytest.mark.parametrize("path", sorted(FOLDER.glob("*.ipynb")), ids=lambda p: p.stem)
+each_kept = pytest.mark.parametrize(
+    "path", [path.with_suffix(".ipynb") for path in NOTEBOOKS], ids=lambda p: p.stem)
 
 
 def test_one_notebook_per_room_in_the_order_of_the_flow() -> None:
