@@ -39,6 +39,7 @@ class Case:
     columns: dict[str, Cells]
     truth: dict[str, str]
     land: str = "us"
+    named: bool = True
 
 
 def numbers(form: str = "{n}") -> Cells:
@@ -200,6 +201,38 @@ def cases() -> list[Case]:
         Case("size", {"Reported": days("%Y-%m-%d"), "Size": kinds("2 m2", "small", "1x2 m"),
                       "lat": y, "lon": x}, {"reported": "Reported", "size": "Size",
                                             "latitude": "lat", "longitude": "lon"}, "gb"),
+        Case("no names of columns", {
+            "column_1": numbers("GR{n}"), "column_2": days("%d/%m/%Y %H:%M"),
+            "column_3": days("%d/%m/%Y %H:%M", shift=4), "column_4": streets("gb"),
+            "column_5": kinds("Eastville", "Northtown", "Westbay"),
+            "column_6": kinds("Removed", "Not found", "Owner refused")},
+            {"report_id": "column_1", "reported": "column_2", "cleared": "column_3",
+             "address": "column_4", "locality": "column_5", "outcome": "column_6"}, "gb",
+            named=False),
+        Case("clock with an h, number beside the street", {
+            "Identifiant": numbers("A{n}"), "Date du signalement": days("%d/%m/%Y"),
+            "Heure": days("%Hh%M"), "Rue": kinds("rue de la Paix", "avenue des Lilas"),
+            "N°": numbers("{n}"), "Type d'anomalie": kinds("Tag / graffiti", "Nid de poule",
+                                                           "Arbre")},
+            {"report_id": "Identifiant", "reported": "Date du signalement", "address": "Rue",
+             "service": "Type d'anomalie"}, "fr"),
+        Case("finer kind names the thing", {
+            "Vorgangsnummer": numbers(), "Eingang": days("%d.%m.%Y %H:%M"),
+            "Kategorie": kinds("Graffiti", "Müll", "Straßenschaden"),
+            "Unterkategorie": kinds("Stromkasten", "Brücke", "Hauswand", "Schild"),
+            "Rückmeldung": kinds("Graffiti wurde entfernt", "nicht zuständig")},
+            {"report_id": "Vorgangsnummer", "reported": "Eingang", "service": "Kategorie",
+             "asset_type": "Unterkategorie", "outcome": "Rückmeldung"}, "de"),
+        Case("hours of labour", {
+            "Job No": numbers(), "Date of Work": days("%d/%m/%Y", clock=False),
+            "Location": streets("gb"), "Labour hours": kinds("1", "2", "4"),
+            "Materials cost": kinds("12.5", "14"), "Total cost": kinds("88", "90")},
+            {"report_id": "Job No", "reported": "Date of Work", "address": "Location"}, "gb"),
+        Case("months in Polish", {"Nr zgłoszenia": numbers(), "Data zgłoszenia": [
+            f"{1 + n % 28} {('stycznia', 'lutego', 'września', 'października')[n % 4]} 2024 r."
+            for n in range(ROWS)], "Kategoria": kinds("Graffiti", "Odpady", "Zieleń")},
+            {"report_id": "Nr zgłoszenia", "reported": "Data zgłoszenia",
+             "service": "Kategoria"}, "pl"),
         Case("promised date", {"Reported": days("%Y-%m-%d"), "Due date": days("%Y-%m-%d", shift=9),
                                "Closed": days("%Y-%m-%d", shift=4), "lat": y, "lon": x},
              {"reported": "Reported", "cleared": "Closed", "latitude": "lat", "longitude": "lon"},
@@ -213,7 +246,8 @@ CORPUS = cases()
 def judged(case: Case) -> dict[str, str]:
     """Return for each field whether the proposal is right, wrong, missed or asked."""
     index = pd.RangeIndex(1, ROWS + 1, name="source_row")
-    raw = RawTable(pd.DataFrame(case.columns, index=index).astype("str"), name=f"{case.name}.csv")
+    raw = RawTable(pd.DataFrame(case.columns, index=index).astype("str"), name=f"{case.name}.csv",
+                   has_header=case.named)
     mapping = propose_mapping(raw, time_zone=ZONES[case.land])
     asked = {question.key.split(".")[1] for question in mapping.questions
              if question.key.startswith("fields.")}

@@ -243,3 +243,18 @@ def test_a_long_column_is_judged_by_rows_spread_over_it() -> None:
     assert found.certain
     assert found.evidence == (message("shown.above_12_first", n=25000),
                               message("shown.one_row_in", step=2))
+
+
+@pytest.mark.parametrize(("text", "day"), [
+    ("3 stycznia 2024", "2024-01-03"), ("12 września 2024 r.", "2024-09-12"),
+    ("5 października 2024", "2024-10-05"), ("3 maart 2024", "2024-03-03"),
+    ("9 mei 2024", "2024-05-09"), ("7 luglio 2024", "2024-07-07")])
+def test_months_in_polish_dutch_and_italian(text: str, day: str) -> None:
+    read = parse_dates(pd.Series([text]), style=DateStyle(), time_zone="UTC")
+    assert str(read.times.iloc[0].date()) == day
+
+
+def test_an_hour_after_a_is_read() -> None:
+    read = parse_dates(pd.Series(["3 février 2024 à 9h05"]), style=DateStyle(clock="24"),
+                       time_zone="UTC")
+    assert read.times.iloc[0] == pd.Timestamp("2024-02-03 09:05", tz="UTC")

@@ -102,3 +102,14 @@ def test_logs_in_other_languages_are_understood_without_guessing(
         field: str, word: str, code: str) -> None:
     read = translate(pd.Series([word]), default_words(field), fuzzy=False).iloc[0]
     assert read["code"] == code
+
+
+@pytest.mark.parametrize(("text", "state", "end"), [
+    ("No procede", "unknown", "no_work"), ("No graffiti found", "unknown", "not_found"),
+    ("No", "open", "unknown"), ("Cannot locate property", "unknown", "no_work"),
+    ("Unable to locate tag", "unknown", "not_found"), ("Rejected", "unknown", "no_work")])
+def test_a_flag_answers_only_as_the_whole_cell(text: str, state: str, end: str) -> None:
+    """A "no" within a sentence is no open case; a place not found is no clean wall."""
+    read = [translate(pd.Series([text]), default_words(kind))["code"].iloc[0]
+            for kind in ("status", "outcome")]
+    assert read == [state, end]

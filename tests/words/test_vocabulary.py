@@ -51,7 +51,7 @@ def test_codes_are_those_of_the_contract(kind: str) -> None:
     ("substrate", "Powder-coated steel", "powder_coated"), ("substrate", "Holz", "timber"),
     ("finish", "Brick - Unpainted", "bare"), ("finish", "not painted", "bare"),
     ("status", "In progress", "open"), ("status", "Not completed", "open"),
-    ("outcome", "Unable to locate", "not_found"), ("outcome", "not removed", "pending"),
+    ("outcome", "Unable to locate graffiti", "not_found"), ("outcome", "not removed", "pending"),
     ("priority", "NOT offensive", "ordinary"), ("priority", "Y", "offensive"),
     ("medium", "Spray paint", "spray"), ("medium", "felt-tip", "marker"),
     ("asset_type", "Bus stop shelter", "shelter"),

@@ -21,6 +21,7 @@ OTHER = "other"
 NEUTRAL = "neutral"
 LONGEST_NAME = 80
 _CAMEL = re.compile(r"(?<=[a-z0-9])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])")
+_NUMBER = re.compile(r"\b[nN][°º]")
 _NOT_WORD = re.compile(r"[^a-z0-9]+")
 _SPELT = str.maketrans({"ß": "ss", "æ": "ae", "ø": "o", "ł": "l", "Ł": "L", "²": "2", "°": " ",
                         "№": "no", "#": " no "})
@@ -45,7 +46,7 @@ def plain_words(name: str) -> str:
     >>> plain_words("closedDate"), plain_words("Größe_in_m²"), plain_words("GPS-Lat.")
     ('closed date', 'grosse in m2', 'gps lat')
     """
-    spaced = _CAMEL.sub(" ", name.translate(_SPELT))
+    spaced = _CAMEL.sub(" ", _NUMBER.sub("no ", name).translate(_SPELT))
     bare = unicodedata.normalize("NFKD", spaced)
     bare = "".join(c for c in bare if not unicodedata.combining(c))
     return _NOT_WORD.sub(" ", bare.lower()).strip()

@@ -33,7 +33,7 @@ PAIR = re.compile(r"(?s)(?:.*[(\[{])?\s*([+-]?\d{1,3}[.,]\d+)°?\s*[,; ]\s*([+-]
                   r"[)\]}\s]*")
 PLANE_PAIR = re.compile(r"[(\[{\s]*([+-]?\d{4,8}(?:\.\d+)?)\s*[,; ]\s*([+-]?\d{4,8}(?:\.\d+)?)"
                         r"[)\]}\s]*")
-_TIME = re.compile(r"(?i)\d{1,2}:\d{2}(:\d{2}(\.\d+)?)?\s*([ap]\.?m\.?)?|\d{1,2}\s*[ap]\.?m\.?")
+_TIME = re.compile(r"(?i)\d{1,2}[:h]\d{2}(:\d{2}(\.\d+)?)?\s*([ap]\.?m\.?)?|\d{1,2}\s*[ap]\.?m\.?")
 # A house number before or after the words of a street.
 _NUMBERED = re.compile(r"(?i)\d+[a-z]?\b.*[a-z]{2,}.*|[^\d,]*[a-z]{2,}[^\d,]*,? \d+[a-z]?\b.*")
 _BLOCK = re.compile(r"(?i)\d*00(?:\.0+)?|\d*[#x*]{2}|\d*[01]\s*-\s*\d*9[89]|"
@@ -248,6 +248,10 @@ _CONTENT_ALONE = {"reported": 0.4, "cleared": 0.4, "address": 0.8, "substrate": 
                   "status": 0.5, "size": 0.5, "description": 0.35, "asset_type": 0.45}
 
 
+# In a log without names content says more: what is known words, or hardly ever repeats.
+_HEADLESS = {"outcome": 0.5, "report_id": 0.5, "locality": 0.35}
+
+
 @dataclass(frozen=True)
 class Score:
     """A column's suit for a field, from 0 to 1, with reasons."""
@@ -286,7 +290,7 @@ def score_columns(profiles: Sequence[Profile], *, has_header: bool) -> list[Scor
 
 def _joined(name: str, header: float, content: float, *, has_header: bool) -> float:
     """Content is the gate; a name lifts the score from what content alone is worth towards 1."""
-    alone = _CONTENT_ALONE.get(name, 0.0)
+    alone = (_CONTENT_ALONE if has_header else _CONTENT_ALONE | _HEADLESS).get(name, 0.0)
     if header:
         return content * (alone + (1 - alone) * header)
     # In a log with names, an unnamed guess must be plain from content.
@@ -307,7 +311,7 @@ def _contents(profile: Profile) -> dict[str, tuple[float, tuple[Message, ...]]]:
         "asset_type": _object_content(profile, text),
         "house_number": (max(profile.numbers, 0.5), ()),
         "block_number": (_block_content(profile), ()),
-        "locality": (text if profile.distinct < 0.5 or profile.n_distinct < 10 else 0.0, ()),
+        "locality": (_locality_content(profile, text), ()),
         "postcode": (float(profile.dates < 0.5), ()),
         "place_quality": (text, ()), "size": _size_content(profile),
         "description": _description_content(profile, text),
@@ -362,11 +366,26 @@ def number_format(profile: Profile) -> str:
     return ""
 
 
+_LONGEST_NUMBER = 20  # letters and figures of a request's number
+
+
 def _id_content(profile: Profile) -> tuple[float, tuple[Message, ...]]:
     if max(profile.dates, profile.pairs, profile.wkt) > 0.5 or profile.degrees:
         return 0.0, ()
+    if not profile.headers and (profile.streets >= 0.2 or profile.mean_length > _LONGEST_NUMBER
+                                or profile.decimals > 0.5 or number_format(profile)):
+        return 0.0, ()
     # Squared: a number that names requests hardly ever repeats.
     return profile.distinct ** 2, (message("shown.distinct", share=profile.distinct),)
+
+
+def _locality_content(profile: Profile, text: float) -> float:
+    """Words that come again; without a name only if they are no words of the vocabulary."""
+    if profile.distinct >= 0.5 and profile.n_distinct >= 10:
+        return 0.0
+    known = max(profile.words.values(), default=0.0)
+    plain = profile.numbers == 0 and profile.streets < 0.2 and known < 0.2
+    return text if profile.header("locality") or plain else 0.0
 
 
 def _address_content(profile: Profile, text: float) -> tuple[float, tuple[Message, ...]]:

@@ -27,7 +27,7 @@ from rehit.parameters import Parameters, load_parameters
 # has the same named groups where it has them at all: ``y m d`` or ``a b`` (order not known from the
 # shape), ``w`` (month as a word), ``H M S p z`` (clock, AM/PM mark, zone), ``n`` (a bare number).
 
-_CLOCK = (r"(?:(?:T|\s*,?\s*(?:T|at|um|às|a las)\s+|\s*,\s*|\s+|:)"
+_CLOCK = (r"(?:(?:T|\s*,?\s*(?:T|at|um|às|à|a las|om|kl\.?|(?:o )?godz\.?)\s+|\s*,\s*|\s+|:)"
           r"(?P<H>\d{1,2})(?:\s*(?:[:.]|h|Uhr)\s*(?P<M>\d{2}))?(?:[:.](?P<S>\d{2})(?:[.,]\d+)?)?\s*"
           r"(?P<p>[AaPp]\.?\s?[Mm]\.?)?(?:h|\s*Uhr)?\s*"
           r"(?P<z>[Zz]|(?:UTC|GMT)?[+-]\d{2}:?\d{2}|(?:UTC|GMT)?[+-]\d{1,2}|[A-Z]{2,5})?"
@@ -35,6 +35,7 @@ _CLOCK = (r"(?:(?:T|\s*,?\s*(?:T|at|um|às|a las)\s+|\s*,\s*|\s+|:)"
 _WORD = r"[^\d\s.,/()-]"
 _DAY_NAME = rf"(?:{_WORD}+\.?,?\s+)?"
 _MONTH = rf"(?P<w>{_WORD}{{3,12}})\.?"
+_YEAR_WORD = r"(?:\s*r\.|\s*roku)?"  # Polish
 
 
 @dataclass(frozen=True)
@@ -48,9 +49,9 @@ class Shape:
 SHAPES = (
     Shape("YYYY-MM-DD", r"(?P<y>\d{4})[-/.](?P<m>\d{1,2})[-/.](?P<d>\d{1,2})" + _CLOCK),
     Shape("two numbers and a year", _DAY_NAME + r"(?P<a>\d{1,2})[-/. ](?P<b>\d{1,2})[-/. ]"
-          r"(?P<y>\d{4}|\d{2})" + _CLOCK),
+          r"(?P<y>\d{4}|\d{2})" + _YEAR_WORD + _CLOCK),
     Shape("DD Month YYYY", _DAY_NAME + r"(?P<d>\d{1,2})(?:st|nd|rd|th|er|º|\.)?[-/ ]*(?:de |of )?"
-          + _MONTH + r",?[-/ ]*(?:de |del )?(?P<y>\d{4}|\d{2})" + _CLOCK),
+          + _MONTH + r",?[-/ ]*(?:de |del )?(?P<y>\d{4}|\d{2})" + _YEAR_WORD + _CLOCK),
     Shape("Month DD YYYY", _DAY_NAME + _MONTH + r"[-/ ]+(?P<d>\d{1,2})(?:st|nd|rd|th)?,?[-/ ]+"
           r"(?P<y>\d{4})" + _CLOCK),
     Shape("YYYY Month DD", r"(?P<y>\d{4})[-/ ]" + _MONTH + r"[-/ ](?P<d>\d{1,2})" + _CLOCK),

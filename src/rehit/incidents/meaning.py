@@ -174,7 +174,9 @@ def _counted(name: str, source: pd.Series, table: pd.DataFrame) -> pd.DataFrame:
 
 def _translate_one(text: str, words: Terms, nothing: str, fuzzy: bool,
                    choose: Callable[[tuple[Hit, ...]], Hit | None]) -> tuple[str, str]:
-    hits = words.find(text, fuzzy=fuzzy)
+    whole = " ".join(plain_words(text))
+    hits = tuple(hit for hit in words.find(text, fuzzy=fuzzy)
+                 if hit.word not in _FLAGS or hit.word == whole)
     chosen = choose(hits)
     if chosen is None:
         return nothing, "unknown_word"
@@ -213,6 +215,9 @@ def _from_elsewhere(table: pd.DataFrame, texts: pd.Series, words: Terms, nothing
                          "rule": table["rule"].mask(gained, rule)})
 
 
+# Words that answer a question only as the whole cell: "No procede" is no "no".
+_FLAGS = frozenset(("yes", "no", "true", "false", "y", "n", "t", "f", "x", "0", "1",
+                    "si", "sim", "oui", "ja", "nao", "non", "nein", "tak", "nie", "nee"))
 # Words that answer a field of their own but mean something else within a sentence.
 _ONLY_IN_FIELD = frozenset((
     "yes", "y", "true", "t", "1", "x", "no", "n", "false", "f", "0", "p1", "p2", "p3", "high",

@@ -489,7 +489,8 @@ def _split(profiles: Sequence[Profile]) -> FieldSource | None:
 
 def _part(profiles: Sequence[Profile], part: str) -> Profile | None:
     found = [p for p in profiles if p.header(f"part_{part}") >= 0.5 and _fits(p, part)
-             and "clos" not in plain_words(p.name) and p.header("cleared") < 0.5]
+             and "clos" not in plain_words(p.name) and p.header("cleared") < 0.5
+             and p.header(OTHER) <= p.header(f"part_{part}")]
     return max(found, key=lambda p: (p.header(f"part_{part}"), -p.place), default=None)
 
 
