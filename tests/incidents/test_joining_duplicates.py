@@ -121,6 +121,31 @@ def test_day_of_the_clearing_counts_as_waiting_only_when_said() -> None:
     assert groups(clean(*rows, parameters=strict)) == {"1", "2"}
 
 
+def test_work_booked_in_several_lines_of_one_visit_is_one_incident_and_no_rehit() -> None:
+    """Closed the second they came in, three seconds and 27 minutes apart; then a real report."""
+    booked = [{"reported": f"2025-03-01 {clock}", "cleared": f"2025-03-01 {clock}", **HERE}
+              for clock in ("10:05:54", "10:05:57", "10:32:00")]
+    later = {"reported": "2025-03-02 09:00:00", "cleared": "2025-03-03 09:00:00", **HERE}
+    assert groups(clean(*booked, later)) == {"1;2;3", "4"}
+    each = load_parameters().override({"incidents.same_visit_hours": 0})
+    assert groups(clean(*booked, later, parameters=each)) == {"1", "2", "3", "4"}
+
+
+def test_a_case_left_open_for_months_takes_no_new_report() -> None:
+    """Nor is the later one a re-hit: the first still waited when it came."""
+    rows = [{"reported": "2025-01-01 09:00", "cleared": "2025-07-24 07:00", **HERE},
+            {"reported": "2025-03-20 09:00", "cleared": "2025-03-22 07:00", **HERE},
+            {"reported": "2025-07-19 09:00", "cleared": "2025-07-24 09:00", **HERE}]
+    assert groups(clean(*rows)) == {"1;2", "3"}
+
+
+def test_a_poster_is_not_the_graffiti_reported_at_its_address() -> None:
+    kinds = ("Graffiti", "Posters", "Graffiti", "Pothole")
+    rows = [{"reported": "2025-03-01", "address": "12 Elm Street", "service": kind}
+            for kind in kinds]
+    assert groups(clean(*rows)) == {"1;3", "2"}
+
+
 def test_a_joined_report_lends_its_place_to_the_incident() -> None:
     cleaned = clean(
         {"report_id": "A", "reported": "2025-03-01 09:00", "cleared": "2025-03-09", **HERE},

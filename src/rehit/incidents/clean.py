@@ -111,7 +111,7 @@ def clean_incidents(fields: pd.DataFrame, *, mapping: Mapping | None,
     active = work.reason.isna().to_numpy()
     reports = read_reports(work.rows, times=work.times, states=work.states, points=work.points,
                            judged=work.judged, substrate=work.meaning["substrate"]["code"],
-                           objects=work.objects, crs=settings.crs)
+                           objects=work.objects, services=work.services, crs=settings.crs)
     is_dup = flagged(work.rows["status"], work.words["status"], "duplicate").to_numpy()
     is_dup = is_dup | flagged(work.rows["outcome"], work.words["status"],
                               "duplicate").to_numpy()

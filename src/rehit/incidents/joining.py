@@ -44,8 +44,9 @@ class Reports:
         Whether only the day of that end is known.
     waiting
         Whether the case is open, so that it waits until the extract's end.
-    asset, address, kind, surface
-        Codes of asset id, exact address, kind of thing and family of surfaces; -1 not known.
+    asset, address, kind, surface, poster
+        Codes of asset id, exact address, kind of thing, family of surfaces, and whether the
+        request is of posters alone; -1 not known.
     x, y
         Point in metres; NaN where the place is known to the street only, or not at all.
     """
@@ -60,6 +61,7 @@ class Reports:
     address: np.ndarray
     kind: np.ndarray
     surface: np.ndarray
+    poster: np.ndarray
     x: np.ndarray
     y: np.ndarray
 
@@ -371,8 +373,9 @@ def join_repeats(joins: Joins, reports: Reports, usable: np.ndarray, parameters:
     usable
         Rows that take part; those already joined are passed over.
     parameters
-        ``incidents.join_distance_m``, ``incidents.undated_window_days`` and
-        ``incidents.same_day_is_repeat``.
+        ``incidents.join_distance_m``, ``incidents.undated_window_days``,
+        ``incidents.same_day_is_repeat``, ``incidents.same_visit_hours`` and
+        ``incidents.longest_repeat_days``.
     changed
         Where given, only pairs of which one is among these rows are looked at.
     """
@@ -408,9 +411,16 @@ def waits_until(reports: Reports, parameters: Parameters) -> np.ndarray:
     slack = np.where(reports.closed_by_day & (parameters["incidents.same_day_is_repeat"] > 0),
                      DAY, 0)
     ended = np.where(known, reports.closed, 0) + slack - 1
+    # Closed the very minute it came in: work booked when it was done, often in several lines.
+    booked = known & ~reports.by_day & (np.where(known, reports.closed, 0) - reports.seconds <= 60)
+    visit = int(parameters["incidents.same_visit_hours"] * 3600)
+    ended = np.where(booked, np.maximum(ended, reports.seconds + visit), ended)
     # Closed without cleaning: the marking is still there to be reported once more.
     ended = np.where(reports.cleared == NEVER, np.maximum(ended, reports.seconds + window), ended)
-    return np.where(known, ended, last)
+    # A case left open for months, or closed with many others long after, is no longer what a new
+    # report sees.
+    longest = int(parameters["incidents.longest_repeat_days"] * DAY)
+    return np.minimum(np.where(known, ended, last), reports.seconds + longest)
 
 
 def compatible(pairs: Pairs, reports: Reports, parameters: Parameters) -> np.ndarray:
@@ -425,6 +435,7 @@ def compatible(pairs: Pairs, reports: Reports, parameters: Parameters) -> np.nda
     against = contradict(reports.asset) | (far & ~same_asset)
     against |= (pairs.how == BY_DISTANCE) & contradict(reports.address)
     against |= ~same_asset & (contradict(reports.kind) | contradict(reports.surface))
+    against |= contradict(reports.poster)
     return np.asarray(~against)
 
 
@@ -640,7 +651,7 @@ SURFACE_FAMILY = {"brick": 0, "stone": 0, "concrete": 0, "render": 0, "tile": 0,
 
 def read_reports(rows: pd.DataFrame, *, times: Times, states: pd.DataFrame, points: Points,
                  judged: pd.DataFrame, substrate: pd.Series, objects: pd.Series,
-                 crs: str) -> Reports:
+                 services: pd.Series, crs: str) -> Reports:
     """Put what joining needs of all rows into columns of numbers.
 
     Parameters
@@ -653,6 +664,8 @@ def read_reports(rows: pd.DataFrame, *, times: Times, states: pd.DataFrame, poin
         Code of the surface.
     objects
         The thing that was marked, from :func:`rehit.incidents.meaning.read_objects`.
+    services
+        The class of each request.
     crs
         Projected CRS of the points.
     """
@@ -669,6 +682,7 @@ def read_reports(rows: pd.DataFrame, *, times: Times, states: pd.DataFrame, poin
         closed_by_day=_is_day(times.cleared_precision), waiting=waiting,
         asset=_codes(_loose_ids(rows["asset_id"])), address=_codes(address), kind=_codes(objects),
         surface=surface.to_numpy(dtype=np.int64),
+        poster=services.eq("posters").to_numpy(dtype=np.int64),
         x=np.where(exact, points.x * metre, np.nan),
         y=np.where(exact, points.y * metre, np.nan))
 
