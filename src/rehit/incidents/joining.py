@@ -420,7 +420,7 @@ def waits_until(reports: Reports, parameters: Parameters) -> np.ndarray:
     # A case left open for months, or closed with many others long after, is no longer what a new
     # report sees.
     longest = int(parameters["incidents.longest_repeat_days"] * DAY)
-    return np.minimum(np.where(known, ended, last), reports.seconds + longest)
+    return np.asarray(np.minimum(np.where(known, ended, last), reports.seconds + longest))
 
 
 def compatible(pairs: Pairs, reports: Reports, parameters: Parameters) -> np.ndarray:
