@@ -15,6 +15,7 @@ import sys
 import traceback
 import warnings
 from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Mapping as MappingOf
 from contextlib import contextmanager, nullcontext, redirect_stderr, suppress
 from dataclasses import dataclass, replace
 from datetime import date
@@ -255,13 +256,25 @@ def _run_clean(args: argparse.Namespace) -> Answer:
     lines = [say("cli.rows_of_services" if row["rows_other_service"] else "cli.rows_of_file",
                  file=row["source_file"], rows=row["rows_in"], kept=row["rows_kept"],
                  joined=row["rows_joined"], aside=row["rows_set_aside"],
-                 other=row["rows_other_service"]) for row in summary["per_file"]]
+                 other=row["rows_other_service"]) for row in _few(summary, say)]
     lines += ["  " + say("cli.set_aside", count=count, reason=say.code("set_aside", code))
               for code, count in summary["set_aside_reasons"].items()]
     lines += ["  " + say("cli.warning", words=words) for words in summary["set_aside_warnings"]]
-    lines += ["  " + say("cli.check", words=words) for words in summary["mapping_drift"]]
+    lines += ["  " + say("cli.check", words=words)
+              for words in (*summary["mapping_drift"], *summary["stand_ins"])]
     return summary, lines + closing_lines(summary, say,
                                           open_first=["quality.html", "set_aside.csv"])
+
+
+def _few(summary: MappingOf[str, Any], say: Say) -> list[dict[str, Any]]:
+    """Return the counts of each file, or of all together where they are many."""
+    from rehit.outputs.clean import MOST_FILES
+
+    files = summary["per_file"]
+    if len(files) <= MOST_FILES:
+        return list(files)
+    sums = {name: sum(row[name] for row in files) for name in files[0] if name != "source_file"}
+    return [{"source_file": say("cli.files", n=len(files)), **sums}]
 
 
 def _hotspots_options(options: Options) -> None:

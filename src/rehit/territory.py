@@ -90,6 +90,19 @@ def zones_of(code: str) -> tuple[str, ...]:
 
 
 @cache
+def countries() -> tuple[str, ...]:
+    """Return the ISO codes of the countries whose customs are known, in order.
+
+    Examples
+    --------
+    >>> {"PT", "US"} <= set(countries()), "XX" in countries()
+    (True, False)
+    """
+    return tuple(code for code in sorted(get_global("territory_currencies"))
+                 if len(code) == 2 and territory(code) is not None)
+
+
+@cache
 def territory(code: str) -> Territory | None:
     """Return the customs of a country, None for a code that names none.
 

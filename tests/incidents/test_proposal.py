@@ -211,3 +211,14 @@ def test_a_list_of_work_done_is_said_to_be_one() -> None:
                                  "Total Cost": ["135.50"] * ROWS, **spots(LEEDS)}))
     assert [(note.code, note.facts["columns"]) for note in found.notes] == [
         ("start.works_too", ("Total Cost",))]
+
+
+def test_no_country_stands_among_the_answers_but_the_one_the_points_lie_in() -> None:
+    """A code that names no country was offered; a person may answer any country's code."""
+    at = spots(LEEDS)
+    found = propose_reading(log({"Reported": days(), **at}))
+    asked = next(each for each in found.questions if each.key == "project.country")
+    assert asked.choices == ("GB",)
+    assert found.with_answers({"project.country": "PT"}).settings.currency == "€"
+    lost = propose_reading(log({"Reported": days(), "Address": ["5 Mill Lane"] * len(days())}))
+    assert next(each for each in lost.questions if each.key == "project.country").choices == ()

@@ -7,11 +7,14 @@ from pathlib import Path
 
 from openpyxl import Workbook
 
+from rehit.chain import Chain
 from rehit.cli import main
 from rehit.files.reader import read_table, stack_tables
 from rehit.incidents.mapping import apply_mapping
 from rehit.incidents.propose import propose_mapping
-from rehit.outputs.clean import log_findings, told
+from rehit.outputs.clean import log_findings, told, write_cleaned
+from rehit.outputs.start import start_project
+from rehit.project import load_project
 from rehit.report.say import Say
 
 
@@ -79,3 +82,24 @@ def test_a_list_of_clearances_is_not_told_to_hold_addresses(tmp_path: Path) -> N
     mapping = propose_mapping(stack_tables(logs))
     findings = log_findings(logs, [apply_mapping(raw, mapping) for raw in logs], mapping)
     assert told(findings, Say("en")) == []
+
+
+def test_many_files_print_one_line_a_fault_with_a_count(tmp_path: Path) -> None:
+    """Fourteen months, each with a status word of its own that the mapping does not know."""
+    logs = []
+    for month in range(1, 15):
+        file = tmp_path / f"m{month:02}.csv"
+        word = "Open" if month == 1 else f"Strange {month}"
+        file.write_text("Ref,Date Reported,Address,Status\n" + "".join(
+            f"{month}-{n},2024-03-{n + 1:02},{n + 1} Mill Lane,{word}\n" for n in range(4)))
+        logs.append(file)
+    project = tmp_path / "town"
+    _, first = start_project(project, logs=logs[:1])
+    settings = (project / "rehit.toml").read_text().replace(
+        'log = ["../m01.csv"]', f"log = {[str(file) for file in logs]}".replace("'", '"'))
+    (project / "rehit.toml").write_text(settings)
+    (tmp_path / "out").mkdir()
+    summary = write_cleaned(Chain(load_project(project)), tmp_path / "out")
+    assert first[0] == "m01.csv: 4 rows"
+    assert len(summary["mapping_drift"]) == 1
+    assert "m02.csv and 12 more files differ" in summary["mapping_drift"][0]

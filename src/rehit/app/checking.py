@@ -19,9 +19,10 @@ from rehit.app.running import follow
 from rehit.errors import RehitError
 from rehit.files.reader import read_tables, stack_tables
 from rehit.incidents.mapping import Question, load_mapping, question_tables
-from rehit.incidents.proposal import FieldReading, Proposal, Sample, propose_reading
+from rehit.incidents.proposal import COUNTRY, FieldReading, Proposal, Sample, propose_reading
 from rehit.messages import message
 from rehit.outputs.start import choice_text
+from rehit.territory import countries
 
 if TYPE_CHECKING:
     from rehit.app.page import Page
@@ -82,7 +83,10 @@ def _proposed(page: Page, pending: Pending) -> Any:
 def _question(page: Page, pending: Pending, asked: Question) -> Any:
     """Return one question with its choices; the answer works the proposal out anew."""
     say = page.say
-    choices = {choice_text(asked, choice, say): choice for choice in asked.choices}
+    offered = countries() if asked.key == COUNTRY else asked.choices
+    choices = {choice_text(asked, choice, say): choice for choice in offered}
+    if asked.key == COUNTRY:
+        choices = dict(sorted(choices.items()))
     now = asked.answer or asked.assumed
     if now not in choices.values():
         choices = {say("app.choose"): "", **choices}

@@ -75,7 +75,7 @@ def _found(page: Page, tables: Tables, found: list[str], told: pn.Column) -> Any
     if not found:
         return note(page.say("app.no_such_place"))
     return pn.FlexBox(*(
-        button(place, partial(put, told, partial(place_page, page, tables, place)))
+        button(tables.called(place), partial(put, told, partial(place_page, page, tables, place)))
         for place in found))
 
 
@@ -100,7 +100,7 @@ class Tables:
         return self._read[name]
 
     def find(self, text: str) -> list[str]:
-        """Return the places whose code holds a text, the worst first.
+        """Return the places whose name or code holds a text, the worst first.
 
         Parameters
         ----------
@@ -110,9 +110,15 @@ class Tables:
         if self["repeats"].empty:
             return []
         places = self["repeats"]["place_id"].astype("str")
+        named = self["repeats"].get("place_name", places).astype("str") + " " + places
         asked = text.strip().casefold()
-        return places[places.str.casefold().str.contains(asked, regex=False)].head(
+        return places[named.str.casefold().str.contains(asked, regex=False)].head(
             MOST_FOUND).tolist()
+
+    def called(self, place: str) -> str:
+        """Return what a crew calls a place; its code in results that do not name it."""
+        rows = self.of("repeats", place)
+        return str(rows["place_name"].iloc[0]) if "place_name" in rows and len(rows) else place
 
     def of(self, name: str, place: str) -> pd.DataFrame:
         """Return the rows of a table that are about a place."""
@@ -123,7 +129,7 @@ class Tables:
 def place_page(page: Page, tables: Tables, place: str) -> Any:
     """Return what is known about one place and what is advised for it."""
     say, row = page.say, tables.of("repeats", place).iloc[0]
-    parts: list[Any] = [heading(place, level=3)]
+    parts: list[Any] = [heading(tables.called(place), level=3)]
     parts.append(words(html.escape(say(
         "app.place_rate", markings=int(row["n_incidents"]), rehits=int(row["n_rehits"]),
         rate=float(row["rate_per_year"]), low=float(row["rate_low"]),

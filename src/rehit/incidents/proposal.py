@@ -45,8 +45,6 @@ from rehit.words.vocabulary import code_texts, default_words
 SAMPLES = 3
 SURE, LIKELY = 0.85, 0.6
 COUNTRY = "project.country"
-#: Stands among the choices of a question that a two-letter country code may answer.
-OWN_COUNTRY = "XX"
 _WORLD = "EPSG:6933"  # WGS 84 / NSIDC EASE-Grid 2.0 Global, equal areas, in metres
 _MAP_POINTS = 200
 _SHOWN_LETTERS = 60
@@ -307,7 +305,7 @@ def fits(asked: Question, answer: str) -> bool:
 
     Examples
     --------
-    >>> fits(Question(COUNTRY, message("question.country"), (OWN_COUNTRY,), ""), "PT")
+    >>> fits(Question(COUNTRY, message("question.country"), (), ""), "PT")
     True
     """
     if asked.key == COUNTRY:
@@ -421,7 +419,7 @@ def _country_question(settings: ProjectSettings, mapping: Mapping, place: Projec
     lost = place is None and "easting" in mapping.fields and not mapping.places.crs
     ask = message("question.country_known", **facts) if home else message(
         "question.country_lost" if lost else "question.country")
-    return Question(COUNTRY, ask, (home, OWN_COUNTRY) if home else (OWN_COUNTRY,), home, answer,
+    return Question(COUNTRY, ask, (home,) if home else (), home, answer,
                     needed=lost and not home)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +16,7 @@ from rehit.files.writing import write_csv, write_parquet
 from rehit.incidents.drift import find_drift
 from rehit.incidents.mapping import Mapping
 from rehit.incidents.quality import Finding, findings_table
-from rehit.messages import Message, from_text, message
+from rehit.messages import Message, as_text, from_text, message
 from rehit.outputs.costs import done_table, shares_table
 from rehit.parameters import Parameters
 from rehit.report.quality import quality_page
@@ -23,6 +24,8 @@ from rehit.report.say import Say
 
 # What reading the log files decided, and what changed in them since the mapping, as findings.
 
+#: Files up to this many are listed one by one on a terminal, more as one line.
+MOST_FILES = 12
 # The words of drift in the words of the quality page.
 _SEVERITY = {"fault": "high", "warning": "medium", "note": "note"}
 
@@ -49,10 +52,23 @@ def log_findings(raw_logs: Sequence[RawTable], mapped: Sequence[pd.DataFrame],
     # Where one file holds the reports and another how they ended, each lacks the other's columns.
     apart = any(fields["reported"].isna().all() and fields["report_id"].notna().any()
                 for fields in mapped) and len(mapped) > 1
-    return findings_table(
-        found for raw, fields in zip(raw_logs, mapped, strict=True)
-        for found in (*_drifts(raw, fields, mapping, _others(raw, raw_logs) if apart else set()),
-                      *_notes(raw)))
+    drifts = [found for raw, fields in zip(raw_logs, mapped, strict=True) for found in _drifts(
+        raw, fields, mapping, _others(raw, raw_logs) if apart else set())]
+    rows = max(sum(len(raw.table) for raw in raw_logs), 1)
+    return findings_table((*_one_a_fault(drifts), *(
+        Finding("reading_note", "note", rows, note, message("mend.see_right"))
+        for note in all_reading_notes(raw_logs))))
+
+
+def _one_a_fault(found: Sequence[Finding]) -> Iterator[Finding]:
+    """Tell the same difference of several files once, with their number."""
+    alike: dict[tuple[object, ...], list[Finding]] = {}
+    for each in found:
+        alike.setdefault((each.code, each.severity, each.effect.facts["subject"]), []).append(each)
+    for first, *others in alike.values():
+        yield first if not others else replace(
+            first, count=first.count + sum(each.count for each in others),
+            effect=message("finding.differs_many", n=len(others), **first.effect.facts))
 
 
 def _others(raw: RawTable, raw_logs: Sequence[RawTable]) -> set[str]:
@@ -69,15 +85,17 @@ def _drifts(raw: RawTable, fields: pd.DataFrame, mapping: Mapping,
                               effect=drift.effect), drift.advice)
 
 
-def _notes(raw: RawTable) -> Iterator[Finding]:
-    for note in reading_notes(raw):
-        yield Finding("reading_note", "note", max(len(raw.table), 1), note,
-                      message("mend.see_right"))
-
-
-def reading_notes(raw: RawTable) -> list[Message]:
-    """Return the notes on the reading of one file, each naming it."""
-    return [message("reading.note", file=raw.name, note=note) for note in raw.notes]
+def all_reading_notes(raw_logs: Sequence[RawTable]) -> list[Message]:
+    """Return the notes on the reading of files, each naming its file; the same of several once."""
+    files: dict[str, list[str]] = {}
+    notes: dict[str, Message] = {}
+    for raw in raw_logs:
+        for note in raw.notes:
+            files.setdefault(as_text(note), []).append(raw.name)
+            notes[as_text(note)] = note
+    return [message("reading.note", file=first, note=notes[text]) if not others else
+            message("reading.note_many", file=first, n=len(others), note=notes[text])
+            for text, (first, *others) in files.items()]
 
 
 def told(findings: pd.DataFrame, say: Say) -> list[str]:
@@ -89,6 +107,8 @@ def told(findings: pd.DataFrame, say: Say) -> list[str]:
 
 # A log of which much is set aside: what it is likely to come from, and what to look at.
 
+# Places that stand in for places nobody gave, found by how often they are used.
+_STAND_INS = ("address_of_the_council", "one_address_many_points", "place_default")
 # Rows that were never an incident, so that setting them aside loses nothing.
 _HARMLESS = ("empty_row", "repeated_header", "clearance_only")
 # Reasons with a message of their own; the others are all about dates.
@@ -143,7 +163,8 @@ def write_cleaned(chain: Chain, stage: Path, *, methods: bool = False) -> dict[s
         ``per_file`` holds ``source_file, rows_in, rows_kept, rows_joined, rows_set_aside,
         rows_other_service`` for each file; their totals stand beside it; ``set_aside_reasons``
         counts rows by code; ``set_aside_warnings`` says in a sentence why a large share is set
-        aside, and what to do; ``mapping_drift`` says where a file differs from the mapping.
+        aside, and what to do; ``mapping_drift`` says where a file differs from the mapping;
+        ``stand_ins`` which addresses and points stand in for places nobody gave.
     """
     # Before cleaning, which lets go of the raw text.
     files = log_findings(chain.raw_logs, chain.mapped_logs, chain.mapping)
@@ -166,7 +187,14 @@ def write_cleaned(chain: Chain, stage: Path, *, methods: bool = False) -> dict[s
     warned = aside_warnings(cleaned.set_aside, rows_in=int(cleaned.counts["rows_in"].sum()),
                             parameters=chain.parameters)
     return {**cleaning_summary(chain), "set_aside_warnings": say.all(warned),
-            "mapping_drift": told(files, say)}
+            "mapping_drift": told(files, say), "stand_ins": _stand_ins(cleaned.findings, say)}
+
+
+def _stand_ins(findings: pd.DataFrame, say: Say) -> list[str]:
+    """Say which addresses and points were found to stand in for places nobody gave."""
+    found = findings[findings["code"].isin(_STAND_INS)]
+    return [say("finding.rows", n=count, effect=from_text(effect))
+            for count, effect in zip(found["count"], found["effect"], strict=True)]
 
 
 def with_reasons(set_aside: pd.DataFrame, say: Say) -> pd.DataFrame:

@@ -250,14 +250,15 @@ def write_hotspots(chain: Chain, stage: Path) -> dict[str, Any]:
     write_reading(chain, stage, first=said)
     write_beliefs(chain, zones, stage)
     chain.step("step.writing")
-    for name, table in (("repeats", repeats), ("clusters", clusters), ("cells", cells),
+    named = _with_names(repeats, chain)
+    for name, table in (("repeats", named), ("clusters", clusters), ("cells", cells),
                         ("forecast", forecast), ("near_repeats", chain.rings),
                         ("emerging", zones)):
         write_csv(table, stage / f"{name}.csv")
-    write_parquet(repeats, stage / "repeats.parquet")
-    write_layers({"repeats": repeats, "clusters": clusters, "cells": cells, "emerging": zones},
+    write_parquet(named, stage / "repeats.parquet")
+    write_layers({"repeats": named, "clusters": clusters, "cells": cells, "emerging": zones},
                  stage / "hotspots.gpkg")
-    worst = _with_names(repeats.head(int(chain.parameters["reporting.top_places"])), chain)
+    worst = named.head(int(chain.parameters["reporting.top_places"]))
     return {
         "project": chain.project.name,
         "n_incidents": int(repeats["n_incidents"].sum()),

@@ -35,7 +35,7 @@ from rehit.incidents.mapping import (
 )
 from rehit.incidents.projection import Area
 from rehit.incidents.proposal import (
-    OWN_COUNTRY,
+    COUNTRY,
     Options,
     Proposal,
     Sample,
@@ -47,7 +47,7 @@ from rehit.incidents.proposal import (
 )
 from rehit.incidents.propose import field_words
 from rehit.messages import Message, message
-from rehit.outputs.clean import reading_notes
+from rehit.outputs.clean import MOST_FILES, all_reading_notes
 from rehit.parameters import Parameters
 from rehit.patrol.fleet import EXAMPLES
 from rehit.project import FILE_NAME, is_projected_crs, load_project
@@ -366,7 +366,7 @@ def _summary(folder: Path, raw: Sequence[RawTable], proposal: Proposal, assets: 
              say: Say) -> tuple[dict[str, Any], list[str]]:
     questions = [question_text(asked, say) for asked in proposal.open_questions]
     rows = {log.name: len(log.table) for log in raw}
-    notes = [*(say(note) for log in raw for note in reading_notes(log)), *say.all(proposal.notes)]
+    notes = [*say.all(all_reading_notes(raw)), *say.all(proposal.notes)]
     paths = {"project": str(folder / FILE_NAME), "mapping": str(folder / "mapping.toml")}
     settings = proposal.settings
     summary: dict[str, Any] = {
@@ -375,7 +375,9 @@ def _summary(folder: Path, raw: Sequence[RawTable], proposal: Proposal, assets: 
         "notes": notes, "register": list(assets), "files": list(paths.values()),
         "country": settings.country, "time_zone": settings.time_zone,
         "currency": settings.currency, "holidays": settings.holidays}
-    lines = [say("start.rows", file=name, n=count) for name, count in rows.items()]
+    lines = [say("start.rows", file=name, n=count) for name, count in rows.items()] if (
+        len(rows) <= MOST_FILES) else [say("start.rows_of_files", files=len(rows),
+                                           n=sum(rows.values()))]
     lines += [*proposal_lines(proposal, say), *(f"  {note}" for note in notes), *assets, ""]
     if questions:
         lines += [say("start.please_answer", file=paths["mapping"]),
@@ -446,9 +448,11 @@ def question_text(asked: Question, say: Say) -> str:
 
 def choice_text(asked: Question, choice: str, say: Say) -> str:
     """Return an answer as it is shown: its word where it is a code, else as it is."""
-    if choice in (OWN_CODE, OWN_COUNTRY, NONE, ""):
-        names = {OWN_CODE: "own_code", OWN_COUNTRY: "own_country", NONE: "none", "": "nothing"}
+    if choice in (OWN_CODE, NONE, ""):
+        names = {OWN_CODE: "own_code", NONE: "none", "": "nothing"}
         return say(f"choice.{names[choice]}")
+    if asked.key == COUNTRY:
+        return say("choice.country", code=choice)
     group = asked.key.partition(".")[0]
     codes = {"services": "service", "outcomes": "ending"}
     said = say.code(codes[group], choice) if group in codes else choice

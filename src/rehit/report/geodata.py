@@ -161,7 +161,7 @@ def write_geopackage(path: Path, facts: Facts) -> None:
             frame = facts.inputs.given(attribute)
             if frame is None:
                 continue
-            located = gpd.GeoDataFrame(frame)
+            located = gpd.GeoDataFrame(_called(frame, layer, facts))
             if layer == "routes":
                 located = located[located["what"] == "route"]
             located = located[located.geometry.notna()]
@@ -173,6 +173,13 @@ def write_geopackage(path: Path, facts: Facts) -> None:
         pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": None})
     if styles:
         _add_styles(path, styles, facts)
+
+
+def _called(frame: pd.DataFrame, name: str, facts: Facts) -> pd.DataFrame:
+    """Put what a crew calls each place beside its code."""
+    if name not in ("places", "repeats"):
+        return frame
+    return frame.assign(place_name=[facts.named(place) for place in frame["place_id"]])
 
 
 def _add_styles(path: Path, layers: list[tuple[str, bool]], facts: Facts) -> None:
@@ -218,7 +225,8 @@ def write_parquet(folder: Path, facts: Facts) -> list[str]:
     for attribute, frame in facts.written():
         if attribute == "streets":
             continue
-        shown = frame.drop(columns=list(PRIVATE & set(frame.columns)))
+        shown = _called(frame, attribute, facts)
+        shown = shown.drop(columns=list(PRIVATE & set(frame.columns)))
         name = f"{attribute}.parquet"
         shown.to_parquet(folder / name, index=False)
         described[name] = (attribute, shown)
