@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from rehit.costs.lifecycle import compare_by_formula, compare_strategies
-from rehit.costs.strategies import Strategy, load_strategies
+from rehit.costs.strategies import load_strategies
 from rehit.parameters import load_parameters
 
 TARGET_S, TARGET_GB = 90.0, 2.0
@@ -38,8 +38,7 @@ def main() -> None:
     n = int(sys.argv[1]) if len(sys.argv) > 1 else 100_000
     parameters = load_parameters()
     costing = places(n, np.random.default_rng(1))
-    lamp = Strategy(name="lamp", meaning="lighting", first_cost=900, yearly_cost=40, life_years=7)
-    strategies = [*load_strategies(parameters=parameters), lamp]
+    strategies = load_strategies(parameters=parameters)
     started, used = time.perf_counter(), time.process_time()
     compare_by_formula(costing, strategies=strategies, parameters=parameters)
     print(f"formula alone: {time.perf_counter() - started:.1f} s elapsed, "

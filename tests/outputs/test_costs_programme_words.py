@@ -5,10 +5,14 @@ from __future__ import annotations
 from types import SimpleNamespace
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pytest
 
-from rehit.outputs.costs import programme_message
+from rehit.costs.programme import choose_programme
+from rehit.costs.strategies import Strategy, load_strategies
+from rehit.outputs.costs import programme_message, worth_messages
+from rehit.parameters import load_parameters
 from rehit.report.say import Say
 
 
@@ -47,3 +51,24 @@ def test_what_is_not_known_is_looked_at_before_it_is_coated() -> None:
     assert Say("en")(programme_message(chain, found, years=5)) == (
         "No coating can be planned: of none of the 2 places that allow one is the surface known. "
         "Look at the worst of them first.")
+
+
+def test_a_council_reads_what_is_money_what_hours_and_when_it_pays_back(one_wall) -> None:
+    """Fault: a saving of crew hours read as cash; pay-back and cost per marking were nowhere."""
+    numbers = load_parameters()
+    lamp = Strategy(name="lamp", meaning="lighting", first_cost=900, life_years=10,
+                    effect_on_rate=0.5)
+    ways = (load_strategies(parameters=numbers)[0], lamp)
+    found = choose_programme(one_wall, strategies=ways, budget_per_year=1e4, years=1,
+                             under_doubt=False, rng=np.random.default_rng(1), parameters=numbers)
+    chain: Any = SimpleNamespace(costing=one_wall, strategies=ways, cost_parameters=numbers)
+    cash, back, prevents = worth_messages(chain, found.table)
+    facts = {**cash.facts, **back.facts, **prevents.facts}
+    assert facts["labour"] + facts["rest"] == pytest.approx(found.saving)
+    # Half of four washes a year by two people, 35 + 15 x 1.5 minutes each, in the middle of years.
+    assert facts["hours"] == pytest.approx(2 * 2 * (35 + 15 * 1.5) / 60 * 1.035**0.5)
+    assert facts["year"] == found.table["payback_year"].iloc[0]
+    assert facts["n"] == pytest.approx(4 * 10 / 2)
+    assert facts["each"] == pytest.approx(900 / 20)
+    assert Say("en", "€").all([prevents]) == [
+        "About 20.0 markings are prevented over 10 years, at a first cost of €45.0 for each."]

@@ -21,6 +21,7 @@ from rehit.report.front import (
     hotspots_finding,
     limits_section,
     measures_finding,
+    methods_finding,
     places_finding,
     programme_finding,
     spent_code,
@@ -290,3 +291,15 @@ def test_places_are_named_by_address_with_their_number() -> None:
 
 def test_surfaces_without_curves_leave_no_section() -> None:
     assert surfaces_finding(_facts(make_input(n=200, full=False))).blocks == []
+
+
+def test_jobs_for_a_specialist_that_the_crews_did_are_a_finding() -> None:
+    """Fault: 117 listed surfaces were hot-washed in a works log, and no page said so."""
+    done = pd.DataFrame({"advised": ["refer", "refer", "refer", "hot_wash"],
+                         "done": ["hot_wash", "paint_out", "refer", "hot_wash"],
+                         "second_choice": False, "n": [117, 5, 9, 300], "share": 0.1})
+    told = _said(methods_finding(_facts(make_input(advised_done=done))))
+    assert "122 markings meant for a specialist" in told
+    assert "117 of them by this method: hot" in told
+    fine = done.assign(done=["refer", "inspect", "refer", "hot_wash"])
+    assert "specialist" not in _said(methods_finding(_facts(make_input(advised_done=fine))))

@@ -121,6 +121,34 @@ def owner_messages(programme: pd.DataFrame) -> list[Message]:
     return told
 
 
+def worth_messages(chain: Chain, programme: pd.DataFrame) -> list[Message]:
+    """Return what a council asks of a saving: money or only hours, paid back when, what prevented.
+    """
+    places = chain.costing[chain.costing["place_id"].isin(programme["place_id"])]
+    numbers = chain.cost_parameters
+    flows = cash_flow_table(places, strategies=chain.strategies, parameters=numbers)
+    paid = flows.pivot_table("discounted", ["place_id", "strategy"], "line", "sum", fill_value=0)
+    now, then = (paid.loc[pd.MultiIndex.from_frame(programme[["place_id", column]])].sum()
+                 for column in ("instead_of", "strategy"))
+    saved, years = now - then, numbers["costs.horizon_years"]
+    annuity = (programme["saving"] / programme["saving_per_year"]).iloc[0]
+    hours = saved["labour"] / annuity / numbers["costs.labour_per_hour"]
+    told = [message("ways.cash_or_hours", labour=float(saved["labour"]), hours=float(hours),
+                    rest=float(saved.drop("labour").sum()))]
+    back = programme["payback_year"].fillna(np.inf)
+    late = int(np.isinf(back).sum())
+    told.append(message("ways.pays_back", year=float(back.median()), late=late, horizon=years)
+                if late < len(back) / 2 else message("ways.pays_back_late", late=late,
+                                                     total=len(back), horizon=years))
+    effect = programme["strategy"].map({s.name: s.effect_on_rate for s in chain.strategies})
+    rate = (places["gamma_shape"] / places["gamma_rate_years"]).set_axis(places["place_id"])
+    prevented = float((programme["place_id"].map(rate) * effect).sum()) * years
+    if prevented <= 0:
+        return [*told, message("ways.prevents_none")]
+    cost = float(programme["first_cost"].sum())
+    return [*told, message("ways.prevents", n=prevented, horizon=years, each=cost / prevented)]
+
+
 def said(chain: Chain, told: Sequence[Message]) -> list[str]:
     """Return messages in the project's language."""
     return Say(chain.project.language, chain.project.currency).all(told)
@@ -495,7 +523,9 @@ def write_programme(chain: Chain, stage: Path, *, budget_per_year: float | None,
         "years": years, "n_places": len(found.table), "saving": round(found.saving, 2),
         "saving_greedy": round(found.saving_greedy, 2),
         "sentences": [*said(chain, [
-            programme_message(chain, found, years=years), *owner_messages(found.table),
+            programme_message(chain, found, years=years),
+            *(owner_messages(found.table) if len(found.table) else []),
+            *(worth_messages(chain, found.table) if len(found.table) else []),
             *(greedy_messages(chain, found, robust=robust) if len(found.table) else []),
             *told]), *chain.limits],
     }

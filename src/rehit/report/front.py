@@ -315,7 +315,20 @@ def methods_finding(facts: Facts) -> Section:
     if picture is not None:
         section.put(picture)
         section.say(facts.say("methods.caution"), tone="note")
+    _say_referred(facts, section)
     return section
+
+
+def _say_referred(facts: Facts, section: Section) -> None:
+    """Say how many jobs meant for a specialist the crews did themselves, and mostly how."""
+    done = facts.inputs.given("advised_done")
+    if done is None:
+        return
+    own = done[done["advised"].eq("refer") & ~done["done"].isin(["refer", "inspect"])]
+    if len(own):
+        ways = own.groupby("done")["n"].sum().sort_values(ascending=False, kind="stable")
+        section.say(facts.say("methods.referred", n=int(ways.sum()), method=str(ways.index[0]),
+                              count=int(ways.iloc[0])), tone="key")
 
 
 def cost_finding(facts: Facts) -> Section:
