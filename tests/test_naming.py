@@ -56,6 +56,13 @@ def test_a_site_known_by_its_point_alone_is_called_by_the_nearest_street_within_
     assert map_points(places)[0].endswith(", -33.00000")
 
 
+def test_a_site_beside_an_asset_that_it_may_not_be_is_called_by_it_where_no_street_is_known():
+    places = repeats(("site-1-2", "site", 0))
+    log = incidents(("site-1-2", None), ("site-1-2", None), ("site-1-2", None)).assign(
+        near_asset_id=["B-7", "B-7", None])
+    assert said(places, log) == {"site-1-2": "near B-7 of the register"}
+
+
 def test_two_places_never_share_a_name() -> None:
     places = repeats(("site-1-2", "site", 0), ("site-1-3", "site", 200))
     found = said(places, incidents(("site-1-2", "12 Elm St"), ("site-1-3", "12 Elm St")))

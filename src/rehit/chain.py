@@ -263,7 +263,7 @@ class Chain:
         path = self.project.path("register")
         return None if path is None else read_register(
             path, crs=self.project.crs, vocabulary=self.project.path("vocabulary"),
-            extra=self.project.register_effects)
+            extra=self.project.register_effects, file_crs=self.project.register_crs)
 
     @_Result
     def streets(self) -> gpd.GeoDataFrame | None:

@@ -2,7 +2,7 @@
 
 An asset keeps its owner's number behind its address. A site is called by the address people write,
 a crossing and a block as the log writes them. Where only a point is known the nearest street of the
-street file names it, else its coordinates.
+street file names it, else the asset of the register it lies beside, else its coordinates.
 """
 
 from __future__ import annotations
@@ -55,7 +55,8 @@ def name_places(incidents: pd.DataFrame, places: gpd.GeoDataFrame | None, *,
                                "point": map_points(places)})
     listed["near"] = "" if places is None else _nearest_streets(
         places, streets, reach_m=parameters["reporting.near_street_m"])
-    named = {place: _name(place, kind, written.get(place), near, point)
+    beside = _usual_neighbours(incidents)
+    named = {place: _name(place, kind, written.get(place), near, beside.get(place), point)
              for place, kind, near, point in zip(
                  *(listed[c].tolist() for c in ("place_id", "place_kind", "near", "point")),
                  strict=True)}
@@ -94,7 +95,17 @@ def _usual_addresses(incidents: pd.DataFrame) -> dict[str, str]:
     return dict(zip(first["place_id"].astype(str), first["address"].astype(str), strict=True))
 
 
-def _name(place: str, kind: str, address: str | None, near: str, point: str) -> Message:
+def _usual_neighbours(incidents: pd.DataFrame) -> dict[str, str]:
+    """Return the asset that each place mostly lies beside without being known to be it."""
+    if "near_asset_id" not in incidents:
+        return {}
+    known = incidents.dropna(subset=["near_asset_id", "place_id"])
+    usual = known.groupby("place_id")["near_asset_id"].agg(lambda ids: ids.mode().iloc[0])
+    return {str(place): str(asset) for place, asset in usual.items()}
+
+
+def _name(place: str, kind: str, address: str | None, near: str, beside: str | None,
+          point: str) -> Message:
     if kind == "asset":
         return message("place.code", code=place) if address is None else message(
             "place.named", address=address, code=place)
@@ -104,6 +115,8 @@ def _name(place: str, kind: str, address: str | None, near: str, point: str) -> 
         return message("place.address", address=place.title())
     if near:
         return message("place.near", street=near)
+    if beside:
+        return message("place.beside", asset=beside)
     return message("place.point", point=point) if point else message("place.code", code=place)
 
 

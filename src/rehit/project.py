@@ -53,6 +53,8 @@ class Project:
         Role (``log``, ``register`` …) to the paths given for it.
     parameters
         All default numbers with the user's overrides applied.
+    register_crs
+        CRS of the register's coordinates where its file names none, or None.
     """
 
     folder: Path
@@ -70,6 +72,7 @@ class Project:
     map_tiles: str | None = None
     files: Mapping[str, tuple[Path, ...]] = field(default_factory=dict)
     parameters: Parameters = field(default_factory=load_parameters)
+    register_crs: str | None = None
 
     def path(self, role: str) -> Path | None:
         """Return the one file given for `role`, or None."""
@@ -165,6 +168,14 @@ def _area(value: list[float]) -> list[float]:
     return value
 
 
+def _known_crs(value: str) -> str:
+    try:
+        CRS.from_user_input(value)
+    except CRSError as error:
+        raise ValueError from error
+    return value
+
+
 def _tiles(value: str) -> str:
     parts = urlsplit(value)
     if parts.scheme != "https" or not re.fullmatch(r"[A-Za-z0-9.:-]+", parts.netloc) or not all(
@@ -201,6 +212,8 @@ class _Facts(Section):
     register_effects: list[str] = Field(default=[], description="allowed.register_columns")
     map_tiles: Annotated[str, AfterValidator(_tiles)] | None = Field(
         default=None, description="allowed.map_tiles")
+    register_crs: Annotated[str, AfterValidator(_known_crs)] | None = Field(
+        default=None, description="allowed.any_crs")
 
 
 _Name = Annotated[str, Field(min_length=1)]
@@ -242,7 +255,7 @@ def project_from_settings(settings: Mapping[str, Any], *, folder: Path, where: s
         folder, facts.name, facts.crs, facts.time_zone, facts.currency, facts.price_year,
         facts.language, (west, south, east, north) if facts.study_area else None,
         facts.extract_end, facts.seed, facts.holidays, tuple(facts.register_effects),
-        facts.map_tiles, files, parameters)
+        facts.map_tiles, files, parameters, facts.register_crs)
 
 
 def _paths(section: object, folder: Path) -> dict[str, tuple[Path, ...]]:

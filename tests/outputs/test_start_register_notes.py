@@ -7,7 +7,9 @@ from pathlib import Path
 import pytest
 from pyproj import Transformer
 
+from rehit.chain import Chain
 from rehit.cli import main
+from rehit.project import load_project
 
 
 def start(folder: Path, register: str) -> int:
@@ -33,9 +35,19 @@ def test_new_says_how_the_register_is_read(
     assert "no asset lies where" not in said
 
 
-def test_new_says_that_a_register_stands_somewhere_else(
+def test_new_finds_the_grid_by_which_a_register_lies_where_the_log_does(
         tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert start(tmp_path, in_grid("EPSG:27700")) == 0
+    assert "in EPSG:27700 they lie where the log does" in capsys.readouterr().out
+    chain = Chain(load_project(tmp_path / "town"))
+    assert chain.project.register_crs == "EPSG:27700"
+    point = chain.register.to_crs(4326).geometry.iloc[0]
+    assert (point.x, point.y) == pytest.approx((-1.515, 53.815), abs=1e-4)
+
+
+def test_new_says_that_a_register_stands_somewhere_else(
+        tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert start(tmp_path, "Asset No,Lon,Lat\nW1,2.35,48.86\n") == 0
     assert "check: no asset lies where the log's incidents do" in capsys.readouterr().out
 
 

@@ -652,7 +652,7 @@ def place_incidents(incidents: gpd.GeoDataFrame, register: gpd.GeoDataFrame | No
     check(incidents, "incidents", where=where)
     frame = incidents.reset_index(drop=True)
     result = pd.DataFrame({
-        "incident_id": frame["incident_id"], "asset": -1, "confidence": np.nan,
+        "incident_id": frame["incident_id"], "asset": -1, "near": -1, "confidence": np.nan,
         "evidence": pd.Series([()] * len(frame), index=frame.index, dtype="object")})
     if register is not None:
         check(register, "register", where=where)
@@ -764,6 +764,7 @@ def _by_place(result: pd.DataFrame, frame: gpd.GeoDataFrame, register: gpd.GeoDa
     _say(result, rest["row"].to_numpy(), [(_unsure(names, *r, accept),) for r in zip(
         rest["best"], rest["confidence"], rest["second"], rest["second_confidence"],
         rest["distance"] / metre, strict=True)])
+    result.loc[rest["row"], "near"] = rest["best"].to_numpy()
     told = scored[scored["chance"] > 0]
     _say(result, told["row"].to_numpy(), [
         (message("match.by_chance", chance=round(float(chance), 2)),)
@@ -898,5 +899,7 @@ def _with_sites(result: pd.DataFrame, frame: gpd.GeoDataFrame, register: gpd.Geo
         "incident_id": frame["incident_id"], "asset_id": asset, "site_id": site,
         "place_id": asset.fillna(site).fillna(crossing).fillna(block).fillna(street),
         "place_kind": pd.Series(kind, dtype="str"),
+        "near_asset_id": pd.Series(ids[result["near"].to_numpy(int)], index=frame.index,
+                                   dtype="str").where(~matched),
         "match_confidence": result["confidence"].astype(float),
         "match_evidence": evidence}, geometry=frame.geometry)

@@ -32,8 +32,12 @@ AREAS = ("Polygon", "MultiPolygon")
 
 
 def register_geometry(raw: RawTable, chosen: Mapping[str, str], *, crs: object, where: str,
-                      ) -> tuple[gpd.GeoSeries, list[Message], list[RehitError]]:
-    """Return each row's geometry in the project's CRS (empty where unusable), notes and faults."""
+                      file_crs: object = None) -> tuple[gpd.GeoSeries, list[Message],
+                                                        list[RehitError]]:
+    """Return each row's geometry in the project's CRS (empty where unusable), notes and faults.
+
+    `file_crs` is that of coordinates for which the file names none; None where nobody said.
+    """
     target = pyproj.CRS.from_user_input(crs)
     notes: list[Message] = []
     nowhere = gpd.GeoSeries([None] * len(raw.table), index=raw.table.index, crs=target)
@@ -47,7 +51,7 @@ def register_geometry(raw: RawTable, chosen: Mapping[str, str], *, crs: object, 
         pairs = tuple(message("errors.pair", x=x, y=y) for x, y in POINT_PAIRS)
         return nowhere, notes, [TableError(where, "errors.no_place_columns", pairs=pairs)]
     if shapes.crs is None:
-        shapes = shapes.set_crs(_likely_crs(shapes, target))
+        shapes = shapes.set_crs(file_crs or _likely_crs(shapes, target))
         notes.append(message("register.no_projection", crs=shapes.crs.to_string()))
     shapes = _usable(shapes, notes).to_crs(target)
     broken = shapes.notna() & ~np.isfinite(shapes.bounds.to_numpy()).all(axis=1)
@@ -58,7 +62,7 @@ def _from_columns(table: pd.DataFrame, chosen: Mapping[str, str],
                   target: pyproj.CRS) -> gpd.GeoSeries | None:
     if "wkt" in chosen:
         return _from_text(table[chosen["wkt"]], target)
-    for (x_name, y_name), crs in zip(POINT_PAIRS, (WGS84, target), strict=True):
+    for (x_name, y_name), crs in zip(POINT_PAIRS, (WGS84, None), strict=True):
         if x_name in chosen and y_name in chosen:
             x, y = (coordinate_numbers(table[chosen[n]]) for n in (x_name, y_name))
             good = np.isfinite(x) & np.isfinite(y)
@@ -133,10 +137,11 @@ class RegisterReading:
 
 def read_register(path: Path | str, *, crs: object, columns: Mapping[str, str] | None = None,
                   vocabulary: Path | str | None = None, sheet: str | None = None,
-                  layer: str | None = None, extra: Sequence[str] = ()) -> gpd.GeoDataFrame:
+                  layer: str | None = None, extra: Sequence[str] = (),
+                  file_crs: object = None) -> gpd.GeoDataFrame:
     """Read a register; see :func:`inspect_register`, whose notes stand in ``.attrs["notes"]``."""
     reading = inspect_register(path, crs=crs, columns=columns, vocabulary=vocabulary, sheet=sheet,
-                               layer=layer, extra=extra)
+                               layer=layer, extra=extra, file_crs=file_crs)
     register = reading.register.copy()
     register.attrs["notes"] = [as_text(note) if isinstance(note, Message) else note
                                for note in reading.notes]
@@ -145,7 +150,8 @@ def read_register(path: Path | str, *, crs: object, columns: Mapping[str, str] |
 
 def inspect_register(path: Path | str, *, crs: object, columns: Mapping[str, str] | None = None,
                      vocabulary: Path | str | None = None, sheet: str | None = None,
-                     layer: str | None = None, extra: Sequence[str] = ()) -> RegisterReading:
+                     layer: str | None = None, extra: Sequence[str] = (),
+                     file_crs: object = None) -> RegisterReading:
     """Read a register file to the `register` contract and say how each column was understood.
 
     Parameters
@@ -165,6 +171,8 @@ def inspect_register(path: Path | str, *, crs: object, columns: Mapping[str, str
     extra
         Further columns of the file to carry under their own names, such as ``lit``: as numbers
         where every filled cell is one, else as words in lower case.
+    file_crs
+        CRS of coordinates whose CRS the file does not name.
 
     Returns
     -------
@@ -188,11 +196,15 @@ def inspect_register(path: Path | str, *, crs: object, columns: Mapping[str, str
         list(raw.table.columns), columns, kind="register", needed=("asset_id",), where=where)
     own = None if "asset_id" in (columns or {}) else _own_number(raw, chosen)
     if own is not None:
-        understood = [message("register.own_number", column=own, other=chosen["asset_id"]),
+        rows = chosen["asset_id"]
+        chosen, understood, faults = resolve_columns(
+            list(raw.table.columns), {**(columns or {}), "asset_id": own}, kind="register",
+            needed=("asset_id",), where=where)
+        understood = [message("register.own_number", column=own, other=rows),
                       *(note for note in understood if note.facts.get("field") != "asset_id")]
-        chosen = {**chosen, "asset_id": own}
     notes: list[Message | str] = [*raw.notes, *understood]
-    shapes, shape_notes, shape_faults = register_geometry(raw, chosen, crs=crs, where=where)
+    shapes, shape_notes, shape_faults = register_geometry(raw, chosen, crs=crs, where=where,
+                                                          file_crs=file_crs)
     faults += shape_faults + _extra_faults(raw, chosen, extra, where=where)
     if faults:
         raise ManyErrors(where, faults)

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+import geopandas as gpd
 import numpy as np
 import tomlkit
 from pyproj import CRS
@@ -17,7 +18,7 @@ from pyproj.exceptions import CRSError
 from shapely.geometry import box
 from tomlkit.items import Table
 
-from rehit.assets.register import inspect_register
+from rehit.assets.register import RegisterReading, inspect_register
 from rehit.errors import InputFileError, ManyErrors, RehitError, SettingError
 from rehit.files.reader import read_table, read_tables, stack_tables
 from rehit.files.rows import RawTable
@@ -33,7 +34,7 @@ from rehit.incidents.mapping import (
     question_tables,
     save_mapping,
 )
-from rehit.incidents.projection import Area
+from rehit.incidents.projection import Area, match_area
 from rehit.incidents.proposal import (
     COUNTRY,
     Options,
@@ -58,8 +59,9 @@ _SHOWN = 12  # kinds of request and outcomes that a terminal lists
 
 # What a register says when a project is started around it.
 
-def register_lines(path: Path, *, crs: str, area: Area | None, say: Say) -> list[str]:
-    """Read a register and say how it was understood.
+def register_lines(path: Path, *, crs: str, area: Area | None,
+                   say: Say) -> tuple[list[str], str]:
+    """Read a register and say how it was understood, and in which grid it is.
 
     Parameters
     ----------
@@ -74,9 +76,9 @@ def register_lines(path: Path, *, crs: str, area: Area | None, say: Say) -> list
 
     Returns
     -------
-    list of str
-        The number of assets, then a line for each thing noticed. Assets that all lie outside the
-        area of the log are in another projection than the one they were taken to be in.
+    tuple
+        The number of assets, then a line for each thing noticed; the grid of coordinates that the
+        file names none for, where they lie in the area of the log by another than the project's.
 
     Raises
     ------
@@ -84,12 +86,33 @@ def register_lines(path: Path, *, crs: str, area: Area | None, say: Say) -> list
         If it cannot be used.
     """
     reading = inspect_register(path, crs=crs)
+    grid = _register_grid(reading, area)
+    if grid:
+        reading = inspect_register(path, crs=crs, file_crs=grid)
     register = reading.register
     lines = [say("start.assets", file=path.name, n=len(register))]
     lines += [f"  {say(note) if isinstance(note, Message) else note}" for note in reading.notes]
-    if area is not None and not register.to_crs(4326).intersects(box(*area)).any():
+    if grid:
+        lines.append("  " + say("start.register_grid", crs=grid))
+    elif _elsewhere(register, area):
         lines.append("  " + say("start.register_elsewhere", crs=crs))
-    return lines
+    return lines, grid
+
+
+def _elsewhere(register: gpd.GeoDataFrame, area: Area | None) -> bool:
+    """Whether no asset lies in the area of the log."""
+    return area is not None and not register.to_crs(4326).intersects(box(*area)).any()
+
+
+def _register_grid(reading: RegisterReading, area: Area | None) -> str:
+    """Return the grid by which a register of unnamed grid lies where the log does, "" if none."""
+    unnamed = any(isinstance(note, Message) and note.code == "register.no_projection"
+                  for note in reading.notes)
+    if not unnamed or not _elsewhere(reading.register, area):
+        return ""
+    points = reading.register.geometry.representative_point()
+    found = match_area(points.x.to_numpy(), points.y.to_numpy(), area, None)
+    return "" if found is None else found.crs
 
 
 # Faults of the user's own strategies and decision table, found before any work is done.
@@ -290,13 +313,14 @@ def _written(folder: Path, proposal: Proposal, *, raw: Sequence[RawTable], files
              register: Path | None, name: str, say: Say) -> tuple[dict[str, Any], list[str]]:
     settings = proposal.settings
     # Read before anything is written: a register that cannot be used is known at once.
-    assets = [] if register is None else register_lines(
+    assets, grid = ([], "") if register is None else register_lines(
         register, crs=settings.crs, area=settings.study_area, say=say)
     asked = tuple(each for each in proposal.questions if not each.key.startswith("project."))
     with staged_folder(folder) as stage:
         save_mapping(replace(proposal.mapping, questions=asked), stage / "mapping.toml", tell=say)
-        (stage / FILE_NAME).write_text(_project_text(say, proposal, name=name, files=files),
-                                       encoding="utf-8")
+        (stage / FILE_NAME).write_text(
+            _project_text(say, proposal, name=name, files=files, register_crs=grid),
+            encoding="utf-8")
     return _summary(folder, raw, proposal, assets, say)
 
 
@@ -321,7 +345,8 @@ def _reference(path: Path, folder: Path) -> str:
     return Path(os.path.relpath(path.resolve(), folder.resolve())).as_posix()
 
 
-def _project_text(say: Say, proposal: Proposal, *, name: str, files: dict[str, Any]) -> str:
+def _project_text(say: Say, proposal: Proposal, *, name: str, files: dict[str, Any],
+                  register_crs: str) -> str:
     settings = proposal.settings
     document = tomlkit.document()
     document.add(tomlkit.comment(say("start.file_head")))
@@ -341,6 +366,9 @@ def _project_text(say: Say, proposal: Proposal, *, name: str, files: dict[str, A
     if settings.study_area is not None:
         facts["study_area"] = [round(v, 4) for v in settings.study_area]
         facts["study_area"].comment(say("start.area_comment"))
+    if register_crs:
+        facts["register_crs"] = register_crs
+        facts["register_crs"].comment(say("start.register_crs_comment"))
     document["project"] = facts
     document["files"] = _files_table(say, files)
     service = tomlkit.table()
