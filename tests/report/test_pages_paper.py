@@ -10,6 +10,7 @@ import pytest
 
 from rehit.report.document import Document, Grid, Picture, Section, Sentence
 from rehit.report.pages import render_paper, tables_first
+from rehit.report.pdf import paper, render_pdf
 from rehit.report.say import Say
 
 PICTURE = Picture("p", "A picture", "", "", b"", b"")
@@ -52,3 +53,14 @@ def test_a_long_table_goes_before_the_picture_above_it() -> None:
     said, long, short = Sentence("Said."), _grid(20), _grid(3)
     assert tables_first([said, PICTURE, long, PICTURE, short]) == [
         said, long, PICTURE, PICTURE, short]
+
+
+def test_drawings_shrink_where_that_saves_a_page_and_else_stay_large() -> None:
+    """Four drawings of 9 cm fill two pages of 26.9 cm; only at 0.8 of their size three fit one."""
+    source = "\n".join((paper("report"), '#show: paper.with(title: "Town", when: "2025")',
+                        *['#block(breakable: false, image("p.svg", width: 100% * scale))'] * 6))
+    svg = b'<svg xmlns="http://www.w3.org/2000/svg" width="174" height="100"/>'
+    def pages(*scales: float) -> bytes:
+        return render_pdf(source, attachments={"p.svg": svg}, scales=scales)
+    assert pages(1.0, 0.7) == pages(0.7)
+    assert pages(1.0, 0.98) == pages(1.0)

@@ -113,7 +113,7 @@ def test_an_unknown_surface_is_for_the_crew_to_judge(numbers: Parameters) -> Non
     assert "Look: marking expected" in page
 
 
-@pytest.mark.parametrize("n", [10, 30, 48])
+@pytest.mark.parametrize("n", [10, 17, 30, 48])
 def test_run_sheet_never_takes_a_third_page(numbers: Parameters, n: int) -> None:
     stops = make_stops(n, service_min=2.0, cautions="; ".join(f"caution {i}" for i in range(8)))
     plan = plan_routes(stops, make_crews(1), seed=1, parameters=numbers, network=None)

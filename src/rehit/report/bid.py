@@ -22,7 +22,7 @@ from rehit.contract.price import (
 )
 from rehit.contract.volume import DAYS_PER_YEAR, EXCLUSIONS, SIZES
 from rehit.messages import Message, message
-from rehit.report.pdf import render_pdf, typst_text
+from rehit.report.pdf import paper, render_pdf, typst_text
 from rehit.report.say import Say
 
 CAUTIONS = ("solvents", "hot_water", "wash_water", "dust", "access", "consent")
@@ -31,15 +31,7 @@ _BURSTS = 1.05
 _TORNADO_ROWS = 6
 _BARS = 31
 _TALL_MM = 17
-_FILL, _LOSS = 'rgb("#5b7fa6")', 'rgb("#c0562f")'
-_PAGE = """#set document(title: {title})
-#set page(paper: "a4", margin: (x: 18mm, y: 15mm), numbering: "1 / 1")
-#set text(font: "DejaVu Sans", size: 8pt, lang: {language})
-#set par(leading: 0.55em)
-#show heading.where(level: 1): set text(size: 15pt)
-#show heading.where(level: 2): set text(size: 10.5pt)
-#set table(stroke: none, inset: (x: 4pt, y: 3pt), fill: (_, y) => if y == 0 {{ luma(235) }})
-"""
+_FILL, _LOSS = "teal", "rust"
 
 
 def bid_findings(contract: Contract, moved: pd.DataFrame) -> list[Message]:
@@ -219,9 +211,11 @@ def bid_summary(contract: Contract, moved: pd.DataFrame, say: Say, *, name: str,
         Sentences on what the log cannot tell, shown with the assumptions.
     """
     pages = _Pages(contract, say)
-    head = _PAGE.format(title=typst_text(say("bid.title", name=name)),
-                        language=typst_text(say.language))
-    return render_pdf(f"{head}{pages.first(moved, name)}\n#pagebreak()\n{pages.second(limits)}")
+    head = (f"#show: bid.with(title: {typst_text(say('bid.title', name=name))}, "
+            f"language: {typst_text(say.language)}, "
+            f"page-word: {typst_text(say('page.page_of'))})")
+    return render_pdf("\n".join((paper("bid"), head, pages.first(moved),
+                                 "#pagebreak()", pages.second(limits))))
 
 
 class _Pages:
@@ -231,7 +225,7 @@ class _Pages:
         self.contract, self.say = contract, say
         self.point = points(contract.level)
 
-    def first(self, moved: pd.DataFrame, name: str) -> str:
+    def first(self, moved: pd.DataFrame) -> str:
         """The prices and the risk."""
         say, contract = self.say, self.contract
         offer, cost = contract.price("lump_sum"), contract.cost_summary()
@@ -247,7 +241,7 @@ class _Pages:
                      p10=cost["p10"], p90=cost["p90"], tail=cost[f"cte{points(tail)}"],
                      worst=round(worst, 4))
         return "\n".join([
-            f"#heading(level: 1, {typst_text(say('bid.title', name=name))})", _text(lead), "",
+            _text(lead), "",
             _text(spread),
             self.heading("forms"), self.prices(),
             _text(say("bid.note_prices", worst=round(worst, 4))), self.carries(),

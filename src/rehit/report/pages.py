@@ -30,7 +30,7 @@ from rehit.report.document import (
 )
 from rehit.report.inputs import each
 from rehit.report.measures import Facts
-from rehit.report.pdf import render_pdf, typst_text
+from rehit.report.pdf import paper, render_pdf, typst_text
 from rehit.report.say import Say
 from rehit.report.trace import Traced, row_names, tell_rows, works_rows
 
@@ -283,7 +283,9 @@ def refuse_external(html: str, *, beside: set[str]) -> None:
 # The report on paper: typst markup made from the same document as the page.
 
 #: A table of more rows than this may go on over the page; a shorter one keeps together.
-ROWS_KEPT_TOGETHER = 8
+ROWS_KEPT_TOGETHER = 12
+#: Sizes of the drawings on paper to try: a smaller one where that saves a page.
+DRAWING_SCALES = (1.0, 0.92, 0.84)
 _ENDING = {"svg+xml": "svg", "png": "png"}
 
 
@@ -300,7 +302,7 @@ def render_paper(doc: Document, say: Say, *, figures: Sequence[Traced] = ()) -> 
         What the codes in the text stand for.
     """
     writer = _Writer(say)
-    parts = [resource("report.typ"),
+    parts = [paper("report"),
              f"#show: paper.with(title: {typst_text(doc.title)}, when: {typst_text(doc.subtitle)}, "
              f"kind: {typst_text(say('page.kind'))}, language: {typst_text(doc.language)}, "
              f"page-word: {typst_text(say('page.page_of'))})"]
@@ -310,7 +312,7 @@ def render_paper(doc: Document, say: Say, *, figures: Sequence[Traced] = ()) -> 
         parts += [writer.section(section) for section in doc.details]
     if figures:
         parts.append(writer.figures(figures))
-    return render_pdf("\n".join(parts), attachments=writer.attachments)
+    return render_pdf("\n".join(parts), attachments=writer.attachments, scales=DRAWING_SCALES)
 
 
 class _Writer:

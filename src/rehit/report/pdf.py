@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from importlib.resources import files
 from pathlib import Path
 
 import matplotlib
@@ -12,9 +14,15 @@ import typst
 from rehit.errors import SettingError
 from rehit.messages import message
 
+_PAGE = re.compile(rb"/Type\s*/Page\b")
 
-def render_pdf(source: str, *, attachments: Mapping[str, bytes] | None = None) -> bytes:
+
+def render_pdf(source: str, *, attachments: Mapping[str, bytes] | None = None,
+               scales: Sequence[float] = (1.0,)) -> bytes:
     """Compile typst markup to a tagged PDF with a fixed time stamp.
+
+    A drawing that does not fit leaves the rest of its page white. So drawings may be tried smaller:
+    taken is the first scale that needs no more pages than any other.
 
     Parameters
     ----------
@@ -22,6 +30,8 @@ def render_pdf(source: str, *, attachments: Mapping[str, bytes] | None = None) -
         Typst markup. Text from a log must have passed through :func:`typst_text`.
     attachments
         File name to content (pictures, JSON) that the markup refers to.
+    scales
+        Sizes of drawings to try, the best to look at first; the markup reads each as ``scale``.
 
     Raises
     ------
@@ -35,10 +45,24 @@ def render_pdf(source: str, *, attachments: Mapping[str, bytes] | None = None) -
         main = Path(folder) / "main.typ"
         main.write_text(source, encoding="utf-8")
         try:
-            return bytes(typst.compile(str(main), font_paths=[str(fonts)], timestamp=0))
+            tried = [bytes(typst.compile(str(main), font_paths=[str(fonts)], timestamp=0,
+                                         sys_inputs={"scale": str(scale)}))
+                     for scale in (scales if attachments else scales[:1])]
         except typst.TypstError as error:
             raise SettingError(message("where.pdf_page"), "errors.unset_page",
                                said=str(error)) from error
+    return min(tried, key=_count_pages)
+
+
+def _count_pages(pdf: bytes) -> int:
+    return len(_PAGE.findall(pdf))
+
+
+def paper(name: str) -> str:
+    """Return the typst functions of one kind of paper, under those that all papers share."""
+    templates = files("rehit.report") / "templates"
+    return "\n".join((templates / f"{part}.typ").read_text(encoding="utf-8")
+                     for part in ("house", name))
 
 
 def typst_text(text: object) -> str:

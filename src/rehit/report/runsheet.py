@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from datetime import date
-from importlib.resources import files
 
 import geopandas as gpd
 import pandas as pd
@@ -15,13 +14,14 @@ from rehit.files.spatial import WGS84
 from rehit.patrol.day import Sheet
 from rehit.patrol.routes import clock
 from rehit.patrol.stops import NOT_FOR_CREWS
-from rehit.report.pdf import render_pdf, typst_text
+from rehit.report.pdf import paper, render_pdf, typst_text
 from rehit.report.say import Say
 from rehit.report.static_map import draw_route
 
-# Above so many rows the list would take a third page: map and type shrink, then each row is a line.
+# Above so many rows the list would take a third page: type shrinks, then each row is a line.
 FULL_ROWS = (12, 20)
-MAP_WIDTHS = ("100%", "80%", "58%")
+#: Widths of the map to try, of the page's: a smaller one where that saves a page.
+MAP_WIDTHS = (1.0, 0.8, 0.7, 0.58)
 #: From this chance on a marking is told in tenths instead of one in so many.
 LIKELY = 0.5
 
@@ -41,15 +41,14 @@ def render_run_sheet(sheet: Sheet, *, day: date, say: Say,
     streets
         Lines drawn under the route, in the CRS of the sheet.
     """
-    template = (files("rehit.report") / "templates" / "runsheet.typ").read_text(encoding="utf-8")
     title, when = typst_text(sheet_title(sheet, say)), typst_text(say.full_day(day))
     page = typst_text(say("sheet.page"))
     parts = [
-        template,
+        paper("runsheet"),
         f"#show: sheet.with(title: {title}, when: {when}, page-word: {page}, "
         f"language: {typst_text(say.language)})",
         f"#heading-line({title}, {when}, {typst_text(head_words(sheet, say))})",
-        f'#align(center, image("map.png", width: {MAP_WIDTHS[_length(sheet)]}, '
+        '#align(center, image("map.png", width: 100% * scale, '
         f"alt: {typst_text(map_words(sheet, say))}))",
         _text(say("sheet.legend"), size="9pt"),
         f"#part({typst_text(load_title(sheet, say))})", _list(load_words(sheet, say)),
@@ -57,7 +56,7 @@ def render_run_sheet(sheet: Sheet, *, day: date, say: Say,
         f"#part({typst_text(say('sheet.take_care'))})",
         _two_lists(care_words(sheet, say), size="8pt"),
         _text(say("sheet.caution"), bold=True)]
-    return render_pdf("\n".join(parts),
+    return render_pdf("\n".join(parts), scales=MAP_WIDTHS,
                       attachments={"map.png": draw_route(sheet, say=say, streets=streets)})
 
 
