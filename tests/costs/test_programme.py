@@ -116,4 +116,4 @@ def test_who_has_to_be_asked_stands_beside_each_place(busy) -> None:
     assert told[0] == (f"Ask first: of {n} of the {len(found)} places nobody has said that the "
                        "owner allows a coating.")
     assert told[1].startswith("Agree with each owner who pays: ")
-    assert f"school, {n} places, €" in told[1]
+    assert f"school ({n} places, €" in told[1]

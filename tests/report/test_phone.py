@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import io
 import re
 from collections.abc import Iterator
@@ -81,11 +82,13 @@ def test_each_stop_carries_what_is_known_of_its_object(sheet: Sheet) -> None:
 
 
 def test_cautions_of_every_stop_stand_once_and_others_at_their_stop(sheet: Sheet) -> None:
-    page = page_of(sheet)
-    assert page.count("Safety data sheet read and at hand") == 1
-    assert page.count("Old paint may hold lead: do not sand or scrape dry") == 1
+    page = html.unescape(page_of(sheet))
+    # Not the short form: whoever acts reads all of it.
+    everywhere, lead = (EN(f"caution_full.{code}") for code in ("sds", "lead"))
+    assert page.count(everywhere) == 1
+    assert page.count(lead) == 1
     at_stop = page.split('data-stop="s0"')[0].rsplit("<h3>", 1)[1]
-    assert "Old paint may hold lead" in at_stop
+    assert lead in at_stop
 
 
 @pytest.fixture(scope="module")

@@ -133,13 +133,14 @@ def worth_messages(chain: Chain, programme: pd.DataFrame) -> list[Message]:
     saved, years = now - then, numbers["costs.horizon_years"]
     annuity = (programme["saving"] / programme["saving_per_year"]).iloc[0]
     hours = saved["labour"] / annuity / numbers["costs.labour_per_hour"]
-    told = [message("ways.cash_or_hours", labour=float(saved["labour"]), hours=float(hours),
-                    rest=float(saved.drop("labour").sum()))]
+    rest = float(saved.drop("labour").sum())
+    told = [message("ways.cash_or_hours" if rest >= 0 else "ways.hours_for_cash",
+                    labour=float(saved["labour"]), hours=float(hours), rest=abs(rest))]
     back = programme["payback_year"].fillna(np.inf)
     late = int(np.isinf(back).sum())
-    told.append(message("ways.pays_back", year=float(back.median()), late=late, horizon=years)
-                if late < len(back) / 2 else message("ways.pays_back_late", late=late,
-                                                     total=len(back), horizon=years))
+    code = "late" if late >= len(back) / 2 else "mostly" if late else "all"
+    told.append(message(f"ways.pays_back_{code}", late=late, total=len(back), horizon=years,
+                        year=float(back.median())))
     effect = programme["strategy"].map({s.name: s.effect_on_rate for s in chain.strategies})
     rate = (places["gamma_shape"] / places["gamma_rate_years"]).set_axis(places["place_id"])
     prevented = float((programme["place_id"].map(rate) * effect).sum()) * years

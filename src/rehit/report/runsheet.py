@@ -28,7 +28,7 @@ LIKELY = 0.5
 
 def render_run_sheet(sheet: Sheet, *, day: date, say: Say,
                      streets: gpd.GeoDataFrame | None) -> bytes:
-    """Return the run sheet as a PDF of a page or two, large enough to read in a van.
+    """Return the run sheet as a PDF of two pages, three where cautions need it, to read in a van.
 
     Parameters
     ----------
@@ -260,8 +260,8 @@ def care_words(sheet: Sheet, say: Say) -> list[str]:
 
 
 def caution_words(caution: str, say: Say) -> str:
-    """Return a caution, given as a code or as the user's own words, beginning a sentence."""
-    said = say.code("caution", caution)
+    """Return a caution in full, given as a code or as the user's own words, as a sentence."""
+    said = say.code("caution_full", caution)
     return said[:1].upper() + said[1:]
 
 
