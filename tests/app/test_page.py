@@ -74,9 +74,14 @@ def tab(address: str) -> Iterator[Any]:
     assert faults == []
 
 
-def _axe(tab: Any) -> list[str]:
+def _axe(tab: Any) -> list[tuple[str, str]]:
+    """Return what axe finds, on light ground and on dark."""
     module = pytest.importorskip("axe_playwright_python.sync_playwright")
-    return [each["id"] for each in module.Axe().run(tab).response["violations"]]
+    found = []
+    for ground in ("dark", "light"):
+        tab.emulate_media(color_scheme=ground)
+        found += [(ground, each["id"]) for each in module.Axe().run(tab).response["violations"]]
+    return found
 
 
 def _press(tab: Any, name: str) -> None:
@@ -103,6 +108,32 @@ def test_a_project_is_opened_and_every_view_of_it_is_fit_for_all(tab: Any) -> No
     _press(tab, "Open")
     tab.get_by_role("heading", name="Which log?").wait_for()
     assert _axe(tab) == []
+    # axe does not look at letters that a style sheet writes.
+    tab.emulate_media(color_scheme="dark")
+    letters, ground = tab.locator(".filepond--root").first.evaluate(
+        "e => [getComputedStyle(e.querySelector('label'), '::after').color,"
+        " getComputedStyle(e).backgroundColor]")
+    assert (letters, ground) == ("rgb(232, 236, 238)", "rgb(29, 38, 44)")
+
+
+def test_two_browsers_look_at_two_projects(tab: Any, address: str, home: Path) -> None:
+    other = home / "other town"
+    other.mkdir()
+    for path in (home / "town").glob("*.*"):
+        shutil.copy(path, other)
+    settings = (other / "rehit.toml").read_text(encoding="utf-8")
+    (other / "rehit.toml").write_text(settings.replace("Merrowby-on-Sea", "Elsewhere"),
+                                      encoding="utf-8")
+    _go(tab, "Open", "Which log?")
+    second = tab.context.browser.new_page()
+    second.goto(address)
+    _go(second, "Open", "Which log?")
+    _go(tab, "town", "Results")
+    _press(second, "other town")
+    for each, name in ((tab, "Merrowby-on-Sea"), (second, "Elsewhere")):
+        _go(each, "Check", "How the log is understood")
+        each.get_by_text(name, exact=True).wait_for()
+    shutil.rmtree(other)
 
 
 def test_a_command_runs_to_its_end_and_a_number_is_changed_and_taken_back(

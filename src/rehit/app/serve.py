@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import secrets
 import socket
+import warnings
 import webbrowser
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -112,9 +113,12 @@ def make_server(home: Path, *, project: str | None = None, port: int = 0,
     if find_spec("panel") is None:
         raise SettingError("rehit open", "errors.no_page_part")
     import panel as pn
+    from bokeh.util.warnings import BokehUserWarning
 
     from rehit.app.page import Page
 
+    # A browser names again what it was sent, which is no news to whoever sits at the terminal.
+    warnings.filterwarnings("ignore", "reference already known", BokehUserWarning)
     home.mkdir(parents=True, exist_ok=True)
     desk = Desk(home.resolve())
     port = _free(port)
