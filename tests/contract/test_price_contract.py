@@ -11,8 +11,10 @@ import pandas as pd
 import pytest
 
 from rehit.contract.compare import compare_received, read_received
+from rehit.contract.cost import MOVES
 from rehit.contract.price import (
     Contract,
+    bid_information,
     exact_work_cost,
     expected_year,
     reconciliation,
@@ -22,6 +24,8 @@ from rehit.contract.price import (
 )
 from rehit.contract.schedule import turnover_shares
 from rehit.errors import ManyErrors
+from rehit.outputs.price import information_messages
+from rehit.report.say import Say
 from rehit.tables import check
 
 
@@ -133,6 +137,25 @@ def test_sensitivity_is_about_the_price_asked_and_moves_even_small_numbers_of_jo
     assert found["price_low"] < asked < found["price_high"]
     # Patrols find a twentieth of what is reported, and smaller: no more than its part of volume.
     assert found["range"] < 0.1 * volume["range"]
+
+
+def test_what_a_cause_is_worth_to_a_bidder_and_where_it_turns_the_bid(contract) -> None:
+    """Near cost, dearer pay turns the bid where its part of the cost has eaten the profit."""
+    asked = bid_information(contract)
+    check(asked, "value_of_information", where="test")
+    outlook, off = contract.outlook, sum(turnover_shares(contract.parameters).values())
+    price = contract.price("lump_sum")["factor"] * outlook.bases["lump_sum"].sum(axis=1).mean()
+    cost = outlook.cost.sum(axis=1).mean()
+    near = bid_information(contract, price_ratio=1.01 * cost / ((1 - off) * price)).set_index(
+        "cause")
+    paid = sum(outlook.lines[name].sum(axis=1).mean() for name, cause in MOVES.items()
+               if cause == "labour") * (1 + contract.parameters["contract.overhead_share"])
+    mean = contract.doubt.of("labour").mean()
+    assert near.loc["labour", "flips_at"] == pytest.approx(mean + 0.01 * cost / paid, abs=0.01)
+    assert near.loc["labour", "worth"] > 0
+    assert asked.set_index("cause").loc["labour", "worth"] < near.loc["labour", "worth"]
+    told = Say("en", "€").all(information_messages(near.reset_index()))
+    assert any("if pay comes to 1.0 times" in line for line in told)
 
 
 def received(tmp_path: Path, rows: list[str]) -> Path:

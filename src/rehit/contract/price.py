@@ -14,6 +14,7 @@ import pandas as pd
 
 from rehit.contract.cost import (
     LINES,
+    MOVES,
     Aggregate,
     Capacity,
     discretise_costs,
@@ -612,6 +613,44 @@ def exact_work_cost(contract: Contract, *,
     exact = fourier(discretise_costs(costs, step=step), generating=mixed_poisson(points),
                     steps=int(steps * (1 + points[-1] / means.mean())), step=step)
     return exact, simulate_totals(costs, counts=rng.poisson(means), rng=rng)
+
+
+# What knowing a cause of doubt would be worth to whoever signs at the price asked.
+
+def bid_information(contract: Contract, *, price_ratio: float = 1.0) -> pd.DataFrame:
+    """Return what knowing each cause for certain would be worth to the choice to sign or not.
+
+    The expected profit is taken as a straight line in each cause's factor, fitted to the simulated
+    contracts.
+
+    Parameters
+    ----------
+    contract
+        The contract as priced.
+    price_ratio
+        The lump sum signed for, as a multiple of the one asked.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The `value_of_information` table, most worth on top: ``flips_at`` is the factor at which
+        the contract is expected to earn nothing.
+    """
+    lump = float(contract.price("lump_sum")["factor"]) * price_ratio
+    kept = 1 - sum(turnover_shares(contract.parameters).values())
+    outlook = contract.outlook
+    profit = (lump * kept * outlook.bases["lump_sum"] - outlook.cost).sum(axis=1)
+    worlds = contract.doubt.for_draws(len(profit))
+    rows = []
+    for cause, factors in zip(worlds.known, worlds.factors, strict=True):
+        if cause.name in ("markings", "minutes", *MOVES.values()):
+            slope, start = np.polyfit(factors, profit, 1)
+            worth = (start + slope * factors).clip(0).mean() - max(profit.mean(), 0.0)
+            turn = -start / slope
+            rows.append((cause.name, cause.low, cause.high, max(float(worth), 0.0),
+                         float(turn) if cause.low <= turn <= cause.high else np.nan))
+    table = pd.DataFrame(rows, columns=["cause", "low", "high", "worth", "flips_at"])
+    return table.sort_values(["worth", "cause"], ascending=[False, True], ignore_index=True)
 
 
 # Which assumption moves the price: each moved up and down by the same share.

@@ -13,6 +13,7 @@ from rehit.contract.compare import compare_received, comparison_findings, read_r
 from rehit.contract.crews import KINDS, MINUTES_PER_HOUR
 from rehit.contract.price import (
     Contract,
+    bid_information,
     check_margin,
     exact_work_cost,
     price_contract,
@@ -24,7 +25,7 @@ from rehit.contract.price import (
 from rehit.contract.volume import DAYS_PER_YEAR, contract_jobs
 from rehit.errors import SettingError
 from rehit.files.writing import write_csv
-from rehit.messages import Message
+from rehit.messages import Message, message
 from rehit.outputs.hotspots import read_measures
 from rehit.outputs.patrol import fleet, hop_hours
 from rehit.parameters import Parameters
@@ -61,8 +62,10 @@ def write_price(chain: Chain, stage: Path, *, margin: float | None, years: int,
                        cautions=_cautions(chain, contract))
     (stage / "bid_summary.pdf").write_bytes(
         bid_summary(contract, moved, say, name=name, limits=limits))
-    told = [*bid_findings(contract, moved), steps_message(steps)]
-    tables = {**_tables(contract, moved, say), "bid_steps": steps}
+    worth = bid_information(contract)
+    told = [*bid_findings(contract, moved), steps_message(steps), *information_messages(worth)]
+    tables = {**_tables(contract, moved, say), "bid_steps": steps,
+              "bid_what_to_measure": say.columns(worth, {"cause": "cause"})}
     if offers is not None:
         compared = compare_received(contract, offers, rng=chain.rng("prices received"))
         tables["bid_received"] = compared
@@ -70,6 +73,16 @@ def write_price(chain: Chain, stage: Path, *, margin: float | None, years: int,
     for file, table in tables.items():
         write_csv(table, stage / f"{file}.csv")
     return {**_figures(chain, contract), "sentences": [*say.all(told), *limits]}
+
+
+def information_messages(table: pd.DataFrame) -> list[Message]:
+    """Return at which factor each cause turns the bid asked into a loss, the nearest first."""
+    turns = table.dropna(subset=["flips_at"])
+    if turns.empty:
+        return [message("bid.nothing_flips")] if len(table) else []
+    nearest = turns.iloc[(turns["flips_at"] - 1).abs().argsort()]
+    return [message("bid.flips", cause=str(row["cause"]), factor=float(row["flips_at"]),
+                    worth=float(row["worth"])) for _, row in nearest.iterrows()]
 
 
 def _cautions(chain: Chain, contract: Contract) -> list[str]:
