@@ -235,11 +235,14 @@ class Chain:
     @_Result
     def cleaned(self) -> Cleaned:
         """Incidents, rows set aside, ledger, counts and findings."""
-        settings = CleanSettings(
+        return clean_incidents(self._fields(), mapping=self.mapping,
+                               settings=self._clean_settings(self.parameters))
+
+    def _clean_settings(self, numbers: Parameters) -> CleanSettings:
+        return CleanSettings(
             time_zone=self.project.time_zone, crs=self.project.crs,
             study_area=self.project.study_area, extract_end=self.project.extract_end,
-            vocabulary=self.project.path("vocabulary"), parameters=self.parameters)
-        return clean_incidents(self._fields(), mapping=self.mapping, settings=settings)
+            vocabulary=self.project.path("vocabulary"), parameters=numbers)
 
     @_Result
     def mapped_logs(self) -> tuple[pd.DataFrame, ...]:
@@ -271,9 +274,46 @@ class Chain:
         path = self.project.path("streets")
         return None if path is None else read_streets(path, crs=self.project.crs)
 
+    @property
+    def dated(self) -> bool:
+        """Whether the log has a column of report dates at all."""
+        return "reported" in self.mapping.fields
+
+    @_Result
+    def reports_per_place(self) -> gpd.GeoDataFrame:
+        """Reports at each place of a log without report dates, the most first: counts alone.
+
+        Each row is taken for a marking of its own, since nothing tells a repeat from a re-hit.
+        """
+        fields = self._fields()
+        apart = pd.Timestamp("2000-01-01") + pd.to_timedelta(range(len(fields)), unit="s")
+        alone = self.parameters.override({"incidents.undated_window_days": 0})
+        cleaned = clean_incidents(
+            fields.assign(reported=apart.strftime("%Y-%m-%d %H:%M:%S")),
+            mapping=self.mapping, settings=self._clean_settings(alone))
+        placed = place_incidents(cleaned.incidents, self.register, parameters=self.parameters)
+        known = cleaned.incidents.assign(place_id=placed["place_id"],
+                                         place_kind=placed["place_kind"])
+        known = known[known["place_id"].notna()]
+        by_place = known.groupby("place_id")
+        counted = gpd.GeoDataFrame(
+            {"place_kind": by_place["place_kind"].first(), "n_reports": by_place.size()},
+            geometry=by_place.geometry.first(), crs=self.project.crs).reset_index()
+        names = name_places(known, counted, streets=self.streets, parameters=self.parameters)
+        counted["place_name"] = self.say.all(names[place] for place in counted["place_id"])
+        return counted.sort_values(["n_reports", "place_id"], ascending=[False, True])
+
     @_Result
     def incidents(self) -> gpd.GeoDataFrame:
-        """Incidents with the place each belongs to and the register's columns."""
+        """Incidents with the place each belongs to and the register's columns.
+
+        Raises
+        ------
+        SettingError
+            For a log without a date of report.
+        """
+        if not self.dated:
+            raise SettingError("mapping.toml", "errors.no_report_dates")
         cleaned = self.cleaned
         self.step("step.matching")
         placed = place_incidents(cleaned.incidents, self.register, parameters=self.parameters)

@@ -285,7 +285,7 @@ def _run_hotspots(args: argparse.Namespace) -> Answer:
     from rehit.outputs.hotspots import write_hotspots
 
     return run_command(args, steps=11, work=write_hotspots,
-                       open_first=["recurrence.txt", "repeats.csv", "hotspots.gpkg"])
+                       open_first=["recurrence.txt", "repeats.csv", "counts.csv", "hotspots.gpkg"])
 
 
 def _compare_options(options: Options) -> None:

@@ -240,6 +240,8 @@ MEASURE_COLUMNS = ("measure", "asset_id", "role", "started_at")
 
 def write_hotspots(chain: Chain, stage: Path) -> dict[str, Any]:
     """Rank, group, test and forecast; write the tables into `stage` and return the summary."""
+    if not chain.dated:
+        return _write_counts(chain, stage)
     repeats, clusters, cells, forecast = (
         chain.repeats, chain.clusters, chain.cells, chain.forecast)
     zones = emerging_zones(chain)
@@ -276,6 +278,18 @@ def write_hotspots(chain: Chain, stage: Path) -> dict[str, Any]:
         "n_emerging": int((zones["p_value"] <= chain.parameters["hotspots.emerging_chance"]).sum()),
         "sentences": [*said, *chain.limits],
     }
+
+
+def _write_counts(chain: Chain, stage: Path) -> dict[str, Any]:
+    """Write what a log without report dates can tell: reports at each place, and where they are."""
+    counted = chain.reports_per_place
+    write_csv(counted, stage / "counts.csv")
+    write_layers({"counts": counted[counted.geometry.notna()]}, stage / "hotspots.gpkg")
+    so_far = counted["n_reports"].cumsum()
+    said = [message("ranking.counts_only", n=int(counted["n_reports"].sum()), places=len(counted),
+                    half=int((so_far < so_far.max() / 2).sum()) + 1)]
+    return {"project": chain.project.name, "n_places": len(counted),
+            "n_reports": int(counted["n_reports"].sum()), "sentences": said}
 
 
 def _with_names(places: gpd.GeoDataFrame, chain: Chain) -> gpd.GeoDataFrame:
