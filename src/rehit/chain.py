@@ -279,7 +279,6 @@ class Chain:
         """Whether the log has a column of report dates at all."""
         return "reported" in self.mapping.fields
 
-    @_Result
     def reports_per_place(self) -> gpd.GeoDataFrame:
         """Reports at each place of a log without report dates, the most first: counts alone.
 

@@ -282,7 +282,7 @@ def write_hotspots(chain: Chain, stage: Path) -> dict[str, Any]:
 
 def _write_counts(chain: Chain, stage: Path) -> dict[str, Any]:
     """Write what a log without report dates can tell: reports at each place, and where they are."""
-    counted = chain.reports_per_place
+    counted = chain.reports_per_place()
     write_csv(counted, stage / "counts.csv")
     write_layers({"counts": counted[counted.geometry.notna()]}, stage / "hotspots.gpkg")
     so_far = counted["n_reports"].cumsum()
