@@ -22,6 +22,7 @@ from rehit.report.details import (
     cost_section,
     cost_years_picture,
     evaluation_section,
+    forecast_section,
     hotspots_section,
     methods_section,
     places_section,
@@ -192,7 +193,7 @@ def test_the_forecast_is_set_against_the_best_simple_count() -> None:
     scores = pd.DataFrame({
         "method": ["forecast", "count, all history", "count, 90 days"], "horizon_days": 28,
         "hit_rate": [0.29, 0.30, 0.24], "log_score": [-0.2, np.nan, np.nan], "pai": 5.0})
-    section = hotspots_section(_facts(make_input(n=200, forecast_scores=scores)))
+    section = forecast_section(_facts(make_input(n=200, forecast_scores=scores)))
     assert ("The forecast named places that took 29% of the incidents; the best simple count "
             "named places that took 30%.") in _said(section)
 

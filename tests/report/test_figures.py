@@ -228,3 +228,20 @@ def test_the_lines_of_a_funnel_are_there_at_every_size() -> None:
     figures.funnel(found, Funnel(0.8, 0.0).limits, ax=ax, say=EN, name="in_time")
     edges = [line.get_ydata() for line in ax.lines[:4]]
     assert all(np.isfinite(np.asarray(edge, float)).all() for edge in edges)
+
+
+@pytest.mark.parametrize("width", [3.9, 8.0])
+def test_long_names_of_places_leave_legend_and_axis_label_whole(width: float) -> None:
+    called = {place: f"{n} Up Lantern Street ({place})"
+              for n, place in enumerate(DATA.repeats["place_id"].astype(str), start=10)}
+    with figures.house_style():
+        figure = Figure(figsize=(width, 4.4), layout="constrained")
+        ax = figure.add_subplot()
+        figures.rate_caterpillar(DATA.repeats, threshold_per_year=6, ax=ax, say=EN, titled=False,
+                                 names=called)
+        figure.draw_without_rendering()
+    for shown in (ax.get_legend(), ax.xaxis.label):
+        box = shown.get_window_extent()
+        assert figure.bbox.x0 <= box.x0 < box.x1 <= figure.bbox.x1
+    names = [tick.get_text() for tick in ax.get_yticklabels()]
+    assert all(("(" in name) == (width > 5) and "…" not in name for name in names)

@@ -57,11 +57,12 @@ from rehit.tables import table
 
 
 def details_sections(facts: Facts) -> list[Section]:
-    """Write every section of the second page, entering the figures as they are counted."""
-    return [make(facts) for make in (
-        volume_section, response_section, places_section, hotspots_section, methods_section,
-        cost_section, programme_section, evaluation_section, quality_section, notes_section,
-        glossary_section)]
+    """Write the sections of the second page that have something to say, figures as counted."""
+    made = [make(facts) for make in (
+        volume_section, response_section, places_section, hotspots_section, forecast_section,
+        methods_section, cost_section, programme_section, evaluation_section, quality_section,
+        notes_section, glossary_section)]
+    return [section for section in made if section.blocks]
 
 
 # Places that recur, and hotspots that changed.
@@ -195,7 +196,7 @@ def _survival(facts: Facts, section: Section) -> None:
 
 
 def hotspots_section(facts: Facts) -> Section:
-    """Write which clusters came, went and changed; near repeats; what was forecast and came."""
+    """Write which clusters came, went and changed; hot cells; near repeats."""
     say = facts.say
     section = Section("hotspots", say("heading.hotspots"))
     clusters = facts.inputs.clusters
@@ -216,6 +217,13 @@ def hotspots_section(facts: Facts) -> Section:
         section.put(draw_picture("rings", lambda ax: ring_table(
             rings, ax=ax, say=say, chance_limit=facts.number("chance_limit"), titled=False),
             data=rings))
+    return section
+
+
+def forecast_section(facts: Facts) -> Section:
+    """Write how well ways of forecasting did, and what came of what was forecast."""
+    say = facts.say
+    section = Section("forecast", say("heading.forecast"))
     _scores(facts, section)
     checks = facts.inputs.given("forecast_checks")
     if checks is not None:

@@ -16,6 +16,7 @@ from matplotlib.axes import Axes
 from matplotlib.colors import LinearSegmentedColormap, Normalize, to_rgb
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MaxNLocator
+from matplotlib.transforms import blended_transform_factory
 from scipy import stats
 
 from rehit.files.safe_text import neutralise_table
@@ -148,12 +149,14 @@ def house_style() -> Iterator[None]:
 
 
 def legend_below(ax: Axes, *, ncols: int) -> None:
-    """Put the legend under the axis label, where it cannot hide a line; on a phone further left."""
+    """Put the legend under the axis label, where it cannot hide a line, from the picture's left."""
     handles, labels = ax.get_legend_handles_labels()
     if is_narrow(ax):
         labels = [textwrap.fill(label, 34) for label in labels]
     ax.legend(handles, labels, loc="upper left", ncols=ncols, fontsize=8.5, handlelength=3,
-              bbox_to_anchor=(-0.24 if is_narrow(ax) else 0.0, 0.0), borderaxespad=_BELOW_LABEL)
+              bbox_to_anchor=(0.0, 0.0), borderaxespad=_BELOW_LABEL,
+              bbox_transform=blended_transform_factory(
+                  cast(Figure, ax.figure).transFigure, ax.transAxes))
 
 
 def label_ends(ax: Axes, ends: Sequence[tuple[float, str, str]]) -> None:
@@ -568,10 +571,11 @@ def rate_caterpillar(repeats: pd.DataFrame, *, ax: Axes, say: Say, top: int = 20
     if threshold_per_year is not None:
         ax.axvline(threshold_per_year, color=OCHRE, linestyle=DASHES[1],
                    label=say("fig.caterpillar_line", rate=say.given(threshold_per_year)))
-    ax.set_yticks(rows, [short(called.get(str(p), str(p)), 18 if is_narrow(ax) else 32)
-                         for p in worst["place_id"]])
+    ax.set_yticks(rows, _place_labels([called.get(str(p), str(p)) for p in worst["place_id"]],
+                                      narrow=is_narrow(ax)))
     ax.xaxis.set_major_formatter(in_words(say, "given"))
-    ax.set(xlabel=say("fig.caterpillar_x"), ylim=(-0.7, len(worst) - 0.3))
+    ax.set_xlabel(say("fig.caterpillar_x"), loc="right")  # the names leave little room below
+    ax.set_ylim(-0.7, len(worst) - 0.3)
     ax.set_xlim(left=0)
     legend_below(ax, ncols=1 if is_narrow(ax) else 3)
     first = worst.iloc[-1]
@@ -636,6 +640,13 @@ def incident_calendar(incidents: pd.DataFrame, *, ax: Axes, say: Say, time_zone:
     key = "calendar_even" if even else "calendar"
     key = f"{key}_latest" if earlier else key
     return finish(ax, figure_text(say, key, **facts), titled=titled)
+
+
+def _place_labels(names: Sequence[str], *, narrow: bool) -> list[str]:
+    """Shorten names of places; on a phone their codes go where the names alone tell them apart."""
+    bare = [name.rpartition(" (")[0] or name for name in names]
+    shown = bare if narrow and len(set(bare)) == len(bare) else names
+    return [short(name, 23 if narrow else 36) for name in shown]
 
 
 def short(text: str, length: int) -> str:
