@@ -35,9 +35,9 @@ def incidents(n: int = 1400) -> tuple[pd.DataFrame, pd.DataFrame]:
     return table, advice
 
 
-def priced(**options: object) -> Contract:
+def priced(n_incidents: int = 1400, **options: object) -> Contract:
     """Return a priced contract of the invented log."""
-    jobs = contract_jobs(*incidents(), parameters=NUMBERS)
+    jobs = contract_jobs(*incidents(n_incidents), parameters=NUMBERS)
     places = pd.DataFrame({"gamma_shape": np.full(50, 28.0), "gamma_rate_years": np.full(50, 2.0)})
     return price_contract(jobs, places, window=Window(START, END), time_zone="UTC",
                           region="PT", parameters=NUMBERS, rng=np.random.default_rng(1),

@@ -37,6 +37,12 @@ def contract() -> Contract:
 
 
 @pytest.fixture(scope="module")
+def stepped() -> Contract:
+    """A smaller patch, whose next smaller crew could do the work but not in time."""
+    return contract_town.priced(950, years=2, margin=0.15)
+
+
+@pytest.fixture(scope="module")
 def moved(contract: Contract) -> pd.DataFrame:
     return sensitivity(contract, rng=np.random.default_rng(2))
 
@@ -46,22 +52,22 @@ def with_volume(contract: Contract, **changed: object) -> Contract:
     return replace(contract, demand=replace(contract.demand, volume=volume))
 
 
-def test_findings_say_what_to_ask_in_the_language_of_the_project(contract, moved) -> None:
-    told = bid_findings(contract, moved)
+def test_findings_say_what_to_ask_in_the_language_of_the_project(stepped, moved) -> None:
+    told = bid_findings(stepped, moved)
     assert [one.code for one in told] == ["bid.ask_years", "bid.first_year", "bid.kept",
                                           "bid.step", "bid.moved_most", "bid.excluded"]
     english, spanish = EN.all(told), ES.all(told)
     assert "keeps a margin of 15% of the price in 80 of 100 simulated contracts" in english[0]
     assert "mantiene un margen del 15\u00a0% del precio en 80 de cada 100" in spanish[0]
-    first = tender_figures(contract)["value"].iloc[0]
+    first = tender_figures(stepped)["value"].iloc[0]
     assert f"€{first:,.0f} as a lump sum for the first year" in english[0]
     assert f"{first:,.0f}".replace(",", ".") in spanish[0]
 
 
-def test_a_step_to_more_crews_is_announced_with_what_it_buys(contract) -> None:
+def test_a_step_to_more_crews_is_announced_with_what_it_buys(stepped) -> None:
     """"One crew: 190,701, 90.3 % in time; two: 292,000, 100 %, 39 % of their time"."""
-    chosen = contract.crews[contract.crews["chosen"]].iloc[0]
-    told = crews_step(contract)[0]
+    chosen = stepped.crews[stepped.crews["chosen"]].iloc[0]
+    told = crews_step(stepped)[0]
     assert told.facts["price"] == pytest.approx(chosen["lump_sum"])
     assert told.facts["fewer_in_time"] < 0.95 <= told.facts["in_time"]
     assert EN(told).startswith("One step fewer, 0.25 of a crew: €")

@@ -32,7 +32,7 @@ def test_a_table_has_heads_units_codes_and_numbers_in_the_language_asked() -> No
         "Indicios de la correspondencia", "Unidad"]
     assert told == [
         "WL-1", "muro", "recubrimiento permanente", "12.345,6", "1.200", ">\xa099\xa0%", "sí",
-        Say("es")("match.number"), "CHF/m2"]
+        Say("es")("match.number"), "CHF/m²"]
 
 
 def test_columns_are_chosen_in_order_and_may_have_heads_of_ones_own() -> None:
