@@ -206,7 +206,7 @@ def burst(n: int = 3000, in_one_month: float = 0.7) -> pd.Series:
 def test_extract_of_one_month_is_not_priced_unless_told_to(monkeypatch) -> None:
     table, advice = contract_town.incidents(3000)
     table["reported_at"] = burst()
-    monkeypatch.setattr(contract_town, "incidents", lambda: (table, advice))
+    monkeypatch.setattr(contract_town, "incidents", lambda _: (table, advice))
     with pytest.raises(TableError, match=r"in one of its 26 periods of 28 days.*even_share = 0"):
         contract_town.priced()
     monkeypatch.setattr(contract_town, "NUMBERS", NUMBERS.override({

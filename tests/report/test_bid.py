@@ -182,7 +182,7 @@ def test_log_that_flags_nothing_as_offensive_claims_no_share_of_it(
         tmp_path, monkeypatch) -> None:
     table, advice = contract_town.incidents()
     monkeypatch.setattr(contract_town, "incidents",
-                        lambda: (table.assign(priority="ordinary"), advice))
+                        lambda _: (table.assign(priority="ordinary"), advice))
     plain = contract_town.priced()
     check(plain.crews, "contract_crews", where="test")
     assert plain.crews["in_time_offensive"].isna().all()
