@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import subprocess
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -25,6 +25,7 @@ from rehit.report.inputs import ReportInput
 
 os.environ["LANGUAGE"] = "en"  # tests read what is said, wherever they run
 DEMO = Path(__file__).parents[1] / "data_demo"
+CHROMIUM = Path("/usr/bin/chromium")
 
 #: Begun first, so that no processor is left alone with a long file at the end.
 DEAR = ("outputs/test_costs.py", "region/test_run.py", "test_chain_parameters.py",
@@ -110,6 +111,20 @@ def recomputed(tmp_path: Path) -> Callable[[Path], CalamineWorkbook]:
         return CalamineWorkbook.from_path(str(tmp_path / "out" / path.name))
 
     return open_recomputed
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    """A real browser that goes nowhere by itself."""
+    sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    if not CHROMIUM.exists():
+        pytest.skip("Chromium is not installed here")
+    with sync_api.sync_playwright() as play:
+        running = play.chromium.launch(executable_path=str(CHROMIUM), args=[
+            "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
+            "--disable-component-update", "--disable-sync"])
+        yield running
+        running.close()
 
 
 @pytest.fixture(scope="session")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -11,21 +10,7 @@ import nbformat
 import pytest
 
 FOLDER = Path(__file__).parents[2] / "notebooks"
-CHROMIUM = Path("/usr/bin/chromium")
-ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
-             "--disable-component-update", "--disable-sync"]
 WIDTHS = (320, 1440)
-
-pytestmark = pytest.mark.skipif(not CHROMIUM.exists(), reason="Chromium is not installed here")
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-    with sync_api.sync_playwright() as play:
-        running = play.chromium.launch(executable_path=str(CHROMIUM), args=ARGUMENTS)
-        yield running
-        running.close()
 
 
 @pytest.mark.parametrize("kept", sorted(FOLDER.glob("*.ipynb")), ids=lambda path: path.stem)

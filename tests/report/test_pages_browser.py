@@ -9,21 +9,7 @@ from typing import Any
 import pytest
 from report_tables import HOSTILE
 
-CHROMIUM = Path("/usr/bin/chromium")
-ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
-             "--disable-component-update", "--disable-sync"]
 SIZES = {"phone": (320, 640), "desk": (1440, 900)}
-
-pytestmark = pytest.mark.skipif(not CHROMIUM.exists(), reason="Chromium is not installed here")
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-    with sync_api.sync_playwright() as play:
-        running = play.chromium.launch(executable_path=str(CHROMIUM), args=ARGUMENTS)
-        yield running
-        running.close()
 
 
 @pytest.fixture(params=[(name, size) for name in ("report.html", "map.html") for size in SIZES],

@@ -26,9 +26,6 @@ from rehit.report.say import Say
 EN, ES = Say("en"), Say("es")
 DAY = date(2026, 1, 2)
 HOSTILE = '=cmd|x!A1 </script><script>alert(1)</script> & "quoted"'
-CHROMIUM = Path("/usr/bin/chromium")
-ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
-             "--disable-component-update", "--disable-sync"]
 
 
 @pytest.fixture(scope="module")
@@ -89,17 +86,6 @@ def test_cautions_of_every_stop_stand_once_and_others_at_their_stop(sheet: Sheet
     assert page.count(lead) == 1
     at_stop = page.split('data-stop="s0"')[0].rsplit("<h3>", 1)[1]
     assert lead in at_stop
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    if not CHROMIUM.exists():
-        pytest.skip("Chromium is not installed here")
-    sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-    with sync_api.sync_playwright() as play:
-        running = play.chromium.launch(executable_path=str(CHROMIUM), args=ARGUMENTS)
-        yield running
-        running.close()
 
 
 @pytest.fixture
