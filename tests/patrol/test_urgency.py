@@ -1,4 +1,4 @@
-"""Service standards stay in force when missed: each fault of issue 17 by its name."""
+"""Service standards stay in force when missed: each fault by its name."""
 
 from __future__ import annotations
 
