@@ -11,6 +11,7 @@ from rehit.observed import (
     Window,
     incident_kinds,
     known_places,
+    known_timeline,
     places_for_half,
     plausible_waits,
     rehit_range,
@@ -324,7 +325,7 @@ def test_what_shows_the_same_surface_is_told_for_every_rehit() -> None:
     table.loc[table["place_kind"] == "block", "place_quality"] = "block"
     table["asset_id_given"] = None
     window = Window(START, END)
-    basis = surface_basis(table, window=window, parameters=load_parameters())
+    basis = surface_basis(*known_timeline(table, window=window, parameters=load_parameters()))
     assert basis.tolist() == [code for code in (
         "asset", "object", "address", "point", "object") for _ in range(2)]
     told = surfaces_told(table, table.drop_duplicates("place_id"), window=window,
@@ -364,5 +365,6 @@ def test_what_the_log_leaves_open_of_the_surface_is_a_range(kind: str, things: l
 
 def test_a_side_named_twice_is_told_as_a_side_not_as_a_thing() -> None:
     table = at_one_place("site", ["front", "front", "pole", "pole"], place_quality="address")
-    basis = surface_basis(table, window=Window(START, END), parameters=load_parameters())
+    basis = surface_basis(*known_timeline(table, window=Window(START, END),
+                                          parameters=load_parameters()))
     assert basis.tolist() == ["side", "object"]

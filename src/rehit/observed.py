@@ -162,18 +162,21 @@ def incident_kinds(placed_incidents: pd.DataFrame, *, window: Window,
     pandas.Series
         Codes of :data:`KINDS` on the index of `placed_incidents`.
     """
-    known = known_places(placed_incidents)
-    laid = timeline(known, window=window, parameters=parameters)
-    laid = laid[laid["surface_told"] | ~known["place_kind"].isin(STRETCHES).reindex(laid.index)]
+    known, laid = known_timeline(placed_incidents, window=window, parameters=parameters)
+    laid = laid[laid["surface_told"] | ~known["place_kind"].isin(STRETCHES)]
     first = laid["first"] | (laid["surface_first"] & laid["surface_told"])
     kind = np.select([first, laid["rehit"]], ["first", "rehit"], "uncertain")
     told = pd.Series(kind, index=laid.index, dtype="str")
     return told.reindex(placed_incidents.index, fill_value="no_place")
 
 
-def surface_basis(placed_incidents: pd.DataFrame, *, window: Window,
-                  parameters: Parameters) -> pd.Series:
+def surface_basis(known: pd.DataFrame, laid: pd.DataFrame) -> pd.Series:
     """Say of each re-hit what shows that it was on the surface marked before.
+
+    Parameters
+    ----------
+    known, laid
+        As :func:`known_timeline` returns them.
 
     Returns
     -------
@@ -182,9 +185,7 @@ def surface_basis(placed_incidents: pd.DataFrame, *, window: Window,
         thing both times), ``side`` (the same side of the property), ``address`` or ``point`` (the
         same house or the same spot, the thing not named).
     """
-    known = known_places(placed_incidents)
-    laid = timeline(known, window=window, parameters=parameters)
-    hits = known.loc[laid.index[laid["rehit"]]]
+    hits = known.loc[laid["rehit"]]
     named = laid.loc[hits.index, "same_object"]
     side = named & hits["object"].isin(SIDES) if "object" in hits else named & False
     address = hits["place_quality"].eq("address") if "place_quality" in hits else named & False
@@ -204,7 +205,8 @@ def surfaces_told(placed_incidents: pd.DataFrame, repeats: pd.DataFrame, *, wind
     repeats
         The places: ``place_kind``.
     """
-    basis = surface_basis(placed_incidents, window=window, parameters=parameters)
+    known, laid = known_timeline(placed_incidents, window=window, parameters=parameters)
+    basis = surface_basis(known, laid)
     many = int(repeats["place_kind"].isin(MANY_SURFACES).sum())
     told = []
     if len(basis):
@@ -212,7 +214,6 @@ def surfaces_told(placed_incidents: pd.DataFrame, repeats: pd.DataFrame, *, wind
         told.append(message("ranking.same_surface", n=len(basis), parts=tuple(
             message(f"ranking.same_{code}", share=share) for code, share in shares.items()
             if share > 0)))
-    laid = timeline(known_places(placed_incidents), window=window, parameters=parameters)
     most = int(laid["rehit_at_most"].sum())
     if most > len(basis):
         told.append(message("ranking.surface_doubt", n=most - len(basis), least=len(basis),
