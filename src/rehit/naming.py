@@ -13,6 +13,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
+from rehit.files.spatial import WGS84
 from rehit.messages import Message, as_text, message
 from rehit.parameters import Parameters, load_parameters
 from rehit.words.addresses import address_table
@@ -69,7 +70,7 @@ def name_places(incidents: pd.DataFrame, places: gpd.GeoDataFrame | None, *,
 
 def map_points(places: gpd.GeoDataFrame) -> list[str]:
     """Return latitude and longitude (WGS 84) of each place as text; empty where there is none."""
-    points = places.geometry.to_crs("EPSG:4326").representative_point()
+    points = places.geometry.to_crs(WGS84).representative_point()
     return ["" if point is None or point.is_empty
             else f"{point.y:.{_DECIMALS}f}, {point.x:.{_DECIMALS}f}" for point in points]
 

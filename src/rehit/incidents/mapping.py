@@ -17,6 +17,7 @@ from tomlkit.items import AoT, Comment, Table
 
 from rehit.errors import InputFileError, ManyErrors, SettingError
 from rehit.files.rows import RawTable
+from rehit.files.spatial import WGS84
 from rehit.files.writing import staged_folder
 from rehit.incidents.dates import CLOCKS, DateStyle
 from rehit.messages import Message, as_text, message
@@ -89,7 +90,7 @@ class Places:
     """
 
     crs: str = ""
-    location_crs: str = "EPSG:4326"
+    location_crs: str = WGS84
     location_order: str = "lat_lon"
     evidence: tuple[Message, ...] = ()
 
@@ -440,7 +441,7 @@ _TEXTS = "allowed.texts"
 
 def _crs_named(value: str) -> str:
     try:
-        CRS.from_user_input(value or "EPSG:4326")
+        CRS.from_user_input(value or WGS84)
     except CRSError as error:
         raise ValueError from error
     return value
@@ -508,7 +509,7 @@ class _Places(Section):
     crs: Annotated[str, AfterValidator(_projected)] = Field(
         default="", description="allowed.projected_or_none")
     location_crs: Annotated[str, AfterValidator(_crs_named)] = Field(
-        default="EPSG:4326", description="allowed.crs")
+        default=WGS84, description="allowed.crs")
     location_order: Literal[LOCATION_ORDERS] = Field(  # type: ignore[valid-type]
         "lat_lon", description=one_of(LOCATION_ORDERS))
 

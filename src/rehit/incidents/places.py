@@ -13,6 +13,7 @@ from pyproj import CRS, Transformer
 from pyproj.exceptions import CRSError
 
 from rehit.errors import SettingError
+from rehit.files.spatial import WGS84
 from rehit.incidents.ledger import Entries, Step, enter
 from rehit.incidents.meaning import translate
 from rehit.incidents.rows import CleanSettings
@@ -76,14 +77,14 @@ def candidates(rows: pd.DataFrame, *, plane_crs: str, location_crs: str,
     """
     found = []
     if rows["latitude"].notna().any() or rows["longitude"].notna().any():
-        found.append(_from_pair(rows, "longitude", "latitude", "degrees", _crs("EPSG:4326")))
+        found.append(_from_pair(rows, "longitude", "latitude", "degrees", _crs(WGS84)))
     if rows["easting"].notna().any() or rows["northing"].notna().any():
         found.append(_from_pair(rows, "easting", "northing", "plane", _crs(plane_crs)))
     if rows["location"].notna().any():
         found.append(from_text(rows["location"], order=location_order, crs=location_crs))
     pasted = rows["address"].where(_holds_point(rows["address"]))
     if pasted.notna().any():
-        found.append(from_text(pasted, order="lat_lon", crs="EPSG:4326")._replace(
+        found.append(from_text(pasted, order="lat_lon", crs=WGS84)._replace(
             source="address", columns=("address",)))
     return found
 
@@ -121,14 +122,14 @@ def to_degrees(x: np.ndarray, y: np.ndarray, crs: CRS) -> tuple[np.ndarray, np.n
     """Return longitude and latitude (WGS 84) of points given in `crs`."""
     if crs == CRS.from_epsg(4326):
         return x, y
-    longitude, latitude = Transformer.from_crs(crs, "EPSG:4326", always_xy=True).transform(x, y)
+    longitude, latitude = Transformer.from_crs(crs, WGS84, always_xy=True).transform(x, y)
     return _finite(longitude), _finite(latitude)
 
 
 def to_plane(longitude: np.ndarray, latitude: np.ndarray, crs: CRS
              ) -> tuple[np.ndarray, np.ndarray]:
     """Return plane coordinates in `crs` of points given in degrees (WGS 84)."""
-    x, y = Transformer.from_crs("EPSG:4326", crs, always_xy=True).transform(longitude, latitude)
+    x, y = Transformer.from_crs(WGS84, crs, always_xy=True).transform(longitude, latitude)
     return _finite(x), _finite(y)
 
 
@@ -196,7 +197,7 @@ def _point(text: str, order: str, crs: str) -> tuple[float, float, str, str]:
         return np.nan, np.nan, crs, "place_in_three_words"
     pasted = pasted_point(text)
     if pasted is not None:
-        return *pasted, "EPSG:4326", ""
+        return *pasted, WGS84, ""
     shape = shape_point(text)
     if shape is not None:
         # Well-known text is x before y by its standard, whatever the mapping says.

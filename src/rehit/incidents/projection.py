@@ -608,7 +608,7 @@ def find_places(frame: pd.DataFrame, profiles: Sequence[Profile], *, study_area:
     if plane is not None:
         columns |= plane.columns
         questions += plane.questions
-        places = Places(plane.crs, "EPSG:4326", places.location_order, plane.evidence)
+        places = Places(plane.crs, WGS84, places.location_order, plane.evidence)
     if text is not None and text.plane:
         places = plane_text_places(sample, text, study_area, crs, places, questions)
     return FoundPlaces(columns, places, tuple(questions))

@@ -17,6 +17,7 @@ import pandas as pd
 from rehit.errors import SettingError
 from rehit.files.headers import guess_columns, header_scores
 from rehit.files.rows import RawTable
+from rehit.files.spatial import WGS84
 from rehit.incidents.columns import numbers
 from rehit.incidents.dates import parse_dates
 from rehit.incidents.mapping import (
@@ -374,7 +375,7 @@ def _grids(mapping: Mapping, points: tuple[np.ndarray, np.ndarray], zone: str) -
                   str(each.facts["crs"]) == mapping.places.crs) for each in told]
     if not any(grid.chosen for grid in found) and zone:
         longitude, latitude = _middle(points)
-        found.insert(0, Grid(mapping.places.crs or mapping.places.location_crs or "EPSG:4326",
+        found.insert(0, Grid(mapping.places.crs or mapping.places.location_crs or WGS84,
                              latitude, longitude, zone, territory_of_zone(zone), True))
     return tuple(found)
 

@@ -12,6 +12,7 @@ from pyproj import Transformer
 
 from rehit.files.headers import NEUTRAL, OTHER, header_scores, plain_words
 from rehit.files.rows import RawTable
+from rehit.files.spatial import WGS84
 from rehit.incidents.columns import Profile, Score, assign, numbers, profile_columns, score_columns
 from rehit.incidents.dates import DateStyle, FoundStyle, find_style, parse_dates
 from rehit.incidents.mapping import (
@@ -524,7 +525,7 @@ def _other_degrees(table: pd.DataFrame, mapping: Mapping) -> tuple[np.ndarray, n
             return read.longitude, read.latitude
     x, y = (numbers(table[name].fillna("")) for name in ("easting", "northing"))
     if mapping.places.crs and np.isfinite(x).any():
-        change = Transformer.from_crs(mapping.places.crs, "EPSG:4326", always_xy=True)
+        change = Transformer.from_crs(mapping.places.crs, WGS84, always_xy=True)
         lon, lat = change.transform(x, y)
         return np.where(np.isfinite(lon), lon, np.nan), np.where(np.isfinite(lat), lat, np.nan)
     return x * np.nan, y * np.nan

@@ -22,6 +22,7 @@ from markupsafe import Markup
 from matplotlib.colors import to_rgba
 from pyproj import CRS
 
+from rehit.files.spatial import WGS84
 from rehit.naming import real_addresses
 from rehit.observed import STRETCHES
 from rehit.report.figures import OCHRE, PLUM, QUIET, SERIES, ink_on, ramp_colours
@@ -189,14 +190,14 @@ def _area(facts: Facts) -> list[list[float]]:
     points = points[points.geometry.notna()]
     if points.empty:
         return [[-60.0, -170.0], [70.0, 170.0]]
-    at = points.geometry.to_crs("EPSG:4326")
+    at = points.geometry.to_crs(WGS84)
     low, high = ([float(np.percentile(v, q)) for v in (at.y, at.x)] for q in (0.5, 99.5))
     return [[low[0] - 0.0003, low[1] - 0.0003], [high[0] + 0.0003, high[1] + 0.0003]]
 
 
 def _features(shapes: gpd.GeoSeries, properties: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:
     """Return shapes as GeoJSON features in WGS 84, to about a tenth of a metre."""
-    degrees = shapes.to_crs("EPSG:4326").to_numpy()
+    degrees = shapes.to_crs(WGS84).to_numpy()
     rounded = shapely.transform(degrees, partial(np.round, decimals=6))
     return [{"type": "Feature", "id": str(number), "properties": told,
              "geometry": json.loads(text)}
@@ -326,7 +327,7 @@ def _places(facts: Facts) -> Layer | None:
         return None
     firm = (~shown["place_kind"].isin(STRETCHES)).any()
     drawn = (shown["n_rehits"] > 0).to_numpy() | (not firm)
-    zooms = zoom_that_shows(shown.geometry.to_crs("EPSG:4326"), drawn)
+    zooms = zoom_that_shows(shown.geometry.to_crs(WGS84), drawn)
     top = float(shown["rate_per_year"].max())
     told = [_place(facts, row) | {
         "z": int(zoom), "d": int(there), "k": min(int(row.chance_above * RAMP_STEPS),
