@@ -168,7 +168,7 @@ def write_cleaned(chain: Chain, stage: Path, *, methods: bool = False) -> dict[s
     """
     # Before cleaning, which lets go of the raw text.
     files = log_findings(chain.raw_logs, chain.mapped_logs, chain.mapping)
-    cleaned, say = chain.cleaned, Say(chain.project.language, chain.project.currency)
+    cleaned, say = chain.cleaned, chain.say
     chain.step("step.writing")
     # The text of a large log takes as long as all its other files together.
     with ThreadPoolExecutor(max_workers=2) as pool:

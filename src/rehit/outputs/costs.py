@@ -31,7 +31,6 @@ from rehit.hotspots.evaluate import Evaluation, Verdict
 from rehit.messages import Message, message
 from rehit.outputs.hotspots import evaluations
 from rehit.report.inputs import CODED
-from rehit.report.say import Say
 from rehit.report.worked_example import write_worked_example
 from rehit.treatment.choose import compare_done, method_shares
 
@@ -152,7 +151,7 @@ def worth_messages(chain: Chain, programme: pd.DataFrame) -> list[Message]:
 
 def said(chain: Chain, told: Sequence[Message]) -> list[str]:
     """Return messages in the project's language."""
-    return Say(chain.project.language, chain.project.currency).all(told)
+    return chain.say.all(told)
 
 
 # What a measure was seen to do to the rate of markings, handed on to the cost comparison.
@@ -312,7 +311,7 @@ def write_comparison(chain: Chain, stage: Path, *, horizon_years: int | None,
         chain = chain.with_parameters({"costs.horizon_years": horizon_years},
                                       where="--horizon-years")
     chain, told = write_effects(chain, stage, measured)
-    say = Say(chain.project.language, chain.project.currency)
+    say = chain.say
     costs, numbers, strategies = chain.strategy_costs, chain.cost_parameters, chain.strategies
     write_csv(say.columns(costs, CODED["strategy_costs"]), stage / "strategy_costs.csv")
     write_parquet(costs, stage / "strategy_costs.parquet")
@@ -525,9 +524,8 @@ def write_programme(chain: Chain, stage: Path, *, budget_per_year: float | None,
         "saving_greedy": round(found.saving_greedy, 2),
         "sentences": [*said(chain, [
             programme_message(chain, found, years=years),
-            *(owner_messages(found.table) if len(found.table) else []),
-            *(worth_messages(chain, found.table) if len(found.table) else []),
-            *(greedy_messages(chain, found, robust=robust) if len(found.table) else []),
+            *([*owner_messages(found.table), *worth_messages(chain, found.table),
+               *greedy_messages(chain, found, robust=robust)] if len(found.table) else []),
             *told]), *chain.limits],
     }
 

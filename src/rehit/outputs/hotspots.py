@@ -294,7 +294,7 @@ def _write_counts(chain: Chain, stage: Path) -> dict[str, Any]:
 
 def _with_names(places: gpd.GeoDataFrame, chain: Chain) -> gpd.GeoDataFrame:
     """Add what each place is called, and a link that opens its point on any map (RFC 5870)."""
-    say = Say(chain.project.language, chain.project.currency)
+    say = chain.say
     links = ["geo:" + point.replace(" ", "") if point else "" for point in map_points(places)]
     return places.assign(place_name=say.all(map(chain.named, places["place_id"])), map_link=links)
 

@@ -581,7 +581,7 @@ def day_stops(chain: Chain, day: date, *, crews: int, chances: pd.Series,
 
 def findable(chain: Chain) -> gpd.GeoDataFrame:
     """Return the incidents; those without an address have what their place is called."""
-    say = Say(chain.project.language, chain.project.currency)
+    say = chain.say
     incidents = chain.incidents
     lacking = incidents["address"].isna() & incidents["place_id"].notna()
     called = {place: say(chain.named(place)) for place in incidents.loc[

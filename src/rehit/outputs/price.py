@@ -55,7 +55,7 @@ def write_price(chain: Chain, stage: Path, *, margin: float | None, years: int,
     chain.step("step.price_sensitivity")
     moved = sensitivity(contract, rng=chain.rng("price sensitivity"))
     chain.step("step.writing")
-    say, name = Say(chain.project.language, chain.project.currency), chain.project.name
+    say, name = chain.say, chain.project.name
     limits = chain.say.all(_other_limits(chain, contract))
     steps = reconciliation(contract, chain.expected_work)
     write_bid_workbook(stage / "bid.xlsx", contract, say, name=name, steps=steps,

@@ -385,7 +385,7 @@ def write_quarter(chain: Chain, stage: Path, *, quarter: str | None,
         "rows": row_totals(chain),
         "limits": list(chain.limits),
         "sentences": [
-            f"{chain.project.name}, {Say(chain.project.language).days(first, last)}.",
+            f"{chain.project.name}, {chain.say.days(first, last)}.",
             *ranking_found(chain), *cost_sentences(chain), *chain.limits,
             *left_out_measures(chain)],
     }
