@@ -175,11 +175,15 @@ def _place_row(facts: Facts, row: pd.Series, this: int) -> tuple[str, ...]:
     kind = row["asset_type"]
     return (facts.named(row["place_id"]), "–" if pd.isna(kind) else say.thing(kind),
             say.whole(this), say.whole(row["n_incidents"]),
-            "–" if row["place_kind"] in STRETCHES and not row["n_rehits"]
-            else say.whole(row["n_rehits"]),
+            shown_rehits(row["place_kind"], row["n_rehits"], say),
             say.ranged(row["rate_per_year"], row["rate_low"], row["rate_high"]),
             say.ranged(row["now_per_year"], row["now_low"], row["now_high"]),
             say.chance(row["chance_above"]), "–" if pd.isna(days) else say.number(float(days), 2))
+
+
+def shown_rehits(place_kind: str, n_rehits: int, say: Say) -> str:
+    """Write a place's re-hits; at a stretch of many surfaces none seen is not none."""
+    return "–" if place_kind in STRETCHES and not n_rehits else say.whole(n_rehits)
 
 
 def _survival(facts: Facts, section: Section) -> None:

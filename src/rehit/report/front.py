@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 
 from rehit.messages import Message, message
-from rehit.observed import STRETCHES, plausible_waits, too_few_dates
+from rehit.observed import plausible_waits, too_few_dates
 from rehit.report.details import (
     allowed_time,
     begin_places,
@@ -18,6 +18,7 @@ from rehit.report.details import (
     leading_method,
     methods_picture,
     saving_range,
+    shown_rehits,
 )
 from rehit.report.document import Document, Grid, Section, Sentence, Tile, Tiles
 from rehit.report.figures import (
@@ -268,8 +269,7 @@ def _worst_grid(facts: Facts, repeats: pd.DataFrame) -> Grid:
     rows = tuple((facts.named(row.place_id),
                   "–" if pd.isna(row.asset_type) else say.thing(row.asset_type),
                   say.whole(row.n_incidents),
-                  "–" if row.place_kind in STRETCHES and not row.n_rehits
-                  else say.whole(row.n_rehits),
+                  shown_rehits(row.place_kind, row.n_rehits, say),
                   say.ranged(row.rate_per_year, row.rate_low, row.rate_high))
                  for row in each(worst))
     return Grid(say("places.caption", n=len(worst)), tuple(
