@@ -16,13 +16,11 @@ import pytest
 from rehit.app.page import STATE, Page
 from rehit.app.serve import Desk
 
-CHROMIUM = Path("/usr/bin/chromium")
 DEMO = Path(__file__).parents[2] / "data_demo"
 #: What a log's cells may hold that a page must show as the text it is.
 HOSTILE = "<img src=x onerror=window.hurt=1>"
 
-pytestmark = [pytest.mark.skipif(not CHROMIUM.exists(), reason="Chromium is not installed here"),
-              pytest.mark.xdist_group("local page")]
+pytestmark = pytest.mark.xdist_group("local page")
 WAIT_MS = 120_000
 
 
@@ -52,22 +50,18 @@ def address(home: Path) -> Iterator[str]:
 
 
 @pytest.fixture
-def tab(address: str) -> Iterator[Any]:
-    """A browser at the page; afterwards: nothing was asked of another host, nothing failed."""
-    sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-    with sync_api.sync_playwright() as play:
-        running = play.chromium.launch(executable_path=str(CHROMIUM),
-                                       args=["--no-sandbox", "--disable-gpu"])
-        tab = running.new_page(viewport={"width": 390, "height": 844})
-        tab.set_default_timeout(WAIT_MS)
-        asked: list[str] = []
-        faults: list[str] = []
-        tab.on("request", lambda request: asked.append(request.url))
-        tab.on("pageerror", lambda error: faults.append(str(error)))
-        tab.goto(address)
-        yield tab
-        assert tab.evaluate("window.hurt === undefined")
-        running.close()
+def tab(address: str, browser: Any) -> Iterator[Any]:
+    """A tab at the page; afterwards: nothing was asked of another host, nothing failed."""
+    tab = browser.new_page(viewport={"width": 390, "height": 844})
+    tab.set_default_timeout(WAIT_MS)
+    asked: list[str] = []
+    faults: list[str] = []
+    tab.on("request", lambda request: asked.append(request.url))
+    tab.on("pageerror", lambda error: faults.append(str(error)))
+    tab.goto(address)
+    yield tab
+    assert tab.evaluate("window.hurt === undefined")
+    tab.close()
     assert [url for url in asked
             if not url.startswith((address.rsplit("/", 1)[0], "data:", "blob:", "ws://127.0.0.1"))
             ] == []
@@ -116,7 +110,8 @@ def test_a_project_is_opened_and_every_view_of_it_is_fit_for_all(tab: Any) -> No
     assert (letters, ground) == ("rgb(232, 236, 238)", "rgb(29, 38, 44)")
 
 
-def test_two_browsers_look_at_two_projects(tab: Any, address: str, home: Path) -> None:
+def test_two_browsers_look_at_two_projects(
+        tab: Any, browser: Any, address: str, home: Path) -> None:
     other = home / "other town"
     other.mkdir()
     for path in (home / "town").glob("*.*"):
@@ -125,7 +120,7 @@ def test_two_browsers_look_at_two_projects(tab: Any, address: str, home: Path) -
     (other / "rehit.toml").write_text(settings.replace("Merrowby-on-Sea", "Elsewhere"),
                                       encoding="utf-8")
     _go(tab, "Open", "Which log?")
-    second = tab.context.browser.new_page()
+    second = browser.new_page()
     second.goto(address)
     _go(second, "Open", "Which log?")
     _go(tab, "town", "Results")
@@ -133,6 +128,7 @@ def test_two_browsers_look_at_two_projects(tab: Any, address: str, home: Path) -
     for each, name in ((tab, "Merrowby-on-Sea"), (second, "Elsewhere")):
         _go(each, "Check", "How the log is understood")
         each.get_by_text(name, exact=True).wait_for()
+    second.close()
     shutil.rmtree(other)
 
 
