@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import re
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 from string import Formatter
 
@@ -36,9 +37,14 @@ def part(module: str) -> str:
     return module.removeprefix("rehit.").partition(".")[0]
 
 
+@cache
+def _tree(path: Path) -> ast.Module:
+    return ast.parse(path.read_text(encoding="utf-8"))
+
+
 def imports(path: Path) -> list[str]:
     found: list[str] = []
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in ast.walk(_tree(path)):
         if isinstance(node, ast.Import):
             found += [alias.name for alias in node.names]
         elif isinstance(node, ast.ImportFrom):
@@ -80,7 +86,7 @@ def test_modules_with_one_importer_are_those_that_the_page_for_developers_names(
 def _modules_imported(path: Path) -> set[str]:
     """Return the modules that one imports, as ``room/module``; packages do not count."""
     found = set()
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in ast.walk(_tree(path)):
         if isinstance(node, ast.ImportFrom):
             found |= {str(node.module), *(f"{node.module}.{alias.name}" for alias in node.names)}
     places = {name.removeprefix("rehit.").replace(".", "/") for name in found
@@ -93,7 +99,7 @@ def test_every_constant_of_a_module_is_used() -> None:
     given: dict[str, str] = {}
     read: set[str] = set()
     for path in MODULES:
-        tree = ast.parse(path.read_text(encoding="utf-8"))
+        tree = _tree(path)
         for node in tree.body:
             if isinstance(node, ast.Assign | ast.AnnAssign):
                 targets = node.targets if isinstance(node, ast.Assign) else [node.target]
@@ -111,7 +117,7 @@ def test_every_function_of_a_module_is_used_by_the_package() -> None:
     defined: dict[str, str] = {}
     read: set[str] = set()
     for path in MODULES:
-        tree = ast.parse(path.read_text(encoding="utf-8"))
+        tree = _tree(path)
         for top in tree.body:
             if isinstance(top, ast.FunctionDef | ast.ClassDef) and not top.name.startswith("__"):
                 defined[top.name] = path.name
@@ -140,7 +146,7 @@ def _errors_raised(node: ast.AST) -> set[str]:
                          ids=lambda p: str(p.relative_to(SOURCE)))
 def test_public_functions_say_what_they_refuse(path: Path) -> None:
     """Either under Raises or in the sentence itself."""
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in ast.walk(_tree(path)):
         if isinstance(node, ast.FunctionDef) and not node.name.startswith("_"):
             said = ast.get_docstring(node) or ""
             assert not _errors_raised(node) or "Raises" in said or "raising" in said or (
@@ -155,7 +161,7 @@ def test_top_level_is_exactly_as_promised() -> None:
 
 def test_notebooks_define_no_functions() -> None:
     for path in sorted((ROOT / "notebooks").glob("[01]*_*.py")):
-        tree = ast.parse(path.read_text(encoding="utf-8"))
+        tree = _tree(path)
         assert not [n for n in ast.walk(tree) if isinstance(n, ast.FunctionDef | ast.ClassDef)], (
             path.name)
 
@@ -169,7 +175,7 @@ def _length(function: ast.FunctionDef | ast.AsyncFunctionDef) -> int:
 def test_functions_are_short() -> None:
     """Mostly up to 30 lines, never 50 or more."""
     lengths = {f"{path.relative_to(SOURCE)}: {node.name}": _length(node)
-               for path in MODULES for node in ast.walk(ast.parse(path.read_text("utf-8")))
+               for path in MODULES for node in ast.walk(_tree(path))
                if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)}
     assert {name: lines for name, lines in lengths.items() if lines >= 50} == {}
     assert sum(lines > 30 for lines in lengths.values()) / len(lengths) < 0.02
@@ -209,7 +215,7 @@ def test_no_room_but_the_report_writes_sentences() -> None:
     """No text of four words or more stands outside ``report/``, in errors neither."""
     said = {(str(path.relative_to(SOURCE)), text) for path in MODULES
             if path.relative_to(SOURCE).parts[0] != "report"
-            for text in _texts(ast.parse(path.read_text("utf-8"))) if WORDS.search(text)}
+            for text in _texts(_tree(path)) if WORDS.search(text)}
     assert {each for each in said if each[1] not in NO_SENTENCES} == set()
     assert {text for _, text in said} == NO_SENTENCES
 
@@ -228,7 +234,7 @@ ERRORS = {"RehitError", "InputFileError", "TableError", "SettingError"}
 
 
 def _errors_made(path: Path) -> Iterator[ast.Call]:
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in ast.walk(_tree(path)):
         if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and (
                 node.func.id in ERRORS):
             yield node
