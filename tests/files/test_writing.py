@@ -71,26 +71,28 @@ def test_what_was_there_stands_again_when_a_file_cannot_be_put_in_its_place(
             for name in ("a.txt", "b.txt", "z.txt"):
                 (stage / name).write_text("new", encoding="utf-8")
 
-    # A file that cannot be moved in, as one that another program has open on Windows.
+    # A file that another program has open on Windows: neither it nor its folder can be moved.
     monkeypatch.setattr(writing, "_exchange", lambda _one, _other: False)
     move = Path.replace
     monkeypatch.setattr(Path, "replace", lambda self, to: refused(self) if (
-        self.parent == target and self.name == "z.txt") else move(self, to))
+        self in (target, target / "z.txt")) else move(self, to))
     with pytest.raises(InputFileError, match=r"z\.txt.*close the file"):
         write()
     assert contents(target) == {"a.txt": "old", "z.txt": "old"}
     assert [p.name for p in tmp_path.iterdir()] == ["out"]
 
 
-@pytest.mark.parametrize("stop_at", range(1, 7))
+@pytest.mark.parametrize(("one_by_one", "stop_at"), [
+    (False, 1), (False, 2), *((True, stop_at) for stop_at in range(1, 7))])
 def test_a_user_who_stops_rehit_while_files_are_moved_keeps_the_old_ones(
-        tmp_path: Path, monkeypatch: pytest.MonkeyPatch, stop_at: int) -> None:
+        tmp_path: Path, monkeypatch: pytest.MonkeyPatch, one_by_one: bool, stop_at: int) -> None:
     target = tmp_path / "out"
     target.mkdir()
     (target / "a.txt").write_text("old", encoding="utf-8")
     (target / "c.txt").write_text("old", encoding="utf-8")
     move, count = Path.replace, iter(range(1, 100))
     monkeypatch.setattr(writing, "_exchange", lambda _one, _other: False)
+    monkeypatch.setattr(writing, "_is_within", lambda _path, _folder: one_by_one)
 
     def stopped(self: Path, to: Path) -> Path:
         if next(count) == stop_at:
@@ -106,6 +108,54 @@ def test_a_user_who_stops_rehit_while_files_are_moved_keeps_the_old_ones(
     with pytest.raises(KeyboardInterrupt):
         write()
     assert contents(target) == {"a.txt": "old", "c.txt": "old"}
+    assert [p.name for p in tmp_path.iterdir()] == ["out"]
+
+
+def test_what_cannot_be_put_back_waits_for_the_next_run(
+        tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A share that goes away in the middle of the move, and is there again later."""
+    target, gone = tmp_path / "out", False
+    target.mkdir()
+    for name in ("a.txt", "b.txt"):
+        (target / name).write_text("old", encoding="utf-8")
+    move = Path.replace
+
+    def moved(self: Path, to: Path) -> Path:
+        nonlocal gone
+        gone = gone or self.name == "b.txt"
+        if gone:
+            raise OSError(errno.ESTALE, os.strerror(errno.ESTALE))
+        return move(self, to)
+
+    def write(text: str) -> None:
+        with staged_folder(target) as stage:
+            for name in ("a.txt", "b.txt"):
+                (stage / name).write_text(text, encoding="utf-8")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(writing, "_is_within", lambda _path, _folder: True)
+        patch.setattr(Path, "replace", moved)
+        with pytest.raises(InputFileError, match="network share"):
+            write("new")
+        with pytest.raises(InputFileError, match="network share"):
+            write("newer")
+    with pytest.raises(ZeroDivisionError), staged_folder(target):
+        raise ZeroDivisionError
+    assert contents(target) == {"a.txt": "old", "b.txt": "old"}
+    assert [p.name for p in tmp_path.iterdir()] == ["out"]
+
+
+def test_one_file_is_replaced_in_one_step(
+        tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A project file is never missing, not even for a moment."""
+    (tmp_path / "rehit.toml").write_text("old", encoding="utf-8")
+    moves: list[Path] = []
+    move = Path.replace
+    monkeypatch.setattr(Path, "replace", lambda self, to: (moves.append(to), move(self, to))[1])
+    with staged_folder(tmp_path) as stage:
+        (stage / "rehit.toml").write_text("new", encoding="utf-8")
+    assert moves == [tmp_path / "rehit.toml"]
+    assert contents(tmp_path) == {"rehit.toml": "new"}
 
 
 def test_a_new_folder_is_gone_again_when_nothing_could_be_moved(
@@ -128,7 +178,7 @@ NEW = {"a.txt": "new", "b.txt": "new", "c.txt": "new", "mine.txt": "kept"}
 CALLS = ("mkdir", "rename", "replace", "link", "unlink", "rmdir", "open", "scandir", "ftruncate")
 
 
-def killed_at(call: int, target: Path, *, exchange: bool) -> bool:
+def killed_at(call: int, target: Path, *, way: str) -> bool:
     """Write into a folder in a process of its own that dies at one call; say whether it died."""
     child = os.fork()
     if child:
@@ -142,8 +192,10 @@ def killed_at(call: int, target: Path, *, exchange: bool) -> bool:
             return real(*args, **named)
         return called
 
-    if not exchange:
+    if way != "exchange":
         writing._exchange = lambda _one, _other: False
+    if way == "one by one":
+        writing._is_within = lambda _path, _folder: True
     with staged_folder(target) as stage:
         for name in ("a.txt", "b.txt", "c.txt"):
             (stage / name).write_text("new", encoding="utf-8")
@@ -154,17 +206,17 @@ def killed_at(call: int, target: Path, *, exchange: bool) -> bool:
 
 @pytest.mark.skipif(sys.platform == "win32", reason="processes are forked")
 @pytest.mark.filterwarnings("ignore:.*fork.*:DeprecationWarning")
-@pytest.mark.parametrize("exchange", [True, False])
+@pytest.mark.parametrize("way", ["exchange", "put aside", "one by one"])
 def test_killed_at_any_call_of_the_final_move_results_are_old_or_new(tmp_path: Path,
-                                                                     exchange: bool) -> None:
-    """With an exchange of names at once; moved one by one, as soon as the next run has begun."""
+                                                                     way: str) -> None:
+    """With an exchange of names at once; else as soon as the next run has begun."""
     target, seen, call = tmp_path / "out", [], 1
     while True:
         target.mkdir()
         for name, text in OLD.items():
             (target / name).write_text(text, encoding="utf-8")
-        died = killed_at(call, target, exchange=exchange)
-        if exchange:
+        died = killed_at(call, target, way=way)
+        if way == "exchange" or (way == "put aside" and target.exists()):
             assert contents(target) in (OLD, NEW)
         with pytest.raises(ZeroDivisionError), staged_folder(target):
             raise ZeroDivisionError

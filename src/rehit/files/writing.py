@@ -1,8 +1,10 @@
 """Writing tables, and results whole or not at all, whatever stops the run.
 
 Files are written into a scratch folder beside the target. Putting them in their place is one
-system call where the system has it: the new folder and the old one change names. Elsewhere files
-are moved one by one under a journal; a run that was killed meanwhile is undone by the next one.
+system call where the system has it: the new folder and the old one change names. Elsewhere the old
+folder is put aside and the new one takes its name: never a mixture, and a run killed between the
+two is undone by the next one. Only where a folder must keep its identity, or a file of it is held
+open, are files moved one by one, under a journal by which the next run can undo them.
 """
 
 from __future__ import annotations
@@ -33,7 +35,7 @@ from rehit.messages import Message, message
 GEOPACKAGE_VERSION = "1.2"
 
 STAGE = ".writing-"
-JOURNAL = "moving.json"
+JOURNAL, ASIDE = "moving.json", "before"
 # Other files of a folder are linked into its new self; with more than this they are moved past.
 MOST_OTHERS = 2000
 
@@ -80,8 +82,9 @@ def staged_folder(target: Path) -> Iterator[Path]:
             raise unwritable(target, error) from error
         raise
     finally:
-        if stage is not None and not (stage / JOURNAL).exists():
-            shutil.rmtree(stage, ignore_errors=True)
+        if stage is not None:
+            with suppress(OSError):  # what cannot be put back now waits for the next run
+                _take_back(stage, target)
         _unlock(lock, target)
 
 
@@ -90,19 +93,29 @@ def _stage_prefix(target: Path) -> str:
 
 
 def _commit(stage: Path, target: Path) -> None:
-    """Put the new files in their place by one rename or exchange, or else one after the other."""
+    """Put the new files in their place by one rename or exchange wherever that can be."""
     new = stage / "new"
     files = [item for item in new.rglob("*") if not item.is_dir()]
     if not target.exists():
-        with suppress(OSError):  # made just now by someone else: moved file by file
-            new.replace(target)
-            return
-    if len(files) > 1 and not _is_within(Path.cwd(), target):
+        new.replace(target)
+        return
+    if len(files) == 1:
+        _replace_one(files[0], target / files[0].relative_to(new))
+        return
+    if not _is_within(Path.cwd(), target):
         shutil.copymode(target, new)
-        if _with_others(target, new) and _exchange(new, target):
+        if _with_others(target, new) and (_exchange(new, target) or _swap(stage, target)):
             return
         files = [item for item in files if item.exists()]
     _move_all(files, new, target, stage)
+
+
+def _replace_one(file: Path, place: Path) -> None:
+    try:
+        place.parent.mkdir(parents=True, exist_ok=True)
+        file.replace(place)
+    except OSError as error:
+        raise unwritable(place, error) from error
 
 
 def _is_within(path: Path, folder: Path) -> bool:
@@ -145,16 +158,25 @@ def _exchange(one: Path, other: Path) -> bool:
     return False
 
 
+def _swap(stage: Path, target: Path) -> bool:
+    """Put the old folder aside and the new one in its place; say whether the system let it."""
+    try:
+        target.replace(stage / ASIDE)
+    except OSError:  # a file in it is held open: moved one by one, so that it can be named
+        return False
+    (stage / "new").replace(target)
+    return True
+
+
 # One file after the other, under a journal by which a killed run can be undone.
 
 
 def _move_all(files: list[Path], new: Path, target: Path, stage: Path) -> None:
     """Move all files into `target`; what stood there waits until all are in place."""
-    kept, item, made = stage / "old", target, not target.exists()
+    kept, item = stage / "old", target
     names = {str(file.relative_to(new)): (target / file.relative_to(new)).exists()
              for file in files}
     try:
-        target.mkdir(exist_ok=True)
         kept.mkdir()
         _write_journal(stage, names)
         for item in sorted(files):
@@ -165,10 +187,8 @@ def _move_all(files: list[Path], new: Path, target: Path, stage: Path) -> None:
                 (target / name).replace(kept / name)
             item.replace(target / name)
     except BaseException as error:
-        _undo(stage, target)
-        if made:
-            with suppress(OSError):
-                target.rmdir()
+        with suppress(OSError):
+            _undo(stage, target)
         if isinstance(error, OSError):
             place = target if item == target else target / item.relative_to(new)
             raise unwritable(place, error) from error
@@ -183,25 +203,42 @@ def _write_journal(stage: Path, names: dict[str, bool]) -> None:
 
 
 def _undo(stage: Path, target: Path) -> None:
-    """Put back what a journal says was moved; a file not moved yet is as it was."""
+    """Put back what was moved; what was not moved yet, or is in place for good, is left.
+
+    Raises
+    ------
+    OSError
+        If something cannot be put back. It stays in `stage`, and can be tried again.
+    """
+    if (stage / ASIDE).exists() and not target.exists():
+        (stage / ASIDE).replace(target)
     journal = stage / JOURNAL
     if not journal.exists():
         return
     for name, existed in json.loads(journal.read_text(encoding="utf-8")).items():
-        with suppress(OSError):
-            if (stage / "old" / name).exists():
-                (stage / "old" / name).replace(target / name)
-            elif not existed and not (stage / "new" / name).exists():
-                (target / name).unlink(missing_ok=True)
+        if (stage / "old" / name).exists():
+            (stage / "old" / name).replace(target / name)
+        elif not existed and not (stage / "new" / name).exists():
+            (target / name).unlink(missing_ok=True)
     journal.unlink()
+
+
+def _take_back(stage: Path, target: Path) -> None:
+    """Undo what was begun, then take the scratch folder away.
+
+    Raises
+    ------
+    OSError
+        If old results cannot be put back: they stay in the scratch folder.
+    """
+    _undo(stage, target)
+    shutil.rmtree(stage, ignore_errors=True)
 
 
 def _clear_leftovers(target: Path) -> None:
     """Undo and take away what a killed run left; the lock says that no run is alive."""
     for stage in target.parent.glob(f"{_stage_prefix(target)}*"):
-        with suppress(OSError, ValueError):
-            _undo(stage, target)
-        shutil.rmtree(stage, ignore_errors=True)
+        _take_back(stage, target)
 
 
 # One run at a time writes a folder: the system takes a lock back from a run that has died.
