@@ -164,5 +164,6 @@ def _facts(settings: Settings, log: pd.DataFrame) -> dict[str, Any]:
                              "lit_at": settings.lit_at.isoformat(),
                              "emerging_from": settings.emerging_from.isoformat(),
                              "effort_minutes_visit_m2_paint_remover_water_l_per_m2": works.EFFORT,
+                             "minutes_grow_with_this_power_of_m2": works.AREA_POWER,
                              "labour_per_hour": works.LABOUR_PER_HOUR}
     return facts | {"settings": dataclasses.asdict(settings)}

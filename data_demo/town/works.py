@@ -8,12 +8,14 @@ import pandas as pd
 from town.model import ORIGIN_XY, TIME_ZONE, Settings
 from town.simulate import to_instants
 
-# method: minutes per visit, minutes per m2, paint, remover, water in litres per m2
+# method: minutes per visit, minutes for the first m2, paint, remover, water in litres per m2
 EFFORT: dict[str, tuple[float, float, float, float, float]] = {
     "paint_out": (14.0, 7.0, 0.22, 0.0, 0.0), "solvent_wipe": (10.0, 22.0, 0.0, 0.25, 0.5),
     "hot_wash": (32.0, 18.0, 0.0, 0.45, 28.0), "scrape": (9.0, 25.0, 0.0, 0.05, 0.2),
     "polish_or_replace": (60.0, 30.0, 0.0, 0.1, 1.0), "refer": (5.0, 0.0, 0.0, 0.0, 0.0),
 }
+# Each further square metre painted out takes less: minutes grow with this power of the area.
+AREA_POWER = {"paint_out": 0.7}
 LABOUR_PER_HOUR, PAINT_PER_L, REMOVER_PER_L, WASTE_PER_L = 34.0, 9.5, 14.0, 0.35
 
 
@@ -42,7 +44,8 @@ def make_works(rows: pd.DataFrame, incidents: pd.DataFrame, settings: Settings,
     visit, per_m2, paint, remover, water = (
         pd.Series(method).map({k: v[i] for k, v in EFFORT.items()}).to_numpy() for i in range(5))
     area, n = done["area_m2"].to_numpy(), len(done)
-    minutes = (visit + per_m2 * area) * rng.lognormal(-0.04, 0.28, n)
+    power = pd.Series(method).map(AREA_POWER).fillna(1.0).to_numpy()
+    minutes = (visit + per_m2 * area**power) * rng.lognormal(-0.04, 0.28, n)
     crew = np.where(method == "hot_wash", 2, 1)
     litres = [np.round(k * area * rng.lognormal(-0.03, 0.25, n), 2) for k in (paint, remover,
                                                                              water)]

@@ -73,7 +73,8 @@ def cleaning(n: Mapping[str, float], place: Mapping[str, float], method: str, *,
              share: float = 1.0, wear: bool = True) -> float:
     """Return what one removal costs."""
     m2 = place["mark_area_m2"]
-    hours = (n[f"minutes_per_visit_{method}"] + n[f"minutes_per_m2_{method}"] * m2) / 60
+    hours = (n[f"minutes_per_visit_{method}"] + n[f"minutes_per_m2_{method}"]
+             * m2 ** n[f"minutes_area_power_{method}"]) / 60
     return (n["call_out"] / n["incidents_per_visit"]
             + share * (hours * n[f"crew_size_{method}"] * n["labour_per_hour"]
                        + n[f"materials_per_m2_{method}"] * m2)

@@ -22,7 +22,8 @@ DRAWS, YEARS, BID_DRAWS = 200_000, 10, 100_000
 def cleaning(n, place, method, *, share=1.0, wear=True, area=None):
     """One cleaning of one marking."""
     m2 = place["mark_area_m2"] if area is None else area
-    hours = (n[f"minutes_per_visit_{method}"] + n[f"minutes_per_m2_{method}"] * m2) / 60
+    hours = (n[f"minutes_per_visit_{method}"] + n[f"minutes_per_m2_{method}"]
+             * m2 ** n[f"minutes_area_power_{method}"]) / 60
     cost = n["call_out"] / n["incidents_per_visit"]
     cost += share * hours * n[f"crew_size_{method}"] * n["labour_per_hour"]
     cost += share * n[f"materials_per_m2_{method}"] * m2
@@ -60,7 +61,8 @@ def today(n, place, counts):
     calls = n["call_out"] - n["call_out"] / n["incidents_per_visit"]
     labour = ((n["repaint_minutes_per_visit"] + n["repaint_minutes_per_m2"] * place["wall_area_m2"])
               - (n["minutes_per_visit_paint_out"] + n["minutes_per_m2_paint_out"]
-                 * place["mark_area_m2"]) * n["crew_size_paint_out"]) / 60 * n["labour_per_hour"]
+                 * place["mark_area_m2"] ** n["minutes_area_power_paint_out"])
+              * n["crew_size_paint_out"]) / 60 * n["labour_per_hour"]
     paint = (n["repaint_materials_per_m2"] * place["wall_area_m2"]
              - n["materials_per_m2_paint_out"] * place["mark_area_m2"])
     more = max(calls, 0) + max(labour, 0) + max(paint, 0)
@@ -96,7 +98,8 @@ def coated(n, place, counts):
 def job_costs(n, job, area):
     """What one job needs besides people and the vehicle: materials, water, equipment."""
     method = job["method"]
-    hours = (n[f"minutes_per_visit_{method}"] + n[f"minutes_per_m2_{method}"] * area) / 60
+    hours = (n[f"minutes_per_visit_{method}"] + n[f"minutes_per_m2_{method}"]
+             * area ** n[f"minutes_area_power_{method}"]) / 60
     traffic = n["traffic_control"] + n["traffic_control_per_hour"] * max(hours - 1, 0)
     return (n[f"materials_per_m2_{method}"] * area,
             n[f"water_l_per_m2_{method}"] * area * n["water_per_l"],

@@ -17,11 +17,13 @@ DEMO = Path(__file__).parents[2] / "data_demo" / "works_log.csv"
 
 
 def jobs(n: int, rng: np.random.Generator, *, method: str = "paint_out", visit: float = 14.0,
-         per_m2: float = 7.0, litres: float = 0.2, scatter: float = 0.25) -> pd.DataFrame:
+         per_m2: float = 7.0, power: float = 0.7, litres: float = 0.2,
+         scatter: float = 0.25) -> pd.DataFrame:
     area = rng.gamma(1.5, 1.0, n) + 0.05
     return pd.DataFrame({
         "method": method, "area_m2": area,
-        "minutes": (visit + per_m2 * area) * (1 + scatter * rng.standard_normal(n)).clip(0.1),
+        "minutes": ((visit + per_m2 * area**power)
+                    * (1 + scatter * rng.standard_normal(n)).clip(0.1)),
         "paint_l": litres * area * (1 + scatter * rng.standard_normal(n)).clip(0.1)})
 
 
@@ -96,7 +98,7 @@ def test_shrinkage_beats_both_the_default_and_the_jobs_alone() -> None:
 
 
 def test_demo_crew_is_recovered() -> None:
-    """The demo's crews work at 14 + 7 per m² (paint), 10 + 22 (wipe), 32 + 18 (wash)."""
+    """The demo's crews work at 14 + 7 m^1.4 (paint), 10 + 22 m² (wipe), 32 + 18 m² (wash)."""
     found = calibrate_methods(read_works(DEMO)).estimates.set_index(["method", "quantity"])
     truth = {"paint_out": (14, 7), "solvent_wipe": (10, 22), "hot_wash": (32, 18)}
     for method, (visit, per_m2) in truth.items():
@@ -129,7 +131,8 @@ def test_advice_weighs_the_rows_of_a_method() -> None:
 def test_costs_are_shrunk_to_the_pooled_price_of_a_minute() -> None:
     log = pd.DataFrame({"method": "paint_out", "area_m2": [1.0, 2.0] * 200,
                         "minutes": [25.5, 33.5] * 200, "cost": [51.0, 67.0] * 200})
-    found = calibrate_methods(log).estimates.set_index("quantity")
+    in_proportion = load_parameters().override({"costs.minutes_area_power_paint_out": 1})
+    found = calibrate_methods(log, parameters=in_proportion).estimates.set_index("quantity")
     assert found.loc["cost_per_visit", "default"] == pytest.approx(38.0)  # 19 min at 2 a minute
     assert found.loc["cost_per_m2", "calibrated"] == pytest.approx(16.0, rel=0.001)
 

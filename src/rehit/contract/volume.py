@@ -73,7 +73,8 @@ def with_effort(jobs: pd.DataFrame, *, parameters: Parameters,
                                include_lowest=True).astype("str")
     area = new["area_m2"]
     new["minutes"] = (_rate(new, "minutes_per_visit", parameters)
-                      + _rate(new, "minutes_per_m2", parameters) * area)
+                      + _rate(new, "minutes_per_m2", parameters)
+                      * area ** _rate(new, "minutes_area_power", parameters))
     new["persons"] = _rate(new, "crew_size", parameters)
     new["materials"] = _rate(new, "materials_per_m2", parameters) * area
     new["wash_water_l"] = _rate(new, "water_l_per_m2", parameters) * area

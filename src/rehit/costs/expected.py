@@ -180,15 +180,16 @@ def booked_against_expected(works: pd.DataFrame, *, parameters: Parameters) -> p
     rows = []
     for method, own in jobs[jobs["area_m2"] > 0].groupby("method"):
         rate = {name: parameters[f"costs.{name}_{method}"] for name in (
-            "minutes_per_visit", "minutes_per_m2", "crew_size", "materials_per_m2",
-            "water_l_per_m2")}
+            "minutes_per_visit", "minutes_per_m2", "minutes_area_power", "crew_size",
+            "materials_per_m2", "water_l_per_m2")}
         n, area = len(own), float(own["area_m2"].sum())
         people = own["crew_size"].fillna(rate["crew_size"]) if "crew_size" in own else (
             rate["crew_size"])
         litres = float(own["wash_water_l"].fillna(0).sum()) if "wash_water_l" in own else 0.0
         labour = float((own["minutes"] * people).sum()) / 60 * pay
         booked = float(own["cost"].sum())
-        hours = (n * rate["minutes_per_visit"] + rate["minutes_per_m2"] * area) / 60
+        hours = (n * rate["minutes_per_visit"] + rate["minutes_per_m2"]
+                 * float((own["area_m2"] ** rate["minutes_area_power"]).sum())) / 60
         rows.append({
             "method": str(method), "n_jobs": n, "booked": booked, "booked_labour": labour,
             "booked_water": litres * disposal,

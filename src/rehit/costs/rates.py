@@ -32,8 +32,8 @@ ESCALATION = {"call_out": "labour", "labour": "labour", "materials": "materials"
               "access": "plant", "traffic_control": "plant", "water": "water",
               "wear": "labour", "measure": "materials"}
 CALL_OUT, LABOUR, MATERIALS, ACCESS, TRAFFIC, WATER, WEAR, MEASURE = range(len(LINES))
-BY_METHOD = ("minutes_per_visit", "minutes_per_m2", "materials_per_m2", "water_l_per_m2",
-             "wear_per_m2", "crew_size")
+BY_METHOD = ("minutes_per_visit", "minutes_per_m2", "minutes_area_power", "materials_per_m2",
+             "water_l_per_m2", "wear_per_m2", "crew_size")
 PLAIN = ("discount_rate", "payment_point", "residual_share", "call_out", "incidents_per_visit",
          "labour_per_hour", "access_ladder", "access_platform", "traffic_control",
          "traffic_control_per_hour", "water_per_l", "cover_minutes_per_visit",
@@ -93,7 +93,8 @@ def cleaning_lines(costing: pd.DataFrame, strategy: Strategy, *,
     methods = cleaning_methods(costing, strategy)
     share = strategy.cleaning_share
     rate = {name: _by_method(name, methods, parameters) for name in BY_METHOD}
-    minutes = rate["minutes_per_visit"] + rate["minutes_per_m2"] * area
+    minutes = (rate["minutes_per_visit"]
+               + rate["minutes_per_m2"] * area ** rate["minutes_area_power"])
     if "minutes_per_incident" in costing.columns and strategy.cleaning == "removal":
         own = methods == costing["method"].to_numpy(str)
         given = costing["minutes_per_incident"].to_numpy(float, na_value=np.nan)

@@ -214,7 +214,8 @@ def _cleaning(book: Book, strategy: Strategy) -> dict[str, str]:
         area = (f"IF({area}/{_wall(book)}>={c['repaint_wall_share']},{_wall(book)},{area})")
     method = str(cleaning_methods(book.comparison.costing.head(1), strategy)[0])
     own = {key: c[f"{strategy.name}.{key}"] for key in STRATEGY_NUMBERS}
-    minutes = (f"({c[f'minutes_per_visit_{method}']}+{c[f'minutes_per_m2_{method}']}*{area})")
+    minutes = (f"({c[f'minutes_per_visit_{method}']}+{c[f'minutes_per_m2_{method}']}"
+               f"*({area})^{c[f'minutes_area_power_{method}']})")
     litres = f"{c[f'water_l_per_m2_{method}']}*{area}"
     if strategy.cleaning == "removal" and method == str(book.place["method"]):
         minutes = _given(book, "minutes_per_incident") or minutes

@@ -1,12 +1,12 @@
 """Let the crew's own works log correct the defaults, as far as it has something to say.
 
-Each method's minutes are ``a * minutes_per_visit + b * minutes_per_m2 * area`` and its litres
-``c * litres_per_m2 * area``, where the ratios ``a, b, c`` are 1 by default. They are estimated by
-the normal linear model with a normal prior of mean 1 and standard deviation ``treatment.prior_cv``
-(Lindley and Smith 1972, "Bayes estimates for the linear model", J. R. Stat. Soc. B 34: 1-41): the
-posterior mean is the default and the crew's own least-squares figure, weighted by how precisely
-each is known. A job's scatter is taken as proportional to its mean. Few jobs move a default
-little, many replace it.
+Each method's minutes are ``a * minutes_per_visit + b * minutes_per_m2 * area ** power``, with the
+power of ``costs.minutes_area_power_*``, and its litres ``c * litres_per_m2 * area``, where the
+ratios ``a, b, c`` are 1 by default. They are estimated by the normal linear model with a normal
+prior of mean 1 and standard deviation ``treatment.prior_cv`` (Lindley and Smith 1972, "Bayes
+estimates for the linear model", J. R. Stat. Soc. B 34: 1-41): the posterior mean is the default and
+the crew's own least-squares figure, weighted by how precisely each is known. A job's scatter is
+taken as proportional to its mean. Few jobs move a default little, many replace it.
 """
 
 from __future__ import annotations
@@ -63,7 +63,8 @@ def calibrate_methods(works: pd.DataFrame, *, methods: pd.DataFrame | None = Non
         The `advice` table: a method's default is then the mean of its rows weighted by how often
         each decided. Without it the median of its rows stands in.
     parameters
-        ``treatment.prior_cv``, ``treatment.job_cv``, ``treatment.job_cv_jobs``.
+        ``treatment.prior_cv``, ``treatment.job_cv``, ``treatment.job_cv_jobs`` and
+        ``costs.minutes_area_power_*``.
 
     Returns
     -------
@@ -78,11 +79,11 @@ def calibrate_methods(works: pd.DataFrame, *, methods: pd.DataFrame | None = Non
 
     Examples
     --------
-    >>> jobs = pd.DataFrame({"method": "paint_out", "area_m2": [1.0, 2.0, 4.0] * 50,
+    >>> jobs = pd.DataFrame({"method": "hot_wash", "area_m2": [1.0, 2.0, 4.0] * 50,
     ...                      "minutes": [30.0, 40.0, 60.0] * 50})
     >>> table = calibrate_methods(jobs).estimates.set_index("quantity")
     >>> table.loc["minutes_per_m2", ["default", "observed"]].round(3).tolist()
-    [7.0, 10.0]
+    [15.0, 10.0]
     """
     where = "calibrate_methods"
     values = parameters or load_parameters()
@@ -200,7 +201,9 @@ def _cost_estimates(usable: pd.DataFrame, typical: pd.DataFrame,
         return []
     visit = typical["minutes_per_visit"].reindex(priced["method"]).to_numpy()
     per_m2 = typical["minutes_per_m2"].reindex(priced["method"]).to_numpy()
-    per_minute = priced["cost"].sum() / (visit + per_m2 * priced["area_m2"].to_numpy()).sum()
+    power = priced["method"].map(lambda method: values[f"costs.minutes_area_power_{method}"])
+    areas = priced["area_m2"].to_numpy() ** power.to_numpy(float)
+    per_minute = priced["cost"].sum() / (visit + per_m2 * areas).sum()
     rows: list[list[object]] = []
     for method, jobs in priced.groupby("method"):
         default = typical.loc[method] * per_minute
@@ -217,7 +220,7 @@ _PARTS = {"minutes": (("minutes_per_visit", "minutes"), ("minutes_per_m2", "minu
 
 def _two_parts(jobs: pd.DataFrame, column: str, visit: float, per_m2: float, method: str,
                values: Parameters) -> list[list[object]]:
-    area = jobs["area_m2"].to_numpy(float)
+    area = jobs["area_m2"].to_numpy(float) ** values[f"costs.minutes_area_power_{method}"]
     parts = np.column_stack([np.full(len(jobs), visit), per_m2 * area])
     mean, sd, alone, weight = shrunken_ratios(parts, jobs[column].to_numpy(float),
                                               **_spreads(values))

@@ -46,13 +46,13 @@ def choose_methods(incidents: pd.DataFrame, *, methods: pd.DataFrame | Path | st
     parameters
         Where the log gives no area the mean of those it gives stands in, else
         ``pipeline.mark_area_m2``, and the reason says so; ``treatment.recurring_from`` says what
-        counts as recurring.
+        counts as recurring; ``costs.minutes_area_power_*``.
 
     Returns
     -------
     pandas.DataFrame
         The `advice` table, in the order and with the index of `incidents`. Minutes are the crew's
-        time on site for one visit: minutes per visit plus minutes per m² times area.
+        time on site for one visit: minutes per visit plus minutes per m² times a power of the area.
 
     Raises
     ------
@@ -78,7 +78,7 @@ def choose_methods(incidents: pd.DataFrame, *, methods: pd.DataFrame | Path | st
     facts = case_facts(incidents, parameters=values)
     decided = decide(facts, rules, recurring_from=values["treatment.recurring_from"])
     rules = pd.concat([rules, _fallback(rules)], ignore_index=True)
-    advice = _advice(facts, rules, decided)
+    advice = _advice(facts, rules, decided, values)
     advice.insert(0, "incident_id", incidents["incident_id"].astype("str").to_numpy())
     advice.index = incidents.index
     check(advice, "advice", where=where)
@@ -154,7 +154,8 @@ def explained(advice_row: pd.Series) -> tuple[Message, ...]:
     return tuple(said)
 
 
-def _advice(facts: pd.DataFrame, rules: pd.DataFrame, decided: np.ndarray) -> pd.DataFrame:
+def _advice(facts: pd.DataFrame, rules: pd.DataFrame, decided: np.ndarray,
+            parameters: Parameters) -> pd.DataFrame:
     def column(name: str) -> np.ndarray:
         found: np.ndarray = rules[name].to_numpy()[decided]
         return found
@@ -166,6 +167,8 @@ def _advice(facts: pd.DataFrame, rules: pd.DataFrame, decided: np.ndarray) -> pd
         return joined.where(joined != "")
 
     second = pd.Series(column("second_choice"), dtype="str")
+    power = pd.Series(column("method")).map(
+        lambda method: parameters[f"costs.minutes_area_power_{method}"]).to_numpy(float)
     paint = area * column("paint_l_per_m2").astype(float)
     remover = area * column("remover_l_per_m2").astype(float)
     water = area * column("wash_water_l_per_m2").astype(float)
@@ -174,7 +177,7 @@ def _advice(facts: pd.DataFrame, rules: pd.DataFrame, decided: np.ndarray) -> pd
         "reason": _reasons(facts, rules, decided),
         "second_choice": second.where(second != ""),
         "minutes": column("minutes_per_visit").astype(float)
-        + area * column("minutes_per_m2").astype(float),
+        + area**power * column("minutes_per_m2").astype(float),
         "materials": codes("kit"),
         "paint_l": paint, "remover_l": remover, "wash_water_l": water,
         "waste": codes("waste"),
