@@ -54,3 +54,14 @@ def test_a_share_is_warned_of_and_a_slip_is_not(
         summary = json.loads(capsys.readouterr().out)
         assert summary["rows_set_aside"] == undated
         assert len(summary["set_aside_warnings"]) == warned
+
+
+def test_a_log_without_a_date_column_is_told_what_it_can_still_give(
+        tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    rows = [f"{n},{n} Mill Lane,53.8{n:03d},-1.5{n:03d}" for n in range(20)]
+    (tmp_path / "log.csv").write_text("\n".join(["ID,Address,Lat,Lon", *rows]) + "\n")
+    assert main(["new", str(tmp_path / "town"), "--log", str(tmp_path / "log.csv")]) == 0
+    assert f"  rehit hotspots {tmp_path / 'town'}\n" in capsys.readouterr().out
+    said = clean(tmp_path / "town", capsys)
+    assert "No column of this log says when a marking was reported" in said
+    assert "fields.reported" not in said

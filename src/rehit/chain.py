@@ -37,7 +37,7 @@ from rehit.incidents.propose import propose_mapping
 from rehit.incidents.rows import Cleaned, CleanSettings
 from rehit.messages import Message, message
 from rehit.naming import name_places
-from rehit.observed import DAYS_PER_YEAR, MANY_SURFACES, POOR
+from rehit.observed import DAYS_PER_YEAR, MANY_SURFACES, POOR, Window
 from rehit.parameters import Parameters, crossed_bounds
 from rehit.patrol.travel import read_streets
 from rehit.project import Project
@@ -210,7 +210,7 @@ class Chain:
     @property
     def say(self) -> Say:
         """The words of the project's language, with its currency."""
-        return Say(self.project.language, self.project.currency)
+        return Say(self.project.language, self.project.currency, self.project.units)
 
     def step(self, code: str) -> None:
         """Tell the user what is being worked on, by its code in the catalogues."""
@@ -279,8 +279,9 @@ class Chain:
         """Whether the log has a column of report dates at all."""
         return "reported" in self.mapping.fields
 
-    def reports_per_place(self) -> gpd.GeoDataFrame:
-        """Reports at each place of a log without report dates, the most first: counts alone.
+    @_Result
+    def undated_reports(self) -> gpd.GeoDataFrame:
+        """The rows of a log without report dates, each with its place.
 
         Each row is taken for a marking of its own, since nothing tells a repeat from a re-hit.
         """
@@ -291,8 +292,12 @@ class Chain:
             fields.assign(reported=apart.strftime("%Y-%m-%d %H:%M:%S")),
             mapping=self.mapping, settings=self._clean_settings(alone))
         placed = place_incidents(cleaned.incidents, self.register, parameters=self.parameters)
-        known = cleaned.incidents.assign(place_id=placed["place_id"],
-                                         place_kind=placed["place_kind"])
+        return cleaned.incidents.assign(place_id=placed["place_id"],
+                                        place_kind=placed["place_kind"])
+
+    def reports_per_place(self) -> gpd.GeoDataFrame:
+        """Reports at each place of a log without report dates, the most first: counts alone."""
+        known = self.undated_reports
         known = known[known["place_id"].notna()]
         by_place = known.groupby("place_id")
         counted = gpd.GeoDataFrame(
@@ -301,6 +306,18 @@ class Chain:
         names = name_places(known, counted, streets=self.streets, parameters=self.parameters)
         counted["place_name"] = self.say.all(names[place] for place in counted["place_id"])
         return counted.sort_values(["n_reports", "place_id"], ascending=[False, True])
+
+    def undated_clusters(self) -> gpd.GeoDataFrame:
+        """Groups of reports close together in a log without report dates: density, no time."""
+        reports = self.undated_reports
+        self.step("step.grouping")
+        # The order of rows stands for time, as it must for a rate; no rate is handed on.
+        whole = Window(reports["reported_at"].min() - pd.Timedelta(1, "s"),
+                       reports["reported_at"].max() + pd.Timedelta(1, "s"))
+        found = find_clusters(reports, window=whole, parameters=self.parameters,
+                              rng=self.rng("clusters"))
+        return found.drop(columns=["n_rehits", "incidents_per_year"]).rename(
+            columns={"n_incidents": "n_reports"})
 
     @_Result
     def incidents(self) -> gpd.GeoDataFrame:

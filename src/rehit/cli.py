@@ -556,7 +556,7 @@ def _results(project: Project, folder: Path, *, steps: int, work: Writer,
     from rehit.outputs import frame
     from rehit.report.say import Say
 
-    say = Say(project.language, project.currency)
+    say = Say(project.language, project.currency, project.units)
     with _progress(steps, say) as step, _hushed():
         run = frame.Run(step)
         chain: Chain = Chain(project, progress=run)

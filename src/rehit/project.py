@@ -14,7 +14,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -24,9 +24,10 @@ from pyproj.exceptions import CRSError
 
 from rehit.errors import InputFileError, ManyErrors, RehitError, SettingError
 from rehit.parameters import Parameters, crossed_bounds, load_parameters
-from rehit.settings_file import Section, checked, misspelt, parse_toml, table_named
+from rehit.settings_file import Section, checked, misspelt, one_of, parse_toml, table_named
 
 FILE_NAME = "rehit.toml"
+UNITS = ("metric", "imperial")
 FILE_KEYS = ("log", "mapping", "register", "streets", "works", "depots", "vehicles", "vocabulary",
              "methods", "strategies", "measures")
 FileCheck = Callable[[Mapping[str, tuple[Path, ...]], Parameters], list[RehitError]]
@@ -55,6 +56,8 @@ class Project:
         All default numbers with the user's overrides applied.
     register_crs
         CRS of the register's coordinates where its file names none, or None.
+    units
+        What people are told distances and areas in: one of `UNITS`. Tables keep metres.
     """
 
     folder: Path
@@ -73,6 +76,7 @@ class Project:
     files: Mapping[str, tuple[Path, ...]] = field(default_factory=dict)
     parameters: Parameters = field(default_factory=load_parameters)
     register_crs: str | None = None
+    units: str = "metric"
 
     def path(self, role: str) -> Path | None:
         """Return the one file given for `role`, or None."""
@@ -214,6 +218,8 @@ class _Facts(Section):
         default=None, description="allowed.map_tiles")
     register_crs: Annotated[str, AfterValidator(_known_crs)] | None = Field(
         default=None, description="allowed.any_crs")
+    units: Literal[UNITS] = Field(  # type: ignore[valid-type]
+        default="metric", description=one_of(UNITS))
 
 
 _Name = Annotated[str, Field(min_length=1)]
@@ -255,7 +261,7 @@ def project_from_settings(settings: Mapping[str, Any], *, folder: Path, where: s
         folder, facts.name, facts.crs, facts.time_zone, facts.currency, facts.price_year,
         facts.language, (west, south, east, north) if facts.study_area else None,
         facts.extract_end, facts.seed, facts.holidays, tuple(facts.register_effects),
-        facts.map_tiles, files, parameters, facts.register_crs)
+        facts.map_tiles, files, parameters, facts.register_crs, facts.units)
 
 
 def _paths(section: object, folder: Path) -> dict[str, tuple[Path, ...]]:

@@ -16,7 +16,7 @@ from babel.core import get_global
 from babel.numbers import get_currency_symbol, get_territory_currencies
 from timezonefinder import TimezoneFinder
 
-#: Territories that measure walls in square feet: those of the US system in CLDR's measurementData
+#: Territories that measure in feet and miles: those of the US system in CLDR's measurementData
 #: (from memory), with the United States' own islands.
 _IN_FEET = frozenset(("US", "LR", "PR", "GU", "VI", "AS", "MP"))
 
@@ -33,8 +33,8 @@ class Territory:
         Sign of its money as written there, such as ``£`` or ``CHF``.
     day_first
         Whether numeric dates have the day before the month.
-    area_unit
-        ``m2`` or ``ft2``.
+    units
+        ``metric``, or ``imperial`` where distances are told in feet and miles.
     holidays
         The code for its public holidays, None where none are known.
     """
@@ -42,8 +42,13 @@ class Territory:
     code: str
     currency: str
     day_first: bool
-    area_unit: str
+    units: str
     holidays: str | None
+
+    @property
+    def area_unit(self) -> str:
+        """Unit of an area written as a bare number: ``m2`` or ``ft2``."""
+        return "ft2" if self.units == "imperial" else "m2"
 
 
 @cache
@@ -122,5 +127,6 @@ def territory(code: str) -> Territory | None:
     known = holidays.list_supported_countries()
     return Territory(code, str(get_currency_symbol(money[-1], locale)),
                      pattern.find("d") < pattern.find("M") if pattern[:1] != "y" else True,
-                     "ft2" if code in _IN_FEET else "m2", code if code in known else None)
+                     "imperial" if code in _IN_FEET else "metric",
+                     code if code in known else None)
 

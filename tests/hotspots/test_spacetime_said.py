@@ -48,15 +48,15 @@ def code_of(table: pd.DataFrame) -> str:
 def test_near_repeats_name_reach_time_and_peak() -> None:
     said = said_of(rings([False, True, True, True], [0.4, 1.2, 1.35, 1.1]))
     # 50 to 100 m away nothing is raised after the first week, and the sentence must not say so.
-    assert "than chance 1 to 50 m away after 0 to 14 days and 50 to 100 m away after 0 to 7" in said
-    assert "most so 50 to 100 m away after 0 to 7 days, 1.35 times" in said
+    assert "than chance 1 m to 50 m away after 0 to 14 days and 50 m to 100 m away after 0 to 7" in said
+    assert "most so 50 m to 100 m away after 0 to 7 days, 1.35 times" in said
 
 
 def test_bands_that_do_not_touch_are_told_apart() -> None:
     table = pd.DataFrame({"from_m": [1.0] * 3, "to_m": [50.0] * 3, "from_days": [0.0, 7, 14],
                           "to_days": [7.0, 14, 28], "ratio": [1.2, 1.0, 1.1], "common": 1.0,
                           "raised": [True, False, True]})
-    assert "1 to 50 m away after 0 to 7 and 14 to 28 days;" in said_of(table)
+    assert "1 m to 50 m away after 0 to 7 and 14 to 28 days;" in said_of(table)
 
 
 def test_incidents_at_one_place_only_tell_no_near_repeats() -> None:

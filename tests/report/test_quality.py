@@ -58,3 +58,11 @@ def test_empty_tables_give_a_page_all_the_same() -> None:
                         language="es")
     assert 'lang="es"' in page
     assert "No se dieron hallazgos" in page
+
+
+def test_a_log_without_dates_claims_no_span_of_time() -> None:
+    start = pd.Timestamp("1970-01-01", tz="UTC")
+    page = quality_page(project_name="Town", findings=pd.DataFrame(), counts=pd.DataFrame(),
+                        set_aside=pd.DataFrame(), window=Window(start, start))
+    assert "no dates of report" in page
+    assert "1970" not in page

@@ -14,14 +14,15 @@ import pytest
 
 import rehit
 from rehit.errors import SettingError
+from rehit.messages import message
 from rehit.parameters import load_parameters
 from rehit.report.catalogue import catalogue, languages
 from rehit.report.say import Say, _Filler
 from rehit.tables import table
 
 #: Messages whose Spanish is the English word.
-SAME_IN_SPANISH = {"quality.col_band", "substrate.metal", "on.area", "worked.no", "format.no",
-                   "head.kilobytes", "worked.not_allowed", "workbook.differs",
+SAME_IN_SPANISH = {"quality.col_band", "substrate.metal", "on.area", "format.square_metres",
+                   "worked.no", "format.no", "head.kilobytes", "worked.not_allowed", "workbook.differs",
                    "errors.not_top_and_draws.got",
                    "errors.not_a_works_table.allowed", "errors.recoat_without_cover.allowed"}
 #: Topics of which the report says every message, in the catalogue's order.
@@ -237,6 +238,16 @@ def test_small_p_values_are_given_as_below() -> None:
     en = Say("en")
     assert [en.p_value(p) for p in (0.2, 0.009, 0.00001)] == ["0.20", "<\u00a00.01",
                                                              "<\u00a00.001"]
+
+
+def test_distances_and_areas_are_told_in_the_project_s_units() -> None:
+    told = message("match.near", metres=250.0)
+    assert Say("en")(told) == "250 m away"
+    assert Say("en", units="imperial")(told) == "820 ft away"
+    assert Say("es", units="imperial")(message("on.area", m2=2.0)) == "21,5 pies²"
+    # Half a mile is told in miles, one metre less in feet (1 mile = 1,609.344 m).
+    assert Say("en", units="imperial").length(804.672) == "0.5 mi"
+    assert Say("en", units="imperial").length(803.0) == "2,630 ft"
 
 
 def test_plural_follows_n() -> None:

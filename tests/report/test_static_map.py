@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from report_tables import make_input
 
-from rehit.report.static_map import nice_length, spread_labels, street_lines
+from rehit.report.say import Say
+from rehit.report.static_map import spread_labels, street_lines
 
 
 def test_street_lines_keep_every_street() -> None:
@@ -29,4 +30,11 @@ def test_labels_on_the_map_stay_apart_and_inside() -> None:
 @pytest.mark.parametrize(("longest", "length"), [(870.0, 500.0), (1000.0, 1000.0), (19.0, 10.0),
                                                  (2300.0, 2000.0)])
 def test_scale_bar_lengths(longest: float, length: float) -> None:
-    assert nice_length(longest) == length
+    assert Say("en").round_length(longest) == length
+
+
+def test_a_scale_bar_in_feet_is_round_in_feet() -> None:
+    # 870 m are more than half a mile of 1,609.344 m; 150 m are 492 feet of 0.3048 m.
+    say = Say("en", units="imperial")
+    assert say.length(say.round_length(870.0)) == "0.5 mi"
+    assert say.round_length(150.0) == pytest.approx(200 * 0.3048)

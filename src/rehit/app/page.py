@@ -91,7 +91,8 @@ class Page:
         self.view = view if self._possible(view) else "open"
         self._keep()
         project = self.project()
-        self.say = Say(self.language, project.currency if project is not None else "€")
+        self.say = Say(self.language) if project is None else Say(
+            self.language, project.currency, project.units)
         self._draw_bar(project)
         try:
             body = VIEWS[self.view](self)

@@ -143,8 +143,9 @@ class ProjectSettings:
         West, south, east, north in degrees, or None.
     country
         ISO code, "" where not known.
-    time_zone, currency, holidays
-        The clock, the sign of money and the code of the public holidays.
+    time_zone, currency, holidays, units
+        The clock, the sign of money, the code of the public holidays, and ``metric`` or
+        ``imperial``.
     confirmed
         Whether a person confirmed the country.
     """
@@ -155,6 +156,7 @@ class ProjectSettings:
     time_zone: str
     currency: str
     holidays: str | None
+    units: str
     confirmed: bool
 
 
@@ -388,7 +390,8 @@ def _settings(options: Options, mapping: Mapping, place: ProjectPlace | None,
         _project_crs(options, mapping, place, clock), None if place is None else place.study_area,
         "" if home is None else home.code, clock,
         options.currency or ("€" if home is None else home.currency),
-        options.holidays or (None if home is None else home.holidays), confirmed)
+        options.holidays or (None if home is None else home.holidays),
+        "metric" if home is None else home.units, confirmed)
 
 
 def _project_crs(options: Options, mapping: Mapping, place: ProjectPlace | None,

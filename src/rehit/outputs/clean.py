@@ -184,8 +184,9 @@ def write_cleaned(chain: Chain, stage: Path, *, methods: bool = False) -> dict[s
         set_aside=cleaned.set_aside, window=cleaned.window, time_zone=chain.project.time_zone,
         language=chain.project.language, method_shares=shares, advised_done=done)
     (stage / "quality.html").write_text(page, encoding="utf-8")
-    warned = aside_warnings(cleaned.set_aside, rows_in=int(cleaned.counts["rows_in"].sum()),
-                            parameters=chain.parameters)
+    rows_in = int(cleaned.counts["rows_in"].sum())
+    warned = aside_warnings(cleaned.set_aside, rows_in=rows_in, parameters=chain.parameters) if (
+        chain.dated) else [message("aside.undated", rows=rows_in)]
     return {**cleaning_summary(chain), "set_aside_warnings": say.all(warned),
             "mapping_drift": told(files, say), "stand_ins": _stand_ins(cleaned.findings, say)}
 

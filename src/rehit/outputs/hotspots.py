@@ -282,13 +282,18 @@ def write_hotspots(chain: Chain, stage: Path) -> dict[str, Any]:
 
 def _write_counts(chain: Chain, stage: Path) -> dict[str, Any]:
     """Write what a log without report dates can tell: reports at each place, and where they are."""
-    counted = chain.reports_per_place()
+    counted, clusters = chain.reports_per_place(), chain.undated_clusters()
     write_csv(counted, stage / "counts.csv")
-    write_layers({"counts": counted[counted.geometry.notna()]}, stage / "hotspots.gpkg")
+    write_csv(clusters, stage / "clusters.csv")
+    write_layers({"counts": counted[counted.geometry.notna()], "clusters": clusters},
+                 stage / "hotspots.gpkg")
     so_far = counted["n_reports"].cumsum()
     said = [message("ranking.counts_only", n=int(counted["n_reports"].sum()), places=len(counted),
                     half=int((so_far < so_far.max() / 2).sum()) + 1)]
-    return {"project": chain.project.name, "n_places": len(counted),
+    said.append(message("ranking.no_clusters_of_reports") if clusters.empty else message(
+        "ranking.clusters_of_reports", n=len(clusters), name=clusters["name"].iloc[0],
+        reports=clusters["n_reports"].iloc[0], places=clusters["n_places"].iloc[0]))
+    return {"project": chain.project.name, "n_places": len(counted), "n_clusters": len(clusters),
             "n_reports": int(counted["n_reports"].sum()), "sentences": said}
 
 

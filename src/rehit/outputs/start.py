@@ -200,7 +200,7 @@ def start_project(
     area = None if register is None else register_area(register)
     proposal = propose_reading(stack_tables(raw), options=replace(options, register_area=area),
                                answers=given)
-    say = Say(language, proposal.settings.currency)
+    say = Say(language, proposal.settings.currency, proposal.settings.units)
     if ask is not None:
         proposal = _asked(proposal, ask, say)
     _refuse_open(proposal, folder, say)
@@ -258,7 +258,7 @@ def ask_again(folder: Path, *, answers: Path | None = None, ask: Ask | None = No
         If the project has no mapping file.
     """
     project = load_project(folder)
-    say = Say(language or project.language, project.currency)
+    say = Say(language or project.language, project.currency, project.units)
     file = project.require("mapping")
     mapping = load_mapping(file)
     raw = stack_tables(read_tables(project.files["log"]))
@@ -353,12 +353,13 @@ def _project_text(say: Say, proposal: Proposal, *, name: str, files: dict[str, A
     facts = tomlkit.table()
     facts.update({"name": name, "crs": settings.crs, "time_zone": settings.time_zone,
                   "currency": settings.currency})
+    facts["units"] = settings.units
     if settings.holidays:
         facts["holidays"] = settings.holidays
     if settings.country:
         said = say("start.country_confirmed" if settings.confirmed else "start.country_assumed",
                    country=settings.country)
-        for key in ("time_zone", "currency", "holidays"):
+        for key in ("time_zone", "currency", "holidays", "units"):
             if key in facts:
                 facts[key].comment(said)
     if say.language != DEFAULT:
@@ -402,7 +403,7 @@ def _summary(folder: Path, raw: Sequence[RawTable], proposal: Proposal, assets: 
         "columns": {each.field: " + ".join(each.columns) for each in proposal.fields},
         "notes": notes, "register": list(assets), "files": list(paths.values()),
         "country": settings.country, "time_zone": settings.time_zone,
-        "currency": settings.currency, "holidays": settings.holidays}
+        "currency": settings.currency, "holidays": settings.holidays, "units": settings.units}
     lines = [say("start.rows", file=name, n=count) for name, count in rows.items()] if (
         len(rows) <= MOST_FILES) else [say("start.rows_of_files", files=len(rows),
                                            n=sum(rows.values()))]
@@ -410,6 +411,9 @@ def _summary(folder: Path, raw: Sequence[RawTable], proposal: Proposal, assets: 
     if questions:
         lines += [say("start.please_answer", file=paths["mapping"]),
                   *(f"  ? {question}" for question in questions)]
+    if "reported" not in proposal.mapping.fields:  # nothing over time: the one command that helps
+        return summary, [*lines, "", say("start.check_and_run", **paths),
+                         f"  rehit hotspots {folder}"]
     lines += ["", say("start.check_and_run", **paths), f"  rehit report {folder}", "",
               say("start.patrol_needs", **paths)]
     return summary, lines
@@ -462,7 +466,8 @@ def _place_lines(proposal: Proposal, say: Say) -> list[str]:
     lines += [say("start.projection", crs=settings.crs)] if settings.crs else []
     if settings.country:
         lines.append(say("start.customs", country=settings.country, zone=settings.time_zone,
-                         currency=settings.currency))
+                         currency=settings.currency,
+                         units=message(f"units.{settings.units}")))
     return [*lines, ""]
 
 

@@ -364,7 +364,7 @@ def breakeven_curve(rate_costs: pd.DataFrame, *, ax: Axes, say: Say, currency: s
     legend_below(ax, ncols=1 if is_narrow(ax) else 2)
     facts = {"base": say.code("strategy", strategies[0]), "currency": currency,
              "n": len(strategies), "highest": say.number(float(rates.max()), 2),
-             "surface": say.number(float(rate_costs["surface_m2"].iloc[0]), 2)}
+             "surface": say.area(float(rate_costs["surface_m2"].iloc[0]))}
     if not crossings:
         return finish(ax, figure_text(say, "rate_none", **facts), titled=titled)
     strategy = min(crossings, key=lambda s: crossings[s])
@@ -697,23 +697,24 @@ def ring_table(rings: pd.DataFrame, *, ax: Axes, say: Say, chance_limit: float =
         ink = ink_on(diverging()(norm(np.log(min(max(value, 0.1), 10)))))
         ax.text(column, row, say.number(value, 3) + ("*" if bold else ""), ha="center",
                 va="center", color=ink, fontweight="bold" if bold else "normal")
-    ax.set_xticks(range(table.shape[1]), _edges(rings, "days", table.columns, say))
-    ax.set_yticks(range(table.shape[0]), _edges(rings, "metres", table.index, say))
+    ax.set_xticks(range(table.shape[1]), _edges(rings, "days", table.columns, say.whole))
+    ax.set_yticks(range(table.shape[0]), _edges(rings, "metres", table.index, say.length))
     ax.set(xlabel=say("fig.rings_x"), ylabel=say("fig.rings_y"))
     ax.grid(visible=False)
     sure = known[known["stands"] & (known["ratio"] > 1)]
     near: Any = sure.sort_values("ratio").iloc[-1] if len(sure) else known.max(numeric_only=True)
-    facts = {name: say.whole(near[name])
-             for name in ("metres_from", "metres_to", "days_from", "days_to")}
+    facts = {name: say.whole(near[name]) for name in ("days_from", "days_to")}
+    facts |= {name: say.length(near[name]) for name in ("metres_from", "metres_to")}
     facts |= {"ratio": say.number(near["ratio"], 3),
               "pairs": say.whole(rings["observed"].sum()), "limit": say.share(chance_limit)}
     key = "rings_more" if len(sure) else "rings_none"
     return finish(ax, figure_text(say, key, **facts), titled=titled)
 
 
-def _edges(rings: pd.DataFrame, unit: str, starts: pd.Index, say: Say) -> list[str]:
+def _edges(rings: pd.DataFrame, unit: str, starts: pd.Index,
+           write: Callable[[float], str]) -> list[str]:
     ends = rings.groupby(f"{unit}_from")[f"{unit}_to"].first()
-    return [f"{say.whole(start)}–{say.whole(ends[start])}" for start in starts]
+    return [f"{write(start)}–{write(ends[start])}" for start in starts]
 
 
 def forecast_check(checks: pd.DataFrame, *, ax: Axes, say: Say, time_zone: str = "UTC",

@@ -81,6 +81,8 @@ class ReportInput:
         Name from the IANA time zone database.
     language
         A language that has a message catalogue: ``en`` or ``es``.
+    units
+        What distances and areas are told in: ``metric`` or ``imperial``.
     standards
         Time allowed to clear a marking [h]; that of the parameters ``service.*`` where None.
     threshold_per_year
@@ -115,6 +117,7 @@ class ReportInput:
     time_zone: str
     incidents: gpd.GeoDataFrame
     language: str = "en"
+    units: str = "metric"
     standards: Standards | None = None
     threshold_per_year: float | None = None
     horizon_years: float | None = None

@@ -29,6 +29,7 @@ from rehit.report.figures import OCHRE, PLUM, QUIET, SERIES, ink_on, ramp_colour
 from rehit.report.inputs import each
 from rehit.report.measures import Facts
 from rehit.report.pages import environment, policy, refuse_external, resource, safe_json
+from rehit.report.route_files import M_PER_KM
 
 #: Colours of the ramp on which the chance of exceeding the threshold is read.
 RAMP_STEPS = 6
@@ -180,7 +181,7 @@ def _page_data(facts: Facts, layers: list[Layer]) -> dict[str, Any]:
             | {"found": say("map.found", n="#"), "thinned": say("map.thinned", n="#", all="##")},
             "labels": {layer.name: [say(f"map.{code}") for code in layer.labels]
                        for layer in layers},
-            "area": _area(facts)}
+            "area": _area(facts), "imperial": facts.say.units == "imperial"}
 
 
 def _area(facts: Facts) -> list[list[float]]:
@@ -284,7 +285,7 @@ def _routes(facts: Facts) -> list[Layer | None]:
     crews = list(lines["route_id"])
     told = ({"t": say("map.title_route", name=row.route_id), "c": crews.index(row.route_id),
              "v": [say.whole(row.n_stops),
-                   "" if pd.isna(row.length_km) else say.number(row.length_km, 2),
+                   "" if pd.isna(row.length_km) else say.length(row.length_km * M_PER_KM),
                    "" if pd.isna(row.minutes) else say.whole(row.minutes)]}
             for row in each(lines))
     shown = Layer("routes", _features(lines.geometry, told), ("stops", "length", "minutes"),

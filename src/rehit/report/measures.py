@@ -661,7 +661,7 @@ def gather_facts(inputs: ReportInput, parameters: Parameters) -> Facts:
     standards = inputs.standards or Standards(
         offensive_h=parameters["service.offensive_hours"],
         ordinary_h=parameters["service.ordinary_working_days"] * 24 * DAYS_PER_WORKING_DAY)
-    say = Say(inputs.language, inputs.currency)
+    say = Say(inputs.language, inputs.currency, inputs.units)
     inputs = in_language(inputs, say)
     incidents = inputs.incidents.assign(kind=incident_kinds(
         inputs.incidents, window=inputs.window, parameters=parameters))

@@ -13,6 +13,7 @@ A placeholder may carry how its value is written, after a colon:
 ``{x:sig2}``       a number to two significant figures (any digit)
 ``{x:dec1}``       a number with one decimal (any digit)
 ``{x:given}``      a number as the user gave it
+``{x:length}``     metres as a distance in the project's units; ``{x:area}`` square metres
 ``{x:share}``      a share as per cent; ``{x:chance}`` never as 0 or 100 %; both take a number of
                    decimals, ``{x:share1}``; ``{x:p}`` a p-value
 ``{x:percent}``    a share as per cent with as many decimals as it needs (90 %, 2.5 %)
@@ -57,6 +58,8 @@ from rehit.report.catalogue import catalogue, own_texts
 DASH = "–"
 NO_BREAK = "\u00a0"
 MINUS = "\u2212"
+METRES_PER_FOOT = 0.3048  # international foot, exact
+METRES_PER_MILE = 1609.344  # international mile, exact
 
 
 @dataclass(frozen=True)
@@ -69,6 +72,8 @@ class Say:
         Code of a language that has catalogues.
     currency
         Sign or code of the project's money.
+    units
+        ``metric``, or ``imperial`` for distances in feet and miles and areas in square feet.
 
     Examples
     --------
@@ -80,6 +85,7 @@ class Say:
 
     language: str = "en"
     currency: str = "€"
+    units: str = "metric"
 
     def __post_init__(self) -> None:
         catalogue(self.language)
@@ -258,6 +264,56 @@ class Say:
         _, _, fraction = f"{abs(value):.6g}".partition(".")
         return self.decimal(value, len(fraction) if "e" not in fraction else 0)
 
+    def length(self, metres: float) -> str:
+        """Write a distance to three figures: metres or kilometres, or feet or miles.
+
+        Examples
+        --------
+        >>> Say("en").length(82.0), Say("en", units="imperial").length(25.0)
+        ('82 m', '82 ft')
+        >>> Say("es").length(1500.0), Say("en", units="imperial").length(1500.0)
+        ('1,5 km', '0.932 mi')
+        """
+        unit, factor = self._unit_of_length(metres)
+        return self._measured(metres / factor, unit)
+
+    def round_length(self, longest_m: float) -> float:
+        """Return the longest distance [m] within `longest_m` that is 1, 2 or 5 × 10ⁿ of its unit.
+
+        Examples
+        --------
+        >>> Say("en").round_length(870.0)
+        500.0
+        >>> Say("en", units="imperial").length(Say("en", units="imperial").round_length(200.0))
+        '500 ft'
+        """
+        factor = self._unit_of_length(longest_m)[1]
+        power = 10.0 ** math.floor(math.log10(longest_m / factor))
+        return max(step * power * factor for step in (1.0, 2.0, 5.0)
+                   if step * power * factor <= longest_m)
+
+    def _unit_of_length(self, metres: float) -> tuple[str, float]:
+        """Return the unit a distance is told in, and its metres."""
+        if self.units == "imperial":
+            return (("miles", METRES_PER_MILE) if metres >= METRES_PER_MILE / 2
+                    else ("feet", METRES_PER_FOOT))
+        return ("kilometres", 1000.0) if metres >= 1000 else ("metres", 1.0)
+
+    def area(self, square_metres: float) -> str:
+        """Write an area to three figures in square metres or square feet.
+
+        Examples
+        --------
+        >>> Say("en").area(1.5), Say("en", units="imperial").area(1.5)
+        ('1.5 m²', '16.1 ft²')
+        """
+        if self.units == "imperial":
+            return self._measured(square_metres / METRES_PER_FOOT**2, "square_feet")
+        return self._measured(square_metres, "square_metres")
+
+    def _measured(self, value: float, unit: str) -> str:
+        return self(f"format.{unit}", value=self.given(float(f"{value:.3g}")))
+
     def share(self, value: float, places: int = 0) -> str:
         """Write a share as per cent; below 1 % and above 99 % says so instead of 0 or 100.
 
@@ -414,7 +470,8 @@ def _as_it_is(say: Say, value: Any) -> str:
 
 
 _SIMPLE: dict[str, Callable[[Say, Any], str]] = {
-           "whole": Say.whole, "given": Say.given, "share": Say.share, "chance": Say.chance,
+           "whole": Say.whole, "given": Say.given, "length": Say.length, "area": Say.area,
+           "share": Say.share, "chance": Say.chance,
            "p": Say.p_value, "percent": Say.percent, "change": Say.change, "money": Say.money,
            "sum": Say.sum, "country": Say.country, "day": Say.day,
            "full_day": Say.full_day, "month": Say.month}

@@ -113,7 +113,7 @@ def draw_overview(facts: Facts, ax: Axes) -> None:
     handles += _draw_areas(facts, ax)
     handles += _draw_places(facts, ax)
     _frame(facts, ax)
-    draw_scale(ax, metres_per_unit=CRS.from_user_input(
+    draw_scale(ax, say=say, metres_per_unit=CRS.from_user_input(
         facts.inputs.crs).axis_info[0].unit_conversion_factor)
     draw_north(ax)
     if handles:
@@ -266,7 +266,7 @@ def draw_route(sheet: Sheet, *, say: Say, streets: gpd.GeoDataFrame | None) -> b
     for leg in sheet.legs:
         _draw_leg(axes, leg, box)
     _draw_stops(axes, sheet, box, say)
-    draw_scale(axes)
+    draw_scale(axes, say=say)
     draw_north(axes)
     picture = io.BytesIO()
     figure.savefig(picture, format="png", metadata={"Software": None})
@@ -397,17 +397,16 @@ def street_lines(streets: gpd.GeoDataFrame, *, tolerance_m: float) -> list[np.nd
     return [shapely.get_coordinates(line) for line in lines if line.geom_type.startswith("Line")]
 
 
-def draw_scale(ax: Axes, *, metres_per_unit: float = 1.0) -> None:
+def draw_scale(ax: Axes, *, say: Say, metres_per_unit: float = 1.0) -> None:
     """Draw a scale bar at the lower left; the axes' limits must be set before."""
     (x0, x1), (y0, y1) = ax.get_xlim(), ax.get_ylim()
-    length_m = nice_length((x1 - x0) * metres_per_unit / 4)
+    length_m = say.round_length((x1 - x0) * metres_per_unit / 4)
     length = length_m / metres_per_unit
     left, low, high = x0 + 0.03 * (x1 - x0), y0 + 0.03 * (y1 - y0), 0.008 * (y1 - y0)
     ax.fill_between([left, left + length / 2], low, low + high, color=INK, linewidth=0, zorder=7)
     ax.fill_between([left + length / 2, left + length], low, low + high, facecolor=PAPER,
                     edgecolor=INK, linewidth=0.8, zorder=7)
-    text = f"{length_m / 1000:g} km" if length_m >= 1000 else f"{length_m:g} m"
-    ax.text(left, low + 1.8 * high, f"0 – {text}", fontsize=8, color=INK, zorder=7,
+    ax.text(left, low + 1.8 * high, f"0 – {say.length(length_m)}", fontsize=8, color=INK, zorder=7,
             bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1, "alpha": 0.8})
 
 
@@ -418,13 +417,3 @@ def draw_north(ax: Axes) -> None:
                 arrowprops={"arrowstyle": "-|>", "color": INK, "linewidth": 1.4})
 
 
-def nice_length(longest_m: float) -> float:
-    """Return the largest of 1, 2, 5 × 10ⁿ that is not longer than `longest_m` [m].
-
-    Examples
-    --------
-    >>> nice_length(870.0)
-    500.0
-    """
-    power = 10.0 ** math.floor(math.log10(longest_m))
-    return max(step * power for step in (1.0, 2.0, 5.0) if step * power <= longest_m)

@@ -115,7 +115,7 @@ const rehit = (function () {
 
   function controls(control) {
     L.control.zoom({ zoomInTitle: t.zoom_in, zoomOutTitle: t.zoom_out }).addTo(chart);
-    L.control.scale({ imperial: false, maxWidth: 140 }).addTo(chart);
+    L.control.scale({ imperial: data.imperial, metric: !data.imperial, maxWidth: 140 }).addTo(chart);
     if (window.matchMedia("(max-width: 80rem)").matches) { control.remove(); control.options.collapsed = true; control.addTo(chart); }
     const toggle = control.getContainer().querySelector(".leaflet-control-layers-toggle");
     toggle.textContent = t.layers; toggle.title = t.layers;
