@@ -48,7 +48,8 @@ def code_of(table: pd.DataFrame) -> str:
 def test_near_repeats_name_reach_time_and_peak() -> None:
     said = said_of(rings([False, True, True, True], [0.4, 1.2, 1.35, 1.1]))
     # 50 to 100 m away nothing is raised after the first week, and the sentence must not say so.
-    assert "than chance 1 m to 50 m away after 0 to 14 days and 50 m to 100 m away after 0 to 7" in said
+    assert ("than chance 1 m to 50 m away after 0 to 14 days and 50 m to 100 m away after 0 to 7"
+            in said)
     assert "most so 50 m to 100 m away after 0 to 7 days, 1.35 times" in said
 
 

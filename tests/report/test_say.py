@@ -22,7 +22,8 @@ from rehit.tables import table
 
 #: Messages whose Spanish is the English word.
 SAME_IN_SPANISH = {"quality.col_band", "substrate.metal", "on.area", "format.square_metres",
-                   "worked.no", "format.no", "head.kilobytes", "worked.not_allowed", "workbook.differs",
+                   "worked.no", "format.no", "head.kilobytes", "worked.not_allowed",
+                   "workbook.differs",
                    "errors.not_top_and_draws.got",
                    "errors.not_a_works_table.allowed", "errors.recoat_without_cover.allowed"}
 #: Topics of which the report says every message, in the catalogue's order.
