@@ -10,6 +10,8 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the commands do, before numpy loads
+
 import numpy as np
 import pandas as pd
 import pytest

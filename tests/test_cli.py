@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import subprocess
 import sys
 import warnings
@@ -11,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from rehit.cli import COMMANDS, main
+from rehit.cli import COMMANDS, THREADS, main
 from rehit.errors import DataWarning
 from rehit.messages import message
 
@@ -24,6 +25,18 @@ def test_help_waits_for_no_large_library() -> None:
             f"print([n for n in {HEAVY!r} if n in sys.modules])")
     said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert said.stdout.strip() == "[]"
+
+
+@pytest.mark.parametrize(
+    ("set_by_user", "expected"), [({}, "1"), ({"OPENBLAS_NUM_THREADS": "2"}, "2")])
+def test_a_command_starts_no_threads_for_algebra_unless_asked(
+        set_by_user: dict[str, str], expected: str) -> None:
+    code = ("from rehit.cli import main; main(['clean', 'nowhere']); import numpy, threadpoolctl; "
+            "print({i['num_threads'] for i in threadpoolctl.threadpool_info()})")
+    plain = {k: v for k, v in os.environ.items() if k not in THREADS}
+    said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True,
+                          env={**plain, **set_by_user})
+    assert said.stdout.strip() == f"{{{expected}}}"
 
 
 @pytest.mark.parametrize("name", [module.name for module in COMMANDS])

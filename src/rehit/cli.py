@@ -34,6 +34,8 @@ if TYPE_CHECKING:
     from rehit.report.say import Say
 
 Answer = tuple[dict[str, Any], list[str]]  # the summary, and what is printed of it
+#: What libraries of linear algebra read to know how many threads to start.
+THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -46,6 +48,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """
     with suppress(ValueError):  # a program that calls this from a thread keeps its own
         signal.signal(signal.SIGTERM, _stop)
+    _one_thread_for_algebra()
     given = list(sys.argv[1:] if arguments is None else arguments)
     as_json = "--json" in given
     args = argparse.Namespace()
@@ -66,6 +69,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
     _print(json.dumps(summary, indent=2, ensure_ascii=False, default=str) if as_json
            else "\n".join(lines))
     return 0
+
+
+def _one_thread_for_algebra() -> None:
+    """Start no threads for linear algebra, unless the user set how many.
+
+    Its matrices are narrow here: threads wait for each other longer than they work, which doubled
+    the processor time of a whole run. Libraries read this as they load, which is later than now.
+    """
+    for name in THREADS:
+        os.environ.setdefault(name, "1")
 
 
 @dataclass(frozen=True)
