@@ -143,3 +143,15 @@ def test_a_chain_and_its_numbers_cannot_be_changed(base: Chain) -> None:
         base.parameters._rows = {}  # type: ignore[assignment]
     with pytest.raises(TypeError):
         base.parameters._rows["costs.discount_rate"] = None  # type: ignore[index]
+
+
+def test_a_log_of_single_tags_is_priced_by_the_tag(base: Chain) -> None:
+    """Four tags a stop by default; those that were joined into one incident share it already."""
+    tags = base.given(mapping=dataclasses.replace(base.mapping, one_row="tag"))
+    joined = float(tags.incidents["n_reports"].mean())
+    assert tags.incidents_per_stop == pytest.approx(4 / joined)
+    assert tags.cost_parameters["costs.access_ladder"] == pytest.approx(20 / (4 / joined))
+    assert base.cost_parameters["costs.access_ladder"] == 20
+    assert "limits.tags" in [each.code for each in tags.limits]
+    six = tags.with_parameters({"costs.tags_per_stop": 6})
+    assert six.limits[-1].facts["shared"] == pytest.approx(6 / joined)

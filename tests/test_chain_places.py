@@ -7,8 +7,15 @@ import pandas as pd
 import pytest
 from shapely import Point
 
-from rehit.chain import costing_table, with_calibration, with_coatings, with_register
+from rehit.chain import (
+    costing_table,
+    with_calibration,
+    with_coatings,
+    with_register,
+    with_shared_stops,
+)
 from rehit.costs.cashflow import permission
+from rehit.costs.rates import cleaning_lines
 from rehit.costs.strategies import load_strategies
 from rehit.parameters import load_parameters
 
@@ -93,6 +100,22 @@ def test_the_works_log_corrects_minutes_but_not_what_the_user_set() -> None:
         "costs.water_l_per_m2_hot_wash").high
     user = base.override({"costs.minutes_per_visit_paint_out": 30})
     assert with_calibration(user, estimates)["costs.minutes_per_visit_paint_out"] == 30
+
+
+def test_tags_of_one_stop_share_what_the_stop_takes() -> None:
+    """Fault: a tag was priced as a stop of its own; 3 to 6 tags a stop change every unit price.
+
+    By hand for 0.5 m2 painted out: 40 a call-out, 15 minutes at 60 an hour and 7 x 0.5^0.7, 2 a m2.
+    """
+    place = pd.DataFrame({"mark_area_m2": [0.5], "wall_area_m2": 12.0, "method": "paint_out",
+                          "access": "ladder", "traffic_control": False})
+    strategy = load_strategies(parameters=load_parameters())[0]
+    for tags in (3, 4, 6):
+        numbers = with_shared_stops(load_parameters(), incidents_per_stop=tags)
+        found = cleaning_lines(place, strategy, parameters=numbers).sum()
+        assert found == pytest.approx((40 + 15 + 20) / tags + 7 * 0.5**0.7 + 1)
+    user = load_parameters().override({"costs.call_out": 90, "costs.access_ladder": 5})
+    assert with_shared_stops(user, incidents_per_stop=4)["costs.access_ladder"] == 5
 
 
 def test_a_number_the_user_set_to_the_default_stays_too() -> None:

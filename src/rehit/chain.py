@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 from collections.abc import Mapping as MappingOf
 from contextlib import contextmanager
 from dataclasses import replace
+from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Any, Generic, TypeVar, overload
 
@@ -393,8 +394,10 @@ class Chain:
     @_Result
     def limits(self) -> tuple[Message, ...]:
         """What this log does not allow to conclude."""
-        return find_limits(self.incidents, has_register=self.register is not None,
-                           window=self.cleaned.window, parameters=self.parameters)
+        found = find_limits(self.incidents, has_register=self.register is not None,
+                            window=self.cleaned.window, parameters=self.parameters)
+        shared = self.incidents_per_stop
+        return found if shared <= 1 else (*found, message("limits.tags", shared=shared))
 
     @_Result
     def forecast(self) -> pd.DataFrame:
@@ -449,10 +452,22 @@ class Chain:
     def cost_parameters(self) -> Parameters:
         """Cost numbers in force: defaults, the works log's corrections, the user's own on top."""
         # No result: numbers that were kept would hide which of them are read later.
-        if self.calibration is None or self.works is None:
-            return self.parameters
-        timed = with_calibration(self.parameters, self.calibration.estimates)
-        return with_calibration(timed, observed_costs(self.works, parameters=timed))
+        numbers = self.parameters
+        if self.calibration is not None and self.works is not None:
+            timed = with_calibration(numbers, self.calibration.estimates)
+            numbers = with_calibration(timed, observed_costs(self.works, parameters=timed))
+        return with_shared_stops(numbers, incidents_per_stop=self.incidents_per_stop)
+
+    @property
+    def incidents_per_stop(self) -> float:
+        """How many incidents one stop deals with: more than one only where rows are single tags.
+
+        Tags of one place that were joined are one incident and share its stop already.
+        """
+        if self.mapping.one_row != "tag" or self.incidents.empty:
+            return 1.0
+        joined = float(self.incidents["n_reports"].mean())
+        return max(1.0, self.parameters["costs.tags_per_stop"] / joined)
 
     @_Result
     def costing(self) -> pd.DataFrame:
@@ -716,6 +731,38 @@ def with_calibration(parameters: Parameters, estimates: pd.DataFrame) -> Paramet
             limits = parameters.row(name)
             values[name] = min(max(float(calibrated), limits.low), limits.high)
     return parameters.override(values, where="works log")
+
+
+#: What a stop takes however many incidents are dealt with at it.
+PER_STOP = ("costs.minutes_per_visit_*", "costs.access_*", "costs.traffic_control",
+            "contract.vehicle_per_job", "contract.travel_minutes")
+
+
+def with_shared_stops(parameters: Parameters, *, incidents_per_stop: float) -> Parameters:
+    """Return the numbers for one incident where several share a stop and its call-out.
+
+    Parameters
+    ----------
+    parameters
+        Numbers in force; those the user set or a works log measured are of an incident and stay.
+    incidents_per_stop
+        Incidents dealt with at one stop; nothing changes where it is 1.
+
+    Examples
+    --------
+    >>> from rehit.parameters import load_parameters
+    >>> shared = with_shared_stops(load_parameters(), incidents_per_stop=4.0)
+    >>> shared["costs.incidents_per_visit"], shared["costs.minutes_per_visit_paint_out"]
+    (4.0, 3.75)
+    """
+    if incidents_per_stop <= 1:
+        return parameters
+    values = {name: parameters[name] / incidents_per_stop for name in parameters
+              if any(fnmatchcase(name, each) for each in PER_STOP)}
+    calls = "costs.incidents_per_visit"
+    values[calls] = min(max(parameters[calls], incidents_per_stop), parameters.row(calls).high)
+    return parameters.override({name: value for name, value in values.items()
+                                if not parameters.row(name).overridden}, where="tags a stop")
 
 
 def _say_nothing(_code: str) -> None:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import csv
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -26,6 +28,7 @@ from rehit.parameters import load_parameters
 from rehit.treatment.methods import load_methods
 
 PARAMETERS = load_parameters()
+PUBLISHED = Path(__file__).parents[1] / "published" / "unit_values.csv"
 STRATEGIES = {s.name: s for s in load_strategies(parameters=PARAMETERS)}
 
 
@@ -102,6 +105,41 @@ def test_costs_and_advice_start_from_the_same_minutes_and_water(method: str, rul
                          ("minutes_per_m2", "minutes_per_m2"),
                          ("water_l_per_m2", "wash_water_l_per_m2")):
         assert PARAMETERS[f"costs.{cost}_{method}"] == row[advice], (cost, method)
+
+
+def derived(what: str, area: float) -> float:
+    """Return a figure that follows from several defaults, for a wall or marking of an area."""
+    n = {name.partition(".")[2]: PARAMETERS[name] for name in PARAMETERS}
+    place = pd.DataFrame({"mark_area_m2": [area], "wall_area_m2": max(200.0, area),
+                          "method": "paint_out", "access": "ground", "traffic_control": False})
+    wall = place.assign(wall_area_m2=area)
+    paint_out = cleaning_lines(place, STRATEGIES["paint_out_each_time"], parameters=PARAMETERS)
+    minutes = (paint_out[0, LABOUR] / n["labour_per_hour"] * 60 + n["travel_minutes"]) / n[
+        "productive_share"]
+    return {
+        "minutes": minutes, "minutes_per_m2": minutes / area, "cost": paint_out.sum(),
+        "cost_per_m2": paint_out.sum() / area,
+        "repaint_per_m2": repaint_lines(wall, parameters=PARAMETERS).sum() / area,
+        "coating_per_m2": cover_lines(wall, STRATEGIES["permanent_coating"],
+                                      parameters=PARAMETERS).sum() / area,
+        "year_to_year": (n["trend_sd"]**2 + 2 * n["year_effect_sd"]**2)**0.5}[what]
+
+
+@pytest.mark.parametrize("row", list(csv.DictReader(
+        PUBLISHED.read_text(encoding="utf-8").splitlines())),
+                         ids=lambda row: row["what"])
+def test_a_default_lies_inside_what_is_published_or_says_why_not(row: dict[str, str]) -> None:
+    """tests/published/unit_values.csv holds every published figure that a default can be held to.
+
+    A figure that follows from several defaults is written =what area. A default outside gives its
+    reason; one inside must not.
+    """
+    kind, _, area = row["parameter"].removeprefix("=").partition(" ")
+    found = derived(kind, float(area or 1)) if row["parameter"].startswith("=") else (
+        PARAMETERS[kind])
+    inside = float(row["low"]) <= found <= float(row["high"])
+    assert inside != bool(row["why_not"]), f"{found:.3g}"
+    assert row["published"]
 
 
 def test_a_square_metre_painted_out_takes_less_time_the_larger_the_area() -> None:

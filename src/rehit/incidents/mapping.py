@@ -40,6 +40,8 @@ DATE_PARTS = ("year", "month", "day", "hour", "minute", "second", "date", "time"
 ADDRESS_PARTS = ("block", "street")
 LOCATION_ORDERS = ("lat_lon", "lon_lat", "wkt")
 SIZE_UNITS = ("", "m2", "ft2", "m", "ft")
+#: What one row of a log may count; several tags are dealt with at one stop.
+ROW_UNITS = ("place", "call", "job", "tag")
 # Classes of a row of an export of all services; all but the last are incidents.
 SERVICES = ("graffiti", "graffiti_private", "posters", "another")
 KEPT_SERVICES = SERVICES[:-1]
@@ -165,6 +167,8 @@ class Mapping:
         Class of ``SERVICES`` to the kinds of request that count as it.
     outcomes
         Code of ``OUTCOMES`` to the words of status and outcome that a person gave it.
+    one_row
+        What one row counts: one of ``ROW_UNITS``, "" where not known.
     """
 
     log_name: str
@@ -177,6 +181,7 @@ class Mapping:
     questions: tuple[Question, ...] = ()
     services: MappingOf[str, tuple[str, ...]] = field(default_factory=dict)
     outcomes: MappingOf[str, tuple[str, ...]] = field(default_factory=dict)
+    one_row: str = ""
 
     def date_style(self, name: str) -> DateStyle:
         """Return how the date field `name` is written; the usual style if the log has none."""
@@ -195,6 +200,7 @@ NONE = "none"
 OWN_CODE = "EPSG:..."
 # Decides which of a log's kinds of request is graffiti, where none is known as it.
 GRAFFITI_KEY, ALL_KINDS = "log.graffiti", "all"
+ROW_KEY = "log.one_row"
 _PLACE_KEYS = ("crs", "location_crs", "location_order")
 
 
@@ -220,7 +226,7 @@ def known_key(key: str) -> bool:
     if parts[0] == "fields" and len(parts) == 3:
         return (parts[1] in FIELDS and parts[2] == "columns") or (
             parts[1] in DATE_FIELDS and parts[2] == "day_first")
-    return key in ("sizes.unit", "log.has_header", GRAFFITI_KEY,
+    return key in ("sizes.unit", "log.has_header", GRAFFITI_KEY, ROW_KEY,
                    *(f"places.{name}" for name in _PLACE_KEYS))
 
 
@@ -234,7 +240,7 @@ def with_setting(mapping: Mapping, key: str, value: str) -> Mapping:
     key
         A dotted name: ``fields.<field>.day_first``, ``fields.<field>.columns``, ``places.crs``,
         ``places.location_crs``, ``places.location_order``, ``sizes.unit``, ``log.has_header``,
-        ``log.graffiti``,
+        ``log.graffiti``, ``log.one_row``,
         ``services.<kind of request>`` or ``outcomes.<word of status or outcome>``.
     value
         The answer as text. For ``columns`` a column name, or "none" to leave the field out; a
@@ -259,6 +265,8 @@ def with_setting(mapping: Mapping, key: str, value: str) -> Mapping:
         return mapping
     if key == GRAFFITI_KEY:
         return _with_graffiti(mapping, value)
+    if key == ROW_KEY:
+        return replace(mapping, one_row=value)
     if group == "log":
         return replace(mapping, has_header=value.startswith("no"))
     if group == "places":
@@ -457,6 +465,8 @@ class _Log(Section):
     name: str = Field(default="", description="allowed.text")
     has_header: bool = Field(description="allowed.flag")
     columns: list[str] = Field(description=_TEXTS)
+    one_row: Literal[("", *ROW_UNITS)] = Field(  # type: ignore[valid-type]
+        "", description=one_of(ROW_UNITS))
 
 
 class _Field(Section):
@@ -630,8 +640,9 @@ def mapping_text(mapping: Mapping, *, tell: Tell = as_text) -> str:
     document = tomlkit.document()
     for line in tell(message("shown.head")).splitlines():
         document.add(tomlkit.comment(line))
+    counted = {"one_row": mapping.one_row} if mapping.one_row else {}
     document.add("log", _written_table({"name": mapping.log_name, "has_header": mapping.has_header,
-                                        "columns": mapping.columns}))
+                                        **counted, "columns": mapping.columns}))
     fields = tomlkit.table(is_super_table=True)
     for name, source in mapping.fields.items():
         fields.add(name, _written_table(_field_values(source), said(source.evidence)))
@@ -810,7 +821,7 @@ def _mapping(read: _MappingFile, document: tomlkit.TOMLDocument) -> Mapping:
                     _evidence(tables.get("places")))
     return Mapping(read.log.name, read.log.has_header, tuple(read.log.columns), fields, places,
                    read.sizes.unit, words, questions, _lists(read.services, SERVICES),
-                   _lists(read.outcomes, OUTCOMES))
+                   _lists(read.outcomes, OUTCOMES), read.log.one_row)
 
 
 def _lists(read: Section | None, codes: tuple[str, ...]) -> dict[str, tuple[str, ...]]:

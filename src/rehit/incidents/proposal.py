@@ -23,6 +23,8 @@ from rehit.incidents.dates import parse_dates
 from rehit.incidents.mapping import (
     DATE_FIELDS,
     OUTCOMES,
+    ROW_KEY,
+    ROW_UNITS,
     SERVICES,
     Mapping,
     Question,
@@ -289,7 +291,7 @@ def propose_reading(raw: RawTable, *, options: Options | None = None,
     zone = "" if place is None else zone_at(*_middle(points))
     home = territory(country or territory_of_zone(zone or options.time_zone or ""))
     fields = apply_mapping(raw, mapping)
-    mapping = _with_customs(_with_outcomes_asked(mapping, fields), home)
+    mapping = _with_customs(_with_rows_asked(_with_outcomes_asked(mapping, fields)), home)
     mapping = _with_answers(mapping, answers)
     fields = apply_mapping(raw, mapping)
     settings = _settings(options, mapping, place, home, zone, confirmed=bool(country))
@@ -475,6 +477,14 @@ def _with_outcomes_asked(mapping: Mapping, fields: pd.DataFrame) -> Mapping:
                       "unknown", rows=each.rows)
              for each in strange if each.rows >= least][:_MOST_OUTCOMES]
     return replace(mapping, questions=(*mapping.questions, *asked))
+
+
+def _with_rows_asked(mapping: Mapping) -> Mapping:
+    """Ask what one row counts, unless kinds of request or repeat reports tell that it is a call."""
+    if {"service", "duplicate_of"} & set(mapping.fields):
+        return mapping
+    asked = Question(ROW_KEY, message("question.one_row"), ROW_UNITS, ROW_UNITS[0])
+    return replace(mapping, questions=(*mapping.questions, asked))
 
 
 def new_questions(fields: pd.DataFrame, mapping: Mapping) -> tuple[Question, ...]:

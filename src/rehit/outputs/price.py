@@ -171,8 +171,7 @@ def with_travel(chain: Chain) -> Parameters:
     day, along the project's streets or else by straight line as the patrol room has it. A number
     the user set stays.
     """
-    numbers = chain.cost_parameters
-    row = numbers.row("contract.travel_minutes")
+    numbers, row = chain.cost_parameters, chain.parameters.row("contract.travel_minutes")
     sampled = int(numbers["contract.travel_places"])
     known = chain.incidents[~chain.incidents.geometry.is_empty & chain.incidents.geometry.notna()]
     if row.overridden or len(known) < sampled:
@@ -194,6 +193,7 @@ def with_travel(chain: Chain) -> Parameters:
         hours = hop_hours(travel, neighbours=int(numbers["patrol.hop_neighbours"]))
         minutes.append(MINUTES_PER_HOUR * float(np.mean(hours)))
     found = float(np.mean(minutes)) + numbers["patrol.setup_minutes"]
+    found /= chain.incidents_per_stop
     return numbers.override({row.name: min(max(found, row.low), row.high)},
                             where="driving times")
 

@@ -26,6 +26,7 @@ from rehit.files.writing import staged_folder
 from rehit.incidents.mapping import (
     NONE,
     OWN_CODE,
+    ROW_KEY,
     Question,
     apply_mapping,
     grown_text,
@@ -487,7 +488,8 @@ def choice_text(asked: Question, choice: str, say: Say) -> str:
     if asked.key == COUNTRY:
         return say("choice.country", code=choice)
     group = asked.key.partition(".")[0]
-    codes = {"services": "service", "outcomes": "ending"}
+    codes = {"services": "service", "outcomes": "ending"} | (
+        {"log": "one_row"} if asked.key == ROW_KEY else {})
     said = say.code(codes[group], choice) if group in codes else choice
     plain = said == choice or said.replace(" ", "_") == choice
     return choice if plain else say("start.choice", choice=choice, word=said)
