@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import geopandas as gpd
 import pandas as pd
 import pytest
 from matplotlib.image import imread
-from small_town import make_town
+from small_town import CRS, EAST, NORTH, make_town
 
 from rehit.chain import Chain
 from rehit.errors import InputFileError, SettingError
@@ -89,6 +90,27 @@ def test_without_clearance_dates_no_surface_is_said_to_have_been_cleared(tmp_pat
     said = chain.say.all(ranking_found(chain))
     assert "taken for re-hits, between 51 and 83 as clearance took 30 or 1 days: the log" in said[0]
     assert any("(80% interval" in each for each in said)
+
+
+def test_how_near_two_markings_must_lie_changes_the_rehits_told(tmp_path: Path) -> None:
+    """Thirty spots 300 m apart, each hit again one metre (1), nine (3) or twenty (2) away."""
+    apart_m = [1.0, 9.0, 9.0, 9.0, 20.0, 20.0] + [100.0] * 24
+    xy = [(EAST + 300 * spot + metres * again, NORTH)
+          for spot, metres in enumerate(apart_m) for again in (0, 1)]
+    degrees = gpd.GeoSeries(gpd.points_from_xy(*zip(*xy, strict=True)), crs=CRS).to_crs(4326)
+    days = pd.Series([f"2025-{month:02d}-{1 + spot % 28:02d}" for spot in range(len(apart_m))
+                      for month in (3, 6)])
+    town = make_town(tmp_path / "town")
+    pd.DataFrame({"Ref": range(60), "Latitude": degrees.y.round(7), "Longitude": degrees.x.round(7),
+                  "Reported": days + " 09:00", "Closed": days + " 17:00",
+                  "Status": "Closed"}).to_csv(town / "log.csv", index=False)
+    chain = Chain(load_project(town))
+    said = chain.say.all(ranking_found(chain))
+    assert said[0].startswith("4 of 60 incidents")
+    assert said[1] == ("Markings within 12 m of each other are taken to be at one place: "
+                       "within 6 m there would be 1 re-hit, within 25 m 6.")
+    quick = chain.with_parameters({"hotspots.distance_check_incidents": 59})
+    assert "there would be" not in " ".join(quick.say.all(ranking_found(quick)))
 
 
 def test_a_short_log_says_once_that_its_rates_are_stretched(tmp_path: Path) -> None:

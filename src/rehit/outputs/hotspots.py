@@ -43,11 +43,13 @@ from rehit.observed import (
     STRETCHES,
     Window,
     half_said,
+    known_places,
     plausible_waits,
     ranked_places,
     rehit_range,
     surely_over,
     surfaces_told,
+    timeline,
 )
 from rehit.report.figures import rate_steps
 from rehit.report.say import Say
@@ -315,6 +317,7 @@ def ranking_found(chain: Chain) -> list[Message]:
     worst = repeats.iloc[0]
     found = [
         _rehits_found(repeats, chain),
+        *_rehits_by_distance(chain),
         *surfaces_told(chain.incidents, repeats, window=chain.cleaned.window,
                        parameters=numbers),
         half_said(repeats),
@@ -362,6 +365,31 @@ def _rehits_found(repeats: pd.DataFrame, chain: Chain) -> Message:
         return message("ranking.assumed_rehits", **facts, days=usual, short=short, long=long,
                        least=least, most=most)
     return message("ranking.rehits", **facts)
+
+
+def _rehits_by_distance(chain: Chain) -> list[Message]:
+    """Return how the re-hits hang on how near two markings must lie to be at one place.
+
+    Only where more places come from points than from a register, and in logs short enough to be
+    cleaned twice more.
+    """
+    numbers, incidents = chain.parameters, chain.incidents
+    from_points = (incidents["place_kind"] == "site").mean()
+    if from_points <= 0.5 or len(incidents) > numbers["hotspots.distance_check_incidents"]:
+        return []
+    metres = [numbers[f"hotspots.one_place_{way}_m"] for way in ("short", "long")]
+    near, far = (_rehits_within(chain, one_place_m=limit) for limit in metres)
+    return [message("ranking.rehits_by_distance", near=near, short=metres[0], far=far,
+                    long=metres[1], usual=numbers["assets.site_radius_m"])]
+
+
+def _rehits_within(chain: Chain, *, one_place_m: float) -> int:
+    """Count re-hits where reports are joined, and sites made, within another distance."""
+    other = chain.with_parameters({"incidents.join_distance_m": one_place_m,
+                                   "assets.site_radius_m": one_place_m})
+    laid = timeline(known_places(other.incidents), window=other.cleaned.window,
+                    parameters=other.parameters)
+    return int(laid["rehit"].sum())
 
 
 def recurrence_found(chain: Chain) -> list[Message]:
