@@ -218,11 +218,23 @@ def test_seconds_since_1970_in_a_column_without_a_name_are_days() -> None:
     assert next(r for r in bare.fields if r.field == "reported").sureness == "doubtful"
 
 
-def test_a_list_of_work_done_is_said_to_be_one() -> None:
-    found = propose_reading(log({"Work Date": days(), "Labour Cost": ["120.50"] * ROWS,
-                                 "Total Cost": ["135.50"] * ROWS, **spots(LEEDS)}))
-    assert [(note.code, note.facts["columns"]) for note in found.notes] == [
-        ("start.works_too", ("Total Cost",))]
+def test_a_list_of_work_done_is_asked_about_and_read_as_both_meanwhile() -> None:
+    """Hours beside the day of a work are no clock; its day is that of the clearance too."""
+    table = {"Work Date": days(), "Labour Hours": ["2"] * ROWS, "Total Cost": ["135.50"] * ROWS,
+             "Method": ["paint out"] * ROWS, **spots(LEEDS)}
+    found = propose_reading(log(table))
+    asked = next(each for each in found.questions if each.key == "log.works")
+    assert asked.ask.facts["columns"] == ("Labour Hours", "Total Cost")
+    assert (asked.choices, asked.assumed, asked.rows) == (("log", "works", "both"), "both", ROWS)
+    assert found.mapping.fields["reported"].columns == ("Work Date",)
+    assert found.mapping.fields["cleared"].columns == ("Work Date",)
+    assert found.unused == ()
+    reports = found.with_answers({"log.works": "log"})
+    assert "cleared" not in reports.mapping.fields
+    assert [each.column for each in reports.unused] == ["Labour Hours", "Total Cost", "Method"]
+    bare = propose_reading(log({name: cells for name, cells in table.items() if name != "Method"}))
+    asked = next(each for each in bare.questions if each.key == "log.works")
+    assert (asked.choices, asked.assumed) == (("log", "works"), "log")
 
 
 def test_no_country_stands_among_the_answers_but_the_one_the_points_lie_in() -> None:

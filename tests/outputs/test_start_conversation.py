@@ -8,10 +8,14 @@ import sys
 import tomllib
 from pathlib import Path
 
+import pandas as pd
 import pytest
 from pyproj import Transformer
 
 from rehit.cli import main
+from rehit.errors import SettingError
+from rehit.outputs.start import start_project
+from rehit.project import load_project
 
 ROWS = 40
 
@@ -145,3 +149,20 @@ def test_either_a_log_or_again(swiss_log: Path, tmp_path: Path,
     assert "got no --log" in capsys.readouterr().err
     assert main(["new", str(tmp_path / "town"), "--again", "--log", str(swiss_log)]) == 2
     assert "both --log and --again" in capsys.readouterr().err
+
+
+def test_a_list_of_works_is_the_works_log_too_or_no_log(tmp_path: Path) -> None:
+    rows = [f"{n},{day:%d/%m/%Y},{n % 9} Mill Lane,2,135.50,paint out"
+            for n, day in enumerate(pd.date_range("2024-01-03", periods=60))]
+    (tmp_path / "jobs.csv").write_text(
+        "\n".join(["Job,Date of Work,Address,Labour Hours,Total Cost,Method", *rows]) + "\n")
+    start_project(tmp_path / "both", logs=[tmp_path / "jobs.csv"])
+    assert load_project(tmp_path / "both").require("works").name == "jobs.csv"
+    answers = tmp_path / "answers.toml"
+    answers.write_text('[[questions]]\nkey = "log.works"\nanswer = "log"\n')
+    start_project(tmp_path / "log", logs=[tmp_path / "jobs.csv"], answers=answers)
+    assert load_project(tmp_path / "log").path("works") is None
+    answers.write_text('[[questions]]\nkey = "log.works"\nanswer = "works"\n')
+    with pytest.raises(SettingError, match="a list of works, which says when each job was done"):
+        start_project(tmp_path / "works", logs=[tmp_path / "jobs.csv"], answers=answers)
+    assert not (tmp_path / "works" / "rehit.toml").exists()

@@ -201,6 +201,8 @@ OWN_CODE = "EPSG:..."
 # Decides which of a log's kinds of request is graffiti, where none is known as it.
 GRAFFITI_KEY, ALL_KINDS = "log.graffiti", "all"
 ROW_KEY = "log.one_row"
+# Whether a file that says what was done and what it cost lists reports, works, or both in a row.
+WORKS_KEY, LOG_ONLY, WORKS_ONLY, LOG_AND_WORKS = "log.works", "log", "works", "both"
 _PLACE_KEYS = ("crs", "location_crs", "location_order")
 
 
@@ -226,7 +228,7 @@ def known_key(key: str) -> bool:
     if parts[0] == "fields" and len(parts) == 3:
         return (parts[1] in FIELDS and parts[2] == "columns") or (
             parts[1] in DATE_FIELDS and parts[2] == "day_first")
-    return key in ("sizes.unit", "log.has_header", GRAFFITI_KEY, ROW_KEY,
+    return key in ("sizes.unit", "log.has_header", GRAFFITI_KEY, ROW_KEY, WORKS_KEY,
                    *(f"places.{name}" for name in _PLACE_KEYS))
 
 
@@ -240,7 +242,7 @@ def with_setting(mapping: Mapping, key: str, value: str) -> Mapping:
     key
         A dotted name: ``fields.<field>.day_first``, ``fields.<field>.columns``, ``places.crs``,
         ``places.location_crs``, ``places.location_order``, ``sizes.unit``, ``log.has_header``,
-        ``log.graffiti``, ``log.one_row``,
+        ``log.graffiti``, ``log.one_row``, ``log.works``,
         ``services.<kind of request>`` or ``outcomes.<word of status or outcome>``.
     value
         The answer as text. For ``columns`` a column name, or "none" to leave the field out; a
@@ -267,6 +269,8 @@ def with_setting(mapping: Mapping, key: str, value: str) -> Mapping:
         return _with_graffiti(mapping, value)
     if key == ROW_KEY:
         return replace(mapping, one_row=value)
+    if key == WORKS_KEY:
+        return replace(mapping, fields=_with_works(mapping.fields, done=value == LOG_AND_WORKS))
     if group == "log":
         return replace(mapping, has_header=value.startswith("no"))
     if group == "places":
@@ -284,6 +288,15 @@ def _with_graffiti(mapping: Mapping, kind: str) -> Mapping:
                   if name not in ("service", "service_detail")}
         return replace(mapping, fields=fields, services={})
     return replace(mapping, services={"graffiti": (kind,)})
+
+
+def _with_works(fields: MappingOf[str, FieldSource], *, done: bool) -> dict[str, FieldSource]:
+    """Where a row is a report and its job in one, the day of the work is that of clearance too."""
+    reported, cleared = fields.get("reported"), fields.get("cleared")
+    if reported is None or (cleared is not None and cleared.columns != reported.columns):
+        return dict(fields)
+    rest = {**fields, "cleared": reported}
+    return {name: rest[name] for name in FIELDS if name in rest and (done or name != "cleared")}
 
 
 def _moved(lists: MappingOf[str, tuple[str, ...]], text: str, code: str, *,
@@ -560,7 +573,7 @@ class _Question(Section):
     @classmethod
     def _possible(cls, answer: str, info: ValidationInfo) -> str:
         key, choices = info.data.get("key", ""), info.data.get("choices")
-        if not answer or choices is None:
+        if not answer or not choices:
             return answer
         free = OWN_CODE in choices or key.startswith("project.")
         if answer not in choices and (not free or answer == OWN_CODE):
@@ -754,8 +767,16 @@ def _one_line(text: str) -> str:
     return "".join(c if c.isprintable() else " " for c in text).strip()
 
 
+class _Given(_Question):
+    """A question as a person may write it: its key and the answer."""
+
+    ask: str = Field(default="", description="allowed.text")
+    choices: list[str] = Field(default=[], description=_TEXTS)
+    assumed: str = Field(default="", description="allowed.text")
+
+
 class _Answers(Section):
-    questions: list[_Question] = Field(description=table_named("[questions]"))
+    questions: list[_Given] = Field(description=table_named("[questions]"))
 
 
 def load_answers(path: Path | str) -> dict[str, str]:

@@ -22,10 +22,14 @@ from rehit.incidents.columns import numbers
 from rehit.incidents.dates import parse_dates
 from rehit.incidents.mapping import (
     DATE_FIELDS,
+    LOG_AND_WORKS,
+    LOG_ONLY,
     OUTCOMES,
     ROW_KEY,
     ROW_UNITS,
     SERVICES,
+    WORKS_KEY,
+    WORKS_ONLY,
     Mapping,
     Question,
     apply_mapping,
@@ -284,6 +288,7 @@ def propose_reading(raw: RawTable, *, options: Options | None = None,
     mapping = propose_mapping(
         raw, study_area=options.register_area, crs=options.crs, time_zone=options.time_zone,
         country=country, parameters=options.parameters or load_parameters())
+    mapping = _with_works_asked(raw, mapping)
     early = {key: answer for key, answer in answers.items() if key.startswith(("places.", "log."))}
     mapping = _with_answers(mapping, early)
     points = log_points(raw, mapping)
@@ -302,7 +307,7 @@ def propose_reading(raw: RawTable, *, options: Options | None = None,
         raw, mapping, settings, _readings(fields, mapping, settings, unused),
         _services(fields, mapping), _outcomes(fields, mapping), _grids(mapping, points, zone),
         unused, _some_points(points), questions, _unknown(fields, mapping, place),
-        _notes(options, zone, unused), options, answers)
+        _notes(options, zone), options, answers)
 
 
 def fits(asked: Question, answer: str) -> bool:
@@ -464,6 +469,28 @@ def _custom_order(asked: Question, home: Territory | None) -> Question:
         "order.day_first" if home.day_first else "order.month_first"))
     return replace(asked, assumed=shown or custom, evidence=(*asked.evidence, said),
                    needed=bool(shown) and shown != custom)
+
+
+# What is asked about a file that lists works.
+
+_OF_WORKS = ("cost", "hours", "minutes", "paint_l", "remover_l", "wash_water_l")
+
+
+def _with_works_asked(raw: RawTable, mapping: Mapping) -> Mapping:
+    """Ask whether a file that says what jobs took and cost is a log, a works log, or both."""
+    used = {column for source in mapping.fields.values() for column in source.columns}
+    names = list(map(str, raw.table.columns))
+    works = guess_columns([name for name in names if name not in used], kind="works")[0]
+    costs = tuple(column for field, column in works.items() if field in _OF_WORKS)
+    if not costs:
+        return mapping
+    # A works log must say what was done; several files are not told apart by one answer.
+    both = "method" in guess_columns(names, kind="works")[0] and len(raw.columns_of) <= 1
+    choices = (LOG_ONLY, WORKS_ONLY, *((LOG_AND_WORKS,) if both else ()))
+    assumed = LOG_AND_WORKS if both else LOG_ONLY
+    asked = Question(WORKS_KEY, message("question.works", columns=costs), choices, assumed,
+                     rows=len(raw.table))
+    return with_setting(replace(mapping, questions=(*mapping.questions, asked)), WORKS_KEY, assumed)
 
 
 # What is asked about the end of a case.
@@ -643,8 +670,12 @@ def _short(text: str) -> str:
 def _unused(raw: RawTable, mapping: Mapping) -> tuple[UnusedColumn, ...]:
     """Return the columns that no field is read from; those without any cell are left out."""
     used = {column for source in mapping.fields.values() for column in source.columns}
+    names = list(map(str, raw.table.columns))
+    if any(asked.key == WORKS_KEY and (asked.answer or asked.assumed) == LOG_AND_WORKS
+           for asked in mapping.questions):
+        used |= set(guess_columns(names, kind="works")[0].values())
     found = []
-    for name in map(str, raw.table.columns):
+    for name in names:
         cells = raw.table[name].str.strip()
         filled = cells[cells != ""]
         if name not in used and len(filled):
@@ -696,16 +727,9 @@ def _unknown(fields: pd.DataFrame, mapping: Mapping,
                      if name not in mapping.fields and not (name == "cleared" and has_end)))
 
 
-_OF_WORKS = ("cost", "hours", "minutes", "paint_l", "remover_l", "wash_water_l", "work_id")
-
-
-def _notes(options: Options, zone: str, unused: Sequence[UnusedColumn]) -> tuple[Message, ...]:
-    """Say where the clock is not that of the points, and where the file lists works."""
-    works = guess_columns([each.column for each in unused], kind="works")[0]
-    costs = tuple(column for field, column in works.items() if field in _OF_WORKS)
-    told = (message("start.works_too", columns=costs),) if costs else ()
+def _notes(options: Options, zone: str) -> tuple[Message, ...]:
+    """Say where the clock is not that of the points."""
     given = options.time_zone
     elsewhere = given and zone and given != zone and territory_of_zone(given) != (
         territory_of_zone(zone))
-    clock = (message("start.clock_elsewhere", given=given, zone=zone),) if elsewhere else ()
-    return clock + told
+    return (message("start.clock_elsewhere", given=given, zone=zone),) if elsewhere else ()

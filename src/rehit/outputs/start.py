@@ -24,9 +24,12 @@ from rehit.files.reader import read_table, read_tables, stack_tables
 from rehit.files.rows import RawTable
 from rehit.files.writing import staged_folder
 from rehit.incidents.mapping import (
+    LOG_AND_WORKS,
     NONE,
     OWN_CODE,
     ROW_KEY,
+    WORKS_KEY,
+    WORKS_ONLY,
     Question,
     apply_mapping,
     grown_text,
@@ -205,8 +208,19 @@ def start_project(
     if ask is not None:
         proposal = _asked(proposal, ask, say)
     _refuse_open(proposal, folder, say)
-    return _written(folder, proposal, raw=raw, files=_named_files(folder, logs, register, streets),
-                    register=register, name=name or folder.resolve().name, say=say)
+    named = _named_files(folder, logs, register, streets)
+    is_what = _what_the_file_is(proposal)
+    if is_what == WORKS_ONLY:
+        raise SettingError("rehit new", "errors.log_of_works", file=str(logs[0]))
+    if is_what == LOG_AND_WORKS:
+        named["works"] = named["log"][0]
+    return _written(folder, proposal, raw=raw, files=named, register=register, name=name or folder.resolve().name, say=say)
+
+
+def _what_the_file_is(proposal: Proposal) -> str:
+    """Return whether the file is a log, a works log or both; "" where nothing speaks for works."""
+    return next((asked.answer or asked.assumed for asked in proposal.questions
+                 if asked.key == WORKS_KEY), "")
 
 
 def _asked(proposal: Proposal, ask: Ask, say: Say) -> Proposal:
@@ -488,8 +502,8 @@ def choice_text(asked: Question, choice: str, say: Say) -> str:
     if asked.key == COUNTRY:
         return say("choice.country", code=choice)
     group = asked.key.partition(".")[0]
-    codes = {"services": "service", "outcomes": "ending"} | (
-        {"log": "one_row"} if asked.key == ROW_KEY else {})
-    said = say.code(codes[group], choice) if group in codes else choice
+    codes = {"services": "service", "outcomes": "ending", ROW_KEY: "one_row", WORKS_KEY: "file_is"}
+    words = codes.get(asked.key, codes.get(group))
+    said = say.code(words, choice) if words else choice
     plain = said == choice or said.replace(" ", "_") == choice
     return choice if plain else say("start.choice", choice=choice, word=said)
