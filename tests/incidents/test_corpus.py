@@ -209,6 +209,13 @@ def cases() -> list[Case]:
             {"report_id": "column_1", "reported": "column_2", "cleared": "column_3",
              "address": "column_4", "locality": "column_5", "outcome": "column_6"}, "gb",
             named=False),
+        Case("no names of columns, lots beside the streets", {
+            "column_1": numbers("GR{n}"), "column_2": days("%d/%m/%Y %H:%M"),
+            "column_3": kinds("Mill Lane", "Quay Street", "Elm Road", "Bank Street", "Oak Avenue"),
+            "column_4": kinds("Removed", "Not found", "Owner refused"),
+            "column_5": [f"LOT {n % 37}" for n in range(ROWS)]},
+            {"report_id": "column_1", "reported": "column_2", "address": "column_3",
+             "outcome": "column_4"}, "gb", named=False),
         Case("clock with an h, number beside the street", {
             "Identifiant": numbers("A{n}"), "Date du signalement": days("%d/%m/%Y"),
             "Heure": days("%Hh%M"), "Rue": kinds("rue de la Paix", "avenue des Lilas"),

@@ -17,6 +17,7 @@ from rehit.incidents.dates import DateStyle, parse_dates
 from rehit.incidents.mapping import FIELDS, Mapping, answered, apply_mapping, with_setting
 from rehit.incidents.projection import suggest_place
 from rehit.incidents.propose import log_points, propose_mapping
+from rehit.words.addresses import address_table
 
 SHARED = Path(__file__).parents[2].parent / "shared" / "data"
 ROWS = 40
@@ -404,6 +405,18 @@ def split_log() -> pd.DataFrame:
         "Street": rng.choice(["ELM ST", "OAK AVE"], n), "Suburb": rng.choice(["Hill", "Dale"], n),
         "Zip": rng.choice(["10101", "10102"], n), "TRACT": rng.integers(10_000, 20_000, n),
         "AREA": rng.uniform(0.1, 2, n).round(7)}).astype("str")
+
+
+def test_a_number_or_lot_behind_a_street_is_no_part_of_the_street_s_name() -> None:
+    """"Mill Lane 9" would be a street of that name; the comma makes 9 its house."""
+    streets = ["Mill Lane", "Quay Street", "Elm Road", "Bank Street", "Oak Avenue"]
+    for form, keys in (("{n} b", ["1b mill lane", "2b quay street"]),
+                       ("Lot {n}", ["lot 1 mill lane", "lot 2 quay street"])):
+        raw = log({"Opened": days(), "Street": [streets[n % 5] for n in range(ROWS)],
+                   "House No": [form.format(n=n + 1) for n in range(ROWS)]})
+        found = apply_mapping(raw, propose_mapping(raw))["address"]
+        assert address_table(found)["address_key"].tolist()[:2] == keys
+        assert set(address_table(found)["address_kind"]) == {"number"}
 
 
 def test_a_hundred_block_beside_a_street_is_a_block_and_never_a_house() -> None:

@@ -249,3 +249,22 @@ def test_a_crossing_keeps_its_locality_and_a_postcode_is_told_apart() -> None:
 
 def test_a_name_with_an_ampersand_before_a_house_is_no_crossing() -> None:
     assert parse_address("Marks & Sons, 12 High St").kind == "number"
+
+
+@pytest.mark.parametrize(("text", "key", "kind"), [
+    ("Lot 9, Mill Lane", "lot 9 mill lane", "number"), ("Mill Lane LOT 12", "lot 12 mill lane",
+                                                        "number"),
+    ("12 Mill Lane Lot 4", "12 mill lane", "number"), ("near Lot 4 Mill Lane", "near mill lane",
+                                                       "street"),
+    ("Parking lot, Mill Lane", "parking lot, mill lane", "street")])
+def test_a_lot_is_the_property_where_no_house_is_numbered(text: str, key: str, kind: str) -> None:
+    found = parse_address(text)
+    assert (found.key, found.kind) == (key, kind)
+
+
+@pytest.mark.parametrize(("text", "key"), [
+    ("Kerkstraat 5", "5 kerkstraat"), ("Via Roma 3", "3 via roma"),
+    ("Plac Wolności 3", "3 plac wolnosci"), ("Storgatan 5", "5 storgatan")])
+def test_house_numbers_behind_dutch_italian_polish_and_swedish_streets(text: str,
+                                                                       key: str) -> None:
+    assert parse_address(text).key == key

@@ -38,6 +38,8 @@ _TIME = re.compile(r"(?i)\d{1,2}[:h]\d{2}(:\d{2}(\.\d+)?)?\s*([ap]\.?m\.?)?|\d{1
 _NUMBERED = re.compile(r"(?i)\d+[a-z]?\b.*[a-z]{2,}.*|[^\d,]*[a-z]{2,}[^\d,]*,? \d+[a-z]?\b.*")
 _BLOCK = re.compile(r"(?i)\d*00(?:\.0+)?|\d*[#x*]{2}|\d*[01]\s*-\s*\d*9[89]|"
                     r"\d+\s*(?:block|blk)(?:\s*of)?|(?:block|blk)\s*\d+")
+_HOUSE = re.compile(r"(?i)(?:lots?\W*)?\d{1,6}\s*[a-z]?(?:\s*[-/]\s*\d{1,6}\s*[a-z]?)?")
+_LOT = re.compile(r"(?i)lots?\W*(?:no\W*)?\d+\w?")
 _SIZE = re.compile(r"(?i).*\d\s*(?:m2|m²|sq\W*m|sqm|sq\W*f|sqft|ft2|ft²|square|x\s*\d|cm\b|mm\b|"
                    r"by\s*\d|qm\b|mq\b|metr|feet|foot|ft\b|m\b|[\"'])?.*|.*\bA[0-5]\b.*")
 _SIZE_UNIT = re.compile(r"(?i).*\d\s*(?:m2|m²|sq|ft|square|x\s*\d|cm\b|by\s*\d|qm\b|feet|foot|m\b)"
@@ -73,6 +75,8 @@ class Profile:
     streets: float = 0.0
     numbered: float = 0.0
     blocks: float = 0.0
+    lots: float = 0.0
+    houses: float = 0.0
     sizes: float = 0.0
     measures: float = 0.0
     durations: float = 0.0
@@ -153,7 +157,8 @@ def _figures(kept: pd.Series, n_distinct: int) -> dict[str, Any]:
         "wkt": float(kept.map(is_shape).mean()),
         "letters": float(letters.mean()), "streets": _street_share(kept[letters], len(kept)),
         "numbered": _share(kept, _NUMBERED), "sizes": _size_share(kept),
-        "blocks": _share(kept, _BLOCK),
+        "blocks": _share(kept, _BLOCK), "lots": _share(kept, _LOT),
+        "houses": _share(kept, _HOUSE),
         "measures": _share(kept[~is_number], _SIZE_UNIT, len(kept)),
         "durations": _duration_share(kept),
         "mean_length": float(kept.str.len().mean()),
@@ -309,7 +314,7 @@ def _contents(profile: Profile) -> dict[str, tuple[float, tuple[Message, ...]]]:
         "duplicate_of": (1 - max(profile.dates, profile.pairs), ()),
         "asset_id": (1 - max(profile.dates, profile.pairs, profile.wkt), ()),
         "asset_type": _object_content(profile, text),
-        "house_number": (max(profile.numbers, 0.5), ()),
+        "house_number": (max(profile.houses, 0.5), ()),
         "block_number": (_block_content(profile), ()),
         "locality": (_locality_content(profile, text), ()),
         "postcode": (float(profile.dates < 0.5), ()),

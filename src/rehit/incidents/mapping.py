@@ -37,7 +37,7 @@ from rehit.tables import table
 DATE_FIELDS = ("reported", "cleared")
 FIELDS = tuple(name for name in table("fields").names if name not in ("source_file", "source_row"))
 DATE_PARTS = ("year", "month", "day", "hour", "minute", "second", "date", "time", "half")
-ADDRESS_PARTS = ("block", "street")
+ADDRESS_PARTS = ("block", "street", "number")
 LOCATION_ORDERS = ("lat_lon", "lon_lat", "wkt")
 SIZE_UNITS = ("", "m2", "ft2", "m", "ft")
 #: What one row of a log may count; several tags are dealt with at one stop.
@@ -59,7 +59,8 @@ class FieldSource:
         Columns of the log whose texts are joined in order (with a space, or as date parts).
     parts
         For a date kept in several columns: the part each column holds (a word of ``DATE_PARTS``).
-        For an address: which column holds the hundred-block (a word of ``ADDRESS_PARTS``).
+        For an address: which column holds the hundred-block, or the house number behind the
+        street (a word of ``ADDRESS_PARTS``).
     dates
         For a date field: how it is written.
     confidence
@@ -405,8 +406,8 @@ def _field(frame: pd.DataFrame, source: FieldSource | None) -> pd.Series:
         return nothing
     texts = [frame[source.columns[place]].str.strip().fillna("") for place in present]
     parts = [source.parts[place] for place in present] if source.parts else []
-    if "block" in parts:
-        joined = _join([_block_text(text) if part == "block" else text
+    if set(parts) & set(ADDRESS_PARTS):
+        joined = _join([_address_part(part, text)
                         for part, text in zip(parts, texts, strict=True)])
     else:
         joined = _join_parts(dict(zip(parts, texts, strict=True))) if parts else _join(texts)
@@ -416,12 +417,17 @@ def _field(frame: pd.DataFrame, source: FieldSource | None) -> pd.Series:
 def _join(texts: list[pd.Series]) -> pd.Series:
     joined = texts[0]
     for text in texts[1:]:
-        joined = (joined + " " + text).str.strip()
+        joined = (joined + " " + text).str.strip().str.replace(" ,", ",", regex=False)
     return joined
 
 
-def _block_text(texts: pd.Series) -> pd.Series:
-    """Write the hundred-block of a column of its own so that it cannot be taken for a house."""
+def _address_part(part: str, texts: pd.Series) -> pd.Series:
+    """Write a block so that it cannot be taken for a house, a number so that it is one."""
+    if part == "number":  # "Mill Lane, 9": without the comma it might be the street's own name
+        close = texts.str.replace(r"(?<=\d)\s+(?=[A-Za-z]$)", "", regex=True)
+        return close.mask(close != "", ", " + close)
+    if part != "block":
+        return texts
     bare = texts.str.replace(r"\.0+$", "", regex=True)
     return bare.mask(bare.str.fullmatch(r"\d+"), bare + " block of")
 

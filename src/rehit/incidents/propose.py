@@ -114,9 +114,14 @@ def _sources(places: dict[str, tuple[str, float, tuple[Message, ...]]], chosen: 
             (block.column, *address.columns), ("block", *("street" for _ in address.columns)),
             confidence=address.confidence,
             evidence=(*address.evidence, message("shown.block_number", column=block.column)))
-    elif "house_number" in chosen and "address" in found and not _numbered(
-            found["address"], profiles):
-        found["address"] = _with_number(found["address"], chosen["house_number"], profiles)
+    elif "address" in found and not _numbered(found["address"], profiles):
+        number = chosen.get("house_number")
+        used = {column for source in found.values() for column in source.columns}
+        lots = [p for p in profiles if p.lots > _MOSTLY and p.name not in used]
+        if number is not None:
+            found["address"] = _with_number(found["address"], number.column, number.place, profiles)
+        elif lots:
+            found["address"] = _with_number(found["address"], lots[0].name, lots[0].place, profiles)
     return {name: found[name] for name in FIELDS if name in found}
 
 
@@ -125,14 +130,16 @@ def _numbered(address: FieldSource, profiles: Sequence[Profile]) -> bool:
     return next(p for p in profiles if p.name == address.columns[0]).numbered > 0.5
 
 
-def _with_number(address: FieldSource, number: Score, profiles: Sequence[Profile]) -> FieldSource:
-    """Put a house number kept in its own column before or after the street, as the log does."""
-    place = next(p.place for p in profiles if p.name == address.columns[0])
-    pair = (number.column, *address.columns) if number.place < place else (
-        *address.columns, number.column)
-    return FieldSource(pair, confidence=address.confidence,
-                       evidence=(*address.evidence,
-                                 message("shown.house_number", column=number.column)))
+def _with_number(address: FieldSource, column: str, place: int,
+                 profiles: Sequence[Profile]) -> FieldSource:
+    """Put a house or lot number kept in its own column before or after the street, as the log."""
+    street = next(p.place for p in profiles if p.name == address.columns[0])
+    said = (*address.evidence, message("shown.house_number", column=column))
+    if place < street:
+        return FieldSource((column, *address.columns), confidence=address.confidence,
+                           evidence=said)
+    return FieldSource((*address.columns, column), (*("street" for _ in address.columns), "number"),
+                       confidence=address.confidence, evidence=said)
 
 
 def _with_own_number(table: pd.DataFrame, fields: dict[str, FieldSource],

@@ -214,7 +214,8 @@ def start_project(
         raise SettingError("rehit new", "errors.log_of_works", file=str(logs[0]))
     if is_what == LOG_AND_WORKS:
         named["works"] = named["log"][0]
-    return _written(folder, proposal, raw=raw, files=named, register=register, name=name or folder.resolve().name, say=say)
+    return _written(folder, proposal, raw=raw, files=named, register=register,
+                    name=name or folder.resolve().name, say=say)
 
 
 def _what_the_file_is(proposal: Proposal) -> str:

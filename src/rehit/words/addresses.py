@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, lru_cache
 
 import pandas as pd
@@ -225,6 +225,7 @@ def _compound(token: str, known: AddressWords) -> str:
 
 _NUMBER = re.compile(r"(\d{1,6})([a-z]?)(?:-(\d{1,6})[a-z]?)?")
 _MASKED = re.compile(r"0*(\d*)(x+)")
+_LOT = re.compile(r"\blots? (?:no )?(\d{1,6}[a-z]?)\b")
 _HIDDEN = -1  # a house number of which nothing is told
 MOST_STREETS = 4  # at one crossing
 _BLOCK = re.compile(r"\b(?:(\d{1,6})(?:-\d{1,6})?\s+(?:block|blk|blok)(?:\s+of)?"
@@ -439,8 +440,12 @@ def _numbered(line: str, known: AddressWords) -> Address:
     if street is None:
         return NOWHERE
     locality, postcode = area_of([" ".join(p) for p in rest], known)
-    return _assemble(street, number=number, block_low=low, relation=relation,
-                     locality=locality, postcode=postcode)
+    found = _assemble(street, number=number, block_low=low, relation=relation,
+                      locality=locality, postcode=postcode)
+    lot = _LOT.search(line) if found.kind == "street" and not relation else None
+    # Where no house is numbered yet, the lot is the property; else a part of it.
+    return found if lot is None else replace(found, key=f"lot {lot.group(1)} {found.key}",
+                                             kind="number")
 
 
 def _block_of(masked: re.Match[str]) -> int:
