@@ -179,3 +179,13 @@ def test_notes_are_not_copied_into_the_mapping() -> None:
     ("1 By The Way", "1 By The Way"), ("5 Live Oak Lane", "5 Live Oak Lane")])
 def test_who_reported_goes_from_an_address_and_the_place_stays(text: str, left: str) -> None:
     assert scrub_address(text)[0] == left
+
+
+@pytest.mark.parametrize(("note", "clean"), [
+    ("Reported by Mary Jones at 5 Bank Street, tag on bridge",
+     "Reported by [name] at [home], tag on bridge"),
+    ("Called by Mr. Peter White of 3 Elm Road about tags at 8 Oak Avenue",
+     "Called by [name] of [home] about tags at 8 Oak Avenue"),
+    ("Reported by Mary Jones at the school gate", "Reported by [name] at the school gate")])
+def test_the_house_of_a_caller_goes_with_the_name(note: str, clean: str) -> None:
+    assert scrub(note)[0] == clean

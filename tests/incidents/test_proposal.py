@@ -237,6 +237,13 @@ def test_a_list_of_work_done_is_asked_about_and_read_as_both_meanwhile() -> None
     assert (asked.choices, asked.assumed) == (("log", "works"), "log")
 
 
+def test_who_reported_is_not_shown_with_the_address_as_understood() -> None:
+    found = propose_reading(log({"Reported": days(), "Location": [
+        f"Reported by Mary Jones at {n} Elm Road" for n in range(1, ROWS + 1)]}))
+    address = next(each for each in found.fields if each.field == "address")
+    assert (address.samples[0].raw, address.samples[0].understood) == ("1 Elm Road", "1 elm road")
+
+
 def test_no_country_stands_among_the_answers_but_the_one_the_points_lie_in() -> None:
     """A code that names no country was offered; a person may answer any country's code."""
     at = spots(LEEDS)

@@ -139,6 +139,10 @@ _DIGIT_RULES = ("personal_phone", "personal_plate")
 # Where a caller lives says who the caller is.
 _HOME = Rule("personal_home", re.compile(
     r"(?i:\b(?:i|we)\s+live\s+(?:at|in|on|opposite|next\s+to)\s+)([^.,;:!?()\n]{2,60})"), "[home]")
+# The house of someone who was named just before: "[name] at 12 Elm Road".
+_NAMED_HOME = re.compile(
+    r"(\[name\],?\s+(?i:of|at|from|living\s+at)\s+)\d+[A-Za-z]?\s[^.,;:!?()\[\]\n]{2,60}?"
+    r"(?=[.,;:!?()\[\]\n]|\s+(?i:about|re|regarding|who|that|says?|saying|said|and|on|wants)\b|$)")
 _SIMPLE = (_HOME, _MAIL, _LINK, _PLATE_CUED, _PHONE_CUED, _PHONE, _PLATE, _TITLED)
 
 
@@ -173,6 +177,8 @@ def scrub(text: str, *, keep_marking_text: bool = False) -> tuple[str, tuple[str
     named = _BEFORE.sub(_replace_caller, _CUED.sub(_replace_name, text))
     if named != text:
         found.append("personal_name")
+    named, count = _NAMED_HOME.subn(r"\1[home]", named)
+    found += ["personal_home"] * bool(count)
     return named, tuple(dict.fromkeys(found))
 
 

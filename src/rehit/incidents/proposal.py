@@ -627,7 +627,8 @@ def _understood(texts: pd.Series, name: str, mapping: Mapping,
         read = read_sizes(texts, unit=mapping.size_unit)["area_m2"]
         return ["" if np.isnan(area) else f"{area:.3g} m2" for area in read], ""
     if name == "address":
-        return address_table(texts)["address_key"].fillna("").tolist(), ""
+        plain = texts.map(lambda text: scrub_address(text)[0])
+        return address_table(plain)["address_key"].fillna("").tolist(), ""
     if name == "location" and mapping.places.location_crs:
         read_at = from_text(texts, order=mapping.places.location_order,
                             crs=mapping.places.location_crs)
