@@ -462,7 +462,7 @@ def choose_programme(town: Chain, *, budget_per_year: float | None = None,
     found = town.programme(years=length, robust=robust)
     return Answer(_said(town, [programme_message(town, found, years=length)]),
                   {"programme": found.table, "greedy": found.greedy,
-                   "sweep": town.budget_sweep(years=length)}, {"saving": found.saving})
+                   "sweep": town.budget_sweep(found)}, {"saving": found.saving})
 
 
 def price_contract(town: Chain, *, margin: float | None = None, years: int = 1,

@@ -522,12 +522,9 @@ class Chain:
                                 years=years or self.programme_years, doubt=self.doubt,
                                 parameters=self.cost_parameters, rng=self.rng("programme"))
 
-    def budget_sweep(self, *, years: int | None = None) -> pd.DataFrame:
-        """Work out what more or less budget would save."""
-        years = years or self.programme_years
-        return budget_sweep(self.costing, strategies=self.strategies, years=years,
-                            doubt=self.doubt, parameters=self.cost_parameters,
-                            rng=self.rng("programme"))
+    def budget_sweep(self, programme: Programme | None = None) -> pd.DataFrame:
+        """Work out what more or less budget than a programme's would save."""
+        return budget_sweep(programme or self.programme(), parameters=self.cost_parameters)
 
 
 # What the cost rooms need to know of each place, gathered from the rooms before them.

@@ -8,7 +8,7 @@ import pytest
 
 from rehit.costs.doubt import Cause, Doubt, basis, causes, draw_doubt, draw_factors
 from rehit.costs.lifecycle import compare_by_formula, compare_strategies, simulate, simulated_costs
-from rehit.costs.programme import choose_programme, find_prospects, with_doubt
+from rehit.costs.programme import choose_programme, find_prospects, with_futures
 from rehit.costs.sensitivity import responses, shifted, value_of_information
 from rehit.costs.strategies import Strategy, load_strategies
 from rehit.parameters import load_parameters
@@ -81,8 +81,8 @@ def test_expected_savings_are_the_mean_over_worlds_not_a_straight_line(busy) -> 
     numbers = NUMBERS.override({"costs.draws": 2000})
     found = find_prospects(busy, strategies=strategies, years=1, horizon_years=10,
                            scenarios=False, parameters=numbers)
-    unsure = with_doubt(found, parameters=numbers, doubt=worlds, keep_all=True,
-                        rng=np.random.default_rng(4)).candidates
+    unsure = with_futures(found, parameters=numbers, doubt=worlds, keep_all=True,
+                          rng=np.random.default_rng(4)).candidates
     fresh = []
     for factor in worlds.factors[0]:
         costing, moved, there = shifted(life, factor, busy, strategies, numbers)
@@ -93,6 +93,20 @@ def test_expected_savings_are_the_mean_over_worlds_not_a_straight_line(busy) -> 
     expected = np.mean(fresh, axis=0)
     assert unsure.saving[:, 0].mean() == pytest.approx(expected.mean(), abs=20)
     assert np.abs(unsure.saving[:, 0] - expected).max() < 0.05 * unsure.cost.max()
+
+
+def test_a_programmes_chances_and_sums_come_from_one_draw(busy) -> None:
+    """Fault: chances of a loss were drawn twice, futures again for every figure that needs them."""
+    found = choose_programme(busy, budget_per_year=1e4, crew_hours_per_year=1e6, years=3,
+                             parameters=NUMBERS, rng=np.random.default_rng(1))
+    options = found.prospects.candidates
+    place = busy["place_id"].to_numpy()[options.place]
+    row = found.table.iloc[0]
+    one = (place == row["place_id"]) & (options.year == row["year"] - 1)
+    losses = (options.futures[one] < 0).mean(axis=1)
+    assert row["chance_of_loss"] in losses
+    assert options.futures.mean(axis=1) == pytest.approx(options.saving[:, 0], rel=1e-5, abs=0.01)
+    assert found.saving == pytest.approx(found.table["saving"].sum())
 
 
 def test_what_is_not_worth_the_trouble_is_left_out(busy) -> None:

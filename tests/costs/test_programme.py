@@ -75,8 +75,7 @@ def test_the_robust_choice_is_best_in_its_worst_case(busy) -> None:
 
 
 def test_more_budget_never_saves_less(busy) -> None:
-    sweep = budget_sweep(busy, budget_per_year=800, years=3, parameters=PARAMETERS,
-                         rng=np.random.default_rng(1))
+    sweep = budget_sweep(choose(busy, budget_per_year=800), parameters=PARAMETERS)
     assert (np.diff(sweep["saving_per_year"]) >= -1e-6).all()
     assert sweep["saving_per_year"].iloc[0] == 0
     assert sweep.loc[sweep["chosen"], "budget"].tolist() == [2400]
@@ -97,8 +96,7 @@ def test_a_programme_longer_than_the_horizon_is_refused(busy) -> None:
 
 def test_no_budget_at_all_is_one_row_that_saves_nothing(busy) -> None:
     """Eight multiples of nothing were eight rows of one key, and the command failed."""
-    sweep = budget_sweep(busy, budget_per_year=0, years=3, parameters=PARAMETERS,
-                         rng=np.random.default_rng(1))
+    sweep = budget_sweep(choose(busy, budget_per_year=0), parameters=PARAMETERS)
     assert sweep["budget"].tolist() == [0]
     assert sweep["saving_per_year"].tolist() == [0]
     assert sweep["chosen"].tolist() == [True]

@@ -10,6 +10,11 @@ import pytest
 from rehit.costs.programme import Candidates, best_choice, greedy_choice
 
 
+def undrawn(n: int) -> np.ndarray:
+    """Return futures that the choice does not look at."""
+    return np.zeros((n, 0), dtype=np.float32)
+
+
 def random_case(rng: np.random.Generator, *, scenarios: int = 1) -> tuple[Candidates, ...]:
     """Return three to six places, one or two strategies, two years, and short budgets."""
     places, strategies, years = int(rng.integers(3, 7)), int(rng.integers(1, 3)), 2
@@ -18,7 +23,7 @@ def random_case(rng: np.random.Generator, *, scenarios: int = 1) -> tuple[Candid
     cost = rng.uniform(50, 400, (places, strategies))[place, strategy]
     hours = rng.uniform(1, 8, (places, strategies))[place, strategy]
     saving = rng.uniform(5, 900, (len(place), scenarios)) * np.where(year == 0, 1, 0.8)[:, None]
-    return (Candidates(place, strategy, year, saving, cost, hours),
+    return (Candidates(place, strategy, year, saving, cost, hours, undrawn(len(place))),
             rng.uniform(100, 700, years), rng.uniform(4, 16, years))
 
 
@@ -80,7 +85,7 @@ def test_gap_asked_for_is_proven_on_two_thousand_places() -> None:
     saving = (cost * rng.lognormal(0, 0.8, n))[:, None] * fading
     case = Candidates(np.repeat(np.arange(n), years), np.zeros(n * years, int),
                       np.tile(np.arange(years), n), saving.reshape(-1, 1),
-                      np.repeat(cost, years), np.repeat(cost / 120, years))
+                      np.repeat(cost, years), np.repeat(cost / 120, years), undrawn(n * years))
     money = np.full(years, cost.sum() * 0.1)
     hours = np.full(years, np.inf)
     best = best_choice(case, budgets=money, hours=hours, gap=0.001)
@@ -91,7 +96,8 @@ def test_gap_asked_for_is_proven_on_two_thousand_places() -> None:
 
 def test_nothing_to_choose_from_gives_an_empty_choice() -> None:
     none = np.zeros(0, int)
-    case = Candidates(none, none, none, np.zeros((0, 1)), np.zeros(0), np.zeros(0))
+    case = Candidates(none, none, none, np.zeros((0, 1)), np.zeros(0), np.zeros(0),
+                      undrawn(0))
     best = best_choice(case, budgets=np.ones(2), hours=np.ones(2), gap=0.0)
     assert best.saving == 0
     assert len(best.chosen) == 0

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 
 import numpy as np
@@ -44,8 +44,11 @@ class Candidates:
         scenario is the mean.
     cost, hours
         First cost and crew hours in the starting year.
-    loss
-        Chance of each costing more than it saves; None where every number is taken as stated.
+    futures
+        What each saves in every simulated future, shape (candidates, draws), drawn once: chances
+        of a loss, intervals and what any choice saves together all come from it. What the worlds
+        have in common moves all places at once; the luck of each place is its own. No draw yet
+        where they are found.
     """
 
     place: Whole
@@ -54,13 +57,13 @@ class Candidates:
     saving: Numbers
     cost: Numbers
     hours: Numbers
-    loss: Numbers | None = None
+    futures: NDArray[np.float32]
 
     def keep(self, rows: NDArray[np.bool_] | Whole) -> Candidates:
         """Return some of the candidates."""
         return Candidates(self.place[rows], self.strategy[rows], self.year[rows],
                           self.saving[rows], self.cost[rows], self.hours[rows],
-                          None if self.loss is None else self.loss[rows])
+                          self.futures[rows])
 
 
 @dataclass(frozen=True)
@@ -300,25 +303,36 @@ def find_prospects(costing: pd.DataFrame, *,
     return Prospects(_candidates(comparisons, stacked), comparisons, instead_of)
 
 
-def with_doubt(prospects: Prospects, *, parameters: Parameters, doubt: Doubt,
-               rng: np.random.Generator, keep_all: bool = False) -> Prospects:
-    """Return the prospects with expected savings under doubt, those not worth the trouble left out.
+def with_futures(prospects: Prospects, *, parameters: Parameters, doubt: Doubt | None,
+                 rng: np.random.Generator, keep_all: bool = False) -> Prospects:
+    """Return the prospects with simulated futures, those not worth the trouble left out.
 
-    Expected savings and chances of a loss are those of simulated futures, each in one of the
-    possible worlds: a life cut to half costs more than a life half as long again saves, which no
-    straight line between the ends of a range would tell. Left out are candidates that are expected
-    to save less than ``costs.programme_least_saving`` or less than
-    ``costs.programme_least_ratio`` of their first cost.
+    Expected savings are the mean of the futures, each in one of the possible worlds: a life cut to
+    half costs more than a life half as long again saves, which no straight line between the ends of
+    a range would tell. Left out are candidates that are expected to save less than
+    ``costs.programme_least_saving`` or less than ``costs.programme_least_ratio`` of their first
+    cost. Without `doubt` every number is taken as stated and all candidates stay.
+
+    Futures take 4 bytes a candidate and draw.
     """
     picked, unsure = prospects.candidates, replace(prospects, doubt=doubt)
-    expected, loss = np.zeros((2, len(picked.place)))
+    expected = np.zeros(len(picked.place))
+    least = np.full(len(picked.place), -np.inf)
+    if doubt is not None and not keep_all:
+        least = np.maximum(parameters["costs.programme_least_saving"],
+                           parameters["costs.programme_least_ratio"] * picked.cost)
+    kept = [np.zeros(0, dtype=np.int64)]
+    parts = [np.zeros((0, int(parameters["costs.draws"])), dtype=np.float32)]
     for rows, futures in _futures(unsure, picked, parameters, rng):
-        expected[rows], loss[rows] = futures.mean(axis=1), (futures < 0).mean(axis=1)
-    moved = (expected - picked.saving[:, 0])[:, None]
-    candidates = replace(picked, saving=picked.saving + moved, loss=loss)
-    worth = ((expected >= parameters["costs.programme_least_saving"])
-             & (expected >= parameters["costs.programme_least_ratio"] * candidates.cost))
-    return replace(unsure, candidates=candidates if keep_all else candidates.keep(worth))
+        expected[rows] = futures.mean(axis=1)
+        worth = expected[rows] >= least[rows]
+        kept.append(rows[worth])
+        parts.append(futures[worth].astype(np.float32))
+    if doubt is not None:
+        moved = (expected - picked.saving[:, 0])[:, None]
+        picked = replace(picked, saving=picked.saving + moved)
+    return replace(unsure, candidates=replace(picked.keep(np.concatenate(kept)),
+                                              futures=np.concatenate(parts)))
 
 
 def _saving_responses(prospects: Prospects, picked: Candidates, known: Sequence[Cause],
@@ -355,9 +369,9 @@ def what_to_measure(costing: pd.DataFrame, *,
     parameters = parameters or load_parameters()
     horizon = int(horizon_years or parameters["costs.horizon_years"])
     worlds = doubt or draw_doubt(parameters, rng=rng)
-    found = with_doubt(find_prospects(costing, strategies=strategies, years=1, scenarios=False,
-                                      horizon_years=horizon, parameters=parameters),
-                       parameters=parameters, doubt=worlds, rng=rng, keep_all=True)
+    found = with_futures(find_prospects(costing, strategies=strategies, years=1, scenarios=False,
+                                        horizon_years=horizon, parameters=parameters),
+                         parameters=parameters, doubt=worlds, rng=rng, keep_all=True)
     options = found.candidates
     table = pd.DataFrame(columns=["cause", "low", "high", "worth", "flips_at"])
     if len(options.place):
@@ -394,9 +408,10 @@ def _candidates(comparisons: Sequence[Comparison], stacked: Sequence[list[Number
             saving = np.column_stack([scenario[:, number] for scenario in savings])
             rows = np.flatnonzero(pieces.allowed & (cost > 0) & (saving[:, 0] > 0))
             parts.append(Candidates(rows, np.full(len(rows), number), np.full(len(rows), start),
-                                    saving[rows], cost[rows], pieces.hours[rows]))
-    return Candidates(*(np.concatenate([getattr(p, name) for p in parts])
-                        for name in ("place", "strategy", "year", "saving", "cost", "hours")))
+                                    saving[rows], cost[rows], pieces.hours[rows],
+                                    np.zeros((len(rows), 0), dtype=np.float32)))
+    return Candidates(*(np.concatenate([getattr(p, each.name) for p in parts])
+                        for each in fields(Candidates)))
 
 
 # The programme as a table, with the interval of what each place and all together save.
@@ -404,18 +419,17 @@ def _candidates(comparisons: Sequence[Comparison], stacked: Sequence[list[Number
 BLOCK_PLACES = 200  # places simulated at once, to bound memory
 
 
-def programme_table(prospects: Prospects, chosen: NDArray[np.bool_], parameters: Parameters,
-                    rng: np.random.Generator) -> pd.DataFrame:
+def programme_table(prospects: Prospects, chosen: NDArray[np.bool_],
+                    parameters: Parameters) -> pd.DataFrame:
     """Return the chosen candidates as a table, most saved per unit of first cost on top."""
     picked = prospects.candidates.keep(chosen)
     first = prospects.comparisons[0]
     names = np.array([s.name for s in first.strategies])
     annuity = first.timeline.annuity
-    payback, low, high, loss = np.full((4, len(picked.place)), np.nan)
-    for rows, futures in _futures(prospects, picked, parameters, rng):
-        ends = np.quantile(futures, _ends(parameters), axis=1)
-        low[rows], high[rows] = ends
-        loss[rows] = (futures < 0).mean(axis=1)
+    low, high = np.quantile(picked.futures, _ends(parameters), axis=1)
+    payback = np.full(len(picked.place), np.nan)
+    for year in np.unique(picked.year):
+        rows = np.flatnonzero(picked.year == year)
         payback[rows] = _payback(prospects, picked, rows)
     table = pd.DataFrame({
         "place_id": first.costing["place_id"].to_numpy(str)[picked.place],
@@ -424,7 +438,8 @@ def programme_table(prospects: Prospects, chosen: NDArray[np.bool_], parameters:
         "instead_of": names[prospects.instead_of[picked.place]],
         "first_cost": picked.cost, "crew_hours": picked.hours, "saving": picked.saving[:, 0],
         "saving_per_year": picked.saving[:, 0] / annuity,
-        "chance_of_loss": loss, "saving_low": low / annuity, "saving_high": high / annuity,
+        "chance_of_loss": (picked.futures < 0).mean(axis=1),
+        "saving_low": low / annuity, "saving_high": high / annuity,
         "payback_year": payback, "saving_per_cost": picked.saving[:, 0] / picked.cost})
     return table.sort_values(["saving_per_cost", "place_id"], ascending=[False, True],
                              ignore_index=True)
@@ -449,19 +464,6 @@ def _payback(prospects: Prospects, picked: Candidates, rows: NDArray[np.int64]) 
             paid = payback_years(comparison.expected[number], comparison.expected[other])
             found[both] = paid[picked.place[rows][both]]
     return np.where(found <= years, found, np.nan)
-
-
-def total_futures(prospects: Prospects, chosen: NDArray[np.bool_], parameters: Parameters,
-                  rng: np.random.Generator) -> Numbers:
-    """Return the present value that the chosen candidates save together, shape (draws,).
-
-    What the worlds have in common moves all places at once; the luck of each place is its own.
-    """
-    picked = prospects.candidates.keep(chosen)
-    total = np.zeros(int(parameters["costs.draws"]))
-    for _, futures in _futures(prospects, picked, parameters, rng):
-        total += futures.sum(axis=0)
-    return total
 
 
 def _interval(futures: Numbers, parameters: Parameters) -> tuple[float, float]:
@@ -520,6 +522,8 @@ class Programme:
         Proven distance to the best possible, as a share.
     by_year
         Money and crew hours used of those available, year by year.
+    prospects
+        What could be chosen.
     """
 
     table: pd.DataFrame
@@ -533,6 +537,7 @@ class Programme:
     saving_worst_otherwise: float
     gap: float
     by_year: pd.DataFrame
+    prospects: Prospects = field(repr=False)
 
 
 def choose_programme(costing: pd.DataFrame, *,
@@ -583,78 +588,64 @@ def choose_programme(costing: pd.DataFrame, *,
     horizon = int(horizon_years or parameters["costs.horizon_years"])
     prospects = find_prospects(costing, strategies=strategies, years=years, horizon_years=horizon,
                                scenarios=robust, parameters=parameters)
-    if under_doubt:
-        prospects = with_doubt(prospects, parameters=parameters,
-                               doubt=doubt or draw_doubt(parameters, rng=rng), rng=rng)
+    worlds = (doubt or draw_doubt(parameters, rng=rng)) if under_doubt else None
+    prospects = with_futures(prospects, parameters=parameters, doubt=worlds, rng=rng)
     money = per_year(budget_per_year, years, parameters["costs.programme_budget"])
     hours = per_year(crew_hours_per_year, years, parameters["costs.programme_crew_hours"])
-    prospects, best = _within_regret(prospects, money, hours, robust=robust,
-                                     parameters=parameters, rng=rng)
-    greedy = greedy_choice(prospects.candidates, budgets=money, hours=hours)
+    kept, best = _within_regret(prospects, money, hours, robust=robust, parameters=parameters)
+    greedy = greedy_choice(kept.candidates, budgets=money, hours=hours)
     plain = best if not robust else best_choice(
-        prospects.candidates, budgets=money, hours=hours, gap=parameters["costs.programme_gap"])
-    worst = [float(prospects.candidates.saving[choice.chosen].sum(axis=0).min()) if robust
+        kept.candidates, budgets=money, hours=hours, gap=parameters["costs.programme_gap"])
+    worst = [float(kept.candidates.saving[choice.chosen].sum(axis=0).min()) if robust
              else float("nan") for choice in (best, plain)]
-    return _programme(prospects, best, greedy, money, hours, worst=worst,
-                      parameters=parameters, rng=rng)
+    found = _programme(kept, best, greedy, money, hours, worst=worst, parameters=parameters)
+    return replace(found, prospects=prospects)
 
 
 def _within_regret(prospects: Prospects, money: Numbers, hours: Numbers, *, robust: bool,
-                   parameters: Parameters, rng: np.random.Generator) -> tuple[Prospects, Choice]:
+                   parameters: Parameters) -> tuple[Prospects, Choice]:
     """Return the best choice whose chance of a loss is accepted, and the prospects it is among.
 
     Where the best choice is too likely to lose, the candidates likeliest to lose by themselves are
     taken out, step by step. Where every number is taken as stated nothing is.
     """
-    losses = prospects.candidates.loss
-    kept = prospects
+    losses = (prospects.candidates.futures < 0).mean(axis=1)
     for most in (1.0, 0.4, 0.3, 0.2, 0.1, 0.05, 0.0):
-        if losses is not None:
-            kept = replace(prospects, candidates=prospects.candidates.keep(losses <= most))
+        kept = replace(prospects, candidates=prospects.candidates.keep(losses <= most))
         best = best_choice(kept.candidates, budgets=money, hours=hours,
                            gap=parameters["costs.programme_gap"], robust=robust)
-        if losses is None:
-            break
-        lost = (total_futures(kept, best.chosen, parameters, rng) < 0).mean()
-        if lost <= parameters["costs.programme_regret"]:
+        lost = (kept.candidates.keep(best.chosen).futures.sum(axis=0) < 0).mean()
+        if prospects.doubt is None or lost <= parameters["costs.programme_regret"]:
             break
     return kept, best
 
 
-def budget_sweep(costing: pd.DataFrame, *, budget_per_year: float | None = None,
-                 crew_hours_per_year: float | Sequence[float] | None = None, years: int = 5,
-                 strategies: Sequence[Strategy] | Path | str | None = None,
-                 horizon_years: int | None = None, shares: Sequence[float] = SWEEP,
-                 doubt: Doubt | None = None, parameters: Parameters | None = None,
-                 rng: np.random.Generator) -> pd.DataFrame:
+def budget_sweep(programme: Programme, *, shares: Sequence[float] = SWEEP,
+                 parameters: Parameters | None = None) -> pd.DataFrame:
     """Return what more or less budget would save: the `report_budget_sweep` table.
 
     Parameters
     ----------
+    programme
+        The programme chosen; its candidates, money and hours are looked at again.
     shares
         Multiples of the budget looked at; crew hours grow with them, so that money decides.
-    costing, budget_per_year, crew_hours_per_year, years, strategies, horizon_years, doubt
-        As for :func:`choose_programme`.
-    parameters, rng
+    parameters
         As for :func:`choose_programme`.
     """
     parameters = parameters or load_parameters()
-    horizon = int(horizon_years or parameters["costs.horizon_years"])
-    prospects = find_prospects(costing, strategies=strategies, years=years, horizon_years=horizon,
-                               scenarios=False, parameters=parameters)
-    prospects = with_doubt(prospects, parameters=parameters,
-                           doubt=doubt or draw_doubt(parameters, rng=rng), rng=rng)
-    budget = parameters["costs.programme_budget"] if budget_per_year is None else budget_per_year
-    hours = per_year(crew_hours_per_year, years, parameters["costs.programme_crew_hours"])
+    prospects = programme.prospects
+    given, hours = (programme.by_year[name].to_numpy(float) for name in ("money", "hours"))
     annuity = prospects.comparisons[0].timeline.annuity
     rows = []
     # All multiples of nothing are nothing: one row then, not eight of one key.
-    for share in sorted({*shares, 1.0}) if budget > 0 else [1.0]:
-        money = np.full(years, budget * share)
-        found = best_choice(prospects.candidates, budgets=money, hours=hours * max(share, 1.0),
-                            gap=parameters["costs.programme_gap"])
-        low, high = _interval(total_futures(prospects, found.chosen, parameters, rng), parameters)
-        rows.append({"budget": float(money.sum()), "saving_per_year": found.saving / annuity,
+    for share in sorted({*shares, 1.0}) if given.any() else [1.0]:
+        found = best_choice(prospects.candidates, budgets=given * share,
+                            hours=hours * max(share, 1.0), gap=parameters["costs.programme_gap"])
+        futures = prospects.candidates.keep(found.chosen).futures.sum(axis=0)
+        low, high = _interval(futures, parameters)
+        rows.append({"budget": float((given * share).sum()),
+                     "saving_per_year": found.saving / annuity,
                      "saving_low": low / annuity, "saving_high": high / annuity,
                      "n_places": int(found.chosen.sum()), "chosen": share == 1.0})
     table = pd.DataFrame(rows)
@@ -678,10 +669,9 @@ def per_year(given: float | Sequence[float] | None, years: int, default: float) 
 
 
 def _programme(prospects: Prospects, best: Choice, greedy: Choice, money: Numbers, hours: Numbers,
-               *, worst: Sequence[float], parameters: Parameters,
-               rng: np.random.Generator) -> Programme:
+               *, worst: Sequence[float], parameters: Parameters) -> Programme:
     candidates = prospects.candidates
-    futures = total_futures(prospects, best.chosen, parameters, rng)
+    futures = candidates.keep(best.chosen).futures.sum(axis=0)
     low, high = _interval(futures, parameters)
     savings = candidates.saving[best.chosen].sum(axis=0)
     years = np.arange(len(money))
@@ -690,8 +680,8 @@ def _programme(prospects: Prospects, best: Choice, greedy: Choice, money: Number
         "year": years + 1, "money": money, "hours": hours,
         "money_used": np.bincount(used.year, used.cost, minlength=len(years)),
         "hours_used": np.bincount(used.year, used.hours, minlength=len(years))})
-    greedy_table = programme_table(prospects, greedy.chosen, parameters, rng)
-    table = programme_table(prospects, best.chosen, parameters, rng)
+    greedy_table = programme_table(prospects, greedy.chosen, parameters)
+    table = programme_table(prospects, best.chosen, parameters)
     rank = {place: number + 1 for number, place in enumerate(greedy_table["place_id"])}
     table["rank_greedy"] = table["place_id"].map(rank).astype("Int64")
     check(table, "programme", where="costs.choose_programme")
@@ -699,4 +689,5 @@ def _programme(prospects: Prospects, best: Choice, greedy: Choice, money: Number
         table=table, greedy=greedy_table, saving=float(savings[0]), saving_low=low,
         saving_high=high, saving_greedy=greedy.saving,
         chance_of_loss=float((futures < 0).mean()),
-        saving_worst=worst[0], saving_worst_otherwise=worst[1], gap=best.gap, by_year=by_year)
+        saving_worst=worst[0], saving_worst_otherwise=worst[1], gap=best.gap, by_year=by_year,
+        prospects=prospects)

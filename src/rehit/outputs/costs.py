@@ -516,7 +516,7 @@ def write_programme(chain: Chain, stage: Path, *, budget_per_year: float | None,
     years = years or chain.programme_years
     found = chain.programme(years=years, robust=robust)
     write_csv(found.table, stage / "programme.csv")
-    write_csv(chain.budget_sweep(years=years), stage / "budget_sweep.csv")
+    write_csv(chain.budget_sweep(found), stage / "budget_sweep.csv")
     return {
         "project": chain.project.name,
         "budget_per_year": chain.parameters["costs.programme_budget"],

@@ -173,10 +173,11 @@ def _costs(chain: Chain) -> dict[str, Any]:
     if chain.costing.empty:
         return {}
     top = int(chain.parameters["reporting.top_places"])
+    programme = chain.programme()
     return {"costing": chain.costing, "expected_work": chain.expected_work,
             "strategy_costs": chain.strategy_costs,
             "cost_years": cost_years(chain, n_places=top), "rate_costs": rate_costs(chain),
-            "programme": chain.programme().table, "budget_sweep": chain.budget_sweep()}
+            "programme": programme.table, "budget_sweep": chain.budget_sweep(programme)}
 
 
 def clusters_before(chain: Chain, first: date) -> pd.DataFrame | None:
