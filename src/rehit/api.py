@@ -530,7 +530,8 @@ def price_contract(town: Chain, *, margin: float | None = None, years: int = 1,
 
 
 def plan_patrol(town: Chain, *, day: date | str | None = None, crews: int | None = None,
-                hours_per_week: float | None = None) -> Answer:
+                hours_per_week: float | None = None, bring_in: Sequence[str] = (),
+                leave_out: Sequence[str] = ()) -> Answer:
     """Plan the crews' day and how often to visit each place.
 
     Parameters
@@ -544,6 +545,8 @@ def plan_patrol(town: Chain, *, day: date | str | None = None, crews: int | None
     hours_per_week
         For a project that names no depots or vehicles, crew hours a week for planned visits
         [hours]: no route can be planned, but how often to visit can be told.
+    bring_in, leave_out
+        Places wanted in the day and places or jobs that are not, by id or address.
 
     Returns
     -------
@@ -574,6 +577,7 @@ def plan_patrol(town: Chain, *, day: date | str | None = None, crews: int | None
     if missing and hours_per_week is not None:
         return _visits_alone(town, missing, hours_per_week)
     found = patrol.plan_day(town, crews=crews, numbers=town.parameters,
+                            wishes=patrol.Wishes(bring_in, leave_out),
                             day=date.fromisoformat(day) if isinstance(day, str) else day)
     lines = gpd.GeoDataFrame(routes_table(found.sheets), geometry="geometry",
                              crs=town.project.crs)

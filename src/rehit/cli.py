@@ -359,6 +359,10 @@ def _patrol_options(options: Options) -> None:
     options.add("--crews", nargs="+", metavar="cli.meta_crew", text="cli.opt_crews")
     options.add("--results", type=Path, nargs="+", metavar="cli.meta_file", default=[],
                 text="cli.opt_results")
+    options.add("--bring-in", nargs="+", metavar="cli.meta_place", default=[],
+                text="cli.opt_bring_in")
+    options.add("--leave-out", nargs="+", metavar="cli.meta_place", default=[],
+                text="cli.opt_leave_out")
     later = options.group("cli.group_later")
     later.add("--now", metavar="HH:MM", text="cli.opt_now")
     later.add("--add", metavar="cli.meta_place", text="cli.opt_add")
@@ -376,14 +380,14 @@ def _run_patrol(args: argparse.Namespace) -> Answer:
         return _run_changed(args)
     if args.done or args.between or args.offensive or args.plan:
         raise SettingError("rehit patrol", "errors.later_without_now")
-    from rehit.outputs.patrol import write_patrol
+    from rehit.outputs.patrol import Wishes, write_patrol
 
-    day = _day(args.date)
+    day, wishes = _day(args.date), Wishes(args.bring_in, args.leave_out)
     return run_command(
         args, steps=9, open_first=[".pdf"],
         work=lambda chain, stage: _with_earlier(
-            write_patrol(chain, stage, day=day, crews=args.crews, results=args.results), stage,
-            args.out or chain.project.folder / "results"))
+            write_patrol(chain, stage, day=day, crews=args.crews, results=args.results,
+                         wishes=wishes), stage, args.out or chain.project.folder / "results"))
 
 
 def _with_earlier(summary: Summary, stage: Path, folder: Path) -> Summary:
@@ -399,7 +403,7 @@ def _with_earlier(summary: Summary, stage: Path, folder: Path) -> Summary:
 
 
 def _run_changed(args: argparse.Namespace) -> Answer:
-    if args.date is not None or args.crews is not None:
+    if args.date is not None or args.crews is not None or args.bring_in or args.leave_out:
         raise SettingError("rehit patrol --now", "errors.day_of_the_plan")
     if args.add is None and (args.between or args.offensive):
         raise SettingError("rehit patrol --now", "errors.job_without_add")

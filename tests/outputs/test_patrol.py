@@ -360,6 +360,27 @@ def test_the_day_follows_the_calendar_and_remembers_the_day_before(copy: Path) -
     assert set(planned["day"]) == {"2025-12-31", "2026-01-02"}
 
 
+def test_the_planner_leaves_a_job_out_and_brings_a_place_in(
+        copy: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["patrol", str(copy), "--leave-out", "3 Hill Street", "2 hill st"]) == 0
+    places = set(table(copy / "results" / "stops.csv")["place"])
+    assert "2 stops left out as asked: " in capsys.readouterr().out
+    assert not {"3 Hill Street", "2 Hill Street"} & places
+    assert main(["patrol", str(copy), "--bring-in", "2 hill st"]) == 0
+    places = set(table(copy / "results" / "stops.csv")["place"])
+    assert "2 Hill Street is in the plan, as asked." in capsys.readouterr().out
+    assert {"3 Hill Street", "2 Hill Street"} <= places
+
+
+@pytest.mark.parametrize(("option", "place"), [
+    ("--bring-in", "1 Nowhere Lane"), ("--leave-out", "1 Nowhere Lane"),
+    ("--bring-in", "46.0,-33.0")])
+def test_a_wish_that_names_no_place_is_one_message(
+        option: str, place: str, town: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["patrol", str(town), f"{option}={place}"]) == 2
+    assert f"rehit: {option}: got '{place}'" in capsys.readouterr().err
+
+
 def test_what_crews_found_comes_back_by_the_table_they_fill_in(
         copy: Path, capsys: pytest.CaptureFixture[str]) -> None:
     form = table(copy / "results" / "results_2025-12-31.csv")

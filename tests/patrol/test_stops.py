@@ -64,6 +64,12 @@ def test_a_place_due_by_the_calendar_comes_first_and_weighs_more() -> None:
     assert stops["weight"].tolist() == [NUMBERS["patrol.calendar_weight"], 1.0]
 
 
+def test_all_places_due_are_offered_however_few_candidates_a_crew_gets() -> None:
+    stops = hotspot_stops(REPEATS, CHANCES, INCIDENTS, ADVICE, count=1, parameters=NUMBERS,
+                          busy=set(), due=frozenset("AC"))
+    assert stops["stop_id"].tolist() == ["A", "C"]
+
+
 def test_busy_places_and_those_past_the_count_are_no_hotspots() -> None:
     few = hotspot_stops(REPEATS, CHANCES, INCIDENTS, ADVICE, count=1, parameters=NUMBERS,
                         busy={"A"})

@@ -52,7 +52,7 @@ from rehit.patrol.memory import (
     without_memory,
 )
 from rehit.patrol.routes import Plan, clock, plan_routes
-from rehit.patrol.stops import hotspot_stops, reported_stops
+from rehit.patrol.stops import NO_PLACE, hotspot_stops, reported_stops
 from rehit.patrol.travel import Network, Travel, build_network, nearest_seconds
 from rehit.project import FILE_NAME
 from rehit.report.phone import phone_page
@@ -60,6 +60,7 @@ from rehit.report.route_files import routes_table, write_geojson, write_gpx, wri
 from rehit.report.runsheet import render_run_sheet
 from rehit.report.say import Say
 from rehit.tables import table as contract
+from rehit.words.addresses import normalise_address
 from rehit.workdays import public_holidays
 
 MIN_PER_H = 60
@@ -76,10 +77,29 @@ LEAST_SAVED = 0.05  # less is 0.0 as written
 _DEGREES = re.compile(r"\s*(-?\d{1,2}(?:\.\d+)?)\s*,\s*(-?\d{1,3}(?:\.\d+)?)\s*")
 
 
+@dataclass(frozen=True)
+class Wishes:
+    """What the planner wants in a day and what not: places as people write them.
+
+    Attributes
+    ----------
+    bring_in
+        Places to look at, which weigh as much as those whose look is due.
+    leave_out
+        Places and jobs that are in no route of this day.
+    """
+
+    bring_in: Sequence[str] = ()
+    leave_out: Sequence[str] = ()
+
+
+NO_WISHES = Wishes()
+
+
 def write_patrol(chain: Chain, stage: Path, *, day: date | None,
                  crews: int | Sequence[str] | None,
-                 search_iterations: float | None = None,
-                 results: Sequence[Path] = ()) -> dict[str, object]:
+                 search_iterations: float | None = None, results: Sequence[Path] = (),
+                 wishes: Wishes = NO_WISHES) -> dict[str, object]:
     """Plan one day and the coming weeks and write everything into `stage`.
 
     Parameters
@@ -96,10 +116,13 @@ def write_patrol(chain: Chain, stage: Path, *, day: date | None,
         Steps of the route search; by default ``patrol.search_iterations``.
     results
         Tables that crews filled in after earlier days (``results_<day>.csv``).
+    wishes
+        What the planner wants in the day and what not.
     """
     numbers = chain.parameters if search_iterations is None else chain.parameters.override(
         {"patrol.search_iterations": search_iterations})
-    found = plan_day(chain, day=day, crews=crews, numbers=numbers, results=results)
+    found = plan_day(chain, day=day, crews=crews, numbers=numbers, results=results,
+                     wishes=wishes)
     stage.mkdir(exist_ok=True)
     chain.step("step.writing_run_sheets")
     write_day(stage, found.plan, found.sheets, day=found.day, say=chain.say,
@@ -151,19 +174,18 @@ class DayPlan:
 
 
 def plan_day(chain: Chain, *, day: date | None, crews: int | Sequence[str] | None,
-             numbers: Parameters, results: Sequence[Path] = ()) -> DayPlan:
+             numbers: Parameters, results: Sequence[Path] = (),
+             wishes: Wishes = NO_WISHES) -> DayPlan:
     """Plan a day from the chain's results, and the visit intervals.
 
     Parameters
     ----------
     chain
         The project's results.
-    day, crews
+    day, crews, wishes, results
         As for :func:`write_patrol`.
     numbers
         Reads the ``patrol.*`` numbers.
-    results
-        As for :func:`write_patrol`.
     """
     team, notes = fleet(chain, crews)
     day, idle = day_to_plan(chain, day)
@@ -180,16 +202,58 @@ def plan_day(chain: Chain, *, day: date | None, crews: int | Sequence[str] | Non
         parameters=numbers, holidays=list(chain_holidays(chain, day)),
         since=days_since_looked(looks, day=day))
     due = calendar.visits.loc[calendar.visits["day"] == day.isoformat(), "place_id"]
-    stops, handed = day_stops(chain, day, crews=len(team), due=frozenset(due),
+    wanted = _wanted(chain, wishes.bring_in, rates)
+    stops, handed = day_stops(chain, day, crews=len(team), due=frozenset(due) | set(wanted),
                               chances=chances(chain, rates, looks, day, parameters=numbers))
+    stops, taken_out = _without_places(chain, stops, wishes.leave_out)
     chain.step("step.planning_routes")
     plan = plan_routes(stops, team, network=network, parameters=numbers, seed=chain.project.seed)
     sheets = crew_sheets(plan)
     told = [*_day_messages(plan, sheets, handed, day, parameters=numbers),
             *week_messages(frequency, parameters=numbers),
-            *results_messages(handed_in), *notes, *idle, *plan.notes,
-            *plan_faults(chain, plan)]
+            *results_messages(handed_in), *_wishes_messages(plan, wanted, taken_out), *notes,
+            *idle, *plan.notes, *plan_faults(chain, plan)]
     return DayPlan(day, plan, sheets, handed, frequency, places, calendar, looks, told)
+
+
+def _wanted(chain: Chain, texts: Sequence[str], rates: pd.Series) -> dict[str, str]:
+    """Return the places wanted in the day: id and name.
+
+    Raises
+    ------
+    SettingError
+        If one of them has no rate: it is no place of the log.
+    """
+    known = known_by_name(chain) if texts else pd.DataFrame()
+    found = [find_place(known, text, crs=chain.project.crs, option="--bring-in") for text in texts]
+    for text, place in zip(texts, found, strict=True):
+        if place.place_id not in rates.index:
+            raise SettingError("--bring-in", "errors.unknown_place", text=text)
+    return {str(place.place_id): place.name for place in found}
+
+
+def _without_places(chain: Chain, stops: gpd.GeoDataFrame,
+                    texts: Sequence[str]) -> tuple[gpd.GeoDataFrame, list[str]]:
+    """Return the stops without those left out, and the names of these."""
+    known = known_by_name(chain, stops) if texts else pd.DataFrame()
+    out = {find_place(known, text, crs=chain.project.crs, option="--leave-out").place_id
+           for text in texts}
+    theirs = stops["stop_id"].isin(out) | stops["place_id"].isin(out)
+    if theirs.all():
+        raise SettingError("--leave-out", "errors.nothing_to_patrol")
+    return stops[~theirs].reset_index(drop=True), stops.loc[theirs, "name"].tolist()
+
+
+def _wishes_messages(plan: Plan, wanted: dict[str, str], out: list[str]) -> list[Message]:
+    """Return what became of the planner's wishes."""
+    place = plan.stops.set_index("stop_id")["place_id"]
+    visited = set(plan.visits["stop_id"].map(place))
+    reasons = dict(zip(plan.left_out["stop_id"].map(place), plan.left_out["reason"], strict=True))
+    told = [message("crew_day.brought_in", name=name) for each, name in wanted.items()
+            if each in visited]
+    told += [message("crew_day.not_brought_in", name=name, reason=from_text(reasons[each]))
+             for each, name in wanted.items() if each in reasons.keys() - visited]
+    return [*told, *[message("crew_day.taken_out", n=len(out), names=tuple(out))] * bool(out)]
 
 
 def chances(chain: Chain, rates: pd.Series, looks: pd.DataFrame, day: date, *,
@@ -588,6 +652,73 @@ def findable(chain: Chain) -> gpd.GeoDataFrame:
         lacking, "place_id"].unique()}
     address = incidents["address"].where(~lacking, incidents["place_id"].map(called))
     return incidents.assign(address=address.astype("str"))
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where a job is: what the crew reads, its point, and the place it is known as, if any."""
+
+    name: str
+    point: Point
+    place_id: str | None = None
+
+
+def find_place(known: pd.DataFrame, text: str, *, crs: object, option: str) -> Place:
+    """Return the place that a text means.
+
+    Latitude and longitude are taken as they are; otherwise the known places are searched by id and
+    by address, in any of its spellings.
+
+    Parameters
+    ----------
+    known
+        Table of :func:`known_by_name`.
+    text
+        What a person wrote.
+    crs
+        System the place's point is wanted in.
+    option
+        The option it was written for, as an error names it.
+
+    Raises
+    ------
+    SettingError
+        If nothing is known by that text.
+    """
+    there = degrees(text)
+    if there is not None:
+        return Place(f"{there.y:.5f}, {there.x:.5f}", in_crs(there, crs))
+    same = known["place_id"].str.casefold() == text.strip().casefold()
+    key = normalise_address(text)
+    if not same.any() and key is not None:
+        same = known["key"] == key
+    if not same.any():
+        raise SettingError(option, "errors.unknown_place", text=text)
+    # Several places may share an address: the one most incidents are about.
+    row = known[same].iloc[int(known.loc[same, "n"].argmax())]
+    return Place(str(row["name"]), row["geometry"].representative_point(), str(row["place_id"]))
+
+
+def known_by_name(chain: Chain, stops: gpd.GeoDataFrame | None = None) -> pd.DataFrame:
+    """Return the places of a day's stops, the register and the log, by id, name and address."""
+    found = [] if stops is None else [pd.DataFrame({
+        "place_id": stops["stop_id"], "name": stops["name"], "n": 0,
+        "key": stops["name"].map(normalise_address), "geometry": stops.geometry.to_numpy()})]
+    if chain.register is not None:
+        owned = chain.register
+        found.append(pd.DataFrame({
+            "place_id": owned["asset_id"], "name": owned["address"].fillna(owned["asset_id"]),
+            "n": 0, "key": owned["address_key"], "geometry": owned.geometry.to_numpy()}))
+    seen = findable(chain)
+    seen = seen[~seen["place_quality"].isin(NO_PLACE)]
+    seen = seen.assign(n=seen.groupby("place_id")["place_id"].transform("size").fillna(1),
+                       key=seen["address_key"])
+    found.append(pd.DataFrame({
+        "place_id": seen["place_id"].fillna(seen["incident_id"]),
+        "name": seen["address"].fillna(seen["place_id"]), "n": seen["n"], "key": seen["key"],
+        "geometry": seen.geometry.to_numpy()}))
+    every = pd.concat(found, ignore_index=True)
+    return every[~every["geometry"].isna()]
 
 
 def plan_faults(chain: Chain, plan: Plan) -> list[Message]:

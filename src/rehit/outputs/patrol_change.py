@@ -9,7 +9,6 @@ from pathlib import Path
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-from shapely.geometry import Point
 
 from rehit.chain import Chain
 from rehit.errors import SettingError
@@ -17,9 +16,9 @@ from rehit.files.writing import write_csv
 from rehit.messages import Message, from_text, message
 from rehit.outputs.patrol import (
     crew_message,
-    degrees,
+    find_place,
     findable,
-    in_crs,
+    known_by_name,
     named_crews,
     plan_faults,
     street_network,
@@ -36,20 +35,10 @@ from rehit.patrol.day import (
 )
 from rehit.patrol.fleet import minute_of_day
 from rehit.patrol.routes import Plan, clock
-from rehit.patrol.stops import NO_PLACE, added_stop, usual_jobs
-from rehit.words.addresses import normalise_address
+from rehit.patrol.stops import added_stop, usual_jobs
 
 CHANGES_FILE = "changes.csv"
 DAY_MIN = 24 * 60
-
-
-@dataclass(frozen=True)
-class Place:
-    """Where a job is: what the crew reads, its point, and the place it is known as, if any."""
-
-    name: str
-    point: Point
-    place_id: str | None = None
 
 
 @dataclass(frozen=True)
@@ -144,7 +133,8 @@ def _job(chain: Chain, change: Change, plan: Plan) -> tuple[gpd.GeoDataFrame, st
     window = _window(change.between)
     if change.add is None:
         return plan.stops.iloc[:0], ""
-    spot = find_place(chain, change.add, plan.stops)
+    spot = find_place(known_by_name(chain, plan.stops), change.add, crs=chain.project.crs,
+                      option="--add")
     number = 1 + int(plan.stops["stop_id"].str.startswith("added-").sum())
     there = gpd.GeoDataFrame({"name": [spot.name], "place_id": [spot.place_id]},
                              geometry=[spot.point], crs=chain.project.crs)
@@ -208,54 +198,6 @@ def crew_changes(before: Plan, after: Plan, table: pd.DataFrame) -> list[Message
 def _back(plan: Plan, crew: str) -> float | None:
     own = plan.visits[(plan.visits["crew_id"] == crew) & (plan.visits["kind"] == "return")]
     return float(own["arrive_min"].max()) if len(own) else None
-
-
-def find_place(chain: Chain, text: str, stops: gpd.GeoDataFrame) -> Place:
-    """Return the place that a text means.
-
-    Latitude and longitude are taken as they are; otherwise the stops of the day, the places of the
-    log and the register are searched by id and by address, in any of its spellings.
-
-    Raises
-    ------
-    SettingError
-        If nothing is known by that text.
-    """
-    there = degrees(text)
-    if there is not None:
-        return Place(f"{there.y:.5f}, {there.x:.5f}", in_crs(there, chain.project.crs))
-    known = pd.concat(_known_places(chain, stops), ignore_index=True)
-    known = known[~(known["geometry"].isna())]
-    same = known["place_id"].str.casefold() == text.strip().casefold()
-    key = normalise_address(text)
-    if not same.any() and key is not None:
-        same = known["key"] == key
-    if not same.any():
-        raise SettingError("--add", "errors.unknown_place", text=text)
-    # Several places may share an address: the one most incidents are about.
-    row = known[same].iloc[int(known.loc[same, "n"].argmax())]
-    return Place(str(row["name"]), row["geometry"].representative_point(), str(row["place_id"]))
-
-
-def _known_places(chain: Chain, stops: gpd.GeoDataFrame) -> list[pd.DataFrame]:
-    spots = pd.DataFrame({"place_id": stops["stop_id"], "name": stops["name"], "n": 0,
-                          "key": stops["name"].map(normalise_address),
-                          "geometry": stops.geometry.to_numpy()})
-    found = [spots]
-    if chain.register is not None:
-        owned = chain.register
-        found.append(pd.DataFrame({
-            "place_id": owned["asset_id"], "name": owned["address"].fillna(owned["asset_id"]),
-            "n": 0, "key": owned["address_key"], "geometry": owned.geometry.to_numpy()}))
-    seen = findable(chain)
-    seen = seen[~seen["place_quality"].isin(NO_PLACE)]
-    seen = seen.assign(n=seen.groupby("place_id")["place_id"].transform("size").fillna(1),
-                       key=seen["address_key"])
-    found.append(pd.DataFrame({
-        "place_id": seen["place_id"].fillna(seen["incident_id"]),
-        "name": seen["address"].fillna(seen["place_id"]), "n": seen["n"], "key": seen["key"],
-        "geometry": seen.geometry.to_numpy()}))
-    return found
 
 
 def stops_done(texts: Sequence[str], plan: Plan) -> Mapping[str, int]:

@@ -91,7 +91,7 @@ def reported_stops(incidents: gpd.GeoDataFrame, advice: pd.DataFrame,
 def hotspot_stops(repeats: gpd.GeoDataFrame, chances: pd.Series, incidents: gpd.GeoDataFrame,
                   advice: pd.DataFrame, *, count: int, parameters: Parameters, busy: set[str],
                   due: frozenset[str] = frozenset()) -> gpd.GeoDataFrame:
-    """Return the places due for a look and those most likely to be found marked, `count` in all.
+    """Return all places due for a look, and those most likely to be found marked up to `count`.
 
     Left out are `busy` ones and, unless due, those below ``patrol.least_chance``. Time and litres
     are those of the place's usual job times the chance that there is one.
@@ -103,7 +103,7 @@ def hotspot_stops(repeats: gpd.GeoDataFrame, chances: pd.Series, incidents: gpd.
     chances
         Chance of a marking that nobody has reported, by place.
     count
-        Most places returned.
+        Most places returned, unless more are due.
     parameters
         Reads ``patrol.least_chance``, ``patrol.calendar_weight`` and the minutes at a stop.
     busy
@@ -115,8 +115,8 @@ def hotspot_stops(repeats: gpd.GeoDataFrame, chances: pd.Series, incidents: gpd.
                             due=repeats["place_id"].isin(due)).dropna(subset=["chance"])
     likely = (places["chance"] >= parameters["patrol.least_chance"]) | places["due"]
     places = places[~places["place_id"].isin(busy) & likely].sort_values(
-        ["due", "chance", "place_id"], ascending=[False, False, True]).head(
-            count).reset_index(drop=True)
+        ["due", "chance", "place_id"], ascending=[False, False, True])
+    places = places.head(max(count, int(places["due"].sum()))).reset_index(drop=True)
     usual = usual_jobs(incidents, advice).reindex(places["place_id"]).reset_index()
     chance = places["chance"].astype(float)
     work = usual["minutes"].fillna(parameters["patrol.job_minutes"]) * chance
