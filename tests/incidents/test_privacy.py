@@ -134,11 +134,12 @@ def test_marking_text_goes_unless_asked_for() -> None:
 
 @pytest.mark.parametrize("piece", [
     "a", "1", " ", "A ", "'", '"', "a.", " at ", "a dot ", "(", "1 ", "+1", "1-", "name is ",
-    "plate ", "is was plate ", "www.", "x@", "van ", "call ", "\u201c", "a at a dot "])
+    "plate ", "is was plate ", "www.", "x@", "van ", "call ", "\u201c", "a at a dot ", "Mr ",
+    "rua de ", "de la ", "reported by ", "DE89 ", "uno ", "Ann, ", "J. ", "\u200b", "\uff11"])
 def test_scrubbing_takes_time_in_proportion_to_the_text(piece: str) -> None:
     """A pattern that goes over the rest of the text from each of its places would take hours."""
-    scrub(piece * (60_000 // len(piece)))
-    scrub_address(piece * (60_000 // len(piece)))
+    scrub(piece * (20_000 // len(piece)))
+    scrub_address(piece * (20_000 // len(piece)))
 
 
 def test_long_local_parts_and_domains_of_mail_are_taken_out() -> None:
@@ -189,3 +190,26 @@ def test_who_reported_goes_from_an_address_and_the_place_stays(text: str, left: 
     ("Reported by Mary Jones at the school gate", "Reported by [name] at the school gate")])
 def test_the_house_of_a_caller_goes_with_the_name(note: str, clean: str) -> None:
     assert scrub(note)[0] == clean
+
+
+@pytest.mark.parametrize(("address", "left"), [
+    ("O'Connor, Siobhan, 12 Elm Street", "[name], 12 Elm Street"),
+    ("12 Elm Street (O'Connor, Siobhan)", "12 Elm Street ([name])"),
+    ("12 Elm Street, c/o Siobhan O'Connor", "12 Elm Street, c/o [name]"),
+    ("12 High Street, Milton Keynes", "12 High Street, Milton Keynes"),
+    ("4 Bay St, Richmond, Victoria", "4 Bay St, Richmond, Victoria"),
+    ("Calle María Lozana, Alcalá de Henares", "Calle María Lozana, Alcalá de Henares"),
+    ("Rue Jean Pastourel, Saint-Aubin", "Rue Jean Pastourel, Saint-Aubin")])
+def test_a_name_goes_from_an_address_and_a_town_stays(address: str, left: str) -> None:
+    assert scrub_address(address)[0] == left
+
+
+@pytest.mark.parametrize(("text", "left"), [
+    ("pay GB82 WEST 1234 5698 7654 32 back", "pay [account] back"),  # ISO 13616's own example
+    ("NI number QQ 12 34 56 C", "NI number [number]"), ("DNI 12345678Z", "DNI [number]"),
+    ("la placa era 1234 BCD", "la placa era [plate]"),
+    ("07\u200b700 900\u200b123 rang", "[phone] rang"), ("O77OO 9OO123", "[phone]"),
+    ("oh seven seven double oh nine double oh one", "[phone]"),
+    ("lamp post 104-2231", "lamp post 104-2231"), ("Victoria Pemberton Road", ) * 2])
+def test_accounts_numbers_and_hidden_telephones_go(text: str, left: str) -> None:
+    assert scrub(text)[0] == left
