@@ -81,6 +81,7 @@ def test_translations_are_counted_once_per_word() -> None:
     ("", "", "2025-03-05", ("cleared", "cleared")),
     ("Closed", "Not found", "2025-03-05", ("cleared", "not_found")),
     ("Closed", "Referred", "2025-03-05", ("closed_undated", "referred")),
+    ("", "Site to be cleaned", "2025-03-05", ("open", "pending")),
     ("Closed", "", "", ("closed_undated", "unknown")), ("Open", "", "", ("open", "pending")),
     ("", "Pending", "", ("open", "pending")), ("zz", "", "", ("unknown", "unknown")),
     ("Open", "Removed", "2025-03-05", ("cleared", "cleared"))])

@@ -557,17 +557,23 @@ def _outcomes(fields: pd.DataFrame, mapping: Mapping) -> tuple[ValueCount, ...]:
             continue
         counts = fields[name].dropna().value_counts()
         texts = pd.Series(counts.index, dtype="str")
-        read = translate(texts, default_words(name))
-        end = translate(texts, default_words("outcome"), fuzzy=False)["code"]
-        read["code"] = read["code"].mask(read["code"] == "unknown", end)
-        again = flagged(texts, default_words("status"), "duplicate")
-        read["code"] = read["code"].mask(again, "duplicate")
+        read = _ends(texts, name)
         for text, code, rule, n in zip(texts, read["code"], read["rule"], counts, strict=True):
             known = rule != "unknown_word" or code != "unknown" or text in said
             if len(text) <= LONGEST_WORD:
                 meant = said.get(text, code)
                 found.append(ValueCount(name, _scrubbed(text), meant, int(n), known))
     return tuple(found)
+
+
+def _ends(texts: pd.Series, name: str) -> pd.DataFrame:
+    """Return what words of status or outcome say of the end of a case, as ``code, rule``."""
+    read = translate(texts, default_words(name))
+    end = translate(texts, default_words("outcome"), fuzzy=False)["code"]
+    read["code"] = read["code"].mask(read["code"] == "unknown", end)
+    again = flagged(texts, default_words("status"), "duplicate")
+    read["code"] = read["code"].mask(again, "duplicate")
+    return read
 
 
 def _services(fields: pd.DataFrame, mapping: Mapping) -> tuple[ValueCount, ...]:
@@ -615,9 +621,10 @@ def _understood(texts: pd.Series, name: str, mapping: Mapping,
     """Return how cells are read, and the catalogue of the codes they are read as."""
     if name in DATE_FIELDS:
         return _dates(texts, name, mapping, settings), ""
+    if name in ("status", "outcome"):
+        return _ends(texts, name)["code"].tolist(), "ending"
     if name in _CODED:
-        group = "ending" if name in ("status", "outcome") else name
-        return translate(texts, default_words(name))["code"].tolist(), group
+        return translate(texts, default_words(name))["code"].tolist(), name
     if name == "asset_type":
         return code_texts(texts, kind=name, otherwise="").tolist(), name
     if name == "service":

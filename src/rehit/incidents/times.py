@@ -243,7 +243,8 @@ def settle_states(rows: pd.DataFrame, meaning: dict[str, pd.DataFrame],
     word = meaning["status"]["code"].to_numpy(dtype=object)
     outcome = meaning["outcome"]["code"].to_numpy(dtype=object).copy()
     cleared = times.cleared_at
-    not_cleaned = np.isin(outcome, NOT_CLEANED)
+    # "Site to be cleaned" beside a closing date: the case was closed, the surface still waits.
+    not_cleaned = np.isin(outcome, (*NOT_CLEANED, "pending"))
     entries = enter(not_cleaned & cleared.notna(), column="cleared", before=rows["cleared"],
                     after=None, rule="closed_not_cleaned")
     cleared = cleared.mask(not_cleaned)
@@ -280,7 +281,6 @@ def _outcome(outcome: np.ndarray, word: np.ndarray, state: np.ndarray) -> np.nda
     outcome[unsaid & (word == "cleared")] = "cleared"
     # A date in the column of clearings, with no word against it, is a clearing.
     outcome[unsaid & (state == "cleared") & (word != "closed")] = "cleared"
-    outcome[(outcome == "pending") & (state == "cleared")] = "cleared"
     return outcome
 
 
