@@ -53,3 +53,13 @@ def test_a_renamed_column_that_is_gone_altogether_is_a_fault() -> None:
     mapping = propose_mapping(stack_tables(logs))
     found = find_drift(quarter("q3", 40, closed="Termination"), mapping)
     assert [d.subject for d in found if d.severity == "fault"] == ["Date closed", "Closed on"]
+
+
+def test_a_state_is_the_status_of_another_file_only_where_its_words_are() -> None:
+    """"State" is a part of an address as well: its words tell which it is here."""
+    first, second = (quarter(name, start, closed="Date closed")
+                     for name, start in (("q1", 0), ("q2", 20)))
+    first.table["Status"] = ["Open", "Completed"] * 10
+    for words, found in ((["Open", "Completed"], {"State": "Status"}), (["MA", "MA"], {})):
+        second.table["State"] = words * 10
+        assert find_renamed(stack_tables([first, second])) == found

@@ -717,7 +717,8 @@ def _rows_changed(asked: Question, fields: pd.DataFrame, raw: RawTable) -> int:
     if group == "places":
         names = ["location"] if "location" in asked.key else ["easting", "latitude"]
         return int(fields[names].notna().any(axis=1).sum())
-    return int(fields["size"].notna().sum()) if group == "sizes" else 1
+    # What a row counts changes its price, not how it is read.
+    return int(fields["size"].notna().sum()) if group == "sizes" else int(asked.key != ROW_KEY)
 
 
 _COSTS = {"cleared": "unknown.cleared", "report_id": "unknown.report_id",

@@ -247,8 +247,9 @@ def _any_column(raw: RawTable, mapping: Mapping) -> bool:
 
 # Columns that changed their name from one file of a log to the next.
 
-# A name must speak plainly for a field before two names are taken for one column.
-_PLAIN = 0.6
+# A name must speak plainly for a field before two names are taken for one column; one that is also
+# used otherwise ("State") speaks for it with words that the field's vocabulary knows.
+_PLAIN, _HALF_PLAIN = 0.6, 0.5
 
 
 def find_renamed(raw: RawTable) -> dict[str, str]:
@@ -267,7 +268,7 @@ def find_renamed(raw: RawTable) -> dict[str, str]:
     """
     by_field: dict[str, list[str]] = {}
     for name in map(str, raw.table.columns):
-        field = _field_of(name)
+        field = _field_of(name, raw.table[name])
         if field and any(name not in columns for columns in raw.columns_of):
             by_field.setdefault(field, []).append(name)
     renamed: dict[str, str] = {}
@@ -278,13 +279,24 @@ def find_renamed(raw: RawTable) -> dict[str, str]:
     return renamed
 
 
-def _field_of(name: str) -> str:
+def _field_of(name: str, cells: pd.Series) -> str:
     """Return the one field that a name speaks for best, "" if none or several."""
     scores = {field: score for field, (score, _) in header_scores(name).items()
               if field != NEUTRAL}
     best = max(scores.values(), default=0.0)
     fields = [field for field, score in scores.items() if score == best]
-    return fields[0] if best >= _PLAIN and len(fields) == 1 and fields[0] != OTHER else ""
+    if len(fields) != 1 or fields[0] == OTHER:
+        return ""
+    plain = best >= _PLAIN or (best >= _HALF_PLAIN and fields[0] in WORD_FIELDS
+                               and _words_known(cells, fields[0]) > _MOSTLY)
+    return fields[0] if plain else ""
+
+
+def _words_known(cells: pd.Series, field: str) -> float:
+    """Return the share of a column's filled cells that the field's vocabulary knows."""
+    counts = cells[cells.str.strip() != ""].value_counts(normalize=True)
+    words = default_words(field)
+    return float(sum(share for text, share in counts.items() if words.find(str(text), fuzzy=False)))
 
 
 def under_first_names(raw: RawTable, renamed: MappingOf[str, str]) -> RawTable:
