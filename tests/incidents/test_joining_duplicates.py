@@ -372,3 +372,15 @@ def test_exact_duplicates_of_westminster_are_counted_both_ways() -> None:
     assert findings.loc["masked_place", "count"] == 294
     assert set(cleaned.incidents["place_quality"]) == {"street", "none"}
     assert len(cleaned.incidents) == 4867
+
+
+def test_a_kind_that_names_no_thing_is_not_joined_to_one_that_names_another() -> None:
+    """Wall, front and bridge in one kind of request are no shutter; two of a kind are joined."""
+    walls, shutter = "graffiti on wall, front or bridge", "graffiti on roller shutter"
+    rows = [(f"2025-03-0{day}", "12 Elm Street", "Graffiti", kind)
+            for day, kind in enumerate((walls, shutter, walls), start=1)]
+    fields = pd.DataFrame(rows, columns=["reported", "address", "service", "service_detail"])
+    fields["source_file"], fields["source_row"] = "log", range(1, 4)
+    made = clean_incidents(fields, mapping=None, settings=CleanSettings(
+        time_zone="Europe/London", crs="EPSG:27700"))
+    assert sorted(made.incidents["source_rows"]) == ["log#1;log#3", "log#2"]

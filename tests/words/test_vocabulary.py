@@ -160,3 +160,17 @@ def test_a_kind_of_asset_of_the_users_own(tmp_path: Path) -> None:
     words = load_words(mine)
     assert code_text("Old beach hut", kind="asset_type", words=words) == "beach_hut"
     assert code_text("by rope", kind="access", words=words) == "platform"
+
+
+@pytest.mark.parametrize(("text", "code"), [
+    ("Aire de jeux", "playground"), ("Boîte aux lettres", "post_box"),
+    ("Plaque de nom de rue", "sign"), ("Marco do correio", "post_box"),
+    ("Plac zabaw", "playground"), ("Paso subterráneo", "underpass")])
+def test_things_of_several_words_are_known_as_a_whole(text: str, code: str) -> None:
+    assert code_text(text, kind="asset_type") == code
+
+
+@pytest.mark.parametrize("kind", sorted(KINDS))
+def test_no_small_word_of_a_phrase_stands_for_a_code(kind: str) -> None:
+    small = {"de", "du", "da", "do", "la", "le", "les", "el", "aux", "des", "und", "of", "the"}
+    assert small & set(default_words(kind).codes) == set()

@@ -44,9 +44,9 @@ class Reports:
         Whether only the day of that end is known.
     waiting
         Whether the case is open, so that it waits until the extract's end.
-    asset, address, kind, surface, poster
-        Codes of asset id, exact address, kind of thing, family of surfaces, and whether the
-        request is of posters alone; -1 not known.
+    asset, address, kind, detail, surface, poster
+        Codes of asset id, exact address, kind of thing, finer kind of request, family of surfaces,
+        and whether the request is of posters alone; -1 not known.
     x, y
         Point in metres; NaN where the place is known to the street only, or not at all.
     """
@@ -60,6 +60,7 @@ class Reports:
     asset: np.ndarray
     address: np.ndarray
     kind: np.ndarray
+    detail: np.ndarray
     surface: np.ndarray
     poster: np.ndarray
     x: np.ndarray
@@ -435,6 +436,9 @@ def compatible(pairs: Pairs, reports: Reports, parameters: Parameters) -> np.nda
     against = contradict(reports.asset) | (far & ~same_asset)
     against |= (pairs.how == BY_DISTANCE) & contradict(reports.address)
     against |= ~same_asset & (contradict(reports.kind) | contradict(reports.surface))
+    # Where kinds of request name things, one that names none is not about the thing of another.
+    one_named = (reports.kind[a] >= 0) != (reports.kind[b] >= 0)
+    against |= ~same_asset & one_named & contradict(reports.detail)
     against |= contradict(reports.poster)
     return np.asarray(~against)
 
@@ -681,7 +685,7 @@ def read_reports(rows: pd.DataFrame, *, times: Times, states: pd.DataFrame, poin
         closed=in_seconds(states["closed_at"], NEVER),
         closed_by_day=_is_day(times.cleared_precision), waiting=waiting,
         asset=_codes(_loose_ids(rows["asset_id"])), address=_codes(address), kind=_codes(objects),
-        surface=surface.to_numpy(dtype=np.int64),
+        detail=_codes(rows["service_detail"]), surface=surface.to_numpy(dtype=np.int64),
         poster=services.eq("posters").to_numpy(dtype=np.int64),
         x=np.where(exact, points.x * metre, np.nan),
         y=np.where(exact, points.y * metre, np.nan))
