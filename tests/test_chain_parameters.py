@@ -43,7 +43,7 @@ def base(tmp_path_factory: pytest.TempPathFactory) -> Chain:
         "minutes": [20 + i % 7 for i in range(40)], "crew_size": 1, "paint_l": 0.4,
         "cost": 30.0}).to_csv(folder / "works.csv", index=False)
     chain = Chain(load_project(folder))
-    for name in RESULTS:
+    for name in (*RESULTS, "raw_logs", "mapped_logs"):  # these are let go of once they were used
         getattr(chain, name)
     return chain
 
