@@ -32,7 +32,8 @@ from rehit.messages import Message, message
 from rehit.outputs.hotspots import evaluations
 from rehit.report.inputs import CODED
 from rehit.report.worked_example import write_worked_example
-from rehit.treatment.choose import compare_done, method_shares
+from rehit.treatment.choose import care_messages, compare_done, method_shares
+from rehit.treatment.methods import caution_codes
 
 # The chosen methods held against ordinary towns and against what the crew did.
 
@@ -332,6 +333,7 @@ def write_comparison(chain: Chain, stage: Path, *, horizon_years: int | None,
         # The place where most is at stake is the one an accountant will ask about.
         top = cheapest.sort_values("saving", ascending=False).iloc[0]
         shown = chain.costing[chain.costing["place_id"] == top["place_id"]]
+        there = chain.incidents["place_id"] == top["place_id"]
         if top["strategy"] != BASELINE:
             told += write_sensitivity(chain, stage, shown, strategy=str(top["strategy"]),
                                       shares=shares)
@@ -340,14 +342,16 @@ def write_comparison(chain: Chain, stage: Path, *, horizon_years: int | None,
                   stage / "cash_flow.csv")
         write_worked_example(stage / "worked_example.xlsx", shown.assign(
             place_name=say(chain.named(top["place_id"]))), strategies=strategies,
-                             parameters=numbers, say=say)
+                             parameters=numbers, say=say, cautions=caution_codes(
+                                 chain.advice[there.to_numpy()]))
     return {
         "project": chain.project.name,
         "horizon_years": chain.parameters["costs.horizon_years"],
         "n_places": int(cheapest["place_id"].nunique()),
         "cheapest": {str(k): int(v) for k, v in cheapest["strategy"].value_counts().items()},
         "saving": round(float(cheapest["saving"].sum()), 2),
-        "sentences": [*cost_sentences(chain), *say.all(told), *chain.limits],
+        "sentences": [*cost_sentences(chain), *say.all(told), *chain.limits,
+                      *say.all(care_messages(caution_codes(chain.advice)))],
     }
 
 

@@ -60,6 +60,7 @@ from rehit.report.route_files import routes_table, write_geojson, write_gpx, wri
 from rehit.report.runsheet import render_run_sheet
 from rehit.report.say import Say
 from rehit.tables import table as contract
+from rehit.treatment.choose import care_messages
 from rehit.words.addresses import normalise_address
 from rehit.workdays import public_holidays
 
@@ -137,7 +138,9 @@ def write_patrol(chain: Chain, stage: Path, *, day: date | None,
     n_photos = write_photos(results, stage)
     write_csv(results_form(found.sheets, day=found.day), stage / f"{RESULTS}_{found.day}.csv")
     lost = int(found.calendar.no_room["n_visits"].sum())
-    told = [*found.told, *[message("crew_day.no_room", n=lost)] * bool(lost)]
+    care = dict.fromkeys(code for sheet in found.sheets for code, _ in sheet.cautions)
+    told = [*found.told, *[message("crew_day.no_room", n=lost)] * bool(lost),
+            *care_messages(care)]
     return {**day_figures(chain, found), "visits_without_room": lost, "photos": n_photos,
             "sentences": told}
 

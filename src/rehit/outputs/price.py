@@ -33,7 +33,7 @@ from rehit.patrol.travel import build_network, travel_times
 from rehit.report.bid import bid_findings, bid_summary, short_log, steps_message
 from rehit.report.bid_workbook import write_bid_workbook
 from rehit.report.say import Say
-from rehit.treatment.methods import load_cautions
+from rehit.treatment.methods import caution_codes
 
 
 def write_price(chain: Chain, stage: Path, *, margin: float | None, years: int,
@@ -58,8 +58,9 @@ def write_price(chain: Chain, stage: Path, *, margin: float | None, years: int,
     say, name = chain.say, chain.project.name
     limits = chain.say.all(_other_limits(chain, contract))
     steps = reconciliation(contract, chain.expected_work)
+    priced = chain.advice[chain.advice["incident_id"].isin(contract.jobs["incident_id"])]
     write_bid_workbook(stage / "bid.xlsx", contract, say, name=name, steps=steps,
-                       cautions=_cautions(chain, contract))
+                       cautions=caution_codes(priced))
     (stage / "bid_summary.pdf").write_bytes(
         bid_summary(contract, moved, say, name=name, limits=limits))
     worth = bid_information(contract)
@@ -83,13 +84,6 @@ def information_messages(table: pd.DataFrame) -> list[Message]:
     nearest = turns.iloc[(turns["flips_at"] - 1).abs().argsort()]
     return [message("bid.flips", cause=str(row["cause"]), factor=float(row["flips_at"]),
                     worth=float(row["worth"])) for _, row in nearest.iterrows()]
-
-
-def _cautions(chain: Chain, contract: Contract) -> list[str]:
-    """Return the codes of the cautions that hold for any job of the bid, in their usual order."""
-    advice = chain.advice[chain.advice["incident_id"].isin(contract.jobs["incident_id"])]
-    named = set("; ".join(advice["cautions"].dropna().unique()).split("; "))
-    return [code for code in load_cautions()["code"] if code in named]
 
 
 def _tables(contract: Contract, moved: pd.DataFrame, say: Say) -> dict[str, pd.DataFrame]:

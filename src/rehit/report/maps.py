@@ -30,6 +30,8 @@ from rehit.report.inputs import each
 from rehit.report.measures import Facts
 from rehit.report.pages import environment, policy, refuse_external, resource, safe_json
 from rehit.report.route_files import M_PER_KM
+from rehit.report.runsheet import caution_words
+from rehit.treatment.methods import caution_codes, load_cautions
 
 #: Colours of the ramp on which the chance of exceeding the threshold is read.
 RAMP_STEPS = 6
@@ -176,11 +178,12 @@ def _origin(tiles: str | None) -> str:
 def _page_data(facts: Facts, layers: list[Layer]) -> dict[str, Any]:
     """Collect what the page's script needs beside the layers: words, labels, the area."""
     say = facts.say
-    texts = ("zoom_in", "zoom_out", "close", "map_label", "none_found", "layers")
+    texts = ("zoom_in", "zoom_out", "close", "map_label", "none_found", "layers", "cautions")
     return {"words": {key: say(f"map.{key}") for key in texts}
             | {"found": say("map.found", n="#"), "thinned": say("map.thinned", n="#", all="##")},
             "labels": {layer.name: [say(f"map.{code}") for code in layer.labels]
                        for layer in layers},
+            "cautions": _cautions(facts)[1],
             "area": _area(facts), "imperial": facts.say.units == "imperial"}
 
 
@@ -330,7 +333,8 @@ def _places(facts: Facts) -> Layer | None:
     drawn = (shown["n_rehits"] > 0).to_numpy() | (not firm)
     zooms = zoom_that_shows(shown.geometry.to_crs(WGS84), drawn)
     top = float(shown["rate_per_year"].max())
-    told = [_place(facts, row) | {
+    work, _ = _cautions(facts)
+    told = [_place(facts, row, work.get(row.place_id, ("", []))) | {
         "z": int(zoom), "d": int(there), "k": min(int(row.chance_above * RAMP_STEPS),
                                                   RAMP_STEPS - 1),
         "r": round(2 * (RADII_PX[0] + RADII_PX[1] * (row.rate_per_year / top) ** 0.5)) / 2}
@@ -338,13 +342,35 @@ def _places(facts: Facts) -> Layer | None:
     colours = ramp_colours(RAMP_STEPS)
     return Layer(
         "places", _features(shown.geometry, told),
-        ("code", "kind", "n_incidents", "n_rehits", "rate_year", "over"),
+        ("code", "kind", "n_incidents", "n_rehits", "rate_year", "over", "do"),
         marker=folium.CircleMarker(color="#1c2b36", weight=0.8, fill=True, fill_opacity=1),
         style=lambda f: {"radius": f["properties"]["r"],
                          "fillColor": colours[f["properties"]["k"]]})
 
 
-def _place(facts: Facts, row: Any) -> dict[str, Any]:
+def _cautions(facts: Facts) -> tuple[dict[str, tuple[str, list[int]]], list[str]]:
+    """Return the method and cautions of each place's last marking, and the cautions in full.
+
+    Cautions are numbers in the list of texts, so that each text stands in the page once.
+    """
+    advice = facts.inputs.given("advice")
+    if advice is None:
+        return {}, []
+    say = facts.say
+    # The report's tables hold short words; the user's own cautions have no longer ones.
+    full = {say.code("caution", code): caution_words(code, say)
+            for code in load_cautions()["code"]}
+    numbers = {word: number for number, word in enumerate(caution_codes(advice))}
+    last = facts.inputs.incidents[["incident_id", "place_id", "reported_at"]].sort_values(
+        ["reported_at", "incident_id"]).merge(advice, on="incident_id").drop_duplicates(
+            "place_id", keep="last")
+    at_place = {row.place_id: (say.code("do", row.method), [
+        numbers[word] for word in str(row.cautions).split("; ") if word in numbers])
+                for row in each(last)}
+    return at_place, [full.get(word, word) for word in numbers]
+
+
+def _place(facts: Facts, row: Any, work: tuple[str, list[int]]) -> dict[str, Any]:
     say = facts.say
     kind = "" if pd.isna(row.asset_type) else _text(say.thing(row.asset_type))
     return {"t": facts.named(row.place_id), "s": say(
@@ -352,7 +378,7 @@ def _place(facts: Facts, row: Any) -> dict[str, Any]:
             if kind else say("map.per_year", rate=say.number(row.rate_per_year, 2)),
             "v": [str(row.place_id), kind, say.whole(row.n_incidents), say.whole(row.n_rehits),
                   say.ranged(row.rate_per_year, row.rate_low, row.rate_high),
-                  say.chance(row.chance_above)]}
+                  say.chance(row.chance_above), work[0]], "a": work[1]}
 
 
 def zoom_that_shows(points: gpd.GeoSeries, drawn: np.ndarray) -> np.ndarray:

@@ -308,8 +308,8 @@ TOP_COLUMNS = ("strategy", "present", "annual", "saved", "own", "agrees", "allow
 def write_worked_example(path: Path | str, costing: pd.DataFrame, *,
                          strategies: Sequence[Strategy] | Path | str | None = None,
                          horizon_years: int | None = None,
-                         parameters: Parameters | None = None,
-                         say: Say | None = None) -> Path:
+                         parameters: Parameters | None = None, say: Say | None = None,
+                         cautions: Sequence[str] = ()) -> Path:
     """Write the first place of a costing table as a workbook with live formulas.
 
     Parameters
@@ -322,6 +322,8 @@ def write_worked_example(path: Path | str, costing: pd.DataFrame, *,
         As for :func:`rehit.costs.lifecycle.compare_by_formula`.
     say
         Language of the sheets; English by default.
+    cautions
+        Codes of the cautions that hold for work at the place, written in full.
 
     Returns
     -------
@@ -342,8 +344,18 @@ def write_worked_example(path: Path | str, costing: pd.DataFrame, *,
         write_unit_costs(book)
         totals = [_write_years(book, number) for number in range(len(comparison.strategies))]
         _write_summary(book, summary, totals)
+        if cautions:
+            _write_cautions(book, cautions)
     leave_to_be_calculated(Path(path))
     return Path(path)
+
+
+def _write_cautions(book: Book, cautions: Sequence[str]) -> None:
+    """Write the cautions of work at the place in full."""
+    sheet = book.sheet(book.say("worked.sheet_cautions"))
+    sheet.set_column(0, 0, 120)
+    for row, code in enumerate(cautions):
+        sheet.write_string(row, 0, safe(book.say.code("caution_full", code)), book.wrap)
 
 
 def sheet_name(strategy: str, number: int) -> str:

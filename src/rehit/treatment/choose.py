@@ -6,6 +6,7 @@ hold their words.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 
 import numpy as np
@@ -132,6 +133,11 @@ def decide(facts: pd.DataFrame, rules: pd.DataFrame, *, recurring_from: float) -
                 recurring_from if least == RECURRING else float(least))
         decided[fits] = place
     return decided
+
+
+def care_messages(cautions: Iterable[str]) -> list[Message]:
+    """Return each caution to be said in full."""
+    return [message("advice.take_care", caution=code) for code in cautions]
 
 
 def explained(advice_row: pd.Series) -> tuple[Message, ...]:

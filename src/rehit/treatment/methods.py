@@ -104,6 +104,22 @@ def load_cautions() -> pd.DataFrame:
     return pd.DataFrame(packaged_rows("treatment", "cautions.csv"), dtype="str")
 
 
+def caution_codes(advice: pd.DataFrame) -> list[str]:
+    """Return the cautions that hold for any row of an `advice` table, in their usual order.
+
+    A user's own, which are no codes, come last.
+
+    Examples
+    --------
+    >>> caution_codes(pd.DataFrame({"cautions": ["lead; ppe", "mind the dog; ppe"]}))
+    ['ppe', 'lead', 'mind the dog']
+    """
+    named = dict.fromkeys("; ".join(advice["cautions"].dropna().unique()).split("; "))
+    named.pop("", None)
+    usual = [code for code in load_cautions()["code"] if code in named]
+    return [*usual, *(each for each in named if each not in usual)]
+
+
 def method_faults(methods: pd.DataFrame, *, where: str) -> list[RehitError]:
     """Return every fault of a decision table given as text, its index the lines of the file."""
     needed = ("rule", "method", "minutes_per_visit", "minutes_per_m2", "reason", "source")

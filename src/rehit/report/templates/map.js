@@ -15,11 +15,18 @@ const rehit = (function () {
     const list = element("dl");
     (told.v || []).slice(0, few ? 5 : 20).forEach((value, i) => { if (value !== "") list.append(element("dt", labels[i]), element("dd", String(value))); });
     box.append(list);
+    if (told.a && told.a.length) {
+      const care = element("details"), lines = element("ul");
+      care.open = !few;
+      told.a.forEach((number) => lines.append(element("li", data.cautions[number])));
+      care.append(element("summary", t.cautions), lines);
+      box.append(care);
+    }
     return box;
   }
   function tell(feature, layer) {
     if (!feature.properties.v) return;
-    layer.bindPopup(() => card(layer, true), { maxWidth: 250, autoPanPadding: [16, 16] });
+    layer.bindPopup(() => card(layer, true), { maxWidth: 250, maxHeight: 260, autoPanPadding: [16, 16] });
     layer.bindTooltip(() => card(layer, true), { direction: "top", sticky: true });
     layer.on("popupopen", () => { layer.closeTooltip(); byId("details").replaceChildren(card(layer, false)); });
   }
