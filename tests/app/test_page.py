@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
 import pytest
 
 from rehit.app.page import STATE, Page
@@ -108,6 +109,33 @@ def test_a_project_is_opened_and_every_view_of_it_is_fit_for_all(tab: Any) -> No
         "e => [getComputedStyle(e.querySelector('label'), '::after').color,"
         " getComputedStyle(e).backgroundColor]")
     assert (letters, ground) == ("rgb(232, 236, 238)", "rgb(29, 38, 44)")
+
+
+def test_what_came_of_a_stop_is_noted_beside_the_plan(tab: Any, home: Path) -> None:
+    """A plan of two stops stands in the results; what is noted goes into the crews' own table."""
+    results = home / "town" / "results"
+    (results / "results_2026-01-02.csv").write_text(
+        "day,crew,stop,stop_id,place_id,place,outcome,why,minutes,litres,method\n"
+        f'2026-01-02,Van A,1,S1,WL-1,"{HOSTILE}",,,,,paint_out\n'
+        "2026-01-02,Van A,2,S2,WL-2,2 Quay Lane,,,,,paint_out\n", encoding="utf-8")
+    (results / "left_out.csv").write_text(
+        "stop_id,name,kind,code,reason\nWL-3,3 Quay Lane,hotspot,day_full,the day is full\n",
+        encoding="utf-8")
+    _go(tab, "Open", "Which log?")
+    _go(tab, "town", "Results")
+    _go(tab, "Decide", "The plan of 2 January 2026")
+    assert tab.get_by_label("Not in the plan").locator("option").all_inner_texts() == [
+        "3 Quay Lane (WL-3)"]
+    tab.get_by_label("Stop").select_option("Van A 2: 2 Quay Lane")
+    tab.get_by_label("What was found").select_option("found: done")
+    tab.get_by_label("Minutes").fill("22")
+    _press(tab, "Note it")
+    tab.get_by_text("1 stop noted").wait_for()
+    assert _axe(tab) == []
+    assert tab.evaluate("document.documentElement.scrollWidth") <= 390
+    table = pd.read_csv(home / "town" / "returned" / "results_2026-01-02.csv", dtype="str")
+    assert table["outcome"].fillna("").tolist() == ["", "done"]
+    assert table["minutes"].fillna("").tolist() == ["", "22"]
 
 
 def test_two_browsers_look_at_two_projects(

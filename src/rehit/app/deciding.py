@@ -4,35 +4,18 @@ from __future__ import annotations
 
 import html
 from collections.abc import Callable
-from datetime import date
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import panel as pn
 
-from rehit.app.parts import (
-    button,
-    drop,
-    heading,
-    labelled,
-    note,
-    put,
-    select,
-    text_input,
-    words,
-    written,
-)
-from rehit.app.project_file import keep_dropped
+from rehit.app.day import patrol
+from rehit.app.parts import button, heading, put, select, text_input, words, written
 from rehit.app.running import run
 from rehit.report.catalogue import languages
 
 if TYPE_CHECKING:
     from rehit.app.page import Page
-
-#: Files that a plan of a day needs beside the log.
-NEEDED = ("streets", "depots", "vehicles")
-#: Folder of the project in which sheets that came back are kept.
-RETURNED = "returned"
 
 
 def view(page: Page) -> Any:
@@ -46,33 +29,6 @@ def view(page: Page) -> Any:
     shown.objects = [patrol(page)]
     return pn.Column(heading(say("app.decide_head")), pn.FlexBox(*buttons), shown,
                      sizing_mode="stretch_width")
-
-
-def patrol(page: Page) -> Any:
-    """Return the part that plans a day and takes in what was found and done."""
-    say, told = page.say, pn.Column(sizing_mode="stretch_width")
-    project = page.project()
-    missing = [role for role in NEEDED if project is None or project.path(role) is None]
-    day = text_input(say("app.patrol_day"), date.today().isoformat())
-    back = drop(say("app.drop"), many=True)
-
-    def plan() -> None:
-        run(page, told, "patrol", ["--date", written(day)])
-
-    def take_in() -> None:
-        files = keep_dropped(page.results.parent / RETURNED, back.value)
-        if not files:
-            told.objects = [note(say("app.results_missing"), kind="fault")]
-            return
-        run(page, told, "patrol", ["--date", written(day), "--results", *files])
-
-    lacking = [note(say("app.patrol_needs", files=tuple(say(f"app.file_{role}")
-                                                       for role in missing)), kind="fault")]
-    return pn.Column(
-        heading(say("app.part_patrol"), level=3), words(html.escape(say("app.patrol_about"))),
-        *(lacking if missing else []), day, button(say("app.patrol_plan"), plan, kind="main"),
-        labelled(say("app.patrol_results"), back), button(say("app.patrol_take_in"), take_in),
-        told, sizing_mode="stretch_width")
 
 
 def price(page: Page) -> Any:

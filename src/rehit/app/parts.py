@@ -55,6 +55,14 @@ def select(text: str, choices: Mapping[str, str], value: str, *,
                              stylesheets=[_SHEET], width=width, margin=4)
 
 
+def choose_many(label: str, choices: Mapping[str, str],
+                chosen: Sequence[str]) -> pn.widgets.MultiSelect:
+    """Return a list of which several may be chosen: shown text to value."""
+    return pn.widgets.MultiSelect(label=label, options=dict(choices), value=list(chosen),
+                                  size=max(3, min(8, len(choices))),
+                                  stylesheets=[_SHEET], width=340, margin=4)
+
+
 def frame(address: str, *, title: str, height: int = 720) -> pn.pane.HTML:
     """Return a result page shown within the view."""
     return pn.pane.HTML(
@@ -83,10 +91,10 @@ def grid(table: pd.DataFrame, *, title: str) -> pn.pane.HTML:
         sizing_mode="stretch_width")
 
 
-def text_input(label: str, value: str = "") -> pn.widgets.TextInput:
+def text_input(label: str, value: str = "", *, max_width: int = 640) -> pn.widgets.TextInput:
     """Return a line to write in."""
     return pn.widgets.TextInput(label=label, value=value, stylesheets=[_SHEET], margin=4,
-                                sizing_mode="stretch_width", max_width=640)
+                                sizing_mode="stretch_width", max_width=max_width)
 
 
 def put(shown: pn.Column, make: Callable[[], Any]) -> None:

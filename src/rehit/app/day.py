@@ -1,0 +1,239 @@
+"""The part for one day's patrol: who goes out, what is in the plan, what came of it."""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+import panel as pn
+
+from rehit.app.parts import (
+    button,
+    choose_many,
+    drop,
+    frame,
+    grid,
+    heading,
+    labelled,
+    note,
+    put,
+    select,
+    text_input,
+    words,
+    written,
+)
+from rehit.app.project_file import keep_dropped
+from rehit.app.running import run
+from rehit.files.safe_text import without_guard
+from rehit.files.writing import write_csv
+from rehit.outputs.patrol import OUTCOMES, RESULTS
+
+if TYPE_CHECKING:
+    from rehit.app.jobs import Job
+    from rehit.app.page import Page
+
+#: Files that a plan of a day needs beside the log.
+NEEDED = ("streets", "depots", "vehicles")
+#: Folder of the project for sheets that came back and for what was noted on the page.
+RETURNED = "returned"
+OUTCOME_CODES = tuple(dict.fromkeys(OUTCOMES.values()))
+
+
+@dataclass
+class Wished:
+    """Places brought into the day and left out of it so far: id and name."""
+
+    bring_in: dict[str, str] = field(default_factory=dict)
+    leave_out: dict[str, str] = field(default_factory=dict)
+
+    def take(self, bring_in: Sequence[str], leave_out: Sequence[str],
+             names: dict[str, str]) -> None:
+        """Add what was chosen; what was chosen the other way round before is taken back."""
+        for each in bring_in:
+            if self.leave_out.pop(each, None) is None:
+                self.bring_in[each] = names[each]
+        for each in leave_out:
+            if self.bring_in.pop(each, None) is None:
+                self.leave_out[each] = names[each]
+
+    def options(self) -> list[str]:
+        """Return the wishes as the command takes them."""
+        return [*(["--bring-in", *self.bring_in] if self.bring_in else []),
+                *(["--leave-out", *self.leave_out] if self.leave_out else [])]
+
+
+def patrol(page: Page) -> Any:
+    """Return the part: plan a day, change it, look at the sheets, note what came of it."""
+    say, told = page.say, pn.Column(sizing_mode="stretch_width")
+    shown, wished = pn.Column(sizing_mode="stretch_width"), Wished()
+    project = page.project()
+    missing = [role for role in NEEDED if project is None or project.path(role) is None]
+    day = text_input(say("app.patrol_day"), date.today().isoformat())
+    names = _crew_names(page)
+    crews = choose_many(say("app.patrol_crews"), {name: name for name in names}, names)
+    back = drop(say("app.drop"), many=True)
+
+    def plan(results: Sequence[Path] = ()) -> None:
+        given: list[str | Path] = ["--date", written(day)]
+        for option, values in (("--crews", crews.value), ("--results", results)):
+            given += [option, *values] if values else []
+        run(page, told, "patrol", [*given, *wished.options()], then=draw)
+
+    def draw(_job: Job | None = None) -> None:
+        shown.objects = plan_shown(page, wished, plan)
+
+    def take_in() -> None:
+        files = keep_dropped(page.results.parent / RETURNED, back.value)
+        if files:
+            plan(files)
+        else:
+            told.objects = [note(say("app.results_missing"), kind="fault")]
+
+    draw()
+    lacking = [note(say("app.patrol_needs", files=tuple(say(f"app.file_{role}")
+                                                       for role in missing)), kind="fault")]
+    return pn.Column(
+        heading(say("app.part_patrol"), level=3), words(html.escape(say("app.patrol_about"))),
+        *(lacking if missing else []), pn.FlexBox(day, crews),
+        button(say("app.patrol_plan"), plan, kind="main"), told, shown,
+        labelled(say("app.patrol_results"), back), button(say("app.patrol_take_in"), take_in),
+        sizing_mode="stretch_width")
+
+
+def plan_shown(page: Page, wished: Wished, plan: Any) -> list[Any]:
+    """Return the plan that stands in the results: what is in it, its sheets, its results."""
+    form = newest_form(page.results)
+    if form is None:
+        return []
+    stops = _as_text(form)
+    return [heading(page.say("app.day_head", day=date.fromisoformat(stops["day"].iloc[0])),
+                    level=3),
+            *_sheets(page, stops["day"].iloc[0]), _wishes(page, wished, stops, plan),
+            _noting(page, form, stops, plan)]
+
+
+def newest_form(results: Path) -> Path | None:
+    """Return the table of stops of the day planned last that has any."""
+    found = [each for each in results.glob(f"{RESULTS}_*.csv") if len(_as_text(each))]
+    return max(found, key=lambda path: path.stat().st_mtime, default=None)
+
+
+def _as_text(table: Path) -> pd.DataFrame:
+    return pd.read_csv(table, dtype="str", keep_default_na=False).map(without_guard)
+
+
+def _crew_names(page: Page) -> list[str]:
+    project = page.project()
+    file = None if project is None else project.path("vehicles")
+    if file is None or not file.is_file():
+        return []
+    table = _as_text(file)
+    return table["name" if "name" in table else table.columns[0]].tolist()
+
+
+def _sheets(page: Page, day: str) -> list[Any]:
+    """Return a button for each crew's sheet and where it is shown."""
+    shown = pn.Column(sizing_mode="stretch_width")
+    start = f"run_sheet_{day}_"
+    files = sorted(page.results.glob(f"{start}*.html"))
+    buttons = [button(page.say("app.day_sheet", crew=path.stem.removeprefix(start)),
+                      partial(put, shown, partial(_sheet, page, path))) for path in files]
+    return [pn.FlexBox(*buttons), shown]
+
+
+def _sheet(page: Page, path: Path) -> Any:
+    return frame(page.desk.address(page.results.parent, path.name), title=path.stem)
+
+
+def _wishes(page: Page, wished: Wished, stops: pd.DataFrame, plan: Any) -> Any:
+    """Return the two lists from which stops are left out and places are brought in."""
+    say = page.say
+    inside = {f"{crew} {number}: {place}": stop for crew, number, place, stop in zip(
+        stops["crew"], stops["stop"], stops["place"], stops["stop_id"], strict=True)}
+    left = _as_text(page.results / "left_out.csv")
+    outside = {name if name == stop else f"{name} ({stop})": stop for name, stop in zip(
+        left["name"], left["stop_id"], strict=True)}
+    outside |= {say("app.day_left_out", name=name): stop
+                for stop, name in wished.leave_out.items()}
+    out = choose_many(say("app.day_leave_out"), inside, [])
+    come = choose_many(say("app.day_bring_in"), outside, [])
+    names = dict(zip(stops["stop_id"], stops["place"], strict=True)) | dict(
+        zip(left["stop_id"], left["name"], strict=True)) | wished.leave_out
+
+    def again() -> None:
+        wished.take(come.value, out.value, names)
+        plan()
+
+    return pn.Column(pn.FlexBox(out, come), button(say("app.day_again"), again),
+                     sizing_mode="stretch_width")
+
+
+def _noting(page: Page, form: Path, stops: pd.DataFrame, plan: Any) -> Any:
+    """Return the lines in which what came of each stop is noted, and the table of what was."""
+    say, shown = page.say, pn.Column(sizing_mode="stretch_width")
+    file = page.results.parent / RETURNED / form.name
+    labels = {f"{crew} {number}: {place}": str(at) for at, (crew, number, place) in enumerate(
+        zip(stops["crew"], stops["stop"], stops["place"], strict=True))}
+    stop = select("", labels, "0", label=say("app.day_stop"))
+    came = select("", {say(f"app.outcome_{code}"): code for code in OUTCOME_CODES},
+                  OUTCOME_CODES[0], label=say("app.day_outcome"))
+    lines = {name: text_input(say(f"app.day_{name}"), max_width=width)
+             for name, width in (("minutes", 150), ("litres", 150), ("why", 300))}
+
+    def draw() -> None:
+        table = _as_text(file) if file.is_file() else stops[:0]
+        done = table[table["outcome"] != ""]
+        shown.objects = [grid(pd.DataFrame({
+            say("app.day_stop"): done["place"],
+            say("app.day_outcome"): [say(f"app.outcome_{OUTCOMES[each]}")
+                                     for each in done["outcome"]],
+            **{say(f"app.day_{name}"): done[name] for name in lines}}),
+            title=say("app.day_noted", n=len(done)))] if len(done) else []
+
+    def keep() -> None:
+        table = noted(_as_text(file) if file.is_file() else stops, at=int(stop.value),
+                      outcome=came.value, **{name: written(line) for name, line in lines.items()})
+        file.parent.mkdir(parents=True, exist_ok=True)
+        write_csv(table, file)
+        stop.value = str(min(int(stop.value) + 1, len(stops) - 1))
+        for line in lines.values():
+            line.value = line.value_input = ""
+        draw()
+
+    def take_in() -> None:
+        plan([file] if file.is_file() else [])
+
+    draw()
+    return pn.Column(heading(say("app.day_came"), level=3), pn.FlexBox(stop, came),
+                     pn.FlexBox(*lines.values()), button(say("app.day_note"), keep), shown,
+                     button(say("app.day_take_in"), take_in), sizing_mode="stretch_width")
+
+
+def noted(table: pd.DataFrame, *, at: int, **values: str) -> pd.DataFrame:
+    """Return the table of stops with what came of one of them.
+
+    Parameters
+    ----------
+    table
+        Stops of a day, as the crews' table has them.
+    at
+        Which row.
+    values
+        What to write, by column.
+
+    Examples
+    --------
+    >>> stops = pd.DataFrame({"place": ["1 Elm Road", "2 Elm Road"], "outcome": ""})
+    >>> noted(stops, at=1, outcome="done")["outcome"].tolist()
+    ['', 'done']
+    """
+    new = table.copy()
+    for name, value in values.items():
+        new.loc[new.index[at], name] = value
+    return new
