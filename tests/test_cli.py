@@ -99,6 +99,40 @@ def test_an_option_that_does_not_exist_is_read_by_machines_too(
     assert "--colour" in json.loads(capsys.readouterr().out)["errors"][0]["got"]
 
 
+FACTS = {"code", "kind", "where", "allowed", "got", "remedy"}
+
+
+@pytest.mark.parametrize("name", [module.name for module in COMMANDS])
+def test_every_command_fails_in_json_when_asked(
+        name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+        capsys: pytest.CaptureFixture[str]) -> None:
+    monkeypatch.setattr("rehit.app.serve.open_page", lambda *_given, **_named: None)
+    (tmp_path / "a_file").write_text("", encoding="utf-8")
+    nowhere = {"demo": ["--out", str(tmp_path / "a_file")],
+               "new": [str(tmp_path / "town"), "--log", str(tmp_path / "nowhere.csv")]}
+    for given in (nowhere.get(name, [str(tmp_path / "nowhere")]), ["--colour"]):
+        if name == "open" and given != ["--colour"]:
+            continue  # it opens a page in which a project can be chosen
+        assert main([name, *given, "--json"]) == 2
+        said = capsys.readouterr()
+        assert said.err == ""
+        for error in json.loads(said.out)["errors"]:
+            assert set(error) == FACTS
+            assert error["remedy"]
+
+
+def test_a_run_that_is_stopped_says_so_to_machines(
+        monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    def stopped(_path: object, **_how: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("rehit.project.load_project", stopped)
+    assert main(["clean", ".", "--json"]) == 130
+    (error,) = json.loads(capsys.readouterr().out)["errors"]
+    assert set(error) == FACTS
+    assert error["code"] == "stopped"
+
+
 def test_a_fault_of_rehit_itself_is_not_laid_on_the_user(
         monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
     def broken(_path: object, **_how: object) -> None:

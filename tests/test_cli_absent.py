@@ -8,6 +8,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 from small_town import make_town
+from whole_town import LACKS, make_whole_town
 
 from rehit.cli import main
 
@@ -53,3 +54,22 @@ def test_one_row_has_a_price(town: Path) -> None:
     log = pd.read_csv(town / "log.csv", dtype="str", keep_default_na=False)
     log.head(1).to_csv(town / "log.csv", index=False)
     assert main(["price", str(town), "--json"]) == 0
+
+
+# A selection of `tests/studies/absent_matrix.py`, which runs every command without each thing.
+
+@pytest.mark.parametrize(("command", "lack", "status"), [
+    ("clean", "dates", 0), ("hotspots", "rows of the log", 2), ("evaluate", "measures", 2),
+    ("hotspots", "all but one place", 0), ("programme", "sizes", 0),
+    ("patrol", "rows of the crews", 2), ("programme", "rows of the works log", 2)])
+def test_what_is_absent_is_left_out_or_named(
+        command: str, lack: str, status: int, tmp_path: Path,
+        capsys: pytest.CaptureFixture[str]) -> None:
+    town = make_whole_town(tmp_path / "town", rows=60)
+    LACKS[lack](town)
+    assert main([command, str(town), "--json"]) == status
+    told = json.loads(capsys.readouterr().out)
+    if status == 0:
+        assert str(town / "results" / "summary.json") in told["files"]
+    else:
+        assert [bool(error["remedy"]) for error in told["errors"]] == [True]

@@ -49,6 +49,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     with suppress(ValueError):  # a program that calls this from a thread keeps its own
         signal.signal(signal.SIGTERM, _stop)
     _one_thread_for_algebra()
+    with _told_once():
+        return _run(arguments)
+
+
+def _run(arguments: Sequence[str] | None) -> int:
     given = list(sys.argv[1:] if arguments is None else arguments)
     as_json = "--json" in given
     args = argparse.Namespace()
@@ -62,8 +67,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except RehitError as error:
         return _refused(error, language=_language(args, given), as_json=as_json)
     except KeyboardInterrupt:
-        print(Words()("cli.stopped"), file=sys.stderr)
-        return 130
+        return _stopped(as_json=as_json)
     except Exception as error:
         return _own_fault(error, as_json=as_json)
     _print(json.dumps(summary, indent=2, ensure_ascii=False, default=str) if as_json
@@ -265,6 +269,7 @@ def _run_clean(args: argparse.Namespace) -> Answer:
     project, folder = open_project(args)
     say, summary = _results(
         project, folder, steps=6 if args.methods else 4, csv_bom=args.csv_bom,
+        command=args.command,
         work=lambda chain, stage: write_cleaned(chain, stage, methods=args.methods))
     lines = [say("cli.rows_of_services" if row["rows_other_service"] else "cli.rows_of_file",
                  file=row["source_file"], rows=row["rows_in"], kept=row["rows_kept"],
@@ -525,7 +530,7 @@ def build_parser(say: Words | None = None) -> argparse.ArgumentParser:
         options.add("--lang", metavar="cli.meta_language", text="cli.opt_lang")
         options.add("--csv-bom", action="store_true", text="cli.opt_csv_bom")
         options.add("--json", action="store_true", text="cli.opt_json")
-        sub.set_defaults(run=command.run)
+        sub.set_defaults(run=command.run, command=command.name)
     return parser
 
 
@@ -562,12 +567,13 @@ def run_command(args: argparse.Namespace, *, steps: int, work: Writer,
                 open_first: Sequence[str]) -> Answer:
     """Open the project, do the work, and answer in the sentences that the summary carries."""
     project, folder = open_project(args)
-    say, summary = _results(project, folder, steps=steps, work=work, csv_bom=args.csv_bom)
+    say, summary = _results(project, folder, steps=steps, work=work, csv_bom=args.csv_bom,
+                            command=args.command)
     return summary, [*summary["sentences"], *closing_lines(summary, say, open_first=open_first)]
 
 
 def _results(project: Project, folder: Path, *, steps: int, work: Writer,
-             csv_bom: bool) -> tuple[Say, Summary]:
+             csv_bom: bool, command: str = "") -> tuple[Say, Summary]:
     """Run a writer on the project's chain, and return the project's words with the summary."""
     from rehit.chain import Chain
     from rehit.outputs import frame
@@ -577,7 +583,8 @@ def _results(project: Project, folder: Path, *, steps: int, work: Writer,
     with _progress(steps, say) as step, _hushed():
         run = frame.Run(step)
         chain: Chain = Chain(project, progress=run)
-        return say, frame.write_results(chain, folder, work=work, run=run, csv_bom=csv_bom)
+        return say, frame.write_results(chain, folder, work=work, run=run, csv_bom=csv_bom,
+                                        command=command)
 
 
 @contextmanager
@@ -600,6 +607,18 @@ def _progress(total: int, say: Say) -> Iterator[Callable[[str], None]]:
             bar.update(1)
 
         yield step
+
+
+@contextmanager
+def _told_once() -> Iterator[None]:
+    """Say that a disk is full once, not again for each half-written file that is let go of."""
+    before = sys.unraisablehook
+    sys.unraisablehook = lambda each: (
+        None if isinstance(each.exc_value, OSError) else before(each))
+    try:
+        yield
+    finally:
+        sys.unraisablehook = before
 
 
 @contextmanager
@@ -722,13 +741,27 @@ def _own_fault(error: Exception, *, as_json: bool) -> int:
         traceback.print_exc()
     name, words = type(error).__name__, Words()
     if as_json:
-        told = {"code": "fault", "kind": name, "where": "rehit", "allowed": "",
-                "got": f"{name}: {error}", "remedy": words("cli.fault_remedy")}
-        _print(json.dumps({"errors": [told]}, indent=2, ensure_ascii=False))
+        _print_ended("fault", error, got=f"{name}: {error}", remedy=words("cli.fault_remedy"))
     else:
         print(words("cli.fault", name=name, error=error), words("cli.fault_remedy"), sep="\n",
               file=sys.stderr)
     return 1
+
+
+def _stopped(*, as_json: bool) -> int:
+    """Say that the user, or the system, ended the run."""
+    words = Words()
+    if as_json:
+        _print_ended("stopped", KeyboardInterrupt(), got=words("cli.stopped"),
+                     remedy=words("cli.stopped_remedy"))
+    print(words("cli.stopped"), file=sys.stderr)
+    return 130
+
+
+def _print_ended(code: str, error: BaseException, *, got: str, remedy: str) -> None:
+    told = {"code": code, "kind": type(error).__name__, "where": "rehit", "allowed": "",
+            "got": got, "remedy": remedy}
+    _print(json.dumps({"errors": [told]}, indent=2, ensure_ascii=False))
 
 
 def _teller_of_warnings(args: argparse.Namespace, given: Sequence[str]) -> Callable[..., None]:

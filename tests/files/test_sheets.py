@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import zipfile
 from pathlib import Path
 
 import pytest
 from openpyxl import Workbook
 
+from rehit.errors import InputFileError
+from rehit.files import sheets
 from rehit.files.reader import read_table
 
 
@@ -35,3 +38,24 @@ def test_a_word_far_away_is_kept(tmp_path: Path) -> None:
     raw = read_table(book(tmp_path, 2, 16_384, "seen"))
     assert raw.table.loc[1].tolist()[-1] == "seen"
     assert raw.ragged_rows == (1,)
+
+
+def test_a_workbook_that_is_a_trap_is_refused_unread(
+        tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Blanks, which shrink to a thousandth: a small file may unpack to gigabytes."""
+    monkeypatch.setattr(sheets, "_TRAP_BYTES", 1 << 20)
+    file = book(tmp_path, 3, 3)
+    with zipfile.ZipFile(file, "a", zipfile.ZIP_DEFLATED) as parts, (
+            parts.open("xl/worksheets/sheet2.xml", "w")) as sheet:
+        for _ in range(3):
+            sheet.write(b" " * (1 << 20))
+    with pytest.raises(InputFileError, match="export it as CSV"):
+        read_table(file)
+
+
+def test_a_workbook_that_would_not_fit_is_refused_with_the_number(
+        tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("rehit.files.memory.free_bytes", lambda: 10_000.0)
+    with pytest.raises(InputFileError, match="a workbook of 78 cells") as caught:
+        read_table(book(tmp_path, 3, 3))
+    assert caught.value.facts["needed_gb"] == pytest.approx(78 * 190 / 1e9)

@@ -246,13 +246,56 @@ def test_two_runs_at_once_are_refused_and_the_holder_named(tmp_path: Path) -> No
 
 @pytest.mark.parametrize(("number", "part"), [
     (errno.ENOSPC, "free some space"), (errno.EROFS, "on a disk that can be written"),
-    (errno.EDQUOT, "quota"), (errno.ESTALE, "network share"), (errno.EACCES, "close the file")])
+    (errno.EDQUOT, "free some of your quota"), (errno.ESTALE, "network share"),
+    (errno.EIO, "network share"), (errno.EACCES, "close the file"),
+    (errno.ENAMETOOLONG, "a shorter name"), (errno.EFBIG, "files of this size")])
 def test_what_is_wrong_with_a_disk_is_said_with_what_to_do(tmp_path: Path, number: int,
                                                            part: str) -> None:
     with pytest.raises(InputFileError, match=part) as caught, staged_folder(tmp_path / "out"):
         raise OSError(number, os.strerror(number))
     assert caught.value.facts["said"] == os.strerror(number)
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_folder_without_the_right_to_write_is_told_from_a_file_held_open(
+        tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "out").mkdir()
+    monkeypatch.setattr(os, "access", lambda _place, _how: False)
+    with pytest.raises(InputFileError, match="ask for the right to write there"), (
+        staged_folder(tmp_path / "out")):
+        pass
+
+
+class LibraryError(Exception):
+    """As a library of its own kind raises it."""
+
+
+@pytest.mark.parametrize("error", [
+    LibraryError(OSError(errno.ENOSPC, "No space left on device")),
+    LibraryError("INSERT INTO t failed: database or disk is full")])
+def test_a_full_disk_is_found_in_the_error_of_a_library(tmp_path: Path, error: Exception) -> None:
+    with pytest.raises(InputFileError, match="free some space"), staged_folder(tmp_path / "out"):
+        raise error
+
+
+def test_the_disk_is_asked_where_a_library_gives_no_reason(
+        tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(_self: Path, _content: bytes) -> int:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    with pytest.raises(LibraryError), staged_folder(tmp_path / "out"):
+        raise LibraryError("no such table")
+    monkeypatch.setattr(Path, "write_bytes", full)
+    with pytest.raises(InputFileError, match="free some space"), staged_folder(tmp_path / "out"):
+        raise LibraryError("no such table")
+
+
+def test_a_scratch_folder_is_never_named(tmp_path: Path) -> None:
+    """A writer may stage its own files within those of the command."""
+    with pytest.raises(InputFileError) as caught, staged_folder(tmp_path / "out") as stage, (
+            staged_folder(stage / "tables")):
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+    assert caught.value.where == str(tmp_path / "out" / "tables")
 
 
 def test_a_full_disk_named_in_words_alone_is_understood(tmp_path: Path) -> None:

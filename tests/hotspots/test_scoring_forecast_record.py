@@ -71,6 +71,7 @@ def test_a_log_without_known_places_gives_empty_tables() -> None:
         history, starts=[START + pd.Timedelta(days=10)], ends=[START + pd.Timedelta(days=20)],
         window=Window(START, START + pd.Timedelta(days=730)), numbers=load_parameters())
     assert checks.empty
+    assert checks["period_start"].dt.tz_convert("Europe/Lisbon").empty, "moments all the same"
     assert scores.empty
 
 

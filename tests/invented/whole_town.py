@@ -30,17 +30,38 @@ depots = "depots.csv"
 vehicles = "vehicles.csv"
 measures = "measures.csv"
 
+[costs]  # few draws: what is asked of this town is how a command ends
+draws = 100
+variance_sample = 16
+
+[contract]
+draws = 500
+sensitivity_draws = 200
+queue_years = 5
+queue_search_years = 1
+
+[hotspots]
+rank_draws = 100
+stability_draws = 5
+knox_permutations = 19
+scan_permutations = 19
+bootstrap_draws = 50
+
+[pipeline]
+trend_draws = 99
+
 [patrol]
-search_iterations = 100
+home_draws = 50
+search_iterations = 10
 """
 
 
-def make_whole_town(folder: Path) -> Path:
-    """Write the project: 150 reports in two and a half years on 14 walls, a yard and two crews."""
+def make_whole_town(folder: Path, *, rows: int = ROWS) -> Path:
+    """Write the project: reports of two and a half years on 14 walls, a yard and two crews."""
     folder.mkdir(parents=True)
     (folder / "rehit.toml").write_text(PROJECT, encoding="utf-8")
     walls = [Point(EAST + 100 * (n % 5) + 40, NORTH + 100 * (n // 5)) for n in range(PLACES)]
-    log = _log(walls)
+    log = _log(walls, rows)
     log.to_csv(folder / "log.csv", index=False)
     _works(log).to_csv(folder / "works.csv", index=False)
     _register(walls).to_file(folder / "register.geojson", driver="GeoJSON")
@@ -64,27 +85,27 @@ def make_whole_town(folder: Path) -> Path:
     return folder
 
 
-def _log(walls: list[Point]) -> pd.DataFrame:
+def _log(walls: list[Point], rows: int) -> pd.DataFrame:
     rng = np.random.default_rng(18)
     degrees = gpd.GeoSeries(walls, crs=CRS).to_crs(4326)
-    place = np.sort(rng.choice(PLACES, ROWS, p=np.arange(1, PLACES + 1) / 105))
+    place = np.sort(rng.choice(PLACES, rows, p=np.arange(1, PLACES + 1) / 105))
     begun = datetime(2023, 7, 3, 9, 0)
     opened = [begun + timedelta(days=int(day), hours=int(day) % 7)
-              for day in rng.integers(0, 900, ROWS)]
+              for day in rng.integers(0, 900, rows)]
     last = max(opened)
     closed = [None if last - day < timedelta(days=20) else day + timedelta(days=2, hours=3)
               for day in opened]
     return pd.DataFrame({
-        "Ref": [f"R{n:03}" for n in range(ROWS)], "Asset": [f"W-{n:02}" for n in place],
+        "Ref": [f"R{n:03}" for n in range(rows)], "Asset": [f"W-{n:02}" for n in place],
         "Address": [f"{n + 1} Hill Street" for n in place],
         "Latitude": degrees.y.to_numpy()[place].round(6),
         "Longitude": degrees.x.to_numpy()[place].round(6),
         "Reported": [f"{day:%Y-%m-%d %H:%M}" for day in opened],
         "Closed": ["" if day is None else f"{day:%Y-%m-%d %H:%M}" for day in closed],
         "Status": ["Open" if day is None else "Closed" for day in closed],
-        "Surface": rng.choice(["painted brick", "bare stone", "painted metal"], ROWS),
-        "Size": rng.choice(["0.5 m2", "2 m2", "6 m2"], ROWS),
-        "Description": rng.choice(["tag in spray paint", "offensive words, marker pen"], ROWS)})
+        "Surface": rng.choice(["painted brick", "bare stone", "painted metal"], rows),
+        "Size": rng.choice(["0.5 m2", "2 m2", "6 m2"], rows),
+        "Description": rng.choice(["tag in spray paint", "offensive words, marker pen"], rows)})
 
 
 def _works(log: pd.DataFrame) -> pd.DataFrame:

@@ -19,6 +19,7 @@ from openpyxl.utils.exceptions import InvalidFileException
 from python_calamine import CalamineError, CalamineWorkbook, SheetTypeEnum
 
 from rehit.errors import InputFileError
+from rehit.files.memory import free_if_below
 from rehit.files.rows import RawTable, table_from_rows
 from rehit.messages import Message, message
 
@@ -136,23 +137,43 @@ def _asked(sheet: str | None, names: list[str], where: str) -> list[str]:
 
 MOST_CELLS, MOST_BLANK = 2_000_000, 0.9
 MOST_BYTES = 4 << 30
+CELL_BYTES = 190  # measured: what a filled cell takes until it stands in a table
+# Sheets written by programs shrink to a tenth or a thirtieth; what shrinks to so little is a trap.
+_TRAP_BYTES, _TRAP_SHRINKS = 1 << 28, 200
 _CHUNK = 1 << 20
 _WIDE = re.compile(rb'<(?:\w+:)?c r="([A-Z]{2,3})\d')
 _ROW = re.compile(rb'<(?:\w+:)?row [^>]*?r="(\d{1,7})"')
 
 
 def _is_sparse(file: Path, where: str) -> bool:
-    """Whether a sheet of an XLSX has a cell too far out to lay out all before it."""
+    """Whether a sheet of an XLSX has a cell too far out to lay out all before it.
+
+    Raises
+    ------
+    InputFileError
+        If the workbook would fill the memory in any case.
+    """
     if not zipfile.is_zipfile(file):
         return False
     with zipfile.ZipFile(file) as parts:
-        if sum(part.file_size for part in parts.infolist()) > MOST_BYTES:
+        if sum(part.file_size for part in parts.infolist()) > MOST_BYTES or any(
+                part.file_size > max(_TRAP_BYTES, _TRAP_SHRINKS * part.compress_size)
+                for part in parts.infolist()):
             raise InputFileError(where, "errors.workbook_too_large")
-        return any(_is_mostly_blank(parts, name) for name in parts.namelist()
-                   if name.startswith("xl/worksheets/") and name.endswith(".xml"))
+        sizes = [_laid_out_and_filled(parts, name) for name in parts.namelist()
+                 if name.startswith("xl/worksheets/") and name.endswith(".xml")]
+    sparse = any(laid_out > MOST_CELLS and filled < (1 - MOST_BLANK) * laid_out
+                 for laid_out, filled in sizes)
+    cells = sum(filled if sparse else max(laid_out, filled) for laid_out, filled in sizes)
+    free = free_if_below(cells * CELL_BYTES)
+    if free is not None:
+        raise InputFileError(where, "errors.workbook_does_not_fit", cells=cells,
+                             needed_gb=cells * CELL_BYTES / 1e9, free_gb=free / 1e9)
+    return sparse
 
 
-def _is_mostly_blank(parts: zipfile.ZipFile, name: str) -> bool:
+def _laid_out_and_filled(parts: zipfile.ZipFile, name: str) -> tuple[int, int]:
+    """Return how many cells lie between a sheet's first and last, and how many are written."""
     columns: set[bytes] = set()
     rows, cells, kept = 1, 0, b""
     with parts.open(name) as stream:
@@ -162,8 +183,7 @@ def _is_mostly_blank(parts: zipfile.ZipFile, name: str) -> bool:
             columns |= set(_WIDE.findall(text))
             rows = max(rows, *(int(row) for row in _ROW.findall(text)[-1:]), 1)
             kept = text[-200:]
-    width = max((_column_number(letters) for letters in columns), default=26)
-    return rows * width > MOST_CELLS and cells < (1 - MOST_BLANK) * rows * width
+    return rows * max((_column_number(letters) for letters in columns), default=26), cells
 
 
 def _column_number(letters: bytes) -> int:

@@ -27,7 +27,7 @@ import pandas as pd
 import pyarrow as pa
 from pyarrow import csv as arrow_csv
 
-from rehit.errors import InputFileError
+from rehit.errors import InputFileError, RehitError
 from rehit.files.safe_text import neutralise_table
 from rehit.messages import Message, message
 
@@ -60,10 +60,10 @@ def staged_folder(target: Path) -> Iterator[Path]:
         full, read-only or gone.
     """
     target = Path(target)
-    if target.exists() and not target.is_dir():
+    if os.path.exists(target) and not os.path.isdir(target):
         raise InputFileError(str(target), "errors.not_a_folder")
     # Found out now, not after minutes of work.
-    if target.is_dir() and not os.access(target, os.W_OK | os.X_OK):
+    if os.path.isdir(target) and not os.access(target, os.W_OK | os.X_OK):
         raise unwritable(target, PermissionError(errno.EACCES, "Permission denied"))
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
@@ -77,9 +77,12 @@ def staged_folder(target: Path) -> Iterator[Path]:
         (stage / "new").mkdir()
         yield stage / "new"
         _commit(stage, target)
-    except OSError as error:
-        if is_write_fault(error):
-            raise unwritable(target, error) from error
+    except RehitError:
+        raise
+    except Exception as error:
+        fault = _write_fault(error) or (None if stage is None else _said_by_the_disk(stage))
+        if fault is not None:
+            raise unwritable(target, fault) from error
         raise
     finally:
         if stage is not None:
@@ -321,25 +324,50 @@ _WINDOWS = {32: _OPEN_ELSEWHERE, 33: _OPEN_ELSEWHERE, 39: _FREE, 112: _FREE, 53:
             64: _GONE, 67: _GONE, 121: _GONE}
 # Libraries that write files themselves pass on the words, but not always the number.
 _SAID = {"no space left": errno.ENOSPC, "disk is full": errno.ENOSPC,
-         "disk quota": errno.EDQUOT, "read-only file system": errno.EROFS}
+         "disk quota": errno.EDQUOT, "read-only file system": errno.EROFS,
+         "stale file handle": errno.ESTALE, "disk i/o error": errno.EIO}
+_PROBE_BYTES = 1 << 20
 
 
 def _fault(error: OSError) -> str | None:
     windows = _WINDOWS.get(getattr(error, "winerror", 0) or 0)
-    said = next((_REMEDIES[number] for words, number in _SAID.items()
-                 if words in str(error).lower()), None)
-    return windows or _REMEDIES.get(error.errno or 0) or said
+    return windows or _REMEDIES.get(error.errno or 0)
 
 
-def is_write_fault(error: OSError) -> bool:
-    """Whether an error is the disk's: full, read-only, gone, or a file held by another program."""
-    return _fault(error) is not None
+def _write_fault(error: Exception) -> OSError | None:
+    """Return the disk's fault, such as a full one, that an error is, holds or names."""
+    for inner in (error, *error.args, error.__cause__, error.__context__):
+        if isinstance(inner, OSError) and _fault(inner) is not None:
+            return inner
+    said = next((number for words, number in _SAID.items() if words in str(error).lower()), None)
+    return None if said is None else OSError(said, os.strerror(said))
+
+
+def _said_by_the_disk(stage: Path) -> OSError | None:
+    """Return what the system says of one more file: some libraries fail without a reason."""
+    try:
+        (stage / "probe").write_bytes(bytes(_PROBE_BYTES))
+    except OSError as error:
+        return error
+    return None
 
 
 def unwritable(place: Path, error: OSError) -> InputFileError:
     """Return an error of the system as one that says what to do about it."""
-    return InputFileError(str(place), _fault(error) or _OPEN_ELSEWHERE,
-                          said=error.strerror or str(error))
+    fault = _fault(error) or _OPEN_ELSEWHERE
+    folder = place if os.path.isdir(place) else place.parent
+    if fault == _OPEN_ELSEWHERE and os.path.isdir(folder) and not os.access(folder, os.W_OK):
+        fault = "errors.no_permission"
+    return InputFileError(str(_meant(place)), fault, said=error.strerror or str(error))
+
+
+def _meant(place: Path) -> Path:
+    """Return where a file in a scratch folder was to go: the user knows no scratch folder."""
+    for stage in place.parents:
+        if stage.name.startswith(STAGE):
+            target = stage.with_name(stage.name.removeprefix(STAGE).rpartition("-")[0])
+            return target.joinpath(*place.relative_to(stage).parts[1:])
+    return place
 
 
 # Tables as files that people and other programs open.

@@ -217,10 +217,12 @@ def past_record(history: History, *, starts: Sequence[pd.Timestamp], ends: Seque
         checks.append((start, float(close - origin), *total_interval(
             made, known, level=numbers["hotspots.interval_level"]), float(came.sum())))
         scores += _scores(history, made, known, came, float(origin), float(close), numbers)
-    table = pd.DataFrame(scores, columns=list(SCORE_COLUMNS))
-    means = table.groupby("method", sort=False, as_index=False).mean()
+    scored = pd.DataFrame(scores, columns=list(SCORE_COLUMNS))
+    means = scored.groupby("method", sort=False, as_index=False).mean()
     means["horizon_days"] = means["horizon_days"].round().astype("int64")
-    return pd.DataFrame(checks, columns=list(CHECK_COLUMNS)), means
+    table = pd.DataFrame(checks, columns=list(CHECK_COLUMNS))
+    table["period_start"] = table["period_start"].astype("datetime64[us, UTC]")
+    return table, means
 
 
 def _scores(history: History, made: PlaceForecast, known: np.ndarray, came: np.ndarray,

@@ -17,6 +17,8 @@ from time import perf_counter
 from typing import Any
 
 from rehit.chain import Chain
+from rehit.errors import InputFileError
+from rehit.files.memory import free_if_below
 from rehit.files.writing import staged_folder
 from rehit.messages import Message, as_text
 from rehit.report.say import Say
@@ -80,7 +82,7 @@ class Run:
 
 
 def write_results(chain: Chain, folder: Path, *, work: Writer, run: Run | None = None,
-                  csv_bom: bool = False) -> Summary:
+                  csv_bom: bool = False, command: str = "") -> Summary:
     """Run a writer into a staged folder, whole or not at all, and leave ``summary.json`` there.
 
     Parameters
@@ -95,6 +97,8 @@ def write_results(chain: Chain, folder: Path, *, work: Writer, run: Run | None =
         What listened to the chain's steps, to be left as ``run_log.json``.
     csv_bom
         As :func:`finish_folder` takes it.
+    command
+        Whose need of memory is held to what is free, before the work begins.
 
     Returns
     -------
@@ -102,10 +106,31 @@ def write_results(chain: Chain, folder: Path, *, work: Writer, run: Run | None =
         What the writer returned, said (:func:`told`), and ``files``: what was written.
     """
     with staged_folder(folder) as stage:
+        _refuse_what_does_not_fit(chain, command)
         summary = told(work(chain, stage), chain.say)
         if run is not None:
             _write_json(run.log(chain, summary), stage / "run_log.json")
         return finish_folder(summary, stage, folder, csv_bom=csv_bom)
+
+
+def _refuse_what_does_not_fit(chain: Chain, command: str) -> None:
+    """Say before the work that the log needs more memory for a command than there is.
+
+    Raises
+    ------
+    InputFileError
+        If it does.
+    """
+    number = f"pipeline.memory_{command}_kb"
+    if number not in chain.parameters:
+        return
+    rows = sum(len(raw.table) for raw in chain.raw_logs)
+    needed = chain.parameters["pipeline.memory_any_mb"] * 1e6 + rows * (
+        chain.parameters[number] * 1e3)
+    free = free_if_below(needed)
+    if free is not None:
+        raise InputFileError(str(chain.project.folder), "errors.too_little_memory", rows=rows,
+                             needed_gb=needed / 1e9, free_gb=free / 1e9, number=number)
 
 
 def finish_folder(summary: Summary, stage: Path, folder: Path, *,
