@@ -240,7 +240,8 @@ class Tally:
     def __str__(self) -> str:
         """Return a row a command, and what broke."""
         rows = [f"{name:10} {sum(ends.values()):6} runs, {ends[0]:6} done, {ends[2]:6} refused, "
-                f"longest {self.longest[name]:5.1f} s of processor time" for name, ends in sorted(self.ends.items())]
+                f"longest {self.longest[name]:5.1f} s of processor time"
+                for name, ends in sorted(self.ends.items())]
         many = sum(sum(ends.values()) for ends in self.ends.values())
         return "\n".join([*rows, f"{many} runs of commands, {len(self.faults)} faults, most memory "
                                  f"{memory_gb():.1f} GB", *self.faults])
