@@ -51,9 +51,10 @@ def _free_on_windows() -> float:
                         "free_virtual", "free_extended")))
 
     status = Status(length=ctypes.sizeof(Status))
-    if not ctypes.WinDLL("kernel32").GlobalMemoryStatusEx(ctypes.byref(status)):
-        raise OSError("GlobalMemoryStatusEx")
-    return float(status.free_commit)
+    if sys.platform == "win32" and ctypes.WinDLL("kernel32").GlobalMemoryStatusEx(
+            ctypes.byref(status)):
+        return float(status.free_commit)
+    raise OSError("GlobalMemoryStatusEx")
 
 
 def free_if_below(needed_bytes: float) -> float | None:
