@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import json
+from pathlib import Path
 from types import SimpleNamespace
 
-from rehit.app.numbers import as_number, numbers_table
+from rehit.app.numbers import as_number, figures, figures_moved, numbers_table
 from rehit.parameters import load_parameters
 from rehit.report.say import Say
 
@@ -21,3 +23,17 @@ def test_the_numbers_are_read_in_the_language_of_the_page() -> None:
 
 def test_a_number_is_taken_as_people_write_it() -> None:
     assert [as_number(text) for text in ("34", "0,5", " ", "many")] == [34, 0.5, None, "many"]
+
+
+def test_a_figure_that_reads_as_before_has_not_moved(tmp_path: Path) -> None:
+    """E1 is new and V2 is gone: neither moved; without a report before, nothing did."""
+    assert figures(tmp_path) == {}
+    told = [{"id": code, "label": code.lower(), "shown": shown}
+            for code, shown in (("V1", "380"), ("V3", "12"), ("E1", "7"))]
+    (tmp_path / "trace.json").write_text(json.dumps({"figures": told, "rows": []}),
+                                         encoding="utf-8")
+    before = {code: {"label": "", "shown": shown}
+              for code, shown in (("V1", "380"), ("V2", "1"), ("V3", "11"))}
+    assert figures_moved(before, figures(tmp_path)).to_dict("records") == [
+        {"code": "V3", "figure": "v3", "before": "11", "now": "12"}]
+    assert figures_moved({}, figures(tmp_path)).empty

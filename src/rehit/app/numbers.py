@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import html
+import json
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -10,9 +12,12 @@ import panel as pn
 
 from rehit.app.parts import button, fault, grid, heading, note, select, text_input, words, written
 from rehit.app.project_file import can_undo, set_value, undo
+from rehit.app.running import run
 from rehit.errors import RehitError
+from rehit.report.trace import FILE as TRACE_FILE
 
 if TYPE_CHECKING:
+    from rehit.app.jobs import Job
     from rehit.app.page import Page
     from rehit.parameters import Parameter
 
@@ -36,7 +41,54 @@ def view(page: Page) -> Any:
     topic.param.watch(redraw, "value")
     redraw()
     return pn.Column(heading(say("app.view_numbers")), words(html.escape(say("app.numbers_about"))),
-                     topic, shown, sizing_mode="stretch_width")
+                     topic, shown, _moving(page), sizing_mode="stretch_width")
+
+
+def _moving(page: Page) -> Any:
+    """Return the button that makes the report anew, and then which of its figures moved."""
+    say, told = page.say, pn.Column(sizing_mode="stretch_width")
+    moved = pn.Column(sizing_mode="stretch_width")
+
+    def work_out() -> None:
+        before = figures(page.results)
+
+        def compare(_job: Job) -> None:
+            table = figures_moved(before, figures(page.results))
+            title = say("app.numbers_moved", n=len(table))
+            moved.objects = [note(title, kind="good")] if table.empty else [grid(
+                table.set_axis([say(f"app.col_{name}") for name in table], axis=1), title=title)]
+
+        run(page, told, "report", then=compare)
+
+    return pn.Column(button(say("app.numbers_work_out"), work_out), moved, told,
+                     sizing_mode="stretch_width")
+
+
+def figures(results: Path) -> dict[str, dict[str, str]]:
+    """Return the figures of the report that stands in a folder, by code; none without one."""
+    try:
+        told = json.loads((results / TRACE_FILE).read_text(encoding="utf-8"))["figures"]
+    except (OSError, ValueError, KeyError):
+        return {}
+    return {str(each["id"]): each for each in told}
+
+
+def figures_moved(before: dict[str, dict[str, str]],
+                  after: dict[str, dict[str, str]]) -> pd.DataFrame:
+    """Return the figures that read otherwise than before: code, what they are, before, now.
+
+    Examples
+    --------
+    >>> one = {"V1": {"label": "Incidents", "shown": "380"}}
+    >>> figures_moved(one, {"V1": {"label": "Incidents", "shown": "384"}}).iloc[0].tolist()
+    ['V1', 'Incidents', '380', '384']
+    >>> len(figures_moved(one, one))
+    0
+    """
+    rows = [(code, figure["label"], before[code]["shown"], figure["shown"])
+            for code, figure in after.items()
+            if code in before and before[code]["shown"] != figure["shown"]]
+    return pd.DataFrame(rows, columns=["code", "figure", "before", "now"])
 
 
 def _topic(page: Page, room: str, redraw: Any) -> Any:
