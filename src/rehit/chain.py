@@ -280,9 +280,8 @@ class Chain:
         """Whether the log has a column of report dates at all."""
         return "reported" in self.mapping.fields
 
-    @_Result
     def undated_reports(self) -> gpd.GeoDataFrame:
-        """The rows of a log without report dates, each with its place.
+        """Return the rows of a log without report dates, each with its place.
 
         Each row is taken for a marking of its own, since nothing tells a repeat from a re-hit.
         """
@@ -296,10 +295,9 @@ class Chain:
         return cleaned.incidents.assign(place_id=placed["place_id"],
                                         place_kind=placed["place_kind"])
 
-    def reports_per_place(self) -> gpd.GeoDataFrame:
-        """Reports at each place of a log without report dates, the most first: counts alone."""
-        known = self.undated_reports
-        known = known[known["place_id"].notna()]
+    def reports_per_place(self, reports: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+        """Return how many of these undated reports lie at each place, the most first."""
+        known = reports[reports["place_id"].notna()]
         by_place = known.groupby("place_id")
         counted = gpd.GeoDataFrame(
             {"place_kind": by_place["place_kind"].first(), "n_reports": by_place.size()},
@@ -308,9 +306,8 @@ class Chain:
         counted["place_name"] = self.say.all(names[place] for place in counted["place_id"])
         return counted.sort_values(["n_reports", "place_id"], ascending=[False, True])
 
-    def undated_clusters(self) -> gpd.GeoDataFrame:
-        """Groups of reports close together in a log without report dates: density, no time."""
-        reports = self.undated_reports
+    def undated_clusters(self, reports: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+        """Return where undated reports lie close together: density, no time."""
         self.step("step.grouping")
         # The order of rows stands for time, as it must for a rate; no rate is handed on.
         whole = Window(reports["reported_at"].min() - pd.Timedelta(1, "s"),

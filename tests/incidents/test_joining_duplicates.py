@@ -384,3 +384,14 @@ def test_a_kind_that_names_no_thing_is_not_joined_to_one_that_names_another() ->
     made = clean_incidents(fields, mapping=None, settings=CleanSettings(
         time_zone="Europe/London", crs="EPSG:27700"))
     assert sorted(made.incidents["source_rows"]) == ["log#1;log#3", "log#2"]
+
+
+@pytest.mark.parametrize(("second", "cleared", "kept"), [
+    ("2025-03-03 09:02", "2025-03-09 10:00", 2), ("2025-03-03 09:02", "2025-03-05 15:00", 1),
+    ("2025-03-04 09:02", "2025-03-09 10:00", 1)])
+def test_two_reports_of_one_sitting_cleaned_on_two_visits_are_two(second: str, cleared: str,
+                                                                  kept: int) -> None:
+    """One person filed both within two minutes, and the crew came for each; else one waits."""
+    first = {"reported": "2025-03-03 09:00", "cleared": "2025-03-05 10:00"}
+    made = clean(first | HERE, {"reported": second, "cleared": cleared} | HERE)
+    assert len(made.incidents) == kept

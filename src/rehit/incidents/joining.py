@@ -440,7 +440,20 @@ def compatible(pairs: Pairs, reports: Reports, parameters: Parameters) -> np.nda
     one_named = (reports.kind[a] >= 0) != (reports.kind[b] >= 0)
     against |= ~same_asset & one_named & contradict(reports.detail)
     against |= contradict(reports.poster)
+    against |= ~same_asset & _told_apart(a, b, reports, parameters)
     return np.asarray(~against)
+
+
+def _told_apart(a: np.ndarray, b: np.ndarray, reports: Reports,
+                parameters: Parameters) -> np.ndarray:
+    """Return which reports were filed in one sitting and cleaned on different visits: two jobs."""
+    sitting = parameters["incidents.one_sitting_minutes"] * 60
+    together = np.abs(reports.seconds[a] - reports.seconds[b]) <= sitting
+    together &= ~(reports.by_day[a] | reports.by_day[b])
+    ends = reports.cleared[a], reports.cleared[b]
+    known = (ends[0] != NEVER) & (ends[1] != NEVER)
+    apart = np.where(known, ends[0], 0) - np.where(known, ends[1], 0)
+    return np.asarray(together & (np.abs(apart) > DAY))
 
 
 def _assign(pairs: Pairs, joins: Joins, last: np.ndarray, reports: Reports) -> None:

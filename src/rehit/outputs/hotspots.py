@@ -284,7 +284,8 @@ def write_hotspots(chain: Chain, stage: Path) -> dict[str, Any]:
 
 def _write_counts(chain: Chain, stage: Path) -> dict[str, Any]:
     """Write what a log without report dates can tell: reports at each place, and where they are."""
-    counted, clusters = chain.reports_per_place(), chain.undated_clusters()
+    reports = chain.undated_reports()
+    counted, clusters = chain.reports_per_place(reports), chain.undated_clusters(reports)
     write_csv(counted, stage / "counts.csv")
     write_csv(clusters, stage / "clusters.csv")
     write_layers({"counts": counted[counted.geometry.notna()], "clusters": clusters},
