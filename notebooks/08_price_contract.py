@@ -43,7 +43,7 @@ display(priced, rehit.limits_of(town))
 # %%
 rehit.shown_table(priced["prices"], [
     "form", "chance_margin_kept", "price_per_year", "expected_margin", "chance_of_loss",
-    "tail_loss_per_year", "who_carries"], say=town.say, digits=0, words={"form": "price_form"},
+    "tail_profit_per_year", "who_carries"], say=town.say, digits=0, words={"form": "price_form"},
     forms={"expected_margin": "share", "chance_of_loss": "share1"})
 
 # %%

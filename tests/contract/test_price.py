@@ -44,15 +44,15 @@ def test_price_at_each_level_keeps_the_margin_as_often_as_it_says() -> None:
         lump = prices.loc[("lump_sum", level)]
         assert lump["price_per_year"] == pytest.approx(np.quantile(cost, level) / 0.8)
         assert lump["chance_margin_kept"] == pytest.approx(level, abs=2e-4)
-        assert lump["tail_loss_per_year"] == pytest.approx(
-            tail_mean(cost[:, 0], 0.9) - lump["price_per_year"])
+        assert lump["tail_profit_per_year"] == pytest.approx(
+            lump["price_per_year"] - tail_mean(cost[:, 0], 0.9))
         plus = prices.loc[("cost_plus", level)]
         assert plus["expected_margin"] == pytest.approx(0.2)
         assert plus["expected_markup"] == pytest.approx(0.25)
         assert plus["chance_of_loss"] == 0
     banded, lump = (prices.loc[(form, 0.9)] for form in ("banded_lump_sum", "lump_sum"))
     assert banded["price_per_year"] < lump["price_per_year"]
-    assert banded["tail_loss_per_year"] < lump["tail_loss_per_year"] + 12
+    assert banded["tail_profit_per_year"] > lump["tail_profit_per_year"] - 12
 
 
 def test_years_without_a_job_leave_a_price_or_one_message() -> None:

@@ -84,12 +84,16 @@ def test_jobs_of_a_works_log_by_hand() -> None:
         "costs.incidents_per_visit": 1.3, "costs.minutes_per_visit_solvent_wipe": 12,
         "costs.minutes_per_m2_solvent_wipe": 20, "costs.materials_per_m2_solvent_wipe": 6,
         "costs.water_l_per_m2_solvent_wipe": 0})
-    table = booked_against_expected(works, parameters=numbers).set_index("method")
+    works["asset_id"] = ["W1", "W2", "W3"]
+    places = pd.DataFrame({"place_id": ["W1", "W9"], "access": ["ladder", "ground"],
+                           "traffic_control": [True, True]})
+    table = booked_against_expected(works, places=places, parameters=numbers).set_index("method")
     row = table.loc["solvent_wipe"]
     assert row[["n_jobs", "booked", "booked_labour", "booked_water"]].tolist() == [2, 80, 40, 1]
     assert row["booked_materials"] == 39
     assert row["expected_labour"] == pytest.approx((24 + 60) / 60 * 30)
     assert row[["expected_materials", "expected_water", "call_out"]].tolist() == [18, 0, 40]
+    assert row[["access", "traffic_control"]].tolist() == [20, 350]  # a ladder and cones at W1
     assert row["difference"] == pytest.approx(60 - 80)
     assert table.loc["total", "booked"] == 80
 

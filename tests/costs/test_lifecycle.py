@@ -106,16 +106,16 @@ def test_worth_finding_out_is_the_loss_of_the_cheapest_by_fine_integration(one_w
     allowed = np.array([p.allowed[0] for p in comparison.pieces])
     losses = costs[allowed] - costs[allowed].min(axis=0)
     error = losses.std(axis=1) / 200_000**0.5
-    found = row.loc[row["allowed"], "expected_loss"].to_numpy()
+    found = row.loc[row["allowed"], "expected_regret"].to_numpy()
     assert (np.abs(found - losses.mean(axis=1)) <= 4 * error + 0.01 * found.min()).all()
-    assert found.min() == row.loc[row["cheapest"], "expected_loss"].iloc[0]
+    assert found.min() == row.loc[row["cheapest"], "expected_regret"].iloc[0]
     assert found.min() > 1
 
 
 def test_a_known_rate_leaves_nothing_worth_finding_out(one_wall) -> None:
     known = one_wall.assign(gamma_shape=4e7, gamma_rate_years=1e7)
     table = compare(known)
-    assert table.loc[table["cheapest"], "expected_loss"].iloc[0] == pytest.approx(0, abs=0.01)
+    assert table.loc[table["cheapest"], "expected_regret"].iloc[0] == pytest.approx(0, abs=0.01)
 
 
 def test_a_forbidden_coating_is_priced_but_never_chosen(one_wall) -> None:

@@ -86,3 +86,15 @@ def test_cautions_stand_in_full_where_people_act(written: dict[str, str]) -> Non
     pages = [text for name, text in written.items() if re.match(r"patrol/run_sheet.*html", name)]
     assert any(full in text for text in pages)  # a crew without a stop has nothing to take care of
     assert "Refer: do not clean" in written["report/map.html"]
+
+
+def test_a_loss_has_one_sign_in_every_file(written: dict[str, str]) -> None:
+    """Fault: the worst cases stood as a loss above nothing in the table, below it on the page.
+
+    Money lost is below nothing, as in every saving, profit and margin; a chance is a chance.
+    """
+    heads = {name: text.partition("\n")[0].replace('"', "").split(",")
+             for name, text in written.items() if name.endswith(".csv")}
+    assert "tail_profit_per_year" in heads["price/bid.csv"]
+    for name, columns in heads.items():
+        assert not [c for c in columns if "loss" in c and c != "chance_of_loss"], name

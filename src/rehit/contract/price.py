@@ -377,7 +377,7 @@ def price_forms(outlook: Outlook, *, margin: float, parameters: Parameters,
                 "expected_markup": float((price - cost).mean() / cost.mean()),
                 "chance_of_loss": float((cost > price).mean()),
                 "chance_margin_kept": float((price - cost >= margin * price - 1e-9).mean()),
-                "tail_loss_per_year": tail_mean(cost - price, tail) / n_years})
+                "tail_profit_per_year": -tail_mean(cost - price, tail) / n_years})
     return pd.DataFrame(rows)
 
 

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from rehit.costs.cashflow import coated_share
 from rehit.costs.discounting import make_timeline
 from rehit.costs.lifecycle import compare_by_formula
-from rehit.costs.rates import LINES, cleaning_lines
+from rehit.costs.rates import LINES, cleaning_lines, site_costs
 from rehit.costs.strategies import BASELINE, Strategy
 from rehit.parameters import Parameters
 from rehit.tables import check
@@ -154,18 +154,22 @@ def _reconciled(counts: pd.DataFrame, lines: dict[str, Numbers],
     return table
 
 
-def booked_against_expected(works: pd.DataFrame, *, parameters: Parameters) -> pd.DataFrame:
+def booked_against_expected(works: pd.DataFrame, *, places: pd.DataFrame | None = None,
+                            parameters: Parameters) -> pd.DataFrame:
     """Return what the jobs of a works log were booked at beside what the numbers in force expect.
 
     Only jobs whose method, area, minutes and cost are known. Booked labour is the booked minutes of
     the people on the job at the project's pay, booked water the litres at the price of disposal;
     what is left of the booked cost is materials. Call-out, access equipment and traffic control
-    are rarely booked on a job: ``call_out`` shows what the comparison adds for it.
+    are rarely booked on a job: three columns show what the comparison adds for them.
 
     Parameters
     ----------
     works
         The `works` table.
+    places
+        The `costing` table, by whose places the access and traffic of jobs are known; without it,
+        or at a place it does not hold, work stands on the ground beside no traffic.
     parameters
         Cost numbers in force, corrected by the works log or not.
 
@@ -176,6 +180,7 @@ def booked_against_expected(works: pd.DataFrame, *, parameters: Parameters) -> p
     """
     wanted = ["method", "area_m2", "minutes", "cost"]
     jobs = works.dropna(subset=wanted) if set(wanted) <= set(works) else works.iloc[:0]
+    jobs = _with_sites(jobs, places)
     pay, disposal = parameters["costs.labour_per_hour"], parameters["costs.water_per_l"]
     rows = []
     for method, own in jobs[jobs["area_m2"] > 0].groupby("method"):
@@ -188,6 +193,7 @@ def booked_against_expected(works: pd.DataFrame, *, parameters: Parameters) -> p
         litres = float(own["wash_water_l"].fillna(0).sum()) if "wash_water_l" in own else 0.0
         labour = float((own["minutes"] * people).sum()) / 60 * pay
         booked = float(own["cost"].sum())
+        access, traffic = site_costs(own, parameters, hours=own["minutes"].to_numpy(float) / 60)
         hours = (n * rate["minutes_per_visit"] + rate["minutes_per_m2"]
                  * float((own["area_m2"] ** rate["minutes_area_power"]).sum())) / 60
         rows.append({
@@ -198,10 +204,12 @@ def booked_against_expected(works: pd.DataFrame, *, parameters: Parameters) -> p
             "expected_water": rate["water_l_per_m2"] * area * disposal,
             "expected_materials": rate["materials_per_m2"] * area,
             "call_out": n * parameters["costs.call_out"] / parameters["costs.incidents_per_visit"],
+            "access": float(access.sum()), "traffic_control": float(traffic.sum()),
         })
     table = pd.DataFrame(rows, columns=[
         "method", "n_jobs", "booked", "booked_labour", "booked_water", "booked_materials",
-        "expected_labour", "expected_water", "expected_materials", "call_out"])
+        "expected_labour", "expected_water", "expected_materials", "call_out", "access",
+        "traffic_control"])
     if len(table):
         total = table.drop(columns="method").sum().to_frame().T.assign(method="total")
         table = pd.concat([table, total[table.columns]], ignore_index=True)
@@ -213,3 +221,14 @@ def booked_against_expected(works: pd.DataFrame, *, parameters: Parameters) -> p
     table[money] = table[money].astype(float)
     check(table, "booked_costs", where="costs.booked_against_expected")
     return table
+
+
+def _with_sites(jobs: pd.DataFrame, places: pd.DataFrame | None) -> pd.DataFrame:
+    """Return the jobs with the access and traffic of their places, as far as they are known."""
+    known = pd.DataFrame(columns=["access", "traffic_control"]) if places is None else (
+        places.set_index("place_id")[["access", "traffic_control"]])
+    at = jobs["asset_id"] if "asset_id" in jobs else pd.Series(None, jobs.index, dtype="str")
+    found = known.reindex(at)
+    return jobs.assign(
+        access=found["access"].astype("str").fillna("ground").to_numpy(),
+        traffic_control=found["traffic_control"].eq(True).to_numpy())

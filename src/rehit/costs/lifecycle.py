@@ -541,7 +541,7 @@ def _one_strategy(comparison: Comparison, simulated: Simulated, losses: Numbers,
         "payback_year": missing if same else payback_years(expected, base),
         "wash_water_l": expected.water_l,
         "allowed": pieces.allowed, "why_not": pd.Series(pieces.why_not, dtype="str"),
-        "expected_loss": losses[:, number],
+        "expected_regret": losses[:, number],
         "savings_ratio": ratio,
         "yearly_yield": adjusted_internal_rate_of_return(
             ratio, discount_rate=parameters["costs.discount_rate"],

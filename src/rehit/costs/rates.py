@@ -106,7 +106,7 @@ def cleaning_lines(costing: pd.DataFrame, strategy: Strategy, *,
     lines[:, MATERIALS] = share * rate["materials_per_m2"] * area
     recoat = recoat_lines(costing, strategy, parameters=parameters)
     hours = hours + recoat[:, LABOUR] / parameters["costs.labour_per_hour"]
-    lines[:, ACCESS], lines[:, TRAFFIC] = _site_costs(costing, parameters, hours=hours)
+    lines[:, ACCESS], lines[:, TRAFFIC] = site_costs(costing, parameters, hours=hours)
     litres = wash_water_l(costing, strategy, parameters=parameters)
     lines[:, WATER] = litres * parameters["costs.water_per_l"]
     # A lasting or sacrificial cover takes the wear instead of the surface.
@@ -263,13 +263,14 @@ def _wall_job(costing: pd.DataFrame, parameters: Parameters, *, materials_per_m2
     lines[:, CALL_OUT] = parameters["costs.call_out"] * visits
     lines[:, LABOUR] = minutes / 60 * parameters["costs.labour_per_hour"]
     lines[:, MATERIALS] = materials_per_m2 * wall_area_m2(costing)
-    access, traffic = _site_costs(costing, parameters, hours=minutes / 60 / visits)
+    access, traffic = site_costs(costing, parameters, hours=minutes / 60 / visits)
     lines[:, ACCESS], lines[:, TRAFFIC] = access * visits, traffic * visits
     return lines
 
 
-def _site_costs(costing: pd.DataFrame, parameters: Parameters, *,
-                hours: Numbers) -> tuple[Numbers, Numbers]:
+def site_costs(costing: pd.DataFrame, parameters: Parameters, *,
+               hours: Numbers) -> tuple[Numbers, Numbers]:
+    """Return what access equipment and traffic control cost for one job at each place."""
     equipment = costing["access"].to_numpy(str)
     access = (parameters["costs.access_ladder"] * (equipment == "ladder")
               + parameters["costs.access_platform"] * (equipment == "platform"))

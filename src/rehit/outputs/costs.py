@@ -385,13 +385,15 @@ def write_booked(chain: Chain, stage: Path) -> list[Message]:
     """Write what the works log booked beside what the numbers in force expect, by method."""
     if chain.works is None:
         return []
-    table = booked_against_expected(chain.works, parameters=chain.cost_parameters)
+    table = booked_against_expected(chain.works, places=chain.costing,
+                                    parameters=chain.cost_parameters)
     if table.empty:
         return []
     write_csv(table, stage / "booked_costs.csv")
     total = table.iloc[-1]
     return [message("ways.booked", n=int(total["n_jobs"]), booked=float(total["booked"]),
-                    expected=float(total["expected"]), call_out=float(total["call_out"]))]
+                    expected=float(total["expected"]), call_out=float(total["call_out"]),
+                    access=float(total["access"]), traffic=float(total["traffic_control"]))]
 
 
 def write_sensitivity(chain: Chain, stage: Path, place: pd.DataFrame, *, strategy: str,

@@ -283,7 +283,7 @@ class _Pages:
                       *(say.whole(self.contract.price(form, level)["price_per_year"])
                         for level in levels),
                       say.share(row["expected_margin"], 1), say.chance(row["chance_of_loss"], 1),
-                      _signed(say, -row["tail_loss_per_year"])]
+                      _signed(say, row["tail_profit_per_year"])]
         widths = ", ".join(["auto", *["1fr"] * (header - 1)])
         align = ", ".join(["left", *["right"] * (header - 1)])
         return _table(f"({widths})", f"({align})", cells, header)

@@ -366,7 +366,7 @@ def _write_prices(book: BidBook, sheet: Worksheet) -> None:
     book.write(sheet, 0, 0, "title", "title", name=book.name)
     book.write(sheet, 1, 0, "length_and_margin", n=contract.years)
     book.head(sheet, 3, ("form", "level", "mean_cost", "before_margin", "mean_price",
-                         "expected_margin", "expected_markup", "chance_of_loss", "worst_loss"))
+                         "expected_margin", "expected_markup", "chance_of_loss", "worst_profit"))
     expected = book.mean_expected_year()
     off = _off(book)
     for row, record in enumerate(contract.prices.to_dict("records"), start=4):
@@ -384,7 +384,7 @@ def _write_prices(book: BidBook, sheet: Worksheet) -> None:
         book.formula(sheet, row, 5, f"({at[4]}-{at[2]})/{at[4]}", "share", f"margin.{key}")
         book.formula(sheet, row, 6, f"({at[4]}-{at[2]})/{at[2]}", "share", f"markup.{key}")
         book.number(sheet, row, 7, record["chance_of_loss"], "drawn_share")
-        book.number(sheet, row, 8, record["tail_loss_per_year"], "whole")
+        book.number(sheet, row, 8, record["tail_profit_per_year"], "whole")
     row = 6 + len(contract.prices)
     _write_indexed(book, sheet, row)
     book.write(sheet, row + 4, 0, "note_blue")
