@@ -16,6 +16,7 @@ from rehit.incidents.places import EXACT_KINDS, Points, judge_places, read_point
 from rehit.incidents.privacy import scrub_column
 from rehit.incidents.quality import Evidence, find_faults
 from rehit.incidents.rows import (
+    WHERE,
     Cleaned,
     CleanSettings,
     build_incidents,
@@ -38,7 +39,7 @@ from rehit.incidents.times import (
     settle_states,
 )
 from rehit.observed import Window
-from rehit.tables import check
+from rehit.tables import check, table
 from rehit.words.vocabulary import Terms, load_words, plain_words
 
 
@@ -135,7 +136,9 @@ def _with_outcomes(words: dict[str, Terms], mapping: Mapping | None) -> dict[str
 def _understand(fields: pd.DataFrame, mapping: Mapping | None, settings: CleanSettings,
                 words: dict[str, Terms]) -> _Work:
     """Read times, words, sizes and places of every row, each on its own."""
-    rows, entries = _without_persons(prepare(fields), settings)
+    whole, cut = _cut_long(prepare(fields), settings)
+    rows, entries = _without_persons(whole, settings)
+    entries = cut + entries
     (rows, carried), told = carry_clearances(rows)
     entries += told
     styles: dict[str, DateStyle | None] = {
@@ -169,6 +172,19 @@ def _places(rows: pd.DataFrame, mapping: Mapping | None, words: Terms,
         location_order=places.location_order, settings=settings)
     judged, told = judge_places(rows, points, words=words, parameters=settings.parameters)
     return points, judged, read + told
+
+
+def _cut_long(rows: pd.DataFrame, settings: CleanSettings) -> Step[pd.DataFrame]:
+    """Cut what no person would write for one cell; the log itself keeps it for the trace."""
+    rows, entries = rows.copy(deep=False), Entries()
+    for name in (name for name in table("fields").names if name not in WHERE):
+        kind = "note" if name == "description" else "value"
+        longest = int(settings.parameters[f"incidents.longest_{kind}_characters"])
+        long = rows[name].str.len().fillna(0).to_numpy() > longest
+        if long.any():
+            rows[name] = rows[name].str.slice(0, longest)
+            entries += enter(long, column=name, before="long_text", after=None, rule="long_text")
+    return Step(rows, entries)
 
 
 def _without_persons(rows: pd.DataFrame, settings: CleanSettings) -> Step[pd.DataFrame]:

@@ -72,6 +72,8 @@ def propose_mapping(raw: RawTable, *, study_area: Area | None = None, crs: str |
     (('Opened',), ('Lat',))
     """
     parameters = parameters or load_parameters()
+    longest = int(parameters["incidents.longest_value_characters"])
+    raw = replace(raw, table=raw.table.apply(lambda cells: cells.str.slice(0, longest)))
     renamed = find_renamed(raw) if raw.has_header else {}
     if renamed:
         found = propose_mapping(under_first_names(raw, renamed), study_area=study_area, crs=crs,

@@ -161,6 +161,7 @@ _RULES: dict[str, tuple[str, str]] = {
     "comma_could_be_thousands": ("medium", "thousands"),
     "size_beyond_belief": ("low", "check_entry"),
     "marking_text": ("note", "describe"),
+    "long_text": ("low", "check_entry"),
     "duplicate_by_status": ("note", "first_number"),
 }
 

@@ -16,6 +16,8 @@ from rehit.words.vocabulary import Terms, default_words, plain_words
 
 NUMBER = (r"(\d{1,3}(?:,\d{3})+\.\d+|\d{1,3}(?:\.\d{3})+,\d+|\d{1,3}(?:,\d{3}){2,}|"
           r"\d{1,3}(?:\.\d{3}){2,}|\d+(?:[.,]\d+)?|[.,]\d+|\d+\s*/\s*\d+|[½¼¾])")
+# No size has so many digits; the patterns below would go over them from each of their places.
+_NO_NUMBER = re.compile(r"\d{13,}")
 _FRACTIONS = {"½": 0.5, "¼": 0.25, "¾": 0.75}
 # "0,250" is below one whatever the habit; "1,25" and "1,2500" are no thousands either.
 _THREE = re.compile(r"[1-9]\d{0,2},\d{3}")
@@ -180,7 +182,7 @@ def read_size(text: str, *, unit: str = "", words: Terms | None = None,
     111.5
     """
     parameters = parameters or load_parameters()
-    line = " ".join(text.casefold().split())
+    line = _NO_NUMBER.sub(" ", " ".join(text.casefold().split()))
     habit = comma_habit([line]) if comma is None else comma
     size = _measured(line, unit, habit) or (
         _by_word(line, unit, words, parameters, habit) if loose else None)
