@@ -55,6 +55,15 @@ def test_json_cannot_close_its_script() -> None:
     assert json.loads(text) == {"a": HOSTILE, "b": "<!--", "c": "\u2028"}
 
 
+def test_a_template_in_a_name_is_never_run() -> None:
+    """folium reads what it draws as a template of Jinja, in which {{ }} runs Python."""
+    inputs = make_input(n=60, full=True)
+    inputs.repeats.loc[:, "asset_type"] = "{{ 6 * 7 }}{% raw %} Elm Street"
+    page = render_map(gather_facts(inputs, load_parameters()), report_name=None)
+    assert r"\u007b\u007b 6 * 7 }}\u007b% raw %} Elm Street" in page
+    assert "42 Elm Street" not in page
+
+
 def test_leaflet_style_points_to_no_picture() -> None:
     assert "url(" not in leaflet_style()
 

@@ -129,6 +129,11 @@ def map_layers(facts: Facts) -> list[Layer]:
     return [layer for layer in layers if layer is not None and layer.features]
 
 
+#: Stands for a brace while folium works; a sign of the private use area, which no log has.
+_BRACE = "\ue000"
+_NO_FIELD = re.compile(r"\{(?![a-z]\})")  # {x}, {y}, {z} and {s} are fields of a tile's address
+
+
 class _Start(folium.MacroElement):
     """Hands the map and its layers to the page's own script once all are there."""
 
@@ -150,16 +155,16 @@ def _folium_parts(facts: Facts, layers: list[Layer]) -> tuple[str, str]:
     chart._id = "rehit"
     for layer in layers:
         drawn = folium.GeoJson(
-            {"type": "FeatureCollection", "features": layer.features},
+            {"type": "FeatureCollection", "features": _braces_hidden(layer.features)},
             name=facts.say(f"map.layer_{layer.name}"), show=layer.shown, marker=layer.marker,
             style_function=layer.style, on_each_feature=JsCode("rehit.tell"), **layer.options)
         drawn._id = layer.name
         drawn.add_to(chart)
     tiles = facts.inputs.map_tiles
     if tiles is not None:
-        offered = folium.TileLayer(tiles, attr=urlsplit(tiles).netloc, overlay=True, show=False,
-                                   name=facts.say("map.layer_tiles",
-                                                  host=urlsplit(tiles).netloc))
+        host = urlsplit(tiles := _NO_FIELD.sub("%7b", tiles)).netloc
+        offered = folium.TileLayer(tiles, attr=host, overlay=True, show=False,
+                                   name=facts.say("map.layer_tiles", host=host))
         offered._id = "tiles"
         offered.add_to(chart)
     control = folium.LayerControl(position="topright", collapsed=False)
@@ -168,7 +173,20 @@ def _folium_parts(facts: Facts, layers: list[Layer]) -> tuple[str, str]:
     _Start(chart.get_name(), [layer.name for layer in layers]).add_to(chart)
     page = cast(Any, chart.get_root())
     page.render()
-    return str(page.html.render()), str(page.script.render())
+    return str(page.html.render()), str(page.script.render()).replace(
+        _BRACE.encode("unicode_escape").decode(), r"\u007b").replace(_BRACE, r"\u007b")
+
+
+def _braces_hidden(value: Any) -> Any:
+    """Return data in which no text holds a brace, for folium reads what it draws as a template.
+
+    ``{{ ... }}`` in the address of a log would run as a program on this machine.
+    """
+    if isinstance(value, str):
+        return value.replace("{", _BRACE)
+    if isinstance(value, dict):
+        return {_braces_hidden(key): _braces_hidden(held) for key, held in value.items()}
+    return [_braces_hidden(held) for held in value] if isinstance(value, list | tuple) else value
 
 
 def _origin(tiles: str | None) -> str:
