@@ -485,9 +485,9 @@ def price_contract(town: Chain, *, margin: float | None = None, years: int = 1,
     -------
     Answer
         Tables ``prices`` (one row per form of contract), ``volume``, ``crews``, ``rates``,
-        ``first_year`` (cost line by line), ``simulated`` (cost of each simulated first year),
-        ``moved`` (what moves the price), ``check`` (simulation against the exact distribution) and,
-        where asked, ``received``. Money in the project's currency.
+        ``first_year`` (cost line by line), ``simulated`` (cost of each simulated first year, with
+        what goes off the price), ``moved`` (what moves the price), ``check`` (simulation against
+        the exact distribution) and, where asked, ``received``. Money in the project's currency.
 
     Raises
     ------
@@ -498,8 +498,9 @@ def price_contract(town: Chain, *, margin: float | None = None, years: int = 1,
     --------
     >>> town = open_project(log=example_log(), crs="EPSG:32625",
     ...                     numbers={"contract.draws": 500})
-    >>> prices = price_contract(town, margin=0.1)["prices"]
-    >>> bool((prices["price_per_year"] > 0).all())
+    >>> priced = price_contract(town, margin=0.1)
+    >>> asked = priced["prices"].set_index(["form", "level"]).loc[("lump_sum", 0.8)]
+    >>> bool(abs(priced["simulated"]["cost"].mean() / asked["cost_per_year"] - 1) < 1e-9)
     True
     """
     from rehit.contract import compare, price
@@ -517,7 +518,7 @@ def price_contract(town: Chain, *, margin: float | None = None, years: int = 1,
         "rates": price.schedule_of_rates(contract),
         "first_year": pd.Series(price.expected_year(contract), name="cost").rename_axis(
             "line").reset_index(),
-        "simulated": pd.DataFrame({"cost": contract.outlook.cost[:, 0]}), "moved": moved.assign(
+        "simulated": pd.DataFrame({"cost": contract.first_year_cost}), "moved": moved.assign(
             words=town.say.cells(moved["assumption"], "assumption")),
         "check": pd.DataFrame({"level": levels, "exact": [exact.quantile(p) for p in levels],
                                "simulated": np.quantile(simulated, levels)})}

@@ -8,7 +8,8 @@ the realised cost exceeded the price that carried it. The true incidents of year
 crews bid: what they are late for is deducted. Rates are known and every true incident is in the
 log, so the contractor's own estimate error and jobs found by patrols are set to none; unit costs
 and minutes are those stated and these towns' volumes do not drift, so no world is drawn but the
-stated one. Everything else is as the defaults have it.
+stated one, and whole years differ by bursts alone (``contract.year_effect_sd`` none). Everything
+else is as the defaults have it.
 """
 
 from __future__ import annotations
@@ -45,7 +46,7 @@ from rehit.treatment.choose import choose_methods
 
 NUMBERS = load_parameters().override({
     "contract.estimate_accuracy": 0, "contract.found_low": 0, "contract.found_likely": 0,
-    "contract.found_high": 0, "contract.year_effect_sd": 0.03, "contract.draws": 4000,
+    "contract.found_high": 0, "contract.year_effect_sd": 0, "contract.draws": 4000,
     "contract.queue_years": 20, "contract.queue_search_years": 5})
 AS_STATED = Doubt((), np.ones((0, 1)))  # one world, in which every number is what it is said to be
 
