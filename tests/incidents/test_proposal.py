@@ -237,6 +237,19 @@ def test_a_list_of_work_done_is_asked_about_and_read_as_both_meanwhile() -> None
     assert (asked.choices, asked.assumed) == (("log", "works"), "log")
 
 
+def test_points_pasted_where_addresses_stand_tell_the_place() -> None:
+    """Plus codes and links to maps near Zurich are points, so that the log lies on a map."""
+    signs = "23456789CFGHJMPQRVWX"
+    cells = [f"8FVC9G8F+{signs[n % 20]}{signs[n // 3 % 20]}" if n % 2 else
+             f"https://maps.example/?mlat=47.36{n % 90 + 10}&mlon=8.53{n % 90 + 10}"
+             for n in range(ROWS)]
+    found = propose_reading(log({"Reported": days(), "Where": cells}))
+    assert found.settings.country == "CH"
+    assert "unknown.place" not in [each.code for each in found.unknown]
+    address = next(each for each in found.fields if each.field == "address")
+    assert address.samples[1].understood.startswith("47.36")
+
+
 def test_who_reported_is_not_shown_with_the_address_as_understood() -> None:
     found = propose_reading(log({"Reported": days(), "Location": [
         f"Reported by Mary Jones at {n} Elm Road" for n in range(1, ROWS + 1)]}))

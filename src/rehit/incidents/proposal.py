@@ -47,6 +47,7 @@ from rehit.parameters import Parameters, load_parameters
 from rehit.project import is_projected_crs
 from rehit.territory import Territory, territory, territory_of_zone, zone_at, zones_of
 from rehit.words.addresses import address_table
+from rehit.words.geometry_text import pasted_point
 from rehit.words.vocabulary import code_texts, default_words
 
 SAMPLES = 3
@@ -635,7 +636,10 @@ def _understood(texts: pd.Series, name: str, mapping: Mapping,
         return ["" if np.isnan(area) else f"{area:.3g} m2" for area in read], ""
     if name == "address":
         plain = texts.map(lambda text: scrub_address(text)[0])
-        return address_table(plain)["address_key"].fillna("").tolist(), ""
+        keys = address_table(plain)["address_key"].fillna("")
+        points = [pasted_point(text) for text in texts]
+        return [key if at is None else f"{at[1]:.5f}, {at[0]:.5f}"
+                for key, at in zip(keys, points, strict=True)], ""
     if name == "location" and mapping.places.location_crs:
         read_at = from_text(texts, order=mapping.places.location_order,
                             crs=mapping.places.location_crs)

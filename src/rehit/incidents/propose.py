@@ -30,6 +30,7 @@ from rehit.incidents.projection import Area, find_places
 from rehit.incidents.services import find_service
 from rehit.messages import Message, message
 from rehit.parameters import Parameters, load_parameters
+from rehit.words.geometry_text import pasted_point
 from rehit.words.vocabulary import default_words
 
 _MOSTLY = 0.5
@@ -549,4 +550,14 @@ def _other_degrees(table: pd.DataFrame, mapping: Mapping) -> tuple[np.ndarray, n
         change = Transformer.from_crs(mapping.places.crs, WGS84, always_xy=True)
         lon, lat = change.transform(x, y)
         return np.where(np.isfinite(lon), lon, np.nan), np.where(np.isfinite(lat), lat, np.nan)
-    return x * np.nan, y * np.nan
+    return _pasted_points(table["address"])
+
+
+def _pasted_points(addresses: pd.Series) -> tuple[np.ndarray, np.ndarray]:
+    """Return the points of map links, plus codes and degrees where most addresses are such."""
+    codes, unique = pd.factorize(addresses.fillna(""))
+    nowhere = (np.nan, np.nan)
+    read = np.array([pasted_point(str(text)) or nowhere for text in unique]).reshape(-1, 2)[codes]
+    if np.isfinite(read[:, 0]).sum() <= _MOSTLY * (addresses.notna()).sum():
+        read = read * np.nan
+    return read[:, 0], read[:, 1]
