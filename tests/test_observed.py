@@ -368,3 +368,13 @@ def test_a_side_named_twice_is_told_as_a_side_not_as_a_thing() -> None:
     basis = surface_basis(*known_timeline(table, window=Window(START, END),
                                           parameters=load_parameters()))
     assert basis.tolist() == ["side", "object"]
+
+
+def test_a_report_in_the_minute_of_the_clearing_is_a_rehit():
+    place = risk(log(("w", 10, 20, "cleared"), ("w", 20, 25, "cleared"))).loc[0]
+    assert place["n_rehits"] == 1
+
+
+def test_a_case_closed_before_its_report_tells_nothing_of_waits():
+    dated = log(*[("w", 10, 14, "cleared")] * 30, *[("w", 14, 10, "cleared")] * 30)
+    assert plausible_waits(dated, parameters=load_parameters()) == (4.0, 4.0, 4.0)

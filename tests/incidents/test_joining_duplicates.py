@@ -11,6 +11,7 @@ import pytest
 from rehit.files.reader import read_table
 from rehit.incidents.clean import clean_incidents
 from rehit.incidents.dates import DateStyle
+from rehit.incidents.joining import _without_useless_ids
 from rehit.incidents.mapping import FieldSource, Mapping, Places, apply_mapping
 from rehit.incidents.rows import Cleaned, CleanSettings
 from rehit.messages import from_text
@@ -395,3 +396,38 @@ def test_two_reports_of_one_sitting_cleaned_on_two_visits_are_two(second: str, c
     first = {"reported": "2025-03-03 09:00", "cleared": "2025-03-05 10:00"}
     made = clean(first | HERE, {"reported": second, "cleared": cleared} | HERE)
     assert len(made.incidents) == kept
+
+
+@pytest.mark.parametrize(("metres", "joined"), [(140, True), (160, False)])
+def test_one_address_is_one_place_as_far_as_its_points_go(metres: int, joined: bool) -> None:
+    """``incidents.same_address_metres`` is 150; a degree of latitude has 111.1 km here."""
+    north = f"{46.005 + metres / 111_150:.6f}"
+    cleaned = clean(
+        {"reported": "2025-03-01 09:00", "address": "12 Elm Street", **HERE},
+        {"reported": "2025-03-02 09:00", "address": "12 Elm Street", **HERE, "latitude": north})
+    assert groups(cleaned) == ({"1;2"} if joined else {"1", "2"})
+
+
+@pytest.mark.parametrize(("rows", "one_case"), [(9, True), (10, False)])
+def test_numbers_that_most_rows_share_tell_nothing_from_ten_rows_on(
+        rows: int, one_case: bool) -> None:
+    ids = pd.Series(["R1"] * (rows - 1) + ["R2"], dtype="str")
+    left, dropped = _without_useless_ids(ids, pd.DataFrame({"source_file": ["log"] * rows}))
+    assert dropped == (0 if one_case else rows)
+    assert left.notna().all() == one_case
+
+
+def test_numbers_that_half_the_rows_share_still_tell() -> None:
+    ids = pd.Series(["R1"] * 5 + [f"S{k}" for k in range(5)], dtype="str")
+    assert _without_useless_ids(ids, pd.DataFrame({"source_file": ["log"] * 10}))[1] == 0
+
+
+@pytest.mark.parametrize(("metres", "joined"), [(450, True), (550, False)])
+def test_rows_of_one_number_are_one_case_as_far_as_their_points_go(
+        metres: int, joined: bool) -> None:
+    """``incidents.same_number_metres`` is 500."""
+    north = f"{46.005 + metres / 111_150:.6f}"
+    cleaned = clean(
+        {"reported": "2025-03-01 09:00", "report_id": "R1", **HERE},
+        {"reported": "2025-03-02 09:00", "report_id": "R1", **HERE, "latitude": north})
+    assert len(cleaned.incidents) == (1 if joined else 2)

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from rehit.parameters import load_parameters
-from rehit.patrol.stops import hotspot_stops, reported_stops, usual_jobs
+from rehit.patrol.stops import hotspot_stops, open_hours, reported_stops, usual_jobs
 
 NUMBERS = load_parameters().override({
     "patrol.setup_minutes": 4, "patrol.look_minutes": 3, "patrol.job_minutes": 25,
@@ -91,3 +91,12 @@ def test_an_offensive_job_is_due_a_day_after_its_report_and_stays_so(day: date,
     assert stops["work_min"].tolist() == [15]
     assert stops.geometry.x.tolist() == [5]  # its own point is no place; the known place's is taken
     assert handed.empty
+
+
+@pytest.mark.parametrize(("opens", "closes", "latest"), [
+    ("08:00", "09:00", 9 * 60 - 10), ("08:00", "08:00", 32 * 60 - 10),
+    ("22:00", "06:00", 30 * 60 - 10)])
+def test_hours_that_end_when_they_begin_are_a_whole_day(
+        opens: str, closes: str, latest: float) -> None:
+    found = open_hours(pd.DataFrame({"opens": [opens], "closes": [closes]}), pd.Series([10.0]))
+    assert found["latest_min"].tolist() == [latest]

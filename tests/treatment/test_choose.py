@@ -246,3 +246,9 @@ def test_words_of_the_catalogue_keep_the_shipped_procedure() -> None:
         "and cheaper than removing it.")
     assert said(advise(substrate="powder_coated"), "es").startswith(
         "2 m² de pintura en aerosol en un acabado de fábrica (lugar)")
+
+
+@pytest.mark.parametrize(("area_m2", "method"), [(0.0999, "solvent_wipe"), (0.1, "paint_out")])
+def test_the_edge_of_an_area_belongs_to_the_larger(area_m2: float, method: str) -> None:
+    """Bands of ``methods.csv`` run from their least area up to, but without, their most."""
+    assert advise(area_m2=area_m2)["method"] == method
