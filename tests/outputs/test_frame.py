@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Any
 
+import pytest
 from small_town import make_town
 
 from rehit.chain import Chain
 from rehit.cli import main
+from rehit.errors import InputFileError
 from rehit.files.reader import read_table
 from rehit.messages import message
 from rehit.outputs.frame import told, write_results
@@ -61,3 +64,27 @@ def test_csv_files_carry_a_byte_order_mark_only_when_asked(tmp_path: Path) -> No
             assert not content[3:].startswith(b"\xef\xbb\xbf")
         rows = next(path for path in files if path.read_bytes().count(b"\n") > 1)
         assert not read_table(rows).table.columns[0].startswith("\ufeff")
+
+
+@pytest.mark.parametrize("command", [
+    "clean", "hotspots", "compare", "programme", "price", "patrol", "report"])
+def test_a_log_that_would_not_fit_is_refused_before_the_work_begins(
+        command: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    chain = Chain(load_project(make_town(tmp_path / "town")))
+    rows = sum(len(raw.table) for raw in chain.raw_logs)
+    needed = (chain.parameters["pipeline.memory_any_mb"] * 1e6
+              + rows * chain.parameters[f"pipeline.memory_{command}_kb"] * 1e3)
+    begun: list[Path] = []
+
+    def work(_chain: Chain, stage: Path) -> dict[str, Any]:
+        begun.append(stage)
+        return {"sentences": []}
+
+    monkeypatch.setattr("rehit.files.memory.free_bytes", lambda: needed - 1)
+    with pytest.raises(InputFileError, match=f"a log of {rows} rows, .* GB of memory") as caught:
+        write_results(chain, tmp_path / "out", work=work, command=command)
+    assert caught.value.facts["needed_gb"] == pytest.approx(needed / 1e9)
+    assert begun == []
+    monkeypatch.setattr("rehit.files.memory.free_bytes", lambda: needed)
+    write_results(chain, tmp_path / "out", work=work, command=command)
+    assert len(begun) == 1

@@ -47,7 +47,7 @@ def test_the_scan_finds_english_and_passes_spanish() -> None:
 
 
 #: Units that are signs, and a source that is a title: both languages write them alike.
-ALIKE = {"0-1", "0-100", "h", "m", "m2", "m²", "km", "km/h", "L", "L/m2", "UTC",
+ALIKE = {"0-1", "0-100", "MB", "h", "m", "m2", "m²", "km", "km/h", "L", "L/m2", "UTC",
          "Rothwell 2004, SIEPR 04-05"}
 
 

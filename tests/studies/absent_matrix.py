@@ -45,7 +45,7 @@ COMMANDS: dict[str, list[str]] = {
 
 
 def ended(arguments: list[str]) -> tuple[int, str]:
-    """Run a command; return its exit status and the first sentence it says of a failure."""
+    """Run a command; return its exit status and what it says, of a failure or done."""
     out, err = io.StringIO(), io.StringIO()
     with redirect_stdout(out), redirect_stderr(err):
         try:
@@ -54,9 +54,8 @@ def ended(arguments: list[str]) -> tuple[int, str]:
             status = int(stopped.code or 0)
         except Exception as error:
             return 1, f"{type(error).__name__}: {error}"
-    said = [line for line in err.getvalue().splitlines() if line.strip()]
-    failed = [line for line in said if line.startswith("rehit")]
-    return status, (failed or said or [""])[0] if status else out.getvalue().strip()
+    _, found, failed = err.getvalue().rpartition("rehit: ")
+    return status, (found + failed).strip() if status else out.getvalue().strip()
 
 
 def holds(status: int, said: str) -> bool:
