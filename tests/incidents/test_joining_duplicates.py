@@ -431,3 +431,11 @@ def test_rows_of_one_number_are_one_case_as_far_as_their_points_go(
         {"reported": "2025-03-01 09:00", "report_id": "R1", **HERE},
         {"reported": "2025-03-02 09:00", "report_id": "R1", **HERE, "latitude": north})
     assert len(cleaned.incidents) == (1 if joined else 2)
+
+
+def test_a_duplicate_by_status_filed_in_one_sitting_is_one_whenever_it_was_closed() -> None:
+    first = {"reported": "2025-03-03 09:00", "cleared": "2025-03-05 10:00", "status": "Completed"}
+    again = {"reported": "2025-03-03 09:02", "cleared": "2025-03-09 10:00",
+             "status": "Duplicate of existing case"}
+    made = clean(first | HERE, again | HERE)
+    assert (len(made.incidents), len(made.set_aside)) == (1, 0)

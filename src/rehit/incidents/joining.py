@@ -394,7 +394,8 @@ def join_repeats(joins: Joins, reports: Reports, usable: np.ndarray, parameters:
         met = last[root[before.second]] >= reports.seconds[before.first]
         pairs = Pairs(*(np.concatenate(two) for two in zip(pairs, _only(_turned(before), met),
                                                            strict=True)))
-    pairs = _only(pairs, compatible(pairs, reports, parameters))
+    two_jobs = (pairs.how != BY_ASSET) & _told_apart(pairs.first, pairs.second, reports, parameters)
+    pairs = _only(pairs, compatible(pairs, reports, parameters) & ~two_jobs)
     # Of two reports at the same time, the one that comes first in the rows' own order leads.
     ahead = (reports.seconds[pairs.first] < reports.seconds[pairs.second]) | (
         pairs.first < pairs.second)
@@ -440,13 +441,15 @@ def compatible(pairs: Pairs, reports: Reports, parameters: Parameters) -> np.nda
     one_named = (reports.kind[a] >= 0) != (reports.kind[b] >= 0)
     against |= ~same_asset & one_named & contradict(reports.detail)
     against |= contradict(reports.poster)
-    against |= ~same_asset & _told_apart(a, b, reports, parameters)
     return np.asarray(~against)
 
 
 def _told_apart(a: np.ndarray, b: np.ndarray, reports: Reports,
                 parameters: Parameters) -> np.ndarray:
-    """Return which reports were filed in one sitting and cleaned on different visits: two jobs."""
+    """Return which reports were filed in one sitting and cleaned on different visits: two jobs.
+
+    What the log itself calls a duplicate is one whatever its dates: it is closed as paperwork.
+    """
     sitting = parameters["incidents.one_sitting_minutes"] * 60
     together = np.abs(reports.seconds[a] - reports.seconds[b]) <= sitting
     together &= ~(reports.by_day[a] | reports.by_day[b])
