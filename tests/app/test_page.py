@@ -16,6 +16,7 @@ import pytest
 
 from rehit.app.page import STATE, Page
 from rehit.app.serve import Desk
+from rehit.incidents.mapping import load_mapping
 
 DEMO = Path(__file__).parents[2] / "data_demo"
 #: What a log's cells may hold that a page must show as the text it is.
@@ -202,6 +203,32 @@ def test_a_strange_log_is_read_checked_and_becomes_a_project(
     _press(tab, "Use this and start the project")
     tab.get_by_role("heading", name="Work it out").wait_for()
     assert (home / "New town" / "rehit.toml").is_file()
+
+
+def test_a_log_of_all_services_with_wrong_guesses_is_put_right_by_hand(
+        tab: Any, home: Path, tmp_path: Path) -> None:
+    """Murals were taken for another service and the wrong column for the address; no dates."""
+    log = tmp_path / "all.csv"
+    log.write_text("Case,Service,Street,Premises,Lat,Lon\n" + "".join(
+        f"C{n},{('Graffiti', 'Mural complaint', 'Pothole')[n % 3]},High St,{n % 9 + 1} Elm Road,"
+        f"51.50{n % 9},-0.14{n % 9}\n" for n in range(90)), encoding="utf-8")
+    _go(tab, "Open", "Which log?")
+    tab.get_by_label("Name of the patch or council").fill("All services")
+    tab.get_by_label("Or where the log stands").fill(str(log))
+    _press(tab, "Read the log")
+    tab.get_by_role("heading", name="How the log is understood").wait_for()
+    tab.get_by_text("nothing over time can be told").first.wait_for()
+    tab.get_by_label("address (").select_option("Premises")
+    tab.get_by_label("The column of address, chosen by hand").wait_for()
+    tab.get_by_label("Value in the log").select_option("Pothole")
+    tab.get_by_label("Counts as").last.select_option("graffiti")
+    _press(tab, "Correct this kind")
+    tab.get_by_label("What 'Pothole' (30 rows) counts as, told by hand").wait_for()
+    _press(tab, "Use this and start the project")
+    tab.get_by_role("heading", name="Work it out").wait_for()
+    mapping = load_mapping(home / "All services" / "mapping.toml")
+    assert mapping.fields["address"].columns == ("Premises",)
+    assert mapping.services["graffiti"] == ("Pothole",)
 
 
 def test_a_kept_state_that_names_no_view_opens_at_the_beginning(tmp_path: Path) -> None:

@@ -187,7 +187,29 @@ def test_a_log_without_coordinates_needs_no_projection() -> None:
     assert found.must_answer == ()
 
 
-@pytest.mark.parametrize("answers", [{"services.Zorb": "graffiti"}, {"project.country": "ZZ"},
+def test_what_was_understood_wrongly_is_corrected_by_hand_though_nothing_was_asked(
+        tmp_path: Path) -> None:
+    """The corrections stand in the mapping file as questions that are answered."""
+    raw = log({"Reported": days(), "Service": kinds("Graffiti", "Chalk art", "Pothole"),
+               "Status": kinds("Closed", "Open"), "Street": kinds("Elm Rd", "Oak Rd"),
+               "Premises": [f"{n} Ash Rd" for n in range(1, ROWS + 1)], **spots(LEEDS)})
+    found = propose_reading(raw).with_answers({
+        "services.Pothole": "graffiti", "services.Graffiti": "another",
+        "fields.address.columns": "Premises", "outcomes.Closed": "pending"})
+    assert {each.value: each.code for each in found.services}["Pothole"] == "graffiti"
+    assert {each.value: each.code for each in found.services}["Graffiti"] == "another"
+    fields = {reading.field: reading.columns for reading in found.fields}
+    assert fields["address"] == ("Premises",)
+    path = tmp_path / "mapping.toml"
+    save_mapping(found.mapping, path)
+    kept = {each.key: each.answer for each in load_mapping(path).questions}
+    assert kept["fields.address.columns"] == "Premises"
+    assert kept["services.Pothole"] == "graffiti"
+    assert load_mapping(path).services["graffiti"] == found.mapping.services["graffiti"]
+
+
+@pytest.mark.parametrize("answers", [{"services.Zorb": "graffiti"}, {"fields.zorb.columns": "Lat"},
+                                     {"fields.address.columns": "Zorb"}, {"project.country": "ZZ"},
                                      {"fields.reported.day_first": "whenever"}])
 def test_an_answer_to_nothing_that_is_asked_is_refused(answers: dict[str, str]) -> None:
     dates = kinds("03/04/2025", "05/02/2025")

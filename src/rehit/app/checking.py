@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import html
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,9 +18,8 @@ from rehit.app.project_file import ROLES, add_file
 from rehit.app.running import follow
 from rehit.errors import RehitError
 from rehit.files.reader import read_tables, stack_tables
-from rehit.incidents.mapping import Question, load_mapping, question_tables
+from rehit.incidents.mapping import OUTCOMES, SERVICES, Question, load_mapping, question_tables
 from rehit.incidents.proposal import COUNTRY, FieldReading, Proposal, Sample, propose_reading
-from rehit.messages import message
 from rehit.outputs.start import choice_text
 from rehit.territory import countries
 
@@ -68,7 +67,7 @@ def _proposed(page: Page, pending: Pending) -> Any:
     if asked:
         parts += [heading(say("app.check_questions"), level=3), *asked]
     parts += [heading(say("app.check_fields"), level=3), _fields(page, pending)]
-    parts += _values(say, found) + _points(page, found)
+    parts += _values(page, pending) + _points(page, found)
     parts += [note(say(each)) for each in (*found.unknown, *found.notes)]
     if found.unused:
         parts.append(grid(pd.DataFrame({
@@ -139,19 +138,33 @@ def shown(say: Say, sample: Sample) -> str:
     return sample.raw if understood == sample.raw else f"{sample.raw} → {understood}"
 
 
-def _values(say: Say, found: Proposal) -> list[Any]:
-    """Return the kinds of request and the outcomes with what each counts as."""
-    tables = []
-    for values, group, title in ((found.services, "service", say("app.check_services")),
-                                 (found.outcomes, "outcome", say("app.check_outcomes"))):
-        if values:
-            tables.append(grid(pd.DataFrame({
-                say("app.col_value"): [each.value for each in values[:MOST_VALUES]],
-                say("app.col_counts_as"): [say.code(group, each.code)
-                                           for each in values[:MOST_VALUES]],
-                say("app.col_rows"): [say("app.count", n=each.rows)
-                                      for each in values[:MOST_VALUES]]}), title=title))
-    return tables
+def _values(page: Page, pending: Pending) -> list[Any]:
+    """Return the kinds of request and the outcomes with what each counts as, to be corrected."""
+    say, found, parts = page.say, pending.proposal, []
+    for values, key, group, codes in (
+            (found.services, "services", "service", SERVICES),
+            (found.outcomes, "outcomes", "outcome", OUTCOMES)):
+        if not values:
+            continue
+        parts += [grid(pd.DataFrame({
+            say("app.col_value"): [each.value for each in values[:MOST_VALUES]],
+            say("app.col_counts_as"): [say.code(group, each.code) for each in values[:MOST_VALUES]],
+            say("app.col_rows"): [say("app.count", n=each.rows) for each in values[:MOST_VALUES]]}),
+            title=say(f"app.check_{key}")),
+            _correcting(page, pending, [each.value for each in values[:MOST_VALUES]], key, codes)]
+    return parts
+
+
+def _correcting(page: Page, pending: Pending, values: Sequence[str], key: str,
+                codes: Sequence[str]) -> Any:
+    """Return the lines by which what a value counts as is corrected by hand."""
+    say = page.say
+    value = select("", {each: each for each in values}, values[0], label=say("app.col_value"))
+    group = {"services": "service", "outcomes": "ending"}[key]
+    code = select("", {say.code(group, each): each for each in codes}, codes[0],
+                  label=say("app.col_counts_as"))
+    return pn.FlexBox(value, code, button(say(f"app.correct_{key}"), lambda: _answer(
+        page, pending, {f"{key}.{value.value}": code.value})))
 
 
 def _points(page: Page, found: Proposal) -> list[Any]:
@@ -194,7 +207,8 @@ def _use(page: Page, told: pn.Column, pending: Pending) -> None:
     if pending.proposal.answers:
         answers = pending.folder / ANSWERS
         answers.write_text(tomlkit.dumps({"questions": question_tables(
-            answered(pending.proposal), tell=page.say)}), encoding="utf-8")
+            [each for each in pending.proposal.questions if each.answer], tell=page.say)}),
+            encoding="utf-8")
         arguments += ["--answers", answers]
     for role, paths in pending.files.items():
         if paths and role in ("log", "register", "streets"):
@@ -206,14 +220,6 @@ def _use(page: Page, told: pn.Column, pending: Pending) -> None:
         page.open(pending.folder, "run")
 
     follow(page, told, job, then=opened)
-
-
-def answered(found: Proposal) -> list[Question]:
-    """Return what a person answered, also where nothing was asked: a column chosen by hand."""
-    asked = {each.key: each for each in found.questions}
-    return [replace(asked[key], answer=answer) if key in asked else
-            Question(key, message("app.corrected"), (answer,), answer, answer=answer)
-            for key, answer in found.answers.items()]
 
 
 def _started(page: Page) -> Any:

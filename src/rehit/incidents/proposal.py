@@ -22,8 +22,10 @@ from rehit.incidents.columns import numbers
 from rehit.incidents.dates import parse_dates
 from rehit.incidents.mapping import (
     DATE_FIELDS,
+    FIELDS,
     LOG_AND_WORKS,
     LOG_ONLY,
+    NONE,
     OUTCOMES,
     ROW_KEY,
     ROW_UNITS,
@@ -289,8 +291,9 @@ def propose_reading(raw: RawTable, *, options: Options | None = None,
     mapping = propose_mapping(
         raw, study_area=options.register_area, crs=options.crs, time_zone=options.time_zone,
         country=country, parameters=options.parameters or load_parameters())
-    mapping = _with_works_asked(raw, mapping)
-    early = {key: answer for key, answer in answers.items() if key.startswith(("places.", "log."))}
+    mapping = _with_columns_by_hand(_with_works_asked(raw, mapping), raw, answers)
+    early = {key: answer for key, answer in answers.items()
+             if key.startswith(("places.", "log.")) or key.endswith(".columns")}
     mapping = _with_answers(mapping, early)
     points = log_points(raw, mapping)
     place = suggest_place(*points)
@@ -298,7 +301,7 @@ def propose_reading(raw: RawTable, *, options: Options | None = None,
     home = territory(country or territory_of_zone(zone or options.time_zone or ""))
     fields = apply_mapping(raw, mapping)
     mapping = _with_customs(_with_rows_asked(_with_outcomes_asked(mapping, fields)), home)
-    mapping = _with_answers(mapping, answers)
+    mapping = _with_answers(_with_values_by_hand(mapping, fields, answers), answers)
     fields = apply_mapping(raw, mapping)
     settings = _settings(options, mapping, place, home, zone, confirmed=bool(country))
     unused = _unused(raw, mapping)
@@ -359,6 +362,43 @@ def _with_answers(mapping: Mapping, answers: MappingOf[str, str]) -> Mapping:
             mapping = with_setting(mapping, asked.key, answer)
     return replace(mapping, questions=tuple(
         replace(asked, answer=answers.get(asked.key, asked.answer)) for asked in mapping.questions))
+
+
+# What a person corrects by hand though nothing was asked: a question of its own, so that the
+# mapping file shows it and the next quarter keeps it.
+
+def _with_columns_by_hand(mapping: Mapping, raw: RawTable,
+                          answers: MappingOf[str, str]) -> Mapping:
+    """Add a question for each column that was chosen by hand."""
+    columns = (*(str(name) for name in raw.table.columns), NONE)
+    fields = [key.split(".")[1] for key in answers
+              if key.startswith("fields.") and key.endswith(".columns")]
+    return _with_questions(mapping, [
+        Question(f"fields.{field}.columns", message("question.column_by_hand", field=field),
+                 columns, answers[f"fields.{field}.columns"])
+        for field in fields if field in FIELDS])
+
+
+def _with_values_by_hand(mapping: Mapping, fields: pd.DataFrame,
+                         answers: MappingOf[str, str]) -> Mapping:
+    """Add a question for each kind of request and each outcome that was told by hand."""
+    held = {"services": (("service", "service_detail"), SERVICES),
+            "outcomes": (("status", "outcome"), OUTCOMES)}
+    added = []
+    for key, answer in answers.items():
+        group, _, value = key.partition(".")
+        names, choices = held.get(group, ((), ()))
+        n = max((int((fields[name] == value).sum()) for name in names), default=0)
+        if n:
+            added.append(Question(key, message("question.value_by_hand", value=value, n=n),
+                                  choices, answer, rows=n))
+    return _with_questions(mapping, added)
+
+
+def _with_questions(mapping: Mapping, more: Sequence[Question]) -> Mapping:
+    known = {each.key for each in mapping.questions}
+    return replace(mapping, questions=(
+        *mapping.questions, *(each for each in more if each.key not in known)))
 
 
 # Where the points lie, and what is customary there.
