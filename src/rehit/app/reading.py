@@ -23,7 +23,11 @@ from rehit.app.parts import (
     words,
     written,
 )
+from rehit.report.catalogue import languages
 from rehit.report.pages import DETAILS, FRONT, MAP, TRACE
+from rehit.report.runsheet import caution_words
+from rehit.report.say import Say
+from rehit.treatment.methods import load_cautions
 
 if TYPE_CHECKING:
     from rehit.app.page import Page
@@ -166,7 +170,23 @@ def _advice(page: Page, tables: Tables, place: str) -> list[Any]:
     row = found.iloc[0]
     return [note(say("app.place_advice", method=say.code("method", row["method"]),
                      reason=str(row["reason"]))),
-            note(say("app.place_cautions", cautions=str(row["cautions"])), kind="fault")]
+            note(say("app.place_cautions", cautions=" ".join(
+                f"{each}." for each in in_full(str(row["cautions"]), say))), kind="fault")]
+
+
+def in_full(cautions: str, say: Say) -> list[str]:
+    """Return the cautions of a row of the results, written in short there, in full.
+
+    Examples
+    --------
+    >>> from rehit.report.say import Say
+    >>> in_full("cut hazard: cracked or broken glass; mind the dog", Say("en"))[1]
+    'Mind the dog'
+    """
+    short = {Say(language).code("caution", code): code
+             for language in languages() for code in load_cautions()["code"]}
+    return [caution_words(short.get(each, each), say).rstrip(".")
+            for each in cautions.split("; ") if each]
 
 
 def _costs(page: Page, costs: pd.DataFrame) -> pd.DataFrame:
