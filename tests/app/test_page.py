@@ -207,7 +207,7 @@ def test_a_strange_log_is_read_checked_and_becomes_a_project(
 
 def test_a_log_of_all_services_with_wrong_guesses_is_put_right_by_hand(
         tab: Any, home: Path, tmp_path: Path) -> None:
-    """Murals were taken for another service and the wrong column for the address; no dates."""
+    """Potholes that were murals, and the wrong column for the address; no dates."""
     log = tmp_path / "all.csv"
     log.write_text("Case,Service,Street,Premises,Lat,Lon\n" + "".join(
         f"C{n},{('Graffiti', 'Mural complaint', 'Pothole')[n % 3]},High St,{n % 9 + 1} Elm Road,"
@@ -228,7 +228,7 @@ def test_a_log_of_all_services_with_wrong_guesses_is_put_right_by_hand(
     tab.get_by_role("heading", name="Work it out").wait_for()
     mapping = load_mapping(home / "All services" / "mapping.toml")
     assert mapping.fields["address"].columns == ("Premises",)
-    assert mapping.services["graffiti"] == ("Pothole",)
+    assert mapping.services["graffiti"] == ("Graffiti", "Pothole")
 
 
 def test_a_kept_state_that_names_no_view_opens_at_the_beginning(tmp_path: Path) -> None:
