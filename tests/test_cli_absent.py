@@ -56,6 +56,14 @@ def test_one_row_has_a_price(town: Path) -> None:
     assert main(["price", str(town), "--json"]) == 0
 
 
+def test_a_log_of_a_minute_has_no_price(town: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """One row that is still open: stretched to a year it would be a job each minute."""
+    log = pd.read_csv(town / "log.csv", dtype="str", keep_default_na=False)
+    log.head(1).assign(Closed="", Status="Open").to_csv(town / "log.csv", index=False)
+    assert main(["price", str(town)]) == 2
+    assert "got 1 jobs in 0.00 years" in capsys.readouterr().err
+
+
 # A selection of `tests/studies/absent_matrix.py`, which runs every command without each thing.
 
 @pytest.mark.parametrize(("command", "lack", "status"), [

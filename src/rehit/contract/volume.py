@@ -200,11 +200,11 @@ def predict_volume(jobs: pd.DataFrame, places: pd.DataFrame, *, window: Window, 
     Raises
     ------
     TableError
-        If there is no job, or no time, or the log was not kept evenly (:func:`check_even`).
+        If there is no job, or too little time, or the log was not kept evenly (:func:`check_even`).
     """
     parameters = parameters or load_parameters()
     span = window.days / DAYS_PER_YEAR
-    if not len(jobs) or span <= 0:
+    if not len(jobs) or window.days < parameters["contract.least_days"]:
         raise TableError("costs.predict_volume", "errors.no_jobs", n=len(jobs), years=span)
     check_even(jobs["reported_at"], window=window, parameters=parameters)
     draws = int(parameters["contract.draws"]) if draws is None else draws
