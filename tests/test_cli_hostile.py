@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import importlib.util
 import re
-import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 from hostile_town import make_hostile
+from served_page import served_page
 
 from rehit.cli import main
 
@@ -86,20 +85,11 @@ def test_no_notebook_runs_it(home: Path, tab: Any, tmp_path: Path) -> None:
 
 
 def test_no_view_of_the_local_page_runs_it(home: Path, tab: Any) -> None:
-    process = subprocess.Popen(
-        [sys.executable, "-m", "rehit.cli", "open", "--home", str(home), "--no-browser",
-         "--lang", "en"], stdout=subprocess.PIPE, text=True)
-    assert process.stdout is not None
-    found = re.search(r"http://127\.0\.0\.1:\d+/\S+", process.stdout.readline())
-    assert found is not None
-    try:
-        tab.goto(found.group())
+    with served_page(home) as address:
+        tab.goto(address)
         for button, shown in (("town", "Results"), ("Check", "How the log is understood"),
                               ("Work out", "Work it out"), ("Decide", "Decide"),
                               ("Numbers", "Numbers"), ("Open", "Which log?")):
             tab.get_by_role("button", name=button, exact=True).first.click()
             tab.get_by_role("heading", name=shown, exact=True).first.wait_for()
             assert tab.evaluate("window.hurt === undefined"), button
-    finally:
-        process.terminate()
-        process.communicate(timeout=30)

@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import json
-import re
 import shutil
-import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 import pytest
+from served_page import served_page
 
 from rehit.app.page import STATE, Page
 from rehit.app.serve import Desk
@@ -40,15 +38,8 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def address(home: Path) -> Iterator[str]:
     """The address of the page, served as a user serves it."""
-    process = subprocess.Popen(
-        [sys.executable, "-m", "rehit.cli", "open", "--home", str(home), "--no-browser",
-         "--lang", "en"], stdout=subprocess.PIPE, text=True)
-    assert process.stdout is not None
-    found = re.search(r"http://127\.0\.0\.1:\d+/\S+", process.stdout.readline())
-    assert found is not None
-    yield found.group()
-    process.terminate()
-    process.communicate(timeout=30)
+    with served_page(home) as found:
+        yield found
 
 
 @pytest.fixture
