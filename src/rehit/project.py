@@ -58,6 +58,9 @@ class Project:
         CRS of the register's coordinates where its file names none, or None.
     units
         What people are told distances and areas in: one of `UNITS`. Tables keep metres.
+    share_notes
+        Whether the notes of the log, without personal data, go into what is handed to others: the
+        map, the workbook, the GeoPackage and the data files of a report.
     """
 
     folder: Path
@@ -77,6 +80,7 @@ class Project:
     parameters: Parameters = field(default_factory=load_parameters)
     register_crs: str | None = None
     units: str = "metric"
+    share_notes: bool = False
 
     def path(self, role: str) -> Path | None:
         """Return the one file given for `role`, or None."""
@@ -220,6 +224,7 @@ class _Facts(Section):
         default=None, description="allowed.any_crs")
     units: Literal[UNITS] = Field(  # type: ignore[valid-type]
         default="metric", description=one_of(UNITS))
+    share_notes: bool = Field(default=False, description="allowed.flag")
 
 
 _Name = Annotated[str, Field(min_length=1)]
@@ -261,7 +266,7 @@ def project_from_settings(settings: Mapping[str, Any], *, folder: Path, where: s
         folder, facts.name, facts.crs, facts.time_zone, facts.currency, facts.price_year,
         facts.language, (west, south, east, north) if facts.study_area else None,
         facts.extract_end, facts.seed, facts.holidays, tuple(facts.register_effects),
-        facts.map_tiles, files, parameters, facts.register_crs, facts.units)
+        facts.map_tiles, files, parameters, facts.register_crs, facts.units, facts.share_notes)
 
 
 def _paths(section: object, folder: Path) -> dict[str, tuple[Path, ...]]:

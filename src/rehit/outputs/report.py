@@ -146,7 +146,6 @@ def report_input(chain: Chain, *, first: date, last: date,
                  routes: gpd.GeoDataFrame | None = None) -> ReportInput:
     """Gather everything the report of one period is made from."""
     project, cleaned = chain.project, chain.cleaned
-    incidents = chain.incidents
     return ReportInput(
         name=project.name, period_start=first, period_end=last,
         window=cleaned.window, crs=project.crs,
@@ -155,7 +154,7 @@ def report_input(chain: Chain, *, first: date, last: date,
         language=project.language, units=project.units, map_tiles=project.map_tiles,
         threshold_per_year=chain.parameters["hotspots.threshold_per_year"],
         horizon_years=chain.parameters["costs.horizon_years"],
-        incidents=incidents, counts=cleaned.counts, set_aside=cleaned.set_aside,
+        incidents=shared_incidents(chain), counts=cleaned.counts, set_aside=cleaned.set_aside,
         findings=cleaned.findings, method_shares=shares_table(chain),
         advised_done=done_table(chain), forecast_checks=chain.forecast_record[0],
         forecast_scores=chain.forecast_record[1], repeats=chain.repeats, clusters=chain.clusters,
@@ -166,6 +165,16 @@ def report_input(chain: Chain, *, first: date, last: date,
         works=works_rows(chain), log_rows=log_rows(chain), streets=chain.streets,
         routes=routes, limits=(*chain.limits, *left_out_measures(chain)),
     )
+
+
+def shared_incidents(chain: Chain) -> gpd.GeoDataFrame:
+    """Return the incidents as others get them: without the log's notes, unless the project says so.
+
+    What people wrote is free of personal data as far as its forms are known, which is not all.
+    """
+    incidents = chain.incidents
+    return incidents if chain.project.share_notes else incidents.assign(
+        description=pd.Series(pd.NA, incidents.index, dtype="str"))
 
 
 def _costs(chain: Chain) -> dict[str, Any]:
