@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
+from types import SimpleNamespace
 
-from rehit.app.day import Wished, newest_form
+from rehit.app.day import Wished, crew_names, newest_form
 
 NAMES = {"A": "1 Elm Road", "B": "2 Elm Road", "C": "3 Elm Road"}
 
@@ -27,3 +28,12 @@ def test_the_plan_shown_is_the_one_made_last_that_has_stops(tmp_path: Path) -> N
         os.utime(path, (1e9 - age, 1e9 - age))
     assert newest_form(tmp_path) == tmp_path / "results_2026-01-02.csv"
     assert newest_form(tmp_path / "nowhere") is None
+
+
+def test_crews_are_read_as_the_command_reads_them(tmp_path: Path) -> None:
+    """A table of a spreadsheet that parts cells by semicolons."""
+    file = tmp_path / "vehicles.csv"
+    file.write_text("vehicle_id;name;kind\nV1;Van A;paint_only\nV2;Van B;hot_wash\n",
+                    encoding="utf-8")
+    project = SimpleNamespace(path=lambda role: file if role == "vehicles" else None)
+    assert crew_names(SimpleNamespace(project=lambda: project)) == ["Van A", "Van B"]

@@ -30,6 +30,7 @@ from rehit.app.parts import (
 )
 from rehit.app.project_file import keep_dropped
 from rehit.app.running import run
+from rehit.files.reader import read_table
 from rehit.files.safe_text import without_guard
 from rehit.files.writing import write_csv
 from rehit.outputs.patrol import OUTCOMES, RESULTS
@@ -75,7 +76,7 @@ def patrol(page: Page) -> Any:
     project = page.project()
     missing = [role for role in NEEDED if project is None or project.path(role) is None]
     day = text_input(say("app.patrol_day"), date.today().isoformat())
-    names = _crew_names(page)
+    names = crew_names(page)
     crews = choose_many(say("app.patrol_crews"), {name: name for name in names}, names)
     back = drop(say("app.drop"), many=True)
 
@@ -128,12 +129,13 @@ def _as_text(table: Path) -> pd.DataFrame:
     return pd.read_csv(table, dtype="str", keep_default_na=False).map(without_guard)
 
 
-def _crew_names(page: Page) -> list[str]:
+def crew_names(page: Page) -> list[str]:
+    """Return the names of the project's vehicles; none where it names no table of them."""
     project = page.project()
     file = None if project is None else project.path("vehicles")
     if file is None or not file.is_file():
         return []
-    table = _as_text(file)
+    table = read_table(file, has_header=True).filled().table
     return table["name" if "name" in table else table.columns[0]].tolist()
 
 
