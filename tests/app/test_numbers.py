@@ -28,9 +28,9 @@ def test_a_number_is_taken_as_people_write_it() -> None:
 def test_a_figure_that_reads_as_before_has_not_moved(tmp_path: Path) -> None:
     """E1 is new and V2 is gone: neither moved; without a report before, nothing did."""
     assert figures(tmp_path) == {}
-    told = [{"id": code, "label": code.lower(), "shown": shown}
+    told = [{"id": code, "label": code.lower(), "shown": shown, "rows": 0}
             for code, shown in (("V1", "380"), ("V3", "12"), ("E1", "7"))]
-    (tmp_path / "trace.json").write_text(json.dumps({"figures": told, "rows": []}),
+    (tmp_path / "trace.json").write_text(json.dumps({"figures": told, "rows": [""]}),
                                          encoding="utf-8")
     before = {code: {"label": "", "shown": shown}
               for code, shown in (("V1", "380"), ("V2", "1"), ("V3", "11"))}

@@ -143,7 +143,7 @@ def _values(page: Page, pending: Pending) -> list[Any]:
     say, found, parts = page.say, pending.proposal, []
     for values, key, group, codes in (
             (found.services, "services", "service", SERVICES),
-            (found.outcomes, "outcomes", "outcome", OUTCOMES)):
+            (found.outcomes, "outcomes", "ending", OUTCOMES)):
         if not values:
             continue
         parts += [grid(pd.DataFrame({
@@ -151,18 +151,17 @@ def _values(page: Page, pending: Pending) -> list[Any]:
             say("app.col_counts_as"): [say.code(group, each.code) for each in values[:MOST_VALUES]],
             say("app.col_rows"): [say("app.count", n=each.rows) for each in values[:MOST_VALUES]]}),
             title=say(f"app.check_{key}")),
-            _correcting(page, pending, [each.value for each in values[:MOST_VALUES]], key, codes)]
+            _correcting(page, pending, [each.value for each in values[:MOST_VALUES]], key,
+                        {say.code(group, each): each for each in codes})]
     return parts
 
 
 def _correcting(page: Page, pending: Pending, values: Sequence[str], key: str,
-                codes: Sequence[str]) -> Any:
+                codes: dict[str, str]) -> Any:
     """Return the lines by which what a value counts as is corrected by hand."""
     say = page.say
     value = select("", {each: each for each in values}, values[0], label=say("app.col_value"))
-    group = {"services": "service", "outcomes": "ending"}[key]
-    code = select("", {say.code(group, each): each for each in codes}, codes[0],
-                  label=say("app.col_counts_as"))
+    code = select("", codes, next(iter(codes.values())), label=say("app.col_counts_as"))
     return pn.FlexBox(value, code, button(say(f"app.correct_{key}"), lambda: _answer(
         page, pending, {f"{key}.{value.value}": code.value})))
 

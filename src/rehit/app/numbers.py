@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import html
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,8 +12,8 @@ import panel as pn
 from rehit.app.parts import button, fault, grid, heading, note, select, text_input, words, written
 from rehit.app.project_file import can_undo, set_value, undo
 from rehit.app.running import run
-from rehit.errors import RehitError
-from rehit.report.trace import FILE as TRACE_FILE
+from rehit.errors import InputFileError, RehitError
+from rehit.report.trace import load_trace
 
 if TYPE_CHECKING:
     from rehit.app.jobs import Job
@@ -67,10 +66,9 @@ def _moving(page: Page) -> Any:
 def figures(results: Path) -> dict[str, dict[str, str]]:
     """Return the figures of the report that stands in a folder, by code; none without one."""
     try:
-        told = json.loads((results / TRACE_FILE).read_text(encoding="utf-8"))["figures"]
-    except (OSError, ValueError, KeyError):
+        return {str(each["id"]): each for each in load_trace(results)}
+    except InputFileError:
         return {}
-    return {str(each["id"]): each for each in told}
 
 
 def figures_moved(before: dict[str, dict[str, str]],

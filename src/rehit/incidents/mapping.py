@@ -221,6 +221,11 @@ def answered(mapping: Mapping) -> Mapping:
     return mapping
 
 
+def in_force(questions: Sequence[Question], key: str) -> str:
+    """Return the answer given to a question, or assumed; "" where it is not asked."""
+    return next((asked.answer or asked.assumed for asked in questions if asked.key == key), "")
+
+
 def known_key(key: str) -> bool:
     """Whether a question's key names a setting that an answer can change."""
     parts = key.split(".")

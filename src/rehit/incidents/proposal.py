@@ -35,6 +35,7 @@ from rehit.incidents.mapping import (
     Mapping,
     Question,
     apply_mapping,
+    in_force,
     with_setting,
 )
 from rehit.incidents.meaning import flagged, translate
@@ -723,8 +724,7 @@ def _unused(raw: RawTable, mapping: Mapping) -> tuple[UnusedColumn, ...]:
     """Return the columns that no field is read from; those without any cell are left out."""
     used = {column for source in mapping.fields.values() for column in source.columns}
     names = list(map(str, raw.table.columns))
-    if any(asked.key == WORKS_KEY and (asked.answer or asked.assumed) == LOG_AND_WORKS
-           for asked in mapping.questions):
+    if in_force(mapping.questions, WORKS_KEY) == LOG_AND_WORKS:
         used |= set(guess_columns(names, kind="works")[0].values())
     found = []
     for name in names:

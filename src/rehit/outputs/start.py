@@ -33,6 +33,7 @@ from rehit.incidents.mapping import (
     Question,
     apply_mapping,
     grown_text,
+    in_force,
     load_answers,
     load_mapping,
     question_tables,
@@ -209,19 +210,13 @@ def start_project(
         proposal = _asked(proposal, ask, say)
     _refuse_open(proposal, folder, say)
     named = _named_files(folder, logs, register, streets)
-    is_what = _what_the_file_is(proposal)
+    is_what = in_force(proposal.questions, WORKS_KEY)
     if is_what == WORKS_ONLY:
         raise SettingError("rehit new", "errors.log_of_works", file=str(logs[0]))
     if is_what == LOG_AND_WORKS:
         named["works"] = named["log"][0]
     return _written(folder, proposal, raw=raw, files=named, register=register,
                     name=name or folder.resolve().name, say=say)
-
-
-def _what_the_file_is(proposal: Proposal) -> str:
-    """Return whether the file is a log, a works log or both; "" where nothing speaks for works."""
-    return next((asked.answer or asked.assumed for asked in proposal.questions
-                 if asked.key == WORKS_KEY), "")
 
 
 def _asked(proposal: Proposal, ask: Ask, say: Say) -> Proposal:
