@@ -8,7 +8,7 @@ import pytest
 
 from rehit.costs.doubt import Cause, Doubt, basis, causes, draw_doubt, draw_factors
 from rehit.costs.lifecycle import compare_by_formula, compare_strategies, simulate, simulated_costs
-from rehit.costs.programme import choose_programme, find_prospects, with_futures
+from rehit.costs.programme import budget_sweep, choose_programme, find_prospects, with_futures
 from rehit.costs.sensitivity import responses, shifted, value_of_information
 from rehit.costs.strategies import Strategy, load_strategies
 from rehit.parameters import load_parameters
@@ -125,6 +125,18 @@ def test_regret_is_kept_within_what_is_accepted(busy) -> None:
     money = {"budget_per_year": 1e6, "crew_hours_per_year": 1e6, "years": 3}
     found = choose_programme(busy, parameters=strict, rng=np.random.default_rng(1), **money)
     assert found.chance_of_loss <= 0.01
+
+
+def test_more_or_less_money_is_looked_at_within_the_same_regret(busy) -> None:
+    """Fault: the row of the programme's own money told of another programme, likelier to lose."""
+    strict = NUMBERS.override({"costs.programme_regret": 0.01})
+    found = choose_programme(busy, parameters=strict, rng=np.random.default_rng(1), years=3,
+                             budget_per_year=1e6, crew_hours_per_year=1e6)
+    own = budget_sweep(found, parameters=strict, shares=[1.0]).iloc[0]
+    annuity = found.prospects.comparisons[0].timeline.annuity
+    assert own["n_places"] == len(found.table)
+    assert own["saving_per_year"] == pytest.approx(found.saving / annuity)
+    assert own["saving_low"] == pytest.approx(found.saving_low / annuity)
 
 
 def test_value_of_information_by_hand() -> None:

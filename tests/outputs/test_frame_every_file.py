@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 
 import pytest
+import typst
 from python_calamine import CalamineWorkbook
 
 from rehit.cli import main
@@ -40,10 +41,25 @@ def written(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
     shutil.copy(DEMO / "mapping.toml", folder)
     text = (DEMO / "rehit.toml").read_text(encoding="utf-8")
     (folder / "rehit.toml").write_text(text + FEW, encoding="utf-8")
-    for command in COMMANDS:
-        assert main([command, str(folder), "--out", str(folder / "out" / command)]) == 0
-    return {str(path.relative_to(folder / "out")): words(path)
-            for path in sorted((folder / "out").rglob("*")) if path.is_file()}
+    with pytest.MonkeyPatch.context() as patched:
+        papers = papers_set(patched)
+        for command in COMMANDS:
+            assert main([command, str(folder), "--out", str(folder / "out" / command)]) == 0
+    return papers | {str(path.relative_to(folder / "out")): words(path)
+                     for path in sorted((folder / "out").rglob("*")) if path.is_file()}
+
+
+def papers_set(patched: pytest.MonkeyPatch) -> dict[str, str]:
+    """Keep the text of each PDF as it is set."""
+    papers, compiled = {}, typst.compile
+
+    def kept(source: str, **options: object) -> object:
+        text = Path(source).read_text(encoding="utf-8")
+        papers[f"paper {len(papers) + 1}: {text[:60]}"] = text
+        return compiled(source, **options)
+
+    patched.setattr(typst, "compile", kept)
+    return papers
 
 
 def words(path: Path) -> str:
@@ -63,6 +79,7 @@ def words(path: Path) -> str:
 
 def test_nan_stands_in_no_file(written: dict[str, str]) -> None:
     """Fault: crews read "nan" where nothing was known."""
+    assert len([name for name in written if name.startswith("paper ")]) > 5
     assert len([text for text in written.values() if text]) > 40
     found = {name: match[0] for name, text in written.items()
              for match in [re.search(r"(?i).{0,30}(?<![\w.])(nan|<na>|nat)(?![\w.]).{0,30}", text)]

@@ -627,7 +627,8 @@ def budget_sweep(programme: Programme, *, shares: Sequence[float] = SWEEP,
     Parameters
     ----------
     programme
-        The programme chosen; its candidates, money and hours are looked at again.
+        The programme chosen; its candidates, money and hours are looked at again, under the same
+        limit on the chance of a loss.
     shares
         Multiples of the budget looked at; crew hours grow with them, so that money decides.
     parameters
@@ -637,17 +638,18 @@ def budget_sweep(programme: Programme, *, shares: Sequence[float] = SWEEP,
     prospects = programme.prospects
     given, hours = (programme.by_year[name].to_numpy(float) for name in ("money", "hours"))
     annuity = prospects.comparisons[0].timeline.annuity
+    robust = prospects.candidates.saving.shape[1] > 1
     rows = []
     # All multiples of nothing are nothing: one row then, not eight of one key.
     for share in sorted({*shares, 1.0}) if given.any() else [1.0]:
-        found = best_choice(prospects.candidates, budgets=given * share,
-                            hours=hours * max(share, 1.0), gap=parameters["costs.programme_gap"])
-        futures = prospects.candidates.keep(found.chosen).futures.sum(axis=0)
-        low, high = _interval(futures, parameters)
+        kept, best = _within_regret(prospects, given * share, hours * max(share, 1.0),
+                                    robust=robust, parameters=parameters)
+        used = kept.candidates.keep(best.chosen)
+        low, high = _interval(used.futures.sum(axis=0), parameters)
         rows.append({"budget": float((given * share).sum()),
-                     "saving_per_year": found.saving / annuity,
+                     "saving_per_year": float(used.saving[:, 0].sum()) / annuity,
                      "saving_low": low / annuity, "saving_high": high / annuity,
-                     "n_places": int(found.chosen.sum()), "chosen": share == 1.0})
+                     "n_places": len(used.place), "chosen": share == 1.0})
     table = pd.DataFrame(rows)
     check(table, "report_budget_sweep", where="costs.budget_sweep")
     return table
