@@ -34,7 +34,13 @@ from rehit.contract.schedule import HIRED, turnover_shares
 from rehit.contract.volume import DAYS_PER_YEAR, EXCLUSIONS
 from rehit.files.safe_text import neutralise_formula
 from rehit.report.bid import crews_message, schedule_item
-from rehit.report.live_workbook import STYLES, leave_to_be_calculated, set_page
+from rehit.report.live_workbook import (
+    STYLES,
+    leave_to_be_calculated,
+    set_height,
+    set_page,
+    write_cautions,
+)
 from rehit.report.say import Say
 
 RATES = ("costs.labour_per_hour", "contract.productive_share", "contract.hours_per_day",
@@ -46,7 +52,6 @@ RATES = ("costs.labour_per_hour", "contract.productive_share", "contract.hours_p
          "contract.inflation_labour", "contract.inflation_materials", "contract.inflation_plant")
 WORK = ("jobs", "offensive", "crew_minutes", "callout_minutes", "materials", "water", "access",
         "traffic_control", "rate_value", "hired_value")
-HEAD_HEIGHT = 48
 #: Steps from the markings expected to the jobs of the first year.
 STEPS_OF_JOBS = ("known", "new", "unplaced", "outside", "changed", "trend", "found")
 _CENT, _SMALL = 0.005, 5e-7
@@ -65,7 +70,7 @@ _STYLES: dict[str, dict[str, object]] = {
     "share": {"num_format": "0.0%"},
     "factor": {"num_format": "0.0000"},
     "verdict": {"align": "center"},
-    "wrapped": {"text_wrap": True, "valign": "top"},
+    "text": STYLES["text"], "wrap": STYLES["wrap"],
 }
 
 
@@ -107,7 +112,9 @@ def write_bid_workbook(path: Path | str, contract: Contract, say: Say, *, name: 
         _write_risk(book)
         _write_outside(book)
         if cautions:
-            _write_cautions(book, cautions)
+            sheet = book.sheet("cautions", widths=())
+            book.write(sheet, 0, 0, "sheet_cautions", "title")
+            write_cautions(sheet, say, cautions, style=book.styles["wrap"], first=2)
         _write_checks(book)
         cover.activate()
     leave_to_be_calculated(Path(path))
@@ -123,6 +130,7 @@ class BidBook:
     say: Say
     name: str
     cells: dict[str, str] = field(default_factory=dict)
+    widths: dict[str, tuple[int, ...]] = field(default_factory=dict)
     styles: dict[str, Format] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -133,6 +141,7 @@ class BidBook:
         sheet = self.workbook.add_worksheet(self.say(f"bid.sheet_{key}"))
         for column, width in enumerate(widths):
             sheet.set_column(column, column, width)
+        self.widths[sheet.get_name()] = widths
         sheet.hide_gridlines(2)
         set_page(sheet, width=sum(widths))
         return sheet
@@ -146,10 +155,13 @@ class BidBook:
 
     def head(self, sheet: Worksheet, row: int, keys: Iterable[str], **facts: object) -> None:
         """Write a line of column heads; an empty key leaves its column."""
+        texts = []
         for column, key in enumerate(keys):
             if key:
                 self.write(sheet, row, column, f"col_{key}", "head", **facts)
-        sheet.set_row(row, HEAD_HEIGHT)
+                texts.append((self.say(f"bid.col_{key}", currency=self.say.currency, **facts),
+                              self.widths[sheet.get_name()][column]))
+        set_height(sheet, row, texts)
 
     def number(self, sheet: Worksheet, row: int, column: int, value: float, style: str) -> None:
         """Write a number."""
@@ -215,7 +227,7 @@ def _input(book: BidBook, sheet: Worksheet, row: int, key: str, code: str, value
     for column, words in (
             (0, say(f"input.{code}")), (2, say(f"input_unit.{code}", currency=say.currency)),
             (3, meaning or say(f"input_meaning.{code}")), (4, source)):
-        sheet.write_string(row, column, safe(words))
+        sheet.write_string(row, column, safe(words), book.styles["text"] if column else None)
     book.keep(key, sheet, row, 1)
 
 
@@ -425,8 +437,9 @@ def _write_offer(book: BidBook, sheet: Worksheet, row: int) -> int:
         form, item, value = str(record["form"]), str(record["item"]), float(record["value"])
         key, part = f"offer.{form}.{item}", xl_rowcol_to_cell(row, 3)
         sheet.write_string(row, 0, say.code("price_form", form))
-        sheet.write_string(row, 2, safe(say(f"tender_unit.{item}", currency=say.currency)))
-        sheet.write_string(row, 4, say(f"tender_item.{item}"))
+        sheet.write_string(row, 2, safe(say(f"tender_unit.{item}", currency=say.currency)),
+                           book.styles["text"])
+        sheet.write_string(row, 4, say(f"tender_item.{item}"), book.styles["text"])
         if item == "band_top_jobs":
             book.number(sheet, row, 1, value, "whole")
             book.keep(key, sheet, row, 1)
@@ -506,14 +519,6 @@ def _write_steps(book: BidBook, steps: pd.DataFrame) -> None:
             if math.isfinite(float(record["jobs"])):
                 book.number(sheet, row, 1, record["jobs"], "tenths")
             book.number(sheet, row, 2, record["money"], "whole")
-
-
-def _write_cautions(book: BidBook, cautions: Sequence[str]) -> None:
-    """Write the cautions of the bid's jobs in full."""
-    sheet = book.sheet("cautions", widths=(120,))
-    book.write(sheet, 0, 0, "sheet_cautions", "title")
-    for row, code in enumerate(cautions, start=2):
-        sheet.write_string(row, 0, book.say(f"caution_full.{code}"), book.styles["wrapped"])
 
 
 def _write_checks(book: BidBook) -> None:

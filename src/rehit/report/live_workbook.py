@@ -31,6 +31,7 @@ STYLES: dict[str, dict[str, object]] = {
 _A4 = 9  # as the file format numbers it
 #: So many characters of a column's width can still be read across a page of A4 on its side.
 _PAGE_WIDTH = 215
+_CAUTION_WIDTH = 100
 _LINE_POINTS, _TALLEST_POINTS = 15, 409  # one line of text; the tallest row of the file format
 
 
@@ -71,6 +72,30 @@ def set_height(sheet: Any, row: int, texts: Iterable[tuple[object, float]]) -> N
                 default=1)
     if lines > 1:
         sheet.set_row(row, min(lines * _LINE_POINTS, _TALLEST_POINTS))
+
+
+def write_cautions(sheet: Any, say: Say, codes: Iterable[str], *, style: Any, first: int) -> None:
+    """Write cautions in full, one below the other from row `first`, each as tall as it needs.
+
+    Parameters
+    ----------
+    sheet
+        The worksheet; its first column is set to a page's width.
+    say
+        Language.
+    codes
+        Codes of the cautions.
+    style
+        A format that breaks text into lines.
+    first
+        Number of the first row, from 0.
+    """
+    sheet.set_column(0, 0, _CAUTION_WIDTH)
+    for row, code in enumerate(codes, start=first):
+        text = say.code("caution_full", code)
+        sheet.write_string(row, 0, text, style)
+        # Where the file's font is missing, another one takes up to a third more room.
+        set_height(sheet, row, [(text, _CAUTION_WIDTH * 3 / 4)])
 
 
 def leave_to_be_calculated(path: Path) -> None:

@@ -33,7 +33,13 @@ from rehit.costs.renewals import Renewals
 from rehit.costs.strategies import Strategy
 from rehit.files.safe_text import neutralise_formula
 from rehit.parameters import Parameters, load_parameters
-from rehit.report.live_workbook import STYLES, leave_to_be_calculated, said_source, set_page
+from rehit.report.live_workbook import (
+    STYLES,
+    leave_to_be_calculated,
+    said_source,
+    set_page,
+    write_cautions,
+)
 from rehit.report.say import Say
 
 # First sheets of the worked example: what goes in, growth factors and unit costs.
@@ -345,17 +351,10 @@ def write_worked_example(path: Path | str, costing: pd.DataFrame, *,
         totals = [_write_years(book, number) for number in range(len(comparison.strategies))]
         _write_summary(book, summary, totals)
         if cautions:
-            _write_cautions(book, cautions)
+            write_cautions(book.sheet(book.say("worked.sheet_cautions")), book.say, cautions,
+                           style=book.wrap, first=0)
     leave_to_be_calculated(Path(path))
     return Path(path)
-
-
-def _write_cautions(book: Book, cautions: Sequence[str]) -> None:
-    """Write the cautions of work at the place in full."""
-    sheet = book.sheet(book.say("worked.sheet_cautions"))
-    sheet.set_column(0, 0, 120)
-    for row, code in enumerate(cautions):
-        sheet.write_string(row, 0, safe(book.say.code("caution_full", code)), book.wrap)
 
 
 def sheet_name(strategy: str, number: int) -> str:
