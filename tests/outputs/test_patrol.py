@@ -276,6 +276,14 @@ def test_a_day_the_log_does_not_know_is_planned_and_that_is_said(
     assert bool(words) == ("log" in said.partition("Open first")[0])
 
 
+@pytest.mark.parametrize("day", ["9999-12-31", "0205-12-31"])
+def test_a_day_of_an_impossible_year_is_refused_by_its_year(
+        town: Path, day: str, capsys: pytest.CaptureFixture[str]) -> None:
+    """The calendar of the last day there is ran past the end of time."""
+    assert main(["patrol", str(town), "--date", day]) == 2
+    assert "of the years 1980 to 2100" in capsys.readouterr().err
+
+
 def test_crews_whose_names_look_alike_in_a_file_name_keep_their_own_sheets(copy: Path) -> None:
     file = copy / "vehicles.csv"
     pd.read_csv(file).assign(name=["東", "西"], methods="paint_out").to_csv(file, index=False)

@@ -489,7 +489,15 @@ def day_to_plan(chain: Chain, day: date | None) -> tuple[date, list[Message]]:
 
     A day asked for is planned even if it is free of work or far from the log, with a note that it
     is.
+
+    Raises
+    ------
+    SettingError
+        If the day's year is one that would be taken for a slip in a log.
     """
+    years = [int(chain.parameters[f"incidents.date_year_{end}"]) for end in ("low", "high")]
+    if day is not None and not years[0] <= day.year <= years[1]:
+        raise SettingError("--date", "errors.year_of_a_day", day=day, first=years[0], last=years[1])
     after = day_after(chain.cleaned.window.end, time_zone=chain.project.time_zone)
     first = day or after
     closed = chain_holidays(chain, first)
