@@ -69,7 +69,7 @@ def test_a_log_of_a_minute_has_no_price(town: Path, capsys: pytest.CaptureFixtur
 @pytest.mark.parametrize(("command", "lack", "status"), [
     ("clean", "dates", 0), ("hotspots", "rows of the log", 2), ("evaluate", "measures", 2),
     ("hotspots", "all but one place", 0), ("programme", "sizes", 0),
-    ("patrol", "rows of the crews", 2), ("programme", "rows of the works log", 2)])
+    ("patrol", "rows of the crews", 2), ("evaluate", "rows of the measures", 2)])
 def test_what_is_absent_is_left_out_or_named(
         command: str, lack: str, status: int, tmp_path: Path,
         capsys: pytest.CaptureFixture[str]) -> None:
@@ -81,3 +81,17 @@ def test_what_is_absent_is_left_out_or_named(
         assert str(town / "results" / "summary.json") in told["files"]
     else:
         assert [bool(error["remedy"]) for error in told["errors"]] == [True]
+
+
+@pytest.mark.parametrize(("command", "file", "lack"), [
+    ("evaluate", "register.geojson", "rows of the register"),
+    ("hotspots", "streets.geojson", "rows of the streets"),
+    ("programme", "works.csv", "rows of the works log"),
+    ("price", "measures.csv", "rows of the measures")])
+def test_a_file_without_rows_is_left_out_and_named_once(
+        command: str, file: str, lack: str, tmp_path: Path,
+        capsys: pytest.CaptureFixture[str]) -> None:
+    town = make_whole_town(tmp_path / "town", rows=24)
+    LACKS[lack](town)
+    assert main([command, str(town), "--json"]) == 0
+    assert capsys.readouterr().err.count(f"{town / file} holds no row and is left out") == 1

@@ -22,9 +22,10 @@ from rehit.costs.lifecycle import compare_strategies
 from rehit.costs.programme import Programme, budget_sweep, choose_programme
 from rehit.costs.strategies import Strategy, load_strategies
 from rehit.errors import ManyErrors, SettingError
-from rehit.files.reader import read_tables, stack_tables
+from rehit.files.reader import read_tables, stack_tables, unless_empty
 from rehit.files.rows import RawTable
 from rehit.hotspots.clusters import find_clusters
+from rehit.hotspots.evaluate import read_measures
 from rehit.hotspots.forecast import forecast_places, place_history
 from rehit.hotspots.limits import find_limits
 from rehit.hotspots.rates import rank_repeats
@@ -264,16 +265,21 @@ class Chain:
     @_Result
     def register(self) -> gpd.GeoDataFrame | None:
         """The asset register, if the project has one."""
-        path = self.project.path("register")
-        return None if path is None else read_register(
+        return unless_empty(self.project.path("register"), lambda path: read_register(
             path, crs=self.project.crs, vocabulary=self.project.path("vocabulary"),
-            extra=self.project.register_effects, file_crs=self.project.register_crs)
+            extra=self.project.register_effects, file_crs=self.project.register_crs))
 
     @_Result
     def streets(self) -> gpd.GeoDataFrame | None:
         """The street lines used as base map and for travel, if the project has them."""
-        path = self.project.path("streets")
-        return None if path is None else read_streets(path, crs=self.project.crs)
+        return unless_empty(self.project.path("streets"),
+                            lambda path: read_streets(path, crs=self.project.crs))
+
+    @_Result
+    def measures(self) -> pd.DataFrame | None:
+        """The measures taken at places and since when, if the project names any."""
+        return unless_empty(self.project.path("measures"), lambda path: read_measures(
+            path, time_zone=self.project.time_zone))
 
     @property
     def dated(self) -> bool:
@@ -419,8 +425,7 @@ class Chain:
     @_Result
     def works(self) -> pd.DataFrame | None:
         """The works log: what was done, with time, litres and cost."""
-        path = self.project.path("works")
-        return None if path is None else read_works(path)
+        return unless_empty(self.project.path("works"), read_works)
 
     @_Result
     def calibration(self) -> Calibration | None:

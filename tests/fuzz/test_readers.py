@@ -1,8 +1,8 @@
 """Files spoilt at random are read or refused in words, and what is whole is read whole.
 
 ``REHIT_FUZZ_SECONDS`` says how long each of the two goes on (2 by default; 60 in continuous
-integration, 3600 by hand) and ``REHIT_FUZZ_SEED`` where it begins. A failure names the seed and keeps
-the file.
+integration, 3600 by hand) and ``REHIT_FUZZ_SEED`` where it begins. A failure names the seed and
+keeps the file.
 """
 
 from __future__ import annotations

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import warnings
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import TypeVar
 
 import pandas as pd
 
-from rehit.errors import InputFileError, ManyErrors, RehitError
+from rehit.errors import DataWarning, InputFileError, ManyErrors, RehitError
 from rehit.files.delimited import decode, read_csv_text
 from rehit.files.feeds import read_json, read_xml
 from rehit.files.rows import RawTable
@@ -17,6 +19,7 @@ from rehit.files.spatial import read_layer, read_parquet, with_places
 from rehit.messages import message
 
 FORMATS = message("errors.formats")
+Table = TypeVar("Table")
 
 
 def read_table(path: Path | str, *, sheet: str | None = None, layer: str | None = None,
@@ -61,7 +64,7 @@ def read_table(path: Path | str, *, sheet: str | None = None, layer: str | None 
     return replace(with_places(raw) if places else raw, name=file.name)
 
 
-_NO_ROWS = ("errors.header_only", "errors.empty_file")
+_NO_ROWS = ("errors.header_only", "errors.empty_file", "errors.empty_workbook", "errors.no_rows")
 _LISTED = 5
 
 
@@ -111,6 +114,30 @@ def read_tables(paths: Iterable[Path | str], *, sheet: str | None = None,
             message("reading.empty_files", n=len(names), files=names) if more <= 0 else
             message("reading.empty_files_many", n=more, files=names[:_LISTED]),))
     return _told_apart(tables, [file for file in files if str(file) not in passed])
+
+
+def unless_empty(path: Path | None, read: Callable[[Path], Table]) -> Table | None:
+    """Return what is read from a file that a project can do without, or None if it has no row.
+
+    Parameters
+    ----------
+    path
+        The file, if the project names one.
+    read
+        What reads it.
+
+    Warns
+    -----
+    DataWarning
+        If the file is there and empty, so that it is left out.
+    """
+    try:
+        return None if path is None else read(path)
+    except InputFileError as error:
+        if error.code not in _NO_ROWS:
+            raise
+    warnings.warn(DataWarning(message("warnings.file_left_out", file=str(path))), stacklevel=2)
+    return None
 
 
 def stack_tables(tables: Sequence[RawTable]) -> RawTable:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from enum import StrEnum
+from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
@@ -16,7 +17,8 @@ from scipy.stats.contingency import odds_ratio
 from statsmodels.genmod import families
 from statsmodels.genmod.generalized_linear_model import GLM
 
-from rehit.errors import SettingError
+from rehit.errors import InputFileError, SettingError
+from rehit.files.reader import read_table
 from rehit.hotspots.rates import ALL_OTHERS, fit_priors, kind_given, posterior
 from rehit.messages import Message, message
 from rehit.observed import (
@@ -30,6 +32,34 @@ from rehit.observed import (
 )
 from rehit.parameters import Parameters, load_parameters
 from rehit.tables import require_projected
+
+MEASURE_COLUMNS = ("measure", "asset_id", "role", "started_at")
+
+
+def read_measures(path: Path, *, time_zone: str) -> pd.DataFrame:
+    """Read the measures table, its start days as UTC times, or say what is wrong with it.
+
+    Raises
+    ------
+    InputFileError, SettingError
+        If the file cannot be read, lacks a column or a value; for an unknown role or day.
+    """
+    table = read_table(path, has_header=True).filled().table.reset_index(drop=True)
+    missing = [column for column in MEASURE_COLUMNS if column not in table.columns]
+    if missing:
+        raise InputFileError(str(path), "errors.no_column", names=tuple(missing),
+                             known=MEASURE_COLUMNS)
+    if table.empty or table[list(MEASURE_COLUMNS)].isna().any(axis=None):
+        raise InputFileError(str(path), "errors.no_rows" if table.empty else "errors.row_with_gap",
+                             needed=MEASURE_COLUMNS)
+    strange = sorted(set(table["role"].dropna()) - {"treated", "comparison"})
+    started = pd.to_datetime(table["started_at"], errors="coerce")
+    if strange:
+        raise SettingError(str(path), "errors.unknown_role", role=strange[0])
+    if started.isna().any():
+        raise SettingError(str(path), "errors.unusable_start")
+    at = started.dt.tz_localize(time_zone, ambiguous=True, nonexistent="shift_forward")
+    return table.assign(started_at=at.dt.tz_convert("UTC"))
 
 
 class Verdict(StrEnum):

@@ -13,10 +13,14 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from rehit.chain import Chain
-from rehit.errors import InputFileError, SettingError
-from rehit.files.reader import read_table
+from rehit.errors import SettingError
 from rehit.files.writing import write_csv, write_layers, write_parquet
-from rehit.hotspots.evaluate import Evaluation, evaluate_measure, match_comparison
+from rehit.hotspots.evaluate import (
+    Evaluation,
+    evaluate_measure,
+    match_comparison,
+    read_measures,
+)
 from rehit.hotspots.rates import held_out_record
 from rehit.hotspots.recurrence import (
     RateModel,
@@ -235,9 +239,6 @@ def told_apart(x: pd.DataFrame) -> list[str]:
         if np.linalg.matrix_rank(products[np.ix_(trial, trial)], tol=1e-8) == len(trial):
             kept = trial
     return [str(x.columns[j]) for j in kept]
-
-
-MEASURE_COLUMNS = ("measure", "asset_id", "role", "started_at")
 
 
 def write_hotspots(chain: Chain, stage: Path) -> dict[str, Any]:
@@ -479,10 +480,10 @@ def begun_outside(measures: pd.DataFrame, window: Window) -> pd.DataFrame:
 
 def left_out_measures(chain: Chain, *, measures: str | None = None) -> list[Message]:
     """Say which measures of the project began outside the log, so that nothing is told of them."""
-    path = Path(measures) if measures else chain.project.path("measures")
-    if path is None:
+    table = chain.measures if not measures else read_measures(
+        Path(measures), time_zone=chain.project.time_zone)
+    if table is None:
         return []
-    table = read_measures(path, time_zone=chain.project.time_zone)
     zone, window = chain.project.time_zone, chain.cleaned.window
     outside = begun_outside(table, window).drop_duplicates(["measure", "started_at"])
     first, last = window.start.tz_convert(zone), window.end.tz_convert(zone)
@@ -503,29 +504,3 @@ def evaluation_table(results: list[tuple[str, pd.Timestamp, Evaluation]]) -> pd.
         "verdict": str(found.verdict), "reasons": as_lines(found.reasons),
         "reading": as_lines(found.reading),
     } for name, started, found in results])
-
-
-def read_measures(path: Path, *, time_zone: str) -> pd.DataFrame:
-    """Read the measures table, its start days as UTC times, or say what is wrong with it.
-
-    Raises
-    ------
-    InputFileError, SettingError
-        If the file cannot be read, lacks a column or a value; for an unknown role or day.
-    """
-    table = read_table(path, has_header=True).filled().table.reset_index(drop=True)
-    missing = [column for column in MEASURE_COLUMNS if column not in table.columns]
-    if missing:
-        raise InputFileError(str(path), "errors.no_column", names=tuple(missing),
-                             known=MEASURE_COLUMNS)
-    if table.empty or table[list(MEASURE_COLUMNS)].isna().any(axis=None):
-        raise InputFileError(str(path), "errors.no_rows" if table.empty else "errors.row_with_gap",
-                             needed=MEASURE_COLUMNS)
-    strange = sorted(set(table["role"].dropna()) - {"treated", "comparison"})
-    started = pd.to_datetime(table["started_at"], errors="coerce")
-    if strange:
-        raise SettingError(str(path), "errors.unknown_role", role=strange[0])
-    if started.isna().any():
-        raise SettingError(str(path), "errors.unusable_start")
-    at = started.dt.tz_localize(time_zone, ambiguous=True, nonexistent="shift_forward")
-    return table.assign(started_at=at.dt.tz_convert("UTC"))

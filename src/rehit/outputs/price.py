@@ -26,7 +26,6 @@ from rehit.contract.volume import DAYS_PER_YEAR, contract_jobs
 from rehit.errors import SettingError
 from rehit.files.writing import write_csv
 from rehit.messages import Message, message
-from rehit.outputs.hotspots import read_measures
 from rehit.outputs.patrol import fleet, hop_hours
 from rehit.parameters import Parameters
 from rehit.patrol.travel import build_network, travel_times
@@ -144,10 +143,9 @@ def with_changes(jobs: pd.DataFrame, chain: Chain) -> pd.DataFrame:
 
     Only measures that start within the log and name each place once can be read.
     """
-    path = chain.project.path("measures")
-    if path is None:
+    measures = chain.measures
+    if measures is None:
         return jobs
-    measures = read_measures(path, time_zone=chain.project.time_zone)
     inside = measures["started_at"].between(chain.cleaned.window.start,
                                             chain.cleaned.window.end, inclusive="neither")
     treated = (measures[(measures["role"] == "treated") & inside]

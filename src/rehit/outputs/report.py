@@ -36,7 +36,6 @@ from rehit.outputs.hotspots import (
     evaluations,
     left_out_measures,
     ranking_found,
-    read_measures,
     write_hotspots,
 )
 from rehit.outputs.patrol import write_patrol
@@ -239,10 +238,9 @@ def _curve(spells: pd.DataFrame) -> pd.DataFrame:
 
 def evaluation_rows(chain: Chain) -> pd.DataFrame | None:
     """Evaluate the project's measures, if it has a measures file."""
-    path = chain.project.path("measures")
-    if path is None:
+    measures = chain.measures
+    if measures is None:
         return None
-    measures = read_measures(path, time_zone=chain.project.time_zone)
     if len(begun_outside(measures, chain.cleaned.window)) == len(measures):
         return None
     treated = measures[measures["role"] == "treated"].groupby(["measure", "started_at"])["asset_id"]

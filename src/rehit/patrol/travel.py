@@ -60,12 +60,14 @@ def read_streets(path: Path, *, crs: str) -> gpd.GeoDataFrame:
     Raises
     ------
     InputFileError
-        If the file cannot be read, has no lines or no CRS.
+        If the file cannot be read, is empty, has no lines or no CRS.
     """
     try:
         lines = _read_extract(path) if path.name.endswith(".pbf") else gpd.read_file(path)
     except (pyogrio.errors.DataSourceError, OSError, RuntimeError) as error:
         raise InputFileError(str(path), "errors.streets_unreadable", said=str(error)) from error
+    if lines.empty:
+        raise InputFileError(str(path), "errors.header_only")
     # A table without places comes back as a plain table.
     if not isinstance(lines, gpd.GeoDataFrame):
         raise InputFileError(str(path), "errors.streets_without_lines")
