@@ -143,11 +143,12 @@ def column_names(header: Sequence[str], width: int) -> tuple[list[str], tuple[Me
 
 
 def table_from_rows(rows: Sequence[Sequence[str]], *, notes: tuple[Message, ...] = (),
-                    has_header: bool | None = None) -> RawTable:
+                    has_header: bool | None = None, open_ends: bool = False) -> RawTable:
     """Build the table from rows of cells, keeping every row below the header, empty ones too.
 
     Cells beyond the header are kept in the column ``cells_beyond_the_header`` (joined by " | ");
-    missing cells at a row's end are "". Whether there is a header is found out unless told.
+    missing cells at a row's end are "". Whether there is a header is found out unless told. With
+    `open_ends`, as in a sheet, a row that ends early lacks nothing: its last cells are empty.
     """
     if not any(cell.strip() for row in rows for cell in row):
         return RawTable(pd.DataFrame())
@@ -162,7 +163,8 @@ def table_from_rows(rows: Sequence[Sequence[str]], *, notes: tuple[Message, ...]
     width = _width(rows[first], body, has_header)
     names, name_notes = column_names(rows[first] if has_header else [], width)
     said += name_notes if has_header else [message("reading.no_header")]
-    ragged = tuple(i for i, row in enumerate(body, start=1) if is_ragged(row, width))
+    ragged = tuple(i for i, row in enumerate(body, start=1)
+                   if is_ragged(row, width) and not (open_ends and len(row) < width))
     columns: dict[str, list[str]] = {
         name: [row[place] if place < len(row) else "" for row in body]
         for place, name in enumerate(names)}

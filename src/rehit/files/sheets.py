@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import io
 import os
 import re
 import warnings
@@ -16,7 +17,7 @@ from pathlib import Path
 import openpyxl
 import pandas as pd
 from openpyxl.utils.exceptions import InvalidFileException
-from python_calamine import CalamineError, CalamineWorkbook, SheetTypeEnum
+from python_calamine import CalamineError, CalamineSheet, CalamineWorkbook, SheetTypeEnum
 
 from rehit.errors import InputFileError
 from rehit.files.memory import free_if_below
@@ -25,6 +26,11 @@ from rehit.messages import Message, message
 
 Rows = list[list[str]]
 _MIDNIGHT = dt.time(0)
+_TOO_FAR = "Cell limit exceeded"  # what the library says of an ODS too large to lay out
+_ODS_ROW = re.compile(rb"(<table:table-row\b[^>]*>)(.*?)(</table:table-row>)", re.DOTALL)
+_ODS_CELL = re.compile(rb"<table:((?:covered-)?table-cell)\b[^>]*?(?:/>|>.*?</table:\1>)",
+                       re.DOTALL)
+_TAG = re.compile(rb"<[^>]*>")
 
 
 def read_workbook(file: Path, *, sheet: str | None = None,
@@ -56,7 +62,7 @@ def read_workbook(file: Path, *, sheet: str | None = None,
     if chosen is None or not sheets[chosen]:
         raise InputFileError(where, "errors.empty_workbook")
     if sheet is not None:
-        return table_from_rows(sheets[chosen], has_header=has_header)
+        return table_from_rows(sheets[chosen], has_header=has_header, open_ends=True)
     return _with_like_sheets(sheets, chosen, has_header)
 
 
@@ -66,12 +72,13 @@ def _with_like_sheets(sheets: dict[str, list[list[str]]], chosen: str,
 
     A sheet that holds nothing but rows of those before it is a copy or an extract, and left out.
     """
-    first = table_from_rows(sheets[chosen], has_header=has_header)
+    first = table_from_rows(sheets[chosen], has_header=has_header, open_ends=True)
     notes: tuple[Message, ...] = ()
     parts, used, ragged, size = [first.table], [chosen], list(first.ragged_rows), len(first.table)
     known = _row_set(first.table)
     for name in sheets:
-        other = table_from_rows(sheets[name], has_header=has_header) if name != chosen else None
+        other = table_from_rows(
+            sheets[name], has_header=has_header, open_ends=True) if name != chosen else None
         if other is None or not (first.has_header and other.has_header) or (
                 set(other.table.columns) != set(first.table.columns)):
             continue
@@ -100,11 +107,45 @@ def _row_set(table: pd.DataFrame) -> set[tuple[str, ...]]:
 
 
 def _sheets(file: Path, sheet: str | None, where: str) -> dict[str, Rows]:
-    with _panics_as_errors(), CalamineWorkbook.from_path(str(file)) as book:
+    with _panics_as_errors(), _opened(file) as book:
         names = [found.name for found in book.sheets_metadata
                  if found.typ == SheetTypeEnum.WorkSheet]  # a chart sheet holds no cells
-        return {name: _texts(book.get_sheet_by_name(name).to_python(skip_empty_area=True))
+        return {name: _texts(_rows(book.get_sheet_by_name(name)))
                 for name in _asked(sheet, names, where)}
+
+
+def _rows(sheet: CalamineSheet) -> Iterable[Sequence[object]]:
+    if sheet.total_height * sheet.total_width <= MOST_CELLS:
+        return sheet.to_python(skip_empty_area=True)
+    return map(_without_blank_end, sheet.iter_rows())
+
+
+def _opened(file: Path) -> CalamineWorkbook:
+    try:
+        return CalamineWorkbook.from_path(str(file))
+    except CalamineError as error:
+        if _TOO_FAR in str(error):
+            with suppress(CalamineError):  # a word is far away, not only a blank
+                return CalamineWorkbook.from_filelike(_without_far_blanks(file))
+        raise
+
+
+def _without_far_blanks(file: Path) -> io.BytesIO:
+    """Return an ODS whose rows end with their last word; one blank far away would be too much."""
+    kept = io.BytesIO()
+    with zipfile.ZipFile(file) as parts, zipfile.ZipFile(kept, "w", zipfile.ZIP_DEFLATED) as out:
+        for name in parts.namelist():
+            content = parts.read(name)
+            out.writestr(name, _ODS_ROW.sub(_up_to_last_word, content)
+                         if name == "content.xml" else content)
+    kept.seek(0)
+    return kept
+
+
+def _up_to_last_word(row: re.Match[bytes]) -> bytes:
+    words = [cell.end() for cell in _ODS_CELL.finditer(row[2])
+             if _TAG.sub(b"", cell[0]).strip()]
+    return row[1] + row[2][:max(words, default=0)] + row[3]
 
 
 @contextmanager
@@ -136,12 +177,15 @@ def _asked(sheet: str | None, names: list[str], where: str) -> list[str]:
 # The library lays a sheet out from its first cell to its last: one blank far away is 550 GB.
 
 MOST_CELLS, MOST_BLANK = 2_000_000, 0.9
+MOST_FILLED = 20_000_000  # measured: 2.5 s a million, so that more take longer than anyone waits
+LAST_COLUMN = 16_384  # XFD: Excel specifications and limits
 MOST_BYTES = 4 << 30
 CELL_BYTES = 190  # measured: what a filled cell takes until it stands in a table
 # Sheets written by programs shrink to a tenth or a thirtieth; what shrinks to so little is a trap.
 _TRAP_BYTES, _TRAP_SHRINKS = 1 << 28, 200
 _CHUNK = 1 << 20
-_WIDE = re.compile(rb'<(?:\w+:)?c r="([A-Z]{2,3})\d')
+_FAR = re.compile(rb' r="([A-Z]{2,}|[A-Z](?=\d{4}))(\d+)"')  # a cell in AA1 or A1000, or beyond
+_CELL = re.compile(rb"[<:]c[ />]")
 _ROW = re.compile(rb'<(?:\w+:)?row [^>]*?r="(\d{1,7})"')
 
 
@@ -160,10 +204,11 @@ def _is_sparse(file: Path, where: str) -> bool:
                 part.file_size > max(_TRAP_BYTES, _TRAP_SHRINKS * part.compress_size)
                 for part in parts.infolist()):
             raise InputFileError(where, "errors.workbook_too_large")
-        sizes = [_laid_out_and_filled(parts, name) for name in parts.namelist()
+        sizes = [_laid_out_and_filled(parts, name, where) for name in parts.namelist()
                  if name.startswith("xl/worksheets/") and name.endswith(".xml")]
-    sparse = any(laid_out > MOST_CELLS and filled < (1 - MOST_BLANK) * laid_out
-                 for laid_out, filled in sizes)
+    sparse = any(laid_out > MOST_CELLS and (
+        filled < (1 - MOST_BLANK) * laid_out or laid_out > MOST_FILLED)
+        for laid_out, filled in sizes)
     cells = sum(filled if sparse else max(laid_out, filled) for laid_out, filled in sizes)
     free = free_if_below(cells * CELL_BYTES)
     if free is not None:
@@ -172,18 +217,29 @@ def _is_sparse(file: Path, where: str) -> bool:
     return sparse
 
 
-def _laid_out_and_filled(parts: zipfile.ZipFile, name: str) -> tuple[int, int]:
-    """Return how many cells lie between a sheet's first and last, and how many are written."""
-    columns: set[bytes] = set()
-    rows, cells, kept = 1, 0, b""
+def _laid_out_and_filled(parts: zipfile.ZipFile, name: str, where: str) -> tuple[int, int]:
+    """Return how many cells lie between a sheet's first and last, and how many are written.
+
+    Raises
+    ------
+    InputFileError
+        If more are written than can be read in a minute, or one stands where no sheet reaches.
+    """
+    rows, columns, cells, kept = 1, 26, 0, b""
     with parts.open(name) as stream:
         while chunk := stream.read(_CHUNK):
             text = kept + chunk
-            cells += chunk.count(b"<c ")
-            columns |= set(_WIDE.findall(text))
-            rows = max(rows, *(int(row) for row in _ROW.findall(text)[-1:]), 1)
+            cells += len(_CELL.findall(chunk))
+            far = _FAR.findall(text)
+            columns = max([columns, *map(_column_number, {letters for letters, _ in far})])
+            rows = max([rows, *map(int, _ROW.findall(text)[-1:]), *(int(row) for _, row in far)])
+            if columns > LAST_COLUMN:
+                raise InputFileError(where, "errors.cell_beyond_sheet", column=columns,
+                                     most=LAST_COLUMN)
+            if cells > MOST_FILLED:
+                raise InputFileError(where, "errors.workbook_of_many_cells", most=MOST_FILLED)
             kept = text[-200:]
-    return rows * max((_column_number(letters) for letters in columns), default=26), cells
+    return rows * columns, cells
 
 
 def _column_number(letters: bytes) -> int:
