@@ -16,6 +16,7 @@ from rehit.hotspots.forecast import (
     FOREVER,
     NO_SEASON,
     SHORT_LOG,
+    STACK,
     common_spread,
     fading_counts,
     features,
@@ -30,6 +31,7 @@ from rehit.hotspots.forecast import (
     past_starts,
     predictive_interval,
     size_of,
+    stack_weights,
 )
 from rehit.hotspots.scoring import poisson_log_score
 from rehit.observed import Window
@@ -203,7 +205,9 @@ def test_rings_hold_what_happened_around_and_not_at_the_place() -> None:
 def test_past_periods_end_by_the_origin() -> None:
     starts = past_starts(500.0, 91.0, numbers=NUMBERS)
     assert starts[-1] == 409.0
-    assert starts[0] >= NUMBERS["hotspots.warm_up_days"]
+    assert starts[0] - 14.0 < NUMBERS["hotspots.warm_up_days"] <= starts[0]
+    # A third of a young log is its warm-up: 150 - 28 - 14 * 5 = 52.
+    assert past_starts(150.0, 28.0, numbers=NUMBERS)[0] == 52.0
 
 
 def test_mixture_finds_the_weights_it_was_made_with() -> None:
@@ -249,6 +253,34 @@ def test_one_busy_summer_is_not_a_season() -> None:
     day = np.concatenate([rng.uniform(0, 731, 4000), rng.uniform(140, 230, 900)])
     assert find_season(day, 731.0, numbers=NUMBERS) == NO_SEASON
     assert find_season(day, 500.0, numbers=NUMBERS) == NO_SEASON
+
+
+def test_models_are_weighed_as_a_grid_search_of_the_likelihood_weighs_them() -> None:
+    """Two guesses of which neither is right; the best weight is found by trying a thousand."""
+    rng = np.random.default_rng(8)
+    one, other = rng.gamma(1.0, 1.0, (2, 3000))
+    came = rng.poisson(0.7 * one + 0.3 * other)
+    tried = np.linspace(0.001, 0.999, 999)
+    for alike in (0.5, 500.0):
+        value = [poisson_log_score(w * one + (1 - w) * other, came) * 3000
+                 + alike * (np.log(w) + np.log(1 - w)) for w in tried]
+        found = stack_weights({"one": one, "other": other}, came, alike=alike)
+        assert found["one"] == pytest.approx(tried[np.argmax(value)], abs=2e-3)
+        assert sum(found.values()) == pytest.approx(1.0)
+    even = stack_weights({"one": one, "other": other}, came, alike=np.inf)
+    assert even == {"one": 0.5, "other": 0.5}
+
+
+def test_a_log_of_some_months_is_forecast_by_all_models_and_a_bare_one_by_its_rate() -> None:
+    log = steady_log(seed=4, days=200, n=400)
+    made = forecast_places(log, places=places_of(log), parameters=QUICK,
+                           window=Window(FROM, FROM + pd.Timedelta(days=200)))
+    assert set(made["method"]) == {STACK}
+    few = log[log["place_id"] < "P005"]
+    assert 5 < len(few) <= 15
+    made = forecast_places(few, places=places_of(few), parameters=QUICK,
+                           window=Window(FROM, FROM + pd.Timedelta(days=200)))
+    assert set(made["method"]) == {SHORT_LOG}
 
 
 def test_history_of_unknown_places_is_not_used_before_they_are_known() -> None:

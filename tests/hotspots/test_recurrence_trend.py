@@ -74,6 +74,15 @@ def test_reading_says_when_the_dates_cannot_tell():
                                           "end is 0.54 times the average so far (90% interval")
 
 
+def test_a_change_that_the_whole_log_shows_is_told_as_the_log_s():
+    law = fit_power_law(NIST, end=1500)
+    said = [read_power_law(law, place="W1", apart=apart) for apart in (True, False)]
+    assert [each.code for each in said] == ["trend.slower", "trend.as_all"]
+    assert "much as in the log as a whole" in Say("en")(said[1])
+    even = fit_power_law(np.arange(1.0, 11.0), end=11)
+    assert read_power_law(even, place="W1", apart=False).code == "trend.untold"
+
+
 @pytest.mark.parametrize(("times", "end"), [([5.0], 10.0), ([1.0, 2.0], None), ([0.0, 4.0], 5.0),
                                             ([1.0, 6.0], 5.0)])
 def test_too_few_or_impossible_times_are_refused(times, end):

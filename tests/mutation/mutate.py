@@ -3,9 +3,11 @@
 Run by hand from the root: python tests/mutation/mutate.py [--sample 120] [--seed 1] [--only rates]
 
 A mutant swaps a comparison, an arithmetic sign, `and` with `or`, the smaller with the larger, or
-changes a number. Its module's own tests (tests/<room>/test_<module>*.py) must fail; those that need
-the city logs or the demo town are left out for speed, so that the share killed is a lower bound.
-Nothing is written: each mutant lives in a process forked for it.
+changes a number. Of the tests of the four rooms, of the contract and of the docstrings those that
+run the spoilt line (``reach.py``) are run, the quickest first, until one fails. What only the tests
+of whole commands would notice counts as survived, so that the share killed is a lower bound.
+Nothing of the project is written: each mutant lives in a process forked for it. Survivors that no
+test could kill are listed in ``equivalent.txt``.
 """
 
 from __future__ import annotations
@@ -24,26 +26,30 @@ from collections.abc import Iterator
 from itertools import islice
 from pathlib import Path
 
+import pytest
+from reach import FORKED, tests_by_line
+
 ROOT = Path(__file__).parents[2]
 SOURCE = ROOT / "src" / "rehit"
 ROOMS = ("hotspots", "costs", "patrol", "treatment")
-SLOW = ("demo", "san_diego", "next_quarter", "town", "recompute", "cities", "routes_tools")
+TESTED_IN = (*ROOMS, "contract", "published")
 SWAPS = {ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt, ast.Eq: ast.NotEq,
          ast.NotEq: ast.Eq, ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div,
          ast.Div: ast.Mult, ast.And: ast.Or, ast.Or: ast.And}
 NAMES = {"minimum": "maximum", "maximum": "minimum", "min": "max", "max": "min", "any": "all",
          "all": "any", "sf": "cdf", "cdf": "sf"}
 #: Longest run of the tests of one mutant; an endless loop counts as killed.
-SECONDS = 1800
+SECONDS = 300
 
 
-def mutants(tree: ast.Module) -> Iterator[tuple[int, str]]:
-    """Go through the mutants of a module, the tree spoilt at each stop: line, what was changed."""
-    nodes = [n for f in ast.walk(tree) if isinstance(f, ast.FunctionDef) for n in ast.walk(f)]
-    for node in dict.fromkeys(nodes):
+def mutants(tree: ast.Module) -> Iterator[tuple[ast.FunctionDef, int, str]]:
+    """Go through the mutants of a module, the tree spoilt at each: function, line, change."""
+    home = {node: function for function in ast.walk(tree) if isinstance(function, ast.FunctionDef)
+            for node in ast.walk(function)}
+    for node, function in home.items():
         for change, undo, told in changes(node):
             change()
-            yield getattr(node, "lineno", 0), told
+            yield function, getattr(node, "lineno", function.lineno), told
             undo()
 
 
@@ -96,6 +102,8 @@ class Spoilt(importlib.abc.MetaPathFinder, importlib.abc.Loader):
 
 def outcome(name: str, path: Path, tree: ast.Module, tests: list[str]) -> str:
     """Run the tests against a mutant in a process of its own."""
+    if not tests:
+        return "SURVIVED (no test)"
     child = os.fork()
     if not child:
         sink = os.open(os.devnull, os.O_WRONLY)
@@ -103,19 +111,25 @@ def outcome(name: str, path: Path, tree: ast.Module, tests: list[str]) -> str:
         os.dup2(sink, 2)
         sys.meta_path.insert(0, Spoilt(name, path, tree))
         signal.alarm(SECONDS)
-        import pytest
-
-        os._exit(int(pytest.main(["-x", "-q", "-p", "no:cacheprovider", "-n", "0", *tests])))
+        os._exit(int(pytest.main(["-x", *FORKED, *tests])))
     _, status = os.waitpid(child, 0)
     if os.WIFSIGNALED(status):
         return "killed (endless)"
     return "SURVIVED" if os.WEXITSTATUS(status) == 0 else "killed"
 
 
-def tests_of(room: str, module: str) -> list[str]:
-    """Return the quick test files of a module."""
-    found = sorted((ROOT / "tests" / room).glob(f"test_{module}*.py"))
-    return [str(f) for f in found if not any(word in f.name for word in SLOW)]
+def running(reached: dict[str, list[str]], path: Path, function: ast.FunctionDef) -> list[str]:
+    """Return the tests that run any line of a function, where no line stands for a mutant."""
+    lines = range(function.lineno, function.end_lineno + 1)
+    return list(dict.fromkeys(test for line in lines
+                              for test in reached.get(f"{path}:{line}", [])))
+
+
+def test_files() -> list[Path]:
+    """Return the files whose tests may kill a mutant."""
+    rooms = [file for room in TESTED_IN for file in sorted((ROOT / "tests" / room).rglob("*.py"))]
+    return [file for file in rooms if file.name.startswith("test_")] + [
+        ROOT / "tests" / "test_doctests.py"]
 
 
 def main() -> None:
@@ -125,22 +139,25 @@ def main() -> None:
     ask.add_argument("--seed", type=int, default=1)
     ask.add_argument("--only", default="")
     given = ask.parse_args()
-    for slow in ("geopandas", "pytest", "scipy.stats", "statsmodels.api", "sklearn.ensemble"):
+    os.chdir(ROOT)
+    for slow in ("geopandas", "scipy.stats", "statsmodels.api", "sklearn.ensemble"):
         importlib.import_module(slow)
+    modules = [(room, path) for room in ROOMS for path in sorted((SOURCE / room).glob("*.py"))]
+    reached = tests_by_line([path for _, path in modules], test_files())
     every = [(room, path, number)
-             for room in ROOMS for path in sorted((SOURCE / room).glob("*.py"))
-             if given.only in path.stem and tests_of(room, path.stem)
+             for room, path in modules if given.only in path.stem
              for number, _ in enumerate(mutants(ast.parse(path.read_text(encoding="utf-8"))))]
     chosen = random.Random(given.seed).sample(every, min(given.sample, len(every)))
     killed = 0
     for done, (room, path, number) in enumerate(chosen, 1):
         start = time.perf_counter()
         tree = ast.parse(path.read_text(encoding="utf-8"))
-        line, told = next(islice(mutants(tree), number, None))
-        end = outcome(f"rehit.{room}.{path.stem}", path, tree, tests_of(room, path.stem))
-        killed += end != "SURVIVED"
-        print(f"{end:16s} {room}/{path.stem}.py:{line} {told} "
-              f"({time.perf_counter() - start:.0f} s); {killed} of {done}", flush=True)
+        function, line, told = next(islice(mutants(tree), number, None))
+        tests = reached.get(f"{path}:{line}") or running(reached, path, function)
+        end = outcome(f"rehit.{room}.{path.stem}", path, tree, tests)
+        killed += end.startswith("killed")
+        print(f"{end:18s} {room}/{path.stem}.py:{line} {told} ({len(tests)} tests, "
+              f"{time.perf_counter() - start:.0f} s); {killed} of {done}", flush=True)
     print(f"{killed} of {len(chosen)} killed, {len(every)} possible")
 
 

@@ -46,6 +46,20 @@ def test_each_of_the_worst_places_gets_its_trend(demo_chain: Chain, clock) -> No
     assert all("times the average so far" in text for text in Say("en").all(found))
 
 
+def test_in_a_town_that_speeds_up_as_a_whole_no_place_is_told_to(demo_chain: Chain) -> None:
+    """Every date is moved to the root of its share of the log: all rates rise alike."""
+    log, window = demo_chain.incidents, demo_chain.cleaned.window
+    share = (log["reported_at"] - window.start) / (window.end - window.start)
+    later = window.start + share**0.5 * (window.end - window.start)
+    faster = demo_chain.given(incidents=log.assign(
+        reported_at=later, cleared_at=later + (log["cleared_at"] - log["reported_at"])))
+    clock = risk_clock(faster.incidents, register=faster.register, window=window,
+                       parameters=faster.parameters)
+    codes = [each.code for each in worst_trends(faster, clock)]
+    assert "trend.as_all" in codes
+    assert "trend.faster" not in codes
+
+
 def test_models_are_settled_and_read(demo_chain: Chain) -> None:
     # Planted per type of asset: doors of metal or timber and signs are hit less than walls.
     found = [*compared_places(demo_chain), *compared_spells(demo_chain)]

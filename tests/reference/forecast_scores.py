@@ -95,9 +95,8 @@ def score_rolling(history: History, origins: Sequence[float], *, horizon: float,
                  if busy.any() else np.nan}
         rows.append(_scored(FORECAST, origin, made.expected[known], truth, shares) | extra)
         for name, score in baselines(numbers).items():
-            level, slope = _scale(history, score, origin, horizon, numbers)
-            expected = np.maximum(level + slope * score(history, origin)[known], LEAST)
-            rows.append(_scored(name, origin, expected, truth, shares))
+            expected = scaled_score(history, score, origin=origin, horizon=horizon, numbers=numbers)
+            rows.append(_scored(name, origin, expected[known], truth, shares))
     return pd.DataFrame(rows)
 
 
@@ -117,9 +116,9 @@ def _scored(method: str, origin: float, expected: np.ndarray, truth: np.ndarray,
     return row
 
 
-def _scale(history: History, score: Score, origin: float, horizon: float,
-           numbers: Parameters) -> tuple[float, float]:
-    """Level and slope fitted on up to six past periods that end by the origin."""
+def scaled_score(history: History, score: Score, *, origin: float, horizon: float,
+                 numbers: Parameters) -> np.ndarray:
+    """Return a plain score as expected incidents, scaled on up to six periods before the origin."""
     starts = past_starts(origin, horizon, numbers=numbers)[-6:]
     if not len(starts):
         starts = np.array([max(origin - horizon, 0.0)])
@@ -127,8 +126,9 @@ def _scale(history: History, score: Score, origin: float, horizon: float,
     scores = np.concatenate([score(history, s)[k] for s, k in zip(starts, known, strict=True)])
     truth = np.concatenate([history.counts(s, s + horizon)[k]
                             for s, k in zip(starts, known, strict=True)])
-    if not len(truth):
-        return LEAST, 1.0
-    weights, level = forecast._nonnegative_poisson(
-        scores[:, None].astype("float64"), truth.astype("float64"), np.ones(len(truth)))
-    return level, float(weights[0])
+    level, slope = LEAST, 1.0
+    if len(truth):
+        weights, level = forecast._nonnegative_poisson(
+            scores[:, None].astype("float64"), truth.astype("float64"), np.ones(len(truth)))
+        slope = float(weights[0])
+    return np.maximum(level + slope * score(history, origin), LEAST)

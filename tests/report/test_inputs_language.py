@@ -15,7 +15,7 @@ import pandas as pd
 from babel.messages.pofile import read_po
 from report_tables import HOSTILE, make_input
 
-from rehit.hotspots.forecast import BLEND, CONTEXT, LEVEL, SHORT_LOG
+from rehit.hotspots.forecast import BLEND, CONTEXT, LEVEL, SHORT_LOG, STACK
 from rehit.hotspots.scoring import baselines
 from rehit.messages import as_lines, as_text, message
 from rehit.parameters import load_parameters
@@ -63,7 +63,7 @@ def test_no_translation_is_of_a_text_that_is_gone() -> None:
     """Each stands for a text of the own tables, a way to forecast, or a text of argparse."""
     held, asked = _held(), inspect.getsource(argparse)
     ways = {text for text in own_texts("es") if text not in held and text not in asked}
-    assert ways == {LEVEL, SHORT_LOG, CONTEXT, BLEND, *baselines(load_parameters())}
+    assert ways == {STACK, LEVEL, SHORT_LOG, CONTEXT, BLEND, *baselines(load_parameters())}
 
 
 def test_what_the_own_tables_say_is_translated_once_and_whole() -> None:

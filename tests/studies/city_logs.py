@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import io
 import tempfile
 from collections.abc import Iterator
+from contextlib import redirect_stdout
 from pathlib import Path
 
 from rehit.chain import Chain
@@ -27,6 +29,8 @@ def chains(wanted: list[str]) -> Iterator[tuple[str, Chain]]:
         log, zone = CITIES[city]
         with tempfile.TemporaryDirectory() as folder:
             project = Path(folder) / "town"
-            if main(["new", str(project), "--log", str(DATA / log), "--time-zone", zone]):
+            with redirect_stdout(io.StringIO()):
+                status = main(["new", str(project), "--log", str(DATA / log), "--time-zone", zone])
+            if status:
                 raise SystemExit(f"{city}: the log could not be opened")
             yield city, Chain(load_project(project))

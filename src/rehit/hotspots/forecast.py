@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING, Protocol
 
 import geopandas as gpd
@@ -11,7 +12,7 @@ import numpy as np
 import pandas as pd
 from scipy.ndimage import uniform_filter
 from scipy.optimize import minimize
-from scipy.special import gammaln, xlogy
+from scipy.special import gammaln, softmax, xlogy
 from scipy.stats import f as f_distribution
 from scipy.stats import nbinom
 from statsmodels.genmod import families
@@ -332,13 +333,14 @@ def _rings(history: History, own: np.ndarray, numbers: Parameters) -> list[np.nd
     return rings
 
 
-# Two ways to turn what was known into expected incidents, and the spread around them.
+# Four ways to turn what was known into expected incidents, and the spread around them.
 #
-# *Level and recency*: expected = a mix of the town's mean, the place's gamma-Poisson long-run rate
-# and its fading counts, with weights that are not negative, found by Poisson likelihood. *Context
-# and recency*: the geometric mean of boosted trees, which see the same inputs and the surroundings
-# (the self-exciting part), and of one plain fading count, which steadies their ranking at the top.
-# Which of the two is used is decided on held-out periods.
+# *Long-run rate*: the place's gamma-Poisson rate times one factor. *Level and recency*: a mix of
+# the town's mean, that rate and fading counts, with weights that are not negative, found by Poisson
+# likelihood. *Counts and background*: likewise, with the surroundings. *Context and recency*: the
+# geometric mean of boosted trees, which see the same inputs (the self-exciting part), and of one
+# plain fading count, which steadies their ranking at the top. The forecast is their mean, weighed
+# by how they did on held-out periods.
 
 LEAST = 1e-9  # expected incidents below which no place is put, so that the log score is finite
 STEADY_COLUMN = 1 + OWN_HALF_LIVES.index(60.0)  # the fading count that baselines rank by, too
@@ -361,6 +363,32 @@ class Model(Protocol):
     def expected(self, table: np.ndarray) -> np.ndarray:
         """Return expected incidents, shape (rows,)."""
         ...
+
+
+@dataclass(frozen=True)
+class LongRun:
+    """Long-run rate times a number of days, fewer than the period's where places are left alone.
+
+    A place enters a derived list by being hit, and many are never hit again.
+    """
+
+    days: float
+
+    def expected(self, table: np.ndarray) -> np.ndarray:
+        """Return expected incidents, shape (rows,)."""
+        found: np.ndarray = np.maximum(self.days * table[:, 0].astype("float64"), LEAST)
+        return found
+
+
+def fit_long_run(table: np.ndarray, counts: np.ndarray, season: np.ndarray) -> LongRun:
+    """Fit the days by Poisson likelihood.
+
+    Parameters
+    ----------
+    table, counts, season
+        As in :func:`fit_level_and_recency`.
+    """
+    return LongRun(float(counts.sum() / max(float(season @ table[:, 0]), LEAST)))
 
 
 @dataclass(frozen=True)
@@ -572,9 +600,10 @@ def _nb_log(counts: np.ndarray, mean: np.ndarray, size: np.ndarray, hit: np.ndar
     return found
 
 
-# Fitting a forecast on past periods of one log, and choosing the model on held-out ones.
+# Fitting a forecast on past periods of one log, and weighing the models on held-out ones.
 
 SHORT_LOG = "long-run rate"
+STACK = "weighted mean"
 LEVEL = "level and recency"
 CONTEXT = "context and recency"
 BLEND = "counts and background"
@@ -591,10 +620,9 @@ class PlaceForecast:
     size
         Negative-binomial size of each prediction: variance = mean + mean**2 / size.
     method
-        Which model was used.
-    held_out_scores
-        Mean Poisson log score per place and period of each candidate on the held-out periods
-        (higher is better); empty where the log is too short to hold any out.
+        ``STACK`` for a mean of several models, or the one that was used.
+    weights
+        Weight of each model in the mean.
     common
         Squared coefficient of variation of what all places share: an app comes, a crew reports on
         its round, a summer is busy. Adds ``common * total**2`` to the variance of any sum over
@@ -604,7 +632,7 @@ class PlaceForecast:
     expected: np.ndarray
     size: np.ndarray
     method: str
-    held_out_scores: dict[str, float]
+    weights: dict[str, float]
     common: float = 0.0
 
 
@@ -626,7 +654,7 @@ def total_interval(made: PlaceForecast, known: np.ndarray, *,
 
     Examples
     --------
-    >>> apart = PlaceForecast(np.full(100, 4.0), np.full(100, 1e4), LEVEL, {})
+    >>> apart = PlaceForecast(np.full(100, 4.0), np.full(100, 1e4), LEVEL, {LEVEL: 1.0})
     >>> total_interval(apart, np.full(100, True), level=0.9)
     (400.0, 367.0, 433.0)
     >>> total_interval(replace(apart, common=0.04), np.full(100, True), level=0.9)
@@ -663,6 +691,8 @@ class Periods:
 def past_starts(origin: float, horizon: float, *, numbers: Parameters) -> np.ndarray:
     """Return the starts of past periods that end by the origin and leave a warm-up before them.
 
+    In a young log the warm-up is its first third.
+
     Parameters
     ----------
     origin
@@ -676,11 +706,12 @@ def past_starts(origin: float, horizon: float, *, numbers: Parameters) -> np.nda
     --------
     >>> from rehit.parameters import load_parameters
     >>> past_starts(250.0, 28.0, numbers=load_parameters()).tolist()
-    [166.0, 180.0, 194.0, 208.0, 222.0]
+    [96.0, 110.0, 124.0, 138.0, 152.0, 166.0, 180.0, 194.0, 208.0, 222.0]
     """
     step = numbers["hotspots.origin_step_days"]
     back = origin - horizon - step * np.arange(int(numbers["hotspots.max_origins"]))
-    return np.asarray(np.sort(back[back >= numbers["hotspots.warm_up_days"]]))
+    first = min(numbers["hotspots.warm_up_days"], origin / 3)
+    return np.asarray(np.sort(back[back >= first]))
 
 
 def gather_periods(history: History, starts: np.ndarray, horizon: float, season: Season, *,
@@ -696,13 +727,14 @@ def gather_periods(history: History, starts: np.ndarray, horizon: float, season:
 
 
 def forecast_counts(history: History, *, origin: float, horizon: float, numbers: Parameters,
-                    only: str | None = None) -> PlaceForecast:
+                    weights: Mapping[str, float] | None = None) -> PlaceForecast:
     """Forecast each place's incidents in the `horizon` days after `origin`.
 
-    Models are fitted on periods that end before a few held-out ones, compared there by Poisson
-    log score, and the winner is fitted again on all periods. The spread comes from the held-out
-    periods. A yearly swing of the whole town is taken out first where the log shows one. Where
-    the log is too short for that, the gamma-Poisson long-run rate is used.
+    What several models expect is averaged. Fitted on periods that end before a few held-out ones,
+    they are weighed by how they did there (:func:`stack_weights`), then fitted again on all
+    periods; where too few incidents lie before the held-out periods, all count alike. The spread
+    comes from the held-out periods. A yearly swing of the whole town is taken out first where the
+    log shows one. Where the log is too short for that, the gamma-Poisson long-run rate is used.
 
     Parameters
     ----------
@@ -712,34 +744,85 @@ def forecast_counts(history: History, *, origin: float, horizon: float, numbers:
         Day of the forecast and length of the period [days].
     numbers
         Parameters of the room.
-    only
-        Use this model without comparing; its spread still comes from the held-out periods.
+    weights
+        Models to use and their weights, without a comparison.
     """
     starts = past_starts(origin, horizon, numbers=numbers)
-    held = int(numbers["hotspots.held_out_periods"])
-    if len(starts) < 2 * held or not len(history.day):
+    if not len(starts) or not len(history.day):
         return long_run_forecast(history, origin=origin, horizon=horizon, numbers=numbers)
     season = find_season(history.day, origin, numbers=numbers)
     level = history.without_season(season)
     periods = gather_periods(level, starts, horizon, season, numbers=numbers)
-    later = periods.starts >= periods.starts[-held]
-    earlier = periods.starts + horizon <= periods.starts[-held]
-    limit = numbers["hotspots.max_training_rows"]
-    if not (periods.usable & earlier[:, None]).any() or not periods.counts[earlier].any():
+    limit, least = numbers["hotspots.max_training_rows"], numbers["hotspots.least_fitted"]
+    every = periods.rows(periods.starts >= 0, limit=limit)
+    if every[1].sum() < least:
         return long_run_forecast(history, origin=origin, horizon=horizon, numbers=numbers)
-    test, truth, factor = periods.rows(later, limit=limit)
-    scores, spreads = {}, {}
-    for name, model in _fit_all(*periods.rows(earlier, limit=limit), numbers, only=only).items():
-        guess = factor * model.expected(test)
-        scores[name] = float((xlogy(truth, guess) - guess - gammaln(truth + 1)).mean())
-        spreads[name] = fit_spread(guess, truth)
-    best = max(scores, key=lambda name: scores[name])
-    every = np.ones(len(periods.starts), dtype=bool)
-    model = _fit_all(*periods.rows(every, limit=limit), numbers, only=best)[best]
+    first_held = periods.starts[-int(numbers["hotspots.held_out_periods"]):][0]
+    earlier = periods.rows(periods.starts + horizon <= first_held, limit=limit)
+    tried = _fit_all(*earlier, numbers, only=weights) if earlier[1].sum() >= least else {}
+    models = _fit_all(*every, numbers, only=weights or tried or None)
+    test, truth, factor = periods.rows(periods.starts >= first_held, limit=limit)
+    guesses = {name: factor * model.expected(test) for name, model in (tried or models).items()}
+    if weights is None:
+        weights = stack_weights(guesses, truth, alike=numbers["hotspots.stack_alike"] if tried
+                                else np.inf)
+    spread = fit_spread(_mean_of(guesses, weights), truth)
     now = features(level, [origin], numbers=numbers)[0]
-    expected = model.expected(now) * season.mean_factor(origin, horizon)
-    return PlaceForecast(expected, size_of(expected, *spreads[best]), best, scores,
-                         common_spread(periods, horizon, spreads[best], numbers=numbers))
+    ahead = season.mean_factor(origin, horizon)
+    expected = _mean_of({name: ahead * model.expected(now) for name, model in models.items()},
+                        weights)
+    return PlaceForecast(expected, size_of(expected, *spread),
+                         STACK if len(weights) > 1 else next(iter(weights)), dict(weights),
+                         common_spread(periods, horizon, spread, numbers=numbers))
+
+
+def stack_weights(guesses: Mapping[str, np.ndarray], counts: np.ndarray, *,
+                  alike: float) -> dict[str, float]:
+    """Return the weights, one in all, with which the mean of several guesses is the likeliest.
+
+    A choice of one model by the same few periods changes with every one of them; a mean errs less
+    than most of its parts.
+
+    Parameters
+    ----------
+    guesses
+        Expected incidents of each model, made without the counts, each of shape (rows,).
+    counts
+        What came, shape (rows,).
+    alike
+        Incidents' worth of evidence, for each model, that all are as good; infinite for a plain
+        mean.
+
+    References
+    ----------
+    Breiman 1996, Stacked Regressions, Machine Learning 24:49-64 (from memory); here with Poisson
+    likelihood and a Dirichlet prior.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(1)
+    >>> good, bad = rng.gamma(1.0, 1.0, (2, 5000))
+    >>> found = stack_weights({"good": good, "bad": bad}, rng.poisson(good), alike=10.0)
+    >>> bool(found["good"] > 0.95)
+    True
+    """
+    table = np.stack(list(guesses.values()))
+    weights = np.full(len(table), 1.0 / len(table))
+    if np.isfinite(alike) and len(table) > 1:
+        def loss(free: np.ndarray) -> tuple[float, np.ndarray]:
+            share = softmax(free)
+            mean = share @ table
+            slope = table @ (1.0 - counts / mean) - alike / share
+            value = (mean - xlogy(counts, mean)).sum() - alike * np.log(share).sum()
+            return float(value), share * (slope - share @ slope)
+
+        weights = softmax(minimize(loss, np.zeros(len(table)), jac=True, method="L-BFGS-B").x)
+    return dict(zip(guesses, weights.tolist(), strict=True))
+
+
+def _mean_of(guesses: Mapping[str, np.ndarray], weights: Mapping[str, float]) -> np.ndarray:
+    found: np.ndarray = np.sum([weights[name] * guess for name, guess in guesses.items()], axis=0)
+    return found
 
 
 def common_spread(periods: Periods, horizon: float, spread: tuple[float, float], *,
@@ -790,7 +873,8 @@ def long_run_forecast(history: History, *, origin: float, horizon: float,
     shape, rate = _long_run(history, origin, numbers)
     expected = np.maximum(shape / rate * horizon / YEAR, LEAST)
     expected = expected * _came_of_it(history, origin, numbers)
-    return PlaceForecast(expected, shape, SHORT_LOG, {}, numbers["hotspots.common_cv"] ** 2)
+    return PlaceForecast(expected, shape, SHORT_LOG, {SHORT_LOG: 1.0},
+                         numbers["hotspots.common_cv"] ** 2)
 
 
 def _came_of_it(history: History, origin: float, numbers: Parameters) -> float:
@@ -822,17 +906,14 @@ def _long_run(history: History, origin: float,
 
 
 def _fit_all(table: np.ndarray, counts: np.ndarray, season: np.ndarray, numbers: Parameters, *,
-             only: str | None = None) -> dict[str, Model]:
-    models: dict[str, Model] = {}
-    if only in (None, LEVEL):
-        models[LEVEL] = fit_level_and_recency(table, counts, season)
-    if only in (None, BLEND):
-        models[BLEND] = fit_blend(table, counts, season)
+             only: Collection[str] | None) -> dict[str, Model]:
+    ways: dict[str, Callable[[np.ndarray, np.ndarray, np.ndarray], Model]] = {
+        SHORT_LOG: fit_long_run, LEVEL: fit_level_and_recency, BLEND: fit_blend}
     # Trees with less than a few leaves' worth of rows would only learn the mean.
-    enough = len(table) >= 4 * numbers["hotspots.tree_least_rows"] and counts.any()
-    if only == CONTEXT or (only is None and enough):
-        models[CONTEXT] = fit_context_and_recency(table, counts, season, numbers=numbers)
-    return models
+    if only is not None or len(table) >= 4 * numbers["hotspots.tree_least_rows"]:
+        ways[CONTEXT] = partial(fit_context_and_recency, numbers=numbers)
+    return {name: fit(table, counts, season) for name, fit in ways.items()
+            if only is None or name in only}
 
 
 HORIZONS_DAYS = (7, 28, 91)
@@ -883,14 +964,14 @@ def forecast_places(placed_incidents: gpd.GeoDataFrame, *, places: gpd.GeoDataFr
         raise SettingError("horizons_days", "errors.not_horizons", values=str(list(horizons_days)))
     if not history.n:
         return empty("forecast").assign(method=pd.Series([], dtype="str"))
-    # The model is chosen on the middle horizon and kept for the others: one choice, less computing.
+    # The models are weighed on the middle horizon, the others keep the weights: less computing.
     middle = sorted(horizons_days)[len(horizons_days) // 2]
     made = {middle: forecast_counts(history, origin=window.days, horizon=float(middle),
                                     numbers=numbers)}
-    chosen = None if made[middle].method == SHORT_LOG else made[middle].method
+    weights = None if made[middle].method == SHORT_LOG else made[middle].weights
     for horizon in set(horizons_days) - {middle}:
         made[horizon] = forecast_counts(history, origin=window.days, horizon=float(horizon),
-                                        numbers=numbers, only=chosen)
+                                        numbers=numbers, weights=weights)
     level = numbers["hotspots.interval_level"]
     table = pd.concat([_rows(made[h], places["place_id"], int(h), level) for h in horizons_days],
                       ignore_index=True)

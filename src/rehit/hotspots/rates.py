@@ -700,19 +700,34 @@ def place_trends(place: np.ndarray, moment: np.ndarray, exposure: np.ndarray, *,
         return ratio
     middle = mean[looked] / exposure[looked]
     z = (middle - 0.5) * np.sqrt(12.0 * n[looked])
-    apart = _apart_from_others(place, moment / exposure[place], n)[looked]
+    apart = apart_from_others(place, moment / exposure[place])[looked]
     least = np.minimum(np.abs(z), np.abs(apart))
     passed = looked[false_discovery(2.0 * norm.sf(least), rate=false_discovery_rate)]
     ratio[passed] = np.exp(_slope(mean[passed] / exposure[passed]) / exposure[passed])
     return ratio
 
 
-def _apart_from_others(place: np.ndarray, at: np.ndarray, n: np.ndarray) -> np.ndarray:
+def apart_from_others(place: np.ndarray, at: np.ndarray) -> np.ndarray:
     """Return how many standard errors each place's mean moment lies from that of all others.
 
-    Infinite where there are fewer than ``MANY`` others to compare with.
+    A place that only follows the course of the whole log is not apart from it. Infinite where
+    there are fewer than ``MANY`` others to compare with.
+
+    Parameters
+    ----------
+    place
+        Place of each incident, 0..n-1, shape (m,).
+    at
+        When on its place's clock it came, as a share of the clock's length, shape (m,).
+
+    Examples
+    --------
+    >>> even, late = np.linspace(0, 1, 40), np.full(4, 0.9)
+    >>> apart_from_others(np.repeat([0, 1], [40, 4]), np.r_[even, late]).round(1).tolist()
+    [inf, 2.6]
     """
-    sums, squares = (np.bincount(place, weights=w, minlength=len(n)) for w in (at, at**2))
+    n = np.bincount(place)
+    sums, squares = (np.bincount(place, weights=w) for w in (at, at**2))
     others = len(at) - n
     with np.errstate(divide="ignore", invalid="ignore"):
         mean = (sums.sum() - sums) / others

@@ -460,10 +460,13 @@ def fit_chance(times: np.ndarray, law: PowerLaw, *, draws: int,
     return (beyond + 1) / (draws + 1)
 
 
-def read_power_law(law: PowerLaw, *, place: str | Message, level: float = 0.9) -> Message:
+def read_power_law(law: PowerLaw, *, place: str | Message, level: float = 0.9,
+                   apart: bool = True) -> Message:
     """Return what a fitted power law says of a place: ``trend.faster``, ``slower`` or ``untold``.
 
-    The shape of the law is the ratio of the pace at the end to the average pace so far.
+    The shape of the law is the ratio of the pace at the end to the average pace so far. Where the
+    place is not `apart` from the course of the whole log, a change is told as the log's
+    (``trend.as_all``).
 
     Examples
     --------
@@ -473,6 +476,8 @@ def read_power_law(law: PowerLaw, *, place: str | Message, level: float = 0.9) -
     """
     low, high = law.shape_interval(level=level)
     way = "faster" if low > 1 else "slower" if high < 1 else "untold"
+    if way != "untold" and not apart:
+        way = "as_all"
     return message(f"trend.{way}", place=place, shape=law.shape, level=level, low=low, high=high)
 
 

@@ -11,6 +11,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
+from scipy.stats import norm
 
 from rehit.chain import Chain
 from rehit.errors import SettingError
@@ -21,7 +22,7 @@ from rehit.hotspots.evaluate import (
     match_comparison,
     read_measures,
 )
-from rehit.hotspots.rates import held_out_record
+from rehit.hotspots.rates import apart_from_others, held_out_record
 from rehit.hotspots.recurrence import (
     RateModel,
     andersen_gill,
@@ -163,13 +164,17 @@ def mean_counts(chain: Chain, clock: tuple[pd.DataFrame, pd.Series]) -> list[Mes
 def worst_trends(chain: Chain, clock: tuple[pd.DataFrame, pd.Series]) -> list[Message]:
     """Return of each of the worst places whether its incidents come faster or slower.
 
-    Several places are read at once, so that the level is that of verdicts.
+    Several places are read at once, so that the level is that of verdicts. What the whole log does
+    is not told as news of one place.
     """
     times, ends = clock
     numbers = chain.parameters
     draws = int(numbers["pipeline.trend_draws"])
     least, level = (numbers[f"hotspots.{name}"]
                     for name in ("min_trend_incidents", "verdict_level"))
+    code, known = pd.factorize(times["place_id"])
+    clocks = ends.reindex(known).to_numpy()[code]
+    apart = pd.Series(apart_from_others(code, times["days_at_risk"].to_numpy() / clocks), known)
     rng, found = chain.rng("trends"), []
     walls = chain.repeats[~chain.repeats["place_kind"].isin(MANY_SURFACES)]
     for place in walls["place_id"].head(int(numbers["pipeline.trend_places"])):
@@ -179,7 +184,8 @@ def worst_trends(chain: Chain, clock: tuple[pd.DataFrame, pd.Series]) -> list[Me
             found.append(message("trend.few", place=chain.named(place), n=len(at)))
             continue
         law = fit_power_law(at, end=float(ends[place]))
-        found.append(read_power_law(law, place=chain.named(place), level=level))
+        found.append(read_power_law(law, place=chain.named(place), level=level,
+                                    apart=abs(apart[place]) >= norm.ppf((1 + level) / 2)))
         if fit_chance(at, law, draws=draws, rng=rng) < numbers["pipeline.poor_fit_chance"]:
             found.append(message("trend.bursts", place=chain.named(place)))
     return found or [message("trend.streets_only")]
