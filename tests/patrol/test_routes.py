@@ -15,7 +15,7 @@ from rehit.parameters import Parameters
 from rehit.patrol import search
 from rehit.patrol.check import check_plan
 from rehit.patrol.day import replan
-from rehit.patrol.routes import Plan, plan_routes
+from rehit.patrol.routes import Plan, plan_routes, time_route
 from rehit.patrol.search import Crew, Problem, finish_time, search_routes
 from rehit.patrol.travel import build_network
 
@@ -57,6 +57,18 @@ def test_search_finds_the_best_of_all_orders() -> None:
     found = search_routes(problem, stops=[MaxIterations(300)] * 5, seed=1)
     assert problem.score[found.routes[0]].sum() == best
     assert best < problem.score.sum()
+
+
+@pytest.mark.parametrize(("closes", "kept"), [(20, True), (19, False)])
+def test_a_crew_may_arrive_at_the_very_moment_a_stop_closes(closes: int, kept: bool) -> None:
+    """Twenty seconds of way, five of work, and twenty back."""
+    problem = Problem(
+        travel=np.array([[0, 20], [20, 0]]), location=np.array([1]), service=np.array([5]),
+        earliest=np.array([0]), latest=np.array([closes]), score=np.array([1.0]),
+        must=np.array([False]), crews=(Crew(0, 0, 0, 45),))
+    timed = time_route(problem, problem.crews[0], [0])
+    assert (None if timed is None else timed.back) == (45 if kept else None)
+    assert finish_time(problem, problem.crews[0], [0]) == (45 if kept else None)
 
 
 @pytest.fixture(scope="module")

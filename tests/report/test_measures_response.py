@@ -62,6 +62,14 @@ def test_median_counts_open_ones_as_not_yet() -> None:
     assert math.isnan(_measure(_log([*rows, rows[2]])).median_h)
 
 
+def test_the_median_leaves_out_hours_below_none_and_keeps_none() -> None:
+    """Cleared at once, after 10 h and 25 h: half at 10 h, whatever was cleared before its report."""
+    ends = ("2025-01-10 10:00", "2025-01-10 20:00", "2025-01-11 11:00")
+    rows = [("2025-01-10 10:00", end, "cleared", "cleared", "minute") for end in ends]
+    before = ("2025-01-10 10:00", "2025-01-09 10:00", "cleared", "cleared", "minute")
+    assert _measure(_log([*rows, before, before])).median_h == 10
+
+
 def test_days_only_are_judged_by_whole_days() -> None:
     log = _log([("2025-01-10", "2025-01-11 17:00", "cleared", "cleared", "day"),
                 ("2025-01-10", "2025-01-12 09:00", "cleared", "cleared", "day")])
