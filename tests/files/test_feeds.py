@@ -5,10 +5,15 @@ from __future__ import annotations
 import json
 from pathlib import Path
 from typing import Any
+from xml.etree import ElementTree
 
+import pandas as pd
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from rehit.errors import InputFileError
+from rehit.files.feeds import read_json, read_xml
 from rehit.files.reader import read_table
 from rehit.messages import message
 
@@ -77,3 +82,42 @@ def test_one_request_and_a_heading_of_xml(tmp_path: Path) -> None:
 def test_what_is_nested_without_end_is_refused_in_words(tmp_path: Path, text: str) -> None:
     with pytest.raises(InputFileError, match=r"nested more than 100 deep|unreadable JSON"):
         read(tmp_path, text)
+
+
+VALUES = st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=6)
+RECORDS = st.dictionaries(st.text(max_size=4), VALUES, max_size=3)
+
+
+@given(st.recursive(VALUES, lambda inner: st.lists(inner, max_size=4) | st.dictionaries(
+    st.text(max_size=4), inner, max_size=4), max_leaves=12))
+def test_any_json_is_a_table_of_texts_or_refused_in_words(content: object) -> None:
+    try:
+        table = read_json(json.dumps(content).encode(), where="feed.json").table
+    except InputFileError as refused:
+        code, table = refused.code, pd.DataFrame()
+    else:
+        code = ""
+    assert code in ("", "errors.no_records")
+    assert table.map(lambda cell: isinstance(cell, str)).all(axis=None)
+
+
+@given(st.lists(RECORDS.filter(bool), min_size=1, max_size=6))
+def test_every_record_of_a_list_is_a_row(records: list[dict[str, object]]) -> None:
+    assert len(read_json(json.dumps(records).encode(), where="feed.json").table) == len(records)
+
+
+@given(st.lists(st.dictionaries(st.sampled_from(["id", "address", "notes"]),
+                                st.text(alphabet="ab <&>\"\'é]", max_size=6), min_size=1),
+                min_size=2, max_size=6))
+def test_every_element_of_xml_is_a_row_with_its_texts(records: list[dict[str, str]]) -> None:
+    """The standard library writes the XML."""
+    root = ElementTree.Element("requests")
+    for record in records:
+        request = ElementTree.SubElement(root, "request")
+        for name, text in record.items():
+            ElementTree.SubElement(request, name).text = text
+    table = read_xml(ElementTree.tostring(root), where="feed.xml").table
+    assert [{name: text.strip() for name, text in row.items() if text.strip()}
+            for row in table.to_dict("records")] == [
+        {name: text.strip() for name, text in record.items() if text.strip()}
+        for record in records]

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import unicodedata
+
 import pandas as pd
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from rehit.files.safe_text import neutralise_formula, neutralise_table
 
@@ -66,3 +70,13 @@ def test_table_is_made_safe_without_changing_the_input() -> None:
 def test_repeated_codes_kept_as_categories_are_made_safe_too() -> None:
     table = pd.DataFrame({"rule": pd.Series(["=1", "ok", "=1"], dtype="category")})
     assert list(neutralise_table(table)["rule"]) == ["'=1", "ok", "'=1"]
+
+
+@given(st.text(max_size=12) | st.text(alphabet="=+-@|;\t\n \u200b\ufeff\uff1d1.,e'a", max_size=12))
+def test_no_cell_begins_as_a_formula_and_a_safe_one_stays_as_it_is(text: str) -> None:
+    """What begins is the first sign that Unicode holds to be neither blank nor format (Zs, Cf)."""
+    safe = neutralise_formula(text)
+    assert neutralise_formula(safe) == safe
+    seen = [sign for sign in safe if not sign.isspace() and unicodedata.category(sign) != "Cf"]
+    assert not seen or seen[0] not in "=@＝＠|｜" or safe.startswith("'")
+    assert "\x00" not in safe

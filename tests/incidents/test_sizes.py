@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import math
+
 import pandas as pd
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from rehit.incidents.clean import clean_incidents
 from rehit.incidents.rows import CleanSettings
@@ -106,3 +110,24 @@ def test_open_commas_stand_in_ledger_and_findings(translations: bool) -> None:
     assert entry[["before", "after"]].to_numpy().tolist() == [["1,200 m2", "1.2 m2"]]
     finding = cleaned.findings.set_index("code").loc["comma_could_be_thousands"]
     assert finding["count"] == 1
+
+
+@given(side=st.integers(1, 400), other=st.integers(1, 400),
+       unit=st.sampled_from([("cm", 0.01), ("m", 1.0), ("ft", 0.3048), ("in", 0.0254)]))
+def test_a_product_is_the_area_of_its_sides(side: int, other: int, unit: tuple[str, float]) -> None:
+    """International yard and pound agreement of 1959: 1 ft = 0.3048 m."""
+    name, metres = unit
+    area, limit = side * other * metres**2, load_parameters()["incidents.area_limit_m2"]
+    size = read_size(f"{side / 4:g}{name} x {other} {name}")
+    if area / 4 > limit:
+        assert size.rule == "size_beyond_belief"
+    else:
+        assert size.area_m2 == pytest.approx(area / 4)
+
+
+@given(st.text(max_size=30) | st.text(alphabet="0123456789.,x²mft'\" sqcin/½-~", max_size=12))
+def test_any_text_is_an_area_that_can_be_or_none(text: str) -> None:
+    size = read_size(text)
+    assert math.isnan(size.area_m2) == (size.basis == "unknown")
+    assert math.isnan(size.area_m2) or (
+        0 < size.area_m2 <= load_parameters()["incidents.area_limit_m2"])

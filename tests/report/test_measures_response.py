@@ -63,7 +63,7 @@ def test_median_counts_open_ones_as_not_yet() -> None:
 
 
 def test_the_median_leaves_out_hours_below_none_and_keeps_none() -> None:
-    """Cleared at once, after 10 h and 25 h: half at 10 h, whatever was cleared before its report."""
+    """Cleared at once, after 10 h and 25 h: half at 10 h, whatever ended before its report."""
     ends = ("2025-01-10 10:00", "2025-01-10 20:00", "2025-01-11 11:00")
     rows = [("2025-01-10 10:00", end, "cleared", "cleared", "minute") for end in ends]
     before = ("2025-01-10 10:00", "2025-01-09 10:00", "cleared", "cleared", "minute")

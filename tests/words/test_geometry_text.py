@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
-import pytest
+import math
 
-from rehit.words.geometry_text import is_three_words, pasted_point
+import pytest
+import shapely
+from hypothesis import given
+from hypothesis import strategies as st
+
+from rehit.words.geometry_text import is_three_words, pasted_point, shape_point
 
 # code, south, west, north, east: from the published test data of the Open Location Code
 # specification (test_data/decoding.csv).
@@ -49,3 +54,31 @@ def test_three_words_are_told_from_an_address() -> None:
     assert is_three_words("lamp.river.table")
     assert not is_three_words("Elm St. by the park")
     assert not is_three_words("12.High.St")
+
+
+@given(latitude=st.integers(-90 * 3600, 90 * 3600), longitude=st.integers(-180 * 3600, 180 * 3600))
+def test_degrees_minutes_and_seconds_come_back(latitude: int, longitude: int) -> None:
+    """One degree is 60 minutes of 60 seconds; south and west count below none (ISO 6709)."""
+    sides = []
+    for value, (over, under) in ((latitude, "NS"), (longitude, "EW")):
+        minutes, seconds = divmod(abs(value), 60)
+        side = over if value >= 0 else under
+        sides.append(f"{minutes // 60}°{minutes % 60:02}'{seconds:02}\"{side}")
+    assert pasted_point(" ".join(sides)) == pytest.approx((longitude / 3600, latitude / 3600))
+
+
+@given(st.text(max_size=40) | st.text(alphabet="POINTLESRGD=;(), 0123456789.-@°'\"NSEW+",
+                                      max_size=40))
+def test_any_text_is_a_place_on_earth_or_none(text: str) -> None:
+    at = pasted_point(text)
+    assert at is None or (abs(at[0]) <= 180 and abs(at[1]) <= 90)
+    shape = shape_point(text)
+    assert shape is None or (math.isfinite(shape.x) and math.isfinite(shape.y))
+
+
+@given(x=st.integers(-10**9, 10**9), y=st.integers(-10**9, 10**9))
+def test_a_point_as_text_comes_back_from_every_writer(x: int, y: int) -> None:
+    """Shapely writes well-known text, well-known binary in hexadecimals and GeoJSON."""
+    point = shapely.Point(x / 100, y / 100)
+    for text in (point.wkt, point.wkb_hex, shapely.to_geojson(point)):
+        assert shape_point(text) == (x / 100, y / 100, "")
