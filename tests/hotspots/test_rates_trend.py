@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from rehit.hotspots.rates import place_trends
+from rehit.hotspots.rates import place_trends, scatter_of_bursts
 
 
 def times(ratio_per_year: float, n: int, years: float, rng: np.random.Generator) -> np.ndarray:
@@ -61,3 +61,27 @@ def test_places_that_only_follow_the_whole_log_have_not_changed():
     moment[place == 7] = times(0.3, 30, 3.0, rng)
     told = place_trends(place, moment, np.full(40, 3.0), min_incidents=8, false_discovery_rate=0.1)
     assert told[7] < 0.6
+
+
+def in_bursts(size: int, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
+    """Sixty places of 24 incidents each at times drawn evenly, `size` at a time."""
+    place = np.repeat(np.arange(60), 24)
+    return place, np.repeat(rng.random(len(place) // size), size)
+
+
+@pytest.mark.parametrize("size", [1, 2, 4])
+def test_bursts_of_k_scatter_k_times_as_much(size):
+    """The variance of a sum of bursts of k is k times its mean (compound Poisson)."""
+    rng = np.random.default_rng(11)
+    found = np.mean([scatter_of_bursts(*in_bursts(size, rng)) for _ in range(20)])
+    assert found == pytest.approx(size, rel=0.12)
+
+
+def test_bursts_are_no_change():
+    rng = np.random.default_rng(12)
+    told = 0
+    for _ in range(50):
+        place, at = in_bursts(4, rng)
+        told += np.isfinite(place_trends(place, 3 * at, np.full(60, 3.0), min_incidents=8,
+                                         false_discovery_rate=0.1)).any()
+    assert told <= 11  # 5 of 50 families expected, standard deviation 2.1

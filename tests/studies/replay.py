@@ -4,13 +4,15 @@ Run by hand: python tests/studies/replay.py [city ...]
 
 At each past date only the log up to it is read. "Places" are the chain's own; "blocks" are squares
 of 100 m, which have more incidents each. Chance of a claim is the mean chance stated; met is the
-share that came true by counting incidents afterwards.
+share that came true by counting incidents afterwards. A place said to have changed is held to the
+pace of its own average up to then, times what became of the pace of all places together.
 """
 
 from __future__ import annotations
 
 import sys
 from collections.abc import Iterator
+from dataclasses import replace
 
 import geopandas as gpd
 import numpy as np
@@ -18,18 +20,21 @@ import pandas as pd
 from city_logs import chains
 from scipy.stats import nbinom
 
+from rehit.chain import Chain
 from rehit.hotspots.grid import well_placed
 from rehit.hotspots.rates import chance_of_more, rank_repeats
+from rehit.hotspots.recurrence import risk_clock
 from rehit.hotspots.scan import scan_statistic
 from rehit.hotspots.significance import hot_cells
 from rehit.hotspots.spacetime import BATCH_DAYS, knox_rings
-from rehit.observed import Window, known_places, timeline
+from rehit.observed import MANY_SURFACES, Window, known_places, timeline
+from rehit.outputs.hotspots import worst_trends
 from rehit.parameters import load_parameters
 
 AHEAD_DAYS, DATES, WARM_SHARE = 182.0, 4, 0.4
 SURE, BUSY, TOP = 0.8, 4, 20
-NUMBERS = load_parameters().override({"hotspots.scan_permutations": 19,
-                                      "hotspots.knox_listed_pairs": 1000})
+NUMBERS = load_parameters()
+WAYS = {"trend.faster": 1, "trend.slower": -1}
 
 
 def blocks(incidents: gpd.GeoDataFrame, side_m: float = 100.0) -> gpd.GeoDataFrame:
@@ -91,6 +96,37 @@ def rates(log: gpd.GeoDataFrame, window: Window) -> Iterator[dict[str, object]]:
                 row |= {f"n_{more:g}": int(sure.sum()), f"claim_{more:g}": chance[sure].sum(),
                         f"met_{more:g}": float((came > more * years + 1e-9)[sure].sum())}
             yield row
+
+
+def changes(chain: Chain) -> Iterator[dict[str, object]]:
+    """Go through the places said to have changed: did they stay on that side of their average?"""
+    log, window = chain.incidents, chain.cleaned.window
+    days = ahead_days(window)
+    for date in dates_of(window, days, DATES):
+        then = chain.given(incidents=log[log["reported_at"] <= date], cleaned=replace(
+            chain.cleaned, window=Window(window.start, date)))
+        table = then.repeats.set_index("place_id")
+        came = pd.Series(came_after(log, window.start, date, date + pd.Timedelta(days=days),
+                                    table.index.to_series()), table.index)
+        usual = table["rate_per_year"] * days / 365.25
+        usual *= came.sum() / usual.sum()
+        yearly = np.sign(np.log(table["trend_ratio_per_year"].astype("float64").dropna()))
+        for said, ways in (("yearly change", yearly), ("among the worst", told_of_worst(then))):
+            for way in (1, -1):
+                told = ways.index[ways == way]
+                yield {"said": said, "way": "more" if way > 0 else "less",
+                       "date": f"{date:%Y-%m-%d}", "told": len(told),
+                       "met": int(((came - usual)[told] * way > 0).sum()),
+                       "came": came[told].sum(), "usual": usual[told].sum()}
+
+
+def told_of_worst(chain: Chain) -> pd.Series:
+    """Return the way in which each of the worst places is said to have changed, 0 for none."""
+    clock = risk_clock(chain.incidents, window=chain.cleaned.window, parameters=NUMBERS)
+    told = [said for said in worst_trends(chain, clock)
+            if said.code not in ("trend.bursts", "trend.streets_only")]
+    walls = chain.repeats.loc[~chain.repeats["place_kind"].isin(MANY_SURFACES), "place_id"]
+    return pd.Series([WAYS.get(said.code, 0) for said in told], walls.head(len(told)))
 
 
 def emerging(log: gpd.GeoDataFrame, window: Window) -> Iterator[dict[str, object]]:
@@ -156,6 +192,8 @@ def main() -> None:
             if len(table):
                 print(f"\n{city}: rates of {name}")
                 show(rates(table, window))
+                print(f"\n{city}: changes of {name}")
+                show(changes(chain.given(incidents=table)))
         for name, study in (("emerging", emerging), ("hot cells", cells), ("near repeats", rings)):
             if len(well_placed(log, where="replay")):
                 print(f"\n{city}: {name}")

@@ -650,6 +650,8 @@ def _candidates(shape: np.ndarray, rate: np.ndarray, top: int) -> np.ndarray:
 
 #: Incidents of other places from which the whole log's course is told.
 MANY = 30
+#: Parts of a place's clock, incidents of a place, and places from which bursts are told.
+PARTS, BUSY, SOME = 6, 8, 5
 
 
 def place_trends(place: np.ndarray, moment: np.ndarray, exposure: np.ndarray, *,
@@ -658,9 +660,10 @@ def place_trends(place: np.ndarray, moment: np.ndarray, exposure: np.ndarray, *,
 
     The rate of a place is taken as exp(a + b t) on its clock of time at risk. The centroid test
     compares the mean moment of its incidents with the middle of the clock, and with the mean moment
-    of all other places' incidents too: a place that only follows the whole log's course has not
-    changed. Places pass together under Benjamini and Hochberg's false discovery control by the
-    larger of the two chances, and only those that pass get a ratio.
+    of all other places' incidents too: a place that only follows the whole log's course, or that
+    has the bursts that others have, has not changed. Places pass together under Benjamini and
+    Hochberg's false discovery control by the larger of the two chances, and only those that pass
+    get a ratio.
 
     Parameters
     ----------
@@ -710,8 +713,9 @@ def place_trends(place: np.ndarray, moment: np.ndarray, exposure: np.ndarray, *,
 def apart_from_others(place: np.ndarray, at: np.ndarray) -> np.ndarray:
     """Return how many standard errors each place's mean moment lies from that of all others.
 
-    A place that only follows the course of the whole log is not apart from it. Infinite where
-    there are fewer than ``MANY`` others to compare with.
+    A place that only follows the course of the whole log is not apart from it. Errors are as wide
+    as the places' bursts make them (:func:`scatter_of_bursts`). Infinite where there are fewer than
+    ``MANY`` others to compare with.
 
     Parameters
     ----------
@@ -732,8 +736,44 @@ def apart_from_others(place: np.ndarray, at: np.ndarray) -> np.ndarray:
     with np.errstate(divide="ignore", invalid="ignore"):
         mean = (sums.sum() - sums) / others
         variance = (squares.sum() - squares) / others - mean**2
-        apart = (sums / n - mean) / np.sqrt(variance * (1.0 / n + 1.0 / others))
+        apart = (sums / n - mean) / np.sqrt(
+            scatter_of_bursts(place, at) * variance * (1.0 / n + 1.0 / others))
     return np.where(others >= MANY, np.nan_to_num(apart), np.inf)
+
+
+def scatter_of_bursts(place: np.ndarray, at: np.ndarray) -> float:
+    """Return the variance of places' counts about their own trends over that of chance, at least 1.
+
+    Pearson's statistic over parts of the clock, about each place's exponential trend, pooled over
+    the places with ``BUSY`` incidents or more; 1 where these are fewer than ``SOME``.
+
+    Parameters
+    ----------
+    place, at
+        As in :func:`apart_from_others`.
+
+    References
+    ----------
+    McCullagh and Nelder 1989, Generalized Linear Models, section 4.5 (from memory).
+
+    Examples
+    --------
+    >>> place, even = np.repeat(np.arange(9), 12), np.tile((np.arange(12) + 0.5) / 12, 9)
+    >>> bursts = np.repeat(np.linspace(0.1, 0.9, 9), 12)
+    >>> scatter_of_bursts(place, even), bool(scatter_of_bursts(place, bursts) > 5)
+    (1.0, True)
+    """
+    n = np.bincount(place)
+    busy = np.flatnonzero(n >= BUSY)
+    if len(busy) < SOME:
+        return 1.0
+    part = np.minimum((at * PARTS).astype("int64"), PARTS - 1)
+    counts = np.bincount(place * PARTS + part, minlength=len(n) * PARTS).reshape(-1, PARTS)[busy]
+    slope = _slope(np.bincount(place, weights=at)[busy] / n[busy])
+    slope = np.where(np.abs(slope) < 1e-6, 1e-6, slope)[:, None]
+    share = np.diff(np.exp(slope * (np.linspace(0, 1, PARTS + 1) - 1)), axis=1) / -np.expm1(-slope)
+    expected = np.maximum(n[busy, None] * share, 1e-9)
+    return max(float(((counts - expected) ** 2 / expected).sum() / (len(busy) * (PARTS - 2))), 1.0)
 
 
 def _slope(middle: np.ndarray) -> np.ndarray:
