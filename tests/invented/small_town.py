@@ -30,6 +30,11 @@ vehicles = "vehicles.csv"
 
 [patrol]
 search_iterations = 300
+
+[contract]  # every marking is reported
+found_low = 0
+found_likely = 0
+found_high = 0
 """
 
 

@@ -415,7 +415,9 @@ def test_what_crews_found_comes_back_by_the_table_they_fill_in(
     after = table(copy / "results" / "visit_intervals.csv").set_index("place_id")
     rates = (after["rate_per_year"].astype(float) / before["rate_per_year"].astype(float))
     assert rates[ids[spots[0]]] > 1 > rates[ids[spots[1]]]
-    assert rates[ids[spots[3]]] == pytest.approx(1)
+    # Where nobody went only what all looks together tell has changed: a little more is unreported.
+    assert rates[ids[spots[3]]] == pytest.approx(rates.median())
+    assert 1 < rates.median() < rates[ids[spots[0]]]
 
 
 def test_a_result_that_is_none_is_one_message(copy: Path,

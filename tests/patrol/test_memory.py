@@ -13,14 +13,18 @@ from patrol_town import CRS
 from rehit.parameters import Parameters
 from rehit.patrol.looks import plan_calendar, visit_intervals
 from rehit.patrol.memory import (
-    chance_marked,
+    Unreported,
     days_since_clear,
     days_since_looked,
     merged_looks,
     place_rates,
-    rates_after_looks,
     without_memory,
 )
+
+
+def unreported(rate: float, *, report_days: float = 7.0, never_ratio: float = 0.0) -> Unreported:
+    return Unreported(pd.Series({"A": rate, "B": rate, "C": rate}), report_days=report_days,
+                      never_ratio=never_ratio, longest_days=91.0)
 
 
 def looks(*rows: tuple[str, str, str]) -> pd.DataFrame:
@@ -38,18 +42,17 @@ def test_the_chance_against_simulated_markings_and_reports() -> None:
     stands = at + rng.exponential(delay, len(at)) > days
     marked = np.zeros(n, dtype=bool)
     np.logical_or.at(marked, np.repeat(np.arange(n), counts), stands)
-    found = chance_marked(pd.Series({"A": rate}), pd.Series({"A": days}), report_days=delay)
+    found = unreported(rate, report_days=delay).chance(pd.Series({"A": days}))
     assert found["A"] == pytest.approx(marked.mean(), abs=0.006)
 
 
 def test_a_place_looked_at_yesterday_is_worth_less_today() -> None:
-    rates = pd.Series({"A": 0.05, "B": 0.05, "C": 0.05})
     since = days_since_looked(looks(("2026-01-04", "A", "clean"), ("2025-12-01", "B", "planned"),
                                     ("2026-01-05", "C", "clean"), ("2026-01-03", "C", "left")),
                               day=date(2026, 1, 5))
     # What is looked at on the day itself, or left marked, does not make a place clean.
     assert since.to_dict() == {"A": 1.0, "B": 35.0}
-    chance = chance_marked(rates, since, report_days=7.0)
+    chance = unreported(0.05).chance(since)
     assert chance["A"] < 0.2 * chance["B"] < chance["B"] < chance["C"]
 
 
@@ -61,15 +64,49 @@ def test_a_clearance_is_a_day_on_which_the_place_was_clean() -> None:
 
 
 def test_a_look_that_found_nothing_lowers_the_rate_and_a_find_raises_it() -> None:
-    """Belief of shape 2 and mean 0.05 a day; one look after never, report delay 7 days."""
-    rates, shapes = pd.Series({"A": 0.05, "B": 0.05, "C": 0.05}), pd.Series(
-        {"A": 2.0, "B": 2.0, "C": 2.0})
-    after = rates_after_looks(rates, shapes, looks(
+    """One look each at places never seen: 0.05 a day over 7 days are 0.35 expected."""
+    after = unreported(0.05).after(looks(
         ("2026-01-02", "A", "clean"), ("2026-01-02", "B", "done"), ("2026-01-02", "C", "planned")),
-        report_days=7.0)
-    assert after["A"] == pytest.approx(2 / (40 + 7))
-    assert after["B"] == pytest.approx(3 / (40 + 7))
+        prior_markings=1e9).all_per_day
+    assert after["A"] == pytest.approx(0.05 * 1 / 1.35, rel=1e-4)
+    assert after["B"] == pytest.approx(0.05 * 2 / 1.35, rel=1e-4)
     assert after["C"] == pytest.approx(0.05)  # planned, not yet told
+
+
+def test_markings_that_nobody_reports_are_learnt_from_all_looks() -> None:
+    """A look each week, 0.05 to be reported a day: 20 finds are 20 - soon beyond what was expected.
+
+    As (F - S + w u) / (N + w) with nothing assumed (u = 0) and the weight w = 2 markings.
+    """
+    days = [f"2026-01-{day:02}" for day in (1, 8, 15, 22, 29)]
+    made = looks(*((day, place, "done") for day in days for place in "AB"),
+                 *((day, "C", "clean") for day in days))
+    after = unreported(0.05).after(made, prior_markings=2)
+    soon = 7 * 0.05 * (1 + 4 * (1 - np.exp(-1)))
+    never = 0.05 * (91 + 4 * 7)
+    assert after.never_ratio == pytest.approx((10 - 3 * soon) / (3 * never + 2), rel=1e-4)
+    assert after.found_ratio is not None
+    expected = soon + after.never_ratio * never
+    assert after.found_ratio["A"] == pytest.approx((1 + 5) / (1 + expected), rel=1e-4)
+    assert after.found_ratio["C"] == pytest.approx(1 / (1 + expected), rel=1e-4)
+
+
+def test_a_reported_job_is_no_find_of_a_look() -> None:
+    """Fault: each reported job that a crew did raised the rate of its place once more."""
+    job = looks(("2026-01-02", "A", "done")).assign(stop_id="I0001")
+    after = unreported(0.05).after(job, prior_markings=5)
+    assert after.all_per_day["A"] == pytest.approx(0.05)
+    both = merged_looks(job, looks(("2026-01-04", "A", "clean")))
+    told = unreported(0.05).after(both, prior_markings=1e9).found_ratio
+    assert told is not None  # but the place was seen clean two days before the look
+    assert told["A"] == pytest.approx(1 / (1 + 0.05 * 7 * (1 - np.exp(-2 / 7))), rel=1e-4)
+
+
+def test_the_share_never_reported_makes_a_long_wait_worth_more() -> None:
+    """On top of what will be reported, 0.05 x 2 a day stand for good, up to the longest time."""
+    chance = unreported(0.05, never_ratio=2.0).chance(pd.Series({"A": 30.0, "B": 500.0}))
+    assert chance["A"] == pytest.approx(1 - np.exp(-0.35 * (1 - np.exp(-30 / 7)) - 0.1 * 30))
+    assert chance["B"] == pytest.approx(1 - np.exp(-0.35 - 0.1 * 91), rel=1e-4)
 
 
 def test_what_the_crew_says_takes_the_place_of_what_was_planned() -> None:

@@ -16,6 +16,7 @@ import pandas as pd
 from shapely.geometry import Point
 
 from rehit.chain import Chain
+from rehit.contract.volume import mean_found_share
 from rehit.errors import InputFileError, SettingError
 from rehit.files.reader import read_table
 from rehit.files.safe_text import neutralise_table, without_guard
@@ -43,12 +44,11 @@ from rehit.patrol.looks import (
 )
 from rehit.patrol.memory import (
     DAYS_PER_YEAR,
-    chance_marked,
+    Unreported,
     days_since_clear,
     days_since_looked,
     merged_looks,
     place_rates,
-    rates_after_looks,
     without_memory,
 )
 from rehit.patrol.routes import Plan, clock, plan_routes
@@ -194,10 +194,8 @@ def plan_day(chain: Chain, *, day: date | None, crews: int | Sequence[str] | Non
     day, idle = day_to_plan(chain, day)
     handed_in = [read_results(file) for file in results]
     network, looks = street_network(chain), merged_looks(read_looks(chain), *handed_in)
-    rates = rates_after_looks(
-        place_rates(chain.forecast, parameters=numbers),
-        chain.repeats.set_index("place_id")["gamma_shape"], looks,
-        report_days=numbers["patrol.report_days"])
+    standing = unreported(chain, looks, parameters=numbers)
+    rates = standing.all_per_day
     frequency, places = visit_plan(chain, team, network, rates)
     calendar = plan_calendar(
         frequency.table, places.geometry, crew_ids=list(team["crew_id"]),
@@ -207,7 +205,7 @@ def plan_day(chain: Chain, *, day: date | None, crews: int | Sequence[str] | Non
     due = calendar.visits.loc[calendar.visits["day"] == day.isoformat(), "place_id"]
     wanted = _wanted(chain, wishes.bring_in, rates)
     stops, handed = day_stops(chain, day, crews=len(team), due=frozenset(due) | set(wanted),
-                              chances=chances(chain, rates, looks, day, parameters=numbers))
+                              chances=standing.chance(days_since_seen(chain, looks, day)))
     stops, taken_out = _without_places(chain, stops, wishes.leave_out)
     chain.step("step.planning_routes")
     plan = plan_routes(stops, team, network=network, parameters=numbers, seed=chain.project.seed)
@@ -259,12 +257,19 @@ def _wishes_messages(plan: Plan, wanted: dict[str, str], out: list[str]) -> list
     return [*told, *[message("crew_day.taken_out", n=len(out), names=tuple(out))] * bool(out)]
 
 
-def chances(chain: Chain, rates: pd.Series, looks: pd.DataFrame, day: date, *,
-            parameters: Parameters) -> pd.Series:
-    """Return for each place the chance of a marking since it was last seen clean."""
+def unreported(chain: Chain, looks: pd.DataFrame, *, parameters: Parameters) -> Unreported:
+    """Return what is believed of markings that nobody reports, once looks have told of them."""
+    assumed = Unreported(
+        place_rates(chain.forecast, parameters=parameters),
+        report_days=parameters["patrol.report_days"], never_ratio=mean_found_share(parameters),
+        longest_days=parameters["patrol.max_interval_days"])
+    return assumed.after(looks, prior_markings=parameters["patrol.looks_prior_markings"])
+
+
+def days_since_seen(chain: Chain, looks: pd.DataFrame, day: date) -> pd.Series:
+    """Return for each place the days since it was last seen clean, by a clearance or a look."""
     cleared = days_since_clear(chain.incidents, day=day, time_zone=chain.project.time_zone)
-    seen = pd.concat([cleared, days_since_looked(looks, day=day)], axis=1).min(axis=1)
-    return chance_marked(rates, seen, report_days=parameters["patrol.report_days"])
+    return pd.concat([cleared, days_since_looked(looks, day=day)], axis=1).min(axis=1)
 
 
 def read_looks(chain: Chain) -> pd.DataFrame:

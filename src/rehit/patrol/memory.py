@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
 from datetime import date
 
 import numpy as np
@@ -61,63 +62,107 @@ def days_since_clear(incidents: pd.DataFrame, *, day: date, time_zone: str) -> p
     return known.rename("days")
 
 
-def chance_marked(rate_per_day: pd.Series, days: pd.Series, *, report_days: float) -> pd.Series:
-    r"""Return the chance that a place bears a marking that nobody has reported yet.
+@dataclass(frozen=True)
+class Unreported:
+    r"""How many markings stand at each place that nobody has reported, by when it was seen clean.
 
-    Markings come at the rate :math:`\lambda`; each is reported, and then is a job of its own,
-    after a time that is exponential with mean D. Of those since the place was last seen T days
-    ago, :math:`\lambda D (1 - e^{-T/D})` are expected to stand unreported.
+    Markings that will be reported come at the log's rate :math:`\lambda`, each reported, and then
+    a job of its own, after a time that is exponential with mean D; for each of them come
+    :math:`u` that nobody ever reports. Of those since the place was last seen T days ago,
+    :math:`k (\lambda D (1 - e^{-T/D}) + u \lambda T)` are expected to stand unreported; k is what
+    looks at the place tell, 1 where there were none.
 
-    Parameters
+    Attributes
     ----------
     rate_per_day
-        By place.
-    days
-        Days since the place was last seen, by place; places without are taken as never seen.
+        Markings reported a day, by place.
     report_days
-        Mean days until a report.
+        Mean days until a report, D.
+    never_ratio
+        Markings that nobody ever reports for each that is reported, u.
+    longest_days
+        A place not seen for longer, or never, is taken as seen that long ago: markings fade, and
+        are cleaned by others.
+    found_ratio
+        What looks found over what was expected of them, by place: k.
 
     Examples
     --------
     >>> rate = pd.Series({"A": 0.05, "B": 0.05})
-    >>> chance_marked(rate, pd.Series({"B": 1.0}), report_days=7.0).round(3).tolist()
+    >>> standing = Unreported(rate, report_days=7.0, never_ratio=0.0, longest_days=91.0)
+    >>> standing.chance(pd.Series({"B": 1.0})).round(3).tolist()
     [0.295, 0.046]
     """
-    since = days.reindex(rate_per_day.index).fillna(np.inf)
-    standing = rate_per_day * report_days * -np.expm1(-since / report_days)
-    chance: pd.Series = -np.expm1(-standing)
-    return chance.rename("chance")
 
+    rate_per_day: pd.Series
+    report_days: float
+    never_ratio: float
+    longest_days: float
+    found_ratio: pd.Series | None = None
 
-def rates_after_looks(rates: pd.Series, shapes: pd.Series, looks: pd.DataFrame, *,
-                      report_days: float) -> pd.Series:
-    """Return the rates once looks have told what stood there unreported, and what did not.
+    @property
+    def all_per_day(self) -> pd.Series:
+        """Markings a day by place, reported or not."""
+        return self._times_found(self.rate_per_day * (1 + self.never_ratio))
 
-    A gamma belief of the shape given and mean `rates`: each look adds what it found, and as time
-    watched what of the days since the look before would still have stood unreported.
+    def chance(self, days: pd.Series) -> pd.Series:
+        """Return the chance that a place bears a marking that nobody has reported yet.
 
-    Parameters
-    ----------
-    rates
-        Markings a day by place, before.
-    shapes
-        Shape of the belief by place (``gamma_shape`` of the `repeats` table).
-    looks
-        The `looks` table.
-    report_days
-        Mean days until a report.
-    """
-    made = looks[looks["outcome"].isin((*FOUND, "clean"))].sort_values("day")
-    made = made.assign(at=pd.to_datetime(made["day"]))
-    since = made.groupby("place_id")["at"].diff().dt.days.astype(float)
-    watched = report_days * -np.expm1(-since.fillna(np.inf) / report_days)
-    told = pd.DataFrame({"place_id": made["place_id"], "watched": watched,
-                         "found": made["outcome"].isin(FOUND).astype(float)})
-    sums = told.groupby("place_id").sum().reindex(rates.index).fillna(0.0)
-    shape = shapes.reindex(rates.index).fillna(1.0)
-    days = shape / rates.where(rates > 0)
-    after: pd.Series = ((shape + sums["found"]) / (days + sums["watched"])).fillna(rates)
-    return after.rename("rate_per_day")
+        Parameters
+        ----------
+        days
+            Days since the place was last seen clean, by place; those without were never seen.
+        """
+        since = days.reindex(self.rate_per_day.index)
+        soon, never = self.watched(since)
+        standing = self._times_found(self.rate_per_day * (soon + self.never_ratio * never))
+        chance: pd.Series = -np.expm1(-standing)
+        return chance.rename("chance")
+
+    def watched(self, since: pd.Series) -> tuple[pd.Series, pd.Series]:
+        """Return how many days' markings a look sees: of those to be reported, and of the others.
+        """
+        since = since.fillna(np.inf).clip(upper=self.longest_days)
+        return self.report_days * -np.expm1(-since / self.report_days), since
+
+    def after(self, looks: pd.DataFrame, *, prior_markings: float) -> Unreported:
+        """Return what is believed once looks have told what stood there, and what did not.
+
+        The share never reported is learnt from all looks together, what was assumed counting as
+        looks at `prior_markings` markings; then each place's own finds over what was expected of
+        its looks, in a gamma belief about 1 of shape 1. Visits to reported jobs tell when a place
+        was seen clean and no more: their markings are the log's.
+
+        Parameters
+        ----------
+        looks
+            The `looks` table.
+        prior_markings
+            Weight of the share assumed [markings].
+        """
+        told = self._told(looks)
+        sums = told.groupby("place_id")[["found", "soon", "never"]].sum()
+        total = sums.sum()
+        ratio = (total["found"] - total["soon"] + prior_markings * self.never_ratio) / (
+            total["never"] + prior_markings)
+        ratio = max(float(ratio), 0.0)
+        sums = sums.reindex(self.rate_per_day.index).fillna(0.0)
+        found = (1 + sums["found"]) / (1 + sums["soon"] + ratio * sums["never"])
+        return replace(self, never_ratio=ratio, found_ratio=found)
+
+    def _told(self, looks: pd.DataFrame) -> pd.DataFrame:
+        """Return a row per look: markings found, and markings expected of either kind."""
+        made = looks[looks["outcome"].isin((*FOUND, "clean"))].sort_values("day")
+        made = made.assign(at=pd.to_datetime(made["day"]))
+        made = made.assign(since=made.groupby("place_id")["at"].diff().dt.days.astype(float))
+        own = made[made["stop_id"] == made["place_id"]]
+        rate = own["place_id"].map(self.rate_per_day).astype(float).fillna(0.0)
+        soon, never = self.watched(own["since"])
+        return own.assign(found=own["outcome"].isin(FOUND).astype(float),
+                          soon=rate * soon, never=rate * never)
+
+    def _times_found(self, values: pd.Series) -> pd.Series:
+        return values if self.found_ratio is None else values * self.found_ratio
 
 
 def merged_looks(*parts: pd.DataFrame) -> pd.DataFrame:

@@ -1,0 +1,292 @@
+"""A year of patrol days in invented towns: what the memory of looks is worth on the street.
+
+Run by hand: python tests/studies/patrol_year.py [--towns 20] [--first 1] [--assets 150]
+
+Each town has four years of markings; rehit knows the log of the first three, and of the fourth only
+what was reported by the morning. A place's share of markings that anybody reports is drawn (one in
+seven, half, or nine in ten) and so are days until a report, exponential about seven: neither is
+known to rehit. One crew of two goes out every working day for two and a half hours; minutes of jobs
+and drives are drawn about what is planned. The same markings, reports and hours meet five ways of
+choosing the day's looks: rehit with results handed in, with planned looks remembered alone, with no
+memory, an even round, and the worst twenty every day.
+"""
+
+from __future__ import annotations
+
+import argparse
+import shutil
+import sys
+import tempfile
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from rehit.chain import Chain
+from rehit.errors import SettingError
+from rehit.files.writing import write_csv
+from rehit.outputs.patrol import (
+    LOOKS_FILE,
+    day_stops,
+    days_since_seen,
+    fleet,
+    merged_looks,
+    plan_day,
+    planned_looks,
+    read_looks,
+    street_network,
+    unreported,
+)
+from rehit.parameters import Parameters
+from rehit.patrol.day import Sheet, crew_sheets
+from rehit.patrol.routes import plan_routes
+from rehit.project import load_project
+
+DEMO = Path(__file__).parents[2] / "data_demo"
+ARMS = ("results handed in", "planned looks only", "no memory", "even round", "worst twenty")
+YEAR, DAYS = 2026, 365.0
+REPORTED_SHARES, REPORT_DAYS = (1 / 7, 0.5, 0.9), 7.0
+SHIFT = ("07:00", "09:30")
+MIN_PER_DAY = 1440.0
+SEARCH = {"patrol.search_iterations": 50, "patrol.search_runs": 1}
+
+
+@dataclass
+class Town:
+    """A town at the end of its third year, and the markings of the fourth.
+
+    Attributes
+    ----------
+    chain
+        rehit on the log of three years.
+    marks
+        The fourth year's markings: ``place_id``, ``at`` and ``reported`` [days since the year
+        began; infinite where nobody reports], and their rows of the `incidents` table.
+    advice
+        Advice for all markings of the four years.
+    """
+
+    chain: Chain
+    marks: gpd.GeoDataFrame
+    advice: pd.DataFrame
+    numbers: Parameters
+    begins: pd.Timestamp
+
+
+@dataclass
+class Year:
+    """What came of a year."""
+
+    cleared: np.ndarray
+    due: np.ndarray
+    n_looks: int = 0
+    n_found: int = 0
+    idle: int = 0
+    home: list[bool] = field(default_factory=list)
+    overtime_min: float = 0.0
+
+
+def make(folder: Path, seed: int, n_assets: int) -> Town:
+    """Return a town whose rehit knows three years of it."""
+    sys.path.insert(0, str(DEMO))
+    from make_demo import make_town, write_town
+
+    write_town(make_town(seed=seed, n_assets=n_assets, n_coated=4, n_lit=4, years=4,
+                         faults=False), folder)
+    shutil.copy(DEMO / "mapping.toml", folder)
+    vehicles = pd.read_csv(folder / "vehicles.csv", dtype=str).tail(1)
+    vehicles.assign(shift_start=SHIFT[0], shift_end=SHIFT[1]).to_csv(
+        folder / "vehicles.csv", index=False)
+    settings = (DEMO / "rehit.toml").read_text(encoding="utf-8")
+    (folder / "rehit.toml").write_text(settings, encoding="utf-8")
+    whole = Chain(load_project(folder))
+    incidents, advice = whole.incidents, whole.advice
+    (folder / "rehit.toml").write_text(settings.replace(
+        "[project]", f'[project]\nextract_end = "{YEAR}-01-01"', 1), encoding="utf-8")
+    begins = pd.Timestamp(f"{YEAR}-01-01", tz="Europe/Lisbon").tz_convert("UTC")
+    rng = np.random.default_rng([seed, 17])
+    incidents = incidents[incidents["place_id"].notna()].reset_index(drop=True)
+    places = sorted(set(incidents["place_id"]))
+    share = dict(zip(places, rng.choice(REPORTED_SHARES, len(places)), strict=True))
+    told = rng.random(len(incidents)) < incidents["place_id"].map(share)
+    before = incidents["reported_at"] < begins
+    chain = Chain(load_project(folder))
+    known = incidents[before & told].assign(status="closed")
+    marks = incidents[~before].reset_index(drop=True)
+    at = ((marks["reported_at"] - begins) / pd.Timedelta(days=1)).to_numpy(float)
+    delay = rng.exponential(REPORT_DAYS, len(marks))
+    reported = np.where(told[~before], at + delay, np.inf)
+    chain = chain.given(incidents=known, advice=advice)
+    numbers = chain.parameters.override(SEARCH)
+    chain = chain.given(repeats=chain.repeats, forecast=chain.forecast)
+    return Town(chain, marks.assign(at=at, reported=reported), advice, numbers, begins)
+
+
+def working_days() -> Iterator[date]:
+    """Go through the Mondays to Fridays of the time lived through."""
+    day = date(YEAR, 1, 1)
+    while day_number(day) < DAYS:
+        if day.weekday() < 5:
+            yield day
+        day += timedelta(days=1)
+
+
+def this_morning(town: Town, year: Year, day: date) -> Chain:
+    """Return the chain as the log stands on a day: reported by seven, cleared if it was."""
+    now = day_number(day) + 7 / 24
+    marks = town.marks
+    seen = ((marks["reported"] < now) & ~(year.cleared < marks["reported"])).to_numpy()
+    rows = marks[seen]
+    done = pd.Series(year.cleared[seen], index=rows.index)
+    rows = rows.assign(
+        status=np.where(done.notna(), "closed", "open"),
+        reported_at=town.begins + pd.to_timedelta(rows["reported"], unit="D").dt.floor("min"),
+        cleared_at=town.begins + pd.to_timedelta(done, unit="D").dt.floor("min"))
+    known = town.chain.incidents
+    return town.chain.given(incidents=gpd.GeoDataFrame(pd.concat(
+        [known, rows[known.columns].astype(known.dtypes.to_dict())], ignore_index=True),
+        geometry="geometry", crs=known.crs))
+
+
+def day_number(day: date) -> float:
+    """Return the days since the year began."""
+    return float((day - date(YEAR, 1, 1)).days)
+
+
+def live(town: Town, arm: str, seed: int) -> Year:
+    """Live through the year, choosing looks in one way."""
+    looks_file = town.chain.project.folder / "results" / LOOKS_FILE
+    looks_file.parent.mkdir(exist_ok=True)
+    looks_file.unlink(missing_ok=True)
+    n = len(town.marks)
+    year, rng = Year(np.full(n, np.nan), np.full(n, np.nan)), np.random.default_rng(seed)
+    round_, network = _round(town), street_network(town.chain)
+    for day in working_days():
+        chain = this_morning(town, year, day)
+        wanted = (round_ if arm == "even round" else _worst(town))[:40]
+        try:
+            found = None if arm not in ARMS[:3] else plan_day(
+                chain, day=day, crews=None, numbers=town.numbers)
+            sheets = found.sheets if found else _by_rule(chain, day, wanted, network, town.numbers)
+        except SettingError:  # nothing to go out for
+            year.idle += 1
+            continue
+        outcomes = [outcome for sheet in sheets for outcome in walk(town, year, sheet, day, rng)]
+        if found and arm in ARMS[:2]:
+            planned = planned_looks(found)
+            told = planned.assign(outcome=outcomes) if arm == ARMS[0] else planned
+            write_csv(merged_looks(read_looks(chain), told), looks_file)
+        elif arm == "even round":
+            gone = {place for sheet in sheets for place in sheet.stops["place_id"]}
+            round_ = [p for p in round_ if p not in gone] + [p for p in round_ if p in gone]
+    return year
+
+
+def _round(town: Town) -> list[str]:
+    """Return all places in the order of a round through the town: street by street."""
+    places = town.chain.repeats
+    return list(places.assign(x=places.geometry.x.round(-2), y=places.geometry.y).sort_values(
+        ["x", "y"])["place_id"])
+
+
+def _worst(town: Town) -> list[str]:
+    counts = town.chain.incidents["place_id"].value_counts()
+    return list(counts.sort_index().sort_values(ascending=False, kind="stable").index[:20])
+
+
+def _by_rule(chain: Chain, day: date, wanted: list[str], network: object,
+             numbers: Parameters) -> list[Sheet]:
+    """Return the day's routes where looks are given by a rule: all wanted alike."""
+    team, _ = fleet(chain, None)
+    looks = read_looks(chain)
+    usual = unreported(chain, looks, parameters=numbers).chance(
+        days_since_seen(chain, looks, day))
+    stops, _ = day_stops(chain, day, crews=1, due=frozenset(wanted), chances=usual)
+    stops = stops[(stops["kind"] == "reported") | stops["place_id"].isin(wanted)]
+    order = {place: rank for rank, place in enumerate(wanted)}
+    look = stops["kind"] == "hotspot"
+    # Nearly alike, the first in turn a little ahead.
+    wish = 1.0 - stops["place_id"].map(order).fillna(0.0) / (4 * max(len(wanted), 1))
+    stops = stops.assign(weight=stops["weight"].where(~look, wish / stops["expected"]))
+    plan = plan_routes(stops.reset_index(drop=True), team, network=network,  # type: ignore[arg-type]
+                       parameters=numbers, seed=1)
+    return crew_sheets(plan)
+
+
+def walk(town: Town, year: Year, sheet: Sheet, day: date, rng: np.random.Generator) -> list[str]:
+    """Send a crew out; return the outcome of each stop."""
+    marks, outcomes, clock = town.marks, [], float(sheet.crew["shift_start_min"])
+    place, ids = marks["place_id"].to_numpy(), marks["incident_id"].to_numpy()
+    about = {name: town.numbers[f"patrol.{name}_spread"] for name in ("minutes", "drive")}
+    for row in sheet.rows.to_dict("records"):
+        clock += float(row["travel_min"] or 0.0) * _noise(rng, about["drive"])
+        if not row["number"]:
+            continue
+        now = day_number(day) + clock / MIN_PER_DAY
+        here = (place == row["place_id"]) | (ids == row["stop_id"])
+        stands = here & (marks["at"].to_numpy() <= now) & np.isnan(year.cleared)
+        work = float(row["work_min"]) if np.isfinite(row["work_min"]) else 25.0
+        sure = town.numbers["patrol.setup_minutes"]
+        if row["kind"] == "hotspot":
+            sure += town.numbers["patrol.look_minutes"]
+            year.n_looks += 1
+            year.n_found += int(stands.any())
+        else:
+            year.due[ids == row["stop_id"]] = day_number(day) + row["due_min"] / MIN_PER_DAY
+        clock += sure + stands.sum() * work * _noise(rng, about["minutes"])
+        year.cleared[stands] = now
+        outcomes.append("done" if stands.any() else "clean")
+    late = clock - float(sheet.crew["shift_end_min"])
+    year.home.append(late <= 0)
+    year.overtime_min += max(late, 0.0)
+    return outcomes
+
+
+def _noise(rng: np.random.Generator, spread: float) -> float:
+    return float(rng.lognormal(-spread**2 / 2, spread))
+
+
+def told(town: Town, year: Year) -> dict[str, float]:
+    """Return the year's figures."""
+    at, reported = town.marks["at"].to_numpy(), town.marks["reported"].to_numpy()
+    gone = np.where(np.isnan(year.cleared), DAYS, year.cleared)
+    jobs = np.isfinite(year.due)
+    return {"marks": len(at), "marking_days": float((gone - at).sum()),
+            "found_first": float((gone < np.minimum(reported, DAYS)).sum()),
+            "looks": year.n_looks, "finds_per_100": 100 * year.n_found / max(year.n_looks, 1),
+            "in_time": float((year.cleared[jobs] <= year.due[jobs]).mean()),
+            "idle_days": year.idle, "home": float(np.mean(year.home)),
+            "overtime_min": round(year.overtime_min)}
+
+
+def main() -> None:
+    """Print a row per town and way, then the means and the paired differences."""
+    ask = argparse.ArgumentParser()
+    ask.add_argument("--towns", type=int, default=20)
+    ask.add_argument("--first", type=int, default=1)
+    ask.add_argument("--assets", type=int, default=150)
+    ask.add_argument("--arms", nargs="*", default=list(ARMS))
+    given = ask.parse_args()
+    rows = []
+    for seed in range(given.first, given.first + given.towns):
+        with tempfile.TemporaryDirectory() as folder:
+            town = make(Path(folder), seed, given.assets)
+            for arm in given.arms:
+                rows.append({"town": seed, "arm": arm} | told(town, live(town, arm, seed)))
+                print(rows[-1], flush=True)
+    table = pd.DataFrame(rows)
+    pd.set_option("display.width", 200)
+    print(table.drop(columns="town").groupby("arm", sort=False).mean().round(3).to_string())
+    days = table.pivot_table(index="town", columns="arm", values="marking_days")
+    for arm in given.arms[1:]:
+        gain = 1 - days[given.arms[0]] / days[arm]
+        print(f"marking-days fewer than {arm}: {gain.mean():.1%} "
+              f"(standard error {gain.std(ddof=1) / len(gain) ** 0.5:.1%})")
+
+
+if __name__ == "__main__":
+    main()
