@@ -13,10 +13,13 @@ from rehit.errors import DataWarning, SettingError, TableError
 from rehit.hotspots.significance import (
     false_discovery,
     hot_cells,
+    hot_record,
     local_moran_grid,
     sum_tails,
     window_scores,
 )
+from rehit.observed import Window
+from rehit.parameters import load_parameters
 from rehit.tables import check
 
 WHEN = pd.Timestamp("2024-05-01", tz="UTC")
@@ -176,3 +179,18 @@ def test_degrees_are_refused_and_the_input_is_left_alone(spot) -> None:
 def test_feet_are_taken_for_feet(spot) -> None:
     feet = spot.to_crs("+proj=utm +zone=30 +datum=WGS84 +units=us-ft")
     assert hot_cells(feet)["hot"].sum() == pytest.approx(hot_cells(spot)["hot"].sum(), abs=4)
+
+
+@pytest.mark.parametrize(("moved_m", "held"), [(0.0, True), (1000.0, False)])
+def test_squares_hot_in_the_first_half_are_held_to_the_second(moved_m: float, held: bool) -> None:
+    """Nine squares of seven among others of one; later these stay, or they have gone elsewhere."""
+    even = np.array([(100 * i + 50.0, 100 * j + 50.0) for i in range(16) for j in range(16)])
+    spot = np.tile([at for at in even if at.min() > 100 and at.max() < 400], (6, 1))
+    parts = [even, spot, even + 1.0, spot + moved_m]
+    days = np.repeat([10, 10, 90, 90], [len(part) for part in parts])
+    log = gpd.GeoDataFrame({"reported_at": WHEN + pd.to_timedelta(days, unit="D")},
+                           geometry=gpd.points_from_xy(*np.vstack(parts).T), crs=32630)
+    n, borne_out = hot_record(log, register=None, parameters=load_parameters(),
+                              window=Window(WHEN, WHEN + pd.Timedelta(days=100)))
+    assert n >= 9
+    assert borne_out == (n if held else 0)

@@ -23,6 +23,8 @@ import pytest
 
 Line = tuple[str, int]
 FORKED = ["-q", "-p", "no:cacheprovider", "-n", "0"]
+#: What is made for a test in many seconds, once for each mutant: the demo town and its results.
+DEAR = {"demo_chain", "town_of"}
 
 
 class Reach:
@@ -41,6 +43,10 @@ class Reach:
     def _step(self, frame: FrameType, _event: str, _argument: object) -> Any:
         self.seen.add((frame.f_code.co_filename, frame.f_lineno))
         return self._step
+
+    def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
+        """Leave out the tests that need the demo town."""
+        items[:] = [item for item in items if not DEAR & set(item.fixturenames)]
 
     def _traced(self) -> Iterator[None]:
         self.seen = set()

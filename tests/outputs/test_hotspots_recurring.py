@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pandas as pd
@@ -15,8 +16,10 @@ from rehit.outputs.hotspots import (
     compared_spells,
     emerging_zones,
     mean_counts,
+    ranking_found,
     told_apart,
     worst_trends,
+    write_beliefs,
     write_reading,
 )
 from rehit.report.say import Say
@@ -81,6 +84,21 @@ def test_the_reading_is_one_text_under_headings(demo_chain: Chain, tmp_path: Pat
     text = (tmp_path / "recurrence.txt").read_text(encoding="utf-8")
     assert text.startswith("In short\n--------\nNothing new stands out in the last weeks.\n")
     assert text.count("\n---") == 5
+
+
+def test_of_each_result_it_is_said_how_it_fared_on_this_log(demo_chain: Chain,
+                                                             tmp_path: Path) -> None:
+    write_beliefs(demo_chain, emerging_zones(demo_chain), tmp_path, said=ranking_found(demo_chain))
+    parts = (tmp_path / "what_to_believe.txt").read_text(encoding="utf-8").split("\n\n")
+    assert [part.split("\n")[0] for part in parts] == [
+        Say("en")(f"believe.{name}") for name in (
+            "rehits", "rates", "forecast", "rings", "emerging", "cells", "trend", "measures")]
+    for part in parts:
+        assert all(part.count(start) for start in (
+            "Taken for granted: ", "On this log: ", "What would overturn it: "))
+    # The demo town's incidents are independent of each other: their scatter is that of chance.
+    scatter = re.search(r"scatter (\S+) times", parts[6])
+    assert float(scatter[1]) < 1.3
 
 
 def test_nothing_is_emerging_in_the_demo_town_beyond_chance(demo_chain: Chain) -> None:

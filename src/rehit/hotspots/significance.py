@@ -24,6 +24,7 @@ from rehit.hotspots.grid import (
     well_placed,
 )
 from rehit.messages import Message, message
+from rehit.observed import Window
 from rehit.parameters import Parameters, load_parameters
 from rehit.tables import check, empty, require_projected
 
@@ -101,6 +102,38 @@ def hot_cells(placed_incidents: gpd.GeoDataFrame, *, cell_m: float | None = None
     }, geometry=grid.squares(flat), crs=placed_incidents.crs)
     check(cells, "cells", where="hot_cells")
     return cells
+
+
+def hot_record(placed_incidents: gpd.GeoDataFrame, *, register: gpd.GeoDataFrame | None,
+               window: Window, parameters: Parameters) -> tuple[int, int]:
+    """Return how many cells the log's first half shows as hot, and how many its second bears out.
+
+    A cell is borne out where it and its neighbours then had more than their share of the exposure.
+
+    Parameters
+    ----------
+    placed_incidents, register, parameters
+        As in :func:`hot_cells`.
+    window
+        Period the log covers, UTC.
+    """
+    rows = well_placed(placed_incidents, where="hot_record")
+    early = (rows["reported_at"] <= window.start + (window.end - window.start) / 2).to_numpy()
+    cells = hot_cells(rows[early], register=register, parameters=parameters)
+    hot = cells[cells["hot"]]
+    if not len(hot):
+        return 0, 0
+    around = gpd.GeoDataFrame(geometry=hot.geometry.buffer(hot.length / 4, join_style="mitre"))
+
+    def inside(points: gpd.GeoDataFrame) -> pd.Series:
+        pairs = points.sjoin(around, predicate="within")
+        found: pd.Series = pairs.groupby("index_right")["weight"].sum()
+        return found.reindex(hot.index).fillna(0.0)
+
+    later = rows.loc[~early, ["geometry"]].assign(weight=1.0)
+    could = cells[["geometry"]].assign(weight=cells["exposure"], geometry=cells.centroid)
+    usual = inside(could) * len(later) / could["weight"].sum()
+    return len(hot), int((inside(later) > usual).sum())
 
 
 def _tallies(incidents: gpd.GeoDataFrame, register: gpd.GeoDataFrame | None, cell_m: float | None,

@@ -22,7 +22,8 @@ from rehit.hotspots.evaluate import (
     match_comparison,
     read_measures,
 )
-from rehit.hotspots.rates import apart_from_others, held_out_record
+from rehit.hotspots.forecast import HORIZONS_DAYS, place_history
+from rehit.hotspots.rates import apart_from_others, held_out_record, scatter_of_bursts
 from rehit.hotspots.recurrence import (
     RateModel,
     andersen_gill,
@@ -38,7 +39,8 @@ from rehit.hotspots.recurrence import (
     risk_clock,
 )
 from rehit.hotspots.scan import read_emerging, scan_statistic
-from rehit.hotspots.significance import read_cells
+from rehit.hotspots.scoring import past_record
+from rehit.hotspots.significance import hot_record, read_cells
 from rehit.hotspots.spacetime import BATCH_DAYS, read_rings
 from rehit.hotspots.survival import read_time_to_rehit, read_typical_place
 from rehit.messages import Message, as_lines, message
@@ -61,6 +63,10 @@ from rehit.report.say import Say
 from rehit.tables import empty
 
 # The full reading of what recurs: each result in plain words, and the tables behind them.
+
+#: Sentences on re-hits that say on what they rest on this very log.
+REHITS_SAID = ("ranking.rehits", "ranking.assumed_rehits", "ranking.rehits_by_distance",
+               "ranking.streets_only")
 
 # What is compared, where the log or the register has it: between places, and between spells.
 OF_PLACES = ("substrate", "finish", "access")
@@ -96,16 +102,19 @@ def write_reading(chain: Chain, stage: Path, *, first: list[Message]) -> None:
     (stage / "recurrence.txt").write_text(text + "\n", encoding="utf-8")
 
 
-def write_beliefs(chain: Chain, zones: gpd.GeoDataFrame, stage: Path) -> None:
+def write_beliefs(chain: Chain, zones: gpd.GeoDataFrame, stage: Path, *,
+                  said: list[Message]) -> None:
     """Write ``what_to_believe.txt``: of each result what it takes for granted, how it fared on this
     very log, and what would overturn it.
     """
     say = chain.say
-    checked = {"rehits": [_rehits_found(chain.repeats, chain)] if len(chain.repeats) else [],
-               "rates": _rates_checked(chain), "rings": _rings_checked(chain),
+    checked = {"rehits": [each for each in said if each.code in REHITS_SAID],
+               "rates": _rates_checked(chain), "forecast": _forecast_checked(chain),
+               "rings": _rings_checked(chain),
                "emerging": [message("believe.emerging_checked",
                                     n=int(zones["past_dates"].max()) if len(zones) else 0)],
-               "cells": [], "trend": [], "measures": []}
+               "cells": _cells_checked(chain), "trend": _trends_checked(chain),
+               "measures": [message("believe.measures_checked")]}
     parts = []
     for name, messages in checked.items():
         title = say(f"believe.{name}")
@@ -137,6 +146,45 @@ def _rates_checked(chain: Chain) -> list[Message]:
         said.append(message("believe.rates_sure", n=found.n_sure, claimed=found.claimed,
                             met=found.met))
     return said
+
+
+def _forecast_checked(chain: Chain) -> list[Message]:
+    """Return what the log's last weeks would have been forecast to bring, and what they brought."""
+    window = chain.cleaned.window
+    history = place_history(chain.incidents, places=chain.repeats, window=window)
+    days = sorted(HORIZONS_DAYS)[len(HORIZONS_DAYS) // 2]
+    start = window.end - pd.Timedelta(days=days)
+    if start <= window.start:
+        return []
+    checks, _ = past_record(history, starts=[start], ends=[window.end], window=window,
+                            numbers=chain.parameters)
+    return [message("believe.forecast_checked", days=days, expected=row.expected, low=row.low,
+                    high=row.high, came=row.observed,
+                    level=chain.parameters["hotspots.interval_level"])
+            for row in checks.itertuples()]
+
+
+def _cells_checked(chain: Chain) -> list[Message]:
+    """Return how many squares that the log's first half shows as hot its second bears out."""
+    n, held = hot_record(chain.incidents, register=chain.register, window=chain.cleaned.window,
+                         parameters=chain.parameters)
+    return [message("believe.cells_checked", n=n, held=held)] if n else [
+        message("believe.cells_unchecked")]
+
+
+def _trends_checked(chain: Chain) -> list[Message]:
+    """Return how much single places' incidents come in bursts."""
+    code, _, at = _shares_of_clock(*risk_clock(
+        chain.incidents, register=chain.register, window=chain.cleaned.window,
+        parameters=chain.parameters))
+    return [message("believe.trend_checked", scatter=scatter_of_bursts(code, at))]
+
+
+def _shares_of_clock(times: pd.DataFrame, ends: pd.Series) -> tuple[np.ndarray, pd.Index,
+                                                                    np.ndarray]:
+    """Return each incident's place number, the places, and when on its place's clock it came."""
+    code, known = pd.factorize(times["place_id"])
+    return code, known, times["days_at_risk"].to_numpy() / ends.reindex(known).to_numpy()[code]
 
 
 def _rings_checked(chain: Chain) -> list[Message]:
@@ -172,9 +220,8 @@ def worst_trends(chain: Chain, clock: tuple[pd.DataFrame, pd.Series]) -> list[Me
     draws = int(numbers["pipeline.trend_draws"])
     least, level = (numbers[f"hotspots.{name}"]
                     for name in ("min_trend_incidents", "verdict_level"))
-    code, known = pd.factorize(times["place_id"])
-    clocks = ends.reindex(known).to_numpy()[code]
-    apart = pd.Series(apart_from_others(code, times["days_at_risk"].to_numpy() / clocks), known)
+    code, known, at_share = _shares_of_clock(times, ends)
+    apart = pd.Series(apart_from_others(code, at_share), known)
     rng, found = chain.rng("trends"), []
     walls = chain.repeats[~chain.repeats["place_kind"].isin(MANY_SURFACES)]
     for place in walls["place_id"].head(int(numbers["pipeline.trend_places"])):
@@ -259,7 +306,7 @@ def write_hotspots(chain: Chain, stage: Path) -> dict[str, Any]:
             *read_emerging(zones, known=len(cells) > 0, observed_days=chain.cleaned.window.days,
                            parameters=chain.parameters), *recurrence_found(chain)]
     write_reading(chain, stage, first=said)
-    write_beliefs(chain, zones, stage)
+    write_beliefs(chain, zones, stage, said=said)
     chain.step("step.writing")
     named = _with_names(repeats, chain)
     for name, table in (("repeats", named), ("clusters", clusters), ("cells", cells),
