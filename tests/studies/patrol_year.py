@@ -5,10 +5,10 @@ Run by hand: python tests/studies/patrol_year.py [--towns 20] [--first 1] [--ass
 Each town has four years of markings; rehit knows the log of the first three, and of the fourth only
 what was reported by the morning. A place's share of markings that anybody reports is drawn (one in
 seven, half, or nine in ten) and so are days until a report, exponential about seven: neither is
-known to rehit. One crew of two goes out every working day for two and a half hours; minutes of jobs
-and drives are drawn about what is planned. The same markings, reports and hours meet five ways of
-choosing the day's looks: rehit with results handed in, with planned looks remembered alone, with no
-memory, an even round, and the worst twenty every day.
+known to rehit. One crew of two goes out every working day for two and a half hours, which are for
+looks where no job waits; minutes of jobs and drives are drawn about what is planned. The same
+markings, reports and hours meet five ways of choosing the day's looks: rehit with results handed in,
+with planned looks remembered alone, with no memory, an even round, and the worst twenty every day.
 """
 
 from __future__ import annotations
@@ -52,7 +52,9 @@ YEAR, DAYS = 2026, 365.0
 REPORTED_SHARES, REPORT_DAYS = (1 / 7, 0.5, 0.9), 7.0
 SHIFT = ("07:00", "09:30")
 MIN_PER_DAY = 1440.0
-SEARCH = {"patrol.search_iterations": 50, "patrol.search_runs": 1}
+#: A short search is enough for a dozen stops; all hours that jobs leave are for looks.
+NUMBERS = {"patrol.search_iterations": 50, "patrol.search_runs": 1, "patrol.patrol_share": 0.9,
+           "patrol.least_chance": 0.0}
 
 
 @dataclass
@@ -121,7 +123,7 @@ def make(folder: Path, seed: int, n_assets: int) -> Town:
     delay = rng.exponential(REPORT_DAYS, len(marks))
     reported = np.where(told[~before], at + delay, np.inf)
     chain = chain.given(incidents=known, advice=advice)
-    numbers = chain.parameters.override(SEARCH)
+    numbers = chain.parameters.override(NUMBERS)
     chain = chain.given(repeats=chain.repeats, forecast=chain.forecast)
     return Town(chain, marks.assign(at=at, reported=reported), advice, numbers, begins)
 

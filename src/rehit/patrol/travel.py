@@ -6,6 +6,7 @@ import re
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
+from typing import NamedTuple
 
 import geopandas as gpd
 import numpy as np
@@ -55,7 +56,7 @@ def read_streets(path: Path, *, crs: str) -> gpd.GeoDataFrame:
     Returns
     -------
     GeoDataFrame
-        Lines in `crs`; an extract gives ``name, class, oneway, speed_kmh``.
+        Lines in `crs`; an extract gives ``name, class, oneway, speed_kmh, street_id, no_turns``.
 
     Raises
     ------
@@ -80,6 +81,8 @@ def read_streets(path: Path, *, crs: str) -> gpd.GeoDataFrame:
 
 
 def _read_extract(path: Path) -> gpd.GeoDataFrame:
+    rules = _turn_rules(path)
+    at_corner: dict[int, list[int]] = {rule.corner: [] for rule in rules}
     rows = []
     ways = osmium.FileProcessor(str(path), osmium.osm.NODE | osmium.osm.WAY).with_locations()
     for way in ways.with_filter(osmium.filter.KeyFilter("highway")):
@@ -87,11 +90,53 @@ def _read_extract(path: Path) -> gpd.GeoDataFrame:
             continue
         if way.tags.get("access") in ("no", "private"):
             continue
+        for node in {node.ref for node in way.nodes} & at_corner.keys():
+            at_corner[node].append(way.id)
         points = [(node.lon, node.lat) for node in way.nodes if node.location.valid()]
         if len(points) > 1:
-            rows.append(_way_row(dict(way.tags), points))
-    table = pd.DataFrame(rows, columns=["name", "class", "oneway", "speed_kmh", "geometry"])
+            rows.append((*_way_row(dict(way.tags), points), str(way.id)))
+    table = pd.DataFrame(rows, columns=["name", "class", "oneway", "speed_kmh", "geometry",
+                                        "street_id"])
+    closed = _forbidden(rules, at_corner)
+    table["no_turns"] = [closed.get(street, "") for street in table["street_id"]]
     return gpd.GeoDataFrame(table, geometry="geometry", crs=CRS.from_epsg(4326))
+
+
+class _TurnRule(NamedTuple):
+    """From a way, at a corner, no turning into others, or into no others than these."""
+
+    origin: int
+    corner: int
+    into: frozenset[int]
+    only: bool
+
+
+def _turn_rules(path: Path) -> list[_TurnRule]:
+    """Return an extract's turn restrictions for vans (open tagging scheme, via a node)."""
+    rules = []
+    for relation in osmium.FileProcessor(str(path), osmium.osm.RELATION):
+        tags = dict(relation.tags)
+        kind = tags.get("restriction", "")
+        if not isinstance(relation, osmium.osm.Relation) or tags.get("type") != "restriction" or (
+                not kind.startswith(("no_", "only_")) or "motorcar" in tags.get("except", "")):
+            continue
+        roles: dict[tuple[str, str], list[int]] = {}
+        for member in relation.members:
+            roles.setdefault((member.role, member.type), []).append(member.ref)
+        into = frozenset(roles.get(("to", "w"), []))
+        rules += [_TurnRule(origin, corner, into, kind.startswith("only_"))
+                  for origin in roles.get(("from", "w"), [])
+                  for corner in roles.get(("via", "n"), []) if into]
+    return rules
+
+
+def _forbidden(rules: list[_TurnRule], at_corner: dict[int, list[int]]) -> dict[str, str]:
+    """Return by street the streets that may not be entered from it; turning back is left free."""
+    found: dict[str, set[int]] = {}
+    for rule in rules:
+        closed = set(at_corner[rule.corner]) - rule.into if rule.only else set(rule.into)
+        found.setdefault(str(rule.origin), set()).update(closed - {rule.origin})
+    return {street: ";".join(map(str, sorted(closed))) for street, closed in found.items()}
 
 
 def _way_row(tags: dict[str, str],
@@ -129,18 +174,24 @@ _SHORTEST_S = 1e-9
 class Network:
     """Streets as a directed graph: one node per vertex, one arc per driving direction.
 
+    Where turns are forbidden, whoever comes by the street concerned arrives at a node of its own,
+    from which only the turns allowed lead on.
+
     Attributes
     ----------
     xy
         Node coordinates in metres.
     tail, head, seconds
         Arcs and the time to drive them.
+    vertex
+        The node that each node is a copy of: itself for all but those of forbidden turns.
     """
 
     xy: np.ndarray
     tail: np.ndarray
     head: np.ndarray
     seconds: np.ndarray
+    vertex: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -154,8 +205,8 @@ class Travel:
     unreachable
         Positions of places that cannot be reached from, or left to, the first place.
     network, nodes
-        The graph with the places added and the node of each place (-1: none), or None where the
-        times are straight-line ones.
+        The graph with the places added, and the nodes at which each place is left and reached
+        (two columns, -1: none), or None where the times are straight-line ones.
     xy
         The places' own coordinates.
     """
@@ -178,7 +229,9 @@ def build_network(lines: gpd.GeoDataFrame, *, parameters: Parameters) -> Network
     ----------
     lines
         LineStrings in a projected CRS. Used where present: ``class`` (see ``road_classes.csv``;
-        other words count as a street), ``speed_kmh`` [km/h], ``oneway`` (only as drawn).
+        other words count as a street), ``speed_kmh`` [km/h], ``oneway`` (only as drawn),
+        ``street_id`` and ``no_turns`` (ids of streets that may not be entered from this one where
+        they meet, parted by semicolons).
     parameters
         Reads ``patrol.speed_*``.
 
@@ -202,8 +255,44 @@ def build_network(lines: gpd.GeoDataFrame, *, parameters: Parameters) -> Network
     seconds = np.maximum(metres / metres_per_s, _SHORTEST_S)
     both = ~oneway_flags(lines)[line[along]]
     tail, head = node[along], node[along + 1]
-    return Network(coords[first], np.r_[tail, head[both]], np.r_[head, tail[both]],
-                   np.r_[seconds, seconds[both]])
+    network = Network(coords[first], np.r_[tail, head[both]], np.r_[head, tail[both]],
+                      np.r_[seconds, seconds[both]], np.arange(len(first)))
+    return _without_turns(network, np.r_[line[along], line[along][both]], _no_turns(lines))
+
+
+def _no_turns(lines: gpd.GeoDataFrame) -> dict[int, np.ndarray]:
+    """Return by position of a line the positions of those that may not be entered from it."""
+    if not {"street_id", "no_turns"} <= set(lines):
+        return {}
+    ids = lines["street_id"].astype("str").to_numpy()
+    texts = lines["no_turns"].fillna("").astype("str")
+    return {at: np.flatnonzero(np.isin(ids, text.split(";"))) for at, text in enumerate(texts)
+            if text}
+
+
+def _without_turns(network: Network, street: np.ndarray,
+                   forbidden: dict[int, np.ndarray]) -> Network:
+    """Return the network with a node of its own for each street's end at which turns are closed."""
+    if not forbidden:
+        return network
+    tail, head, n = network.tail, network.head.copy(), len(network.xy)
+    by_tail = np.argsort(tail, kind="stable")
+    first = np.searchsorted(tail[by_tail], np.arange(n + 1))
+    copies: list[tuple[int, np.ndarray]] = []
+    concerned = np.flatnonzero(np.isin(street, list(forbidden)))
+    ends, which = np.unique(np.c_[head, street][concerned], axis=0, return_inverse=True)
+    for number, (at, by) in enumerate(ends.tolist()):
+        leaving = by_tail[first[at]:first[at + 1]]
+        free = leaving[~np.isin(street[leaving], forbidden[by])]
+        if len(free) < len(leaving):
+            head[concerned[which.reshape(-1) == number]] = n + len(copies)
+            copies.append((at, free))
+    vertex = np.array([at for at, _ in copies], dtype=np.int64)
+    onward = np.concatenate([np.zeros(0, dtype=np.int64), *(free for _, free in copies)])
+    start = np.repeat(n + np.arange(len(copies)), [len(free) for _, free in copies])
+    return Network(np.vstack([network.xy, network.xy[vertex]]), np.r_[tail, start],
+                   np.r_[head, head[onward]], np.r_[network.seconds, network.seconds[onward]],
+                   np.r_[network.vertex, vertex])
 
 
 def _speeds(lines: gpd.GeoDataFrame, parameters: Parameters) -> np.ndarray:
@@ -244,7 +333,7 @@ def travel_times(places: gpd.GeoSeries, *, network: Network | None,
     if network is None:
         return _straight(xy, parameters)
     snapped, nodes, walk_s = snap(network, xy, parameters=parameters)
-    known = np.flatnonzero(nodes >= 0)
+    known = np.flatnonzero(nodes[:, 0] >= 0)
     seconds = np.full((len(xy), len(xy)), np.inf)
     drive = _many_to_many(snapped, nodes[known], rows=int(parameters["patrol.matrix_rows"]))
     seconds[np.ix_(known, known)] = drive + walk_s[known, None] + walk_s[None, known]
@@ -277,15 +366,17 @@ def _cut_off(seconds: np.ndarray) -> tuple[int, ...]:
 
 def snap(network: Network, xy: np.ndarray, *,
          parameters: Parameters) -> tuple[Network, np.ndarray, np.ndarray]:
-    """Return the network with a node for each place, those nodes, and the walk to each [s].
+    """Return the network with nodes for each place, those nodes, and the walk to each [s].
 
-    A place joins every direction in which its nearest stretch of street may be driven. Farther
-    than ``patrol.snap_m`` from any street it gets node -1.
+    A place joins every direction in which its nearest stretch of street may be driven; it is left
+    by one node and reached at another, so that nobody turns round at a place that is passed.
+    Farther than ``patrol.snap_m`` from any street it gets nodes -1.
     """
-    nodes = np.full(len(xy), -1, dtype=np.int64)
+    nodes = np.full((len(xy), 2), -1, dtype=np.int64)
     walk_s = np.zeros(len(xy))
-    stretches, stretch_of = np.unique(
-        np.sort(np.c_[network.tail, network.head], axis=1), axis=0, return_inverse=True)
+    tail, head = network.vertex[network.tail], network.vertex[network.head]
+    stretches, stretch_of = np.unique(np.sort(np.c_[tail, head], axis=1), axis=0,
+                                      return_inverse=True)
     place, stretch = _nearest(network.xy[stretches], xy, parameters["patrol.snap_m"])
     if not len(place):
         return network, nodes, walk_s
@@ -294,16 +385,19 @@ def snap(network: Network, xy: np.ndarray, *,
     walk_speed = parameters["patrol.walk_speed_kmh"] * M_PER_KM / S_PER_H
     walk_s[place] = np.hypot(*(xy[place] - at).T) / walk_speed
     # A place at a corner takes the corner's own node: every street there leads to and from it.
+    # Where turns are forbidden it stays on its street, or it would be a way round them.
     length = np.hypot(*(ends[:, 1] - ends[:, 0]).T)
+    split = np.bincount(network.vertex, minlength=len(network.xy)) > 1
     for end, far in ((0, share), (1, 1 - share)):
-        corner = far * length < 1 / _CM
-        nodes[place[corner]] = stretches[stretch[corner], end]
-    inside = nodes[place] < 0
-    nodes[place[inside]] = len(network.xy) + np.arange(inside.sum())
+        corner = (far * length < 1 / _CM) & ~split[stretches[stretch, end]]
+        nodes[place[corner]] = stretches[stretch[corner], end][:, None]
+    inside = nodes[place, 0] < 0
+    count = int(inside.sum())
+    nodes[place[inside]] = len(network.xy) + np.c_[np.arange(count), count + np.arange(count)]
     joined = pd.DataFrame({"place": place, "stretch": stretch, "share": share})[inside]
     arcs = pd.DataFrame({"arc": np.arange(len(network.tail)), "stretch": stretch_of.reshape(-1)})
     table = joined.merge(arcs, on="stretch")
-    drawn = network.tail[table["arc"]] == stretches[table["stretch"], 0]
+    drawn = tail[table["arc"]] == stretches[table["stretch"], 0]
     table["share"] = table["share"].where(drawn, 1 - table["share"])
     return _with_chains(network, at[inside], nodes, table), nodes, walk_s
 
@@ -329,18 +423,23 @@ def _projected(ends: np.ndarray, xy: np.ndarray) -> tuple[np.ndarray, np.ndarray
 
 def _with_chains(network: Network, new_xy: np.ndarray, nodes: np.ndarray,
                  table: pd.DataFrame) -> Network:
-    """Add, beside each arc with places on it, the chain of its pieces."""
-    tails, heads, seconds = [], [], []
-    for arc, rows in table.sort_values(["arc", "share", "place"]).groupby("arc"):
+    """Add, beside each arc with places on it, the chain of its pieces, and hang the places on."""
+    n, table = len(network.xy), table.sort_values(["arc", "share", "place"], ignore_index=True)
+    leave, reach = nodes[table["place"]].T
+    own = n + 2 * len(new_xy) + np.arange(len(table))
+    tails, heads = [*leave, *own], [*own, *reach]
+    seconds = [_SHORTEST_S] * len(tails)
+    for arc, rows in table.groupby("arc"):
         at = int(str(arc))
-        chain = [network.tail[at], *nodes[rows["place"]], network.head[at]]
+        chain = [network.tail[at], *own[rows.index], network.head[at]]
         shares = np.diff([0.0, *rows["share"], 1.0])
         tails += chain[:-1]
         heads += chain[1:]
         seconds += np.maximum(shares * network.seconds[at], _SHORTEST_S).tolist()
-    return Network(np.vstack([network.xy, new_xy]), np.r_[network.tail, tails].astype(np.int64),
-                   np.r_[network.head, heads].astype(np.int64),
-                   np.r_[network.seconds, seconds])
+    xy = np.vstack([network.xy, new_xy, new_xy, new_xy[leave - n]])
+    return Network(xy, np.r_[network.tail, tails].astype(np.int64),
+                   np.r_[network.head, heads].astype(np.int64), np.r_[network.seconds, seconds],
+                   np.r_[network.vertex, np.arange(n, len(xy))])
 
 
 def graph(network: Network) -> csr_array:
@@ -354,7 +453,7 @@ def graph(network: Network) -> csr_array:
 
 def _many_to_many(network: Network, nodes: np.ndarray, *, rows: int) -> np.ndarray:
     matrix = graph(network)
-    pieces = [dijkstra(matrix, indices=nodes[at:at + rows])[:, nodes]
+    pieces = [dijkstra(matrix, indices=nodes[at:at + rows, 0])[:, nodes[:, 1]]
               for at in range(0, len(nodes), rows)]
     return np.vstack(pieces) if pieces else np.zeros((0, 0))
 
@@ -366,12 +465,12 @@ def ways(travel: Travel, legs: list[tuple[int, int]]) -> list[shapely.LineString
     sources = sorted({a for a, _ in legs})
     if not sources:
         return []
-    _, before = dijkstra(graph(travel.network), indices=travel.nodes[sources],
+    _, before = dijkstra(graph(travel.network), indices=travel.nodes[sources, 0],
                          return_predecessors=True)
     lines = []
     for a, b in legs:
-        path = [int(travel.nodes[b])]
-        while path[-1] != travel.nodes[a] and path[-1] >= 0:
+        path = [int(travel.nodes[b, 1])]
+        while path[-1] != travel.nodes[a, 0] and path[-1] >= 0:
             path.append(int(before[sources.index(a), path[-1]]))
         line = travel.network.xy[[node for node in reversed(path) if node >= 0]]
         lines.append(shapely.LineString(np.vstack([travel.xy[a], line, travel.xy[b]])))
@@ -406,11 +505,11 @@ def nearest_seconds(places: gpd.GeoSeries, *, count: int, network: Network | Non
             near[known] = metres[:, 1:] * parameters["patrol.detour_factor"] / speed
         return near
     snapped, nodes, walk_s = snap(network, xy, parameters=parameters)
-    known = np.flatnonzero(nodes >= 0)
+    known = np.flatnonzero(nodes[:, 0] >= 0)
     matrix, rows = graph(snapped), int(parameters["patrol.matrix_rows"])
     for at in range(0, len(known), rows):
         piece = known[at:at + rows]
-        seconds = dijkstra(matrix, indices=nodes[piece])[:, nodes[known]]
+        seconds = dijkstra(matrix, indices=nodes[piece, 0])[:, nodes[known, 1]]
         seconds += walk_s[piece, None] + walk_s[None, known]
         seconds[np.arange(len(piece)), at + np.arange(len(piece))] = np.inf
         found = np.sort(seconds, axis=1)[:, :count]
