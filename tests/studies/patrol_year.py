@@ -7,8 +7,8 @@ what was reported by the morning. A place's share of markings that anybody repor
 seven, half, or nine in ten) and so are days until a report, exponential about seven: neither is
 known to rehit. One crew of two goes out every working day for two and a half hours, which are for
 looks where no job waits; minutes of jobs and drives are drawn about what is planned. The same
-markings, reports and hours meet five ways of choosing the day's looks: rehit with results handed in,
-with planned looks remembered alone, with no memory, an even round, and the worst twenty every day.
+markings, reports and hours meet five ways of choosing the day's looks: rehit with results handed
+in, with planned looks remembered alone, with no memory, an even round, and the worst twenty daily.
 """
 
 from __future__ import annotations
@@ -75,7 +75,6 @@ class Town:
     chain: Chain
     marks: gpd.GeoDataFrame
     advice: pd.DataFrame
-    numbers: Parameters
     begins: pd.Timestamp
 
 
@@ -116,16 +115,15 @@ def make(folder: Path, seed: int, n_assets: int) -> Town:
     share = dict(zip(places, rng.choice(REPORTED_SHARES, len(places)), strict=True))
     told = rng.random(len(incidents)) < incidents["place_id"].map(share)
     before = incidents["reported_at"] < begins
-    chain = Chain(load_project(folder))
+    chain = Chain(load_project(folder)).with_parameters(NUMBERS)
     known = incidents[before & told].assign(status="closed")
     marks = incidents[~before].reset_index(drop=True)
     at = ((marks["reported_at"] - begins) / pd.Timedelta(days=1)).to_numpy(float)
     delay = rng.exponential(REPORT_DAYS, len(marks))
     reported = np.where(told[~before], at + delay, np.inf)
     chain = chain.given(incidents=known, advice=advice)
-    numbers = chain.parameters.override(NUMBERS)
     chain = chain.given(repeats=chain.repeats, forecast=chain.forecast)
-    return Town(chain, marks.assign(at=at, reported=reported), advice, numbers, begins)
+    return Town(chain, marks.assign(at=at, reported=reported), advice, begins)
 
 
 def working_days() -> Iterator[date]:
@@ -172,8 +170,8 @@ def live(town: Town, arm: str, seed: int) -> Year:
         wanted = (round_ if arm == "even round" else _worst(town))[:40]
         try:
             found = None if arm not in ARMS[:3] else plan_day(
-                chain, day=day, crews=None, numbers=town.numbers)
-            sheets = found.sheets if found else _by_rule(chain, day, wanted, network, town.numbers)
+                chain, day=day, crews=None, numbers=town.chain.parameters)
+            sheets = found.sheets if found else _by_rule(chain, day, wanted, network, town.chain.parameters)
         except SettingError:  # nothing to go out for
             year.idle += 1
             continue
@@ -223,7 +221,7 @@ def walk(town: Town, year: Year, sheet: Sheet, day: date, rng: np.random.Generat
     """Send a crew out; return the outcome of each stop."""
     marks, outcomes, clock = town.marks, [], float(sheet.crew["shift_start_min"])
     place, ids = marks["place_id"].to_numpy(), marks["incident_id"].to_numpy()
-    about = {name: town.numbers[f"patrol.{name}_spread"] for name in ("minutes", "drive")}
+    about = {name: town.chain.parameters[f"patrol.{name}_spread"] for name in ("minutes", "drive")}
     for row in sheet.rows.to_dict("records"):
         clock += float(row["travel_min"] or 0.0) * _noise(rng, about["drive"])
         if not row["number"]:
@@ -232,9 +230,9 @@ def walk(town: Town, year: Year, sheet: Sheet, day: date, rng: np.random.Generat
         here = (place == row["place_id"]) | (ids == row["stop_id"])
         stands = here & (marks["at"].to_numpy() <= now) & np.isnan(year.cleared)
         work = float(row["work_min"]) if np.isfinite(row["work_min"]) else 25.0
-        sure = town.numbers["patrol.setup_minutes"]
+        sure = town.chain.parameters["patrol.setup_minutes"]
         if row["kind"] == "hotspot":
-            sure += town.numbers["patrol.look_minutes"]
+            sure += town.chain.parameters["patrol.look_minutes"]
             year.n_looks += 1
             year.n_found += int(stands.any())
         else:
