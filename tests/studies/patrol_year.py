@@ -41,7 +41,6 @@ from rehit.outputs.patrol import (
     street_network,
     unreported,
 )
-from rehit.parameters import Parameters
 from rehit.patrol.day import Sheet, crew_sheets
 from rehit.patrol.routes import plan_routes
 from rehit.project import load_project
@@ -171,7 +170,7 @@ def live(town: Town, arm: str, seed: int) -> Year:
         try:
             found = None if arm not in ARMS[:3] else plan_day(
                 chain, day=day, crews=None, numbers=town.chain.parameters)
-            sheets = found.sheets if found else _by_rule(chain, day, wanted, network, town.chain.parameters)
+            sheets = found.sheets if found else _by_rule(chain, day, wanted, network)
         except SettingError:  # nothing to go out for
             year.idle += 1
             continue
@@ -198,10 +197,10 @@ def _worst(town: Town) -> list[str]:
     return list(counts.sort_index().sort_values(ascending=False, kind="stable").index[:20])
 
 
-def _by_rule(chain: Chain, day: date, wanted: list[str], network: object,
-             numbers: Parameters) -> list[Sheet]:
+def _by_rule(chain: Chain, day: date, wanted: list[str], network: object) -> list[Sheet]:
     """Return the day's routes where looks are given by a rule: all wanted alike."""
     team, _ = fleet(chain, None)
+    numbers = chain.parameters
     looks = read_looks(chain)
     usual = unreported(chain, looks, parameters=numbers).chance(
         days_since_seen(chain, looks, day))
