@@ -29,6 +29,7 @@ from pathlib import Path
 from types import ModuleType
 
 import pytest
+from openpyxl.utils.exceptions import IllegalCharacterError
 from whole_town import LACKS, make_whole_town
 
 import rehit
@@ -255,7 +256,8 @@ def spoil(town: Path, rng: random.Random) -> None:
                 file.write_bytes(odd_cells(file.read_bytes(), rng))
             else:
                 file.write_bytes(readers.spoilt(file.read_bytes(), rng))
-        except (UnicodeError, csv.Error, ValueError, KeyError, IndexError, OSError):
+        except (UnicodeError, csv.Error, IllegalCharacterError, ValueError, KeyError, IndexError,
+                OSError):
             continue  # spoilt too far to be spoilt in this way as well
 
 
