@@ -51,7 +51,8 @@ def test_all_the_files_are_there(out: Path) -> None:
         "day_plan.json", "for_others.csv", "left_out.csv", f"route_{NAME}.gpx", "routes.csv",
         "routes.geojson", f"run_sheet_{NAME}.html", f"run_sheet_{NAME}.pdf", "stops.csv",
         "looks_log.csv", "works_from_patrol.csv", "results_2025-12-31.csv",
-        "run_log.json", "summary.json", "visit_calendar.csv", "visit_intervals.csv"}
+        "run_log.json", "summary.json", "visit_calendar.csv",
+        "visit_calendar.pdf", "visit_intervals.csv"}
 
 
 def test_every_open_job_is_done_and_the_files_agree(out: Path) -> None:
@@ -147,6 +148,18 @@ def test_the_first_working_day_is_planned_where_none_is_asked_for(
     log.to_csv(copy / "log.csv", index=False)
     assert main(["patrol", str(copy)]) == 0
     assert "Friday 2 January 2026" in capsys.readouterr().out
+
+
+def test_the_calendar_on_paper_has_every_look_of_every_day(out: Path) -> None:
+    visits = table(out / "visit_calendar.csv")
+    said = subprocess.run(["pdftotext", "-raw", str(out / "visit_calendar.pdf"), "-"], check=True,
+                          capture_output=True, text=True).stdout
+    assert "Looks of the coming weeks" in said
+    assert said.count(" looks, ") + said.count(" look, ") == len(visits.groupby(["crew", "day"]))
+    words = " ".join(said.split())
+    for address, looks in visits.groupby("address"):
+        # The table's guard against formulas is not for paper.
+        assert words.count(" " + address.removeprefix("'")) >= len(looks)
 
 
 def test_an_added_job_gets_a_crew_and_new_sheets(

@@ -57,7 +57,7 @@ from rehit.patrol.travel import Network, Travel, build_network, nearest_seconds
 from rehit.project import FILE_NAME
 from rehit.report.phone import phone_page
 from rehit.report.route_files import routes_table, write_geojson, write_gpx, write_stops_csv
-from rehit.report.runsheet import render_run_sheet
+from rehit.report.runsheet import render_calendar, render_run_sheet
 from rehit.report.say import Say
 from rehit.tables import table as contract
 from rehit.treatment.choose import care_messages
@@ -131,8 +131,10 @@ def write_patrol(chain: Chain, stage: Path, *, day: date | None,
     neutralise_table(found.handed.assign(reason=chain.say.cells(found.handed["reason"]))).to_csv(
         stage / "for_others.csv", index=False)
     write_csv(found.frequency.table, stage / "visit_intervals.csv")
-    write_csv(_addressed(found.calendar.visits, found.places, found.plan.crews),
-              stage / "visit_calendar.csv")
+    visits = _addressed(found.calendar.visits, found.places, found.plan.crews)
+    write_csv(visits, stage / "visit_calendar.csv")
+    if len(visits):
+        (stage / "visit_calendar.pdf").write_bytes(render_calendar(visits, say=chain.say))
     write_csv(merged_looks(found.looks, planned_looks(found)), stage / LOOKS_FILE)
     write_csv(works_of(found.looks), stage / WORKS_FILE)
     n_photos = write_photos(results, stage)
@@ -395,8 +397,15 @@ def works_of(looks: pd.DataFrame) -> pd.DataFrame:
 
 def _addressed(visits: pd.DataFrame, places: gpd.GeoDataFrame,
                crews: pd.DataFrame) -> pd.DataFrame:
-    """Return the calendar with the address of each place and the crew's name, for paper."""
-    address = places.set_index("place_id")["address"].reindex(visits["place_id"])
+    """Return the calendar with where each place is and the crew's name, for paper.
+
+    A place without an address is told by its id with latitude and longitude.
+    """
+    degrees = places.geometry.to_crs(WGS84)
+    point = [f"{place} ({at.y:.5f}, {at.x:.5f})"
+             for place, at in zip(places["place_id"], degrees.centroid, strict=True)]
+    told = places["address"].where(places["address"].notna(), point)
+    address = told.set_axis(places["place_id"]).reindex(visits["place_id"])
     names = crews.set_index("crew_id")["name"].reindex(visits["crew_id"])
     return visits.assign(address=address.to_numpy(), crew=names.to_numpy())
 

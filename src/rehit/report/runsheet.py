@@ -60,6 +60,32 @@ def render_run_sheet(sheet: Sheet, *, day: date, say: Say,
                       attachments={"map.png": draw_route(sheet, say=say, streets=streets)})
 
 
+def render_calendar(visits: pd.DataFrame, *, say: Say) -> bytes:
+    """Return the planned looks of the coming weeks as a PDF: by crew and day, a box to tick each.
+
+    Parameters
+    ----------
+    visits
+        The `patrol_calendar` table with ``crew`` (name) and ``address``; not empty.
+    say
+        The language it is in.
+    """
+    title = typst_text(say("sheet.calendar"))
+    days = [date.fromisoformat(day) for day in (visits["day"].min(), visits["day"].max())]
+    when = typst_text(say("sheet.calendar_when", first=days[0], last=days[1]))
+    parts = [paper("runsheet"), f"#show: sheet.with(title: {title}, when: {when}, "
+             f"page-word: {typst_text(say('sheet.page'))}, language: {typst_text(say.language)})",
+             f"#heading-line({title}, [], {when})", _text(say("sheet.calendar_how"))]
+    for crew, own in visits.groupby("crew", sort=False):
+        parts.append(f"#part({typst_text(crew)})")
+        for day, looks in own.groupby("day"):
+            head = say("sheet.calendar_day", day=date.fromisoformat(str(day)), n=len(looks),
+                       hours=float(looks["visit_h"].sum()))
+            names = ", ".join(map(typst_text, looks["address"]))
+            parts.append(f"#look-day({typst_text(head)}, ({names},))")
+    return render_pdf("\n".join(parts))
+
+
 def _text(text: str, *, size: str = "10pt", bold: bool = False) -> str:
     weight = ', weight: "bold"' if bold else ""
     return f"#text({size}{weight}, {typst_text(text)})"
