@@ -14,6 +14,7 @@ from rehit.hotspots.evaluate import (
     Difference,
     Estimates,
     Panel,
+    Verdict,
     around,
     build_panel,
     effect_by_places,
@@ -21,6 +22,7 @@ from rehit.hotspots.evaluate import (
     evaluate_measure,
     least_seen,
     match_comparison,
+    read_estimates,
 )
 from rehit.observed import Window
 from rehit.parameters import load_parameters
@@ -418,3 +420,17 @@ def test_steps_that_scatter_widen_the_error_as_mccullagh_and_nelder_say():
     assert chi_squared / 8 > 5
     assert effect_by_steps(steps).standard_error == pytest.approx(
         np.sqrt(binomial * chi_squared / 8), rel=1e-5)
+
+
+@pytest.mark.parametrize(("quotient", "moved"), [(0.3, "gained"), (-0.4, "moved_some"),
+                                                 (-1.0, "moved_most"), (-1.6, "moved_most")])
+def test_the_displacement_quotient_is_read_as_bowers_and_johnson_do(quotient, moved):
+    """Above 0 the gain spread; between 0 and -1 some moved; at -1 and below all that was gained."""
+    places = pd.DataFrame({"place_id": ["T", "C"], "group": ["treated", "comparison"],
+                           **dict.fromkeys(("n_before", "n_after", "clean_before", "clean_after",
+                                            "years_before", "years_after"), 4)})
+    panel = Panel(places, pd.DataFrame(), 365.0, 365.0)
+    codes = {verdict: [said.code for said in read_estimates(
+        panel, replace(ESTIMATES, quotient=quotient), verdict)] for verdict in Verdict}
+    assert f"evaluate.{moved}" in codes[Verdict.FEWER]
+    assert f"evaluate.{moved}" not in codes[Verdict.MORE] + codes[Verdict.CANNOT_TELL]

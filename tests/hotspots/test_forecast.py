@@ -12,6 +12,7 @@ import pytest
 from forecast_scores import calibration_table, interval_coverage
 
 from rehit.errors import SettingError, TableError
+from rehit.hotspots import forecast
 from rehit.hotspots.forecast import (
     FOREVER,
     NO_SEASON,
@@ -319,3 +320,21 @@ def test_a_place_hit_once_and_never_again_is_not_expected_at_the_log_s_mean_rate
                            always_known=False)
     made = long_run_forecast(history, origin=120.0, horizon=28.0, numbers=load_parameters())
     assert made.expected.sum() == pytest.approx(20 * 17 * 28 / 120, rel=0.2)
+
+
+def test_models_are_weighed_on_the_last_three_periods_and_fitted_on_those_that_ended_before(
+        monkeypatch) -> None:
+    """Eighty places at day 400: periods start at 386, 372, 358 for fourteen days, others by 344."""
+    fitted, weighed = [], []
+    fit_all, weigh = forecast._fit_all, forecast.stack_weights
+    monkeypatch.setattr(forecast, "_fit_all", lambda table, *rest, **more: (
+        fitted.append(len(table)) or fit_all(table, *rest, **more)))
+    monkeypatch.setattr(forecast, "stack_weights", lambda guesses, counts, **more: (
+        weighed.append(len(counts)) or weigh(guesses, counts, **more)))
+    rng = np.random.default_rng(9)
+    history = make_history(rng.integers(0, 80, 1500), rng.uniform(0, 400, 1500), np.zeros((80, 2)),
+                           always_known=True)
+    forecast_counts(history, origin=400.0, horizon=14.0, numbers=QUICK)
+    starts = past_starts(400.0, 14.0, numbers=QUICK)
+    assert weighed == [80 * 3]
+    assert fitted == [80 * (len(starts) - 3), 80 * len(starts)]

@@ -33,3 +33,9 @@ def test_bandwidth_is_in_metres_and_not_scaled_by_the_data() -> None:
 def test_lengths_must_be_positive() -> None:
     with pytest.raises(SettingError, match="metres"):
         kernel_density(np.ones((3, 3)), cell_m=100.0, bandwidth_m=0.0)
+
+
+@pytest.mark.parametrize(("cell_m", "bandwidth_m"), [(0.0, 100.0), (50.0, 0.0), (-50.0, 100.0)])
+def test_lengths_of_a_kernel_must_be_positive(cell_m: float, bandwidth_m: float) -> None:
+    with pytest.raises(SettingError):
+        kernel_density(np.ones((3, 3)), cell_m=cell_m, bandwidth_m=bandwidth_m)

@@ -22,9 +22,6 @@ from typing import Any
 import pytest
 
 Line = tuple[str, int]
-FORKED = ["-q", "-p", "no:cacheprovider", "-n", "0"]
-#: What is made for a test in many seconds, once for each mutant: the demo town and its results.
-DEAR = {"demo_chain", "town_of"}
 
 
 class Reach:
@@ -43,10 +40,6 @@ class Reach:
     def _step(self, frame: FrameType, _event: str, _argument: object) -> Any:
         self.seen.add((frame.f_code.co_filename, frame.f_lineno))
         return self._step
-
-    def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
-        """Leave out the tests that need the demo town."""
-        items[:] = [item for item in items if not DEAR & set(item.fixturenames)]
 
     def _traced(self) -> Iterator[None]:
         self.seen = set()
@@ -83,17 +76,28 @@ class Reach:
         return found
 
 
-def tests_by_line(sources: list[Path], tests: list[Path]) -> dict[str, list[str]]:
+def tests_by_line(session: pytest.Session, sources: list[Path]) -> dict[str, list[str]]:
     """Return which tests run each line, from the last traced run if nothing has changed since."""
-    state = hashlib.sha256(b"".join(path.read_bytes() for path in [*sources, *tests])).hexdigest()
+    files = sorted({*sources, *(item.path for item in session.items)})
+    state = hashlib.sha256(b"".join(path.read_bytes() for path in files)).hexdigest()
     kept = Path(tempfile.gettempdir()) / f"rehit_reach_{state[:16]}.json"
     if not kept.exists():
         child = os.fork()
         if not child:
             plugin = Reach(sources)
-            pytest.main([*FORKED, *map(str, tests)], plugins=[plugin])
+            session.config.pluginmanager.register(plugin)
+            run(session.items)
             kept.write_text(json.dumps(plugin.by_line()), encoding="utf-8")
             os._exit(0)
         os.waitpid(child, 0)
     found: dict[str, list[str]] = json.loads(kept.read_text(encoding="utf-8"))
     return found
+
+
+def run(items: list[pytest.Item]) -> None:
+    """Run collected tests one after another, without their output."""
+    sink = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(sink, 1)
+    os.dup2(sink, 2)
+    for item, following in zip(items, [*items[1:], None], strict=True):
+        item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
