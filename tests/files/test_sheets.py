@@ -101,6 +101,21 @@ def test_rows_that_end_early_in_a_sheet_read_cell_by_cell_lack_nothing(tmp_path:
     assert raw.ragged_rows == ()
 
 
+@pytest.mark.parametrize("laid_out", [1, 2_000_000])
+def test_a_table_that_begins_lower_and_further_right_is_the_same_in_a_large_sheet(
+        tmp_path: Path, monkeypatch: pytest.MonkeyPatch, laid_out: int) -> None:
+    made = Workbook()
+    for row, line in enumerate((["number", "notes"], ["001", None], ["002", "tag"]), start=5):
+        for column, text in enumerate(line, start=3):
+            made.active.cell(row, column).value = text
+    made.save(tmp_path / "log.xlsx")
+    monkeypatch.setattr(sheets, "MOST_CELLS", laid_out)
+    monkeypatch.setattr(sheets, "MOST_BLANK", 1.0)  # read at once, not cell by cell
+    raw = read_table(tmp_path / "log.xlsx")
+    assert raw.table.to_dict("list") == {"number": ["001", "002"], "notes": ["", "tag"]}
+    assert (raw.notes, raw.ragged_rows, raw.rows_above) == ((), (), 1)
+
+
 @pytest.mark.parametrize("cell", ["XFE2", "AAAA2", "ZZZZZZZ2"])
 def test_a_cell_after_the_last_column_is_refused_and_its_row_not_lost(
         tmp_path: Path, cell: str) -> None:

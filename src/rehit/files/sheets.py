@@ -12,6 +12,7 @@ import zlib
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import replace
+from itertools import islice
 from pathlib import Path
 
 import openpyxl
@@ -117,7 +118,8 @@ def _sheets(file: Path, sheet: str | None, where: str) -> dict[str, Rows]:
 def _rows(sheet: CalamineSheet) -> Iterable[Sequence[object]]:
     if sheet.total_height * sheet.total_width <= MOST_CELLS:
         return sheet.to_python(skip_empty_area=True)
-    return map(_without_blank_end, sheet.iter_rows())
+    top, _ = sheet.start or (0, 0)  # the columns before the first are left out already
+    return map(_without_blank_end, islice(sheet.iter_rows(), top, None))
 
 
 def _opened(file: Path) -> CalamineWorkbook:
