@@ -37,6 +37,12 @@ def test_pai_against_chainey_2008(captured, area, pai) -> None:
     assert curve["pai"].iloc[0] == pytest.approx(pai, abs=1e-12)
 
 
+def test_half_the_places_captured_what_ptools_says_of_three() -> None:
+    # R package ptools, example of pai, its third row: 6, 3 and 7 of 19.
+    got = capture_at(np.array([8, 4, 4, 2, 1, 0]), np.array([6, 7, 3, 2, 1, 0]), share=0.5)
+    assert got == pytest.approx({"hit_rate": 16 / 19, "pai": 1.684211, "pei": 1.0}, abs=5e-7)
+
+
 def test_top_share_never_means_no_place() -> None:
     assert capture_at(np.array([1.0, 2.0]), np.array([0, 4]), share=0.01)["hit_rate"] == 1.0
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import signal
 import sys
 import tempfile
 import threading
@@ -94,10 +95,17 @@ def tests_by_line(session: pytest.Session, sources: list[Path]) -> dict[str, lis
     return found
 
 
-def run(items: list[pytest.Item]) -> None:
-    """Run collected tests one after another, without their output."""
+def run(items: list[pytest.Item], *, longest: int = 0, budget: float = float("inf")) -> None:
+    """Run collected tests one after another, without their output.
+
+    A test that takes more than `longest` seconds ends the process; none begins after `budget`.
+    """
+    start = time.perf_counter()
     sink = os.open(os.devnull, os.O_WRONLY)
     os.dup2(sink, 1)
     os.dup2(sink, 2)
     for item, following in zip(items, [*items[1:], None], strict=True):
+        if time.perf_counter() - start > budget:
+            break
+        signal.alarm(longest)
         item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)

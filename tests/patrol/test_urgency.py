@@ -77,6 +77,14 @@ def test_ordinary_jobs_are_due_at_the_end_of_their_last_working_day(numbers: Par
         assert due.tolist() == [0.0]
 
 
+def test_standards_that_are_kept_on_the_way_cost_nothing(numbers: Parameters) -> None:
+    """One job due in two days among five looks that all fit into the shift."""
+    stops = make_stops(6, reported=1, service_min=5.0, due_min=[2880.0, *[np.nan] * 5])
+    plan = planned(stops, make_crews(1), numbers)
+    assert plan.left_out.empty
+    assert plan.price == (0.0, 0.0)
+
+
 def test_the_day_says_what_the_standards_cost_in_other_work(numbers: Parameters) -> None:
     """Late jobs in two far corners: going there at once takes the way twice."""
     stops = make_stops(6, reported=6, service_min=30.0, offensive=[True, True, *[False] * 4],
