@@ -30,6 +30,7 @@ from types import ModuleType
 
 import pytest
 from openpyxl.utils.exceptions import IllegalCharacterError
+from PIL import Image
 from whole_town import LACKS, make_whole_town
 
 import rehit
@@ -328,10 +329,16 @@ def town_run(town: Path, rng: random.Random, tally: Tally, where: str) -> bool:
     return len(tally.faults) == kept
 
 
+def unpainted_file(_figure: object, file: Path | io.BytesIO, **_how: object) -> None:
+    """Write a picture that nobody looks at."""
+    Image.new("1", (1, 1)).save(file, "PNG")
+
+
 @pytest.fixture
-def painted_if_asked(request: pytest.FixtureRequest) -> None:
+def painted_if_asked(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
     if not os.environ.get("REHIT_FUZZ_PAINTED"):
         request.getfixturevalue("unpainted")
+        monkeypatch.setattr("matplotlib.figure.Figure.savefig", unpainted_file)
 
 
 @pytest.mark.usefixtures("painted_if_asked")

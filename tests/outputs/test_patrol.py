@@ -115,7 +115,7 @@ def test_phone_page_is_whole_and_harmless(out: Path) -> None:
 def test_run_sheet_on_paper_says_what_the_crew_needs(out: Path) -> None:
     said = subprocess.run(["pdftotext", "-layout", str(out / f"run_sheet_{NAME}.pdf"), "-"],
                           capture_output=True, text=True, check=True).stdout
-    words = "".join(said.split())  # a long address is broken into lines
+    words = " ".join(said.split())
     for text in (VAN, YARD, "Wednesday 31 December 2025", "12 stops; out 07:00", *SECTIONS,
                  "<script>", "alert(1)", "Paint:", "Look", "Back at the depot",
                  "page 1 / 2"):
