@@ -1,6 +1,6 @@
 """A year of patrol days in invented towns: what the memory of looks is worth on the street.
 
-Run by hand: python tests/studies/patrol_year.py [--towns 20] [--first 1] [--assets 150]
+    python tests/studies/patrol_year.py [--towns 20] [--first 1] [--assets 150] [--days 365]
 
 Each town has four years of markings; rehit knows the log of the first three, and of the fourth only
 what was reported by the morning. A place's share of markings that anybody reports is drawn (one in
@@ -47,7 +47,7 @@ from rehit.project import load_project
 
 DEMO = Path(__file__).parents[2] / "data_demo"
 ARMS = ("results handed in", "planned looks only", "no memory", "even round", "worst twenty")
-YEAR, DAYS = 2026, 365.0
+YEAR = 2026
 REPORTED_SHARES, REPORT_DAYS = (1 / 7, 0.5, 0.9), 7.0
 SHIFT = ("07:00", "09:30")
 MIN_PER_DAY = 1440.0
@@ -67,14 +67,16 @@ class Town:
     marks
         The fourth year's markings: ``place_id``, ``at`` and ``reported`` [days since the year
         began; infinite where nobody reports], and their rows of the `incidents` table.
-    advice
-        Advice for all markings of the four years.
+    begins
+        When the year begins.
+    days
+        How much of it is lived through.
     """
 
     chain: Chain
     marks: gpd.GeoDataFrame
-    advice: pd.DataFrame
     begins: pd.Timestamp
+    days: float
 
 
 @dataclass
@@ -90,7 +92,7 @@ class Year:
     overtime_min: float = 0.0
 
 
-def make(folder: Path, seed: int, n_assets: int) -> Town:
+def make(folder: Path, seed: int, n_assets: int, days: float) -> Town:
     """Return a town whose rehit knows three years of it."""
     sys.path.insert(0, str(DEMO))
     from make_demo import make_town, write_town
@@ -122,13 +124,14 @@ def make(folder: Path, seed: int, n_assets: int) -> Town:
     reported = np.where(told[~before], at + delay, np.inf)
     chain = chain.given(incidents=known, advice=advice)
     chain = chain.given(repeats=chain.repeats, forecast=chain.forecast)
-    return Town(chain, marks.assign(at=at, reported=reported), advice, begins)
+    marks = marks.assign(at=at, reported=reported)[at < days].reset_index(drop=True)
+    return Town(chain, marks, begins, days)
 
 
-def working_days() -> Iterator[date]:
+def working_days(days: float) -> Iterator[date]:
     """Go through the Mondays to Fridays of the time lived through."""
     day = date(YEAR, 1, 1)
-    while day_number(day) < DAYS:
+    while day_number(day) < days:
         if day.weekday() < 5:
             yield day
         day += timedelta(days=1)
@@ -164,7 +167,7 @@ def live(town: Town, arm: str, seed: int) -> Year:
     n = len(town.marks)
     year, rng = Year(np.full(n, np.nan), np.full(n, np.nan)), np.random.default_rng(seed)
     round_, network = _round(town), street_network(town.chain)
-    for day in working_days():
+    for day in working_days(town.days):
         chain = this_morning(town, year, day)
         wanted = (round_ if arm == "even round" else _worst(town))[:40]
         try:
@@ -252,10 +255,10 @@ def _noise(rng: np.random.Generator, spread: float) -> float:
 def told(town: Town, year: Year) -> dict[str, float]:
     """Return the year's figures."""
     at, reported = town.marks["at"].to_numpy(), town.marks["reported"].to_numpy()
-    gone = np.where(np.isnan(year.cleared), DAYS, year.cleared)
+    gone = np.where(np.isnan(year.cleared), town.days, year.cleared)
     jobs = np.isfinite(year.due)
     return {"marks": len(at), "marking_days": float((gone - at).sum()),
-            "found_first": float((gone < np.minimum(reported, DAYS)).sum()),
+            "found_first": float((gone < np.minimum(reported, town.days)).sum()),
             "looks": year.n_looks, "finds_per_100": 100 * year.n_found / max(year.n_looks, 1),
             "in_time": float((year.cleared[jobs] <= year.due[jobs]).mean()),
             "idle_days": year.idle, "home": float(np.mean(year.home)),
@@ -268,12 +271,13 @@ def main() -> None:
     ask.add_argument("--towns", type=int, default=20)
     ask.add_argument("--first", type=int, default=1)
     ask.add_argument("--assets", type=int, default=150)
+    ask.add_argument("--days", type=float, default=365.0)
     ask.add_argument("--arms", nargs="*", default=list(ARMS))
     given = ask.parse_args()
     rows = []
     for seed in range(given.first, given.first + given.towns):
         with tempfile.TemporaryDirectory() as folder:
-            town = make(Path(folder), seed, given.assets)
+            town = make(Path(folder), seed, given.assets, given.days)
             for arm in given.arms:
                 rows.append({"town": seed, "arm": arm} | told(town, live(town, arm, seed)))
                 print(rows[-1], flush=True)
