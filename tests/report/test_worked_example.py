@@ -9,7 +9,7 @@ from rehit.costs.lifecycle import compare_by_formula
 from rehit.costs.strategies import Strategy, load_strategies
 from rehit.parameters import load_parameters
 from rehit.report.say import Say
-from rehit.report.worked_example import sheet_name, write_worked_example
+from rehit.report.worked_example import COLUMNS, sheet_name, write_worked_example
 
 PARAMETERS = load_parameters().override({
     "costs.escalation_labour": 0.015, "costs.escalation_materials": -0.005,
@@ -60,6 +60,14 @@ def test_each_year_adds_up_and_renewals_are_checked_by_the_beta_distribution(
         assert cells[1 + year][14] == pytest.approx(by_year[year] - residual, abs=0.005)
     verdicts = [row[2] for row in cells[18:28]]
     assert verdicts == ["agrees"] * 10
+
+
+def test_lives_used_up_thousands_of_times_ask_for_no_columns_that_a_sheet_lacks(
+        one_wall, tmp_path) -> None:
+    """A log of one open row gives such rates: half a million formulas took a minute."""
+    path = write_worked_example(tmp_path / "example.xlsx", one_wall.assign(gamma_shape=8000.0))
+    widths = [sheet.max_column for sheet in load_workbook(path).worksheets]
+    assert max(widths) == len(COLUMNS)
 
 
 def test_no_text_becomes_a_formula_and_no_result_is_stored(one_wall, tmp_path) -> None:

@@ -438,12 +438,16 @@ def _times(count: str, unit: str, growth: str) -> str:
     return f"={count}*SUMPRODUCT({unit},{growth})"
 
 
+MOST_TERMS = 2_000  # a cleaning every day for ten years, fifteen to a life
+
+
 def _write_renewal_check(book: Book, number: int, by_cleaning: np.ndarray, name: str) -> None:
     """Work the expected renewals out again where only cleanings end a life.
 
     The chance that at least m cleanings come in t years is the beta distribution with parameters
     m and shape at t / (t + rate); the expected number of lives of K used up is its sum over
-    m = K, 2K, 3K …
+    m = K, 2K, 3K … A life used up so often that the sum has more than ``MOST_TERMS`` cells a year
+    is not worked out again: a sheet ends after 16,384 columns.
     """
     comparison = book.comparison
     pieces, years = comparison.pieces[number], comparison.timeline.years
@@ -459,6 +463,8 @@ def _write_renewal_check(book: Book, number: int, by_cleaning: np.ndarray, name:
     shape, rate = book.cells["gamma_shape"], book.cells["gamma_rate_years"]
     effect = book.cells[f"{comparison.strategies[number].name}.effect_on_rate"]
     terms = int(np.ceil(by_cleaning.sum() * 8 + 30))
+    if terms > MOST_TERMS:
+        return
     top = years + 5
     sheet.write_string(top, 0, book.say("worked.renewals_checked"), book.bold)
     sheet.write_string(top + 1, 0, "K")
