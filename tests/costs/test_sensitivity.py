@@ -67,6 +67,15 @@ def test_sobol_shares_against_the_variance_worked_out_by_hand(one_wall) -> None:
     assert shares[2] == pytest.approx(0, abs=1e-12)
 
 
+def test_the_sample_of_variance_shares_is_the_one_asked_for_or_the_default(one_wall) -> None:
+    fewer = PARAMETERS.override({"costs.variance_sample": 16})
+    made = [sobol_indices(one_wall, strategy="permanent_coating", names=["costs.labour_per_hour"],
+                          n_base=n_base, parameters=fewer, rng=np.random.default_rng(1))
+            for n_base in (None, 16, 32)]
+    assert made[0].equals(made[1])
+    assert not made[0].equals(made[2])
+
+
 def test_an_unknown_strategy_and_a_senseless_width_are_refused(one_wall) -> None:
     with pytest.raises(SettingError, match="remove_each_time, paint_out_each_time"):
         saving(one_wall, strategy="magic", parameters=PARAMETERS)

@@ -154,6 +154,9 @@ def test_a_coated_wall_is_not_coated_again_before_its_life_ends(one_wall) -> Non
     young = one_wall.assign(coated_years=3.0, coated_cleanings=12.0)
     left = coating_left_years(young, load_strategies(parameters=numbers), parameters=numbers)
     assert left.tolist() == [(30 - 12) / 4]  # cleanings end it before its seven years left do
+    bare = one_wall.assign(coated_years=np.nan, coated_cleanings=0.0)
+    assert coating_left_years(bare, load_strategies(parameters=numbers),
+                              parameters=numbers).tolist() == [0.0]
     costs = compare_strategies(young, rng=np.random.default_rng(1)).set_index("strategy")
     for name in ("sacrificial_coating", "permanent_coating"):
         assert costs.loc[name, "why_not"] == "already_coated"

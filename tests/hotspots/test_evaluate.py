@@ -359,6 +359,17 @@ def test_steps_give_a_plot_of_the_trend_before():
     assert 5.0 < steps.loc[~steps["after"], "rate_per_year"].mean() < 7.0
 
 
+def test_a_step_without_an_incident_has_the_exact_interval_of_none():
+    """Garwood 1936: of no count 0 to minus the logarithm of half of what the level leaves."""
+    steps = judged(log(*groups(4, 0.7, 1.0), seed=15), 4).steps
+    none = steps[steps["n"] == 0]
+    assert len(none) >= 3
+    assert (none["rate_low"] == 0).all()
+    level = load_parameters()["hotspots.verdict_level"]
+    assert (none["rate_high"] * none["years"]).to_numpy() == pytest.approx(
+        -np.log((1 - level) / 2), rel=1e-9)
+
+
 def test_settling_days_are_left_out():
     table = log(*groups(30, 6.0, 0.5), seed=16)
     seen = judged(table, 30, settle_days=100)
@@ -370,6 +381,8 @@ def test_settling_days_are_left_out():
     ({"treated_ids": []}, "no treated place"),
     ({"comparison_ids": ["T1"]}, "two groups"),
     ({"started_at": END}, "started_at"),
+    ({"started_at": START}, "started_at"),
+    ({"settle_days": 500.0}, "settling"),
     ({"started_at": SINCE.tz_localize(None)}, "started_at"),
     ({"settle_days": 600.0}, "settling"),
 ])

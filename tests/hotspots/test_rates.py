@@ -16,6 +16,7 @@ from rehit.hotspots.rates import (
     chance_of_more,
     fit_prior,
     gather_evidence,
+    learn_outlook,
     posterior,
     rank_repeats,
 )
@@ -327,3 +328,20 @@ def test_evidence_by_steps_adds_up_to_the_time_at_risk(gamma_log):
     assert seen.first.sum(axis=1).tolist() == [1.0] * len(sums)
     years = (seen.unseen_years + seen.years).sum(axis=1)
     assert years == pytest.approx(sums["exposure_years"].to_numpy(), rel=1e-4)
+
+
+def test_the_hit_that_makes_a_site_known_counts_for_little_where_few_are_hit_again():
+    """300 sites of two years, each known by its first hit; one in five is hit on, eight a year."""
+    rng = np.random.default_rng(21)
+    since = rng.integers(0, 6, 300)
+    after = np.arange(8) > since[:, None]
+    hit_on = rng.uniform(size=300) < 0.2
+    seen = Evidence(first=(np.arange(8) == since[:, None]).astype(float),
+                    later=np.where(after & hit_on[:, None], rng.poisson(2.0, (300, 8)), 0.0),
+                    unseen_years=np.where(after, 0.0, 0.25), years=np.where(after, 0.25, 0.0),
+                    step_years=0.25)
+    hits = (seen.first + seen.later).sum(axis=1)
+    usual = np.full(300, hits.sum() / 600)
+    found = learn_outlook(seen, usual, (0.5 + hits, 0.5 / usual + 2.0),
+                          parameters=load_parameters())
+    assert found.first_weight < 1

@@ -64,6 +64,13 @@ def test_fit_chance_spots_incidents_that_come_in_two_bursts():
     assert fit_chance(NIST, fit_power_law(NIST, end=1500), draws=300, rng=rng) > 0.2
 
 
+def test_the_least_chance_of_a_fit_is_one_over_the_draws_and_the_data():
+    # Davison and Hinkley 1997, section 4.2: the data count as one of the draws.
+    one_moment = np.r_[1.0, np.full(29, 999.0)]
+    law = fit_power_law(one_moment, end=1000)
+    assert fit_chance(one_moment, law, draws=49, rng=np.random.default_rng(1)) == 1 / 50
+
+
 def test_reading_says_when_the_dates_cannot_tell():
     even = np.arange(1.0, 11.0)
     rising = 100 * (np.arange(1, 21) / 20) ** 0.3

@@ -116,6 +116,15 @@ def test_ring_table_finds_the_planted_ring_and_nothing_else() -> None:
     assert first["p_permuted"] == 1 / (load_parameters()["hotspots.knox_permutations"] + 1)
 
 
+def test_rings_inside_the_outermost_can_be_raised_and_it_cannot() -> None:
+    """The same planted within 100 m, in finer rings; against itself the outermost is no news."""
+    table = knox_rings(planted_log(seed=5, offspring=0.2), ring_edges_m=(0, 50, 100, 400),
+                       wait_edges_days=WAITS, rng=np.random.default_rng(1))
+    raised = table.loc[table["raised"], ["to_m", "to_days"]].to_numpy().tolist()
+    assert raised == [[50.0, 14.0], [100.0, 14.0]]
+    assert (table["p_upper"] == 1).tolist() == (table["to_m"] == 400).tolist()
+
+
 def test_ring_table_counts_every_pair_once() -> None:
     log = planted_log(seed=5, offspring=0.2)
     table = knox_rings(log, ring_edges_m=RINGS, wait_edges_days=WAITS,

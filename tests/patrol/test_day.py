@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
@@ -10,11 +11,11 @@ import pandas as pd
 import pytest
 from patrol_town import grid_streets, make_crews, make_stops
 
-from rehit.errors import SettingError
+from rehit.errors import InputFileError, SettingError
 from rehit.messages import Message
 from rehit.parameters import Parameters
 from rehit.patrol.check import check_plan
-from rehit.patrol.day import changes, crew_sheets, replan
+from rehit.patrol.day import changes, crew_sheets, read_plan, replan
 from rehit.patrol.routes import Plan, plan_routes
 from rehit.patrol.travel import Network, build_network
 
@@ -225,3 +226,15 @@ def test_a_closed_street_lengthens_the_way_a_crew_is_on(numbers: Parameters) -> 
     more = 200 / (10 * numbers["patrol.speed_share"]) / 60
     assert float(later.visits["arrive_min"].iloc[1]) == pytest.approx(arrive + more, abs=0.02)
     assert later.closed == ("South Street",)
+
+
+@pytest.mark.parametrize(("text", "told"), [
+    ("[]", "errors.no_plan"), ("7", "errors.no_plan"), ("{}", "errors.no_plan"),
+    ('{"what": "rehit day plan", "version": -1}', "errors.no_plan"),
+    ("{", "errors.plan_no_json"), ("[" * 100_000, "errors.plan_no_json")])
+def test_a_file_that_is_no_day_plan_is_refused(text: str, told: str, tmp_path: Path,
+                                               numbers: Parameters) -> None:
+    (tmp_path / "plan.json").write_text(text, encoding="utf-8")
+    with pytest.raises(InputFileError) as refused:
+        read_plan(tmp_path / "plan.json", crs="EPSG:32625", network=None, parameters=numbers)
+    assert refused.value.code == told

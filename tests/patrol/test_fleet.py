@@ -5,7 +5,7 @@ import pytest
 
 from rehit.errors import ManyErrors, SettingError, TableError
 from rehit.messages import message
-from rehit.patrol.fleet import crews_table, depot_points
+from rehit.patrol.fleet import crews_table, depot_points, minute_of_day
 
 CRS = "EPSG:32625"
 
@@ -106,3 +106,10 @@ def test_a_vehicle_listed_twice_is_named_with_its_file() -> None:
     with pytest.raises(ManyErrors, match=r"v\.csv.*\n.*'V1'.*twice"):
         crews_table(vehicles(vehicle_id=["V1", "V1"]),
                     depot_points(depots(), crs=CRS, where="d.csv"), where="v.csv")
+
+
+@pytest.mark.parametrize(("text", "minute"), [
+    ("00:00", 0), ("07:59", 479), ("07:60", None), ("24:00", 1440), ("25:00", None)])
+def test_a_clock_time_has_no_sixtieth_minute_and_no_twenty_fifth_hour(text, minute) -> None:
+    # ISO 8601: 24:00 is the end of a day.
+    assert minute_of_day(text) == minute
