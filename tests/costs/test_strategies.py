@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import inf
 
 import numpy as np
@@ -17,7 +18,7 @@ from rehit.costs.rates import (
     coating_left_years,
     require_rates,
 )
-from rehit.costs.strategies import load_strategies
+from rehit.costs.strategies import contradictions, load_strategies
 from rehit.errors import InputFileError, ManyErrors, TableError
 from rehit.parameters import Parameters, load_parameters
 
@@ -32,6 +33,13 @@ def test_shipped_strategies_read_their_numbers_from_the_parameter_table() -> Non
     assert found["permanent_coating"].life_cleanings == 22
     assert found["permanent_coating"].life_years == 10
     assert found["sacrificial_coating"].life_cleanings == inf
+
+
+def test_a_coating_renewed_by_its_wear_has_no_life_in_cleanings_as_well() -> None:
+    coating = {s.name: s for s in load_strategies(parameters=PARAMETERS)}["permanent_coating"]
+    assert contradictions(coating, where="here") == []
+    told = contradictions(replace(coating, recoat_margin=0.2), where="here")
+    assert [each.code for each in told] == ["errors.recoat_beside_life"]
 
 
 def test_no_effect_on_the_rate_is_assumed() -> None:

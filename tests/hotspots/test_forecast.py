@@ -30,6 +30,7 @@ from rehit.hotspots.forecast import (
     long_run_forecast,
     make_history,
     past_starts,
+    place_history,
     predictive_interval,
     size_of,
     stack_weights,
@@ -156,6 +157,19 @@ def test_horizons_must_be_whole_days(horizons) -> None:
     with pytest.raises(SettingError, match="whole numbers"):
         forecast_places(log, places=places_of(log),
                         window=Window(FROM, FROM + pd.Timedelta(days=60)), horizons_days=horizons)
+
+
+def test_a_history_holds_the_listed_places_within_the_window_ends_included() -> None:
+    places = gpd.GeoDataFrame({"place_id": ["A", "B"], "place_kind": "site"},
+                              geometry=gpd.points_from_xy([0, 9], [0, 0]), crs=32630)
+    named = ["A", "B", "A", "elsewhere", "A", "B"]
+    log = gpd.GeoDataFrame({
+        "incident_id": [str(k) for k in range(6)], "place_id": named, "place_kind": "site",
+        "reported_at": FROM + pd.to_timedelta([0.0, 0.5, 30.0, 5.0, -1.0, 30.1], unit="D"),
+        "cleared_at": pd.NaT, "status": "cleared"},
+        geometry=gpd.points_from_xy([0] * 6, [0] * 6), crs=32630)
+    found = place_history(log, places=places, window=Window(FROM, FROM + pd.Timedelta(days=30)))
+    assert (found.place.tolist(), found.day.tolist()) == ([0, 1, 0], [0.0, 0.5, 30.0])
 
 
 def test_places_without_their_columns_are_refused() -> None:
