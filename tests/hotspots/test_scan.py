@@ -178,16 +178,3 @@ def test_an_empty_log_has_no_zone() -> None:
                            rng=np.random.default_rng(1))
     assert len(zones) == 0
     check(zones, "scan", where="test")
-
-
-@pytest.mark.parametrize(("days", "weeks"), [(15, 1), (27, 2)])
-def test_half_of_a_short_log_is_kept_to_compare_with(days: int, weeks: int) -> None:
-    """Of two weeks the last is scanned, of four the last two; the excess began long before."""
-    rng = np.random.default_rng(4)
-    even, spot = rng.uniform(0, 2000, (200, 2)), rng.normal(500, 30, (60, 2))
-    day = np.r_[rng.uniform(0, days, 200), rng.uniform(0.3 * days, days, 60)]
-    log = gpd.GeoDataFrame({"reported_at": FROM + pd.to_timedelta(day, unit="D")},
-                           geometry=gpd.points_from_xy(*np.vstack([even, spot]).T), crs=32630)
-    end = FROM + pd.Timedelta(days=days)
-    zones = scan_statistic(log, window=Window(FROM, end), parameters=FAST, rng=rng)
-    assert (end - zones["from_time"]).max() == pd.Timedelta(days=7 * weeks)
