@@ -401,9 +401,9 @@ def _addressed(visits: pd.DataFrame, places: gpd.GeoDataFrame,
 
     A place without an address is told by its id with latitude and longitude.
     """
-    degrees = places.geometry.to_crs(WGS84)
+    degrees = places.geometry.centroid.to_crs(WGS84)
     point = [f"{place} ({at.y:.5f}, {at.x:.5f})"
-             for place, at in zip(places["place_id"], degrees.centroid, strict=True)]
+             for place, at in zip(places["place_id"], degrees, strict=True)]
     told = places["address"].where(places["address"].notna(), point)
     address = told.set_axis(places["place_id"]).reindex(visits["place_id"])
     names = crews.set_index("crew_id")["name"].reindex(visits["crew_id"])
