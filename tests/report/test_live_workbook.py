@@ -26,3 +26,11 @@ def test_cautions_are_as_tall_as_their_text(tmp_path: Path) -> None:
         lines = -(-len(text) // int(width))
         assert (sheet.row_dimensions[row].height or 15) >= 15 * lines
     assert sheet.row_dimensions[3].height > 15
+
+
+def test_a_caution_in_own_words_is_no_formula(tmp_path: Path) -> None:
+    with xlsxwriter.Workbook(tmp_path / "c.xlsx") as book:
+        write_cautions(book.add_worksheet(), Say("en"), ["=1+1"], style=None, first=0)
+    sheet = load_workbook(tmp_path / "c.xlsx").active
+    assert sheet is not None
+    assert sheet["A1"].value == "'=1+1"

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 from zipfile import ZIP_DEFLATED, ZipFile
 
+from rehit.files.safe_text import neutralise_formula
 from rehit.parameters import Parameter
 from rehit.report.figures import TEAL
 from rehit.report.say import Say
@@ -92,7 +93,7 @@ def write_cautions(sheet: Any, say: Say, codes: Iterable[str], *, style: Any, fi
     """
     sheet.set_column(0, 0, _CAUTION_WIDTH)
     for row, code in enumerate(codes, start=first):
-        text = say.code("caution_full", code)
+        text = neutralise_formula(say.code("caution_full", code))  # may be the user's own words
         sheet.write_string(row, 0, text, style)
         # Where the file's font is missing, another one takes up to a third more room.
         set_height(sheet, row, [(text, _CAUTION_WIDTH * 3 / 4)])
