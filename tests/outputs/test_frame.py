@@ -43,7 +43,9 @@ def test_the_log_of_a_run_says_how_it_went_and_names_nobody(tmp_path: Path) -> N
     assert log["steps"][0]["step"] == "step.reading_log"
     assert log["seconds"] >= sum(step["seconds"] for step in log["steps"]) - 0.1
     assert log["counts"]["rows_in"] == log["counts"]["rows_kept"] > 0
-    assert log["settings"]["numbers"] == {"patrol.search_iterations": 300}
+    assert log["settings"]["numbers"] == {
+        "patrol.search_iterations": 300, "contract.found_low": 0, "contract.found_likely": 0,
+        "contract.found_high": 0}
     assert log["settings"]["files"] == {"log": 1, "streets": 1, "depots": 1, "vehicles": 1}
     assert log["versions"]["pandas"]
     for private in ("secret", "Small town", "Quay Lane", "log.csv", str(Path.home())):
