@@ -168,6 +168,16 @@ def test_broken_files_are_named(tmp_path: Path, content: bytes) -> None:
             read_streets(tmp_path / name, crs=CRS)
 
 
+def test_a_column_name_that_is_no_text_is_named(tmp_path: Path) -> None:
+    """Fault: a byte of no alphabet in a property's name ended in a traceback."""
+    grid_streets(3).assign(kind="street").to_crs(4326).to_file(tmp_path / "s.geojson")
+    content = (tmp_path / "s.geojson").read_bytes()
+    assert b'"kind"' in content
+    (tmp_path / "s.geojson").write_bytes(content.replace(b'"kind"', b'"kin\x89"'))
+    with pytest.raises(InputFileError, match=r"s\.geojson"):
+        read_streets(tmp_path / "s.geojson", crs=CRS)
+
+
 def _town_by_itself(lines: gpd.GeoDataFrame, spots: list[tuple[float, float]],
                     share: float, walk_m_per_s: float) -> nx.MultiDiGraph:
     """A NetworkX graph in which each place is cut into the stretch it is nearest to."""

@@ -65,7 +65,7 @@ def read_streets(path: Path, *, crs: str) -> gpd.GeoDataFrame:
     """
     try:
         lines = _read_extract(path) if path.name.endswith(".pbf") else gpd.read_file(path)
-    except (pyogrio.errors.DataSourceError, OSError, RuntimeError) as error:
+    except (pyogrio.errors.DataSourceError, OSError, RuntimeError, ValueError) as error:
         raise InputFileError(str(path), "errors.streets_unreadable", said=str(error)) from error
     if lines.empty:
         raise InputFileError(str(path), "errors.header_only")
