@@ -79,16 +79,18 @@ def test_a_column_that_repeats_others_is_left_out() -> None:
     assert told_apart(x) == ["a", "b"]
 
 
-def test_the_reading_is_one_text_under_headings(demo_chain: Chain, tmp_path: Path) -> None:
-    write_reading(demo_chain, tmp_path, first=[message("emerging.none")])
+def test_the_reading_is_one_text_under_headings(
+        demo_chain: Chain, clock: tuple[pd.DataFrame, pd.Series], tmp_path: Path) -> None:
+    write_reading(demo_chain, clock, tmp_path, first=[message("emerging.none")])
     text = (tmp_path / "recurrence.txt").read_text(encoding="utf-8")
     assert text.startswith("In short\n--------\nNothing new stands out in the last weeks.\n")
     assert text.count("\n---") == 5
 
 
-def test_of_each_result_it_is_said_how_it_fared_on_this_log(demo_chain: Chain,
-                                                             tmp_path: Path) -> None:
-    write_beliefs(demo_chain, emerging_zones(demo_chain), tmp_path, said=ranking_found(demo_chain))
+def test_of_each_result_it_is_said_how_it_fared_on_this_log(
+        demo_chain: Chain, clock: tuple[pd.DataFrame, pd.Series], tmp_path: Path) -> None:
+    write_beliefs(demo_chain, emerging_zones(demo_chain), clock, tmp_path,
+                  said=ranking_found(demo_chain))
     parts = (tmp_path / "what_to_believe.txt").read_text(encoding="utf-8").split("\n\n")
     assert [part.split("\n")[0] for part in parts] == [
         Say("en")(f"believe.{name}") for name in (

@@ -83,10 +83,9 @@ def emerging_zones(chain: Chain) -> gpd.GeoDataFrame:
         rng=chain.rng("scan"))
 
 
-def write_reading(chain: Chain, stage: Path, *, first: list[Message]) -> None:
+def write_reading(chain: Chain, clock: tuple[pd.DataFrame, pd.Series], stage: Path, *,
+                  first: list[Message]) -> None:
     """Write ``recurrence.txt``: the sentences of the summary, then what lies behind them."""
-    clock = risk_clock(chain.incidents, register=chain.register, window=chain.cleaned.window,
-                       parameters=chain.parameters)
     spells, say = chain.spells, chain.say
     parts = {"short": say.all(first)}
     if len(spells):
@@ -102,8 +101,8 @@ def write_reading(chain: Chain, stage: Path, *, first: list[Message]) -> None:
     (stage / "recurrence.txt").write_text(text + "\n", encoding="utf-8")
 
 
-def write_beliefs(chain: Chain, zones: gpd.GeoDataFrame, stage: Path, *,
-                  said: list[Message]) -> None:
+def write_beliefs(chain: Chain, zones: gpd.GeoDataFrame, clock: tuple[pd.DataFrame, pd.Series],
+                  stage: Path, *, said: list[Message]) -> None:
     """Write ``what_to_believe.txt``: of each result what it takes for granted, how it fared on this
     very log, and what would overturn it.
     """
@@ -113,7 +112,7 @@ def write_beliefs(chain: Chain, zones: gpd.GeoDataFrame, stage: Path, *,
                "rings": _rings_checked(chain),
                "emerging": [message("believe.emerging_checked",
                                     n=int(zones["past_dates"].max()) if len(zones) else 0)],
-               "cells": _cells_checked(chain), "trend": _trends_checked(chain),
+               "cells": _cells_checked(chain), "trend": _trends_checked(clock),
                "measures": [message("believe.measures_checked")]}
     parts = []
     for name, messages in checked.items():
@@ -172,11 +171,9 @@ def _cells_checked(chain: Chain) -> list[Message]:
         message("believe.cells_unchecked")]
 
 
-def _trends_checked(chain: Chain) -> list[Message]:
+def _trends_checked(clock: tuple[pd.DataFrame, pd.Series]) -> list[Message]:
     """Return how much single places' incidents come in bursts."""
-    code, _, at = _shares_of_clock(*risk_clock(
-        chain.incidents, register=chain.register, window=chain.cleaned.window,
-        parameters=chain.parameters))
+    code, _, at = _shares_of_clock(*clock)
     return [message("believe.trend_checked", scatter=scatter_of_bursts(code, at))]
 
 
@@ -305,8 +302,10 @@ def write_hotspots(chain: Chain, stage: Path) -> dict[str, Any]:
     said = [*ranking_found(chain), *read_rings(chain.rings),
             *read_emerging(zones, known=len(cells) > 0, observed_days=chain.cleaned.window.days,
                            parameters=chain.parameters), *recurrence_found(chain)]
-    write_reading(chain, stage, first=said)
-    write_beliefs(chain, zones, stage, said=said)
+    clock = risk_clock(chain.incidents, register=chain.register, window=chain.cleaned.window,
+                       parameters=chain.parameters)
+    write_reading(chain, clock, stage, first=said)
+    write_beliefs(chain, zones, clock, stage, said=said)
     chain.step("step.writing")
     named = _with_names(repeats, chain)
     for name, table in (("repeats", named), ("clusters", clusters), ("cells", cells),

@@ -98,12 +98,12 @@ class Unreported:
     report_days: float
     never_ratio: float
     longest_days: float
-    found_ratio: pd.Series | None = None
+    found_ratio: pd.Series | float = 1.0
 
     @property
     def all_per_day(self) -> pd.Series:
         """Markings a day by place, reported or not."""
-        return self._times_found(self.rate_per_day * (1 + self.never_ratio))
+        return self.rate_per_day * (1 + self.never_ratio) * self.found_ratio
 
     def chance(self, days: pd.Series) -> pd.Series:
         """Return the chance that a place bears a marking that nobody has reported yet.
@@ -115,14 +115,14 @@ class Unreported:
         """
         since = days.reindex(self.rate_per_day.index)
         soon, never = self.watched(since)
-        standing = self._times_found(self.rate_per_day * (soon + self.never_ratio * never))
+        standing = self.rate_per_day * (soon + self.never_ratio * never) * self.found_ratio
         chance: pd.Series = -np.expm1(-standing)
         return chance.rename("chance")
 
     def watched(self, since: pd.Series) -> tuple[pd.Series, pd.Series]:
         """Return how many days' markings a look sees: of those to be reported, and of the others.
         """
-        since = since.fillna(np.inf).clip(upper=self.longest_days)
+        since = since.fillna(self.longest_days).clip(upper=self.longest_days)
         return self.report_days * -np.expm1(-since / self.report_days), since
 
     def after(self, looks: pd.DataFrame, *, prior_markings: float) -> Unreported:
@@ -160,9 +160,6 @@ class Unreported:
         soon, never = self.watched(own["since"])
         return own.assign(found=own["outcome"].isin(FOUND).astype(float),
                           soon=rate * soon, never=rate * never)
-
-    def _times_found(self, values: pd.Series) -> pd.Series:
-        return values if self.found_ratio is None else values * self.found_ratio
 
 
 def merged_looks(*parts: pd.DataFrame) -> pd.DataFrame:
