@@ -577,8 +577,7 @@ def plan_patrol(town: Chain, *, day: date | str | None = None, crews: int | None
     missing = [role for role in ("depots", "vehicles") if town.project.path(role) is None]
     if missing and hours_per_week is not None:
         return _visits_alone(town, missing, hours_per_week)
-    found = patrol.plan_day(town, crews=crews, numbers=town.parameters,
-                            wishes=patrol.Wishes(bring_in, leave_out),
+    found = patrol.plan_day(town, crews=crews, wishes=patrol.Wishes(bring_in, leave_out),
                             day=date.fromisoformat(day) if isinstance(day, str) else day)
     lines = gpd.GeoDataFrame(routes_table(found.sheets), geometry="geometry",
                              crs=town.project.crs)

@@ -171,8 +171,7 @@ def live(town: Town, arm: str, seed: int) -> Year:
         chain = this_morning(town, year, day)
         wanted = (round_ if arm == "even round" else _worst(town))[:40]
         try:
-            found = None if arm not in ARMS[:3] else plan_day(
-                chain, day=day, crews=None, numbers=town.chain.parameters)
+            found = None if arm not in ARMS[:3] else plan_day(chain, day=day, crews=None)
             sheets = found.sheets if found else _by_rule(chain, day, wanted, network)
         except SettingError:  # nothing to go out for
             year.idle += 1

@@ -98,8 +98,7 @@ NO_WISHES = Wishes()
 
 
 def write_patrol(chain: Chain, stage: Path, *, day: date | None,
-                 crews: int | Sequence[str] | None,
-                 search_iterations: float | None = None, results: Sequence[Path] = (),
+                 crews: int | Sequence[str] | None, results: Sequence[Path] = (),
                  wishes: Wishes = NO_WISHES) -> dict[str, object]:
     """Plan one day and the coming weeks and write everything into `stage`.
 
@@ -113,17 +112,12 @@ def write_patrol(chain: Chain, stage: Path, *, day: date | None,
         The day to plan; by default the first working day after the log ends.
     crews
         Names or ids of the vehicles that go out, or how many of them; by default all.
-    search_iterations
-        Steps of the route search; by default ``patrol.search_iterations``.
     results
         Tables that crews filled in after earlier days (``results_<day>.csv``).
     wishes
         What the planner wants in the day and what not.
     """
-    numbers = chain.parameters if search_iterations is None else chain.parameters.override(
-        {"patrol.search_iterations": search_iterations})
-    found = plan_day(chain, day=day, crews=crews, numbers=numbers, results=results,
-                     wishes=wishes)
+    found = plan_day(chain, day=day, crews=crews, results=results, wishes=wishes)
     stage.mkdir(exist_ok=True)
     chain.step("step.writing_run_sheets")
     write_day(stage, found.plan, found.sheets, day=found.day, say=chain.say,
@@ -179,19 +173,17 @@ class DayPlan:
 
 
 def plan_day(chain: Chain, *, day: date | None, crews: int | Sequence[str] | None,
-             numbers: Parameters, results: Sequence[Path] = (),
-             wishes: Wishes = NO_WISHES) -> DayPlan:
+             results: Sequence[Path] = (), wishes: Wishes = NO_WISHES) -> DayPlan:
     """Plan a day from the chain's results, and the visit intervals.
 
     Parameters
     ----------
     chain
-        The project's results.
+        The project's results, with the numbers in force.
     day, crews, wishes, results
         As for :func:`write_patrol`.
-    numbers
-        Reads the ``patrol.*`` numbers.
     """
+    numbers = chain.parameters
     team, notes = fleet(chain, crews)
     day, idle = day_to_plan(chain, day)
     handed_in = [read_results(file) for file in results]

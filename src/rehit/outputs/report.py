@@ -469,14 +469,16 @@ def explain_figure(folder: Path, *, figure_id: str,
 
 def write_demo(chain: Chain, stage: Path) -> dict[str, Any]:
     """Run everything on the demo town and return the five findings that matter."""
-    # A first look should not wait for the last stop that a longer search would fit in.
-    write_patrol(chain, stage / "patrol", day=None, crews=None,
-                 search_iterations=chain.parameters["pipeline.demo_search_iterations"])
-    routes = read_routes(stage / "patrol", crs=chain.project.crs)
-    summary = write_quarter(chain, stage, quarter=None, routes=routes)
     (stage / "tables").mkdir()
     hotspots = write_hotspots(chain, stage / "tables")
     comparison = write_comparison(chain, stage / "tables", horizon_years=None)
+    # A first look should not wait for the last stop that a longer search would fit in. This chain
+    # takes over what is made by now.
+    brief = chain.with_parameters({
+        "patrol.search_iterations": chain.parameters["pipeline.demo_search_iterations"]})
+    write_patrol(brief, stage / "patrol", day=None, crews=None)
+    routes = read_routes(stage / "patrol", crs=chain.project.crs)
+    summary = write_quarter(chain, stage, quarter=None, routes=routes)
     summary["findings"] = five_findings(chain)
     summary["hotspots"] = {key: hotspots[key] for key in ("n_incidents", "n_rehits",
                                                           "n_above_threshold")}
