@@ -559,8 +559,7 @@ def plan_patrol(town: Chain, *, day: date | str | None = None, crews: int | None
     Raises
     ------
     SettingError
-        For a project without crews where no hours are given, and where there is nothing to go out
-        for.
+        For a project without crews where no hours are given.
 
     Examples
     --------

@@ -403,6 +403,33 @@ def test_a_wish_that_names_no_place_is_one_message(
     assert f"rehit: {option}: got '{place}'" in capsys.readouterr().err
 
 
+def test_a_day_with_nothing_to_do_is_a_result(copy: Path,
+                                              capsys: pytest.CaptureFixture[str]) -> None:
+    log = table(copy / "log.csv")
+    log[log["Status"] == "Closed"].to_csv(copy / "log.csv", index=False)
+    settings = (copy / "rehit.toml").read_text(encoding="utf-8")
+    (copy / "rehit.toml").write_text(settings.replace(
+        "[patrol]", "[patrol]\nleast_chance = 0.9"), encoding="utf-8")
+    shutil.rmtree(copy / "results")
+    saturday = ("patrol", str(copy), "--date", "2025-12-13")  # no look is due on a day off
+    assert main([*saturday]) == 0
+    said = capsys.readouterr().out
+    assert said.startswith("Saturday 13 December 2025: all crews stay at their depots. No open job")
+    assert "reach 90%" in said
+    assert "The next look by the calendar is on Monday 15 December 2025." in said
+    assert "or a lower least_chance under [patrol]" in said
+    assert {"visit_calendar.csv", "visit_intervals.csv", "day_plan.json"} <= {
+        file.name for file in (copy / "results").iterdir()}
+    assert main([*saturday, "--lang", "es"]) == 0  # nor does an empty day stop the next
+    assert "todos los equipos se quedan en su base" in capsys.readouterr().out
+    assert main([*saturday, "--bring-in", "2 hill st"]) == 0
+    assert "1 of 2 crews goes out" in capsys.readouterr().out
+    assert main([*saturday, "--bring-in", "2 hill st", "--leave-out", "2 hill st"]) == 0
+    assert "since every stop is left out as asked" in capsys.readouterr().out
+    assert add(copy, place="3 Hill Street", now="09:00") == 0
+    assert "stayed at its depot before" in capsys.readouterr().out
+
+
 def test_what_crews_found_comes_back_by_the_table_they_fill_in(
         copy: Path, capsys: pytest.CaptureFixture[str]) -> None:
     form = table(copy / "results" / "results_2025-12-31.csv")

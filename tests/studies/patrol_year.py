@@ -27,7 +27,6 @@ import numpy as np
 import pandas as pd
 
 from rehit.chain import Chain
-from rehit.errors import SettingError
 from rehit.files.writing import write_csv
 from rehit.outputs.patrol import (
     LOOKS_FILE,
@@ -170,10 +169,9 @@ def live(town: Town, arm: str, seed: int) -> Year:
     for day in working_days(town.days):
         chain = this_morning(town, year, day)
         wanted = (round_ if arm == "even round" else _worst(town))[:40]
-        try:
-            found = None if arm not in ARMS[:3] else plan_day(chain, day=day, crews=None)
-            sheets = found.sheets if found else _by_rule(chain, day, wanted, network)
-        except SettingError:  # nothing to go out for
+        found = None if arm not in ARMS[:3] else plan_day(chain, day=day, crews=None)
+        sheets = found.sheets if found else _by_rule(chain, day, wanted, network)
+        if not sheets:
             year.idle += 1
             continue
         outcomes = [outcome for sheet in sheets for outcome in walk(town, year, sheet, day, rng)]

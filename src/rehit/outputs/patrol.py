@@ -129,10 +129,13 @@ def write_patrol(chain: Chain, stage: Path, *, day: date | None,
     write_csv(visits, stage / "visit_calendar.csv")
     if len(visits):
         (stage / "visit_calendar.pdf").write_bytes(render_calendar(visits, say=chain.say))
-    write_csv(merged_looks(found.looks, planned_looks(found)), stage / LOOKS_FILE)
+    looks = merged_looks(found.looks, planned_looks(found))
+    if len(looks):
+        write_csv(looks, stage / LOOKS_FILE)
     write_csv(works_of(found.looks), stage / WORKS_FILE)
     n_photos = write_photos(results, stage)
-    write_csv(results_form(found.sheets, day=found.day), stage / f"{RESULTS}_{found.day}.csv")
+    if found.sheets:
+        write_csv(results_form(found.sheets, day=found.day), stage / f"{RESULTS}_{found.day}.csv")
     lost = int(found.calendar.no_room["n_visits"].sum())
     care = dict.fromkeys(code for sheet in found.sheets for code, _ in sheet.cautions)
     told = [*found.told, *[message("crew_day.no_room", n=lost)] * bool(lost),
@@ -204,7 +207,8 @@ def plan_day(chain: Chain, *, day: date | None, crews: int | Sequence[str] | Non
     chain.step("step.planning_routes")
     plan = plan_routes(stops, team, network=network, parameters=numbers, seed=chain.project.seed)
     sheets = crew_sheets(plan)
-    told = [*_day_messages(plan, sheets, handed, day, parameters=numbers),
+    told = [*(_day_messages(plan, sheets, handed, day, parameters=numbers) if len(stops) else
+              _stay_home(calendar, day, handed, taken_out, parameters=numbers)),
             *week_messages(frequency, parameters=numbers),
             *results_messages(handed_in), *_wishes_messages(plan, wanted, taken_out), *notes,
             *idle, *plan.notes, *plan_faults(chain, plan)]
@@ -234,8 +238,6 @@ def _without_places(chain: Chain, stops: gpd.GeoDataFrame,
     out = {find_place(known, text, crs=chain.project.crs, option="--leave-out").place_id
            for text in texts}
     theirs = stops["stop_id"].isin(out) | stops["place_id"].isin(out)
-    if theirs.all():
-        raise SettingError("--leave-out", "errors.nothing_to_patrol")
     return stops[~theirs].reset_index(drop=True), stops.loc[theirs, "name"].tolist()
 
 
@@ -301,7 +303,7 @@ def results_form(sheets: list[Sheet], *, day: date) -> pd.DataFrame:
         **{name: sheet.stops[name] for name in ("stop_id", "place_id", "case_number", "asset_id")},
         "place": sheet.stops["name"], "outcome": "", "why": "", "minutes": "", "litres": "",
         "method": sheet.stops["method"], "materials": "", "remarks": ""}) for sheet in sheets]
-    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+    return pd.concat(parts, ignore_index=True)
 
 
 def read_results(file: Path) -> pd.DataFrame:
@@ -448,7 +450,22 @@ def _day_messages(plan: Plan, sheets: list[Sheet], handed: pd.DataFrame, day: da
              for row in jobs.to_dict("records")]
     rest = len(plan.left_out) - len(jobs)
     told += [message("crew_day.left_spots", n=rest)] * bool(rest)
-    return told + [message("crew_day.for_others", n=len(handed))] * bool(len(handed))
+    return told + _for_others(handed)
+
+
+def _for_others(handed: pd.DataFrame) -> list[Message]:
+    return [message("crew_day.for_others", n=len(handed))] * bool(len(handed))
+
+
+def _stay_home(calendar: Calendar, day: date, handed: pd.DataFrame, taken_out: Sequence[str], *,
+               parameters: Parameters) -> list[Message]:
+    """Return why nobody goes out on a day without a stop, and what would change that."""
+    if taken_out:
+        return [message("crew_day.stay_home_asked", day=day), *_for_others(handed)]
+    later = calendar.visits.loc[calendar.visits["day"] > day.isoformat(), "day"]
+    told = [message("crew_day.stay_home", day=day, least=parameters["patrol.least_chance"])]
+    told += [message("crew_day.next_look", day=date.fromisoformat(later.min()))] * bool(len(later))
+    return [*told, message("crew_day.to_go_out"), *_for_others(handed)]
 
 
 def crew_message(plan: Plan, sheet: Sheet, *, early_min: float) -> Message:
@@ -637,13 +654,7 @@ def named_crews(team: gpd.GeoDataFrame, names: Sequence[str], *, option: str) ->
 
 def day_stops(chain: Chain, day: date, *, crews: int, chances: pd.Series,
               due: frozenset[str]) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
-    """Return the day's stops, and the open jobs that are for someone else.
-
-    Raises
-    ------
-    SettingError
-        If there is nothing to go out for.
-    """
+    """Return the day's stops, none where nothing is worth a look, and the open jobs of others."""
     incidents, numbers = findable(chain), chain.parameters
     jobs, handed = reported_stops(incidents, chain.advice, chain.repeats, day=day,
                                   time_zone=chain.project.time_zone, parameters=numbers,
@@ -652,9 +663,7 @@ def day_stops(chain: Chain, day: date, *, crews: int, chances: pd.Series,
     spots = hotspot_stops(
         chain.repeats, chances, incidents, chain.advice, busy=busy, due=due, parameters=numbers,
         count=int(numbers["patrol.candidates_per_crew"]) * crews)
-    both = [table for table in (jobs, spots) if len(table)]
-    if not both:
-        raise SettingError("rehit patrol", "errors.nothing_to_patrol")
+    both = [table for table in (jobs, spots) if len(table)] or [spots]
     stops = gpd.GeoDataFrame(pd.concat(both, ignore_index=True), geometry="geometry",
                              crs=chain.project.crs)
     return stops, handed

@@ -184,11 +184,13 @@ def crew_changes(before: Plan, after: Plan, table: pd.DataFrame) -> list[Message
         was, back = (_back(plan, str(crew)) for plan in (before, after))
         if back is None and was is None:
             continue
+        if was is None:
+            told.append(message("crew_day.goes_out_too", crew=str(name)))
+            continue
         gained = int((table["crew_after"] == name).sum())
         lost = int((table["crew_before"] == name).sum())
-        facts = {"crew": str(name), "back": clock(back or 0.0), "was": clock(was or 0.0)}
-        if not gained and not lost and was is not None and back is not None and (
-                round(was) == round(back)):
+        facts = {"crew": str(name), "back": clock(back or 0.0), "was": clock(was)}
+        if not gained and not lost and back is not None and round(was) == round(back):
             told.append(message("crew_day.as_before", **facts))
         else:
             told.append(message("crew_day.differs", gained=gained, lost=lost, **facts))
