@@ -41,8 +41,9 @@ from rehit.messages import Message, message
 from rehit.naming import name_places
 from rehit.observed import DAYS_PER_YEAR, MANY_SURFACES, POOR, Window
 from rehit.parameters import Parameters, crossed_bounds
-from rehit.patrol.travel import read_streets
-from rehit.project import Project
+from rehit.patrol.fleet import read_crews
+from rehit.patrol.travel import Network, build_network, read_streets
+from rehit.project import FILE_NAME, Project
 from rehit.report.say import Say
 from rehit.tables import check
 from rehit.treatment.calibrate import Calibration, calibrate_methods, observed_costs, read_works
@@ -274,6 +275,19 @@ class Chain:
         """The street lines used as base map and for travel, if the project has them."""
         return unless_empty(self.project.path("streets"),
                             lambda path: read_streets(path, crs=self.project.crs))
+
+    @_Result
+    def network(self) -> Network | None:
+        """The streets as a graph for travel, if the project has them."""
+        return None if self.streets is None else build_network(
+            self.streets, parameters=self.parameters)
+
+    @_Result
+    def crews(self) -> tuple[gpd.GeoDataFrame, tuple[Message, ...]]:
+        """The crews that can go out, and notes on vehicles that cannot or are misread."""
+        return read_crews(self.project.path("depots"), self.project.path("vehicles"),
+                          crs=self.project.crs, where=str(self.project.folder / FILE_NAME),
+                          refill_minutes=self.parameters["patrol.refill_minutes"])
 
     @_Result
     def measures(self) -> pd.DataFrame | None:

@@ -37,7 +37,6 @@ from rehit.outputs.patrol import (
     plan_day,
     planned_looks,
     read_looks,
-    street_network,
     unreported,
 )
 from rehit.patrol.day import Sheet, crew_sheets
@@ -165,7 +164,7 @@ def live(town: Town, arm: str, seed: int) -> Year:
     looks_file.unlink(missing_ok=True)
     n = len(town.marks)
     year, rng = Year(np.full(n, np.nan), np.full(n, np.nan)), np.random.default_rng(seed)
-    round_, network = _round(town), street_network(town.chain)
+    round_, network = _round(town), town.chain.network
     for day in working_days(town.days):
         chain = this_morning(town, year, day)
         wanted = (round_ if arm == "even round" else _worst(town))[:40]

@@ -31,7 +31,6 @@ from rehit.patrol.day import (
     crew_sheets,
     write_plan,
 )
-from rehit.patrol.fleet import crews_table, depot_points, refuse_without_files
 from rehit.patrol.looks import (
     Calendar,
     Frequency,
@@ -54,7 +53,6 @@ from rehit.patrol.memory import (
 from rehit.patrol.routes import Plan, clock, plan_routes
 from rehit.patrol.stops import NO_PLACE, hotspot_stops, reported_stops
 from rehit.patrol.travel import Network, Travel, build_network, nearest_seconds
-from rehit.project import FILE_NAME
 from rehit.report.phone import phone_page
 from rehit.report.route_files import routes_table, write_geojson, write_gpx, write_stops_csv
 from rehit.report.runsheet import render_calendar, render_run_sheet
@@ -190,7 +188,7 @@ def plan_day(chain: Chain, *, day: date | None, crews: int | Sequence[str] | Non
     team, notes = fleet(chain, crews)
     day, idle = day_to_plan(chain, day)
     handed_in = [read_results(file) for file in results]
-    network, looks = street_network(chain), merged_looks(read_looks(chain), *handed_in)
+    network, looks = chain.network, merged_looks(read_looks(chain), *handed_in)
     standing = unreported(chain, looks, parameters=numbers)
     rates = standing.all_per_day
     frequency, places = visit_plan(chain, team, network, rates)
@@ -557,13 +555,11 @@ def chain_holidays(chain: Chain, day: date) -> dict[date, str]:
     return public_holidays(chain.project.holidays, first_year=day.year, last_year=end.year + 1)
 
 
-def street_network(chain: Chain, closed: Sequence[str] = ()) -> Network | None:
+def street_network(chain: Chain, closed: Sequence[str]) -> Network | None:
     """Return the streets less closed ones as a graph, or None for a project without streets."""
-    if chain.streets is None:
-        return None
-    single = chain.streets[chain.streets.geometry.notna()].explode(ignore_index=True)
-    single = without_closed(single, closed) if closed else single
-    return build_network(single, parameters=chain.parameters)
+    if chain.streets is None or not closed:
+        return chain.network
+    return build_network(without_closed(chain.streets, closed), parameters=chain.parameters)
 
 
 def without_closed(lines: gpd.GeoDataFrame, closed: Sequence[str]) -> gpd.GeoDataFrame:
@@ -615,21 +611,13 @@ def fleet(chain: Chain,
         For a crew that is not there or more crews than there are vehicles that can go out, or
         none, and for a project that names no depots or no vehicles.
     """
-    refuse_without_files([role for role in ("depots", "vehicles")
-                          if chain.project.path(role) is None],
-                         where=str(chain.project.folder / FILE_NAME))
-    depots_file, vehicles_file = chain.project.require("depots"), chain.project.require("vehicles")
-    depots = depot_points(read_table(depots_file, has_header=True).filled().table,
-                          crs=chain.project.crs, where=str(depots_file))
-    team, notes = crews_table(read_table(vehicles_file, has_header=True).filled().table, depots,
-                              where=str(vehicles_file),
-                              refill_minutes=chain.parameters["patrol.refill_minutes"])
+    team, notes = chain.crews
     if crews is not None and not isinstance(crews, int):
         return named_crews(team, crews, option="--crews"), notes
     if crews is not None:
         if not 1 <= crews <= len(team):
             raise SettingError("--crews", "errors.too_many_crews", crews=crews, most=len(team),
-                               file=vehicles_file)
+                               file=chain.project.path("vehicles"))
         team = team.head(crews)
     return team, notes
 

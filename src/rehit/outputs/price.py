@@ -28,7 +28,7 @@ from rehit.files.writing import write_csv
 from rehit.messages import Message, message
 from rehit.outputs.patrol import fleet, hop_hours
 from rehit.parameters import Parameters
-from rehit.patrol.travel import build_network, travel_times
+from rehit.patrol.travel import travel_times
 from rehit.report.bid import bid_findings, bid_summary, short_log, steps_message
 from rehit.report.bid_workbook import write_bid_workbook
 from rehit.report.say import Say
@@ -170,8 +170,6 @@ def with_travel(chain: Chain) -> Parameters:
         return numbers
     sample = known.sample(sampled, random_state=chain.rng("travel")).geometry
     chain.step("step.measuring_drives")
-    network = None if chain.streets is None else build_network(
-        chain.streets.explode(ignore_index=True), parameters=numbers)
     days = (chain.cleaned.window.end - chain.cleaned.window.start) / pd.Timedelta("1D")
     working = days * numbers["contract.working_days_per_year"] / DAYS_PER_YEAR
     # Where the patch has more jobs a day than fill one crew's, they lie closer together.
@@ -180,7 +178,7 @@ def with_travel(chain: Chain) -> Parameters:
     minutes = []
     for first in range(0, sampled - day + 1, day):
         part = sample.iloc[first:first + day]
-        travel = travel_times(pd.concat([part.iloc[:1], part]), network=network,
+        travel = travel_times(pd.concat([part.iloc[:1], part]), network=chain.network,
                               parameters=numbers)
         hours = hop_hours(travel, neighbours=int(numbers["patrol.hop_neighbours"]))
         minutes.append(MINUTES_PER_HOUR * float(np.mean(hours)))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
@@ -11,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from rehit.errors import ManyErrors, RehitError, SettingError, TableError
+from rehit.files.reader import read_table
 from rehit.files.spatial import WGS84
 from rehit.messages import Message, message
 from rehit.tables import check
@@ -39,28 +41,41 @@ NUMBERS = {"crew_size": ("crew_size", 1.0), "water_l": ("water_l", 0.0),
            "break_minutes": ("break_min", 0.0)}
 
 
-def refuse_without_files(missing: Sequence[str], *, where: str) -> None:
-    """Say in one go which files a patrol lacks and what stands in them.
+def read_crews(depots: Path | None, vehicles: Path | None, *, crs: str, where: str,
+               refill_minutes: float) -> tuple[gpd.GeoDataFrame, tuple[Message, ...]]:
+    """Read the user's depots and vehicles as :func:`crews_table` returns them.
 
     Parameters
     ----------
-    missing
-        Those of ``depots`` and ``vehicles`` that the project does not name.
+    depots, vehicles
+        The files, as far as the project names them.
+    crs
+        Projected CRS of the project.
     where
         The project file, for the message.
+    refill_minutes
+        As for :func:`crews_table`.
 
     Raises
     ------
     SettingError
-        If any is missing.
+        If a file is not named; says in one go which and what stands in them.
     """
-    if not missing:
-        return
+    if depots is None or vehicles is None:
+        raise _without_files([role for role, path in (("depots", depots), ("vehicles", vehicles))
+                              if path is None], where)
+    points = depot_points(read_table(depots, has_header=True).filled().table, crs=crs,
+                          where=str(depots))
+    return crews_table(read_table(vehicles, has_header=True).filled().table, points,
+                       where=str(vehicles), refill_minutes=refill_minutes)
+
+
+def _without_files(missing: Sequence[str], where: str) -> SettingError:
     shown = "\n".join(f"  {role}.csv\n    " + "\n    ".join(EXAMPLES[role]) for role in missing)
     lines = tuple(f'{role} = "{role}.csv"' for role in missing)
     alone = "errors.no_depots" if "depots" in missing else "errors.no_vehicles"
     code = "errors.no_fleet" if len(missing) > 1 else alone
-    raise SettingError(f"{where} [files]", code, roles=tuple(missing), lines=lines, shown=shown)
+    return SettingError(f"{where} [files]", code, roles=tuple(missing), lines=lines, shown=shown)
 
 
 def depot_points(depots: pd.DataFrame, *, crs: str, where: str) -> gpd.GeoDataFrame:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Any, NamedTuple
 
 import geopandas as gpd
@@ -72,6 +73,16 @@ class Setting:
     due_s: np.ndarray
     times: Durations
 
+    @cached_property
+    def stop_rows(self) -> list[dict[Hashable, Any]]:
+        """The stops as plain rows: a table gives its cells slowly one by one."""
+        return pd.DataFrame(self.stops).to_dict("records")
+
+    @cached_property
+    def crew_rows(self) -> list[dict[Hashable, Any]]:
+        """The crews as plain rows."""
+        return pd.DataFrame(self.crews).to_dict("records")
+
 
 def day_problem(stops: gpd.GeoDataFrame, crews: gpd.GeoDataFrame, travel: Travel, *,
                 parameters: Parameters, locations: np.ndarray | None = None) -> Setting:
@@ -97,8 +108,9 @@ def day_problem(stops: gpd.GeoDataFrame, crews: gpd.GeoDataFrame, travel: Travel
     rows = len(crews) + np.arange(len(stops)) if locations is None else np.asarray(locations)
     seconds = np.where(np.isfinite(travel.seconds), np.ceil(travel.seconds), NO_WAY_S)
     whole = seconds.astype(np.int64)
-    able = np.array([[not lacks(crew, stop) for crew in crews.to_dict("records")]
-                     for stop in stops.to_dict("records")], dtype=bool).reshape(
+    crew_rows = pd.DataFrame(crews).to_dict("records")
+    able = np.array([[not lacks(crew, stop) for crew in crew_rows]
+                     for stop in pd.DataFrame(stops).to_dict("records")], dtype=bool).reshape(
                          len(stops), len(crews))
     kinds, kind = np.unique(able, axis=0, return_inverse=True)
     kind = kind.reshape(-1)
@@ -330,7 +342,7 @@ def left_out(setting: Setting, found: DayRoutes, travel: Travel) -> pd.DataFrame
     rows = []
     for stop in range(found.problem.n_stops):
         if stop not in planned:
-            row = setting.stops.iloc[stop]
+            row = setting.stop_rows[stop]
             code = "reserve" if stop in found.given_up else reason_code(
                 setting, found, stop, travel)
             rows.append((str(row["stop_id"]), str(row["name"]), str(row["kind"]), code,
@@ -343,14 +355,14 @@ def left_out(setting: Setting, found: DayRoutes, travel: Travel) -> pd.DataFrame
 
 def reason_code(setting: Setting, found: DayRoutes, stop: int, travel: Travel) -> str:
     """Return the first reason that holds, from the place to the crews to the day."""
-    row, problem = setting.stops.iloc[stop], found.problem
+    row, problem = setting.stop_rows[stop], found.problem
     at = int(problem.location[stop])
     if not np.isfinite(travel.xy[at]).all():
         return "no_place"
     near = {i for i, crew in enumerate(problem.crews) if _reaches(problem, crew, at)}
     if not near:
         return "unreachable"
-    missing = [lacks(crew, row.to_dict()) for crew in setting.crews.to_dict("records")]
+    missing = [lacks(crew, row) for crew in setting.crew_rows]
     able = [i for i, code in enumerate(missing) if not code]
     if not able:
         # Of several crews the one that comes nearest to being able tells what is missing.
@@ -382,11 +394,12 @@ def _water_used(found: DayRoutes, crew: int) -> int:
     return found.problem.crews[crew].used + int(found.problem.loads[found.routes[crew], 0].sum())
 
 
-def _upside_down(row: pd.Series) -> bool:
+def _upside_down(row: Mapping[Hashable, Any]) -> bool:
     return bool(row["latest_min"] < row["earliest_min"])
 
 
-def _reason(code: str, row: pd.Series, setting: Setting, found: DayRoutes) -> Message:
+def _reason(code: str, row: Mapping[Hashable, Any], setting: Setting,
+            found: DayRoutes) -> Message:
     """Return the reason with the numbers it names."""
     if code == "no_crew":
         return message("left_out.no_crew", method=str(row["method"]))
@@ -399,8 +412,7 @@ def _reason(code: str, row: pd.Series, setting: Setting, found: DayRoutes) -> Me
     if code == "water":
         return message("left_out.water", litres=float(row["wash_water_l"]))
     if code == "water_used":
-        able = [i for i, crew in enumerate(setting.crews.to_dict("records"))
-                if not lacks(crew, row.to_dict())]
+        able = [i for i, crew in enumerate(setting.crew_rows) if not lacks(crew, row)]
         most = max(able, key=lambda i: found.problem.crews[i].capacity[0])
         return message("left_out.water_used", litres=float(row["wash_water_l"]),
                        crew=str(setting.crews["name"].iloc[most]),
