@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import tracemalloc
+
 import numpy as np
 import pytest
 from scipy.stats import gamma, nbinom, poisson
@@ -53,6 +55,57 @@ def test_following_the_state_agrees_with_the_closed_form_where_age_never_ends_a_
     closed = patch_repaints_at_rate(rates, cycles=6, reset_every=4, years=10)
     assert followed.by_cleaning == pytest.approx(closed, abs=1e-10)
     assert followed.by_age.sum(axis=1) == pytest.approx(np.full(4, 2.0), abs=1e-10)
+
+
+def test_lives_of_many_cleanings_against_the_tails() -> None:
+    """A wall of 50 000 m2, in a log of so few hours that rates come out at tens of thousands."""
+    cycles, rates = 70_000, np.array([100.0, 20_000.0, 400_000.0])
+    terms = np.arange(1, 120) * cycles - 1
+    known = patch_repaints_at_rate(rates, cycles=cycles, reset_every=0, years=3).sum(axis=1)
+    assert known == pytest.approx(poisson.sf(terms, 3 * rates[:, None]).sum(axis=1), rel=1e-12)
+    shape = np.array([1.4, 3.0])
+    mixed = expected_patch_repaints(shape, shape / 300_000, life(cycles, n=2), years=3).sum(axis=1)
+    tail = nbinom.sf(np.arange(1, 400) * cycles - 1, shape[:, None],
+                     (1 / (1 + 3 * 300_000 / shape))[:, None]).sum(axis=1)
+    assert mixed == pytest.approx(tail, rel=1e-9)
+
+
+@pytest.mark.parametrize(("life_years", "every"), [(10, 4), (1, 0), (np.inf, 0)])
+def test_where_every_year_uses_up_a_life_the_state_need_not_be_followed(
+        life_years: float, every: int) -> None:
+    """Against draws: 5 000 futures of some 80 cleanings a year, a life of 15."""
+    years, cycles, draws = 6, 15, 5_000
+    found = renewals_at_rate(np.array([80.0]), cycles=cycles, life_years=life_years,
+                             reset_every=every, years=years)
+    rng = np.random.default_rng(3)
+    used = np.zeros(draws)
+    for year in range(1, years + 1):
+        renewed, used = np.divmod(used + rng.poisson(80, draws), cycles)
+        error = renewed.std() / draws**0.5
+        assert found.by_cleaning[0, year - 1] == pytest.approx(renewed.mean(), abs=4 * error)
+        ends = year < years and (life_years == 1 or bool(every and year % every == 0))
+        assert found.by_age[0, year - 1] == ends
+        used *= not ends
+    unused = np.minimum(1 - 1 / life_years, 1 - used / cycles)
+    assert found.unused[0] == pytest.approx(
+        unused.mean(), abs=4 * unused.std() / draws**0.5 + 1e-12)
+
+
+@pytest.mark.parametrize("cycles", [120, 200_000])
+def test_rates_beyond_measure_fill_no_memory(cycles: int) -> None:
+    """A log of one minute gives half a million markings a year, at 1 200 rates."""
+    rates = np.linspace(0, 725, 1200) ** 2
+    tracemalloc.start()
+    try:
+        repaints = patch_repaints_at_rate(rates, cycles=cycles, reset_every=0, years=10)
+        if cycles == 120:
+            found = renewals_at_rate(rates, cycles=cycles, life_years=10, reset_every=0, years=10)
+            assert found.by_cleaning[-1] == pytest.approx(repaints[-1])
+        _, peak = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert repaints[-1].sum() == pytest.approx(10 * 725**2 / cycles, abs=1)
+    assert peak < 20e6, peak
 
 
 def test_a_life_in_years_alone_is_a_calendar() -> None:

@@ -67,6 +67,14 @@ def test_a_csv_row_takes_the_place_of_the_shipped_one(tmp_path) -> None:
     assert found[3].cover_minutes_per_m2 == PARAMETERS["costs.permanent_minutes_per_m2"]
 
 
+def test_a_cover_that_stands_more_cleanings_than_can_be_followed_is_refused(tmp_path) -> None:
+    file = tmp_path / "mine.csv"
+    file.write_text("strategy,cover_materials_per_m2,cover_minutes_per_m2,life_years,life_cleanings\n"
+                    "permanent_coating,21,12,8,1e6\n")
+    with pytest.raises(ManyErrors, match=r"life_cleanings.*1e6.*from 1 to 100"):
+        load_strategies(file, parameters=PARAMETERS)
+
+
 def test_one_error_lists_every_fault_with_file_and_key(tmp_path) -> None:
     file = tmp_path / "mine.toml"
     file.write_text("""

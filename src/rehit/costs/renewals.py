@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 from scipy.linalg import eigvalsh_tridiagonal
-from scipy.special import gammainc, gammaincinv, gammaln
+from scipy.special import betainc, gammainc, gammaincinv, gammaln
 from scipy.stats import nbinom, poisson
 
 # Rates and weights that stand for a gamma distribution of the yearly rate.
@@ -112,10 +112,31 @@ def _quadrature_weights(nodes: Numbers, diagonal: Numbers, off: Numbers) -> Numb
 
 
 Complexes = NDArray[np.complex128]
-Generating = Callable[[float, Complexes], Complexes]
 SPLINE_PER_UNIT = 40  # grid points per unit of the square root of the rate
 BATCH = 4000  # places mixed at once, to bound memory
 NEVER = 1e-13  # a life in cleanings this unlikely to be used up is treated as endless
+MOST_BY_ROOTS = 10_000  # cleanings of a life; the roots of longer ones would fill the memory
+BLOCK = 100_000  # states followed at once, few enough to stay near the processor
+TERMS = 64  # lives looked at together where a life is longer
+
+
+@dataclass(frozen=True)
+class Counts:
+    """The distribution of the markings that come in t years at each place.
+
+    Attributes
+    ----------
+    yearly
+        Mean in one year, shape (places,).
+    generating
+        Of t and z, its generating function at each place and z.
+    at_least
+        Of t and n, the chance of n or more at each place and n.
+    """
+
+    yearly: Numbers
+    generating: Callable[[float, Complexes], Complexes]
+    at_least: Callable[[float, Numbers], Numbers]
 
 
 @dataclass(frozen=True)
@@ -185,14 +206,19 @@ def expected_patch_repaints(shape: Numbers, rate_years: Numbers, life: Life, *,
     needed = np.isfinite(life.cleanings) & ~unlikely
     for cycles, every in _groups(life, needed):
         rows = np.flatnonzero(needed & (life.cleanings == cycles) & (life.reset_every == every))
-        a, b = shape[rows, None], rate_years[rows, None]
-
-        def generating(t: float, z: Complexes, a: Numbers = a, b: Numbers = b) -> Complexes:
-            return np.asarray((1 + (1 - z) * t / b) ** -a)
-
-        result[rows] = _lives_by_year((shape / rate_years)[rows], generating, int(cycles),
+        result[rows] = _lives_by_year(_mixed_counts(shape[rows], rate_years[rows]), int(cycles),
                                       reset_every=every, years=years)
     return result
+
+
+def _mixed_counts(shape: Numbers, rate_years: Numbers) -> Counts:
+    def generating(t: float, z: Complexes) -> Complexes:
+        return np.asarray((1 + (1 - z) * t / rate_years[:, None]) ** -shape[:, None])
+
+    def at_least(t: float, n: Numbers) -> Numbers:
+        return np.asarray(betainc(n, shape[:, None], t / (rate_years[:, None] + t)))
+
+    return Counts(shape / rate_years, generating, at_least)
 
 
 def patch_repaints_at_rate(rates: Numbers, *, cycles: float, reset_every: int,
@@ -207,27 +233,44 @@ def patch_repaints_at_rate(rates: Numbers, *, cycles: float, reset_every: int,
     def generating(t: float, z: Complexes) -> Complexes:
         return np.asarray(np.exp(-t * rates[:, None] * (1 - z)))
 
-    return _lives_by_year(rates, generating, int(cycles), reset_every=reset_every, years=years)
+    def at_least(t: float, n: Numbers) -> Numbers:
+        return np.asarray(gammainc(n, rates[:, None] * t))
+
+    return _lives_by_year(Counts(rates, generating, at_least), int(cycles),
+                          reset_every=reset_every, years=years)
 
 
-def _lives_by_year(mean: Numbers, generating: Generating, cycles: int, *, reset_every: int,
-                   years: int) -> Numbers:
+def _lives_by_year(counts: Counts, cycles: int, *, reset_every: int, years: int) -> Numbers:
     """Return the expected whole lives used up in each year, counting afresh after each reset."""
     span = min(years, reset_every) if reset_every else years
-    ended = np.column_stack([np.zeros(len(mean)), *(
-        _whole_lives(mean * t, generating, t, cycles) for t in range(1, span + 1))])
+    ended = np.column_stack([np.zeros(len(counts.yearly)), *(
+        _whole_lives(counts, t, cycles) for t in range(1, span + 1))])
     return np.diff(ended, axis=1)[:, np.arange(years) % span].clip(0)
 
 
-def _whole_lives(mean: Numbers, generating: Generating, t: float, cycles: int) -> Numbers:
+def _whole_lives(counts: Counts, t: float, cycles: int) -> Numbers:
+    mean = counts.yearly * t
     if cycles == 1:
         return mean
+    if cycles > MOST_BY_ROOTS:
+        return _whole_lives_by_tail(counts, t, cycles)
     half = np.arange(1, cycles // 2 + 1)
     root = np.exp(2j * np.pi * half / cycles)
     # Roots come in conjugate pairs: twice the real part, but once where w = -1.
     weight = np.where(2 * half == cycles, 1.0, 2.0)
-    remainder = (cycles - 1) / 2 + (generating(t, root) / (1 / root - 1)).real @ weight
+    remainder = (cycles - 1) / 2 + (counts.generating(t, root) / (1 / root - 1)).real @ weight
     return np.asarray((mean - remainder) / cycles)
+
+
+def _whole_lives_by_tail(counts: Counts, t: float, cycles: int) -> Numbers:
+    """Add up the chances of one life at least, of two at least, and so on."""
+    lives, numbers = np.zeros(len(counts.yearly)), np.arange(1.0, TERMS + 1)
+    while True:
+        chances = counts.at_least(t, numbers * cycles)
+        lives += chances.sum(axis=1)
+        if (chances[:, -1] < NEVER).all():
+            return lives
+        numbers += TERMS
 
 
 def expected_renewals(shape: Numbers, rate_years: Numbers, life: Life, *, years: int) -> Renewals:
@@ -294,7 +337,42 @@ def _rate_grid(highest_rate: float) -> Numbers:
 
 def renewals_at_rate(rates: Numbers, *, cycles: float, life_years: float, reset_every: int,
                      years: int) -> Renewals:
-    """Return expected renewals where the rate is known, by following the cover's state exactly.
+    """Return expected renewals where the rate is known.
+
+    Where a whole life in cleanings is all but certain to be used up every year no cover grows old,
+    and the closed form holds; elsewhere the cover's state is followed.
+    """
+    often = poisson.cdf(cycles - 1, rates) < NEVER
+    states = (min(life_years, years) + 1) * (cycles if np.isfinite(cycles) else 1)
+    blocks = np.array_split(np.flatnonzero(~often), max(1, int((~often).sum() * states // BLOCK)))
+    by_cleaning, by_age = np.zeros((2, len(rates), years))
+    unused = np.zeros(len(rates))
+    for rows, at_rate in ((np.flatnonzero(often), _renewed_every_year),
+                          *((block, _by_state) for block in blocks)):
+        if len(rows):
+            found = at_rate(rates[rows], cycles=cycles, life_years=life_years,
+                            reset_every=reset_every, years=years)
+            by_cleaning[rows], by_age[rows] = found.by_cleaning, found.by_age
+            unused[rows] = found.unused
+    return Renewals(by_cleaning, by_age, unused)
+
+
+def _renewed_every_year(rates: Numbers, *, cycles: float, life_years: float, reset_every: int,
+                        years: int) -> Renewals:
+    every = 1 if life_years == 1 else reset_every
+    number = np.arange(1, years + 1)
+    ends = (number % every == 0) & (number < years) if every else np.zeros(years, dtype=bool)
+    since = (years - 1) % every + 1 if every else years
+    left = np.minimum(1 - 1 / life_years, 1 - np.arange(cycles) / cycles)
+    return Renewals(
+        patch_repaints_at_rate(rates, cycles=cycles, reset_every=every, years=years),
+        np.tile(ends.astype(float), (len(rates), 1)),
+        _remainders(rates * since, int(cycles)) @ left)
+
+
+def _by_state(rates: Numbers, *, cycles: float, life_years: float, reset_every: int,
+              years: int) -> Renewals:
+    """Follow the cover's state exactly.
 
     The state at a year's end is (years of life used, cleanings used); the number of cleanings in
     a year is Poisson.
@@ -363,8 +441,7 @@ class _YearStep:
 
 def _year_step(rates: Numbers, n_used: int) -> _YearStep:
     used = np.arange(n_used)
-    circle = np.exp(np.outer(rates, np.exp(-2j * np.pi * used / n_used) - 1))
-    remainder = np.fft.ifft(circle, axis=1).real.clip(0)
+    remainder = _remainders(rates, n_used)
     with np.errstate(divide="ignore", invalid="ignore"):
         powers = np.where(used == 0, 0.0, used * np.log(rates[:, None]))
     exactly = np.exp(powers - rates[:, None] - gammaln(used + 1))
@@ -372,6 +449,12 @@ def _year_step(rates: Numbers, n_used: int) -> _YearStep:
     left = np.fft.irfft(spread.conj() * np.fft.rfft(used.astype(float)), n_used)
     return _YearStep(np.fft.rfft(exactly, 2 * n_used), spread,
                      ((used + rates[:, None] - left) / n_used).clip(0))
+
+
+def _remainders(mean: Numbers, cycles: int) -> Numbers:
+    """Return the chance of each number of cleanings more than whole lives, (rates, cycles)."""
+    turn = np.exp(-2j * np.pi * np.arange(cycles) / cycles) - 1
+    return np.fft.ifft(np.exp(np.outer(mean, turn)), axis=1).real.clip(0)
 
 
 def _groups(life: Life, needed: NDArray[np.bool_]) -> list[tuple[float, int]]:

@@ -72,7 +72,7 @@ LIMITS = {
     "cover_materials_per_m2": (0.0, math.inf), "cover_minutes_per_m2": (0.0, math.inf),
     "cover_visits": (1.0, 10.0),
     "yearly_cost": (0.0, math.inf), "life_years": (1.0, math.inf),
-    "life_cleanings": (1.0, math.inf), "recoat_margin": (0.0, 10.0),
+    "life_cleanings": (1.0, 100.0), "recoat_margin": (0.0, 10.0),
     "recoat_every": (1.0, math.inf), "effect_on_rate": (-5.0, 1.0),
 }
 DEFAULTS = {
@@ -111,6 +111,7 @@ class Strategy:
     life_years, life_cleanings
         The cover is renewed after whichever comes first; lives in years are whole years. For a
         cover on the wall, cleanings of one spot: a large wall has several (``costs.spot_share``).
+        At most 100 cleanings, since the cover's state is followed at each; none = no limit.
     recoat_margin, recoat_every
         Area recoated per m2 cleaned [ratio], at every so many cleanings of a spot.
     effect_on_rate
