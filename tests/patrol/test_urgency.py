@@ -12,7 +12,7 @@ from patrol_town import EAST, NORTH, make_crews, make_stops
 
 from rehit.parameters import Parameters
 from rehit.patrol.routes import Plan, plan_routes
-from rehit.patrol.urgency import due_minutes, job_weights, late_cost
+from rehit.patrol.urgency import Late, due_minutes, job_weights, late_cost
 
 
 def planned(stops: gpd.GeoDataFrame, crews: gpd.GeoDataFrame, numbers: Parameters) -> Plan:
@@ -96,3 +96,12 @@ def test_the_day_says_what_the_standards_cost_in_other_work(numbers: Parameters)
     told = {note.code: note.facts for note in plan.notes}
     assert told["plan.late_offensive"]["n"] == 2
     assert set(order(plan)[:2]) & {"s0", "s1"}
+
+
+def test_a_standard_missed_outweighs_a_whole_day_at_the_wheel(numbers: Parameters) -> None:
+    """An ordinary job one second late; the other is never due."""
+    late = Late(None, None, np.array([3600.0, np.nan]), np.full(2, False), numbers)  # type: ignore[arg-type]
+    missed, free = late.paid([0, 1], np.array([3601.0, 90_000.0]))
+    assert missed > 24 * 3600
+    assert free == 0
+    assert late.paid([0], np.array([3600.0]))[0] == 0

@@ -15,6 +15,8 @@ from rehit.patrol.search import Crew, Problem, Routes, carries, route_travel
 S_PER_MIN = 60.0
 S_PER_H = 3600.0
 H_PER_DAY = 24.0
+#: A standard that can be kept is kept, however far the way: more than any day's driving.
+MISSED_S = 24 * S_PER_H
 #: Rounds of moving late jobs forward; each ends sooner where no move helps.
 ROUNDS = 4
 #: Best places tried with the break in its place, looks that may give way, least worth a move.
@@ -125,7 +127,10 @@ class Late:
     def paid(self, route: list[int], begun: np.ndarray) -> np.ndarray:
         """Return what each stop of a route costs by lateness [s]."""
         at = np.array(route, dtype=np.int64)
-        return late_cost(begun, self.due_s[at], self.offensive[at], parameters=self.parameters)
+        missed = np.where(begun > self.due_s[at], MISSED_S, 0.0)
+        cost: np.ndarray = missed + late_cost(begun, self.due_s[at], self.offensive[at],
+                                              parameters=self.parameters)
+        return cost
 
     def exact(self, crew: Crew, route: list[int]) -> float:
         """Return driving and lateness of a route [s], infinite for one that breaks a rule."""
