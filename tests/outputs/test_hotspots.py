@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 import pytest
 from matplotlib.image import imread
@@ -56,6 +58,15 @@ def test_one_mural_and_no_comparison_cannot_be_judged(demo_chain: Chain, tmp_pat
     said = Say("en").cells(pd.Series([row["reasons"], row["reading"]]))
     assert said[0].startswith("There are no comparison places")
     assert "1 of the treated places does not appear in the log" in said[1]
+
+
+def test_a_ratio_to_no_markings_at_all_is_no_figure(demo_chain: Chain, tmp_path: Path) -> None:
+    """Fault: one marking after none before was an infinite ratio, which stopped the report."""
+    path = written(tmp_path, HEAD + "mural,NOWHERE,treated,2024-07-02\n")
+    [(name, began, found)] = evaluations(demo_chain, measures=path)
+    row = evaluation_table([(name, began, replace(found, rate_ratio=float("inf")))]).iloc[0]
+    assert np.isnan(row["ratio"])
+    assert evaluation_table([(name, began, replace(found, rate_ratio=2.0))])["ratio"].item() == 2.0
 
 
 def test_lighting_of_ten_walls_is_told_with_its_limits(demo_chain: Chain, tmp_path: Path) -> None:

@@ -545,12 +545,16 @@ def left_out_measures(chain: Chain, *, measures: str | None = None) -> list[Mess
 
 
 def evaluation_table(results: list[tuple[str, pd.Timestamp, Evaluation]]) -> pd.DataFrame:
-    """Return one row per measure, as the report wants it."""
+    """Return one row per measure, as the report wants it.
+
+    A ratio to no markings at all is none, so that no page tells of an endless effect.
+    """
     return pd.DataFrame([{
         "measure": name, "started_at": started,
         **{f"n_{group}": int(found.counts.loc[found.counts["group"] == group, "n_places"].sum())
            for group in ("treated", "comparison")},
-        "ratio": found.rate_ratio, "low": found.low, "high": found.high,
+        "ratio": found.rate_ratio if np.isfinite(found.rate_ratio) else np.nan,
+        "low": found.low, "high": found.high,
         # The widest of the deciding intervals gave the verdict, so the largest of their chances.
         "p_value": found.effects.loc[found.effects["decides"].astype("bool"), "p_value"].max(),
         "verdict": str(found.verdict), "reasons": as_lines(found.reasons),
