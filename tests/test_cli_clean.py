@@ -65,3 +65,8 @@ def test_a_log_without_a_date_column_is_told_what_it_can_still_give(
     said = clean(tmp_path / "town", capsys)
     assert "No column of this log says when a marking was reported" in said
     assert "fields.reported" not in said
+    # Fault: "allowed: days between 1970-01-01 and 1970-01-01".
+    assert main(["report", str(tmp_path / "town"), "--period", "2025Q1"]) == 2
+    refused = capsys.readouterr().err
+    assert "got a log without a date of report" in refused
+    assert "1970" not in refused

@@ -142,7 +142,10 @@ def test_only_extracts_are_refused() -> None:
                parameters=NUMBERS.override({"contract.even_share": 0}))
 
 
-def test_empty_log_is_a_message() -> None:
-    with pytest.raises(TableError, match="0 jobs"):
-        predict_volume(log(0, np.random.default_rng(1)), PLACES, window=Window(START, END),
-                       rng=np.random.default_rng(1))
+def test_a_log_that_cannot_be_priced_is_named_in_the_users_words() -> None:
+    """Fault: the message named a function and counted "0.00 years"."""
+    jobs, rng = log(2, np.random.default_rng(1)), np.random.default_rng(1)
+    with pytest.raises(TableError, match="the log: got no marking that the price would cover"):
+        predict_volume(jobs.head(0), PLACES, window=Window(START, END), rng=rng)
+    with pytest.raises(TableError, match="covers 9 min, with 2 jobs; allowed: a log over a day"):
+        predict_volume(jobs, PLACES, window=Window(START, START + pd.Timedelta("9min")), rng=rng)

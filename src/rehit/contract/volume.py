@@ -16,6 +16,7 @@ from rehit.parameters import Parameters, load_parameters
 from rehit.tables import check
 
 DAYS_PER_YEAR = 365.25
+MIN_PER_DAY = 24 * 60
 SIZES = ("small", "medium", "large")
 CLASS = ("method", "size_class", "access_kind", "needs_traffic_control")
 #: What no lump sum should promise: the usual exclusions of the trade.
@@ -204,8 +205,11 @@ def predict_volume(jobs: pd.DataFrame, places: pd.DataFrame, *, window: Window, 
     """
     parameters = parameters or load_parameters()
     span = window.days / DAYS_PER_YEAR
-    if not len(jobs) or window.days < parameters["contract.least_days"]:
-        raise TableError("costs.predict_volume", "errors.no_jobs", n=len(jobs), years=span)
+    if jobs.empty:
+        raise TableError(message("where.the_log"), "errors.no_jobs")
+    if window.days < parameters["contract.least_days"]:
+        raise TableError(message("where.the_log"), "errors.too_short_to_price", n=len(jobs),
+                         minutes=window.days * MIN_PER_DAY)
     check_even(jobs["reported_at"], window=window, parameters=parameters)
     draws = int(parameters["contract.draws"]) if draws is None else draws
     weights = change_weights(jobs, window=window, parameters=parameters)

@@ -405,13 +405,14 @@ def quarter_days(chain: Chain, quarter: str | None) -> tuple[date, date]:
     Raises
     ------
     SettingError
-        If the log does not reach into the period.
+        If the log has no dates at all, or does not reach into the period.
     """
     zone = chain.project.time_zone
+    reported = chain.incidents["reported_at"].dt.tz_convert(zone)  # refuses a log without dates
     start = chain.cleaned.window.start.tz_convert(zone)
     end = chain.cleaned.window.end.tz_convert(zone)
     if quarter is None:
-        period = _last_quarter(chain.cleaned.incidents["reported_at"].dt.tz_convert(zone), end)
+        period = _last_quarter(reported, end)
         return period.start_time.date(), period.end_time.date()
     first, last = period_days(quarter)
     if pd.Timestamp(last) < start.tz_localize(None).normalize() or (
