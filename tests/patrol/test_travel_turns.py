@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from itertools import pairwise, product
+from itertools import pairwise, permutations, product
 from pathlib import Path
+from typing import NamedTuple
 
 import geopandas as gpd
 import networkx as nx
@@ -11,6 +12,7 @@ import numpy as np
 import osmium
 import pytest
 from patrol_town import CRS, grid_streets
+from pyproj import Transformer
 from shapely.geometry import LineString
 
 from rehit.parameters import Parameters
@@ -113,4 +115,118 @@ def test_turn_rules_of_an_extract_are_read(tmp_path: Path) -> None:
                                  (2, 4, "only_straight_on"), (3, 3, "no_u_turn"),
                                  (4, 2, "hgv_rule")), crs=CRS)
     assert dict(zip(roads["street_id"], roads["no_turns"], strict=True)) == {
-        "1": "4", "2": "1;3", "3": "", "4": ""}
+        "1": "4@1", "2": "1@1;3@1", "3": "", "4": ""}
+
+
+class Drive(NamedTuple):
+    """One block of a way driven in one direction, from node to node."""
+
+    way: int
+    start: int
+    end: int
+
+
+class RealTown(NamedTuple):
+    """What a file of a town says, kept beside it: nodes, ways of nodes, their tags, turn rules."""
+
+    nodes: dict[int, tuple[float, float]]
+    ways: dict[int, tuple[list[int], dict[str, str]]]
+    rules: set[tuple[int, int, int, str]]
+
+    @classmethod
+    def drawn(cls, rng: np.random.Generator, n: int = 7) -> RealTown:
+        """Rows and columns cut into ways of one to three blocks, and crescents off the rows."""
+        # Degrees as a file keeps them: seven decimals.
+        nodes = {n * y + x: (round(-33 + (x + rng.uniform(-0.2, 0.2)) / 900, 7),
+                             round(46 + (y + rng.uniform(-0.2, 0.2)) / 1300, 7))
+                 for y in range(n) for x in range(n)}
+        lines = [[n * a + b for b in range(n)] for a in range(n)]
+        pieces = []
+        for line in lines + [list(column) for column in zip(*lines, strict=True)]:
+            cuts = [0, *np.cumsum(rng.integers(1, 4, n)).tolist()]
+            pieces += [line[a:b + 1] for a, b in pairwise(cuts) if a < n - 1]
+        for at in rng.choice(n * (n - 2), 12, replace=False).tolist():
+            outside = len(nodes)
+            nodes[outside] = (round(nodes[at][0] + 0.0003, 7), round(nodes[at][1] + 0.0004, 7))
+            pieces.append([at, outside, at + n])  # meets the column's way at both of its ends
+        ways = {number: (piece, {
+            "highway": "residential", "maxspeed": str(rng.integers(10, 60)),
+            "oneway": str(rng.choice(["no", "no", "no", "no", "yes", "-1"]))})
+            for number, piece in enumerate(pieces, start=1)}
+        ends = {at: [w for w, (piece, _) in ways.items() if at in (piece[0], piece[-1])]
+                for at in nodes}
+        rules = set()
+        for at, meeting in ends.items():
+            for origin, into in permutations(meeting, 2):
+                if rng.random() < 0.15 and not any(r[:2] == (origin, at) for r in rules):
+                    kind = str(rng.choice(["no_left_turn", "no_right_turn", "only_straight_on"]))
+                    rules.add((origin, at, into, kind))
+        return cls(nodes, ways, rules)
+
+    def write(self, file: Path) -> Path:
+        with osmium.SimpleWriter(str(file)) as writer:
+            for number, location in self.nodes.items():
+                writer.add_node(osmium.osm.mutable.Node(id=number + 1, location=location))
+            for number, (piece, tags) in self.ways.items():
+                writer.add_way(osmium.osm.mutable.Way(
+                    id=number, nodes=[node + 1 for node in piece], tags=tags))
+            for number, (origin, at, into, kind) in enumerate(sorted(self.rules), start=1):
+                writer.add_relation(osmium.osm.mutable.Relation(
+                    id=number, tags={"type": "restriction", "restriction": kind},
+                    members=[("w", origin, "from"), ("n", at + 1, "via"), ("w", into, "to")]))
+        return file
+
+    def drives(self) -> list[Drive]:
+        found = []
+        for number, (piece, tags) in self.ways.items():
+            for a, b in pairwise(piece):
+                found += [Drive(number, a, b)] * (tags["oneway"] != "-1")
+                found += [Drive(number, b, a)] * (tags["oneway"] != "yes")
+        return found
+
+    def allowed(self, one: Drive, other: Drive) -> bool:
+        if one.end != other.start or one.way == other.way:
+            return one.end == other.start
+        for origin, at, into, kind in self.rules:
+            if (origin, at) == (one.way, one.end) and (into == other.way) == kind.startswith("no_"):
+                return False
+        return True
+
+
+def test_an_extract_against_networkx_on_1000_pairs_of_places(
+        tmp_path: Path, numbers: Parameters) -> None:
+    """One-ways and turn rules from an ``.osm.pbf``; NetworkX on a graph whose nodes are drives."""
+    rng = np.random.default_rng(4)
+    town = RealTown.drawn(rng)
+    transform = Transformer.from_crs(4326, CRS, always_xy=True)
+    xy = {node: np.array(transform.transform(*at)) for node, at in town.nodes.items()}
+    drives = town.drives()
+    seconds = {d: float(np.hypot(*(xy[d.end] - xy[d.start]))) * 3.6 / numbers["patrol.speed_share"]
+               / float(town.ways[d.way][1]["maxspeed"]) for d in drives}
+    roads = nx.DiGraph()
+    before: dict[Drive, list[Drive]] = {drive: [] for drive in drives}
+    for one, other in product(drives, drives):
+        if town.allowed(one, other):
+            roads.add_edge(one, other, seconds=seconds[other])
+            before[other].append(one)
+    at = []
+    blocks = sorted({(d.way, *sorted(d[1:])) for d in drives})
+    for number, block in enumerate(rng.choice(len(blocks), 40, replace=False).tolist()):
+        share, (way, a, b) = float(rng.uniform(0.2, 0.8)), blocks[block]
+        at.append(xy[a] + share * (xy[b] - xy[a]))
+        for drive, done in ((Drive(way, a, b), share), (Drive(way, b, a), 1 - share)):
+            if drive in seconds:
+                roads.add_edge(("from", number), drive, seconds=(1 - done) * seconds[drive])
+                for one in before[drive]:
+                    roads.add_edge(one, ("to", number), seconds=done * seconds[drive])
+    streets = read_streets(town.write(tmp_path / "town.osm.pbf"), crs=CRS)
+    found = travel_times(gpd.GeoSeries.from_xy(*np.array(at).T, crs=CRS), parameters=numbers,
+                         network=build_network(streets, parameters=numbers)).seconds
+    compared = 0
+    for i in range(len(at)):
+        want = nx.single_source_dijkstra_path_length(roads, ("from", i), weight="seconds")
+        for j in range(len(at)):
+            if i != j:
+                assert found[i, j] == pytest.approx(want.get(("to", j), np.inf), abs=1e-6)
+                compared += ("to", j) in want
+    assert compared >= 1000

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from functools import cache
+from itertools import pairwise
 from pathlib import Path
 from typing import NamedTuple
 
@@ -29,6 +30,7 @@ from rehit.tables import require_projected
 # Street lines from the user's own files: GeoPackage, GeoJSON, or an OpenStreetMap extract.
 
 KM_PER_MILE = 1.609344
+_AT_VERTEX = re.compile(r"(.+)@(\d+)")
 _YES = frozenset({"yes", "true", "1", "t", "y", "ja", "si", "oui"})
 _SPEED = re.compile(r"\s*(\d+(?:\.\d+)?)\s*(mph)?")
 
@@ -82,7 +84,8 @@ def read_streets(path: Path, *, crs: str) -> gpd.GeoDataFrame:
 
 def _read_extract(path: Path) -> gpd.GeoDataFrame:
     rules = _turn_rules(path)
-    at_corner: dict[int, list[int]] = {rule.corner: [] for rule in rules}
+    # By corner with a rule, the ways that meet there, each with its vertex at the corner.
+    at_corner: dict[int, dict[int, int]] = {rule.corner: {} for rule in rules}
     rows = []
     ways = osmium.FileProcessor(str(path), osmium.osm.NODE | osmium.osm.WAY).with_locations()
     for way in ways.with_filter(osmium.filter.KeyFilter("highway")):
@@ -90,11 +93,15 @@ def _read_extract(path: Path) -> gpd.GeoDataFrame:
             continue
         if way.tags.get("access") in ("no", "private"):
             continue
-        for node in {node.ref for node in way.nodes} & at_corner.keys():
-            at_corner[node].append(way.id)
-        points = [(node.lon, node.lat) for node in way.nodes if node.location.valid()]
-        if len(points) > 1:
-            rows.append((*_way_row(dict(way.tags), points), str(way.id)))
+        nodes = [node for node in way.nodes if node.location.valid()]
+        if way.tags.get("oneway") == "-1":
+            nodes.reverse()
+        for vertex, node in enumerate(nodes):
+            if node.ref in at_corner:
+                at_corner[node.ref][way.id] = vertex
+        if len(nodes) > 1:
+            line = LineString([(node.lon, node.lat) for node in nodes])
+            rows.append((*_way_row(dict(way.tags)), line, str(way.id)))
     table = pd.DataFrame(rows, columns=["name", "class", "oneway", "speed_kmh", "geometry",
                                         "street_id"])
     closed = _forbidden(rules, at_corner)
@@ -130,24 +137,27 @@ def _turn_rules(path: Path) -> list[_TurnRule]:
     return rules
 
 
-def _forbidden(rules: list[_TurnRule], at_corner: dict[int, list[int]]) -> dict[str, str]:
-    """Return by street the streets that may not be entered from it; turning back is left free."""
-    found: dict[str, set[int]] = {}
+def _forbidden(rules: list[_TurnRule], at_corner: dict[int, dict[int, int]]) -> dict[str, str]:
+    """Return by street those that may not be entered from it and at which of its vertices.
+
+    Turning back is left free.
+    """
+    found: dict[str, set[tuple[int, int]]] = {}
     for rule in rules:
-        closed = set(at_corner[rule.corner]) - rule.into if rule.only else set(rule.into)
-        found.setdefault(str(rule.origin), set()).update(closed - {rule.origin})
-    return {street: ";".join(map(str, sorted(closed))) for street, closed in found.items()}
+        meeting = at_corner[rule.corner]
+        closed = meeting.keys() - rule.into if rule.only else meeting.keys() & rule.into
+        if rule.origin in meeting:
+            found.setdefault(str(rule.origin), set()).update(
+                (street, meeting[rule.origin]) for street in closed - {rule.origin})
+    return {street: ";".join(f"{into}@{vertex}" for into, vertex in sorted(closed))
+            for street, closed in found.items()}
 
 
-def _way_row(tags: dict[str, str],
-             points: list[tuple[float, float]]) -> tuple[str, str, bool, float, LineString]:
+def _way_row(tags: dict[str, str]) -> tuple[str, str, bool, float]:
     oneway = tags.get("oneway", "no")
-    if oneway == "-1":
-        points = points[::-1]
     single = oneway in ("yes", "true", "1", "-1") or tags.get("junction") == "roundabout" or (
         tags["highway"] == "motorway" and oneway != "no")
-    return (tags.get("name", ""), tags["highway"], single, _speed_kmh(tags.get("maxspeed", "")),
-            LineString(points))
+    return tags.get("name", ""), tags["highway"], single, _speed_kmh(tags.get("maxspeed", ""))
 
 
 def _speed_kmh(text: str) -> float:
@@ -231,7 +241,7 @@ def build_network(lines: gpd.GeoDataFrame, *, parameters: Parameters) -> Network
         LineStrings in a projected CRS. Used where present: ``class`` (see ``road_classes.csv``;
         other words count as a street), ``speed_kmh`` [km/h], ``oneway`` (only as drawn),
         ``street_id`` and ``no_turns`` (ids of streets that may not be entered from this one where
-        they meet, parted by semicolons).
+        they meet, parted by semicolons; ``12@0`` closes street 12 at this one's first vertex only).
     parameters
         Reads ``patrol.speed_*``.
 
@@ -257,21 +267,32 @@ def build_network(lines: gpd.GeoDataFrame, *, parameters: Parameters) -> Network
     tail, head = node[along], node[along + 1]
     network = Network(coords[first], np.r_[tail, head[both]], np.r_[head, tail[both]],
                       np.r_[seconds, seconds[both]], np.arange(len(first)))
-    return _without_turns(network, np.r_[line[along], line[along][both]], _no_turns(lines))
+    ends = np.searchsorted(line, np.arange(len(lines) + 1))
+    forbidden = _no_turns(lines, [node[a:b] for a, b in pairwise(ends)])
+    return _without_turns(network, np.r_[line[along], line[along][both]], forbidden)
 
 
-def _no_turns(lines: gpd.GeoDataFrame) -> dict[int, np.ndarray]:
-    """Return by position of a line the positions of those that may not be entered from it."""
+def _no_turns(lines: gpd.GeoDataFrame,
+              vertices: list[np.ndarray]) -> dict[tuple[int, int], list[int]]:
+    """Return by node and position of a line the positions of those not to be entered from it."""
     if not {"street_id", "no_turns"} <= set(lines):
         return {}
-    ids = lines["street_id"].astype("str").to_numpy()
-    texts = lines["no_turns"].fillna("").astype("str")
-    return {at: np.flatnonzero(np.isin(ids, text.split(";"))) for at, text in enumerate(texts)
-            if text}
+    named: dict[str, list[int]] = {}
+    for at, street in enumerate(lines["street_id"].astype("str")):
+        named.setdefault(street, []).append(at)
+    closed: dict[tuple[int, int], list[int]] = {}
+    for at, text in enumerate(lines["no_turns"].fillna("").astype("str")):
+        for entry in filter(None, text.split(";")):
+            into, corners = entry, vertices[at]
+            if spot := _AT_VERTEX.fullmatch(entry):
+                into, corners = spot[1], corners[int(spot[2]):int(spot[2]) + 1]
+            for node in corners.tolist():
+                closed.setdefault((node, at), []).extend(named.get(into, []))
+    return closed
 
 
 def _without_turns(network: Network, street: np.ndarray,
-                   forbidden: dict[int, np.ndarray]) -> Network:
+                   forbidden: dict[tuple[int, int], list[int]]) -> Network:
     """Return the network with a node of its own for each street's end at which turns are closed."""
     if not forbidden:
         return network
@@ -279,11 +300,11 @@ def _without_turns(network: Network, street: np.ndarray,
     by_tail = np.argsort(tail, kind="stable")
     first = np.searchsorted(tail[by_tail], np.arange(n + 1))
     copies: list[tuple[int, np.ndarray]] = []
-    concerned = np.flatnonzero(np.isin(street, list(forbidden)))
+    concerned = np.flatnonzero(np.isin(street, [by for _, by in forbidden]))
     ends, which = np.unique(np.c_[head, street][concerned], axis=0, return_inverse=True)
     for number, (at, by) in enumerate(ends.tolist()):
         leaving = by_tail[first[at]:first[at + 1]]
-        free = leaving[~np.isin(street[leaving], forbidden[by])]
+        free = leaving[~np.isin(street[leaving], forbidden.get((at, by), []))]
         if len(free) < len(leaving):
             head[concerned[which.reshape(-1) == number]] = n + len(copies)
             copies.append((at, free))
