@@ -60,9 +60,9 @@ def test_phone_page_stands_alone_and_escapes(sheet: Sheet) -> None:
 
 
 @pytest.mark.parametrize(("say", "refer", "words"), [
-    (EN, "Refer: do not treat", ("found, done", "Minutes on site", "Take care at every stop")),
+    (EN, "Refer: do not treat", ("found, done", "Minutes on site", "Take care")),
     (ES, "Derivar: no tratar", ("había marca, hecho", "Minutos en el sitio",
-                                "Precauciones en todas las paradas"))])
+                                "Precauciones"))])
 def test_the_page_speaks_the_projects_language(sheet: Sheet, say: Say, refer: str,
                                                words: tuple[str, ...]) -> None:
     page = page_of(sheet, say)
@@ -75,17 +75,24 @@ def test_each_stop_carries_what_is_known_of_its_object(sheet: Sheet) -> None:
     assert stop_facts(row, EN) == [
         ("Case", "GR-7"), ("Asset", "WL-1"), ("Name", "Quay wall"), ("Kind", "wall"),
         ("Surface", "brick"), ("Colour", "RAL 7032"), ("Size", "1.4 m² marked"),
-        ("Owner", "Council"), ("Key or permission", "yard key"), ("Reported", HOSTILE)]
+        ("Owner", "Council"), ("Needs", "key or permission: yard key"), ("Reported", HOSTILE)]
 
 
-def test_cautions_of_every_stop_stand_once_and_others_at_their_stop(sheet: Sheet) -> None:
+def test_cautions_of_most_stops_stand_once_and_others_at_their_stop(numbers: Parameters) -> None:
+    """Fault: one stop without a caution had it written out at all the others, 50 screens of it."""
+    stops = make_stops(5, cautions=["sds; lead", "sds", "sds", "sds", None])
+    (sheet,) = crew_sheets(plan_routes(stops, make_crews(1), seed=1, parameters=numbers,
+                                       network=None))
     page = html.unescape(page_of(sheet))
-    # Not the short form: whoever acts reads all of it.
-    everywhere, lead = (EN(f"caution_full.{code}") for code in ("sds", "lead"))
-    assert page.count(everywhere) == 1
+    # In full once, so that whoever acts has read all of it, with the stops it is for.
+    most, lead = (EN(f"caution_full.{code}") for code in ("sds", "lead"))
+    (without,) = sheet.stops.loc[sheet.stops["stop_id"] == "s4", "number"]
+    assert page.count(most) == 1
+    assert f"{most} (all stops but {without})" in page
     assert page.count(lead) == 1
-    at_stop = page.split('data-stop="s0"')[0].rsplit("<h3>", 1)[1]
-    assert lead in at_stop
+    assert page.count(EN("phone.care_above", cautions=EN("caution.sds"))) == 4
+    assert lead in page.split('data-stop="s0"')[0].rsplit("<h3>", 1)[1]
+    assert EN("caution.sds") not in page.split('data-stop="s4"')[0].rsplit("<h3>", 1)[1]
 
 
 @pytest.fixture

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import geopandas as gpd
 import numpy as np
 import pytest
+import shapely
+from matplotlib.figure import Figure
 from report_tables import make_input
 
 from rehit.report.say import Say
-from rehit.report.static_map import spread_labels, street_lines
+from rehit.report.static_map import name_streets, spread_labels, street_lines
 
 
 def test_street_lines_keep_every_street() -> None:
@@ -25,6 +28,24 @@ def test_labels_on_the_map_stay_apart_and_inside() -> None:
     gap = np.hypot(*(found[:, None] - found[None]).transpose(2, 0, 1))
     assert gap[np.triu_indices(31, 1)].min() > 4.0
     np.testing.assert_array_equal(found[-1], [50.0, 50.0])
+
+
+def test_street_names_keep_clear_of_stops_and_those_driven_come_first() -> None:
+    """Fault: the name of the very street with most stops lay under their numbers."""
+    rows = {"Long Row": (500, 1000), "Driven Row": (510, 600), "Full Row": (100, 950),
+            None: (9, 9)}
+    streets = gpd.GeoDataFrame({"name": list(rows)}, geometry=[
+        shapely.LineString([(0, y), (length, y)]) for y, length in rows.values()])
+    axes = Figure(figsize=(7, 7)).add_axes((0, 0, 1, 1))
+    axes.set(xlim=(0, 1000), ylim=(0, 1000))
+    stops = [shapely.Point(300, 510), *(shapely.Point(x, 100) for x in range(0, 800, 100))]
+    name_streets(axes, streets, way=streets.geometry[1],
+                 marks=shapely.union_all(stops).buffer(20))
+    where = {text.get_text(): text.get_position() for text in axes.texts}
+    assert list(where) == ["Driven Row", "Long Row", "Full Row"]
+    assert abs(where["Driven Row"][0] - 300) > 40
+    assert abs(where["Long Row"][0] - where["Driven Row"][0]) > 60  # the two rows lie too close
+    assert where["Full Row"][0] > 740
 
 
 @pytest.mark.parametrize(("longest", "length"), [(870.0, 500.0), (1000.0, 1000.0), (19.0, 10.0),

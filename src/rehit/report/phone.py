@@ -13,16 +13,18 @@ from markupsafe import Markup
 from rehit.files.spatial import WGS84
 from rehit.patrol.day import Sheet
 from rehit.patrol.routes import clock, split
-from rehit.patrol.stops import NOT_FOR_CREWS
 from rehit.report.pages import environment, policy, refuse_external, resource, safe_json
 from rehit.report.runsheet import (
+    care_words,
     caution_words,
     expect_words,
     head_words,
+    is_referral,
     load_title,
     load_words,
     map_words,
     method_words,
+    need_words,
     sheet_title,
     wait_words,
     window_words,
@@ -42,7 +44,8 @@ def phone_page(sheet: Sheet, *, day: date, say: Say, streets: gpd.GeoDataFrame |
 
     What the crew enters stays in the browser's storage until it is saved as a file that
     ``rehit patrol --results`` reads. Each place has a ``geo:`` link (RFC 5870) that opens whatever
-    map the phone has. Cautions are given in full: those of every stop once, others at their stop.
+    map the phone has. Cautions are given in full: those of most stops once, with the stops they are
+    for and a reminder at each; others at their stop.
 
     Parameters
     ----------
@@ -66,7 +69,8 @@ def phone_page(sheet: Sheet, *, day: date, say: Say, streets: gpd.GeoDataFrame |
     """
     own = resource("phone.js")
     picture = base64.b64encode(draw_route(sheet, say=say, streets=streets)).decode("ascii")
-    common = _everywhere(sheet)
+    most = len(sheet.stops) / 2
+    common = tuple(c for c, numbers in sheet.cautions if len(numbers) > max(most, 1))
     places = sheet.rows.geometry.to_crs(WGS84)
     rows = [_row(row, point, common, sheet, say) for row, point in
             zip(sheet.rows.to_dict("records"), places, strict=True)]
@@ -74,19 +78,12 @@ def phone_page(sheet: Sheet, *, day: date, say: Say, streets: gpd.GeoDataFrame |
         say=say, title=sheet_title(sheet, say), when=say.full_day(day),
         head=head_words(sheet, say), n_stops=len(sheet.stops), map_words=map_words(sheet, say),
         picture=Markup(f"data:image/png;base64,{picture}"), load_title=load_title(sheet, say),
-        load=load_words(sheet, say), everywhere=[caution_words(c, say) for c in common], rows=rows,
-        outcomes=[(code, say(f"phone.outcome_{code}")) for code in OUTCOMES],
+        load=load_words(sheet, say), care=care_words(sheet, say, above=max(most, 1)), rows=rows,
         policy=policy(scripts=[own]), own=Markup(own),
         style=Markup(resource("phone.css")),
         data=Markup(safe_json(_data(sheet, day, say, file, project))))
     refuse_external(html, beside={row["link"] for row in rows if row["number"]})
     return html
-
-
-def _everywhere(sheet: Sheet) -> tuple[str, ...]:
-    """Return the cautions that hold at every stop; of a single stop, none."""
-    n = len(sheet.stops)
-    return tuple(c for c, numbers in sheet.cautions if len(numbers) == n) if n > 1 else ()
 
 
 def _row(row: dict[str, Any], point: shapely.Point, common: tuple[str, ...], sheet: Sheet,
@@ -98,15 +95,22 @@ def _row(row: dict[str, Any], point: shapely.Point, common: tuple[str, ...], she
         code = {"depart": "leave" if sheet.since_min is None else "go_on",
                 "return": "back_at"}.get(kind, kind)
         return {"number": 0, "arrive": arrive, "said": say(f"sheet.{code}", place=row["name"])}
-    cautions = [c for c in split(_known(row, "cautions")) if c not in common]
+    cautions = split(_known(row, "cautions"))
+    said_above = "; ".join(say.code("caution", c) for c in cautions if c in common)
+    refer = is_referral(row)
     return {
         "number": row["number"], "kind": kind, "arrive": arrive,
         "leave": clock(float(row["leave_min"])), "name": row["name"], "stop_id": row["stop_id"],
         "link": f"geo:{point.y:.6f},{point.x:.6f}", "offensive": row["offensive"],
-        "refer": row["advised"] in NOT_FOR_CREWS and kind == "reported",
+        "refer": refer, "outcomes": [
+            (code, say("phone.outcome_referred" if refer and code == "left"
+                       else f"phone.outcome_{code}"))
+            for code in OUTCOMES if not (refer and code == "done")],
         "method": method_words(row, say), "expect": expect_words(row, say),
         "notes": [line for line in (window_words(row, say), wait_words(row, say)) if line],
-        "facts": stop_facts(row, say), "cautions": [caution_words(c, say) for c in cautions]}
+        "facts": stop_facts(row, say),
+        "said_above": say("phone.care_above", cautions=said_above) if said_above else "",
+        "cautions": [caution_words(c, say) for c in cautions if c not in common]}
 
 
 def stop_facts(row: dict[str, Any], say: Say) -> list[tuple[str, str]]:
@@ -118,7 +122,7 @@ def stop_facts(row: dict[str, Any], say: Say) -> list[tuple[str, str]]:
         "surface": _coded(row, "substrate", say), "finish": _coded(row, "finish", say),
         "colour": _known(row, "colour"), "medium": _coded(row, "medium", say),
         "area": say("sheet.size", m2=row["area_m2"]) if _known(row, "area_m2") else "",
-        "owner": _known(row, "owner"), "permit": _known(row, "permit"),
+        "owner": _known(row, "owner"), "needs": ", ".join(need_words(row, say)),
         "reported": _known(row, "what_reported")}
     return [(say(f"phone.fact_{name}"), str(text)) for name, text in said.items() if text]
 

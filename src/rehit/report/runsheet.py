@@ -12,14 +12,13 @@ import shapely
 
 from rehit.files.spatial import WGS84
 from rehit.patrol.day import Sheet
+from rehit.patrol.fleet import HEIGHTS
 from rehit.patrol.routes import clock
 from rehit.patrol.stops import NOT_FOR_CREWS
 from rehit.report.pdf import paper, render_pdf, typst_text
 from rehit.report.say import Say
 from rehit.report.static_map import draw_route
 
-# Above so many rows the list would take a third page: type shrinks, then each row is a line.
-FULL_ROWS = (12, 20)
 #: Widths of the map to try, of the page's: a smaller one where that saves a page.
 MAP_WIDTHS = (1.0, 0.8, 0.7, 0.58)
 #: From this chance on a marking is told in tenths instead of one in so many.
@@ -28,7 +27,9 @@ LIKELY = 0.5
 
 def render_run_sheet(sheet: Sheet, *, day: date, say: Say,
                      streets: gpd.GeoDataFrame | None) -> bytes:
-    """Return the run sheet as a PDF of two pages, three where cautions need it, to read in a van.
+    """Return the run sheet as a PDF to read in a van: map, load, stops with boxes, cautions.
+
+    However long the day, each stop says all that is known of it; some ten stops fill a page.
 
     Parameters
     ----------
@@ -104,25 +105,19 @@ def _two_lists(lines: Sequence[str], *, size: str) -> str:
     return f"#grid(columns: (1fr, 1fr), column-gutter: 5mm, {parts})"
 
 
-def _length(sheet: Sheet) -> int:
-    """Return 0 for a short list of stops, 1 for a long one, 2 for a very long one."""
-    return sum(len(sheet.rows) > limit for limit in FULL_ROWS)
-
-
 def _stop_table(sheet: Sheet, say: Say) -> str:
     """Return the stops in order as typst markup."""
     degrees = sheet.rows.geometry.to_crs(WGS84)
-    rows = [_table_row(row, point, say, length=_length(sheet)) for row, point in
+    rows = [_table_row(row, point, say) for row, point in
             zip(sheet.rows.to_dict("records")[1:], degrees[1:], strict=True)]
     heads = ", ".join(typst_text(say(f"sheet.column_{name}")) for name in
                       ("stop", "when", "place", "expect", "record"))
-    return f"#stops(length: {_length(sheet)}, heads: ({heads}), (" + ", ".join(rows) + ",))"
+    return f"#stops(heads: ({heads}), (" + ", ".join(rows) + ",))"
 
 
-def _table_row(row: dict[str, object], point: shapely.Point, say: Say, *, length: int) -> str:
-    one_line = length == 2
+def _table_row(row: dict[str, object], point: shapely.Point, say: Say) -> str:
     times = [clock(_number(row["arrive_min"])), clock(_number(row["leave_min"]))]
-    drive = "" if one_line else say("sheet.drive", minutes=_number(row["travel_min"]))
+    drive = say("sheet.drive", minutes=_number(row["travel_min"]))
     if not row["number"]:
         back = row["kind"] == "return"
         name = say({"return": "sheet.depot_again", "refill": "sheet.refill_here"}.get(
@@ -130,26 +125,27 @@ def _table_row(row: dict[str, object], point: shapely.Point, say: Say, *, length
         note = say("sheet.break_where") if row["kind"] == "break" else str(row["name"])
         moment = f"moment({typst_text(times[0])}, {typst_text('' if back else times[1])}, " \
                  f"{typst_text(drive)})"
-        return f"([], {moment}, {_pair(name, note, one_line)}, [], [])"
-    notes = [point_words(row, point, say), window_words(row, say), wait_words(row, say)]
-    if not one_line:
-        notes.append(detail_words(row, say))
+        return f"([], {moment}, {_cell('place', name, note)}, [], [])"
+    notes = [point_words(row, point, say), window_words(row, say), wait_words(row, say),
+             detail_words(row, say)]
+    expect = expect_words(row, say)
     if _known(row, "what_reported"):
-        notes.append(say("sheet.was_reported", text=row["what_reported"]))
+        told = say("sheet.was_reported", text=row["what_reported"])
+        expect = told if expect == say("sheet.reported") else f"{expect}; {told}"
     urgent = say("sheet.offensive") if row["offensive"] else ""
-    boxes = ", ".join(typst_text(say(f"sheet.box_{name}")) for name in
-                      ("done", "clean", "minutes", "litres", "remark"))
+    refer = is_referral(row)
+    boxes = ", ".join(typst_text(say(f"sheet.box_{name}")) for name in (
+        "referred" if refer else "done", "clean", "minutes", "litres", "remark"))
     return (f"(tag({typst_text(row['number'])}, {str(row['kind'] == 'reported').lower()}), "
             f"moment({typst_text(times[0])}, {typst_text(times[1])}, {typst_text(drive)}), "
-            f"{_pair(str(row['name']), '; '.join(filter(None, notes)), one_line, urgent)}, "
-            f"{_pair(method_words(row, say), expect_words(row, say, short=one_line), one_line)}, "
-            f"boxes({str(one_line).lower()}, {boxes}))")
+            f"{_cell('place', str(row['name']), '; '.join(filter(None, notes)), urgent)}, "
+            f"{_cell('refer' if refer else 'place', method_words(row, say), expect)}, "
+            f"boxes({boxes}))")
 
 
-def _pair(name: str, note: str, one_line: bool, urgent: str = "") -> str:
-    """Return a name with its notes below it or, in a long list, beside it."""
-    return (f"{'beside' if one_line else 'place'}({typst_text(name)}, {typst_text(urgent)}, "
-            f"{typst_text(note)})")
+def _cell(look: str, name: str, note: str, urgent: str = "") -> str:
+    """Return a name with its notes below it, after one of the paper's looks."""
+    return f"{look}({typst_text(name)}, {typst_text(urgent)}, {typst_text(note)})"
 
 
 # What paper and phone say alike.
@@ -220,7 +216,7 @@ def wait_words(row: dict[str, object], say: Say) -> str:
 
 
 def detail_words(row: dict[str, object], say: Say) -> str:
-    """Return what is known of the object: kind and number, surface, size, owner, case."""
+    """Return what is known of the object: kind and number, surface, size, owner, case, needs."""
     surface = _known(row, "substrate")
     finish = _known(row, "finish")
     said = [
@@ -231,8 +227,17 @@ def detail_words(row: dict[str, object], say: Say) -> str:
         say.code("medium", row["medium"]) if _known(row, "medium") else "",
         say("sheet.size", m2=row["area_m2"]) if _known(row, "area_m2") else "",
         say("sheet.owner", owner=row["owner"]) if _known(row, "owner") else "",
-        say("sheet.case", number=row["case_number"]) if _known(row, "case_number") else ""]
+        say("sheet.case", number=row["case_number"]) if _known(row, "case_number") else "",
+        *need_words(row, say)]
     return ", ".join(filter(None, said))
+
+
+def need_words(row: dict[str, object], say: Say) -> list[str]:
+    """Return what a crew needs at a stop besides its tools: a key, a ladder, traffic control."""
+    said = [say("sheet.permit", permit=row["permit"])] if _known(row, "permit") else []
+    if _known(row, "access") and row["access"] != HEIGHTS[0]:
+        said.append(say.code("access", row["access"]))
+    return [*said, say("sheet.traffic")] if row.get("traffic_control") else said
 
 
 def _known(row: dict[str, object], name: str) -> object:
@@ -244,23 +249,27 @@ def method_words(row: dict[str, object], say: Say) -> str:
     """Return what to do on arrival: at a hotspot, look before anything else."""
     if row["kind"] == "hotspot":
         return say("sheet.look_first")
-    if row.get("advised") in NOT_FOR_CREWS:
+    if is_referral(row):
         return say("sheet.do_not_treat")
     if row["method"] == "inspect":
         return say("sheet.decide")
     return say.code("do", row["method"])
 
 
-def expect_words(row: dict[str, object], say: Say, *, short: bool = False) -> str:
-    """Return how likely there is something to do, and what then; `short` for one line."""
+def is_referral(row: dict[str, object]) -> bool:
+    """Return whether a stop is a reported job that the crew must not treat."""
+    return row["kind"] == "reported" and row.get("advised") in NOT_FOR_CREWS
+
+
+def expect_words(row: dict[str, object], say: Say) -> str:
+    """Return how likely there is something to do, and what then."""
     if row["kind"] == "hotspot":
         found, of = odds(_number(row["expected"]))
         if row["method"] == "inspect":
             return say("sheet.expect_look", found=found, of=of)
-        return say("sheet.expect_short" if short else "sheet.expect_work", found=found, of=of,
-                   method=str(row["method"]))
-    if row.get("advised") in NOT_FOR_CREWS:
-        return say("sheet.for_specialist", method=str(row["advised"]))
+        return say("sheet.expect_work", found=found, of=of, method=str(row["method"]))
+    if is_referral(row):
+        return say(f"sheet.for_specialist_{row['advised']}")
     return say("sheet.surface_unknown" if row["method"] == "inspect" else "sheet.reported")
 
 
@@ -277,12 +286,12 @@ def odds(chance: float) -> tuple[int, int]:
     return min(round(chance * 10), 9), 10
 
 
-def care_words(sheet: Sheet, say: Say) -> list[str]:
-    """Return the cautions with the stops they belong to."""
+def care_words(sheet: Sheet, say: Say, *, above: float = 0.0) -> list[str]:
+    """Return the cautions with the stops they belong to: those of more than `above` stops."""
     n, first = len(sheet.stops), sheet.n_done + 1
     return [say("sheet.care", caution=caution_words(caution, say),
                 stops=stop_numbers(numbers, n, say, first=first))
-            for caution, numbers in sheet.cautions]
+            for caution, numbers in sheet.cautions if len(numbers) > above]
 
 
 def caution_words(caution: str, say: Say) -> str:

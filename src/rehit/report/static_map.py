@@ -240,7 +240,11 @@ ROUTE_SIZE_IN = (7.3, 4.3)
 ROUTE_DPI = 200
 MARGIN_SHARE = 0.08
 CLOSE_SHARE = 0.034
-STREET_NAMES = 14
+STREET_NAMES = 24
+NAME_SIZE_PT = 6.5
+#: Where along a street its name may stand, from its middle outwards [share of its length].
+NAME_PLACES = tuple(sorted(np.linspace(0.06, 0.94, 23).round(2).tolist(),
+                           key=lambda share: abs(share - 0.5)))
 SCALE_SHARE = 0.06
 
 
@@ -262,10 +266,11 @@ def draw_route(sheet: Sheet, *, say: Say, streets: gpd.GeoDataFrame | None) -> b
     if streets is not None and len(streets):
         near = gpd.GeoDataFrame(streets[streets.intersects(shapely.box(*box))])
         draw_streets(axes, near, tolerance_m=0.0, width=1.3)
-        name_streets(axes, near, most=STREET_NAMES)
     for leg in sheet.legs:
         _draw_leg(axes, leg, box)
-    _draw_stops(axes, sheet, box, say)
+    marks = _draw_stops(axes, sheet, box, say)
+    if streets is not None and len(streets):
+        name_streets(axes, near, way=shapely.union_all(sheet.legs), marks=marks)
     draw_scale(axes, say=say)
     draw_north(axes)
     picture = io.BytesIO()
@@ -295,7 +300,8 @@ def _draw_leg(axes: Axes, leg: shapely.LineString, box: tuple[float, ...]) -> No
                   arrowprops={"arrowstyle": "-|>", "color": WAY, "lw": 2.0, "mutation_scale": 17})
 
 
-def _draw_stops(axes: Axes, sheet: Sheet, box: tuple[float, ...], say: Say) -> None:
+def _draw_stops(axes: Axes, sheet: Sheet, box: tuple[float, ...], say: Say) -> shapely.Geometry:
+    """Draw depot and numbered stops, and return the ground that their marks cover."""
     home = sheet.rows.geometry.iloc[-1]
     _draw_mark(axes, home, "p", say("sheet.map_depot"))
     if sheet.since_min is not None:
@@ -314,6 +320,9 @@ def _draw_stops(axes: Axes, sheet: Sheet, box: tuple[float, ...], say: Say) -> N
                   markeredgewidth=1.3, zorder=6)
         axes.annotate(str(row["number"]), (tx, ty), ha="center", va="center_baseline", fontsize=9.5,
                       weight="bold", color="white" if reported else INK, zorder=7)
+    # The depot's word stands below its mark.
+    words = shapely.box(home.x - apart, home.y - 1.4 * apart, home.x + apart, home.y + apart / 2)
+    return shapely.union_all([words, *shapely.buffer(shapely.points(labels), apart / 2)])
 
 
 def _draw_mark(axes: Axes, point: shapely.Point, marker: str, word: str) -> None:
@@ -360,32 +369,56 @@ def draw_streets(ax: Axes, streets: gpd.GeoDataFrame, *, tolerance_m: float,
                                      colors=LINE, linewidths=width, zorder=1))
 
 
-def name_streets(ax: Axes, streets: gpd.GeoDataFrame, *, most: int) -> None:
-    """Write the names of the `most` longest streets along them, inside the axes' limits.
+def name_streets(ax: Axes, streets: gpd.GeoDataFrame, *, way: shapely.Geometry,
+                 marks: shapely.Geometry) -> None:
+    """Write names of streets along them, inside the axes' limits.
 
-    Uses the column ``name`` where there is one; a name is written once, where no other name is.
+    Uses the column ``name`` where there is one. The streets that `way` follows come first, then the
+    longest; a name is written once, where no other name and none of the `marks` is.
     """
     if "name" not in streets:
         return
     (x0, x1), (y0, y1) = ax.get_xlim(), ax.get_ylim()
-    pad = 0.06 * (x1 - x0)
     inside = gpd.GeoDataFrame(streets[["name", "geometry"]]).clip(
-        (x0 + pad, y0 + pad, x1 - pad, y1 - pad))
+        (x0, y0, x1, y1)).explode(ignore_index=True)
     named = inside[inside["name"].fillna("").astype("str").str.strip() != ""]
-    lines = named.assign(length_m=named.length).sort_values("length_m", ascending=False)
-    order = named.assign(length_m=named.length).groupby("name")["length_m"].sum().nlargest(most)
-    written: list[tuple[float, float]] = []
-    for name in order.index:
-        line = lines.loc[lines["name"] == name].geometry.iloc[0]
-        middle = line.interpolate(0.5, normalized=True)
-        near = line.interpolate(0.55, normalized=True)
-        if any(math.hypot((middle.x - x) / 2, middle.y - y) < pad for x, y in written):
+    width_in = ax.bbox.width / ax.figure.dpi
+    metres_per_pt = (x1 - x0) / (width_in * 72)
+    corridor = way.buffer(metres_per_pt)  # the way lies on its streets
+    along = named.assign(length_m=named.length, driven_m=named.intersection(corridor).length)
+    order = along.groupby("name")[["driven_m", "length_m"]].sum().sort_values(
+        ["driven_m", "length_m"], ascending=False).index
+    taken, frame, written = marks, shapely.box(x0, y0, x1, y1), 0
+    for name in order:
+        line = along[along["name"] == name].nlargest(1, "length_m").geometry.iloc[0]
+        found = _free_ground(line, len(str(name)), NAME_SIZE_PT * metres_per_pt, frame - taken)
+        if found is None:
             continue
-        written.append((middle.x, middle.y))
-        turn = math.degrees(math.atan2(near.y - middle.y, near.x - middle.x))
-        ax.text(middle.x, middle.y, str(name), fontsize=6.5, color=QUIET, ha="center",
-                va="center", zorder=3, rotation=(turn + 90) % 180 - 90, rotation_mode="anchor",
+        ground, at, turn = found
+        taken, written = taken.union(ground), written + 1
+        ax.text(at[0], at[1], str(name), fontsize=NAME_SIZE_PT, color=INK, ha="center", va="center",
+                zorder=3, rotation=(math.degrees(turn) + 90) % 180 - 90, rotation_mode="anchor",
                 bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.5, "alpha": 0.75})
+        if written == STREET_NAMES:
+            return
+
+
+def _free_ground(line: shapely.LineString, letters: int, size: float, free: shapely.Geometry
+                 ) -> tuple[shapely.Geometry, np.ndarray, float] | None:
+    """Return ground for a name along a line or beside it, its middle and direction [radians]."""
+    for aside in (0.0, 1.3 * size, -1.3 * size):
+        for share in NAME_PLACES:
+            a, b, at = (line.interpolate(share + step, normalized=True)
+                        for step in (-0.03, 0.03, 0.0))
+            turn = math.atan2(b.y - a.y, b.x - a.x)
+            ahead = np.array([math.cos(turn), math.sin(turn)])
+            middle = np.array([at.x, at.y]) + aside * np.array([-ahead[1], ahead[0]])
+            half = 0.32 * size * letters * ahead
+            ground = shapely.LineString([middle - half, middle + half]).buffer(
+                0.6 * size, cap_style="flat")
+            if free.contains(ground):
+                return ground, middle, turn
+    return None
 
 
 def street_lines(streets: gpd.GeoDataFrame, *, tolerance_m: float) -> list[np.ndarray]:
