@@ -89,3 +89,30 @@ def test_degrees_are_told_from_other_texts() -> None:
     assert (there.y, there.x) == (46.0075, -32.984)
     assert degrees("12 Quay Street") is None
     assert degrees("96.0,10.0") is None
+
+
+def test_a_crew_on_foot_walks_all_day_and_is_planned_apart(
+        town: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The two legs of a walk are walked by morning and after a change alike."""
+    copy = Path(shutil.copytree(town, tmp_path / "town"))
+    vehicles = pd.read_csv(copy / "vehicles.csv").assign(kind=["van", "on foot"])
+    vehicles.to_csv(copy / "vehicles.csv", index=False)
+    capsys.readouterr()
+    assert main(["patrol", str(copy)]) == 0
+    assert "Hot wash B goes on foot and has no part in this plan" in capsys.readouterr().out
+    plan = json.loads((copy / "results" / "day_plan.json").read_text(encoding="utf-8"))
+    assert [crew["name"] for crew in plan["crews"]] == ["Van A"]
+
+    def metres_per_min() -> float:
+        day = json.loads((copy / "results" / "day_plan.json").read_text(encoding="utf-8"))
+        (crew,) = day["crews"]
+        assert crew["kind"] == "on_foot"
+        rest = day["visits"][day["rows_done"].get(crew["crew_id"], 0):]
+        (route,) = pd.read_csv(copy / "results" / "routes.csv").to_dict("records")
+        return 1000 * float(route["length_km"]) / sum(float(row["travel_min"]) for row in rest)
+
+    # 4 km/h as assumed; whole seconds are rounded up.
+    assert main(["patrol", str(copy), "--crews", "Hot wash B"]) == 0
+    assert metres_per_min() == pytest.approx(4000 / 60, rel=0.02)
+    assert main(["patrol", str(copy), "--now", "08:00"]) == 0
+    assert metres_per_min() == pytest.approx(4000 / 60, rel=0.02)

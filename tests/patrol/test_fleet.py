@@ -5,7 +5,14 @@ import pytest
 
 from rehit.errors import ManyErrors, SettingError, TableError
 from rehit.messages import message
-from rehit.patrol.fleet import crews_table, depot_points, minute_of_day
+from rehit.patrol.fleet import (
+    crews_table,
+    depot_points,
+    minute_of_day,
+    on_foot,
+    shift_hours,
+    without_walkers,
+)
 
 CRS = "EPSG:32625"
 
@@ -113,3 +120,22 @@ def test_a_vehicle_listed_twice_is_named_with_its_file() -> None:
 def test_a_clock_time_has_no_sixtieth_minute_and_no_twenty_fifth_hour(text, minute) -> None:
     # ISO 8601: 24:00 is the end of a day.
     assert minute_of_day(text) == minute
+
+
+def test_crews_on_foot_are_planned_apart_from_those_that_drive() -> None:
+    crews, _ = crews_table(vehicles(kind=["On foot", "van"]),
+                           depot_points(depots(), crs=CRS, where="d.csv"), where="v.csv")
+    assert crews["kind"].tolist() == ["on_foot", "van"]
+    together, notes = without_walkers(crews)
+    assert together["crew_id"].tolist() == ["V2"]
+    assert [note.code for note in notes] == ["crews.on_foot"]
+    assert not on_foot(together)
+    alone, notes = without_walkers(crews.head(1))
+    assert on_foot(alone)
+    assert notes == ()
+
+
+def test_a_night_shift_is_out_at_hours_before_and_after_midnight() -> None:
+    crews, _ = crews_table(vehicles(shift_start=["22:30", "20:00"], shift_end=["02:15", "23:00"]),
+                           depot_points(depots(), crs=CRS, where="d.csv"), where="v.csv")
+    assert shift_hours(crews) == [20, 21, 22, 23, 0, 1, 2]

@@ -19,7 +19,7 @@ from rehit.patrol.routes import plan_routes
 from rehit.patrol.travel import build_network
 from rehit.report.phone import phone_page
 from rehit.report.route_files import routes_table, write_geojson, write_gpx, write_stops_csv
-from rehit.report.runsheet import detail_words, point_words, render_run_sheet
+from rehit.report.runsheet import detail_words, load_words, point_words, render_run_sheet
 from rehit.report.say import Say
 from rehit.tables import check
 
@@ -104,6 +104,15 @@ def test_sums_are_those_of_the_stops(sheets: list[Sheet]) -> None:
         assert sheet.materials == ("brush",)
         assert "ppe" in [caution for caution, _ in sheet.cautions]
         assert sheet.stops["number"].tolist() == list(range(1, len(sheet.stops) + 1))
+
+
+def test_what_to_load_is_rounded_up(numbers: Parameters) -> None:
+    """Fault: a day that needs a few drops of remover said "0.0 L"."""
+    stops = make_stops(1, paint_l=1.21, remover_l=0.02)
+    (sheet,) = crew_sheets(plan_routes(stops, make_crews(1), seed=1, parameters=numbers,
+                                       network=None))
+    assert [line.split(" expected")[0] for line in load_words(sheet, EN)[:2]] == [
+        "Paint: 1.3 L", "Remover: 0.1 L"]
 
 
 def test_an_unknown_surface_is_for_the_crew_to_judge(numbers: Parameters) -> None:

@@ -31,6 +31,7 @@ from rehit.patrol.day import (
     crew_sheets,
     write_plan,
 )
+from rehit.patrol.fleet import on_foot, shift_hours, without_walkers
 from rehit.patrol.looks import (
     Calendar,
     Frequency,
@@ -52,7 +53,7 @@ from rehit.patrol.memory import (
 )
 from rehit.patrol.routes import Plan, clock, plan_routes
 from rehit.patrol.stops import NO_PLACE, hotspot_stops, reported_stops
-from rehit.patrol.travel import Network, Travel, build_network, nearest_seconds
+from rehit.patrol.travel import Network, Travel, build_network, hour_columns, nearest_seconds
 from rehit.report.phone import phone_page
 from rehit.report.route_files import routes_table, write_geojson, write_gpx, write_stops_csv
 from rehit.report.runsheet import render_calendar, render_run_sheet
@@ -184,11 +185,11 @@ def plan_day(chain: Chain, *, day: date | None, crews: int | Sequence[str] | Non
     day, crews, wishes, results
         As for :func:`write_patrol`.
     """
-    numbers = chain.parameters
     team, notes = fleet(chain, crews)
+    numbers = day_numbers(chain, team)
     day, idle = day_to_plan(chain, day)
     handed_in = [read_results(file) for file in results]
-    network, looks = chain.network, merged_looks(read_looks(chain), *handed_in)
+    network, looks = street_network(chain, team), merged_looks(read_looks(chain), *handed_in)
     standing = unreported(chain, looks, parameters=numbers)
     rates = standing.all_per_day
     frequency, places = visit_plan(chain, team, network, rates)
@@ -555,11 +556,25 @@ def chain_holidays(chain: Chain, day: date) -> dict[date, str]:
     return public_holidays(chain.project.holidays, first_year=day.year, last_year=end.year + 1)
 
 
-def street_network(chain: Chain, closed: Sequence[str]) -> Network | None:
-    """Return the streets less closed ones as a graph, or None for a project without streets."""
-    if chain.streets is None or not closed:
+def street_network(chain: Chain, crews: pd.DataFrame,
+                   closed: Sequence[str] = ()) -> Network | None:
+    """Return the streets less closed ones as crews go along them at the hours they are out.
+
+    None for a project without streets.
+    """
+    lines, hours = chain.streets, shift_hours(crews)
+    if lines is None or not (closed or on_foot(crews) or hour_columns(lines).keys() & set(hours)):
         return chain.network
-    return build_network(without_closed(chain.streets, closed), parameters=chain.parameters)
+    return build_network(without_closed(lines, closed) if closed else lines,
+                         parameters=chain.parameters, on_foot=on_foot(crews), hours=hours)
+
+
+def day_numbers(chain: Chain, crews: pd.DataFrame) -> Parameters:
+    """Return the numbers in force; crews on foot walk where a project has no streets."""
+    if not on_foot(crews):
+        return chain.parameters
+    return chain.parameters.override(
+        {"patrol.straight_speed_kmh": chain.parameters["patrol.walk_speed_kmh"]})
 
 
 def without_closed(lines: gpd.GeoDataFrame, closed: Sequence[str]) -> gpd.GeoDataFrame:
@@ -613,13 +628,14 @@ def fleet(chain: Chain,
     """
     team, notes = chain.crews
     if crews is not None and not isinstance(crews, int):
-        return named_crews(team, crews, option="--crews"), notes
-    if crews is not None:
+        team = named_crews(team, crews, option="--crews")
+    elif crews is not None:
         if not 1 <= crews <= len(team):
             raise SettingError("--crews", "errors.too_many_crews", crews=crews, most=len(team),
                                file=chain.project.path("vehicles"))
         team = team.head(crews)
-    return team, notes
+    team, apart = without_walkers(team)
+    return team, (*notes, *apart)
 
 
 def named_crews(team: gpd.GeoDataFrame, names: Sequence[str], *, option: str) -> gpd.GeoDataFrame:
@@ -754,7 +770,7 @@ def visit_plan(chain: Chain, team: gpd.GeoDataFrame, network: Network | None,
     address = findable(chain).dropna(subset=["address"]).groupby("place_id")["address"].last()
     places["address"] = places["place_id"].map(address)
     chain.step("step.visit_intervals")
-    numbers = chain.parameters
+    numbers = day_numbers(chain, team)
     near = nearest_seconds(places.geometry, count=int(numbers["patrol.hop_neighbours"]),
                            network=network, parameters=numbers)
     minutes = numbers["patrol.look_minutes"] + numbers["patrol.setup_minutes"]

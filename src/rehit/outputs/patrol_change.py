@@ -16,6 +16,7 @@ from rehit.files.writing import write_csv
 from rehit.messages import Message, from_text, message
 from rehit.outputs.patrol import (
     crew_message,
+    day_numbers,
     find_place,
     findable,
     known_by_name,
@@ -28,8 +29,8 @@ from rehit.patrol.day import (
     PLAN_FILE,
     STOPS,
     changes,
-    closed_streets,
     crew_sheets,
+    plan_streets,
     read_plan,
     replan,
 )
@@ -92,18 +93,18 @@ def write_changed(chain: Chain, stage: Path, change: Change, *,
         If a crew, street, place or time of the change is not known.
     """
     file = (folder or chain.project.folder / "results") / PLAN_FILE
-    closed = tuple(dict.fromkeys((*closed_streets(file), *change.closed)))
+    before, crews = plan_streets(file)
+    closed = tuple(dict.fromkeys((*before, *change.closed)))
     if change.closed and chain.streets is None:
         raise SettingError("--closed", "errors.closed_without_streets")
-    network = street_network(chain, closed)
-    plan, day = read_plan(file, crs=chain.project.crs, network=network,
-                          parameters=chain.parameters)
+    network, numbers = street_network(chain, crews, closed), day_numbers(chain, crews)
+    plan, day = read_plan(file, crs=chain.project.crs, network=network, parameters=numbers)
     minute = _minute(change.now, plan)
     job, name = _job(chain, change, plan)
     out = frozenset(named_crews(plan.crews, change.without, option="--without")["crew_id"]
                     if change.without else ())
     chain.step("step.replanning_routes")
-    after = replan(plan, job, now_min=minute, network=network, parameters=chain.parameters,
+    after = replan(plan, job, now_min=minute, network=network, parameters=numbers,
                    seed=chain.project.seed, stops_done=stops_done(change.done, plan),
                    without=out, closed=closed)
     table = changes(plan, after)

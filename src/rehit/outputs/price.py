@@ -26,7 +26,7 @@ from rehit.contract.volume import DAYS_PER_YEAR, contract_jobs
 from rehit.errors import SettingError
 from rehit.files.writing import write_csv
 from rehit.messages import Message, message
-from rehit.outputs.patrol import fleet, hop_hours
+from rehit.outputs.patrol import hop_hours
 from rehit.parameters import Parameters
 from rehit.patrol.travel import travel_times
 from rehit.report.bid import bid_findings, bid_summary, short_log, steps_message
@@ -134,7 +134,7 @@ def _vehicles(chain: Chain) -> pd.DataFrame | None:
     """Return the project's vehicles, if it names them and their depots."""
     if chain.project.path("vehicles") is None or chain.project.path("depots") is None:
         return None
-    team, _ = fleet(chain, None)
+    team, _ = chain.crews
     return pd.DataFrame(team)[["crew_size", "methods"]]
 
 

@@ -225,13 +225,18 @@ def read_plan(path: Path, *, crs: str, network: Network | None,
     return Plan(**tables, travel=travel, since_min=since, done=done, out=out, closed=closed), day
 
 
-def closed_streets(path: Path) -> tuple[str, ...]:
-    """Return the streets that were closed when a plan was written; none if it cannot be read."""
+def plan_streets(path: Path) -> tuple[tuple[str, ...], pd.DataFrame]:
+    """Return the streets closed when a plan was written, and how and when its crews go along them.
+
+    Of a plan that cannot be read, none: :func:`read_plan` says what is wrong with it.
+    """
+    columns = ["kind", "shift_start_min", "shift_end_min"]
     try:
         whole = json.loads(path.read_text(encoding="utf-8"))
-        return tuple(map(str, whole["closed"]))
+        crews = pd.DataFrame(whole["crews"])[columns].astype(dict.fromkeys(columns[1:], float))
+        return tuple(map(str, whole["closed"])), crews
     except (OSError, ValueError, RecursionError, KeyError, TypeError):
-        return ()
+        return (), pd.DataFrame(columns=columns)
 
 
 def _table(records: list[dict[str, object]], table: str, crs: str) -> Any:

@@ -25,6 +25,9 @@ DAY_MIN = 24 * 60
 LONGEST_SHIFT_MIN = 13 * 60
 HEIGHTS = ("ground", "ladder", "platform")
 EVERY_PERMIT = "*"
+#: Kind of a crew without a vehicle, and words that people write for it.
+ON_FOOT = "on_foot"
+_ON_FOOT_WORDS = frozenset({"on_foot", "foot", "walking", "a_pie"})
 NO = frozenset({"no", "n", "0", "false"})
 _CLOCK = re.compile(r"\s*(\d{1,2})[:.h](\d{2})\s*")
 DEPOT_COLUMNS = ("depot_id", "name")
@@ -122,7 +125,8 @@ def crews_table(vehicles: pd.DataFrame, depots: gpd.GeoDataFrame, *, where: str,
     ----------
     vehicles
         Texts: ``vehicle_id, name, kind, depot_id, methods, crew_size, water_l, shift_start,
-        shift_end`` (hours and minutes) and ``break_minutes``; optional ``access`` (ground, ladder
+        shift_end`` (hours and minutes) and ``break_minutes``; a crew whose ``kind`` is "on foot"
+        walks; optional ``access`` (ground, ladder
         or platform: how high the crew can work), ``traffic_control`` (yes or no) and ``permits``
         (keys and permissions held, parted by semicolons), without which a crew can do all of it;
         ``driving_hours`` (most hours at the wheel [h]) and ``refill_minutes`` (time to fill the
@@ -202,7 +206,7 @@ def _crew(vehicle: Mapping[str, object], depots: gpd.GeoDataFrame) -> dict[str, 
     start, end = _within(_shift(vehicle) or (0, 0), depot)
     return {
         "crew_id": str(vehicle["vehicle_id"]), "name": str(vehicle["name"]),
-        "kind": str(vehicle["kind"]), "depot_id": str(vehicle["depot_id"]),
+        "kind": _kind(vehicle["kind"]), "depot_id": str(vehicle["depot_id"]),
         "depot_name": str(depot["name"]), "methods": ";".join(_methods(vehicle["methods"])),
         "shift_start_min": float(start), "shift_end_min": float(end),
         "access": _access(vehicle.get("access")) or HEIGHTS[-1],
@@ -210,6 +214,43 @@ def _crew(vehicle: Mapping[str, object], depots: gpd.GeoDataFrame) -> dict[str, 
         "geometry": depot["geometry"],
         **{name: _number(vehicle[column], otherwise)
            for column, (name, otherwise) in NUMBERS.items()}}
+
+
+def _kind(value: object) -> str:
+    """Return the kind of vehicle as it is written, and one code for crews without any."""
+    words = re.sub(r"[\s-]+", "_", _text(value).lower())
+    return ON_FOOT if words in _ON_FOOT_WORDS else str(value)
+
+
+def on_foot(crews: pd.DataFrame) -> bool:
+    """Return whether all crews walk."""
+    return bool(len(crews)) and bool((crews["kind"] == ON_FOOT).all())
+
+
+def without_walkers(crews: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, tuple[Message, ...]]:
+    """Return the crews to plan together: without those on foot where others drive, with notes.
+
+    All crews of a plan share its times from place to place, which are either driven or walked.
+    """
+    walks = crews["kind"] == ON_FOOT
+    if walks.all():
+        return crews, ()
+    notes = tuple(message("crews.on_foot", crew=name) for name in crews.loc[walks, "name"])
+    return crews[~walks].reset_index(drop=True), notes
+
+
+def shift_hours(crews: pd.DataFrame) -> list[int]:
+    """Return the clock hours in which any crew is out.
+
+    Examples
+    --------
+    >>> shift_hours(pd.DataFrame({"shift_start_min": [1290.0], "shift_end_min": [1500.0]}))
+    [21, 22, 23, 0]
+    """
+    if crews.empty:
+        return []
+    first, last = crews["shift_start_min"].min(), crews["shift_end_min"].max()
+    return [hour % 24 for hour in range(int(first // MIN_PER_H), int(-(-last // MIN_PER_H)))]
 
 
 def _limits(vehicle: Mapping[str, object], depots: gpd.GeoDataFrame,

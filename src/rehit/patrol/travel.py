@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Collection
 from dataclasses import dataclass
 from functools import cache
 from itertools import pairwise
@@ -31,6 +32,8 @@ from rehit.tables import require_projected
 
 KM_PER_MILE = 1.609344
 _AT_VERTEX = re.compile(r"(.+)@(\d+)")
+_HOUR = re.compile(r"speed_kmh_([01]?\d|2[0-3])")
+_DRIVERS_ONLY = ["oneway", "no_turns"]
 _YES = frozenset({"yes", "true", "1", "t", "y", "ja", "si", "oui"})
 _SPEED = re.compile(r"\s*(\d+(?:\.\d+)?)\s*(mph)?")
 
@@ -228,22 +231,30 @@ class Travel:
     nodes: np.ndarray | None = None
 
 
-def build_network(lines: gpd.GeoDataFrame, *, parameters: Parameters) -> Network:
+def build_network(lines: gpd.GeoDataFrame, *, parameters: Parameters, on_foot: bool = False,
+                  hours: Collection[int] = ()) -> Network:
     """Return the graph of the street lines.
 
     Lines are joined where they share a vertex (to the centimetre); lines that merely cross, as a
     bridge does, are not joined. The speed is ``speed_kmh`` where given, otherwise that of the road
-    class; both are lowered by ``patrol.speed_share``.
+    class; both are lowered by ``patrol.speed_share``. Times are the same all day: where speeds by
+    hour are given, the mean time over the `hours`. On foot every street but a fast road is walked
+    both ways, at ``patrol.walk_speed_kmh``, and no turn is closed.
 
     Parameters
     ----------
     lines
         LineStrings in a projected CRS. Used where present: ``class`` (see ``road_classes.csv``;
-        other words count as a street), ``speed_kmh`` [km/h], ``oneway`` (only as drawn),
+        other words count as a street), ``speed_kmh`` [km/h], ``speed_kmh_0`` to ``speed_kmh_23``
+        (speed driven in the hour from then on [km/h], not lowered), ``oneway`` (only as drawn),
         ``street_id`` and ``no_turns`` (ids of streets that may not be entered from this one where
         they meet, parted by semicolons; ``12@0`` closes street 12 at this one's first vertex only).
     parameters
-        Reads ``patrol.speed_*``.
+        Reads ``patrol.speed_*`` or, on foot, ``patrol.walk_speed_kmh``.
+    on_foot
+        Whether the crews walk.
+    hours
+        Clock hours at which crews are out.
 
     Raises
     ------
@@ -253,6 +264,8 @@ def build_network(lines: gpd.GeoDataFrame, *, parameters: Parameters) -> Network
         If there is no line.
     """
     require_projected(lines, where="patrol.build_network")
+    if on_foot:
+        lines = lines[_kinds(lines) != "fast_road"].drop(columns=_DRIVERS_ONLY, errors="ignore")
     if lines.empty:
         raise InputFileError(message("where.streets"), "errors.no_street")
     coords, line = shapely.get_coordinates(lines.geometry.to_numpy(), return_index=True)
@@ -261,7 +274,9 @@ def build_network(lines: gpd.GeoDataFrame, *, parameters: Parameters) -> Network
     node = node.reshape(-1)
     along = np.flatnonzero((line[1:] == line[:-1]) & (node[1:] != node[:-1]))
     metres = np.hypot(*(coords[along + 1] - coords[along]).T)
-    metres_per_s = _speeds(lines, parameters)[line[along]] * M_PER_KM / S_PER_H
+    speeds = (np.full(len(lines), parameters["patrol.walk_speed_kmh"]) if on_foot
+              else _speeds(lines, parameters, hours))
+    metres_per_s = speeds[line[along]] * M_PER_KM / S_PER_H
     seconds = np.maximum(metres / metres_per_s, _SHORTEST_S)
     both = ~oneway_flags(lines)[line[along]]
     tail, head = node[along], node[along + 1]
@@ -316,15 +331,37 @@ def _without_turns(network: Network, street: np.ndarray,
                    np.r_[network.vertex, vertex])
 
 
-def _speeds(lines: gpd.GeoDataFrame, parameters: Parameters) -> np.ndarray:
+def _kinds(lines: gpd.GeoDataFrame) -> pd.Series:
     words = lines["class"].astype("str").str.lower() if "class" in lines else pd.Series(
         "street", index=lines.index)
-    kinds = words.map(road_classes()).fillna("street")
-    speed = kinds.map(lambda kind: parameters[f"patrol.speed_{kind}_kmh"]).to_numpy(float)
-    if "speed_kmh" in lines:
-        signed = pd.to_numeric(lines["speed_kmh"], errors="coerce").to_numpy(float)
-        speed = np.where(np.isfinite(signed) & (signed > 0), signed, speed)
-    return speed * parameters["patrol.speed_share"]
+    kinds: pd.Series = words.map(road_classes()).fillna("street")
+    return kinds
+
+
+def _speeds(lines: gpd.GeoDataFrame, parameters: Parameters, hours: Collection[int]) -> np.ndarray:
+    usual = _kinds(lines).map(lambda kind: parameters[f"patrol.speed_{kind}_kmh"]).to_numpy(float)
+    driven = _given(lines, "speed_kmh", usual) * parameters["patrol.speed_share"]
+    given = hour_columns(lines)
+    if not given.keys() & set(hours):
+        return driven
+    slowness = [1 / (_given(lines, given[hour], driven) if hour in given else driven)
+                for hour in hours]
+    mean: np.ndarray = 1 / np.mean(slowness, axis=0)
+    return mean
+
+
+def hour_columns(lines: gpd.GeoDataFrame) -> dict[int, str]:
+    """Return the columns of street lines that give the speed driven in an hour of the day."""
+    found = ((str(name), _HOUR.fullmatch(str(name))) for name in lines.columns)
+    return {int(hour[1]): name for name, hour in found if hour}
+
+
+def _given(lines: gpd.GeoDataFrame, column: str, otherwise: np.ndarray) -> np.ndarray:
+    """Return the speeds of a column; where it gives none, others."""
+    if column not in lines:
+        return otherwise
+    speed = pd.to_numeric(lines[column], errors="coerce").to_numpy(float)
+    return np.where(np.isfinite(speed) & (speed > 0), speed, otherwise)
 
 
 def travel_times(places: gpd.GeoSeries, *, network: Network | None,

@@ -12,15 +12,15 @@ import shapely
 
 from rehit.files.spatial import WGS84
 from rehit.patrol.day import Sheet
-from rehit.patrol.fleet import HEIGHTS
+from rehit.patrol.fleet import HEIGHTS, ON_FOOT
 from rehit.patrol.routes import clock
 from rehit.patrol.stops import NOT_FOR_CREWS
 from rehit.report.pdf import paper, render_pdf, typst_text
 from rehit.report.say import Say
 from rehit.report.static_map import draw_route
 
-#: Widths of the map to try, of the page's: a smaller one where that saves a page.
-MAP_WIDTHS = (1.0, 0.8, 0.7, 0.58)
+#: Widths of the map to try, of the page's: a smaller one where that saves a page, still legible.
+MAP_WIDTHS = (1.0, 0.85, 0.7)
 #: From this chance on a marking is told in tenths instead of one in so many.
 LIKELY = 0.5
 
@@ -108,16 +108,17 @@ def _two_lists(lines: Sequence[str], *, size: str) -> str:
 def _stop_table(sheet: Sheet, say: Say) -> str:
     """Return the stops in order as typst markup."""
     degrees = sheet.rows.geometry.to_crs(WGS84)
-    rows = [_table_row(row, point, say) for row, point in
+    leg = "sheet.walk" if sheet.crew["kind"] == ON_FOOT else "sheet.drive"
+    rows = [_table_row(row, point, say, leg=leg) for row, point in
             zip(sheet.rows.to_dict("records")[1:], degrees[1:], strict=True)]
     heads = ", ".join(typst_text(say(f"sheet.column_{name}")) for name in
                       ("stop", "when", "place", "expect", "record"))
     return f"#stops(heads: ({heads}), (" + ", ".join(rows) + ",))"
 
 
-def _table_row(row: dict[str, object], point: shapely.Point, say: Say) -> str:
+def _table_row(row: dict[str, object], point: shapely.Point, say: Say, *, leg: str) -> str:
     times = [clock(_number(row["arrive_min"])), clock(_number(row["leave_min"]))]
-    drive = say("sheet.drive", minutes=_number(row["travel_min"]))
+    drive = say(leg, minutes=_number(row["travel_min"]))
     if not row["number"]:
         back = row["kind"] == "return"
         name = say({"return": "sheet.depot_again", "refill": "sheet.refill_here"}.get(
@@ -180,7 +181,8 @@ def load_title(sheet: Sheet, say: Say) -> str:
 
 def load_words(sheet: Sheet, say: Say) -> list[str]:
     """Return what to load, summed for the day."""
-    lines = [say(f"sheet.{what}", litres=litres) for what, litres in
+    # Rounded up to a tenth: what is loaded must suffice, and "0.0 L" would be left behind.
+    lines = [say(f"sheet.{what}", litres=math.ceil(litres * 10 - 1e-6) / 10) for what, litres in
              (("paint", sheet.paint_l), ("remover", sheet.remover_l)) if litres > 0]
     if sheet.wash_water_l > 0:
         lines.append(say("sheet.water", litres=sheet.wash_water_l, tank=sheet.tank_l))
