@@ -101,7 +101,14 @@ def test_the_day_says_what_the_standards_cost_in_other_work(numbers: Parameters)
 def test_a_standard_missed_outweighs_a_whole_day_at_the_wheel(numbers: Parameters) -> None:
     """An ordinary job one second late; the other is never due."""
     late = Late(None, None, np.array([3600.0, np.nan]), np.full(2, False), numbers)  # type: ignore[arg-type]
-    missed, free = late.paid([0, 1], np.array([3601.0, 90_000.0]))
+    missed, free = late.paid(np.array([0, 1]), np.array([3601.0, 90_000.0]))
     assert missed > 24 * 3600
     assert free == 0
-    assert late.paid([0], np.array([3600.0]))[0] == 0
+    assert late.paid(np.array([0]), np.array([3600.0]))[0] == 0
+
+
+def test_what_a_missed_standard_is_worth_can_be_set(numbers: Parameters) -> None:
+    """With 0 only the second of lateness is left: a minute's worth an hour."""
+    free = numbers.override({"patrol.missed_hours": 0.0})
+    late = Late(None, None, np.array([3600.0]), np.full(1, False), free)  # type: ignore[arg-type]
+    assert late.paid(np.array([0]), np.array([3601.0]))[0] == pytest.approx(60 / 3600, rel=1e-4)

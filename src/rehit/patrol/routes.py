@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Mapping
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any, NamedTuple
@@ -22,6 +22,7 @@ from rehit.patrol.search import (
     Routes,
     carries,
     fill_routes,
+    made_legal,
     most_score,
     restricted,
     route_travel,
@@ -30,7 +31,7 @@ from rehit.patrol.search import (
 )
 from rehit.patrol.slack import REFILL, Durations, Reserved, durations, with_reserve
 from rehit.patrol.travel import Network, Travel, travel_times
-from rehit.patrol.urgency import Late, hasten, job_weights
+from rehit.patrol.urgency import Late, hasten, job_weights, keep_standards
 from rehit.tables import check
 
 # The day's tables turned into a routing problem.
@@ -275,17 +276,19 @@ def time_route(problem: Problem, crew: Crew, route: list[int]) -> Timed | None:
 
     The best place is the one that brings the crew back earliest.
     """
+    return min(_timings(problem, crew, route), key=lambda timed: timed.back, default=None)
+
+
+def _timings(problem: Problem, crew: Crew, route: list[int]) -> list[Timed]:
+    """Return the route's clock with the break in each place where all can be kept."""
     way = [_halt(problem, stop) for stop in route]
     plain = _walk(problem, crew, way)
-    if crew.rest is None or not route:
-        return plain
-    if plain and plain.back <= crew.rest.free_until:
-        return plain
     rest = crew.rest
+    if rest is None or not route or (plain and plain.back <= rest.free_until):
+        return [plain] if plain else []
     ways = ([*way[:at], _Halt(BREAK, place, rest.earliest, rest.latest, rest.length, 0),
              *way[at:]] for at in range(len(way) + 1) for place in rest.locations)
-    kept = [timed for timed in (_walk(problem, crew, each) for each in ways) if timed]
-    return min(kept, key=lambda timed: timed.back, default=None)
+    return [timed for timed in (_walk(problem, crew, each) for each in ways) if timed]
 
 
 def time_routes(found: DayRoutes) -> list[Timed | None]:
@@ -566,7 +569,9 @@ class DayRoutes:
     routes
         The stops of each crew in order.
     problem
-        What they were found for: with or without the wish for offensive jobs early.
+        What they were found for: the standards that are kept are ends of windows.
+    soon
+        Whether all offensive jobs are begun when due or in the first hours out.
     home
         For each crew the chance of being home in time.
     given_up
@@ -578,6 +583,7 @@ class DayRoutes:
 
     routes: Routes
     problem: Problem
+    soon: bool
     home: list[float]
     given_up: set[int]
     price: tuple[float, float]
@@ -587,11 +593,14 @@ def search_day(setting: Setting, *, parameters: Parameters, seed: int,
                start: Routes | None = None) -> DayRoutes:
     """Search for the day's routes, move late jobs forward, and keep enough time free.
 
-    Offensive jobs are wanted early; without that wish only if it leaves one of them out. Where
-    crews would not be home surely enough, the search is made again with that time kept free, and
-    what still does not suffice is given up look by look.
+    The jobs are planned first and alone; the standards they keep then hold as windows, so that no
+    look costs one. Where crews would not be home surely enough, the search is made again with
+    that time kept free, and what still does not suffice is given up look by look.
     """
-    problem, routes = _wished(setting, parameters=parameters, seed=seed, start=start)
+    soon, problem, jobs = _jobs_first(setting, parameters=parameters, seed=seed, start=start)
+    starts = [jobs] if start is None else [jobs, start]
+    routes = _hastened(setting, problem, _searched(
+        problem, _possible(problem), starts, parameters=parameters, seed=seed), parameters)
     price = _price_of_standards(setting, routes, parameters, seed)
     reserve = _reserver(setting, problem, parameters, seed)
     kept = reserve(routes)
@@ -599,32 +608,54 @@ def search_day(setting: Setting, *, parameters: Parameters, seed: int,
         tight = replace(problem, crews=tuple(
             replace(crew, latest=max(crew.latest - int(kept.missing_s), crew.earliest))
             for crew in problem.crews))
-        again = reserve(_hastened(setting, problem, _portfolio(
-            tight, parameters=parameters, seed=seed, start=kept.routes), parameters))
+        again = reserve(_hastened(setting, problem, _searched(
+            tight, _possible(tight), [jobs, kept.routes], parameters=parameters, seed=seed),
+            parameters))
         kept = max(kept, again, key=lambda found: worth(problem, found.routes)[:2])
     planned = {stop for route in kept.routes for stop in route}
-    return DayRoutes(kept.routes, problem, kept.home,
+    return DayRoutes(kept.routes, problem, soon, kept.home,
                      {stop for route in routes for stop in route} - planned, price)
 
 
-def _wished(setting: Setting, *, parameters: Parameters, seed: int,
-            start: Routes | None) -> tuple[Problem, Routes]:
-    """Return the problem solved, with the wish for offensive jobs early or without, and routes."""
-    routes = _portfolio(setting.problem, parameters=parameters, seed=seed, start=start)
-    problem = setting.problem
-    offensive = set(np.flatnonzero(setting.offensive).tolist())
-    if not offensive <= {stop for route in routes for stop in route}:
-        second = _portfolio(setting.relaxed, parameters=parameters, seed=seed, start=routes)
-        if worth(setting.relaxed, second)[:2] > worth(setting.problem, routes)[:2]:
-            routes, problem = second, setting.relaxed
-    return problem, _hastened(setting, problem, routes, parameters)
+def _jobs_first(setting: Setting, *, parameters: Parameters, seed: int,
+                start: Routes | None) -> tuple[bool, Problem, Routes]:
+    """Return a plan of the jobs alone, and the problem with the standards it keeps as windows.
+
+    Before them, whether offensive jobs are all begun as early as wished: not where the wish would
+    leave out a job or cost a standard.
+    """
+    def planned(problem: Problem) -> tuple[tuple[float, int], Problem, Routes]:
+        late = _late(setting, problem, parameters, _timings)
+        jobs = keep_standards(late, _searched(
+            problem, _possible(problem) & problem.must, [] if start is None else [start],
+            parameters=parameters, seed=seed, share=JOBS_SHARE))
+        missed = sum(len(late.missed(*each)) for each in zip(problem.crews, jobs, strict=True))
+        # The same jobs in another order sum to the same but for the last digits.
+        return (round(worth(problem, jobs)[0], 6), -missed), late.promised(jobs), jobs
+
+    wished = planned(setting.problem)
+    free = planned(setting.relaxed) if setting.offensive.any() else wished
+    soon = wished[0] >= free[0]
+    _, problem, jobs = wished if soon else free
+    return soon, problem, jobs
+
+
+def _late(setting: Setting, problem: Problem, parameters: Parameters,
+          timings: Callable[[Problem, Crew, list[int]], list[Timed]]) -> Late:
+    def starts(crew: Crew, route: list[int]) -> np.ndarray:
+        return np.array([[visit.start for visit in timed.visits if visit.stop >= 0]
+                         for timed in timings(problem, crew, route)])
+
+    return Late(problem, starts, setting.due_s, setting.offensive, parameters)
 
 
 def _hastened(setting: Setting, problem: Problem, routes: Routes,
               parameters: Parameters) -> Routes:
-    late = Late(problem, lambda crew, route: _starts(problem, crew, route), setting.due_s,
-                setting.offensive, parameters)
-    return hasten(late, routes)
+    def timed(problem: Problem, crew: Crew, route: list[int]) -> list[Timed]:
+        best = time_route(problem, crew, route)
+        return [best] if best else []
+
+    return hasten(_late(setting, problem, parameters, timed), routes)
 
 
 def _reserver(setting: Setting, problem: Problem, parameters: Parameters,
@@ -649,44 +680,29 @@ def _price_of_standards(setting: Setting, routes: Routes, parameters: Parameters
     """Return the markings and minutes that a short search gains from these routes undue."""
     if not np.isfinite(setting.due_s).any():
         return 0.0, 0.0
-    free = _portfolio(setting.relaxed, parameters=parameters.override(
-        {"patrol.search_iterations": max(JOBS_SHARE * parameters["patrol.search_iterations"],
-                                         parameters.row("patrol.search_iterations").low)}),
-        seed=seed, start=routes)
+    free = _searched(setting.relaxed, _possible(setting.relaxed), [routes], parameters=parameters,
+                     seed=seed, share=JOBS_SHARE)
     before, after = worth(setting.relaxed, routes), worth(setting.relaxed, free)
     found = max(after[1] - before[1], 0.0)
     return found, max((after[2] - before[2]) / S_PER_MIN, 0.0) if found < 1e-6 else 0.0
 
 
-def _portfolio(problem: Problem, *, parameters: Parameters, seed: int,
-               start: Routes | None) -> Routes:
-    """Search among the stops that some crew could do; the others are named in the left-out list.
-
-    Reported jobs are first planned alone: among many hotspots the search may settle where a long
-    job fits no more, and where crews differ it must see who is needed for what.
-    """
-    keep = np.array([stop for stop in range(problem.n_stops) if _possible(problem, stop)],
-                    dtype=np.int64)
+def _searched(problem: Problem, among: np.ndarray, starts: Sequence[Routes], *,
+              parameters: Parameters, seed: int, share: float = 1.0) -> Routes:
+    """Search among some of the stops, from the best of the plans given."""
+    keep = np.flatnonzero(among)
     if not len(keep):
         return [[] for _ in problem.crews]
     small = restricted(problem, keep)
+    legal = _keeps_clock(small)
     new = {int(old): at for at, old in enumerate(keep)}
-    starts = [] if start is None else [[[new[stop] for stop in route if stop in new]
-                                        for route in start]]
-    jobs = np.flatnonzero(small.must)
-    if 0 < len(jobs) < small.n_stops:
-        alone = _searched(restricted(small, jobs), parameters, seed, None, share=JOBS_SHARE)
-        plan = [[int(jobs[stop]) for stop in route] for route in alone]
-        starts.append(fill_routes(small, plan, _keeps_clock(small)))
-    begin = max(starts, key=lambda routes: worth(small, routes), default=None)
-    found = _searched(small, parameters, seed, begin, share=1.0)
-    return [[int(keep[stop]) for stop in route] for route in found]
-
-
-def _searched(problem: Problem, parameters: Parameters, seed: int, start: Routes | None, *,
-              share: float) -> Routes:
-    return search_routes(problem, stops=search_stops(problem.n_stops, parameters, share=share),
-                         seed=seed, legal=_keeps_clock(problem), start=start).routes
+    begun = [[[new[stop] for stop in route if stop in new] for route in routes]
+             for routes in starts]
+    full = [fill_routes(small, made_legal(small, routes, legal), legal) for routes in begun]
+    found = search_routes(
+        small, stops=search_stops(small.n_stops, parameters, share=share), seed=seed, legal=legal,
+        start=max(full, key=lambda routes: worth(small, routes), default=None))
+    return [[int(keep[stop]) for stop in route] for route in found.routes]
 
 
 def search_stops(n_stops: int, parameters: Parameters, *,
@@ -716,10 +732,11 @@ def _keeps_clock(problem: Problem) -> Callable[[Crew, list[int]], bool]:
     return lambda crew, route: time_route(problem, crew, route) is not None
 
 
-def _possible(problem: Problem, stop: int) -> bool:
-    return any((problem.loads[stop] <= np.array(crew.capacity)).all()
-               and time_route(problem, crew, [stop]) is not None
-               for crew in problem.crews)
+def _possible(problem: Problem) -> np.ndarray:
+    """Return which stops some crew could do; the others are named in the left-out list."""
+    return np.array([any((problem.loads[stop] <= np.array(crew.capacity)).all()
+                         and time_route(problem, crew, [stop]) is not None
+                         for crew in problem.crews) for stop in range(problem.n_stops)], dtype=bool)
 
 
 def visits_table(setting: Setting, timed: list[Timed | None], travel: Travel) -> gpd.GeoDataFrame:
@@ -779,7 +796,7 @@ def plan_notes(setting: Setting, found: DayRoutes, travel: Travel, *,
         row = parameters.row("patrol.detour_factor")
         code = "plan.straight_lines_own" if row.overridden else "plan.straight_lines"
         notes.append(message(code, factor=parameters["patrol.detour_factor"]))
-    if found.problem is setting.relaxed:
+    if not found.soon:
         notes.append(message("plan.offensive_late"))
     notes += _standards(setting, found)
     markings, minutes = found.price

@@ -238,6 +238,18 @@ def fill_routes(problem: Problem, routes: Routes,
     return full
 
 
+def made_legal(problem: Problem, routes: Routes,
+               legal: Callable[[Crew, list[int]], bool]) -> Routes:
+    """Return the routes with the least valuable stops of each dropped until it is legal."""
+    made = []
+    for crew, route in zip(problem.crews, routes, strict=True):
+        kept = list(route)
+        while kept and not legal(crew, kept):
+            kept.remove(min(kept, key=lambda s: (bool(problem.must[s]), problem.score[s], -s)))
+        made.append(kept)
+    return made
+
+
 def _ways_in(problem: Problem, crew: Crew, route: list[int],
              stop: int) -> list[tuple[int, list[int]]]:
     """Return what a stop costs in each place of a route where the clock allows it."""
@@ -402,7 +414,7 @@ def search_routes(problem: Problem, *, stops: Sequence[Stop], seed: int,
     def accept(routes: Routes) -> bool:
         return all(map(allowed, problem.crews, routes))
 
-    starts = [_made_legal(problem, r, allowed) for r in (greedy, start) if r is not None]
+    starts = [made_legal(problem, r, allowed) for r in (greedy, start) if r is not None]
     best = max(starts, key=lambda routes: worth(problem, routes))
     pool: dict[tuple[int, tuple[int, ...]], None] = {}
     fleet = Fleet.of(problem.crews)
@@ -473,18 +485,6 @@ def _shake(problem: Problem, run: int) -> tuple[int, int]:
 
 def _anything(crew: Crew, route: list[int]) -> bool:  # noqa: ARG001
     return True
-
-
-def _made_legal(problem: Problem, routes: Routes,
-                legal: Callable[[Crew, list[int]], bool]) -> Routes:
-    """Drop the least valuable stops of each route until it is legal."""
-    made = []
-    for crew, route in zip(problem.crews, routes, strict=True):
-        kept = list(route)
-        while kept and not legal(crew, kept):
-            kept.remove(min(kept, key=lambda s: (bool(problem.must[s]), problem.score[s], -s)))
-        made.append(kept)
-    return made
 
 
 @dataclass(frozen=True)

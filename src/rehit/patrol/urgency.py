@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from datetime import date
+from functools import cache
+from itertools import combinations, permutations, product
 
 import numpy as np
 import pandas as pd
@@ -15,15 +17,21 @@ from rehit.patrol.search import Crew, Problem, Routes, carries, route_travel
 S_PER_MIN = 60.0
 S_PER_H = 3600.0
 H_PER_DAY = 24.0
-#: A standard that can be kept is kept, however far the way: more than any day's driving.
-MISSED_S = 24 * S_PER_H
 #: Rounds of moving late jobs forward; each ends sooner where no move helps.
 ROUNDS = 4
 #: Best places tried with the break in its place, looks that may give way, least worth a move.
 EXACT_TRIES, MOST_DROPPED, LEAST_GAIN_S = 6, 2, 1.0
+#: Stops of which every order is tried, and of a longer route so many in a row; best orders timed
+#: with the break at a place.
+ORDERED, IN_A_ROW, ORDER_TRIES = 7, 5, 50
+#: Routes put in order for exchanges, so that a day with hopeless standards ends in seconds.
+MOST_ORDERED = 500
 
-Starts = Callable[[Crew, list[int]], dict[int, int] | None]
-"""When work at each stop of a route begins [s], or None for a route that breaks a rule."""
+Starts = Callable[[Crew, list[int]], np.ndarray]
+"""When work at each stop of a route begins [s], a row for each place of the break worth trying.
+
+No row for a route that breaks a rule.
+"""
 
 
 def due_minutes(jobs: pd.DataFrame, *, day: date, time_zone: str, holidays: Sequence[date],
@@ -115,7 +123,7 @@ class Late:
     offensive
         Which stops are offensive jobs.
     parameters
-        As for :func:`late_cost`.
+        As for :func:`late_cost`, and ``patrol.missed_hours``.
     """
 
     problem: Problem
@@ -124,38 +132,193 @@ class Late:
     offensive: np.ndarray
     parameters: Parameters
 
-    def paid(self, route: list[int], begun: np.ndarray) -> np.ndarray:
-        """Return what each stop of a route costs by lateness [s]."""
-        at = np.array(route, dtype=np.int64)
-        missed = np.where(begun > self.due_s[at], MISSED_S, 0.0)
-        cost: np.ndarray = missed + late_cost(begun, self.due_s[at], self.offensive[at],
-                                              parameters=self.parameters)
+    def paid(self, stops: np.ndarray, begun: np.ndarray) -> np.ndarray:
+        """Return what each stop costs by lateness [s]."""
+        missed_s = self.parameters["patrol.missed_hours"] * S_PER_H
+        cost: np.ndarray = np.where(begun > self.due_s[stops], missed_s, 0.0) + late_cost(
+            begun, self.due_s[stops], self.offensive[stops], parameters=self.parameters)
         return cost
+
+    def begun(self, crew: Crew, route: list[int]) -> np.ndarray | None:
+        """Return when work begins along a route, its break where lateness costs least [s]."""
+        ways = self.starts(crew, route)
+        if not len(ways):
+            return None
+        best: np.ndarray = ways[self.paid(_whole(route), ways).sum(axis=1).argmin()]
+        return best
 
     def exact(self, crew: Crew, route: list[int]) -> float:
         """Return driving and lateness of a route [s], infinite for one that breaks a rule."""
-        begun = self.starts(crew, route)
+        begun = self.begun(crew, route)
         if begun is None:
             return np.inf
-        clock = np.array([begun[stop] for stop in route], dtype=float)
-        return float(self.paid(route, clock).sum()) + route_travel(self.problem, crew, route)
+        return float(self.paid(_whole(route), begun).sum()) + route_travel(
+            self.problem, crew, route)
 
-    def quick(self, crew: Crew, route: list[int]) -> float:
-        """Return no more than :meth:`exact`, without looking for a place for the break."""
-        p, now, here, clock = self.problem, crew.earliest, crew.start, []
-        for stop in route:
-            there = int(p.location[stop])
-            now = max(now + int(p.travel[here, there]), int(p.earliest[stop]))
-            if now > p.latest[stop]:
-                return np.inf
-            clock.append(now)
-            now, here = now + int(p.service[stop]), there
-        back = now + int(p.travel[here, crew.end])
-        rest = crew.rest.length if crew.rest and route and back > crew.rest.free_until else 0
-        if back + rest > crew.latest:
-            return np.inf
-        return float(self.paid(route, np.array(clock, dtype=float)).sum()) + route_travel(
-            p, crew, route)
+    def quick(self, crew: Crew, ways: np.ndarray) -> np.ndarray:
+        """Return no more than :meth:`exact` of each row, the break taken after the last stop."""
+        cost, back = self._walked(crew, ways)
+        if crew.rest and ways.shape[1]:
+            back = back + np.where(back > crew.rest.free_until, crew.rest.length, 0)
+        return np.where(back > crew.latest, np.inf, cost)
+
+    def close(self, crew: Crew, ways: np.ndarray) -> np.ndarray:
+        """Return no more than :meth:`exact` of each row, the break taken where the crew stands."""
+        cost, back = self._walked(crew, ways)
+        if crew.rest and ways.shape[1]:
+            rested = [self._walked(crew, ways, rest_at=at) for at in range(ways.shape[1] + 1)]
+            least = np.min([np.where(home > crew.latest, np.inf, paid) for paid, home in rested],
+                           axis=0)
+            cost = np.where(back > crew.rest.free_until, least, cost)
+        return np.where(back > crew.latest, np.inf, cost)
+
+    def _walked(self, crew: Crew, ways: np.ndarray, *,
+                rest_at: int | None = None) -> tuple[np.ndarray, np.ndarray]:
+        """Return what each row costs, infinite where it misses a window, and when it is back."""
+        p = self.problem
+        now, here = np.full(len(ways), crew.earliest), np.full(len(ways), crew.start)
+        cost = np.zeros(len(ways))
+        for at in range(ways.shape[1] + 1):
+            if crew.rest and at == rest_at:
+                cost[now > crew.rest.latest] = np.inf
+                now = np.maximum(now, crew.rest.earliest) + crew.rest.length
+            if at == ways.shape[1]:
+                break
+            stops = ways[:, at]
+            drive = p.travel[here, p.location[stops]]
+            now = np.maximum(now + drive, p.earliest[stops])
+            cost += np.where(now > p.latest[stops], np.inf, drive + self.paid(stops, now))
+            now, here = now + p.service[stops], p.location[stops]
+        drive = p.travel[here, crew.end]
+        return cost + drive, now + drive
+
+    def missed(self, crew: Crew, route: list[int]) -> list[int]:
+        """Return the jobs of a route that are begun after they were due."""
+        begun = self.begun(crew, route)
+        return [] if begun is None else _whole(route)[begun > self.due_s[_whole(route)]].tolist()
+
+    def promised(self, routes: Routes) -> Problem:
+        """Return the problem with each standard that the routes keep as the end of a window."""
+        latest = self.problem.latest.copy()
+        for crew, route in zip(self.problem.crews, routes, strict=True):
+            kept = sorted(set(route) - set(self.missed(crew, route)))
+            latest[kept] = np.fmin(latest[kept], self.due_s[kept])
+        return replace(self.problem, latest=latest)
+
+
+def _whole(route: Sequence[int]) -> np.ndarray:
+    return np.array(route, dtype=np.int64)
+
+
+def keep_standards(late: Late, routes: Routes) -> Routes:
+    """Return the routes of jobs with as few standards missed as orders and exchanges allow.
+
+    Each crew's jobs are put in their best order: of all orders, up to seven jobs. While a crew
+    misses a standard that its job alone could keep, it exchanges jobs with another crew where that
+    costs less in all: any jobs where both have up to seven, else one each or one for none. Both
+    crews' jobs are again put in their best order.
+
+    Parameters
+    ----------
+    late
+        The day and what its lateness costs.
+    routes
+        A plan of reported jobs that keeps every rule.
+    """
+    orders, made = _Orders(late), [list(route) for route in routes]
+    for index, crew in enumerate(late.problem.crews):
+        made[index] = orders.best(crew, tuple(made[index]))[1]
+    while exchange := _exchange(orders, made):
+        for index, route in exchange.items():
+            made[index] = route
+    return made
+
+
+class _Orders:
+    """The best orders of crews' jobs, each worked out once."""
+
+    def __init__(self, late: Late) -> None:
+        self.late = late
+        self.ranked, self.best = cache(self._ranked), cache(self._best)
+
+    def _ranked(self, crew: Crew, stops: tuple[int, ...], *,
+                close: bool) -> tuple[np.ndarray, np.ndarray]:
+        """Return the orders that seem best, cheapest first, and their close or quick prices.
+
+        Of a long route, every order of a few stops in a row, from the last ones forward.
+        """
+        ways, price = _whole(stops)[None], np.array([np.inf])
+        if not carries(self.late.problem, crew, list(stops)):
+            return ways, price
+        n = len(stops) if len(stops) <= ORDERED else IN_A_ROW
+        orders = np.array(list(permutations(range(n))), dtype=np.int64)
+        for first in reversed(range(len(stops) - n + 1)):
+            ways = np.repeat(ways[:1], len(orders), axis=0)
+            ways[:, first:first + n] = ways[0, first:first + n][orders]
+            price = self.late.close(crew, ways) if close else self.late.quick(crew, ways)
+            rank = np.argsort(price, kind="stable")[:ORDER_TRIES]
+            ways, price = ways[rank], price[rank]
+        return ways, price
+
+    def least(self, crew: Crew, stops: tuple[int, ...], *, close: bool) -> float:
+        """Return what an order costs at least [s]."""
+        return float(self.ranked(crew, stops, close=close)[1][0])
+
+    def _best(self, crew: Crew, stops: tuple[int, ...]) -> tuple[float, list[int]]:
+        """Return the cost of the best order [s], and that order."""
+        best, chosen = self.late.exact(crew, list(stops)), list(stops)
+        for way, price in zip(*self.ranked(crew, stops, close=True), strict=True):
+            if price >= best - LEAST_GAIN_S:
+                break
+            best, chosen = min((best, chosen), (self.late.exact(crew, way.tolist()), way.tolist()))
+        return best, chosen
+
+    @property
+    def spent(self) -> bool:
+        """Whether as many routes were put in order as a day may ask for."""
+        return self.ranked.cache_info().misses >= MOST_ORDERED
+
+
+def _exchange(orders: _Orders, routes: Routes) -> dict[int, list[int]] | None:
+    """Return the first two routes found that together cost less than those of their crews now."""
+    late, crews = orders.late, orders.late.problem.crews
+    costs = [late.exact(crew, route) for crew, route in zip(crews, routes, strict=True)]
+    for home, route in enumerate(routes):
+        if not any(_within_reach(late, stop) for stop in late.missed(crews[home], route)):
+            continue
+        for other in (index for index in range(len(crews)) if index != home):
+            enough = costs[home] + costs[other] - LEAST_GAIN_S
+            for ways in _exchanges(route, routes[other]):
+                both = list(zip((crews[home], crews[other]), ways, strict=True))
+                if orders.spent:
+                    return None
+                if any(sum(orders.least(*each, close=close) for each in both) >= enough
+                       for close in (False, True)):
+                    continue
+                found = [orders.best(*each) for each in both]
+                if sum(cost for cost, _ in found) < enough:
+                    return {home: found[0][1], other: found[1][1]}
+    return None
+
+
+def _exchanges(one: list[int], other: list[int]) -> Iterator[tuple[tuple[int, ...], ...]]:
+    """Yield two routes after an exchange: of any stops where these are few, else of one each."""
+    few = len(one) + len(other) <= ORDERED
+    for given, taken in product(_some_of(one, few=few), _some_of(other, few=few)):
+        if given or taken:
+            yield ((*(s for s in one if s not in given), *taken),
+                   (*(s for s in other if s not in taken), *given))
+
+
+def _some_of(stops: list[int], *, few: bool) -> list[tuple[int, ...]]:
+    most = len(stops) if few else 1
+    return [some for n in range(most + 1) for some in combinations(stops, n)]
+
+
+def _within_reach(late: Late, stop: int) -> bool:
+    """Return whether a crew that did nothing else would keep the standard."""
+    return any(carries(late.problem, crew, [stop]) and late.begun(crew, [stop]) is not None
+               and not late.missed(crew, [stop]) for crew in late.problem.crews)
 
 
 def hasten(late: Late, routes: Routes) -> Routes:
@@ -191,9 +354,10 @@ def _late_first(late: Late, routes: Routes) -> list[int]:
     """Return the jobs begun late, the costliest first."""
     found: list[tuple[float, int]] = []
     for crew, route in zip(late.problem.crews, routes, strict=True):
-        begun = late.starts(crew, route) or {}
-        paid = late.paid(route, np.array([begun.get(s, np.nan) for s in route], dtype=float))
-        found += [(-float(cost), stop) for cost, stop in zip(paid, route, strict=True) if cost > 0]
+        begun = late.begun(crew, route)
+        if begun is not None:
+            paid = late.paid(_whole(route), begun)
+            found += [(-float(cost), s) for cost, s in zip(paid, route, strict=True) if cost > 0]
     return [stop for _, stop in sorted(found)]
 
 
@@ -206,13 +370,10 @@ def _move(late: Late, routes: Routes, costs: list[float], stop: int, worth: floa
     tries: list[tuple[float, int, list[int], float]] = []
     for index, crew in enumerate(crews):
         base, outside = (rest, 0.0) if index == home else (routes[index], rest_cost - costs[home])
-        for at in range(len(base) + 1):
-            fits = _made_to_fit(late, crew, [*base[:at], stop, *base[at:]], stop)
-            if fits is not None:
-                route, cost, lost = fits
-                extra = outside + (lost * worth if lost else 0.0)
-                gain = cost + extra - costs[index]
-                tries.append((gain, index, route, extra))
+        for ways, prices, lost in _ways_in(late, crew, base, stop):
+            extra = outside + (lost * worth if lost else 0.0)
+            tries += [(float(price) + extra - costs[index], index, way.tolist(), extra)
+                      for way, price in zip(ways, prices, strict=True) if np.isfinite(price)]
     for gain, index, route, extra in sorted(tries)[:EXACT_TRIES]:
         if gain >= -LEAST_GAIN_S:
             break
@@ -224,21 +385,20 @@ def _move(late: Late, routes: Routes, costs: list[float], stop: int, worth: floa
     return False
 
 
-def _made_to_fit(late: Late, crew: Crew, route: list[int],
-                 stop: int) -> tuple[list[int], float, float] | None:
-    """Return a route less the looks it has no room for, its cost, and the markings they lose."""
-    problem = late.problem
-    if not carries(problem, crew, route):
-        return None
-    lost, kept = 0.0, list(route)
+def _ways_in(late: Late, crew: Crew, route: list[int],
+             stop: int) -> Iterator[tuple[np.ndarray, np.ndarray, float]]:
+    """Yield a stop's places in a route and in it less its least looks, with their prices.
+
+    With them goes the chance of markings that the looks left out have.
+    """
+    problem, kept, lost = late.problem, list(route), 0.0
     for _ in range(MOST_DROPPED + 1):
-        cost = late.quick(crew, kept)
-        if np.isfinite(cost):
-            return kept, cost, lost
-        looks = [s for s in kept if not problem.must[s] and s != stop]
+        if carries(problem, crew, [*kept, stop]):
+            ways = np.array([[*kept[:at], stop, *kept[at:]] for at in range(len(kept) + 1)])
+            yield ways, late.quick(crew, ways), lost
+        looks = [s for s in kept if not problem.must[s]]
         if not looks:
-            return None
+            return
         least = min(looks, key=lambda s: (problem.score[s] / max(int(problem.service[s]), 1), s))
         kept.remove(least)
         lost += float(problem.score[least])
-    return None
