@@ -2,10 +2,11 @@ from __future__ import annotations
 
 from itertools import permutations
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
-from patrol_town import EAST, NORTH, grid_streets, make_crews, make_stops
+from patrol_town import CRS, EAST, NORTH, grid_streets, make_crews, make_stops
 from pyvrp.stop import MaxIterations
 from shapely.geometry import Point
 
@@ -113,8 +114,28 @@ def test_every_reason_for_leaving_out_is_told_apart(numbers: Parameters) -> None
     assert codes(plan) == {"s0": "no_place", "s1": "unreachable", "s2": "no_crew", "s3": "water",
                            "s4": "does_not_fit", "s5": "does_not_fit"}
     assert "s6" in set(plan.visits["stop_id"])
-    assert message("plan.unreachable", names=(stops["name"][1],)) in plan.notes
+    assert message("plan.unreachable", names=(stops["name"][1],), depot="Yard") in plan.notes
     assert faults(plan, numbers) == []
+
+
+def test_what_cannot_be_reached_is_told_of_each_depot(numbers: Parameters) -> None:
+    """Fault: where the first depot lay off the streets, stops were visited and called cut off."""
+    island = grid_streets(2).translate(90_000)
+    lines = gpd.GeoDataFrame(pd.concat([grid_streets(), grid_streets(2).set_geometry(island)]),
+                             crs=CRS)
+    stops = make_stops(3, reported=3)
+    stops.loc[2, "geometry"] = Point(EAST + 90_000, NORTH)
+    crews = make_crews(3, depot_id=["F", "N", "I"], depot_name=["Far yard", "Near yard", "Island"])
+    crews = crews.set_geometry(gpd.GeoSeries.from_xy(
+        [EAST, EAST, EAST + 90_000], [NORTH - 9000, NORTH, NORTH], crs=CRS))
+    plan = plan_routes(stops, crews, network=build_network(lines, parameters=numbers),
+                       parameters=numbers, seed=1)
+    told = [note for note in plan.notes if note.code in ("plan.depot_cut_off", "plan.unreachable")]
+    assert told == [
+        message("plan.depot_cut_off", depot="Far yard", crews=("Van 0",)),
+        message("plan.unreachable", depot="Near yard", names=(stops["name"][2],)),
+        message("plan.unreachable", depot="Island", names=tuple(stops["name"][:2]))]
+    assert set(plan.visits["stop_id"].dropna()) == {"s0", "s1", "s2"}
 
 
 def test_shift_too_short_for_any_stop_leaves_all_out_in_words(numbers: Parameters) -> None:

@@ -808,12 +808,25 @@ def plan_notes(setting: Setting, found: DayRoutes, travel: Travel, *,
                       wanted=parameters["patrol.home_chance"])
               for name, chance in zip(setting.crews["name"], found.home, strict=True)
               if chance < parameters["patrol.home_chance"]]
-    lost = [i - len(setting.crews) for i in travel.unreachable if i >= len(setting.crews)]
-    named = tuple(str(setting.stops["name"].iloc[i]) for i in lost
-                  if not _nowhere(setting.stops, i))
-    if named:
-        notes.append(message("plan.unreachable", names=named))
-    return tuple(notes)
+    return (*notes, *_cut_off(setting, travel))
+
+
+def _cut_off(setting: Setting, travel: Travel) -> list[Message]:
+    """Return which depots reach no stop by street, and which stops each other one does not."""
+    n = len(setting.crews)
+    there = (~(setting.stops.is_empty | setting.stops.geometry.isna())).to_numpy(bool)
+    reached = np.isfinite(travel.seconds[:n, n:]) & np.isfinite(travel.seconds[n:, :n]).T
+    homes = pd.Series(range(n)).groupby(setting.crews["depot_id"].to_numpy(), sort=False).first()
+    lost = [at for at in homes if there.any() and not reached[at].any()]
+    notes = [message("plan.depot_cut_off", depot=setting.crews["depot_name"].iloc[at],
+                     crews=tuple(setting.crews.loc[setting.crews["depot_id"] == depot, "name"]))
+             for depot, at in homes.items() if at in lost]
+    for at in homes[~homes.isin(lost)]:
+        names = tuple(setting.stops["name"][there & ~reached[at]].astype("str"))
+        if names:
+            notes.append(message("plan.unreachable", names=names,
+                                 depot=setting.crews["depot_name"].iloc[at]))
+    return notes
 
 
 def _standards(setting: Setting, found: DayRoutes) -> list[Message]:
@@ -832,8 +845,3 @@ def _standards(setting: Setting, found: DayRoutes) -> list[Message]:
             notes.append(message(f"plan.late_{kind}", n=len(late), of=n,
                                  hours=float(late.max())))
     return notes
-
-
-def _nowhere(stops: gpd.GeoDataFrame, i: int) -> bool:
-    point = stops.geometry.iloc[i]
-    return point is None or point.is_empty

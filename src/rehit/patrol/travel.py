@@ -215,8 +215,6 @@ class Travel:
     ----------
     seconds
         Square matrix; infinite where there is no way.
-    unreachable
-        Positions of places that cannot be reached from, or left to, the first place.
     network, nodes
         The graph with the places added, and the nodes at which each place is left and reached
         (two columns, -1: none), or None where the times are straight-line ones.
@@ -225,7 +223,6 @@ class Travel:
     """
 
     seconds: np.ndarray
-    unreachable: tuple[int, ...]
     xy: np.ndarray
     network: Network | None = None
     nodes: np.ndarray | None = None
@@ -396,7 +393,7 @@ def travel_times(places: gpd.GeoSeries, *, network: Network | None,
     drive = _many_to_many(snapped, nodes[known], rows=int(parameters["patrol.matrix_rows"]))
     seconds[np.ix_(known, known)] = drive + walk_s[known, None] + walk_s[None, known]
     np.fill_diagonal(seconds, 0.0)
-    return Travel(seconds, _cut_off(seconds), xy, snapped, nodes)
+    return Travel(seconds, xy, snapped, nodes)
 
 
 def place_xy(places: gpd.GeoSeries) -> np.ndarray:
@@ -414,12 +411,7 @@ def _straight(xy: np.ndarray, parameters: Parameters) -> Travel:
     seconds = metres * parameters["patrol.detour_factor"] / speed
     seconds[~np.isfinite(seconds)] = np.inf
     np.fill_diagonal(seconds, 0.0)
-    return Travel(seconds, _cut_off(seconds), xy)
-
-
-def _cut_off(seconds: np.ndarray) -> tuple[int, ...]:
-    lost = ~np.isfinite(seconds[0]) | ~np.isfinite(seconds[:, 0])
-    return tuple(int(i) for i in np.flatnonzero(lost))
+    return Travel(seconds, xy)
 
 
 def snap(network: Network, xy: np.ndarray, *,
