@@ -12,9 +12,13 @@ import geopandas as gpd
 import pandas as pd
 import pytest
 import xmlschema
+from patrol_town import make_stops
 from small_town import HOSTILE, VAN, YARD, make_town
 
+from rehit.chain import Chain
 from rehit.cli import main
+from rehit.outputs.patrol import without_settled
+from rehit.project import load_project
 
 SCHEMA = Path(__file__).parents[1] / "published" / "gpx_1_1.xsd"
 NAME = "2025-12-31_b_van_a_b"
@@ -380,6 +384,34 @@ def test_the_day_follows_the_calendar_and_remembers_the_day_before(copy: Path) -
     assert (again["expected_then"].astype(float) < 0.6 * again["expected"].astype(float)).all()
     planned = table(copy / "results" / "looks_log.csv")
     assert set(planned["day"]) == {"2025-12-31", "2026-01-02"}
+
+
+def test_a_reported_job_that_crews_settled_is_not_planned_again(
+        copy: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Fault: all jobs done on one day were in the next day's plan."""
+    filled = table(copy / "results" / "results_2025-12-31.csv")
+    plan = json.loads((copy / "results" / "day_plan.json").read_text(encoding="utf-8"))
+    reported = [stop["stop_id"] for stop in plan["stops"] if stop["kind"] == "reported"]
+    told = dict(zip(reported, ["done", "clean", "left", "not_seen"], strict=False))
+    assert len(told) == 4
+    filled["outcome"] = filled["stop_id"].map(told)
+    filled.to_csv(tmp_path / "filled.csv", index=False)
+    capsys.readouterr()
+    assert main(["patrol", str(copy), "--date", "2026-01-02", "--results",
+                 str(tmp_path / "filled.csv")]) == 0
+    assert "2 reported jobs are not planned again" in capsys.readouterr().out
+    again = json.loads((copy / "results" / "day_plan.json").read_text(encoding="utf-8"))
+    assert {stop["stop_id"] for stop in again["stops"] if stop["kind"] == "reported"} == set(
+        reported[2:])
+
+
+def test_a_job_left_to_a_specialist_is_settled_unless_a_newer_log_has_it_open(copy: Path) -> None:
+    chain = Chain(load_project(copy))
+    stops = make_stops(3, reported=3, advised=["refer", "paint_out", "refer"])
+    looks = pd.DataFrame({"stop_id": ["s0", "s1", "s2"], "outcome": ["left", "left", "left"],
+                          "day": ["2026-01-02", "2026-01-02", "2025-12-01"]})
+    left, n = without_settled(chain, stops, looks)
+    assert (left["stop_id"].tolist(), n) == (["s1", "s2"], 1)
 
 
 def test_the_planner_leaves_a_job_out_and_brings_a_place_in(

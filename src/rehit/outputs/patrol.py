@@ -52,7 +52,7 @@ from rehit.patrol.memory import (
     without_memory,
 )
 from rehit.patrol.routes import Plan, clock, plan_routes
-from rehit.patrol.stops import NO_PLACE, hotspot_stops, reported_stops
+from rehit.patrol.stops import NO_PLACE, NOT_FOR_CREWS, hotspot_stops, reported_stops
 from rehit.patrol.travel import Network, Travel, build_network, hour_columns, nearest_seconds
 from rehit.report.phone import phone_page
 from rehit.report.route_files import routes_table, write_geojson, write_gpx, write_stops_csv
@@ -203,13 +203,15 @@ def plan_day(chain: Chain, *, day: date | None, crews: int | Sequence[str] | Non
     stops, handed = day_stops(chain, day, crews=len(team), due=frozenset(due) | set(wanted),
                               chances=standing.chance(days_since_seen(chain, looks, day)))
     stops, taken_out = _without_places(chain, stops, wishes.leave_out)
+    stops, n_settled = without_settled(chain, stops, looks)
     chain.step("step.planning_routes")
     plan = plan_routes(stops, team, network=network, parameters=numbers, seed=chain.project.seed)
     sheets = crew_sheets(plan)
     told = [*(_day_messages(plan, sheets, handed, day, parameters=numbers) if len(stops) else
               _stay_home(calendar, day, handed, taken_out, parameters=numbers)),
             *week_messages(frequency, parameters=numbers),
-            *results_messages(handed_in), *_wishes_messages(plan, wanted, taken_out), *notes,
+            *results_messages(handed_in), *settled_messages(n_settled),
+            *_wishes_messages(plan, wanted, taken_out), *notes,
             *idle, *plan.notes, *plan_faults(chain, plan)]
     return DayPlan(day, plan, sheets, handed, frequency, places, calendar, looks, told)
 
@@ -377,6 +379,27 @@ def results_messages(handed_in: Sequence[pd.DataFrame]) -> list[Message]:
     counts = pd.concat(handed_in)["outcome"].value_counts()
     return [message("crew_day.results", n=int(counts.sum()), **{
         name: int(counts.get(name, 0)) for name in ("done", "clean", "left", "not_seen")})]
+
+
+def without_settled(chain: Chain, stops: gpd.GeoDataFrame,
+                    looks: pd.DataFrame) -> tuple[gpd.GeoDataFrame, int]:
+    """Return the stops without reported jobs that crews have settled since the log ended.
+
+    Settled is what they did or found clean, and what they left to a specialist; how many is
+    returned beside. A log that goes on after the look is believed: there the job is open again.
+    """
+    ended = day_after(chain.cleaned.window.end, time_zone=chain.project.time_zone)
+    told = looks[looks["day"] >= (ended - timedelta(days=1)).isoformat()]
+    over = stops["stop_id"].isin(told.loc[told["outcome"].isin(["done", "clean"]), "stop_id"])
+    seen = stops["stop_id"].isin(told.loc[told["outcome"] == "left", "stop_id"])
+    settled = (stops["kind"] == "reported") & (
+        over | (seen & stops["advised"].isin(NOT_FOR_CREWS)))
+    return stops[~settled].reset_index(drop=True), int(settled.sum())
+
+
+def settled_messages(n: int) -> list[Message]:
+    """Return how many reported jobs are not planned again."""
+    return [message("crew_day.settled", n=n)] if n else []
 
 
 def works_of(looks: pd.DataFrame) -> pd.DataFrame:
