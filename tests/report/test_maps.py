@@ -121,6 +121,20 @@ def test_crews_have_their_own_colours_dashes_and_numbered_stops(full_input: Repo
     assert stops.features[0]["properties"]["t"].startswith("Stop 1: 1 Mole Lane")
 
 
+def test_no_crew_of_four_looks_like_the_outline_of_hotspots(full_input: ReportInput) -> None:
+    """Fault: the second crew's way was dashed ochre like the outlines around hotspots."""
+    layers = map_layers(gather_facts(full_input, load_parameters()))
+
+    def colour(name: str, crew: int = 0) -> str:
+        style = _layer(layers, name).style
+        assert style is not None
+        return str(style({"properties": {"c": crew}})["color"])
+
+    outlines = {colour("clusters"), colour("cells")}
+    assert len(outlines) == 2
+    assert outlines.isdisjoint(colour("routes", crew) for crew in range(4))
+
+
 def test_legend_names_only_the_layers_that_are_there(full_input: ReportInput) -> None:
     without = dataclasses.replace(full_input, routes=None)
     for inputs, there in ((full_input, True), (without, False)):

@@ -25,7 +25,18 @@ from pyproj import CRS
 from rehit.files.spatial import WGS84
 from rehit.naming import real_addresses
 from rehit.observed import STRETCHES
-from rehit.report.figures import OCHRE, PLUM, QUIET, SERIES, ink_on, ramp_colours
+from rehit.report.figures import (
+    INK,
+    OCHRE,
+    PLUM,
+    QUIET,
+    RUST,
+    SAND,
+    SKY,
+    TEAL,
+    ink_on,
+    ramp_colours,
+)
 from rehit.report.inputs import each
 from rehit.report.measures import Facts
 from rehit.report.pages import environment, policy, refuse_external, resource, safe_json
@@ -42,7 +53,8 @@ APART_PX = 14
 #: From the first zoom on which places are thinned to the one that shows them all.
 THINNED_ZOOMS = range(9, 18)
 STREET_COLOUR = "#aab4ba"
-#: Dashes that tell crews apart beside their colours [pixels].
+#: Of crews, those last that outlines of hotspots and squares have too; dashes [pixels] beside them.
+CREW_COLOURS = (TEAL, RUST, SKY, INK, PLUM, SAND, OCHRE)
 CREW_DASHES = ("", "12 6", "3 6", "14 5 3 5", "7 4", "16 4 2 4 2 4", "2 3")
 #: A smaller circle stays visible, a larger one does not hide the streets [pixels].
 RADII_PX = (3.5, 12.0)
@@ -321,21 +333,21 @@ def _routes(facts: Facts) -> list[Layer | None]:
 
 
 def _crew_line(number: int) -> dict[str, Any]:
-    return {"color": SERIES[number % len(SERIES)], "weight": 4, "opacity": 0.85,
+    return {"color": CREW_COLOURS[number % len(CREW_COLOURS)], "weight": 4, "opacity": 0.85,
             "dashArray": CREW_DASHES[number % len(CREW_DASHES)]}
 
 
 def _stop_mark(feature: dict[str, Any]) -> dict[str, Any]:
     told = feature["properties"]
-    return {"html": f"{int(told['n'])}", "className": f"stop crew{told['c'] % len(SERIES)}"}
+    return {"html": f"{int(told['n'])}", "className": f"stop crew{told['c'] % len(CREW_COLOURS)}"}
 
 
 def _legend_of_crews(facts: Facts) -> list[dict[str, Any]]:
     routes = facts.inputs.given("routes")
     if routes is None:
         return []
-    return [{"name": name, "number": number % len(SERIES), **_crew_line(number),
-             "ink": ink_on(to_rgba(SERIES[number % len(SERIES)]))}
+    return [{"name": name, "number": number % len(CREW_COLOURS), **_crew_line(number),
+             "ink": ink_on(to_rgba(CREW_COLOURS[number % len(CREW_COLOURS)]))}
             for number, name in enumerate(routes.loc[routes["what"] == "route", "route_id"])]
 
 
