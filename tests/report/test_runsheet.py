@@ -8,6 +8,7 @@ from datetime import date
 from pathlib import Path
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 import pytest
 import xmlschema
@@ -19,7 +20,13 @@ from rehit.patrol.routes import plan_routes
 from rehit.patrol.travel import build_network
 from rehit.report.phone import phone_page
 from rehit.report.route_files import routes_table, write_geojson, write_gpx, write_stops_csv
-from rehit.report.runsheet import detail_words, load_words, point_words, render_run_sheet
+from rehit.report.runsheet import (
+    detail_words,
+    load_words,
+    point_words,
+    render_calendar,
+    render_run_sheet,
+)
 from rehit.report.say import Say
 from rehit.tables import check
 
@@ -104,6 +111,23 @@ def test_sums_are_those_of_the_stops(sheets: list[Sheet]) -> None:
         assert sheet.materials == ("brush",)
         assert "ppe" in [caution for caution, _ in sheet.cautions]
         assert sheet.stops["number"].tolist() == list(range(1, len(sheet.stops) + 1))
+
+
+@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="pdftotext is missing")
+def test_the_calendar_says_what_to_look_at_and_keeps_a_day_on_one_page(tmp_path: Path) -> None:
+    """Fault: three things of one address looked alike, and a page could end within a day."""
+    visits = pd.DataFrame({
+        "crew": "Van A", "day": np.repeat([f"2026-01-{d:02d}" for d in range(5, 25)], 12),
+        "visit_h": 0.1, "address": [f"{i} Quay Street" for i in range(240)],
+        "asset_type": ["wall", None, "bench"] * 80})
+    (tmp_path / "c.pdf").write_bytes(render_calendar(visits, say=ES))
+    said = subprocess.run(["pdftotext", "-layout", str(tmp_path / "c.pdf"), "-"], check=True,
+                          capture_output=True, text=True).stdout
+    assert re.search(r"6 Quay Street, muro +7 Quay Street +8 Quay Street, banco", said)
+    sides = said.split("\f")[:-1]
+    assert len(sides) > 1
+    days = [{at // 12 for at in map(int, re.findall(r"(\d+) Quay", side))} for side in sides]
+    assert sum(map(len, days)) == 20
 
 
 def test_what_to_load_is_rounded_up(numbers: Parameters) -> None:

@@ -413,7 +413,7 @@ def works_of(looks: pd.DataFrame) -> pd.DataFrame:
 
 def _addressed(visits: pd.DataFrame, places: gpd.GeoDataFrame,
                crews: pd.DataFrame) -> pd.DataFrame:
-    """Return the calendar with where each place is and the crew's name, for paper.
+    """Return the calendar with where and what each place is and the crew's name, for paper.
 
     A place without an address is told by its id with latitude and longitude.
     """
@@ -421,9 +421,11 @@ def _addressed(visits: pd.DataFrame, places: gpd.GeoDataFrame,
     point = [f"{place} ({at.y:.5f}, {at.x:.5f})"
              for place, at in zip(places["place_id"], degrees, strict=True)]
     told = places["address"].where(places["address"].notna(), point)
-    address = told.set_axis(places["place_id"]).reindex(visits["place_id"])
+    known = pd.DataFrame({"address": told, "asset_type": places["asset_type"]}).set_axis(
+        places["place_id"]).reindex(visits["place_id"])
     names = crews.set_index("crew_id")["name"].reindex(visits["crew_id"])
-    return visits.assign(address=address.to_numpy(), crew=names.to_numpy())
+    return visits.assign(address=known["address"].to_numpy(), crew=names.to_numpy(),
+                         asset_type=known["asset_type"].to_numpy())
 
 
 # What came of it, as figures and as messages.

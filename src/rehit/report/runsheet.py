@@ -67,7 +67,7 @@ def render_calendar(visits: pd.DataFrame, *, say: Say) -> bytes:
     Parameters
     ----------
     visits
-        The `patrol_calendar` table with ``crew`` (name) and ``address``; not empty.
+        The `patrol_calendar` table with ``crew`` (name), ``address`` and ``asset_type``; not empty.
     say
         The language it is in.
     """
@@ -82,7 +82,9 @@ def render_calendar(visits: pd.DataFrame, *, say: Say) -> bytes:
         for day, looks in own.groupby("day"):
             head = say("sheet.calendar_day", day=date.fromisoformat(str(day)), n=len(looks),
                        hours=float(looks["visit_h"].sum()))
-            names = ", ".join(map(typst_text, looks["address"]))
+            names = ", ".join(
+                typst_text(address if pd.isna(kind) else f"{address}, {say.thing(kind)}")
+                for address, kind in zip(looks["address"], looks["asset_type"], strict=True))
             parts.append(f"#look-day({typst_text(head)}, ({names},))")
     return render_pdf("\n".join(parts))
 
