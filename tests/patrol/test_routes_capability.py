@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 import pytest
 from patrol_town import EAST, NORTH, grid_streets, make_crews, make_stops
@@ -42,6 +43,14 @@ def test_what_the_crews_lack_is_the_reason(stop: dict[str, object], crew: dict[s
                          seconds=able.travel.seconds, break_after_h=6, break_from_h=3,
                          break_to_h=5)
     assert {f.code for f in swapped} & {"fault.people", "fault.access", "fault.traffic"}
+
+
+@pytest.mark.parametrize(("people", "sent"), [(2.0, "V1"), (np.nan, "V1"), (3.0, "V0")])
+def test_a_crew_of_three_is_kept_for_what_needs_three(people: float, sent: str,
+                                                      numbers: Parameters) -> None:
+    plan = planned(make_stops(1, reported=1, people=people),
+                   make_crews(3, crew_size=[3.0, 2.0, 4.0]), numbers)
+    assert plan.visits.set_index("stop_id")["crew_id"]["s0"] == sent
 
 
 def test_a_tank_used_up_by_the_jobs_before_is_said_with_its_litres(numbers: Parameters) -> None:

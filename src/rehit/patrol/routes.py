@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from itertools import permutations
 from typing import Any, NamedTuple
 
 import geopandas as gpd
@@ -27,11 +28,12 @@ from rehit.patrol.search import (
     restricted,
     route_travel,
     search_routes,
+    whole_rounds,
     worth,
 )
 from rehit.patrol.slack import REFILL, Durations, Reserved, durations, with_reserve
 from rehit.patrol.travel import Network, Travel, travel_times
-from rehit.patrol.urgency import Late, hasten, job_weights, keep_standards
+from rehit.patrol.urgency import LEAST_GAIN_S, Late, hasten, job_weights, keep_standards
 from rehit.tables import check
 
 # The day's tables turned into a routing problem.
@@ -453,6 +455,8 @@ def clock(minutes: float) -> str:
 
 # Search steps spent on the reported jobs alone, as a share of those spent on all stops.
 JOBS_SHARE = 0.2
+# Share spent on the search with time kept free, which begins where the one before ended.
+RESERVE_SHARE = 0.5
 # Steps against the number of stops, and steps without a gain after which a run ends.
 FEW, GROWTH = 100, 250
 IDLE_SHARE, LEAST_IDLE = 0.6, 300
@@ -511,7 +515,8 @@ def plan_routes(stops: gpd.GeoDataFrame, crews: gpd.GeoDataFrame, *, network: Ne
     A team orienteering problem with time windows: reported jobs outweigh every hotspot, offensive
     ones most; hotspots count by the chance of finding a marking. Offensive jobs are begun in the
     first hours of the shift (``patrol.offensive_first_h``) where that is possible for all of them;
-    otherwise whenever they can be. The same tables and seed give the same routes.
+    otherwise whenever they can be. Of crews that do as well, the smaller one is sent. The same
+    tables and seed give the same routes.
 
     Parameters
     ----------
@@ -609,8 +614,8 @@ def search_day(setting: Setting, *, parameters: Parameters, seed: int,
             replace(crew, latest=max(crew.latest - int(kept.missing_s), crew.earliest))
             for crew in problem.crews))
         again = reserve(_hastened(setting, problem, _searched(
-            tight, _possible(tight), [jobs, kept.routes], parameters=parameters, seed=seed),
-            parameters))
+            tight, _possible(tight), [jobs, kept.routes], parameters=parameters, seed=seed,
+            share=RESERVE_SHARE), parameters))
         kept = max(kept, again, key=lambda found: worth(problem, found.routes)[:2])
     planned = {stop for route in kept.routes for stop in route}
     return DayRoutes(kept.routes, problem, soon, kept.home,
@@ -655,7 +660,29 @@ def _hastened(setting: Setting, problem: Problem, routes: Routes,
         best = time_route(problem, crew, route)
         return [best] if best else []
 
-    return hasten(_late(setting, problem, parameters, timed), routes)
+    late = _late(setting, problem, parameters, timed)
+    return _smallest_crews(setting, late, hasten(late, routes))
+
+
+def _smallest_crews(setting: Setting, late: Late, routes: Routes) -> Routes:
+    """Return the routes with more work for smaller crews where it costs no driving or lateness.
+
+    Two crews exchange whole routes, so that a large one is free for what needs it.
+    """
+    made, people = [list(route) for route in routes], setting.crews["crew_size"].to_numpy(float)
+
+    def cost(crew: int, route: list[int]) -> float:
+        team = late.problem.crews[crew]
+        return late.exact(team, route) if carries(late.problem, team, route) else np.inf
+
+    for small, large in permutations(np.argsort(people, kind="stable").tolist(), 2):
+        less, more = made[small], made[large]
+        work = late.problem.service[more].sum() - late.problem.service[less].sum()
+        if people[small] < people[large] and work > 0 and (
+                cost(small, more) + cost(large, less)
+                < cost(small, less) + cost(large, more) + LEAST_GAIN_S):
+            made[small], made[large] = more, less
+    return made
 
 
 def _reserver(setting: Setting, problem: Problem, parameters: Parameters,
@@ -721,7 +748,7 @@ def search_stops(n_stops: int, parameters: Parameters, *,
     share
         Share of the steps to spend.
     """
-    runs = int(parameters["patrol.search_runs"])
+    runs = whole_rounds(int(parameters["patrol.search_runs"]), n_stops)
     size = max(FEW / (n_stops + FEW), (n_stops - FEW) / GROWTH)
     steps = max(int(share * parameters["patrol.search_iterations"] * size / runs), 1)
     idle = max(int(steps * IDLE_SHARE), LEAST_IDLE)

@@ -418,7 +418,7 @@ def search_routes(problem: Problem, *, stops: Sequence[Stop], seed: int,
     best = max(starts, key=lambda routes: worth(problem, routes))
     pool: dict[tuple[int, tuple[int, ...]], None] = {}
     fleet = Fleet.of(problem.crews)
-    side_by_side = SIDE_BY_SIDE if problem.n_stops >= LARGE else 1
+    side_by_side = _side_by_side(problem.n_stops)
     for first in range(0, len(stops), side_by_side):
         runs = range(first, min(first + side_by_side, len(stops)))
         # Fresh starts find other valleys; only the last third goes on from the best plan.
@@ -436,6 +436,22 @@ def search_routes(problem: Problem, *, stops: Sequence[Stop], seed: int,
         best = packed
     best = fill_routes(problem, best, allowed)
     return Searched(best, greedy, len(stops))
+
+
+def whole_rounds(runs: int, n_stops: int) -> int:
+    """Return the runs that leave no processor idle where they are made side by side.
+
+    Examples
+    --------
+    >>> whole_rounds(5, n_stops=60), whole_rounds(5, n_stops=500)
+    (5, 6)
+    """
+    beside = _side_by_side(n_stops)
+    return -(-runs // beside) * beside
+
+
+def _side_by_side(n_stops: int) -> int:
+    return SIDE_BY_SIDE if n_stops >= LARGE else 1
 
 
 def _weighed(problem: Problem, stop: Stop, best: Routes, *, seed: int, run: int,
