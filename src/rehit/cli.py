@@ -392,13 +392,15 @@ def _run_patrol(args: argparse.Namespace) -> Answer:
         args, steps=9, open_first=[".pdf"],
         work=lambda chain, stage: _with_earlier(
             write_patrol(chain, stage, day=day, crews=args.crews, results=args.results,
-                         wishes=wishes), stage, args.out or chain.project.folder / "results"))
+                         wishes=wishes), stage, args, chain))
 
 
-def _with_earlier(summary: Summary, stage: Path, folder: Path) -> Summary:
+def _with_earlier(summary: Summary, stage: Path, args: argparse.Namespace,
+                  chain: Chain) -> Summary:
     """Name the crews' files of an earlier plan of the same day: a crew might be handed one."""
     from rehit.messages import message
 
+    folder = args.out or chain.project.folder / "results"
     written = {path.name for path in stage.iterdir()}
     old = sorted(str(path) for what in ("run_sheet", "route")
                  for path in folder.glob(f"{what}_{summary['day']}_*") if path.name not in written)
@@ -418,8 +420,8 @@ def _run_changed(args: argparse.Namespace) -> Answer:
                     without=args.without, closed=args.closed, done=args.done)
     return run_command(
         args, steps=6, open_first=[".pdf", ".html"],
-        work=lambda chain, stage: write_changed(chain, stage, change,
-                                                folder=args.plan or args.out))
+        work=lambda chain, stage: _with_earlier(
+            write_changed(chain, stage, change, folder=args.plan or args.out), stage, args, chain))
 
 
 def _day(text: str | None) -> date | None:

@@ -40,6 +40,9 @@ def test_one_command_takes_a_crew_out_adds_a_job_and_keeps_what_is_done(
     assert said["planned"]
     assert any(f"{name} falls out with" in line for line in said["sentences"])
     assert any("more, " in line and "changes.csv" in line for line in said["sentences"])
+    # Its morning's sheet is still there, and nobody shall follow it.
+    assert {Path(file).suffix for file in said["from_earlier_plans"]} == {".pdf", ".html", ".gpx"}
+    assert any("do not hand them out" in line for line in said["sentences"])
     after = json.loads((copy / "results" / "day_plan.json").read_text(encoding="utf-8"))
     assert after["out_of_action"] == [out]
 

@@ -144,8 +144,8 @@ def test_an_unknown_surface_is_for_the_crew_to_judge(numbers: Parameters) -> Non
     plan = plan_routes(stops, make_crews(1), seed=1, parameters=numbers, network=None)
     (sheet,) = crew_sheets(plan)
     page = page_of(sheet, EN)
-    assert "Decide on site: surface not known" in page
-    assert "Look: marking expected" in page
+    assert "<strong>Decide on site</strong>: surface not known" in page
+    assert "<strong>Look</strong>: marking expected" in page
 
 
 @pytest.mark.skipif(shutil.which("pdftotext") is None, reason="pdftotext is missing")
