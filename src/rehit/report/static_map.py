@@ -385,9 +385,11 @@ def name_streets(ax: Axes, streets: gpd.GeoDataFrame, *, way: shapely.Geometry,
     width_in = ax.bbox.width / ax.figure.dpi
     metres_per_pt = (x1 - x0) / (width_in * 72)
     corridor = way.buffer(metres_per_pt)  # the way lies on its streets
-    along = named.assign(length_m=named.length, driven_m=named.intersection(corridor).length)
+    along = named.assign(length_m=named.length, driven_m=0.0)
+    near = named.index[named.sindex.query(corridor, predicate="intersects")]
+    along.loc[near, "driven_m"] = named.loc[near].intersection(corridor).length
     order = along.groupby("name")[["driven_m", "length_m"]].sum().sort_values(
-        ["driven_m", "length_m"], ascending=False).index
+        ["driven_m", "length_m"], ascending=False).index[:4 * STREET_NAMES]
     taken, frame, written = marks, shapely.box(x0, y0, x1, y1), 0
     for name in order:
         line = along[along["name"] == name].nlargest(1, "length_m").geometry.iloc[0]
