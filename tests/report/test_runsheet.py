@@ -16,7 +16,7 @@ from patrol_town import CRS, grid_streets, make_crews, make_stops
 
 from rehit.parameters import Parameters
 from rehit.patrol.day import Sheet, crew_sheets
-from rehit.patrol.routes import plan_routes
+from rehit.patrol.routes import clock, plan_routes
 from rehit.patrol.travel import build_network
 from rehit.report.phone import phone_page
 from rehit.report.route_files import routes_table, write_geojson, write_gpx, write_stops_csv
@@ -137,6 +137,19 @@ def test_what_to_load_is_rounded_up(numbers: Parameters) -> None:
                                        network=None))
     assert [line.split(" expected")[0] for line in load_words(sheet, EN)[:2]] == [
         "Paint: 1.3 L", "Remover: 0.1 L"]
+
+
+def test_a_day_of_more_water_than_the_tank_says_when_it_is_filled_again(
+        numbers: Parameters) -> None:
+    """Fault: "30 L needed, the tank holds 20 L" left a crew leader with a riddle."""
+    stops = make_stops(2, reported=2, wash_water_l=15.0)
+    plan = plan_routes(stops, make_crews(1, refill_min=20.0), seed=1, parameters=numbers,
+                       network=None)
+    (sheet,) = crew_sheets(plan)
+    (filled,) = plan.visits.loc[plan.visits["kind"] == "refill", "arrive_min"]
+    (line,) = (line for line in load_words(sheet, EN) if "Wash water" in line)
+    assert "30 L needed in all; the tank holds 20 L and is filled again at " in line
+    assert clock(filled) in line
 
 
 def test_an_unknown_surface_is_for_the_crew_to_judge(numbers: Parameters) -> None:

@@ -187,7 +187,9 @@ def load_words(sheet: Sheet, say: Say) -> list[str]:
     lines = [say(f"sheet.{what}", litres=math.ceil(litres * 10 - 1e-6) / 10) for what, litres in
              (("paint", sheet.paint_l), ("remover", sheet.remover_l)) if litres > 0]
     if sheet.wash_water_l > 0:
-        lines.append(say("sheet.water", litres=sheet.wash_water_l, tank=sheet.tank_l))
+        refills = sheet.rows.loc[sheet.rows["kind"] == "refill", "arrive_min"].map(clock)
+        lines.append(say("sheet.water_refilled" if len(refills) else "sheet.water",
+                         litres=sheet.wash_water_l, tank=sheet.tank_l, at=tuple(refills)))
     if sheet.materials:
         lines.append(say("sheet.also", things=said_codes(sheet.materials, "kit", say)))
     lines = lines or [say("sheet.usual_kit")]
