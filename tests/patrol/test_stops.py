@@ -37,7 +37,8 @@ ADVICE = pd.DataFrame({
     "wash_water_l": [100.0, 140.0, 0.0, 0.0, 0.0], "cautions": "care"})
 REPEATS = gpd.GeoDataFrame({"place_id": ["A", "B", "C"]},
                            geometry=gpd.points_from_xy([0, 9, 5], [0, 0, 5]), crs=CRS)
-CHANCES = pd.Series({"A": 0.5, "B": 0.2, "C": 0.05})
+WORTH = pd.DataFrame({"chance": [0.5, 0.2, 0.05], "markings": [0.7, 0.25, 0.05],
+                      "marking_days": [8.0, 3.0, 1.0]}, ["A", "B", "C"])
 
 
 def test_the_usual_job_is_the_most_frequent_method_s_mean() -> None:
@@ -46,32 +47,44 @@ def test_the_usual_job_is_the_most_frequent_method_s_mean() -> None:
     assert "B" not in usual.index  # a specialist's work is no job of the crews
 
 
-def test_a_hotspot_takes_a_look_and_the_usual_job_as_often_as_there_is_one() -> None:
-    """A: 4 + 3 to set up and look, 0.5 × 50 of work. B: nothing known to be done, so a look."""
-    stops = hotspot_stops(REPEATS, CHANCES, INCIDENTS, ADVICE, count=5, parameters=NUMBERS,
+def test_a_hotspot_takes_a_look_and_the_usual_job_for_each_marking_expected() -> None:
+    """A: 4 + 3 to set up and look, 0.7 × 50 of work. B: nothing known to be done, so a look."""
+    stops = hotspot_stops(REPEATS, WORTH, INCIDENTS, ADVICE, count=5, parameters=NUMBERS,
                           busy=set()).set_index("stop_id")
     assert stops.index.tolist() == ["A", "B"]  # C is less likely than patrol.least_chance
-    assert stops["service_min"].tolist() == [7 + 25, 7]
-    assert stops["wash_water_l"].tolist() == [60, 0]
+    assert stops["service_min"].tolist() == [7 + 35, 7]
+    assert stops["wash_water_l"].tolist() == [84, 0]
     assert stops["method"].tolist() == ["hot_wash", "inspect"]
     assert stops["expected"].tolist() == [0.5, 0.2]
+    # What the search gains by a look is its chance times its weight: the marking-days it ends.
+    assert (stops["expected"] * stops["weight"]).tolist() == [8.0, 3.0]
 
 
 def test_a_place_due_by_the_calendar_comes_first_and_weighs_more() -> None:
-    stops = hotspot_stops(REPEATS, CHANCES, INCIDENTS, ADVICE, count=2, parameters=NUMBERS,
-                          busy=set(), due=frozenset("C"))
+    stops = hotspot_stops(REPEATS, WORTH, INCIDENTS, ADVICE, count=2, busy=set(),
+                          due=frozenset("C"),
+                          parameters=NUMBERS.override({"patrol.calendar_weight": 2.0}))
     assert stops["stop_id"].tolist() == ["C", "A"]
-    assert stops["weight"].tolist() == [NUMBERS["patrol.calendar_weight"], 1.0]
+    assert (stops["expected"] * stops["weight"]).tolist() == pytest.approx([2.0, 8.0])
+
+
+def test_a_place_the_planner_asks_for_is_worth_several_of_the_best_look() -> None:
+    """C ends one marking-day and A eight: three times eight where it is asked for."""
+    stops = hotspot_stops(REPEATS, WORTH, INCIDENTS, ADVICE, count=2, busy=set(),
+                          wanted=frozenset("C"),
+                          parameters=NUMBERS.override({"patrol.wanted_weight": 3.0}))
+    assert stops["stop_id"].tolist() == ["C", "A"]
+    assert (stops["expected"] * stops["weight"]).tolist() == pytest.approx([24.0, 8.0])
 
 
 def test_all_places_due_are_offered_however_few_candidates_a_crew_gets() -> None:
-    stops = hotspot_stops(REPEATS, CHANCES, INCIDENTS, ADVICE, count=1, parameters=NUMBERS,
+    stops = hotspot_stops(REPEATS, WORTH, INCIDENTS, ADVICE, count=1, parameters=NUMBERS,
                           busy=set(), due=frozenset("AC"))
     assert stops["stop_id"].tolist() == ["A", "C"]
 
 
 def test_busy_places_and_those_past_the_count_are_no_hotspots() -> None:
-    few = hotspot_stops(REPEATS, CHANCES, INCIDENTS, ADVICE, count=1, parameters=NUMBERS,
+    few = hotspot_stops(REPEATS, WORTH, INCIDENTS, ADVICE, count=1, parameters=NUMBERS,
                         busy={"A"})
     assert few["stop_id"].tolist() == ["B"]
 

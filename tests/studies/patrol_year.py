@@ -31,26 +31,27 @@ from rehit.files.writing import write_csv
 from rehit.outputs.patrol import (
     LOOKS_FILE,
     day_stops,
-    days_since_seen,
     fleet,
     merged_looks,
     plan_day,
     planned_looks,
     read_looks,
-    unreported,
+    standing_by,
 )
 from rehit.patrol.day import Sheet, crew_sheets
-from rehit.patrol.routes import plan_routes
+from rehit.patrol.routes import Plan, plan_routes
 from rehit.project import load_project
 
 DEMO = Path(__file__).parents[2] / "data_demo"
-ARMS = ("results handed in", "planned looks only", "no memory", "even round", "worst twenty")
+ARMS = ("results handed in", "planned looks only", "even round", "worst twenty")
 YEAR = 2026
 REPORTED_SHARES, REPORT_DAYS = (1 / 7, 0.5, 0.9), 7.0
-SHIFT = ("07:00", "09:30")
+SHIFT = ("07:00", "12:00")
+OUT = (0, 3)
+RATE_SCALE = 4.0
 MIN_PER_DAY = 1440.0
 #: A short search is enough for a dozen stops; all hours that jobs leave are for looks.
-NUMBERS = {"patrol.search_iterations": 50, "patrol.search_runs": 1, "patrol.patrol_share": 0.9,
+NUMBERS = {"patrol.search_iterations": 20, "patrol.search_runs": 1, "patrol.patrol_share": 0.9,
            "patrol.least_chance": 0.0}
 
 
@@ -63,8 +64,9 @@ class Town:
     chain
         rehit on the log of three years.
     marks
-        The fourth year's markings: ``place_id``, ``at`` and ``reported`` [days since the year
-        began; infinite where nobody reports], and their rows of the `incidents` table.
+        The fourth year's markings, and what stands from the quarter before and nobody reports:
+        ``place_id``, ``at`` and ``reported`` [days since the year began; infinite where nobody
+        reports], and their rows of the `incidents` table.
     begins
         When the year begins.
     days
@@ -96,7 +98,7 @@ def make(folder: Path, seed: int, n_assets: int, days: float) -> Town:
     from make_demo import make_town, write_town
 
     write_town(make_town(seed=seed, n_assets=n_assets, n_coated=4, n_lit=4, years=4,
-                         faults=False), folder)
+                         rate_scale=RATE_SCALE, faults=False), folder)
     shutil.copy(DEMO / "mapping.toml", folder)
     vehicles = pd.read_csv(folder / "vehicles.csv", dtype=str).tail(1)
     vehicles.assign(shift_start=SHIFT[0], shift_end=SHIFT[1]).to_csv(
@@ -116,13 +118,14 @@ def make(folder: Path, seed: int, n_assets: int, days: float) -> Town:
     before = incidents["reported_at"] < begins
     chain = Chain(load_project(folder)).with_parameters(NUMBERS)
     known = incidents[before & told].assign(status="closed")
-    marks = incidents[~before].reset_index(drop=True)
-    at = ((marks["reported_at"] - begins) / pd.Timedelta(days=1)).to_numpy(float)
-    delay = rng.exponential(REPORT_DAYS, len(marks))
-    reported = np.where(told[~before], at + delay, np.inf)
+    at = ((incidents["reported_at"] - begins) / pd.Timedelta(days=1)).to_numpy(float)
+    reported = np.where(told, at + rng.exponential(REPORT_DAYS, len(at)), np.inf)
+    lived = np.where(told, at >= 0, at > -chain.parameters["patrol.max_interval_days"]) & (
+        at < days)
+    marks = incidents.assign(at=at, reported=reported)[lived].reset_index(drop=True)
     chain = chain.given(incidents=known, advice=advice)
-    chain = chain.given(repeats=chain.repeats, forecast=chain.forecast)
-    marks = marks.assign(at=at, reported=reported)[at < days].reset_index(drop=True)
+    chain = chain.given(repeats=chain.repeats, forecast=chain.forecast, crews=chain.crews,
+                        network=chain.network)
     return Town(chain, marks, begins, days)
 
 
@@ -130,7 +133,7 @@ def working_days(days: float) -> Iterator[date]:
     """Go through the Mondays to Fridays of the time lived through."""
     day = date(YEAR, 1, 1)
     while day_number(day) < days:
-        if day.weekday() < 5:
+        if day.weekday() in OUT:
             yield day
         day += timedelta(days=1)
 
@@ -168,18 +171,21 @@ def live(town: Town, arm: str, seed: int) -> Year:
     for day in working_days(town.days):
         chain = this_morning(town, year, day)
         wanted = (round_ if arm == "even round" else _worst(town))[:40]
-        found = None if arm not in ARMS[:3] else plan_day(chain, day=day, crews=None)
-        sheets = found.sheets if found else _by_rule(chain, day, wanted, network)
+        found = None if arm not in ARMS[:2] else plan_day(chain, day=day, crews=None)
+        plan = found.plan if found else _by_rule(chain, day, wanted, network)
+        sheets = crew_sheets(plan)
         if not sheets:
             year.idle += 1
             continue
-        outcomes = [outcome for sheet in sheets for outcome in walk(town, year, sheet, day, rng)]
+        outcomes = [outcome for sheet in sheets
+                    for outcome in walk(town, year, sheet, plan, day, rng)]
         if found and arm in ARMS[:2]:
             planned = planned_looks(found)
             told = planned.assign(outcome=outcomes) if arm == ARMS[0] else planned
             write_csv(merged_looks(read_looks(chain), told), looks_file)
         elif arm == "even round":
-            gone = {place for sheet in sheets for place in sheet.stops["place_id"]}
+            stops = pd.concat([sheet.stops for sheet in sheets])["place_id"]
+            gone = set(stops[np.array(outcomes) != "not_seen"])
             round_ = [p for p in round_ if p not in gone] + [p for p in round_ if p in gone]
     return year
 
@@ -196,32 +202,37 @@ def _worst(town: Town) -> list[str]:
     return list(counts.sort_index().sort_values(ascending=False, kind="stable").index[:20])
 
 
-def _by_rule(chain: Chain, day: date, wanted: list[str], network: object) -> list[Sheet]:
+def _by_rule(chain: Chain, day: date, wanted: list[str], network: object) -> Plan:
     """Return the day's routes where looks are given by a rule: all wanted alike."""
     team, _ = fleet(chain, None)
     numbers = chain.parameters
     looks = read_looks(chain)
-    usual = unreported(chain, looks, parameters=numbers).chance(
-        days_since_seen(chain, looks, day))
-    stops, _ = day_stops(chain, day, crews=1, due=frozenset(wanted), chances=usual)
+    standing, since = standing_by(chain, looks, day)
+    stops, _ = day_stops(chain, day, crews=1, due=frozenset(wanted), worth=standing.looks(since))
     stops = stops[(stops["kind"] == "reported") | stops["place_id"].isin(wanted)]
     order = {place: rank for rank, place in enumerate(wanted)}
     look = stops["kind"] == "hotspot"
     # Nearly alike, the first in turn a little ahead.
     wish = 1.0 - stops["place_id"].map(order).fillna(0.0) / (4 * max(len(wanted), 1))
-    stops = stops.assign(weight=stops["weight"].where(~look, wish / stops["expected"]))
-    plan = plan_routes(stops.reset_index(drop=True), team, network=network,  # type: ignore[arg-type]
+    stops = stops.assign(weight=stops["weight"].where(~look, wish / stops["expected"].clip(1e-9)))
+    return plan_routes(stops.reset_index(drop=True), team, network=network,  # type: ignore[arg-type]
                        parameters=numbers, seed=1)
-    return crew_sheets(plan)
 
 
-def walk(town: Town, year: Year, sheet: Sheet, day: date, rng: np.random.Generator) -> list[str]:
-    """Send a crew out; return the outcome of each stop."""
+def walk(town: Town, year: Year, sheet: Sheet, plan: Plan, day: date,
+         rng: np.random.Generator) -> list[str]:
+    """Send a crew out, that leaves out what its sheet says; return the outcome of each stop."""
     marks, outcomes, clock = town.marks, [], float(sheet.crew["shift_start_min"])
     place, ids = marks["place_id"].to_numpy(), marks["incident_id"].to_numpy()
     about = {name: town.chain.parameters[f"patrol.{name}_spread"] for name in ("minutes", "drive")}
-    for row in sheet.rows.to_dict("records"):
-        clock += float(row["travel_min"] or 0.0) * _noise(rng, about["drive"])
+    rows = sheet.rows.to_dict("records")
+    at, slow = rows[0]["location"], _noise(rng, about["drive"])
+    for row in rows[1:]:
+        reached = clock + slow * plan.travel.seconds[at, row["location"]] / 60
+        if row["kind"] == "hotspot" and reached > row["begin_by_min"]:
+            outcomes.append("not_seen")
+            continue
+        clock, at = reached, row["location"]
         if not row["number"]:
             continue
         now = day_number(day) + clock / MIN_PER_DAY
@@ -238,6 +249,7 @@ def walk(town: Town, year: Year, sheet: Sheet, day: date, rng: np.random.Generat
         clock += sure + stands.sum() * work * _noise(rng, about["minutes"])
         year.cleared[stands] = now
         outcomes.append("done" if stands.any() else "clean")
+    year.clock = clock
     late = clock - float(sheet.crew["shift_end_min"])
     year.home.append(late <= 0)
     year.overtime_min += max(late, 0.0)
@@ -250,7 +262,7 @@ def _noise(rng: np.random.Generator, spread: float) -> float:
 
 def told(town: Town, year: Year) -> dict[str, float]:
     """Return the year's figures."""
-    at, reported = town.marks["at"].to_numpy(), town.marks["reported"].to_numpy()
+    at, reported = town.marks["at"].clip(lower=0.0).to_numpy(), town.marks["reported"].to_numpy()
     gone = np.where(np.isnan(year.cleared), town.days, year.cleared)
     jobs = np.isfinite(year.due)
     return {"marks": len(at), "marking_days": float((gone - at).sum()),

@@ -45,6 +45,7 @@ from rehit.patrol.looks import (
 from rehit.patrol.memory import (
     DAYS_PER_YEAR,
     Unreported,
+    clearances,
     days_since_clear,
     days_since_looked,
     merged_looks,
@@ -84,7 +85,7 @@ class Wishes:
     Attributes
     ----------
     bring_in
-        Places to look at, which weigh as much as those whose look is due.
+        Places to look at, each worth several of the best look there is.
     leave_out
         Places and jobs that are in no route of this day.
     """
@@ -190,7 +191,7 @@ def plan_day(chain: Chain, *, day: date | None, crews: int | Sequence[str] | Non
     day, idle = day_to_plan(chain, day)
     handed_in = [read_results(file) for file in results]
     network, looks = street_network(chain, team), merged_looks(read_looks(chain), *handed_in)
-    standing = unreported(chain, looks, parameters=numbers)
+    standing, since = standing_by(chain, looks, day)
     rates = standing.all_per_day
     frequency, places = visit_plan(chain, team, network, rates)
     calendar = plan_calendar(
@@ -200,8 +201,8 @@ def plan_day(chain: Chain, *, day: date | None, crews: int | Sequence[str] | Non
         since=days_since_looked(looks, day=day))
     due = calendar.visits.loc[calendar.visits["day"] == day.isoformat(), "place_id"]
     wanted = _wanted(chain, wishes.bring_in, rates)
-    stops, handed = day_stops(chain, day, crews=len(team), due=frozenset(due) | set(wanted),
-                              chances=standing.chance(days_since_seen(chain, looks, day)))
+    stops, handed = day_stops(chain, day, crews=len(team), due=frozenset(due),
+                              wanted=frozenset(wanted), worth=standing.looks(since))
     stops, taken_out = _without_places(chain, stops, wishes.leave_out)
     stops, n_settled = without_settled(chain, stops, looks)
     chain.step("step.planning_routes")
@@ -254,19 +255,21 @@ def _wishes_messages(plan: Plan, wanted: dict[str, str], out: list[str]) -> list
     return [*told, *[message("crew_day.taken_out", n=len(out), names=tuple(out))] * bool(out)]
 
 
-def unreported(chain: Chain, looks: pd.DataFrame, *, parameters: Parameters) -> Unreported:
-    """Return what is believed of markings that nobody reports, once looks have told of them."""
+def standing_by(chain: Chain, looks: pd.DataFrame, day: date) -> tuple[Unreported, pd.Series]:
+    """Return what is believed of markings that nobody has reported, and the days since each place
+    was last seen clean, by a clearance or a look.
+    """
+    numbers = chain.parameters
+    cleared = clearances(chain.incidents, day=day, time_zone=chain.project.time_zone)
     assumed = Unreported(
-        place_rates(chain.forecast, parameters=parameters),
-        report_days=parameters["patrol.report_days"], never_ratio=mean_found_share(parameters),
-        longest_days=parameters["patrol.max_interval_days"])
-    return assumed.after(looks, prior_markings=parameters["patrol.looks_prior_markings"])
-
-
-def days_since_seen(chain: Chain, looks: pd.DataFrame, day: date) -> pd.Series:
-    """Return for each place the days since it was last seen clean, by a clearance or a look."""
-    cleared = days_since_clear(chain.incidents, day=day, time_zone=chain.project.time_zone)
-    return pd.concat([cleared, days_since_looked(looks, day=day)], axis=1).min(axis=1)
+        place_rates(chain.forecast, parameters=numbers),
+        report_days=numbers["patrol.report_days"], never_ratio=mean_found_share(numbers),
+        longest_days=numbers["patrol.max_interval_days"])
+    standing = assumed.after(looks, cleared=cleared,
+                             prior_markings=numbers["patrol.looks_prior_markings"])
+    since = pd.concat([days_since_clear(cleared, day=day), days_since_looked(looks, day=day)],
+                      axis=1).min(axis=1)
+    return standing, since
 
 
 def read_looks(chain: Chain) -> pd.DataFrame:
@@ -449,8 +452,9 @@ def day_figures(chain: Chain, found: DayPlan) -> dict[str, object]:
 
 def expected_found(plan: Plan) -> float:
     """Return how many markings the looks of a plan should find."""
-    spots = plan.visits[plan.visits["kind"] == "hotspot"]
-    return float(spots.merge(plan.stops[["stop_id", "expected"]], on="stop_id")["expected"].sum())
+    spots = plan.visits[plan.visits["kind"] == "hotspot"].merge(
+        plan.stops[["stop_id", "expected"]], on="stop_id")
+    return float((spots["expected"] * spots["made"].fillna(1.0)).sum())
 
 
 def _saved(frequency: Frequency, parameters: Parameters) -> float:
@@ -681,8 +685,9 @@ def named_crews(team: gpd.GeoDataFrame, names: Sequence[str], *, option: str) ->
     return team[team["crew_id"].isin(wanted)].reset_index(drop=True)
 
 
-def day_stops(chain: Chain, day: date, *, crews: int, chances: pd.Series,
-              due: frozenset[str]) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
+def day_stops(chain: Chain, day: date, *, crews: int, worth: pd.DataFrame,
+              due: frozenset[str] = frozenset(), wanted: frozenset[str] = frozenset(),
+              ) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
     """Return the day's stops, none where nothing is worth a look, and the open jobs of others."""
     incidents, numbers = findable(chain), chain.parameters
     jobs, handed = reported_stops(incidents, chain.advice, chain.repeats, day=day,
@@ -690,8 +695,8 @@ def day_stops(chain: Chain, day: date, *, crews: int, chances: pd.Series,
                                   holidays=list(chain_holidays(chain, day)))
     busy = set(incidents.loc[incidents["status"] == "open", "place_id"].dropna())
     spots = hotspot_stops(
-        chain.repeats, chances, incidents, chain.advice, busy=busy, due=due, parameters=numbers,
-        count=int(numbers["patrol.candidates_per_crew"]) * crews)
+        chain.repeats, worth, incidents, chain.advice, busy=busy, due=due, wanted=wanted,
+        parameters=numbers, count=int(numbers["patrol.candidates_per_crew"]) * crews)
     both = [table for table in (jobs, spots) if len(table)] or [spots]
     stops = gpd.GeoDataFrame(pd.concat(both, ignore_index=True), geometry="geometry",
                              crs=chain.project.crs)

@@ -27,7 +27,6 @@ from rehit.patrol.routes import (
     left_out,
     plan_notes,
     search_day,
-    time_routes,
     visits_table,
 )
 from rehit.patrol.search import Break, Crew, Routes
@@ -141,7 +140,7 @@ def _cautions(rows: pd.DataFrame) -> tuple[tuple[str, tuple[int, ...]], ...]:
 # A day's plan kept as one JSON file, so that jobs that come in during the day can be added.
 
 PLAN_FILE = "day_plan.json"
-KIND, VERSION = "rehit day plan", 2
+KIND, VERSION = "rehit day plan", 3
 TABLES = {"stops": "patrol_stops", "crews": "patrol_crews", "visits": "patrol_visits",
           "left_out": "patrol_left_out"}
 # Row of the travel matrix of each visit: a break may be taken at another stop's place.
@@ -350,7 +349,7 @@ def replan(plan: Plan, added: gpd.GeoDataFrame, *, now_min: float, network: Netw
     setting = _from_now(setting, far.kept, stops, now_min, plan, parameters, out)
     found = search_day(setting, parameters=parameters, seed=seed,
                        start=_rest_of_day(plan, todo, out))
-    fresh = visits_table(setting, time_routes(found), travel)
+    fresh = visits_table(setting, found, travel)
     visits = _joined(far.kept, fresh, plan, travel, stops, setting)
     return replace(plan, stops=stops, visits=visits, travel=travel, since_min=now_min,
                    done=far.done, left_out=left_out(setting, found, travel),
@@ -547,5 +546,5 @@ def _way_home(own: gpd.GeoDataFrame, planned: gpd.GeoDataFrame, crew: pd.Series,
     back = now.earliest / S_PER_MIN + drive
     row = own.tail(1).assign(kind="return", stop_id=None, name=crew["depot_name"],
                              location=now.end, travel_min=drive, arrive_min=back, start_min=back,
-                             leave_min=back)
+                             leave_min=back, begin_by_min=np.nan, made=np.nan)
     return row.set_geometry(gpd.points_from_xy(*travel.xy[[now.end]].T), crs=own.crs)

@@ -16,6 +16,8 @@ DAYS_PER_YEAR = 365.25
 #: Outcomes of a visit after which the place is known to be clean.
 CLEAN_AFTER = ("planned", "clean", "done")
 FOUND = ("done", "left")
+#: Rounds of expectation and maximisation; measured: the ratio of a year's looks then stands to 1e-6.
+ROUNDS = 200
 
 
 def place_rates(forecast: pd.DataFrame, *, parameters: Parameters) -> pd.Series:
@@ -53,13 +55,19 @@ def days_since_looked(looks: pd.DataFrame, *, day: date) -> pd.Series:
     return days.rename("days")
 
 
-def days_since_clear(incidents: pd.DataFrame, *, day: date, time_zone: str) -> pd.Series:
-    """Return the days since the last clearance of each place that the log knows of."""
+def clearances(incidents: pd.DataFrame, *, day: date, time_zone: str) -> pd.DataFrame:
+    """Return the ``place_id`` and local ``day`` of each clearance that the log knows of by a day."""
     cleared = incidents.dropna(subset=["place_id", "cleared_at"])
-    local = cleared["cleared_at"].dt.tz_convert(time_zone).dt.tz_localize(None).dt.normalize()
-    days = (pd.Timestamp(day) - local).dt.days.astype(float).groupby(cleared["place_id"]).min()
-    known: pd.Series = days[days >= 0]
-    return known.rename("days")
+    local = cleared["cleared_at"].dt.tz_convert(time_zone).dt.strftime("%Y-%m-%d")
+    table = pd.DataFrame({"place_id": cleared["place_id"], "day": local})
+    return table[table["day"] <= day.isoformat()].reset_index(drop=True)
+
+
+def days_since_clear(cleared: pd.DataFrame, *, day: date) -> pd.Series:
+    """Return the days since the last clearance of each place, from :func:`clearances`."""
+    last = pd.to_datetime(cleared.groupby("place_id")["day"].max())
+    days: pd.Series = (pd.Timestamp(day) - last).dt.days.astype(float)
+    return days.rename("days")
 
 
 @dataclass(frozen=True)
@@ -90,8 +98,8 @@ class Unreported:
     --------
     >>> rate = pd.Series({"A": 0.05, "B": 0.05})
     >>> standing = Unreported(rate, report_days=7.0, never_ratio=0.0, longest_days=91.0)
-    >>> standing.chance(pd.Series({"B": 1.0})).round(3).tolist()
-    [0.295, 0.046]
+    >>> standing.looks(pd.Series({"B": 1.0})).round(3).to_dict("list")
+    {'chance': [0.295, 0.046], 'marking_days': [207.025, 0.025]}
     """
 
     rate_per_day: pd.Series
@@ -105,19 +113,39 @@ class Unreported:
         """Markings a day by place, reported or not."""
         return self.rate_per_day * (1 + self.never_ratio) * self.found_ratio
 
-    def chance(self, days: pd.Series) -> pd.Series:
-        """Return the chance that a place bears a marking that nobody has reported yet.
+    def looks(self, days: pd.Series) -> pd.DataFrame:
+        r"""Return what a look at each place would find, and the marking-days it would end.
+
+        With a look every T days a place has :math:`\lambda T^2 / 2` marking-days between two
+        looks, :math:`\lambda` counting all its markings, reported or not. Going where this is
+        most leaves the fewest: each place is then seen every
+        :math:`\sqrt{2 w / \lambda}` days for one and the same w, which is the square-root rule
+        of the visit intervals. Going where a marking is most likely sees each place every
+        :math:`1 / \lambda` days and leaves as many marking-days as an even round.
 
         Parameters
         ----------
         days
-            Days since the place was last seen clean, by place; those without were never seen.
+            Days since a place was last seen clean, by place; those without were never seen.
+
+        Returns
+        -------
+        pandas.DataFrame
+            By place: ``chance`` that a marking stands there that nobody has reported yet, how many
+            are expected (``markings``), and ``marking_days``.
+
+        References
+        ----------
+        Cho, J. and Garcia-Molina, H. (2003). Effective page refresh policies for Web crawlers.
+        ACM Transactions on Database Systems 28(4), 390-426: why neither an even round nor one in
+        proportion to the rates is best.
+        Whittle, P. (1988). Restless bandits: activity allocation in a changing world. Journal of
+        Applied Probability 25A, 287-298: a worth for each place, and the greatest first.
         """
-        since = days.reindex(self.rate_per_day.index)
-        soon, never = self.watched(since)
-        standing = self.rate_per_day * (soon + self.never_ratio * never) * self.found_ratio
-        chance: pd.Series = -np.expm1(-standing)
-        return chance.rename("chance")
+        soon, since = self.watched(days.reindex(self.rate_per_day.index))
+        standing = self.rate_per_day * (soon + self.never_ratio * since) * self.found_ratio
+        return pd.DataFrame({"chance": -np.expm1(-standing), "markings": standing,
+                             "marking_days": self.all_per_day * since**2 / 2})
 
     def watched(self, since: pd.Series) -> tuple[pd.Series, pd.Series]:
         """Return how many days' markings a look sees: of those to be reported, and of the others.
@@ -125,41 +153,72 @@ class Unreported:
         since = since.fillna(self.longest_days).clip(upper=self.longest_days)
         return self.report_days * -np.expm1(-since / self.report_days), since
 
-    def after(self, looks: pd.DataFrame, *, prior_markings: float) -> Unreported:
+    def after(self, looks: pd.DataFrame, *, cleared: pd.DataFrame | None = None,
+              prior_markings: float) -> Unreported:
         """Return what is believed once looks have told what stood there, and what did not.
 
         The share never reported is learnt from all looks together, what was assumed counting as
         looks at `prior_markings` markings; then each place's own finds over what was expected of
-        its looks, in a gamma belief about 1 of shape 1. Visits to reported jobs tell when a place
-        was seen clean and no more: their markings are the log's.
+        its looks, in a gamma belief about 1 of shape 1. A find says that at least one marking
+        stood there: it counts as many as are then expected. Visits to reported jobs tell when a
+        place was seen clean and no more: their markings are the log's.
 
         Parameters
         ----------
         looks
             The `looks` table.
+        cleared
+            From :func:`clearances`: when places were seen clean without a look.
         prior_markings
             Weight of the share assumed [markings].
         """
-        told = self._told(looks)
-        sums = told.groupby("place_id")[["found", "soon", "never"]].sum()
-        total = sums.sum()
-        ratio = (total["found"] - total["soon"] + prior_markings * self.never_ratio) / (
-            total["never"] + prior_markings)
-        ratio = max(float(ratio), 0.0)
-        sums = sums.reindex(self.rate_per_day.index).fillna(0.0)
-        found = (1 + sums["found"]) / (1 + sums["soon"] + ratio * sums["never"])
-        return replace(self, never_ratio=ratio, found_ratio=found)
+        told = self._told(looks, cleared)
+        found, soon, never = (told[name].to_numpy() for name in ("found", "soon", "never"))
+        ratio = 1.0
+        for _ in range(ROUNDS):
+            unseen = np.divide(ratio * never, soon + ratio * never, where=never > 0,
+                               out=np.zeros_like(never))
+            of_them = found * behind_a_find(soon + ratio * never) * unseen
+            ratio = (of_them.sum() + prior_markings * self.never_ratio) / (
+                never.sum() + prior_markings)
+        expected = soon + ratio * never
+        place = self.rate_per_day.index.get_indexer(told["place_id"])
+        looked_at = np.bincount(place, expected, minlength=len(self.rate_per_day))
+        factor = np.ones(len(self.rate_per_day))
+        for _ in range(ROUNDS):
+            counted = found * behind_a_find(factor[place] * expected)
+            factor = (1 + np.bincount(place, counted, minlength=len(factor))) / (1 + looked_at)
+        return replace(self, never_ratio=float(ratio),
+                       found_ratio=pd.Series(factor, index=self.rate_per_day.index))
 
-    def _told(self, looks: pd.DataFrame) -> pd.DataFrame:
+    def _told(self, looks: pd.DataFrame, cleared: pd.DataFrame | None) -> pd.DataFrame:
         """Return a row per look: markings found, and markings expected of either kind."""
-        made = looks[looks["outcome"].isin((*FOUND, "clean"))].sort_values("day")
+        made = looks[looks["outcome"].isin((*FOUND, "clean"))]
+        # Looks stand before the clearances of their day, which may be what came of them.
+        made = pd.concat([made, cleared]).sort_values("day", kind="stable")
         made = made.assign(at=pd.to_datetime(made["day"]))
         made = made.assign(since=made.groupby("place_id")["at"].diff().dt.days.astype(float))
-        own = made[made["stop_id"] == made["place_id"]]
-        rate = own["place_id"].map(self.rate_per_day).astype(float).fillna(0.0)
-        soon, never = self.watched(own["since"])
+        own = made[(made["stop_id"] == made["place_id"])
+                   & made["place_id"].isin(self.rate_per_day.index)]
+        rate = own["place_id"].map(self.rate_per_day).astype(float)
+        soon, since = self.watched(own["since"])
         return own.assign(found=own["outcome"].isin(FOUND).astype(float),
-                          soon=rate * soon, never=rate * never)
+                          soon=rate * soon, never=rate * since)
+
+
+def behind_a_find(expected: np.ndarray) -> np.ndarray:
+    """Return how many markings stand at a place found marked, where so many were expected.
+
+    The mean of a Poisson count known to be at least one.
+
+    Examples
+    --------
+    >>> behind_a_find(np.array([0.0, 0.1, 2.0])).round(3)
+    array([1.   , 1.051, 2.313])
+    """
+    some = np.maximum(expected, 1e-12)
+    counts: np.ndarray = some / -np.expm1(-some)
+    return counts
 
 
 def merged_looks(*parts: pd.DataFrame) -> pd.DataFrame:

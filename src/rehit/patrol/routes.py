@@ -31,7 +31,7 @@ from rehit.patrol.search import (
     whole_rounds,
     worth,
 )
-from rehit.patrol.slack import REFILL, Durations, Reserved, durations, with_reserve
+from rehit.patrol.slack import REFILL, Durations, durations, home_in_time
 from rehit.patrol.travel import Network, Travel, travel_times
 from rehit.patrol.urgency import LEAST_GAIN_S, Late, hasten, job_weights, keep_standards
 from rehit.tables import check
@@ -456,11 +456,10 @@ def clock(minutes: float) -> str:
 # Search steps spent on the reported jobs alone, as a share of those spent on all stops.
 JOBS_SHARE = 0.2
 # Share spent on the search with time kept free, which begins where the one before ended.
-RESERVE_SHARE = 0.5
 # Steps against the number of stops, and steps without a gain after which a run ends.
 FEW, GROWTH = 100, 250
 IDLE_SHARE, LEAST_IDLE = 0.6, 300
-LEAST_MARKINGS = 0.05  # less is 0.0 as written
+LEAST_DAYS = 0.05  # less is 0.0 as written
 
 
 @dataclass(frozen=True)
@@ -486,7 +485,7 @@ class Plan:
     home
         By crew the chance of being home in time.
     price
-        Markings, or else minutes of driving, that keeping the service standards costs.
+        Marking-days, or else minutes of driving, that keeping the service standards costs.
     out, closed
         Crews that fell out during the day, and streets that were closed.
     bound
@@ -513,7 +512,7 @@ def plan_routes(stops: gpd.GeoDataFrame, crews: gpd.GeoDataFrame, *, network: Ne
     """Return the day's routes for all crews together.
 
     A team orienteering problem with time windows: reported jobs outweigh every hotspot, offensive
-    ones most; hotspots count by the chance of finding a marking. Offensive jobs are begun in the
+    ones most; hotspots count by the marking-days that a look ends. Offensive jobs are begun in the
     first hours of the shift (``patrol.offensive_first_h``) where that is possible for all of them;
     otherwise whenever they can be. Of crews that do as well, the smaller one is sent. The same
     tables and seed give the same routes.
@@ -545,7 +544,7 @@ def plan_routes(stops: gpd.GeoDataFrame, crews: gpd.GeoDataFrame, *, network: Ne
     travel = day_travel(stops, crews, network=network, parameters=parameters)
     setting = day_problem(stops, crews, travel, parameters=parameters)
     found = search_day(setting, parameters=parameters, seed=seed)
-    return Plan(stops, crews, visits_table(setting, time_routes(found), travel),
+    return Plan(stops, crews, visits_table(setting, found, travel),
                 left_out(setting, found, travel), travel,
                 plan_notes(setting, found, travel, parameters=parameters),
                 home=dict(zip(crews["crew_id"], found.home, strict=True)), price=found.price,
@@ -580,10 +579,14 @@ class DayRoutes:
     home
         For each crew the chance of being home in time.
     given_up
-        Looks given up for that.
+        Looks given up because there would hardly ever be time for them.
     price
-        What keeping the standards costs: markings that would be found, and minutes of driving
+        What keeping the standards costs: marking-days that looks would end, and minutes of driving
         saved, if nothing were due.
+    begin_by
+        By when each look must begin, or is left out [s].
+    made
+        How likely there is time for each stop.
     """
 
     routes: Routes
@@ -592,34 +595,29 @@ class DayRoutes:
     home: list[float]
     given_up: set[int]
     price: tuple[float, float]
+    begin_by: dict[int, float]
+    made: dict[int, float]
 
 
 def search_day(setting: Setting, *, parameters: Parameters, seed: int,
                start: Routes | None = None) -> DayRoutes:
-    """Search for the day's routes, move late jobs forward, and keep enough time free.
+    """Search for the day's routes, move late jobs forward, and say by when looks must begin.
 
     The jobs are planned first and alone; the standards they keep then hold as windows, so that no
-    look costs one. Where crews would not be home surely enough, the search is made again with
-    that time kept free, and what still does not suffice is given up look by look.
+    look costs one. Looks fill the shift by what is expected; a crew that runs late leaves out
+    those for which there is no time left.
     """
     soon, problem, jobs = _jobs_first(setting, parameters=parameters, seed=seed, start=start)
     starts = [jobs] if start is None else [jobs, start]
     routes = _hastened(setting, problem, _searched(
         problem, _possible(problem), starts, parameters=parameters, seed=seed), parameters)
     price = _price_of_standards(setting, routes, parameters, seed)
-    reserve = _reserver(setting, problem, parameters, seed)
-    kept = reserve(routes)
-    if kept.given_up:
-        tight = replace(problem, crews=tuple(
-            replace(crew, latest=max(crew.latest - int(kept.missing_s), crew.earliest))
-            for crew in problem.crews))
-        again = reserve(_hastened(setting, problem, _searched(
-            tight, _possible(tight), [jobs, kept.routes], parameters=parameters, seed=seed,
-            share=RESERVE_SHARE), parameters))
-        kept = max(kept, again, key=lambda found: worth(problem, found.routes)[:2])
+    kept = home_in_time(problem, routes, lambda crew, route: _steps(problem, crew, route),
+                        setting.times, seed=seed, parameters=parameters)
     planned = {stop for route in kept.routes for stop in route}
     return DayRoutes(kept.routes, problem, soon, kept.home,
-                     {stop for route in routes for stop in route} - planned, price)
+                     {stop for route in routes for stop in route} - planned, price,
+                     kept.begin_by, kept.made)
 
 
 def _jobs_first(setting: Setting, *, parameters: Parameters, seed: int,
@@ -685,13 +683,6 @@ def _smallest_crews(setting: Setting, late: Late, routes: Routes) -> Routes:
     return made
 
 
-def _reserver(setting: Setting, problem: Problem, parameters: Parameters,
-              seed: int) -> Callable[[Routes], Reserved]:
-    return lambda routes: with_reserve(
-        problem, routes, lambda crew, route: _steps(problem, crew, route), setting.times,
-        seed=seed, parameters=parameters)
-
-
 def _starts(problem: Problem, crew: Crew, route: list[int]) -> dict[int, int] | None:
     timed = time_route(problem, crew, route)
     return None if timed is None else {v.stop: v.start for v in timed.visits if v.stop >= 0}
@@ -704,7 +695,7 @@ def _steps(problem: Problem, crew: Crew, route: list[int]) -> list[tuple[int, in
 
 def _price_of_standards(setting: Setting, routes: Routes, parameters: Parameters,
                         seed: int) -> tuple[float, float]:
-    """Return the markings and minutes that a short search gains from these routes undue."""
+    """Return the marking-days and minutes that a short search gains from these routes undue."""
     if not np.isfinite(setting.due_s).any():
         return 0.0, 0.0
     free = _searched(setting.relaxed, _possible(setting.relaxed), [routes], parameters=parameters,
@@ -766,10 +757,10 @@ def _possible(problem: Problem) -> np.ndarray:
                          for crew in problem.crews) for stop in range(problem.n_stops)], dtype=bool)
 
 
-def visits_table(setting: Setting, timed: list[Timed | None], travel: Travel) -> gpd.GeoDataFrame:
-    """Return the `patrol_visits` table of timed routes; crews without a stop have none."""
+def visits_table(setting: Setting, found: DayRoutes, travel: Travel) -> gpd.GeoDataFrame:
+    """Return the `patrol_visits` table of a day's routes; crews without a stop have none."""
     rows: list[dict[str, object]] = []
-    for index, route in enumerate(timed):
+    for index, route in enumerate(time_routes(found)):
         if route is None or not route.visits:
             continue
         crew, home = setting.crews.iloc[index], setting.problem.crews[index]
@@ -779,22 +770,29 @@ def visits_table(setting: Setting, timed: list[Timed | None], travel: Travel) ->
         for at, visit in enumerate(route.visits, start=1):
             kind, stop_id, name = _what(setting, visit.stop, str(crew["depot_name"]))
             rows.append(_row(crew, at, kind, stop_id, name, visit.location,
-                             (visit.arrive, visit.start, visit.leave), visit.arrive - left, travel))
+                             (visit.arrive, visit.start, visit.leave), visit.arrive - left, travel)
+                        | _chances(found, visit.stop))
             left = visit.leave
         rows.append(_row(crew, len(route.visits) + 1, "return", None, str(crew["depot_name"]),
                          home.end, (route.back,) * 3, route.back - left, travel))
     columns = ["crew_id", "position", "kind", "stop_id", "name", "travel_min", "arrive_min",
-               "start_min", "leave_min", "location", "geometry"]
+               "start_min", "leave_min", "begin_by_min", "made", "location", "geometry"]
     table = pd.DataFrame(rows, columns=columns)
     for column in ("crew_id", "kind", "stop_id", "name"):
         table[column] = table[column].astype("str")
-    for column in ("travel_min", "arrive_min", "start_min", "leave_min"):
+    for column in ("travel_min", "arrive_min", "start_min", "leave_min", "begin_by_min", "made"):
         table[column] = table[column].astype(float)
     visits = gpd.GeoDataFrame(
         table.astype({"position": "int64", "location": "int64"}),
         geometry=gpd.GeoSeries(table["geometry"], crs=setting.crews.crs))
     check(visits, "patrol_visits", where="patrol.visits_table")
     return visits
+
+
+def _chances(found: DayRoutes, stop: int) -> dict[str, object]:
+    """Return by when a visit must begin, and how likely there is time for it."""
+    return {"begin_by_min": found.begin_by.get(stop, np.nan) / S_PER_MIN,
+            "made": found.made.get(stop, np.nan)}
 
 
 def _what(setting: Setting, stop: int, depot: str) -> tuple[str, str | None, str]:
@@ -826,9 +824,9 @@ def plan_notes(setting: Setting, found: DayRoutes, travel: Travel, *,
     if not found.soon:
         notes.append(message("plan.offensive_late"))
     notes += _standards(setting, found)
-    markings, minutes = found.price
-    if markings >= LEAST_MARKINGS:
-        notes.append(message("plan.price_markings", markings=markings))
+    days, minutes = found.price
+    if days >= LEAST_DAYS:
+        notes.append(message("plan.price_marking_days", days=days))
     elif minutes >= 1.0:
         notes.append(message("plan.price_minutes", minutes=minutes))
     notes += [message("plan.home", crew=str(name), chance=chance,

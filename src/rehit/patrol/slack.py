@@ -1,19 +1,24 @@
-"""How sure each crew is of being home in time, and what is kept free so that it is sure enough."""
+"""How sure each crew is of being home in time, and which looks it leaves out to be sure enough."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
 from rehit.parameters import Parameters
-from rehit.patrol.search import Crew, Problem, Routes, route_travel
+from rehit.patrol.search import Crew, Problem, Routes
 
 S_PER_MIN = 60.0
 #: A visit to the tap on the way, as the clock of a route has it.
 REFILL = -2
+#: A chance above this is taken as this: a sure find says nothing of how many there are.
+SURELY = 0.999
+SPARE_STEP_S = 300.0
+#: A look that is made on fewer days than this is none of the day's.
+SELDOM = 0.1
 
 Way = Callable[[Crew, list[int]], list[tuple[int, int]] | None]
 """The stops of a route with their places, its break as stop -1 and refills as -2, in order."""
@@ -28,46 +33,100 @@ class Durations:
     sure
         Setting up, looking, packing up: spent in any case.
     work
-        The job, where there is one.
-    chance
-        That there is one: 1 for a reported job.
+        The job, for each marking.
+    markings
+        How many are expected there: 1 for a reported job.
     """
 
     sure: np.ndarray
     work: np.ndarray
-    chance: np.ndarray
+    markings: np.ndarray
 
 
 def durations(stops: pd.DataFrame) -> Durations:
     """Return the parts of each stop's time from a `patrol_stops` table.
 
-    ``service_min`` holds the work times its chance; ``work_min``, where known, the whole work.
+    ``service_min`` holds the work times the markings expected; ``work_min``, where known, that of
+    one. A place is marked with the chance ``expected``, by markings that come as a Poisson count.
     """
     reported = (stops["kind"] == "reported").to_numpy()
-    chance = np.where(reported, 1.0, stops["expected"].to_numpy(float))
+    chance = np.minimum(stops["expected"].to_numpy(float), SURELY)
+    markings = np.where(reported, 1.0, -np.log1p(-chance))
     service = stops["service_min"].to_numpy(float)
     known = stops["work_min"].to_numpy(float)
     work = np.where(np.isfinite(known), known, np.where(reported, service, 0.0))
-    sure = np.maximum(service - chance * work, 0.0)
-    return Durations(sure * S_PER_MIN, work * S_PER_MIN, chance)
+    sure = np.maximum(service - markings * work, 0.0)
+    return Durations(sure * S_PER_MIN, work * S_PER_MIN, markings)
 
 
-def back_home(problem: Problem, crew: Crew, way: list[tuple[int, int]], times: Durations, *,
-              rng: np.random.Generator, parameters: Parameters) -> np.ndarray:
-    """Return when a crew is back at its depot on each of many simulated days [s].
+def last_begins(problem: Problem, crew: Crew, way: list[tuple[int, int]], times: Durations, *,
+                spare_s: float) -> dict[int, float]:
+    """Return by when each look of a route must begin [s]: later, and it is left out.
 
-    Whether a look finds something, how long each job takes and how the traffic is are drawn anew
-    each day; jobs and traffic are lognormal about what is expected. Crews wait for windows and
-    take their break where it is planned.
+    After it the crew drives on past all later looks, does the jobs that still wait, and is home
+    `spare_s` before its shift ends.
 
     Parameters
     ----------
     problem, crew
         The day and the crew.
     way
-        Its stops with their places in order, the break as stop -1.
+        Its stops with their places in order, its break as stop -1 and refills as -2.
     times
         How long each stop may take.
+    spare_s
+        Time kept for what looks find and for jobs and drives that take longer [s].
+
+    Examples
+    --------
+    A look of a minute, then a job of ten, each a minute's drive away, home by the 20th minute:
+
+    >>> day = Problem(travel=60 - 60 * np.eye(3, dtype=np.int64), location=np.array([1, 2]),
+    ...               service=np.array([60, 600]), earliest=np.zeros(2), latest=np.full(2, 9999),
+    ...               score=np.ones(2), must=np.array([False, True]), crews=())
+    >>> times = Durations(np.array([60.0, 0.0]), np.array([0.0, 600.0]), np.array([0.1, 1.0]))
+    >>> last_begins(day, Crew(0, 0, 0, 1200), [(0, 1), (1, 2)], times, spare_s=0.0)
+    {0: 420.0}
+    """
+    ends, after, begins = crew.latest - spare_s, crew.end, {}
+    for stop, there in reversed(way):
+        by = ends - float(problem.travel[there, after]) - _sure_s(problem, crew, times, stop)
+        if stop >= 0 and not problem.must[stop]:
+            begins[stop] = by
+            continue
+        ends, after = by if stop < 0 else min(by, float(problem.latest[stop])), there
+    return begins
+
+
+def _sure_s(problem: Problem, crew: Crew, times: Durations, stop: int) -> float:
+    """Return what a stop, break or refill takes at least on an ordinary day [s]."""
+    if stop == REFILL:
+        return float(crew.refill or 0)
+    if stop < 0:
+        return float(crew.rest.length) if crew.rest else 0.0
+    return float(times.sure[stop] + (times.work[stop] if problem.must[stop] else 0.0))
+
+
+def back_home(problem: Problem, crew: Crew, way: list[tuple[int, int]], times: Durations, *,
+              begin_by: Mapping[int, float], rng: np.random.Generator,
+              parameters: Parameters) -> tuple[np.ndarray, dict[int, float]]:
+    """Return when a crew is back on each of many simulated days [s], and how often each stop is
+    made.
+
+    How many markings a look finds, how long each job takes and how the traffic is are drawn anew
+    each day; jobs and traffic are lognormal about what is expected. A crew that would come too
+    late to a look drives past it. Crews wait for windows and take their break where it is planned.
+
+    Parameters
+    ----------
+    problem, crew
+        The day and the crew.
+    way
+        Its stops with their places in order, its break as stop -1 and refills as -2.
+    times
+        How long each stop may take.
+    begin_by
+        From :func:`last_begins`.
     rng
         Source of the draws.
     parameters
@@ -75,21 +134,22 @@ def back_home(problem: Problem, crew: Crew, way: list[tuple[int, int]], times: D
     """
     n = int(parameters["patrol.home_draws"])
     drive = _about_one(rng, parameters["patrol.drive_spread"], n)
-    now, here = np.full(n, float(crew.earliest)), crew.start
+    now, here, made = np.full(n, float(crew.earliest)), np.full(n, crew.start), {}
     for stop, there in way:
-        now = now + drive * problem.travel[here, there]
-        here = there
-        if stop == REFILL:
-            now = now + (crew.refill or 0)
-            continue
+        reached = now + drive * problem.travel[here, there]
         if stop < 0:
-            now = np.maximum(now, crew.rest.earliest) + crew.rest.length if crew.rest else now
+            wait = crew.rest.earliest if crew.rest and stop != REFILL else 0
+            now = np.maximum(reached, wait) + _sure_s(problem, crew, times, stop)
+            here = np.full(n, there)
             continue
-        found = rng.random(n) < times.chance[stop]
+        found = 1 if problem.must[stop] else rng.poisson(times.markings[stop], n)
         work = times.work[stop] * _about_one(rng, parameters["patrol.minutes_spread"], n)
-        now = np.maximum(now, problem.earliest[stop]) + times.sure[stop] + found * work
-    back: np.ndarray = now + drive * problem.travel[here, crew.end]
-    return back
+        begun = np.maximum(reached, problem.earliest[stop])
+        goes = begun <= begin_by.get(stop, np.inf)
+        now = np.where(goes, begun + times.sure[stop] + found * work, now)
+        here = np.where(goes, there, here)
+        made[stop] = float(goes.mean())
+    return now + drive * problem.travel[here, crew.end], made
 
 
 def _about_one(rng: np.random.Generator, spread: float, n: int) -> np.ndarray:
@@ -99,8 +159,8 @@ def _about_one(rng: np.random.Generator, spread: float, n: int) -> np.ndarray:
 
 
 @dataclass(frozen=True)
-class Reserved:
-    """Routes with time kept free.
+class HomeInTime:
+    """Routes with the times at which looks are left out so that crews are home in time.
 
     Attributes
     ----------
@@ -108,24 +168,24 @@ class Reserved:
         The stops of each crew in order.
     home
         For each crew the chance of being home in time.
-    given_up
-        Looks given up for that.
-    missing_s
-        Time by which the routes given overran the chance wanted, mean of the crews [s].
+    begin_by
+        By when each look must begin [s].
+    made
+        How likely there is time for each stop.
     """
 
     routes: Routes
     home: list[float]
-    given_up: set[int]
-    missing_s: float
+    begin_by: dict[int, float]
+    made: dict[int, float]
 
 
-def with_reserve(problem: Problem, routes: Routes, way: Way, times: Durations, *, seed: int,
-                 parameters: Parameters) -> Reserved:
-    """Return the routes made short enough for the chance wanted.
+def home_in_time(problem: Problem, routes: Routes, way: Way, times: Durations, *, seed: int,
+                 parameters: Parameters) -> HomeInTime:
+    """Return when each look must begin for the chance wanted of each crew being home in time.
 
-    Of a crew that is not sure enough, looks are given up one by one, those that find least for
-    the time they take first. Reported jobs stay.
+    As little time is kept free as suffices, by steps of `SPARE_STEP_S`. Looks for which there is
+    hardly ever time are taken out of the routes; reported jobs stay.
 
     Parameters
     ----------
@@ -140,32 +200,35 @@ def with_reserve(problem: Problem, routes: Routes, way: Way, times: Durations, *
     parameters
         Reads ``patrol.home_chance`` and what :func:`back_home` reads.
     """
-    made, chances, dropped, missing = [], [], set(), 0.0
-    wanted = parameters["patrol.home_chance"]
+    kept, home = [], []
+    begin_by: dict[int, float] = {}
+    made: dict[int, float] = {}
     for number, (crew, route) in enumerate(zip(problem.crews, routes, strict=True)):
-        kept, chance = list(route), 1.0
-        while kept:
-            steps = way(crew, kept)
-            if steps is None:
+        rest, chance, by, share = list(route), 1.0, {}, {}
+        while rest and (steps := way(crew, rest)) is not None:
+            chance, by, share = _spare_enough(problem, crew, steps, times, parameters=parameters,
+                                              seed=[seed, number])
+            often = [s for s in rest if problem.must[s] or share[s] >= SELDOM]
+            if len(often) == len(rest):
                 break
-            back = back_home(problem, crew, steps, times, parameters=parameters,
-                             rng=np.random.default_rng([seed, number]))
-            chance = float((back <= crew.latest).mean())
-            if len(kept) == len(route):
-                missing += max(float(np.quantile(back, wanted)) - crew.latest, 0.0)
-            looks = [s for s in kept if not problem.must[s]]
-            if chance >= wanted or not looks:
-                break
-            least = min(looks, key=lambda s: (_yield(problem, crew, kept, s), s))
-            kept = [s for s in kept if s != least]
-            dropped.add(least)
-        made.append(kept)
-        chances.append(chance if kept else 1.0)
-    return Reserved(made, chances, dropped, missing / len(made))
+            rest = often
+        kept.append(rest)
+        home.append(chance if rest else 1.0)
+        begin_by |= {stop: by[stop] for stop in rest if stop in by}
+        made |= {stop: share[stop] for stop in rest if stop in share}
+    return HomeInTime(kept, home, begin_by, made)
 
 
-def _yield(problem: Problem, crew: Crew, route: list[int], stop: int) -> float:
-    """Return what a stop is worth for each second it takes."""
-    without = [s for s in route if s != stop]
-    extra = route_travel(problem, crew, route) - route_travel(problem, crew, without)
-    return float(problem.score[stop]) / max(extra + int(problem.service[stop]), 1)
+def _spare_enough(problem: Problem, crew: Crew, way: list[tuple[int, int]], times: Durations, *,
+                  seed: list[int], parameters: Parameters,
+                  ) -> tuple[float, dict[int, float], dict[int, float]]:
+    """Return chance of being home, last begins and shares made with the least time kept free."""
+    spare_s = 0.0
+    while True:
+        by = last_begins(problem, crew, way, times, spare_s=spare_s)
+        back, made = back_home(problem, crew, way, times, begin_by=by, parameters=parameters,
+                               rng=np.random.default_rng(seed))
+        chance = float((back <= crew.latest).mean())
+        if chance >= parameters["patrol.home_chance"] or not any(made[stop] for stop in by):
+            return chance, by, made
+        spare_s += SPARE_STEP_S

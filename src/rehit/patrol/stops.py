@@ -88,42 +88,51 @@ def reported_stops(incidents: gpd.GeoDataFrame, advice: pd.DataFrame,
     return jobs[mine].reset_index(drop=True), handed[~mine].reset_index(drop=True)
 
 
-def hotspot_stops(repeats: gpd.GeoDataFrame, chances: pd.Series, incidents: gpd.GeoDataFrame,
+def hotspot_stops(repeats: gpd.GeoDataFrame, worth: pd.DataFrame, incidents: gpd.GeoDataFrame,
                   advice: pd.DataFrame, *, count: int, parameters: Parameters, busy: set[str],
-                  due: frozenset[str] = frozenset()) -> gpd.GeoDataFrame:
-    """Return all places due for a look, and those most likely to be found marked up to `count`.
+                  due: frozenset[str] = frozenset(), wanted: frozenset[str] = frozenset(),
+                  ) -> gpd.GeoDataFrame:
+    """Return all places due for a look, and those where it ends most marking-days up to `count`.
 
     Left out are `busy` ones and, unless due, those below ``patrol.least_chance``. Time and litres
-    are those of the place's usual job times the chance that there is one.
+    are those of the place's usual job times the markings expected there.
 
     Parameters
     ----------
     repeats, incidents, advice
         Tables of those contracts.
-    chances
-        Chance of a marking that nobody has reported, by place.
+    worth
+        By place ``chance``, ``markings`` and ``marking_days``, as
+        :meth:`rehit.patrol.memory.Unreported.looks` returns them.
     count
         Most places returned, unless more are due.
     parameters
-        Reads ``patrol.least_chance``, ``patrol.calendar_weight`` and the minutes at a stop.
+        Reads ``patrol.least_chance``, ``patrol.calendar_weight``, ``patrol.wanted_weight`` and the
+        minutes at a stop.
     busy
         Places that have an open job.
     due
-        Places whose look falls due by the calendar: they come first and weigh more.
+        Places whose look falls due by the calendar: they come first and may weigh more.
+    wanted
+        Places the planner asks for: each is worth several of the best look there is.
     """
-    places = repeats.assign(chance=chances.reindex(repeats["place_id"]).to_numpy(),
-                            due=repeats["place_id"].isin(due)).dropna(subset=["chance"])
+    places = repeats.merge(worth, left_on="place_id", right_index=True)
+    ends = places["marking_days"].where(
+        ~places["place_id"].isin(due), places["marking_days"] * parameters["patrol.calendar_weight"])
+    asked = places["place_id"].isin(wanted)
+    places = places.assign(due=places["place_id"].isin(due | wanted), ends=ends.where(
+        ~asked, parameters["patrol.wanted_weight"] * ends.max()))
     likely = (places["chance"] >= parameters["patrol.least_chance"]) | places["due"]
     places = places[~places["place_id"].isin(busy) & likely].sort_values(
-        ["due", "chance", "place_id"], ascending=[False, False, True])
+        ["due", "marking_days", "place_id"], ascending=[False, False, True])
     places = places.head(max(count, int(places["due"].sum()))).reset_index(drop=True)
     usual = usual_jobs(incidents, advice).reindex(places["place_id"]).reset_index()
     chance = places["chance"].astype(float)
-    work = usual["minutes"].fillna(parameters["patrol.job_minutes"]) * chance
+    job = usual["minutes"].fillna(parameters["patrol.job_minutes"])
     look = parameters["patrol.look_minutes"] + parameters["patrol.setup_minutes"]
     method = usual["method"].where(usual["method"].isin(crew_methods()), "inspect")
-    here = work.where(method != "inspect", 0.0)
-    litres = {column: usual[column].fillna(0.0) * chance for column in LITRES}
+    work = (places["markings"] * job).where(method != "inspect", 0.0)
+    litres = {column: usual[column].fillna(0.0) * places["markings"] for column in LITRES}
     owned = places["place_id"].where(places["place_kind"] == "asset") if (
         "place_kind" in places) else None
     details = usual.drop(columns=["place_id", *LITRES]).assign(
@@ -131,11 +140,11 @@ def hotspot_stops(repeats: gpd.GeoDataFrame, chances: pd.Series, incidents: gpd.
     table = gpd.GeoDataFrame(details, geometry="geometry", crs=repeats.crs)
     return stops_table(
         table, stop_id=places["place_id"], place_id=places["place_id"],
-        weight=np.where(places["due"], parameters["patrol.calendar_weight"], 1.0),
+        weight=places["ends"] / chance,
         name=usual["address"].fillna(places["place_id"]), kind="hotspot", offensive=False,
         expected=chance, method=method, advised=method, people=_people(usual, parameters),
-        work_min=(work / chance).where(method != "inspect", 0.0), service_min=look + here,
-        **open_hours(usual, look + here))
+        work_min=job.where(method != "inspect", 0.0), service_min=look + work,
+        **open_hours(usual, look + work))
 
 
 def usual_jobs(incidents: gpd.GeoDataFrame, advice: pd.DataFrame) -> pd.DataFrame:

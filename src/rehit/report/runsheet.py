@@ -23,6 +23,8 @@ from rehit.report.static_map import draw_route
 MAP_WIDTHS = (1.0, 0.85, 0.7)
 #: From this chance on a marking is told in tenths instead of one in so many.
 LIKELY = 0.5
+#: A look made on so many of a hundred days has no time told by which it must begin.
+SURELY_MADE = 0.99
 
 
 def render_run_sheet(sheet: Sheet, *, day: date, say: Say,
@@ -271,12 +273,19 @@ def expect_words(row: dict[str, object], say: Say) -> str:
     """Return how likely there is something to do, and what then."""
     if row["kind"] == "hotspot":
         found, of = odds(_number(row["expected"]))
-        if row["method"] == "inspect":
-            return say("sheet.expect_look", found=found, of=of)
-        return say("sheet.expect_work", found=found, of=of, method=str(row["method"]))
+        said = say("sheet.expect_look", found=found, of=of) if row["method"] == "inspect" else say(
+            "sheet.expect_work", found=found, of=of, method=str(row["method"]))
+        return say("sheet.look_by", said=said, by=clock(_number(row["begin_by_min"]))) if (
+            may_be_late(row)) else said
     if is_referral(row):
         return say(f"sheet.for_specialist_{row['advised']}")
     return say("sheet.surface_unknown" if row["method"] == "inspect" else "sheet.reported")
+
+
+def may_be_late(row: dict[str, object]) -> bool:
+    """Return whether a look may have to be left out so that the crew is home in time."""
+    made = _known(row, "made")
+    return row["kind"] == "hotspot" and made != "" and _number(made) < SURELY_MADE
 
 
 def odds(chance: float) -> tuple[int, int]:
