@@ -16,7 +16,7 @@ DAYS_PER_YEAR = 365.25
 #: Outcomes of a visit after which the place is known to be clean.
 CLEAN_AFTER = ("planned", "clean", "done")
 FOUND = ("done", "left")
-#: Rounds of expectation and maximisation; measured: the ratio of a year's looks then stands to 1e-6.
+#: Rounds of expectation and maximisation.
 ROUNDS = 200
 
 
@@ -56,7 +56,7 @@ def days_since_looked(looks: pd.DataFrame, *, day: date) -> pd.Series:
 
 
 def clearances(incidents: pd.DataFrame, *, day: date, time_zone: str) -> pd.DataFrame:
-    """Return the ``place_id`` and local ``day`` of each clearance that the log knows of by a day."""
+    """Return ``place_id`` and local ``day`` of each clearance that the log knows of by a day."""
     cleared = incidents.dropna(subset=["place_id", "cleared_at"])
     local = cleared["cleared_at"].dt.tz_convert(time_zone).dt.strftime("%Y-%m-%d")
     table = pd.DataFrame({"place_id": cleared["place_id"], "day": local})
@@ -182,7 +182,7 @@ class Unreported:
             ratio = (of_them.sum() + prior_markings * self.never_ratio) / (
                 never.sum() + prior_markings)
         expected = soon + ratio * never
-        place = self.rate_per_day.index.get_indexer(told["place_id"])
+        place = self.rate_per_day.index.get_indexer(pd.Index(told["place_id"]))
         looked_at = np.bincount(place, expected, minlength=len(self.rate_per_day))
         factor = np.ones(len(self.rate_per_day))
         for _ in range(ROUNDS):

@@ -204,7 +204,9 @@ def home_in_time(problem: Problem, routes: Routes, way: Way, times: Durations, *
     begin_by: dict[int, float] = {}
     made: dict[int, float] = {}
     for number, (crew, route) in enumerate(zip(problem.crews, routes, strict=True)):
-        rest, chance, by, share = list(route), 1.0, {}, {}
+        rest, chance = list(route), 1.0
+        by: dict[int, float] = {}
+        share: dict[int, float] = {}
         while rest and (steps := way(crew, rest)) is not None:
             chance, by, share = _spare_enough(problem, crew, steps, times, parameters=parameters,
                                               seed=[seed, number])

@@ -117,8 +117,8 @@ def hotspot_stops(repeats: gpd.GeoDataFrame, worth: pd.DataFrame, incidents: gpd
         Places the planner asks for: each is worth several of the best look there is.
     """
     places = repeats.merge(worth, left_on="place_id", right_index=True)
-    ends = places["marking_days"].where(
-        ~places["place_id"].isin(due), places["marking_days"] * parameters["patrol.calendar_weight"])
+    ends = places["marking_days"] * np.where(
+        places["place_id"].isin(due), parameters["patrol.calendar_weight"], 1.0)
     asked = places["place_id"].isin(wanted)
     places = places.assign(due=places["place_id"].isin(due | wanted), ends=ends.where(
         ~asked, parameters["patrol.wanted_weight"] * ends.max()))
