@@ -2,13 +2,16 @@
 
     python tests/studies/patrol_year.py [--towns 20] [--first 1] [--assets 150] [--days 365]
 
-Each town has four years of markings; rehit knows the log of the first three, and of the fourth only
-what was reported by the morning. A place's share of markings that anybody reports is drawn (one in
-seven, half, or nine in ten) and so are days until a report, exponential about seven: neither is
-known to rehit. One crew of two goes out every working day for two and a half hours, which are for
-looks where no job waits; minutes of jobs and drives are drawn about what is planned. The same
-markings, reports and hours meet five ways of choosing the day's looks: rehit with results handed
-in, with planned looks remembered alone, with no memory, an even round, and the worst twenty daily.
+Each town has four years of markings, four times as many as the demo's: the patch of a crew that does
+little else. rehit knows the log of the first three years, and of the fourth only what was reported by
+the morning; what nobody reported in the quarter before still stands when the fourth begins. A place's
+share of markings that anybody reports is drawn (one in seven, half, or nine in ten) and so are days
+until a report, exponential about seven. That as many again are found as are reported is known from
+the start, as a trial patrol tells; where they are is not. One crew of two goes out on Mondays and
+Thursdays for five hours, which are for looks where no job waits; minutes of jobs and drives are drawn
+about what is planned, and a look that cannot begin by the time on the sheet is left out. The same
+markings, reports and shifts meet four ways of choosing the day's looks: rehit with results handed
+in, with planned looks taken as done, an even round, and the worst twenty daily.
 """
 
 from __future__ import annotations
@@ -46,13 +49,13 @@ DEMO = Path(__file__).parents[2] / "data_demo"
 ARMS = ("results handed in", "planned looks only", "even round", "worst twenty")
 YEAR = 2026
 REPORTED_SHARES, REPORT_DAYS = (1 / 7, 0.5, 0.9), 7.0
-SHIFT = ("07:00", "12:00")
-OUT = (0, 3)
+SHIFT, OUT = ("07:00", "12:00"), (0, 3)  # Monday and Thursday
 RATE_SCALE = 4.0
 MIN_PER_DAY = 1440.0
 #: A short search is enough for a dozen stops; all hours that jobs leave are for looks.
 NUMBERS = {"patrol.search_iterations": 20, "patrol.search_runs": 1, "patrol.patrol_share": 0.9,
-           "patrol.least_chance": 0.0}
+           "patrol.least_chance": 0.0, "contract.found_low": 0.9, "contract.found_likely": 1.0,
+           "contract.found_high": 1.1}
 
 
 @dataclass
@@ -130,7 +133,7 @@ def make(folder: Path, seed: int, n_assets: int, days: float) -> Town:
 
 
 def working_days(days: float) -> Iterator[date]:
-    """Go through the Mondays to Fridays of the time lived through."""
+    """Go through the days out of the time lived through."""
     day = date(YEAR, 1, 1)
     while day_number(day) < days:
         if day.weekday() in OUT:
@@ -249,7 +252,6 @@ def walk(town: Town, year: Year, sheet: Sheet, plan: Plan, day: date,
         clock += sure + stands.sum() * work * _noise(rng, about["minutes"])
         year.cleared[stands] = now
         outcomes.append("done" if stands.any() else "clean")
-    year.clock = clock
     late = clock - float(sheet.crew["shift_end_min"])
     year.home.append(late <= 0)
     year.overtime_min += max(late, 0.0)
