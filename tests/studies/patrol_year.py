@@ -2,16 +2,17 @@
 
     python tests/studies/patrol_year.py [--towns 20] [--first 1] [--assets 150] [--days 365]
 
-Each town has four years of markings, four times as many as the demo's: the patch of a crew that does
-little else. rehit knows the log of the first three years, and of the fourth only what was reported by
-the morning; what nobody reported in the quarter before still stands when the fourth begins. A place's
-share of markings that anybody reports is drawn (one in seven, half, or nine in ten) and so are days
-until a report, exponential about seven. That as many again are found as are reported is known from
-the start, as a trial patrol tells; where they are is not. One crew of two goes out on Mondays and
-Thursdays for five hours, which are for looks where no job waits; minutes of jobs and drives are drawn
-about what is planned, and a look that cannot begin by the time on the sheet is left out. The same
-markings, reports and shifts meet four ways of choosing the day's looks: rehit with results handed
-in, with planned looks taken as done, an even round, and the worst twenty daily.
+Each town has four years of markings, four times as many as the demo's: the patch of a crew that
+does little else. rehit knows the log of the first three years, and of the fourth only what was
+reported by the morning; what nobody reported in the quarter before still stands when the fourth
+begins. A place's share of markings that anybody reports is drawn (one in seven, half, or nine in
+ten) and so are days until a report, exponential about seven. That as many again are found as are
+reported is known from the start, as a trial patrol tells; where they are is not. One crew of two
+goes out on Mondays and Thursdays for five hours, which are for looks where no job waits; minutes of
+jobs and drives are drawn about what is planned, and a look that cannot begin by the time on the
+sheet is left out. The same markings, reports and shifts meet four ways of choosing the day's looks:
+rehit with results handed in, with planned looks taken as done, an even round, and the worst twenty
+daily.
 """
 
 from __future__ import annotations

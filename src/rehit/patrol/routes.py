@@ -455,7 +455,6 @@ def clock(minutes: float) -> str:
 
 # Search steps spent on the reported jobs alone, as a share of those spent on all stops.
 JOBS_SHARE = 0.2
-# Share spent on the search with time kept free, which begins where the one before ended.
 # Steps against the number of stops, and steps without a gain after which a run ends.
 FEW, GROWTH = 100, 250
 IDLE_SHARE, LEAST_IDLE = 0.6, 300
