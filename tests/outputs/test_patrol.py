@@ -17,8 +17,9 @@ from small_town import HOSTILE, VAN, YARD, make_town
 
 from rehit.chain import Chain
 from rehit.cli import main
-from rehit.outputs.patrol import without_settled
+from rehit.outputs.patrol import read_results, without_settled
 from rehit.project import load_project
+from rehit.report.say import Say
 
 SCHEMA = Path(__file__).parents[1] / "published" / "gpx_1_1.xsd"
 NAME = "2025-12-31_b_van_a_b"
@@ -403,6 +404,18 @@ def test_a_reported_job_that_crews_settled_is_not_planned_again(
     again = json.loads((copy / "results" / "day_plan.json").read_text(encoding="utf-8"))
     assert {stop["stop_id"] for stop in again["stops"] if stop["kind"] == "reported"} == set(
         reported[2:])
+
+
+@pytest.mark.parametrize("language", ["en", "es"])
+def test_the_words_beside_the_boxes_on_paper_are_read_as_outcomes(
+        language: str, tmp_path: Path) -> None:
+    say = Say(language)
+    words = {say(f"sheet.box_{box}"): outcome for box, outcome in
+             {"done": "done", "clean": "clean", "referred": "left"}.items()}
+    file = tmp_path / "filled.csv"
+    pd.DataFrame({"day": "2026-01-02", "stop_id": range(3), "outcome": list(words)}).to_csv(
+        file, index=False)
+    assert read_results(file)["outcome"].tolist() == list(words.values())
 
 
 def test_a_job_left_to_a_specialist_is_settled_unless_a_newer_log_has_it_open(copy: Path) -> None:

@@ -70,8 +70,10 @@ S_PER_H = 3600
 LOOKS_FILE, WORKS_FILE, RESULTS = "looks_log.csv", "works_from_patrol.csv", "results"
 #: What crews may write as the outcome of a visit, in English and Spanish.
 OUTCOMES = {"clean": "clean", "nothing found": "clean", "limpio": "clean", "no había nada": "clean",
-            "done": "done", "hecho": "done", "left": "left", "dejado": "left",
-            "not seen": "not_seen", "not_seen": "not_seen", "no visto": "not_seen"}
+            "sin marca": "clean", "done": "done", "hecho": "done", "left": "left",
+            "dejado": "left", "photo": "left", "foto": "left", "not seen": "not_seen",
+            "not_seen": "not_seen", "not visited": "not_seen", "no visto": "not_seen",
+            "no visitado": "not_seen"}
 #: How a photo of the phone page begins, as a data address (RFC 2397) and as a JPEG (ISO 10918-1).
 PHOTO, JPEG = "data:image/jpeg;base64", b"\xff\xd8\xff"
 LEAST_SAVED = 0.05  # less is 0.0 as written
