@@ -179,7 +179,7 @@ def test_a_crew_on_its_way_home_is_not_late_for_a_job_it_does_not_get(
 
 def test_a_crew_that_falls_out_hands_its_stops_to_the_others(
         numbers: Parameters, network: Network) -> None:
-    morning = plan_routes(make_stops(24, reported=10), make_crews(), network=network,
+    morning = plan_routes(make_stops(36, reported=10), make_crews(), network=network,
                           parameters=numbers, seed=1)
     later = replan(morning, morning.stops.iloc[:0], now_min=600.0, network=network,
                    parameters=numbers, seed=1, without=frozenset({"V0"}))

@@ -51,10 +51,17 @@ def test_nothing_is_added_that_a_crew_cannot_carry_or_that_breaks_a_rule() -> No
 
 
 def test_time_for_a_break_that_falls_due_is_kept() -> None:
-    rest = Break(length=40, earliest=0, latest=100, locations=(0,), free_until=60)
+    rest = Break(length=40, earliest=0, latest=100, free_until=60)
     (route,) = fill_routes(line((Crew(0, 0, 0, 100, rest=rest),)), [[]], anything)
     # Without the break 90 of 100 would be filled; with it no more than 60 may be.
     assert sorted(route) == [0, 1]
+
+
+def test_work_ends_a_break_sooner_or_before_one_falls_due() -> None:
+    """A shift of 100 with a break of 40: 60 of work, or 70 where up to 70 needs no break."""
+    for free_until, end in ((50, 60), (70, 70), (200, 100)):
+        rest = Break(length=40, earliest=0, latest=100, free_until=free_until)
+        assert Crew(0, 0, 0, 100, rest=rest).work_until == end
 
 
 def test_greedy_weighs_the_square_of_the_score_against_the_extra_time() -> None:

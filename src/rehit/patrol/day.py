@@ -483,19 +483,16 @@ def _from_now(setting: Setting, kept: gpd.GeoDataFrame, stops: gpd.GeoDataFrame,
         crews.append(replace(
             crew, start=here, earliest=begins, latest=begins if crew_id in out else crew.latest,
             used=gone, driving=None if crew.driving is None else max(crew.driving - driven, 0),
-            rest=None if rested else _rest_from(crew.rest, here, now + late)))
+            rest=None if rested else _rest_from(crew.rest, now + late)))
     team: tuple[Crew, ...] = tuple(crews)
     relaxed = replace(setting.relaxed, crews=team)
     return replace(setting, problem=early(
         relaxed, setting.offensive, setting.due_s, parameters), relaxed=relaxed)
 
 
-def _rest_from(rest: Break | None, here: int, last: int) -> Break | None:
-    """Return the break still to come: it may be taken on the spot, and soon where it is overdue."""
-    if rest is None:
-        return None
-    return replace(rest, latest=max(rest.latest, last),
-                   locations=tuple(dict.fromkeys((*rest.locations, here))))
+def _rest_from(rest: Break | None, last: int) -> Break | None:
+    """Return the break still to come: it may be taken soon where it is overdue."""
+    return None if rest is None else replace(rest, latest=max(rest.latest, last))
 
 
 def _joined(kept: gpd.GeoDataFrame, fresh: gpd.GeoDataFrame, plan: Plan, travel: Travel,

@@ -17,6 +17,8 @@ from rehit.errors import SettingError
 from rehit.messages import Message, as_text, message
 from rehit.parameters import Parameters
 from rehit.patrol.search import (
+    LARGE,
+    SIDE_BY_SIDE,
     Break,
     Crew,
     Problem,
@@ -28,7 +30,6 @@ from rehit.patrol.search import (
     restricted,
     route_travel,
     search_routes,
-    whole_rounds,
     worth,
 )
 from rehit.patrol.slack import REFILL, Durations, durations, home_in_time
@@ -117,7 +118,7 @@ def day_problem(stops: gpd.GeoDataFrame, crews: gpd.GeoDataFrame, travel: Travel
                          len(stops), len(crews))
     kinds, kind = np.unique(able, axis=0, return_inverse=True)
     kind = kind.reshape(-1)
-    team = tuple(_crew(row, kinds[:, at], crews, rows, travel, parameters)
+    team = tuple(_crew(row, kinds[:, at], crews, len(stops), parameters)
                  for at, (_, row) in enumerate(crews.iterrows()))
     must = (stops["kind"] == "reported").to_numpy(bool)
     offensive = stops["offensive"].astype(bool).to_numpy() & must
@@ -209,45 +210,28 @@ def _loads(stops: pd.DataFrame, kind: np.ndarray, n_kinds: int) -> np.ndarray:
     return loads
 
 
-def _crew(row: pd.Series, able: np.ndarray, crews: pd.DataFrame, rows: np.ndarray,
-          travel: Travel, parameters: Parameters) -> Crew:
+def _crew(row: pd.Series, able: np.ndarray, crews: pd.DataFrame, n_stops: int,
+          parameters: Parameters) -> Crew:
     start = round(float(row["shift_start_min"]) * S_PER_MIN)
     end = round(float(row["shift_end_min"]) * S_PER_MIN)
     # Crews of one depot share its location, so that the search knows they cannot be told apart.
     home = int(np.flatnonzero(crews["depot_id"] == row["depot_id"])[0])
-    room = np.where(able, len(rows), 0).tolist()
+    room = np.where(able, n_stops, 0).tolist()
     driving, refill = (None if pd.isna(row[name]) else round(float(row[name]) * S_PER_MIN)
                        for name in ("driving_min", "refill_min"))
     return Crew(start=home, end=home, earliest=start, latest=max(end, start),
                 capacity=(int(row["water_l"]), *room), refill=refill, driving=driving,
-                rest=_rest(row, home, start, rows, travel, parameters))
+                rest=_rest(row, start, parameters))
 
 
-def _rest(row: pd.Series, home: int, start: int, rows: np.ndarray, travel: Travel,
-          parameters: Parameters) -> Break | None:
+def _rest(row: pd.Series, start: int, parameters: Parameters) -> Break | None:
     length = round(float(row["break_min"]) * S_PER_MIN)
     if length <= 0:
         return None
-    reach = rows[np.isfinite(travel.seconds[home, rows]) & np.isfinite(travel.seconds[rows, home])]
-    places = spread_out(travel.seconds, home, reach, count=int(parameters["patrol.break_places"]))
-    return Break(length=length, locations=tuple(places),
+    return Break(length=length,
                  free_until=start + int(parameters["patrol.break_after_h"] * S_PER_H),
                  earliest=start + int(parameters["patrol.break_from_h"] * S_PER_H),
                  latest=start + int(parameters["patrol.break_to_h"] * S_PER_H))
-
-
-def spread_out(seconds: np.ndarray, first: int, rows: np.ndarray, *, count: int) -> list[int]:
-    """Return `first` and up to `count` other rows, each as far as can be from those before.
-
-    The farthest-point rule of Gonzalez (1985).
-    """
-    chosen = [first]
-    far = seconds[first, rows].copy()
-    while len(chosen) <= count and len(far) and far.max() > 0:
-        at = int(far.argmax())
-        chosen.append(int(rows[at]))
-        far = np.minimum(far, seconds[rows[at], rows])
-    return chosen
 
 
 # When a crew is where: a route walked from shift start, its break put where it costs least.
@@ -288,8 +272,9 @@ def _timings(problem: Problem, crew: Crew, route: list[int]) -> list[Timed]:
     rest = crew.rest
     if rest is None or not route or (plain and plain.back <= rest.free_until):
         return [plain] if plain else []
+    places = [crew.start, *(halt.location for halt in way)]
     ways = ([*way[:at], _Halt(BREAK, place, rest.earliest, rest.latest, rest.length, 0),
-             *way[at:]] for at in range(len(way) + 1) for place in rest.locations)
+             *way[at:]] for at, place in enumerate(places))
     return [timed for timed in (_walk(problem, crew, each) for each in ways) if timed]
 
 
@@ -738,7 +723,9 @@ def search_stops(n_stops: int, parameters: Parameters, *,
     share
         Share of the steps to spend.
     """
-    runs = whole_rounds(int(parameters["patrol.search_runs"]), n_stops)
+    runs = int(parameters["patrol.search_runs"])
+    if n_stops >= LARGE:  # no processor is left idle in the last round
+        runs = -(-runs // SIDE_BY_SIDE) * SIDE_BY_SIDE
     size = max(FEW / (n_stops + FEW), (n_stops - FEW) / GROWTH)
     steps = max(int(share * parameters["patrol.search_iterations"] * size / runs), 1)
     idle = max(int(steps * IDLE_SHARE), LEAST_IDLE)

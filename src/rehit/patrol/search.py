@@ -35,7 +35,7 @@ from scipy.sparse import coo_array
 
 @dataclass(frozen=True)
 class Break:
-    """A rest one crew must take: its length, when it may begin, at which locations.
+    """A rest one crew must take where it stands: its length, when it may begin.
 
     A day that ends by `free_until` needs none.
     """
@@ -43,7 +43,6 @@ class Break:
     length: int
     earliest: int
     latest: int
-    locations: tuple[int, ...]
     free_until: int = -1
 
 
@@ -70,6 +69,13 @@ class Crew:
     def span(self) -> int:
         """Time from the beginning to the end of the shift."""
         return self.latest - self.earliest
+
+    @property
+    def work_until(self) -> int:
+        """End of the shift less the break, or the last moment before which none is due."""
+        if self.rest is None:
+            return self.latest
+        return max(self.latest - self.rest.length, min(self.rest.free_until, self.latest))
 
 
 @dataclass(frozen=True)
@@ -155,14 +161,11 @@ def finish_time(problem: Problem, crew: Crew, route: list[int]) -> int | None:
 
 def restricted(problem: Problem, keep: np.ndarray) -> Problem:
     """Return the problem with only the stops at positions `keep` and the locations they need."""
-    rests = [crew.rest.locations for crew in problem.crews if crew.rest]
-    used = sorted({*problem.location[keep].tolist(), *(place for rest in rests for place in rest),
+    used = sorted({*problem.location[keep].tolist(),
                    *(place for crew in problem.crews for place in (crew.start, crew.end))})
     new = {old: at for at, old in enumerate(used)}
-    crews = tuple(replace(
-        crew, start=new[crew.start], end=new[crew.end],
-        rest=crew.rest and replace(crew.rest, locations=tuple(new[p] for p in crew.rest.locations)))
-        for crew in problem.crews)
+    crews = tuple(replace(crew, start=new[crew.start], end=new[crew.end])
+                  for crew in problem.crews)
     return Problem(
         travel=problem.travel[np.ix_(used, used)].copy(), crews=crews,
         location=np.array([new[int(p)] for p in problem.location[keep]], dtype=np.int64),
@@ -270,9 +273,7 @@ def _ways_in(problem: Problem, crew: Crew, route: list[int],
 
 
 def _shortened(crew: Crew) -> Crew:
-    if crew.rest is None:
-        return crew
-    return replace(crew, latest=crew.latest - crew.rest.length, rest=None)
+    return replace(crew, latest=crew.work_until, rest=None)
 
 
 def carries(problem: Problem, crew: Crew, route: list[int]) -> bool:
@@ -365,8 +366,8 @@ SHAKES = ((5, 50), (1, 10), (1, 25))
 # some hundred steps it hardly settles. On published instances 30 does better for teams and 3 for
 # one crew and for some hundred stops, so runs take turns.
 HISTORIES = (30, 3)
-# From so many stops on, runs are made side by side, each on a processor of its own. They start from
-# the same best plan, so that the routes are the same on one processor.
+# From so many stops on, runs are made side by side, each on a processor of its own, in two rounds:
+# afresh, and from the best plan of the first. The routes are the same on one processor.
 LARGE, SIDE_BY_SIDE = 150, 2
 MUST_WEIGHT = 3.0
 MOST_REFILLS = 4
@@ -405,53 +406,39 @@ def search_routes(problem: Problem, *, stops: Sequence[Stop], seed: int,
     seed
         Whole number; the same seed, problem and iteration-counting criteria give the same routes.
     legal
-        Refuses a route that breaks a rule the search does not know; every best plan is asked.
+        Refuses a route that breaks a rule the search does not know; stops of least worth are
+        dropped until it does not.
     start
         Routes to start from, for example this morning's plan.
     """
     allowed = legal or _anything
     greedy = greedy_routes(problem)
-    def accept(routes: Routes) -> bool:
-        return all(map(allowed, problem.crews, routes))
-
     starts = [made_legal(problem, r, allowed) for r in (greedy, start) if r is not None]
     best = max(starts, key=lambda routes: worth(problem, routes))
     pool: dict[tuple[int, tuple[int, ...]], None] = {}
     fleet = Fleet.of(problem.crews)
-    side_by_side = _side_by_side(problem.n_stops)
-    for first in range(0, len(stops), side_by_side):
-        runs = range(first, min(first + side_by_side, len(stops)))
-        # Fresh starts find other valleys; only the last third goes on from the best plan.
-        warm = {run: run >= len(stops) * FRESH_SHARE or (run == 0 and start is not None)
-                for run in runs}
-        found = Parallel(n_jobs=side_by_side)(delayed(_weighed)(
+    # Fresh starts find other valleys; only the last third goes on from the best plan.
+    warm = [run >= len(stops) * FRESH_SHARE or (run == 0 and start is not None)
+            for run in range(len(stops))]
+    for runs in _rounds(warm, problem.n_stops):
+        found = Parallel(n_jobs=SIDE_BY_SIDE if len(runs) > 1 else 1)(delayed(_weighed)(
             problem, stops[run], best, seed=seed, run=run, warm=warm[run]) for run in runs)
-        for routes in (routes for part in found for routes in part):
+        for routes in (made_legal(problem, routes, allowed) for part in found for routes in part):
             pool |= {(kind, tuple(routes[crew])): None for kind, crews in enumerate(fleet.members)
                      for crew in crews if routes[crew]}
-            if worth(problem, routes) > worth(problem, best) and accept(routes):
-                best = routes
+            best = max(best, routes, key=lambda each: worth(problem, each))
     packed = pack_routes(problem, list(pool), fleet.members, best)
-    if worth(problem, packed) > worth(problem, best) and accept(packed):
-        best = packed
+    best = max(best, packed, key=lambda each: worth(problem, each))
     best = fill_routes(problem, best, allowed)
     return Searched(best, greedy, len(stops))
 
 
-def whole_rounds(runs: int, n_stops: int) -> int:
-    """Return the runs that leave no processor idle where they are made side by side.
-
-    Examples
-    --------
-    >>> whole_rounds(5, n_stops=60), whole_rounds(5, n_stops=500)
-    (5, 6)
-    """
-    beside = _side_by_side(n_stops)
-    return -(-runs // beside) * beside
-
-
-def _side_by_side(n_stops: int) -> int:
-    return SIDE_BY_SIDE if n_stops >= LARGE else 1
+def _rounds(warm: Sequence[bool], n_stops: int) -> list[list[int]]:
+    """Return the runs that need not wait for each other: of many stops, all that start afresh."""
+    if n_stops < LARGE:
+        return [[run] for run in range(len(warm))]
+    fresh = next((run for run in range(1, len(warm)) if warm[run]), len(warm))
+    return [list(range(fresh)), list(range(fresh, len(warm)))]
 
 
 def _weighed(problem: Problem, stop: Stop, best: Routes, *, seed: int, run: int,
@@ -509,7 +496,6 @@ class Fleet:
 
     kinds: tuple[Crew, ...]
     members: tuple[tuple[int, ...], ...]
-    rests: tuple[int, ...]
 
     @classmethod
     def of(cls, crews: Sequence[Crew]) -> Fleet:
@@ -517,8 +503,7 @@ class Fleet:
         kinds: dict[Crew, list[int]] = {}
         for index, crew in enumerate(crews):
             kinds.setdefault(crew, []).append(index)
-        rests = tuple(i for i, crew in enumerate(kinds) if crew.rest is not None)
-        return cls(tuple(kinds), tuple(tuple(m) for m in kinds.values()), rests)
+        return cls(tuple(kinds), tuple(tuple(m) for m in kinds.values()))
 
 
 def prizes(problem: Problem, best: Routes, weight: float) -> np.ndarray:
@@ -539,33 +524,15 @@ def prizes(problem: Problem, best: Routes, weight: float) -> np.ndarray:
 
 
 def model(problem: Problem, fleet: Fleet, *, prizes: np.ndarray) -> pyvrp.ProblemData:
-    """Return the problem in PyVRP's terms, each break a group of optional clients."""
+    """Return the problem in PyVRP's terms, its clock stopped during breaks."""
     n_loads = problem.loads.shape[1] if problem.loads.size else 0
-    none = [0] * (n_loads + len(fleet.rests))
-    clients = []
-    for stop in range(problem.n_stops):
-        load = none.copy()
-        load[:n_loads] = problem.loads[stop].tolist() if n_loads else []
-        clients.append(pyvrp.Client(
-            location=int(problem.location[stop]), delivery=load,
-            service_duration=int(problem.service[stop]), tw_early=int(problem.earliest[stop]),
-            tw_late=int(problem.latest[stop]), prize=int(prizes[stop]), required=False))
-    groups: list[pyvrp.ClientGroup] = []
-    # One missed break must cost more than anything it could make room for.
-    rest_prize = int(2 * max(float(prizes.max(initial=0)), 10.0 * problem.budget))
-    for at, kind in enumerate(fleet.rests):
-        rest = fleet.kinds[kind].rest
-        load = none.copy()
-        load[n_loads + at] = 1
-        for _ in fleet.members[kind]:
-            group = pyvrp.ClientGroup(required=False)
-            for place in rest.locations if rest else ():
-                group.add_client(len(clients))
-                clients.append(pyvrp.Client(
-                    location=place, delivery=load, service_duration=rest.length if rest else 0,
-                    tw_early=rest.earliest if rest else 0, tw_late=rest.latest if rest else 0,
-                    prize=rest_prize, required=False, group=len(groups)))
-            groups.append(group)
+    earliest, latest = _without_breaks(problem)
+    clients = [pyvrp.Client(
+        location=int(problem.location[stop]),
+        delivery=problem.loads[stop].tolist() if n_loads else [],
+        service_duration=int(problem.service[stop]), tw_early=int(earliest[stop]),
+        tw_late=int(latest[stop]), prize=int(prizes[stop]), required=False)
+        for stop in range(problem.n_stops)]
     ends = sorted({place for crew in fleet.kinds for place in (crew.start, crew.end)})
     taps = sorted({(crew.end, crew.refill) for crew in fleet.kinds if crew.refill is not None})
     types = [_vehicle_type(fleet, kind, ends, taps, n_loads) for kind in range(len(fleet.kinds))]
@@ -577,21 +544,35 @@ def model(problem: Problem, fleet: Fleet, *, prizes: np.ndarray) -> pyvrp.Proble
                 *(pyvrp.Depot(location=place, service_duration=length) for place, length in taps)],
         vehicle_types=types if timed else [_by_distance(t) for t in types],
         distance_matrices=[problem.travel],  # type: ignore[list-item]
-        groups=groups,
         duration_matrices=[problem.travel if timed else zero])  # type: ignore[list-item]
+
+
+def _without_breaks(problem: Problem) -> tuple[np.ndarray, np.ndarray]:
+    """Return the windows on a clock that stands still while crews rest.
+
+    A window that ends or begins after every break must have begun comes a break sooner.
+    """
+    rests = [crew.rest for crew in problem.crews if crew.rest]
+    closes = max(crew.latest for crew in problem.crews)
+    if len(rests) < len(problem.crews):
+        return problem.earliest, problem.latest
+    last, length = max(rest.latest for rest in rests), min(rest.length for rest in rests)
+    earliest, latest = (np.where((at > last) & (at < closes), np.maximum(at - length, last), at)
+                        for at in (problem.earliest, problem.latest))
+    return earliest, latest
 
 
 def _has_clock(problem: Problem, fleet: Fleet) -> bool:
     open_all_day = all((problem.earliest <= crew.earliest).all()
                        and (problem.latest >= crew.latest).all() for crew in fleet.kinds)
     limits = any(crew.refill or crew.driving for crew in fleet.kinds)
-    return not open_all_day or bool(fleet.rests) or bool(problem.service.any()) or limits
+    return not open_all_day or bool(problem.service.any()) or limits
 
 
 def _vehicle_type(fleet: Fleet, kind: int, ends: list[int], taps: list[tuple[int, int]],
                   n_loads: int) -> pyvrp.VehicleType:
     crew = fleet.kinds[kind]
-    capacity = [*crew.capacity[:n_loads], *(int(kind == rest) for rest in fleet.rests)]
+    capacity = [*crew.capacity[:n_loads]]
     more: dict[str, Any] = {}
     if crew.used and n_loads:
         more["initial_load"] = [crew.used, *([0] * (len(capacity) - 1))]
@@ -603,7 +584,7 @@ def _vehicle_type(fleet: Fleet, kind: int, ends: list[int], taps: list[tuple[int
     return pyvrp.VehicleType(
         num_available=len(fleet.members[kind]), capacity=capacity,
         start_depot=ends.index(crew.start), end_depot=ends.index(crew.end),
-        tw_early=crew.earliest, tw_late=crew.latest, unit_distance_cost=1, **more)
+        tw_early=crew.earliest, tw_late=crew.work_until, unit_distance_cost=1, **more)
 
 
 def _by_distance(kind: pyvrp.VehicleType) -> pyvrp.VehicleType:
@@ -666,7 +647,6 @@ def _routes(problem: Problem, fleet: Fleet, solution: pyvrp.Solution) -> Routes:
     routes: Routes = [[] for _ in problem.crews]
     free = [list(crews) for crews in fleet.members]
     for route in solution.routes():
-        stops = [act.idx for act in route.schedule()
-                 if act.is_client() and act.idx < problem.n_stops]
+        stops = [act.idx for act in route.schedule() if act.is_client()]
         routes[free[route.vehicle_type()].pop(0)] = stops
     return routes
