@@ -238,3 +238,22 @@ def test_a_file_that_is_no_day_plan_is_refused(text: str, told: str, tmp_path: P
     with pytest.raises(InputFileError) as refused:
         read_plan(tmp_path / "plan.json", crs="EPSG:32625", network=None, parameters=numbers)
     assert refused.value.code == told
+
+
+def test_what_a_change_does_not_touch_stays_with_its_crew(
+        morning: Plan, numbers: Parameters, network: Network) -> None:
+    """Fault: asked anew at eight with nothing changed, crews swapped stops with each other.
+
+    They do where the search begins anew, which only a job without room is worth.
+    """
+    def at_eight(added: gpd.GeoDataFrame, numbers: Parameters) -> list[str]:
+        later = replan(morning, added, now_min=480.0, network=network, parameters=numbers, seed=2)
+        assert faults(later, numbers) == []
+        assert set(added["stop_id"]) <= set(later.visits["stop_id"])
+        table = changes(morning, later)
+        return table.loc[table["change"] == "moved", "stop_id"].tolist()
+
+    assert at_eight(morning.stops.head(0), numbers) == []
+    assert at_eight(new_job(service_min=5.0), numbers) == []
+    anew = numbers.override({"patrol.change_iterations": numbers["patrol.search_iterations"]})
+    assert len(at_eight(morning.stops.head(0), anew)) > 5

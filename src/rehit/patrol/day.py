@@ -18,6 +18,7 @@ from shapely.geometry import LineString, Point
 from rehit.errors import InputFileError, RehitError, SettingError
 from rehit.parameters import Parameters
 from rehit.patrol.routes import (
+    DayRoutes,
     Plan,
     Setting,
     clock,
@@ -29,7 +30,7 @@ from rehit.patrol.routes import (
     search_day,
     visits_table,
 )
-from rehit.patrol.search import Break, Crew, Routes
+from rehit.patrol.search import Break, Crew, Routes, worth
 from rehit.patrol.travel import Network, Travel, ways
 from rehit.tables import GEOMETRY_KINDS, Column, check
 from rehit.tables import table as contract
@@ -347,8 +348,9 @@ def replan(plan: Plan, added: gpd.GeoDataFrame, *, now_min: float, network: Netw
     setting = day_problem(todo.drop(columns="index"), team, travel, parameters=parameters,
                           locations=len(plan.crews) + todo["index"].to_numpy())
     setting = _from_now(setting, far.kept, stops, now_min, plan, parameters, out)
-    found = search_day(setting, parameters=parameters, seed=seed,
-                       start=_rest_of_day(plan, todo, out))
+    hoped = (todo["kind"] == "reported") & ~todo["stop_id"].isin(plan.left_out["stop_id"])
+    found = _least_changed(setting, _rest_of_day(plan, todo, out), hoped.to_numpy(bool),
+                           parameters, seed)
     fresh = visits_table(setting, found, travel)
     visits = _joined(far.kept, fresh, plan, travel, stops, setting)
     return replace(plan, stops=stops, visits=visits, travel=travel, since_min=now_min,
@@ -448,6 +450,24 @@ def _rows_to_stop(own: pd.DataFrame, number: int) -> int:
     """Return how many rows of a crew's day are over once stop `number` is done."""
     count = own["kind"].isin(STOPS).cumsum()
     return 1 if number <= 0 else int((count < number).sum()) + 1
+
+
+def _least_changed(setting: Setting, rest: Routes, hoped: np.ndarray, parameters: Parameters,
+                   seed: int) -> DayRoutes:
+    """Return the rest of the day with what changed taken in; a new plan only where it wins a job.
+
+    Crews know their sheets, and a search that begins anew swaps half of the stops between them for
+    little. So what is left stays as it is, less what no longer fits, and what is new goes where
+    there is room; the search is begun where a `hoped` stop, a reported job that was planned or is
+    new, has none.
+    """
+    calm = search_day(setting, seed=seed, start=rest, parameters=parameters.override(
+        {"patrol.search_iterations": parameters["patrol.change_iterations"]}))
+    if set(np.flatnonzero(hoped)) <= {stop for route in calm.routes for stop in route}:
+        return calm
+    found = search_day(setting, parameters=parameters, seed=seed, start=rest)
+    jobs, kept = (worth(each.problem, each.routes)[0] for each in (found, calm))
+    return found if jobs > kept + 1e-6 else calm
 
 
 def _rest_of_day(plan: Plan, todo: pd.DataFrame, out: frozenset[str]) -> Routes:
