@@ -4,7 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 
-from rehit.patrol.search import Break, Crew, Problem, fill_routes, finish_time, greedy_routes
+from rehit.patrol.search import (
+    Break,
+    Crew,
+    Problem,
+    fill_routes,
+    finish_time,
+    greedy_routes,
+    most_score,
+)
 
 
 def line(crews: tuple[Crew, ...], *, service: int = 10, must: tuple[int, ...] = (),
@@ -62,6 +70,13 @@ def test_work_ends_a_break_sooner_or_before_one_falls_due() -> None:
     for free_until, end in ((50, 60), (70, 70), (200, 100)):
         rest = Break(length=40, earliest=0, latest=100, free_until=free_until)
         assert Crew(0, 0, 0, 100, rest=rest).work_until == end
+
+
+def test_the_bound_counts_the_time_of_the_jobs_done() -> None:
+    """Each stop takes 10 and the 10 to it: in 80 four looks, or three beside the job."""
+    problem = line((Crew(0, 0, 0, 80),), must=(4,))
+    assert most_score(problem) == 5 + 4 + 3 + 2
+    assert most_score(problem, done=[4]) == 5 + 4 + 3
 
 
 def test_greedy_weighs_the_square_of_the_score_against_the_extra_time() -> None:

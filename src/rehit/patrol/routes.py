@@ -473,7 +473,7 @@ class Plan:
     out, closed
         Crews that fell out during the day, and streets that were closed.
     bound
-        Markings that no plan of looks could exceed; not a number where not worked out.
+        Markings that no plan of the same jobs could exceed; not a number where not worked out.
     """
 
     stops: gpd.GeoDataFrame
@@ -532,13 +532,16 @@ def plan_routes(stops: gpd.GeoDataFrame, crews: gpd.GeoDataFrame, *, network: Ne
                 left_out(setting, found, travel), travel,
                 plan_notes(setting, found, travel, parameters=parameters),
                 home=dict(zip(crews["crew_id"], found.home, strict=True)), price=found.price,
-                bound=_bound(setting))
+                bound=_bound(setting, found))
 
 
-def _bound(setting: Setting) -> float:
-    """Return the markings that no plan could exceed, were every look worth its chance alone."""
+def _bound(setting: Setting, found: DayRoutes) -> float:
+    """Return the markings that no plan of the same jobs could exceed, were looks independent."""
+    if not setting.stops.size:
+        return 0.0
     chance = setting.stops["expected"].to_numpy(float)
-    return most_score(replace(setting.relaxed, score=chance)) if setting.stops.size else 0.0
+    done = [stop for route in found.routes for stop in route if setting.relaxed.must[stop]]
+    return most_score(replace(setting.relaxed, score=chance), done=done)
 
 
 def day_travel(stops: gpd.GeoDataFrame, crews: gpd.GeoDataFrame, *, network: Network | None,

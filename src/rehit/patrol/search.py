@@ -452,11 +452,19 @@ def _weighed(problem: Problem, stop: Stop, best: Routes, *, seed: int, run: int,
                 start=best if warm else None)
 
 
-def most_score(problem: Problem) -> float:
+def most_score(problem: Problem, *, done: Sequence[int] = ()) -> float:
     """Return an upper bound of the ordinary score that any plan can reach.
 
-    Each visit takes at least its service and the shortest way in; the time of all crews filled
-    with the best score for that time, the last stop in part (a fractional knapsack).
+    Each visit takes at least its service and the shortest way in; the time that all crews have
+    left from the jobs done is filled with the best score for that time, the last stop in part (a
+    fractional knapsack).
+
+    Parameters
+    ----------
+    problem
+        The day's stops, crews and travel times.
+    done
+        Stops that must be done and are.
 
     Examples
     --------
@@ -470,14 +478,12 @@ def most_score(problem: Problem) -> float:
     far = np.where(np.eye(len(problem.travel), dtype=bool), np.inf, problem.travel)
     # Two stops on one spot have no way between them.
     shared = np.bincount(problem.location, minlength=len(far))[problem.location] > 1
-    near = np.where(shared, 0.0, far.min(axis=0)[problem.location])
-    cost = problem.service + near
-    rests = sum(crew.rest.length for crew in problem.crews if crew.rest and (
-        crew.latest > crew.rest.free_until))
+    cost = problem.service + np.where(shared, 0.0, far.min(axis=0)[problem.location])
+    left = sum(crew.work_until - crew.earliest for crew in problem.crews) - cost[list(done)].sum()
     looks = np.flatnonzero(~problem.must)
     order = looks[np.argsort(-problem.score[looks] / np.maximum(cost[looks], 1e-9), kind="stable")]
     before = np.cumsum(cost[order]) - cost[order]
-    share = np.clip((problem.budget - rests - before) / np.maximum(cost[order], 1e-9), 0.0, 1.0)
+    share = np.clip((left - before) / np.maximum(cost[order], 1e-9), 0.0, 1.0)
     return float((problem.score[order] * share).sum())
 
 
