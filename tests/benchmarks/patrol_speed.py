@@ -40,7 +40,8 @@ def tables(n_stops: int = 500, n_crews: int = 4) -> tuple[gpd.GeoDataFrame, gpd.
     assets = gpd.read_file(DEMO / "assets.geojson").to_crs(CRS).sample(n_stops, random_state=1)
     kind = np.where(np.arange(n_stops) < n_stops // 10, "reported", "hotspot")
     stops = gpd.GeoDataFrame({
-        **dict.fromkeys(contract("patrol_stops").names), "weight": 1.0, "traffic_control": False,
+        **dict.fromkeys(contract("patrol_stops").names), "weight": 1.0, "more": 0.0,
+        "traffic_control": False,
         "due_min": np.nan, "work_min": np.nan, "people": np.nan, "area_m2": np.nan,
         "stop_id": assets["asset_id"].to_numpy(), "name": assets["asset_id"].to_numpy(),
         "kind": kind, "offensive": np.arange(n_stops) < n_stops // 100,

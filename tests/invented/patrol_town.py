@@ -28,7 +28,7 @@ def make_stops(n: int, *, seed: int = 1, reported: int = 0, **columns: object) -
               for _ in range(n)]
     table = {
         "stop_id": [f"s{i}" for i in range(n)], "name": [f"{i} Hill Street" for i in range(n)],
-        "place_id": None, "weight": 1.0, "due_min": np.nan, "work_min": np.nan,
+        "place_id": None, "weight": 1.0, "more": 0.0, "due_min": np.nan, "work_min": np.nan,
         "people": np.nan, "access": None,
         "traffic_control": False, "advised": None, "case_number": None, "asset_id": None,
         "asset_type": None, "asset_name": None, "colour": None, "permit": None,

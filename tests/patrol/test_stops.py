@@ -41,6 +41,17 @@ WORTH = pd.DataFrame({"chance": [0.5, 0.2, 0.05], "markings": [0.7, 0.25, 0.05],
                       "marking_days": [8.0, 3.0, 1.0]}, ["A", "B", "C"])
 
 
+def test_what_else_stands_at_a_reported_job_is_done_with_it() -> None:
+    """Fault: a crew that found further markings beside the job was late.
+
+    I5 at C: 15 minutes and 0.3 L for the job and half as much for half a marking, 4 to set up.
+    """
+    stops, _ = reported_stops(INCIDENTS, ADVICE, REPEATS, day=date(2025, 3, 14), time_zone="UTC",
+                              parameters=NUMBERS, standing=pd.Series({"C": 0.5}))
+    assert stops[["more", "work_min", "service_min", "paint_l"]].to_numpy().tolist() == [
+        pytest.approx([0.5, 15.0, 15 * 1.5 + 4, 0.45])]
+
+
 def test_the_usual_job_is_the_most_frequent_method_s_mean() -> None:
     usual = usual_jobs(INCIDENTS, ADVICE)
     assert usual.loc["A", ["method", "minutes", "wash_water_l"]].tolist() == ["hot_wash", 50, 120]

@@ -233,7 +233,9 @@ def walk(town: Town, year: Year, sheet: Sheet, plan: Plan, day: date,
     at, slow = rows[0]["location"], _noise(rng, about["drive"])
     for row in rows[1:]:
         reached = clock + slow * plan.travel.seconds[at, row["location"]] / 60
-        if row["kind"] == "hotspot" and reached > row["begin_by_min"]:
+        sure = town.chain.parameters["patrol.setup_minutes"] + (
+            town.chain.parameters["patrol.look_minutes"] if row["kind"] == "hotspot" else 0.0)
+        if row["kind"] == "hotspot" and reached + sure > row["leave_by_min"]:
             outcomes.append("not_seen")
             continue
         clock, at = reached, row["location"]
@@ -241,18 +243,21 @@ def walk(town: Town, year: Year, sheet: Sheet, plan: Plan, day: date,
             continue
         now = day_number(day) + clock / MIN_PER_DAY
         here = (place == row["place_id"]) | (ids == row["stop_id"])
-        stands = here & (marks["at"].to_numpy() <= now) & np.isnan(year.cleared)
+        stands = np.flatnonzero(here & (marks["at"].to_numpy() <= now) & np.isnan(year.cleared))
         work = float(row["work_min"]) if np.isfinite(row["work_min"]) else 25.0
-        sure = town.chain.parameters["patrol.setup_minutes"]
+        clock += sure
         if row["kind"] == "hotspot":
-            sure += town.chain.parameters["patrol.look_minutes"]
             year.n_looks += 1
-            year.n_found += int(stands.any())
+            year.n_found += int(len(stands) > 0)
         else:
             year.due[ids == row["stop_id"]] = day_number(day) + row["due_min"] / MIN_PER_DAY
-        clock += sure + stands.sum() * work * _noise(rng, about["minutes"])
-        year.cleared[stands] = now
-        outcomes.append("done" if stands.any() else "clean")
+            stands = np.array(sorted(stands, key=lambda mark: ids[mark] != row["stop_id"]), int)
+        # The reported marking is done in any case, others as long as there is time.
+        room = max(int((row["leave_by_min"] - clock) // work) if work else len(stands),
+                   int(row["kind"] == "reported"))
+        clock += len(stands[:room]) * work * _noise(rng, about["minutes"])
+        year.cleared[stands[:room]] = now
+        outcomes.append("clean" if not len(stands) else "left" if len(stands) > room else "done")
     late = clock - float(sheet.crew["shift_end_min"])
     year.home.append(late <= 0)
     year.overtime_min += max(late, 0.0)

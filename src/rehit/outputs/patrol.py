@@ -694,7 +694,8 @@ def day_stops(chain: Chain, day: date, *, crews: int, worth: pd.DataFrame,
     incidents, numbers = findable(chain), chain.parameters
     jobs, handed = reported_stops(incidents, chain.advice, chain.repeats, day=day,
                                   time_zone=chain.project.time_zone, parameters=numbers,
-                                  holidays=list(chain_holidays(chain, day)))
+                                  holidays=list(chain_holidays(chain, day)),
+                                  standing=worth["markings"])
     busy = set(incidents.loc[incidents["status"] == "open", "place_id"].dropna())
     spots = hotspot_stops(
         chain.repeats, worth, incidents, chain.advice, busy=busy, due=due, wanted=wanted,

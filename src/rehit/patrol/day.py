@@ -563,5 +563,5 @@ def _way_home(own: gpd.GeoDataFrame, planned: gpd.GeoDataFrame, crew: pd.Series,
     back = now.earliest / S_PER_MIN + drive
     row = own.tail(1).assign(kind="return", stop_id=None, name=crew["depot_name"],
                              location=now.end, travel_min=drive, arrive_min=back, start_min=back,
-                             leave_min=back, begin_by_min=np.nan, made=np.nan)
+                             leave_min=back, leave_by_min=np.nan, made=np.nan)
     return row.set_geometry(gpd.points_from_xy(*travel.xy[[now.end]].T), crs=own.crs)

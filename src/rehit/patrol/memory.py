@@ -78,7 +78,9 @@ class Unreported:
     a job of its own, after a time that is exponential with mean D; for each of them come
     :math:`u` that nobody ever reports. Of those since the place was last seen T days ago,
     :math:`k (\lambda D (1 - e^{-T/D}) + u \lambda T)` are expected to stand unreported; k is what
-    looks at the place tell, 1 where there were none.
+    looks at the place tell, 1 where there were none. Markings come in bursts: their number is
+    taken as geometric, which tells far better on public logs than a Poisson number how often a
+    place is marked at all (``docs/replayed.md``).
 
     Attributes
     ----------
@@ -99,7 +101,7 @@ class Unreported:
     >>> rate = pd.Series({"A": 0.05, "B": 0.05})
     >>> standing = Unreported(rate, report_days=7.0, never_ratio=0.0, longest_days=91.0)
     >>> standing.looks(pd.Series({"B": 1.0})).round(3).to_dict("list")
-    {'chance': [0.295, 0.046], 'marking_days': [207.025, 0.025]}
+    {'chance': [0.259, 0.044], 'markings': [0.35, 0.047], 'marking_days': [207.025, 0.025]}
     """
 
     rate_per_day: pd.Series
@@ -144,7 +146,7 @@ class Unreported:
         """
         soon, since = self.watched(days.reindex(self.rate_per_day.index))
         standing = self.rate_per_day * (soon + self.never_ratio * since) * self.found_ratio
-        return pd.DataFrame({"chance": -np.expm1(-standing), "markings": standing,
+        return pd.DataFrame({"chance": standing / (1 + standing), "markings": standing,
                              "marking_days": self.all_per_day * since**2 / 2})
 
     def watched(self, since: pd.Series) -> tuple[pd.Series, pd.Series]:
@@ -176,18 +178,18 @@ class Unreported:
         found, soon, never = (told[name].to_numpy() for name in ("found", "soon", "never"))
         ratio = 1.0
         for _ in range(ROUNDS):
-            unseen = np.divide(ratio * never, soon + ratio * never, where=never > 0,
-                               out=np.zeros_like(never))
-            of_them = found * behind_a_find(soon + ratio * never) * unseen
-            ratio = (of_them.sum() + prior_markings * self.never_ratio) / (
-                never.sum() + prior_markings)
-        expected = soon + ratio * never
+            expected = soon + ratio * never
+            share = np.divide(ratio * never, expected, where=never > 0, out=np.zeros_like(never))
+            counted, weight = _behind(found, expected)
+            ratio = ((counted * share).sum() + prior_markings * self.never_ratio) / (
+                (weight * never).sum() + prior_markings)
+        expected, n = soon + ratio * never, len(self.rate_per_day)
         place = self.rate_per_day.index.get_indexer(pd.Index(told["place_id"]))
-        looked_at = np.bincount(place, expected, minlength=len(self.rate_per_day))
-        factor = np.ones(len(self.rate_per_day))
+        factor = np.ones(n)
         for _ in range(ROUNDS):
-            counted = found * behind_a_find(factor[place] * expected)
-            factor = (1 + np.bincount(place, counted, minlength=len(factor))) / (1 + looked_at)
+            counted, weight = _behind(found, factor[place] * expected)
+            factor = (1 + np.bincount(place, counted, minlength=n)) / (
+                1 + np.bincount(place, weight * expected, minlength=n))
         return replace(self, never_ratio=float(ratio),
                        found_ratio=pd.Series(factor, index=self.rate_per_day.index))
 
@@ -197,8 +199,11 @@ class Unreported:
         # Looks stand before the clearances of their day, which may be what came of them.
         made = pd.concat([made, cleared]).sort_values("day", kind="stable")
         made = made.assign(at=pd.to_datetime(made["day"]))
-        made = made.assign(since=made.groupby("place_id")["at"].diff().dt.days.astype(float))
-        own = made[(made["stop_id"] == made["place_id"])
+        before = made.groupby("place_id")
+        made = made.assign(since=before["at"].diff().dt.days.astype(float),
+                           left=before["outcome"].shift() == "left")
+        # What was left the time before still stands: finding it again is no news.
+        own = made[(made["stop_id"] == made["place_id"]) & ~made["left"]
                    & made["place_id"].isin(self.rate_per_day.index)]
         rate = own["place_id"].map(self.rate_per_day).astype(float)
         soon, since = self.watched(own["since"])
@@ -206,19 +211,14 @@ class Unreported:
                           soon=rate * soon, never=rate * since)
 
 
-def behind_a_find(expected: np.ndarray) -> np.ndarray:
-    """Return how many markings stand at a place found marked, where so many were expected.
+def _behind(found: np.ndarray, expected: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the markings behind looks, and what each look counts as in what was expected of it.
 
-    The mean of a Poisson count known to be at least one.
-
-    Examples
-    --------
-    >>> behind_a_find(np.array([0.0, 0.1, 2.0])).round(3)
-    array([1.   , 1.051, 2.313])
+    A geometric count is a Poisson count whose mean is drawn anew each time, exponential about what
+    was expected: these are the means of count and draw, given whether anything was found (the
+    step of expectation; the ratios they give are the likelihood's).
     """
-    some = np.maximum(expected, 1e-12)
-    counts: np.ndarray = some / -np.expm1(-some)
-    return counts
+    return found * (1 + expected), found + 1 / (1 + expected)
 
 
 def merged_looks(*parts: pd.DataFrame) -> pd.DataFrame:

@@ -570,8 +570,8 @@ class DayRoutes:
     price
         What keeping the standards costs: marking-days that looks would end, and minutes of driving
         saved, if nothing were due.
-    begin_by
-        By when each look must begin, or is left out [s].
+    leave_by
+        By when each stop must be left, whatever is left to do there [s].
     made
         How likely there is time for each stop.
     """
@@ -582,7 +582,7 @@ class DayRoutes:
     home: list[float]
     given_up: set[int]
     price: tuple[float, float]
-    begin_by: dict[int, float]
+    leave_by: dict[int, float]
     made: dict[int, float]
 
 
@@ -604,7 +604,7 @@ def search_day(setting: Setting, *, parameters: Parameters, seed: int,
     planned = {stop for route in kept.routes for stop in route}
     return DayRoutes(kept.routes, problem, soon, kept.home,
                      {stop for route in routes for stop in route} - planned, price,
-                     kept.begin_by, kept.made)
+                     kept.leave_by, kept.made)
 
 
 def _jobs_first(setting: Setting, *, parameters: Parameters, seed: int,
@@ -765,11 +765,11 @@ def visits_table(setting: Setting, found: DayRoutes, travel: Travel) -> gpd.GeoD
         rows.append(_row(crew, len(route.visits) + 1, "return", None, str(crew["depot_name"]),
                          home.end, (route.back,) * 3, route.back - left, travel))
     columns = ["crew_id", "position", "kind", "stop_id", "name", "travel_min", "arrive_min",
-               "start_min", "leave_min", "begin_by_min", "made", "location", "geometry"]
+               "start_min", "leave_min", "leave_by_min", "made", "location", "geometry"]
     table = pd.DataFrame(rows, columns=columns)
     for column in ("crew_id", "kind", "stop_id", "name"):
         table[column] = table[column].astype("str")
-    for column in ("travel_min", "arrive_min", "start_min", "leave_min", "begin_by_min", "made"):
+    for column in ("travel_min", "arrive_min", "start_min", "leave_min", "leave_by_min", "made"):
         table[column] = table[column].astype(float)
     visits = gpd.GeoDataFrame(
         table.astype({"position": "int64", "location": "int64"}),
@@ -779,8 +779,8 @@ def visits_table(setting: Setting, found: DayRoutes, travel: Travel) -> gpd.GeoD
 
 
 def _chances(found: DayRoutes, stop: int) -> dict[str, object]:
-    """Return by when a visit must begin, and how likely there is time for it."""
-    return {"begin_by_min": found.begin_by.get(stop, np.nan) / S_PER_MIN,
+    """Return by when a stop must be left, and how likely there is time for it."""
+    return {"leave_by_min": found.leave_by.get(stop, np.nan) / S_PER_MIN,
             "made": found.made.get(stop, np.nan)}
 
 

@@ -34,11 +34,12 @@ def crew_methods() -> frozenset[str]:
 def reported_stops(incidents: gpd.GeoDataFrame, advice: pd.DataFrame,
                    places: gpd.GeoDataFrame, *, day: date, time_zone: str,
                    parameters: Parameters, holidays: Sequence[date] = (),
-                   ) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
+                   standing: pd.Series | None = None) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
     """Return the open jobs for the crews, and those that are for someone else.
 
     Where an incident has no point of its own but is matched to an asset, the asset's point is
-    taken. ``due_min`` is when the service standard wants each job begun.
+    taken. ``due_min`` is when the service standard wants each job begun. What else is expected to
+    stand at the place is done too: time and litres are those of the job for each marking.
 
     Parameters
     ----------
@@ -57,22 +58,28 @@ def reported_stops(incidents: gpd.GeoDataFrame, advice: pd.DataFrame,
         standards.
     holidays
         Days that are no working days.
+    standing
+        Markings expected by place that nobody has reported; by default none.
     """
     still = _detailed(incidents[incidents["status"] == "open"]).merge(
         advice, on="incident_id", how="left")
+    beside = pd.Series(dtype=float) if standing is None else standing
+    n_jobs = still.groupby("place_id")["incident_id"].transform("size")
+    more = (beside.reindex(still["place_id"]).set_axis(still.index) / n_jobs).fillna(0.0)
     advised = still["method"].fillna("inspect")
     theirs = advised.isin(NOT_FOR_CREWS)
     second = still["second_choice"].fillna("").where(theirs, "")
     others = theirs & ~second.isin(crew_methods())
     minutes = still["minutes"].astype(float).fillna(parameters["patrol.job_minutes"])
+    service = minutes * (1 + more) + parameters["patrol.setup_minutes"]
     jobs = stops_table(
-        still, stop_id=still["incident_id"], place_id=still["place_id"],
+        still.assign(**{column: still[column] * (1 + more) for column in LITRES}),
+        more=more, stop_id=still["incident_id"], place_id=still["place_id"],
         name=_names(still), kind="reported",
         offensive=still["priority"] == "offensive", expected=1.0,
         method=advised.where(~theirs, second), advised=advised,
-        service_min=minutes + parameters["patrol.setup_minutes"], work_min=minutes,
-        people=_people(still, parameters),
-        **open_hours(still, minutes + parameters["patrol.setup_minutes"]),
+        service_min=service, work_min=minutes,
+        people=_people(still, parameters), **open_hours(still, service),
         due_min=due_minutes(still, day=day, time_zone=time_zone, holidays=holidays,
                             parameters=parameters))
     # A point that only stands for "not known" is no place; the asset named in the log is one.
@@ -223,7 +230,8 @@ def stops_table(table: gpd.GeoDataFrame, **columns: Any) -> gpd.GeoDataFrame:
             stops[column.name] = stops[column.name].astype("boolean").fillna(False).astype(bool)
         elif column.kind in ("text", "code"):
             stops[column.name] = stops[column.name].astype("str")
-    stops[[*LITRES, "weight"]] = stops[[*LITRES, "weight"]].fillna({"weight": 1.0}).fillna(0.0)
+    filled = [*LITRES, "weight", "more"]
+    stops[filled] = stops[filled].fillna({"weight": 1.0}).fillna(0.0)
     stops["geometry"] = table.geometry.to_numpy()
     made = gpd.GeoDataFrame(stops, geometry="geometry", crs=table.crs)
     check(made, "patrol_stops", where="patrol.stops_table")

@@ -23,7 +23,7 @@ from rehit.report.static_map import draw_route
 MAP_WIDTHS = (1.0, 0.85, 0.7)
 #: From this chance on a marking is told in tenths instead of one in so many.
 LIKELY = 0.5
-#: A look made on so many of a hundred days has no time told by which it must begin.
+#: A look made on so many of a hundred days has no time told by which the crew drives on.
 SURELY_MADE = 0.99
 
 
@@ -275,7 +275,7 @@ def expect_words(row: dict[str, object], say: Say) -> str:
         found, of = odds(_number(row["expected"]))
         said = say("sheet.expect_look", found=found, of=of) if row["method"] == "inspect" else say(
             "sheet.expect_work", found=found, of=of, method=str(row["method"]))
-        return say("sheet.look_by", said=said, by=clock(_number(row["begin_by_min"]))) if (
+        return say("sheet.look_by", said=said, by=clock(_number(row["leave_by_min"]))) if (
             may_be_late(row)) else said
     if is_referral(row):
         return say(f"sheet.for_specialist_{row['advised']}")
