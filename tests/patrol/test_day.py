@@ -256,4 +256,4 @@ def test_what_a_change_does_not_touch_stays_with_its_crew(
     assert at_eight(morning.stops.head(0), numbers) == []
     assert at_eight(new_job(service_min=5.0), numbers) == []
     anew = numbers.override({"patrol.change_iterations": numbers["patrol.search_iterations"]})
-    assert len(at_eight(morning.stops.head(0), anew)) > 5
+    assert at_eight(morning.stops.head(0), anew) != []
