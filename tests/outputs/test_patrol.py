@@ -465,6 +465,9 @@ def test_a_day_with_nothing_to_do_is_a_result(copy: Path,
     assert "or a lower least_chance under [patrol]" in said
     assert {"visit_calendar.csv", "visit_intervals.csv", "day_plan.json"} <= {
         file.name for file in (copy / "results").iterdir()}
+    none = table(copy / "results" / "stops.csv")  # headings all the same
+    assert len(none) == 0
+    assert list(none)[:3] == ["crew", "stop", "kind"]
     assert main([*saturday, "--lang", "es"]) == 0  # nor does an empty day stop the next
     assert "todos los equipos se quedan en su base" in capsys.readouterr().out
     assert main([*saturday, "--bring-in", "2 hill st"]) == 0

@@ -17,6 +17,9 @@ from rehit.report.runsheet import expect_words, method_words
 from rehit.report.say import Say
 
 M_PER_KM = 1000.0
+#: Columns of the day's stops, written on a day without any too.
+STOPS_CSV = ("crew", "stop", "kind", "place", "arrive", "start", "leave", "drive_min", "method",
+             "expected", "paint_l", "remover_l", "wash_water_l", "materials", "cautions", "x", "y")
 
 
 def write_gpx(sheet: Sheet, path: Path, *, say: Say) -> None:
@@ -124,5 +127,5 @@ def write_stops_csv(sheets: list[Sheet], path: Path, *, say: Say) -> None:
             "wash_water_l": rows["wash_water_l"].round(1), "materials": rows["materials"],
             "cautions": rows["cautions"], "x": sheet.rows.geometry.x.round(1),
             "y": sheet.rows.geometry.y.round(1)}))
-    table = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
-    neutralise_table(table.astype({"stop": "Int64"}) if parts else table).to_csv(path, index=False)
+    table = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=STOPS_CSV)
+    neutralise_table(table.astype({"stop": "Int64"})).to_csv(path, index=False)
