@@ -28,8 +28,11 @@ def small_day(numbers: Parameters, *, seed: int, n_crews: int, n_jobs: int, n_lo
     return day_problem(stops, crews, travel, parameters=numbers)
 
 
-def fewest_missed(setting: Setting) -> int:
-    """Try each share of the jobs in each order with the break after each stop: no other code."""
+def fewest_missed(setting: Setting) -> int | None:
+    """Try each share of the jobs in each order with the break after each stop: no other code.
+
+    None where the jobs do not all fit.
+    """
     day, jobs = setting.relaxed, np.flatnonzero(setting.relaxed.must).tolist()
     shares = {(): 0}
     for crew in day.crews:
@@ -48,7 +51,7 @@ def fewest_missed(setting: Setting) -> int:
                     key = tuple(sorted(mine + others))
                     joined[key] = min(joined.get(key, len(jobs)), mine_missed + missed)
         shares = joined
-    return shares[tuple(jobs)]
+    return shares.get(tuple(jobs))
 
 
 def _missed(setting: Setting, crew: Crew, way: tuple[int, ...], rest_after: int) -> int | None:
@@ -68,8 +71,9 @@ def _missed(setting: Setting, crew: Crew, way: tuple[int, ...], rest_after: int)
 
 
 def missed_by_search(setting: Setting, numbers: Parameters) -> int:
-    """Return how many jobs the day's routes begin late; each must be in them."""
+    """Return how many jobs the day's routes begin late or not at all."""
     found = search_day(setting, parameters=numbers, seed=1)
     begun = {visit.stop: visit.start for timed in time_routes(found) if timed
              for visit in timed.visits}
-    return sum(begun[job] > setting.due_s[job] for job in np.flatnonzero(setting.relaxed.must))
+    return sum(begun.get(job, np.inf) > setting.due_s[job]
+               for job in np.flatnonzero(setting.relaxed.must).tolist())
