@@ -86,7 +86,7 @@ def late_cost(start_s: np.ndarray, due_s: np.ndarray, offensive: np.ndarray, *,
     >>> (cost / 60).round(1).tolist()
     [0.0, 0.0, 1080.0]
     """
-    hours = np.nan_to_num(np.maximum(start_s - due_s, 0.0)) / S_PER_H
+    hours = np.fmax(start_s - due_s, 0.0) / S_PER_H  # not a number gives way to 0
     rate = np.where(offensive, parameters["patrol.late_offensive_minutes"],
                     parameters["patrol.late_ordinary_minutes"]) * S_PER_MIN
     cost: np.ndarray = rate * hours * (
