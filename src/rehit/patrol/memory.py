@@ -101,7 +101,7 @@ class Unreported:
     >>> rate = pd.Series({"A": 0.05, "B": 0.05})
     >>> standing = Unreported(rate, report_days=7.0, never_ratio=0.0, longest_days=91.0)
     >>> standing.looks(pd.Series({"B": 1.0})).round(3).to_dict("list")
-    {'chance': [0.259, 0.044], 'markings': [0.35, 0.047], 'marking_days': [207.025, 0.025]}
+    {'chance': [0.259, 0.045], 'markings': [0.35, 0.047], 'marking_days': [207.025, 0.025]}
     """
 
     rate_per_day: pd.Series
