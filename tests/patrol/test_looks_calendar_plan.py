@@ -26,6 +26,11 @@ def planned(numbers: Parameters, *, hours_per_week: float = 20.0, slack: float =
     return frequency.table.set_index("place_id"), calendar
 
 
+def intervals(places: list[str], *, visit_h: float, interval_days: float) -> pd.DataFrame:
+    return pd.DataFrame({"place_id": places, "visit_h": visit_h, "interval_days": interval_days,
+                         "rate_per_year": 1.0})
+
+
 def test_hours_are_bounded_and_spread_over_crews(numbers: Parameters) -> None:
     _, calendar = planned(numbers)
     assert (calendar.hours <= 1.15 * 2.0 + 1e-9).all(axis=None)
@@ -58,7 +63,7 @@ def test_gaps_are_even(numbers: Parameters) -> None:
 
 def test_a_holiday_moves_one_visit_and_leaves_the_others_where_they_were(
         numbers: Parameters) -> None:
-    table = pd.DataFrame({"place_id": ["a"], "visit_h": 0.5, "interval_days": 7.0})
+    table = intervals(["a"], visit_h=0.5, interval_days=7.0)
     days = {name: plan_calendar(
         table, make_stops(1).geometry, crew_ids=["A"], hours_per_day=4.0, first_day=MONDAY,
         parameters=numbers, holidays=free).visits["day"].tolist()
@@ -71,7 +76,7 @@ def test_a_holiday_moves_one_visit_and_leaves_the_others_where_they_were(
 
 
 def test_a_place_seen_every_working_day_loses_only_the_holiday(numbers: Parameters) -> None:
-    table = pd.DataFrame({"place_id": ["a"], "visit_h": 0.5, "interval_days": 1.0})
+    table = intervals(["a"], visit_h=0.5, interval_days=1.0)
     found = plan_calendar(table, make_stops(1).geometry, crew_ids=["A"], hours_per_day=4.0,
                           first_day=MONDAY, parameters=numbers, holidays=[date(2026, 1, 14)])
     assert len(found.visits) == 19
@@ -81,17 +86,33 @@ def test_a_place_seen_every_working_day_loses_only_the_holiday(numbers: Paramete
 def test_no_crew_is_refused(numbers: Parameters) -> None:
     stops = make_stops(2)
     with pytest.raises(SettingError, match="no crew"):
-        plan_calendar(pd.DataFrame({"place_id": ["a", "b"], "visit_h": 1.0, "interval_days": 7.0}),
+        plan_calendar(intervals(["a", "b"], visit_h=1.0, interval_days=7.0),
                       stops.geometry, crew_ids=[], hours_per_day=1.0, first_day=MONDAY,
                       parameters=numbers)
 
 
 def test_a_crew_with_a_short_shift_gets_no_more_than_its_hours(numbers: Parameters) -> None:
     stops = make_stops(80)
-    table = pd.DataFrame({"place_id": stops["stop_id"], "visit_h": 0.25, "interval_days": 7.0})
+    table = intervals(list(stops["stop_id"]), visit_h=0.25, interval_days=7.0)
     calendar = plan_calendar(table, stops.geometry, crew_ids=["long", "short"],
                              hours_per_day=[4.0, 1.0], first_day=MONDAY, parameters=numbers)
     assert calendar.hours["long"].max() <= 4.0
     assert calendar.hours["short"].max() <= 1.0
     assert calendar.hours["short"].sum() == pytest.approx(calendar.hours["long"].sum() / 4, rel=0.1)
     assert calendar.no_room.empty
+
+
+def test_overdue_looks_come_first_where_a_day_s_plan_would_go(numbers: Parameters) -> None:
+    """Fault: 6 of 54 looks of the calendar's day were in that day's plan of the demo town.
+
+    Overdue: A 10 markings a year, unseen for 40 days; B 20 for 20; C 5 for 90: 16,000, 8,000 and
+    40,500 marking-days in proportion. One look a day; D is not due for a week.
+    """
+    table = intervals(list("ABCD"), visit_h=0.5, interval_days=14.0).assign(
+        rate_per_year=[10.0, 20.0, 5.0, 99.0])
+    calendar = plan_calendar(table, make_stops(4).geometry, crew_ids=["A"], hours_per_day=0.5,
+                             first_day=MONDAY, parameters=numbers,
+                             since=pd.Series({"A": 40.0, "B": 20.0, "C": 90.0, "D": 7.0}))
+    first = calendar.visits.groupby("place_id")["day"].min()
+    assert first.to_dict() == {"C": "2026-01-05", "A": "2026-01-06", "B": "2026-01-07",
+                               "D": "2026-01-12"}

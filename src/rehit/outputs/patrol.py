@@ -200,7 +200,7 @@ def plan_day(chain: Chain, *, day: date | None, crews: int | Sequence[str] | Non
         frequency.table, places.geometry, crew_ids=list(team["crew_id"]),
         hours_per_day=patrol_hours(team, parameters=numbers).tolist(), first_day=day,
         parameters=numbers, holidays=list(chain_holidays(chain, day)),
-        since=days_since_looked(looks, day=day))
+        since=since)
     due = calendar.visits.loc[calendar.visits["day"] == day.isoformat(), "place_id"]
     wanted = _wanted(chain, wishes.bring_in, rates)
     stops, handed = day_stops(chain, day, crews=len(team), due=frozenset(due),

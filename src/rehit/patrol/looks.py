@@ -237,8 +237,10 @@ def plan_calendar(frequency: pd.DataFrame, points: gpd.GeoSeries, *, crew_ids: S
                   holidays: Sequence[date] = (), since: pd.Series | None = None) -> Calendar:
     """Spread visits over the working days of the coming weeks.
 
-    Places are dealt to crews as parts of town with work in proportion to their hours; then, the
-    busiest first, each gets the starting day that keeps the fullest of its days least full. Visits
+    Places are dealt to crews as parts of town with work in proportion to their hours. Those whose
+    look is overdue come first, on the first days with room, where a look ends most marking-days
+    before others: as a day's plan goes. Then, the busiest first, each gets the starting day that
+    keeps the fullest of its days least full. Visits
     less than a week apart are evenly spaced in working days, others in days of the calendar, so
     that a holiday moves one visit and not all that follow. A visit whose day is free of work or
     full moves to the nearest working day with room.
@@ -256,12 +258,12 @@ def plan_calendar(frequency: pd.DataFrame, points: gpd.GeoSeries, *, crew_ids: S
     first_day
         First day of the calendar.
     parameters
-        Reads ``patrol.calendar_weeks``, ``patrol.calendar_shift`` and
+        Reads ``patrol.calendar_weeks``, ``patrol.calendar_shift``, ``patrol.max_interval_days`` and
         ``patrol.work_days_per_week`` (from Monday).
     holidays
         Days without work.
     since
-        Days since each place was last looked at, by ``place_id``: its first visit then falls due
+        Days since each place was last seen clean, by ``place_id``: its first visit then falls due
         when its interval is over. Places without begin where there is room.
 
     Raises
@@ -283,7 +285,9 @@ def plan_calendar(frequency: pd.DataFrame, points: gpd.GeoSeries, *, crew_ids: S
     rows: list[tuple[object, ...]] = []
     missed: dict[str, int] = {}
     due = 0.0
-    for place in np.lexsort((np.arange(len(interval)), interval)).tolist():
+    waited = np.minimum(seen, parameters["patrol.max_interval_days"])
+    ends = np.where(seen > interval, frequency["rate_per_year"].to_numpy(float) * waited**2, 0.0)
+    for place in np.lexsort((np.arange(len(interval)), interval, -ends)).tolist():
         first = max(interval[place] - seen[place], 0.0)
         if first >= len(every):
             continue
@@ -357,7 +361,9 @@ def _place_visits(load: np.ndarray, grid: _Grid, hours: float,
     best: tuple[tuple[int, float, int], list[int], int] | None = None
     starts = np.flatnonzero(grid.place < min(grid.spacing, grid.end))
     if np.isfinite(grid.first):
-        starts = np.array([np.abs(grid.place - grid.first).argmin()])
+        # What is overdue is late on any day: the first with room.
+        room = np.flatnonzero((load + hours <= most + _FULL) & (grid.first == 0))
+        starts = room[:1] if len(room) else np.array([np.abs(grid.place - grid.first).argmin()])
     for first in starts.tolist() or [0]:
         wanted = np.arange(grid.place[first], grid.end - _FULL, grid.spacing)
         free = load + hours <= most + _FULL
