@@ -50,9 +50,7 @@ def days_since_looked(looks: pd.DataFrame, *, day: date) -> pd.Series:
         The day that is planned.
     """
     seen = looks[looks["outcome"].isin(CLEAN_AFTER) & (looks["day"] < day.isoformat())]
-    last = pd.to_datetime(seen.groupby("place_id")["day"].max())
-    days: pd.Series = (pd.Timestamp(day) - last).dt.days.astype(float)
-    return days.rename("days")
+    return days_since_clear(seen, day=day)
 
 
 def clearances(incidents: pd.DataFrame, *, day: date, time_zone: str) -> pd.DataFrame:
@@ -64,7 +62,7 @@ def clearances(incidents: pd.DataFrame, *, day: date, time_zone: str) -> pd.Data
 
 
 def days_since_clear(cleared: pd.DataFrame, *, day: date) -> pd.Series:
-    """Return the days since the last clearance of each place, from :func:`clearances`."""
+    """Return the days since the last row of each place, as :func:`clearances` has them."""
     last = pd.to_datetime(cleared.groupby("place_id")["day"].max())
     days: pd.Series = (pd.Timestamp(day) - last).dt.days.astype(float)
     return days.rename("days")

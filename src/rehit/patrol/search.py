@@ -578,7 +578,7 @@ def _has_clock(problem: Problem, fleet: Fleet) -> bool:
 def _vehicle_type(fleet: Fleet, kind: int, ends: list[int], taps: list[tuple[int, int]],
                   n_loads: int) -> pyvrp.VehicleType:
     crew = fleet.kinds[kind]
-    capacity = [*crew.capacity[:n_loads]]
+    capacity = list(crew.capacity[:n_loads])
     more: dict[str, Any] = {}
     if crew.used and n_loads:
         more["initial_load"] = [crew.used, *([0] * (len(capacity) - 1))]
