@@ -467,27 +467,26 @@ def _run_report(args: argparse.Namespace) -> Answer:
 
 def _region_options(options: Options) -> None:
     options.add("folder", type=Path, metavar="cli.meta_folder", text="cli.opt_region_folder")
-    options.out("cli.opt_region_out")
+    options.add("--out", metavar="cli.meta_folder", text="cli.opt_region_out")
     options.add("--scheduler", metavar="cli.meta_address", text="cli.opt_scheduler")
     options.add("--workers", type=int, metavar="N", default=2, text="cli.opt_workers")
     options.add("--memory", metavar="cli.meta_size", default="auto", text="cli.opt_memory")
 
 
 def _run_region(args: argparse.Namespace) -> Answer:
-    from rehit.files.writing import staged_folder
     from rehit.outputs.frame import finish_folder, told
-    from rehit.outputs.region import write_region
+    from rehit.outputs.region import results_folder, write_region
     from rehit.region.run import find_projects, run_region
     from rehit.report.say import Say
 
-    say, folder = Say(args.lang or "en"), args.out or args.folder / "region_results"
+    say, folder = Say(args.lang or "en"), args.out or str(args.folder / "region_results")
     projects = find_projects(args.folder)
-    with _progress(len(projects), say) as step, _hushed():
-        outcomes = run_region(args.folder, out=folder / "state", projects=projects,
+    with _progress(len(projects), say, timed=True) as step, _hushed():
+        outcomes = run_region(args.folder, out=f"{folder}/state", projects=projects,
                               scheduler=args.scheduler,
                               workers=args.workers, memory_per_worker=args.memory,
-                              progress=lambda _area: step("step.area"))
-        with staged_folder(folder) as stage:
+                              progress=lambda area, left: step("step.area", area=area, left=left))
+        with results_folder(folder) as stage:
             summary = finish_folder(told(write_region(outcomes, stage, say=say), say), stage,
                                     folder, csv_bom=args.csv_bom)
     return summary, [*summary["sentences"],
@@ -590,7 +589,7 @@ def _results(project: Project, folder: Path, *, steps: int, work: Writer,
 
 
 @contextmanager
-def _progress(total: int, say: Say) -> Iterator[Callable[[str], None]]:
+def _progress(total: int, say: Say, *, timed: bool = False) -> Iterator[Callable[..., None]]:
     """Show a bar on standard error while work goes on; silent when that is not a terminal.
 
     A program that shows the progress itself asks, by the variable ``REHIT_STEPS``, for a line of
@@ -600,12 +599,13 @@ def _progress(total: int, say: Say) -> Iterator[Callable[[str], None]]:
 
     as_lines = "REHIT_STEPS" in os.environ
 
-    with tqdm(total=total, file=sys.stderr, leave=False, bar_format="{desc} |{bar}|",
+    with tqdm(total=total, file=sys.stderr, leave=False,
+              bar_format="{desc} |{bar}|" + " {remaining}" * timed,
               disable=not sys.stderr.isatty()) as bar:
-        def step(code: str) -> None:
+        def step(code: str, **facts: object) -> None:
             if as_lines:
                 print(json.dumps({"step": code, "of": total}), file=sys.stderr, flush=True)
-            bar.set_description_str(say(code))
+            bar.set_description_str(say(code, **facts))
             bar.update(1)
 
         yield step
@@ -646,7 +646,7 @@ def closing_lines(summary: Summary, say: Say, *, open_first: Sequence[str] = ())
     lines = ["", say("cli.open_first") if first else say("cli.written")]
     lines += [f"  {name}" for name in (first or files)]
     if first and rest:
-        lines.append("  " + say("cli.more_files", n=rest, folder=str(Path(first[0]).parent)))
+        lines.append("  " + say("cli.more_files", n=rest, folder=os.path.dirname(first[0]) or "."))
     return lines
 
 

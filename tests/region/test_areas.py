@@ -15,6 +15,7 @@ from rehit.region.areas import (
     compare_shares,
     exact_limit,
     fit_funnel,
+    standings,
 )
 
 
@@ -54,6 +55,18 @@ def test_scatter_between_areas_against_what_was_planted() -> None:
     y = rng.binomial(n, np.clip(rng.normal(0.5, 0.08, 400), 0, 1))
     # Winsorised at a tenth each side, so somewhat below the full scatter of 0.08.
     assert 0.05 < fit_funnel(y, n).between < 0.085
+
+
+def test_nobody_stands_out_by_a_count_that_chance_gives_often_against_the_binomial() -> None:
+    """Five of five at nine in ten comes in 59 % of areas; so does every share where all agree."""
+    few = standings(np.array([1.0, 1.0]), np.array([5, 400]), Funnel(0.9, 0.0))
+    assert few == [Standing.INSIDE, Standing.FAR_HIGH]
+    assert standings(np.ones(3), np.array([4, 9, 1000]), Funnel(1.0, 0.0)) == 3 * [Standing.INSIDE]
+    for count in range(31):
+        above = binom.sf(count - 1, 30, 0.6)  # chance of this many or more
+        told = standings(np.array([count / 30]), np.array([30]), Funnel(0.6, 0.0))[0]
+        assert (told == Standing.FAR_HIGH) == (above <= 0.001)
+        assert (told in (Standing.HIGH, Standing.FAR_HIGH)) == (above <= 0.025)
 
 
 def test_one_area_far_off_is_named_and_the_others_are_not() -> None:

@@ -3,20 +3,28 @@
 from __future__ import annotations
 
 import json
+import logging
 import os
 import sys
+import warnings
 from collections.abc import Iterator
+from concurrent.futures import CancelledError
 from pathlib import Path
 from typing import Any
 
 import cloudpickle
+import fsspec
 import pytest
-from distributed import Client, LocalCluster
+from distributed import Client, KilledWorker, LocalCluster
 from small_town import make_town
 
 import rehit.region.run as run
+from rehit.chain import Chain
 from rehit.cli import main
-from rehit.errors import InputFileError, SettingError
+from rehit.errors import DataWarning, InputFileError, SettingError
+from rehit.messages import message
+from rehit.outputs.region import compare_outcomes
+from rehit.project import load_project
 from rehit.region.run import (
     Outcome,
     State,
@@ -73,13 +81,19 @@ def test_workers_find_what_one_process_finds(towns: Path,
                                              first: tuple[Path, tuple[Outcome, ...]]) -> None:
     alone = run_one("east", str(towns / "east"), project_key(towns / "east"))
     assert alone == first[1][0]
+    repeats = Chain(load_project(towns / "east")).repeats  # which count the same more dearly
+    assert alone.figures["n_known"] == repeats["n_incidents"].sum()
+    assert alone.figures["n_rehits"] == repeats["n_rehits"].sum()
 
 
 def test_a_second_run_makes_only_what_changed(
         towns: Path, first: tuple[Path, tuple[Outcome, ...]], scheduler: str) -> None:
     out = first[0]
     before = {path.name: path.read_bytes() for path in out.iterdir()}
-    again = run_region(towns, out=out, scheduler=scheduler)
+    ended: list[tuple[str, int]] = []
+    again = run_region(towns, out=out, scheduler=scheduler,
+                       progress=lambda area, left: ended.append((area, left)))
+    assert ended == [("east", 1), ("north", 1), ("west", 0)]
     assert [o.state for o in again] == [State.KEPT, State.KEPT, State.REFUSED]
     assert {path.name: path.read_bytes() for path in out.iterdir()} == before
     settings = towns / "north" / "rehit.toml"
@@ -98,10 +112,66 @@ def test_results_are_no_part_of_the_key_but_every_file_is(tmp_path: Path) -> Non
     (town / "results").mkdir()
     (town / "results" / "summary.json").write_text("{}", encoding="utf-8")
     (town / "results" / "repeats.csv").write_text("x", encoding="utf-8")
+    (town / "a.region_state.json").write_text("{}", encoding="utf-8")
+    (town / ".kept").mkdir()
+    (town / ".kept" / "cleaned").write_text("x", encoding="utf-8")
     assert project_key(town) == key
     log = town / "log.csv"
     log.write_bytes(log.read_bytes() + b"\n")
     assert project_key(town) != key
+
+
+def _complains_or_fails(area: str, _folder: str, key: str) -> Outcome:
+    """Say what a worker says whose scheduler has gone; fail for the other area."""
+    try:
+        raise OSError("Comm closed") if area == "east" else RuntimeError("no such luck")
+    except OSError:
+        logging.getLogger("distributed.worker").exception("Failed to communicate")
+    return Outcome(area, State.DONE, key, {"n_rows": 1})
+
+
+def test_what_dask_says_goes_beside_the_results_in_shared_storage_and_not_to_the_screen(
+        towns: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]) -> None:
+    monkeypatch.setattr(run, "run_one", _complains_or_fails)
+    east, north = run_region(towns, out="memory://region", workers=1,
+                             projects=[towns / "east", towns / "north"])
+    assert capfd.readouterr() == ("", "")
+    assert (east.state, north.state) == (State.DONE, State.FAILED)
+    assert north.got == message("region.own_fault", said="RuntimeError: no such luck")
+    kept = fsspec.filesystem("memory")
+    assert b"OSError: Comm closed" in kept.cat_file("/region/cluster.log")
+    states = [json.loads(kept.cat_file(name)) for name in kept.ls("/region", detail=False)
+              if name.endswith("state.json")]
+    assert sorted((held["area"], held["state"]) for held in states) == [
+        ("east", "done"), ("north", "failed")]
+
+
+def test_what_limits_an_area_is_kept_with_it_and_not_shown_by_the_worker(
+        towns: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]) -> None:
+    def warns(_chain: Chain) -> dict[str, Any]:
+        for kind in (DataWarning(message("limits.no_sizes")), FutureWarning("of a library")):
+            warnings.warn(kind, stacklevel=1)
+        return {"n_rows": 1}
+
+    monkeypatch.setattr(run, "area_figures", warns)
+    found = run_one("east", str(towns / "east"), "k")
+    assert (found.state, found.warned) == (State.DONE, "limits.no_sizes")
+    assert capfd.readouterr().err == ""
+
+
+def test_a_lost_worker_and_a_lost_cluster_are_told_apart() -> None:
+    lost = run._told_of(KilledWorker("run_one", None, 3))
+    assert lost == message("region.worker_lost", tries=4)
+    assert run._told_of(CancelledError()) == message("region.scheduler_lost")
+
+
+@pytest.mark.parametrize(("given", "said"), [
+    ({"workers": 0}, "at least one worker"), ({"memory_per_worker": "much"}, "4GiB"),
+    ({"out": "nowhere://x"}, "fsspec")])
+def test_a_cluster_of_no_size_and_unknown_storage_are_refused(
+        towns: Path, tmp_path: Path, given: dict[str, Any], said: str) -> None:
+    with pytest.raises(SettingError, match=said):
+        run_region(towns / "east", **{"out": tmp_path / "c", **given})
 
 
 def _dies_once(area: str, folder: str, key: str) -> Outcome:
@@ -158,5 +228,16 @@ def test_the_command_writes_the_comparison_in_either_language(
         assert "west" in text
     summary = json.loads((tmp_path / "r" / "summary.json").read_text(encoding="utf-8"))
     assert (summary["n_areas"], summary["n_done"]) == (3, 2)
-    assert {"areas.csv", "in_time.csv", "rehits.csv", "rehits.png", "summary.json"} <= {
-        Path(name).name for name in summary["files"]}
+    names = {"areas.csv", "in_time.csv", "rehits.csv", "rehits.png", "summary.json"}
+    assert names <= {Path(name).name for name in summary["files"]}
+    assert main(["region", str(towns), "--out", "memory://shared/r", "--scheduler", scheduler]) == 0
+    assert "memory://shared/r/areas.csv" in capsys.readouterr().out
+    shared = fsspec.filesystem("memory").ls("/shared/r", detail=False)
+    assert names <= {Path(name).name for name in shared}
+
+
+def test_of_many_areas_that_could_not_be_done_five_are_named() -> None:
+    bad = tuple(Outcome(f"a{n}", State.REFUSED, "k", {}, where="x", got="y") for n in range(8))
+    said = [each.code for each in compare_outcomes(bad)[1]]
+    assert said.count("region.not_done") == 5
+    assert said.count("region.more_not_done") == 1

@@ -7,6 +7,7 @@ values, in which ``sentences`` are messages. The frame says them in the project'
 from __future__ import annotations
 
 import json
+import os
 import platform
 from codecs import BOM_UTF8
 from collections.abc import Callable, Mapping, Sequence
@@ -133,7 +134,7 @@ def _refuse_what_does_not_fit(chain: Chain, command: str) -> None:
                              needed_gb=needed / 1e9, free_gb=free / 1e9, number=number)
 
 
-def finish_folder(summary: Summary, stage: Path, folder: Path, *,
+def finish_folder(summary: Summary, stage: Path, folder: Path | str, *,
                   csv_bom: bool = False) -> Summary:
     """Name the files written in the summary and leave it beside them as ``summary.json``.
 
@@ -143,7 +144,7 @@ def finish_folder(summary: Summary, stage: Path, folder: Path, *,
     for path in stage.rglob("*.csv") if csv_bom else ():
         path.write_bytes(BOM_UTF8 + path.read_bytes().removeprefix(BOM_UTF8))
     names = sorted(str(p.relative_to(stage)) for p in stage.rglob("*") if p.is_file())
-    named = {**summary, "files": [str(folder / name) for name in [*names, "summary.json"]]}
+    named = {**summary, "files": [os.path.join(folder, name) for name in [*names, "summary.json"]]}
     _write_json(named, stage / "summary.json")
     return named
 

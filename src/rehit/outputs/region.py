@@ -2,22 +2,45 @@
 
 from __future__ import annotations
 
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 from matplotlib.figure import Figure
 
-from rehit.files.writing import write_csv
+from rehit.files.writing import staged_folder, write_csv
 from rehit.messages import Message, message
 from rehit.region.areas import Standing, compare_rates, compare_shares, fit_funnel
-from rehit.region.run import Outcome, State, region_table
+from rehit.region.run import Outcome, State, region_table, storage
 from rehit.report.figures import funnel, house_style, to_png
 from rehit.report.say import Say
 
 #: What is compared as a share: name to the columns of part and whole.
 SHARES = {"in_time": ("n_in_time", "n_judged"), "rehits": ("n_rehits", "n_known")}
 NAMED = 5  # areas a sentence lists; all stand in the table
+
+
+@contextmanager
+def results_folder(out: str) -> Iterator[Path]:
+    """Give a scratch folder whose files reach `out` if the block succeeds.
+
+    Parameters
+    ----------
+    out
+        A folder, which gets all files or none, or the address of one in shared storage, to which
+        they are copied one by one.
+    """
+    files, root = storage(out)
+    if "file" in files.protocol:
+        with staged_folder(Path(root)) as stage:
+            yield stage
+        return
+    with tempfile.TemporaryDirectory() as scratch:
+        yield Path(scratch)
+        files.put(f"{scratch}/*", root, recursive=True)
 
 
 def write_region(outcomes: tuple[Outcome, ...], stage: Path, *, say: Say) -> dict[str, Any]:
@@ -36,6 +59,8 @@ def write_region(outcomes: tuple[Outcome, ...], stage: Path, *, say: Say) -> dic
     for name, table in tables.items():
         told = {column: table[column].map(say.told) for column in ("where", "got")
                 if column in table}
+        if "warned" in table:
+            told["warned"] = say.cells(table["warned"].where(table["warned"] != ""))
         write_csv(table.assign(**told), stage / f"{name}.csv")
         if name in SHARES and (table["whole"] > 0).sum() > 1:
             _draw(table, name, stage / f"{name}.png", say=say)
@@ -77,8 +102,10 @@ def _counted(table: pd.DataFrame) -> Message:
 
 def _not_done(table: pd.DataFrame) -> list[Message]:
     out = table[~table["state"].isin([State.DONE.value, State.KEPT.value])]
-    return [message("region.not_done", area=row.area, where=row.where, got=row.got)
-            for row in out.itertuples()]
+    said = [message("region.not_done", area=row.area, where=row.where, got=row.got)
+            for row in out.head(NAMED).itertuples()]
+    more = len(out) - NAMED
+    return [*said, message("region.more_not_done", n=more)] if more > 0 else said
 
 
 def _share_sentences(name: str, found: pd.DataFrame) -> list[Message]:

@@ -22,6 +22,7 @@ from rehit.hotspots.rates import fit_prior, gamma_interval, posterior
 
 LEVELS = (0.95, 0.998)  # Spiegelhalter 2005: about two and three standard errors
 INTERVAL = 0.9
+ROUNDING = 1e-9  # of a count that is a whole number
 WINSORISED = 0.1  # Spiegelhalter 2005 A.3.1: the outermost tenths do not decide the scatter
 
 
@@ -174,6 +175,8 @@ def standings(share: np.ndarray, whole: np.ndarray, funnel: Funnel) -> list[str]
     for level, low_name, high_name in zip(LEVELS, (Standing.LOW, Standing.FAR_LOW),
                                           (Standing.HIGH, Standing.FAR_HIGH), strict=True):
         low, high = funnel.limits(n, level=level)
+        if funnel.between == 0:  # drawn smooth, but counts are whole
+            high = np.ceil(high * n - ROUNDING) / n
         out[seen & (value < low)] = low_name.value
         out[seen & (value > high)] = high_name.value
     return [str(each) for each in out]

@@ -2,32 +2,43 @@
 
 A project is a folder that holds ``rehit.toml``. What was made from the same files, settings and
 version before is not made again, so a run that was stopped goes on where it was. A project that
-cannot be done is recorded with its reason and stops nobody else's.
+cannot be done is recorded with its reason and stops nobody else's. What Dask has to say about its
+own machinery goes into a log beside the results, not to the user.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
+import logging
+import tempfile
+import warnings
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import CancelledError
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, replace
 from enum import StrEnum
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from rehit import __version__
-from rehit.errors import InputFileError, ManyErrors, RehitError, SettingError, Where
+from rehit.errors import DataWarning, InputFileError, ManyErrors, RehitError, SettingError, Where
+from rehit.messages import Message, as_lines, message
 
 if TYPE_CHECKING:
     from distributed import Client
+    from fsspec import AbstractFileSystem
 
     from rehit.chain import Chain
 
 STATE = "region_state.json"
+CLUSTER_LOG = "cluster.log"
+#: Whose words are about the machinery: each of Dask's loggers with a way to the screen of its own.
+MACHINERY = ("distributed", "distributed.client", "distributed.gc", "tornado",
+             "tornado.application", "asyncio")
 #: What a worker lost for no fault of the project is tried again so often.
 RETRIES = 3
 #: How long a scheduler may take to answer [s].
@@ -53,6 +64,7 @@ class Outcome:
     figures: dict[str, Any]
     where: Where = ""
     got: Where = ""
+    warned: str = ""  # what limits the conclusions, as :func:`rehit.messages.as_lines` writes it
 
 
 def find_projects(folder: Path) -> tuple[Path, ...]:
@@ -73,7 +85,7 @@ def project_key(folder: Path) -> str:
     """Return what a project's results are made from, as one short text.
 
     It changes with every byte of the project's files and settings and with rehit's version.
-    Results are left out: they lie in folders that hold a ``summary.json``.
+    Results are left out: they lie in folders that hold a ``summary.json``; so is what is hidden.
     """
     mark = hashlib.sha256(__version__.encode())
     for path in _sources(Path(folder)):
@@ -89,7 +101,9 @@ def project_key(folder: Path) -> str:
 def _sources(folder: Path) -> Iterator[Path]:
     made = {path.parent for path in folder.glob("**/summary.json")}
     for path in sorted(folder.rglob("*")):
-        if path.is_file() and not made.intersection(path.parents) and path.name != STATE:
+        hidden = any(part.startswith(".") for part in path.relative_to(folder).parts)
+        ours = path.name.endswith(STATE) or path.name == CLUSTER_LOG
+        if path.is_file() and not (hidden or ours or made.intersection(path.parents)):
             yield path
 
 
@@ -105,9 +119,9 @@ def _named_elsewhere(folder: Path) -> list[Path]:
                    if path.is_file() and not path.is_relative_to(folder)})
 
 
-def run_region(folder: Path, *, out: Path, scheduler: str | None = None, workers: int = 2,
+def run_region(folder: Path, *, out: str | Path, scheduler: str | None = None, workers: int = 2,
                memory_per_worker: str = "auto", projects: Sequence[Path] | None = None,
-               progress: Callable[[str], None] | None = None) -> tuple[Outcome, ...]:
+               progress: Callable[[str, int], None] | None = None) -> tuple[Outcome, ...]:
     """Work out the figures of every project below a folder.
 
     Parameters
@@ -115,7 +129,8 @@ def run_region(folder: Path, *, out: Path, scheduler: str | None = None, workers
     folder
         Folder of project folders.
     out
-        Where each project's state is kept: a folder that outlives the run.
+        Where each project's state is kept and outlives the run: a folder, or the address of one
+        that fsspec knows, such as ``s3://bucket/region``.
     scheduler
         Address of a Dask scheduler such as ``tcp://10.0.0.5:8786``, whose workers see the same
         folders; without it a cluster of this machine is started.
@@ -126,7 +141,7 @@ def run_region(folder: Path, *, out: Path, scheduler: str | None = None, workers
     projects
         The project folders where they are found already, from :func:`find_projects`.
     progress
-        Called with the name of each project as it ends.
+        Called with the name of each project as it ends, and how many are still to do.
 
     Returns
     -------
@@ -138,27 +153,30 @@ def run_region(folder: Path, *, out: Path, scheduler: str | None = None, workers
     InputFileError
         If no project is found.
     SettingError
-        If the scheduler cannot be reached, or Dask is not installed.
+        If the scheduler cannot be reached, a worker's size means nothing, no such storage is
+        known, or Dask is not installed.
     """
-    projects, out = projects or find_projects(folder), Path(out)
-    out.mkdir(parents=True, exist_ok=True)
+    projects, store = projects or find_projects(folder), Store(out)
     names = _area_names(projects, Path(folder))
     done: dict[str, Outcome] = {}
     open_: list[tuple[str, Path, str]] = []
     for name, project in zip(names, projects, strict=True):
         key = project_key(project)
-        kept = _kept(out, name, key)
+        kept = store.kept(name, key)
         if kept is None:
             open_.append((name, project, key))
         else:
             done[name] = kept
+    tell = progress or (lambda _area, _left: None)
+    for name in done:
+        tell(name, len(open_))
     if open_:
-        with _client(scheduler, workers, memory_per_worker) as client:
-            for outcome in _spread(client, open_, work=run_one):
-                _keep(out, outcome)
+        with _logged(store) as log, _client(scheduler, workers, memory_per_worker, log) as client:
+            for left, outcome in zip(reversed(range(len(open_))),
+                                     _spread(client, open_, work=run_one), strict=True):
+                store.keep(outcome)
                 done[outcome.area] = outcome
-                if progress is not None:
-                    progress(outcome.area)
+                tell(outcome.area, left)
     return tuple(done[name] for name in names)
 
 
@@ -167,43 +185,112 @@ def _area_names(projects: Sequence[Path], folder: Path) -> list[str]:
             for project in projects]
 
 
-def _file_of(out: Path, area: str) -> Path:
-    return out / (hashlib.sha256(area.encode()).hexdigest()[:16] + "." + STATE)
+class Store:
+    """Where the states of projects are kept: a folder of this machine or shared storage.
+
+    Parameters
+    ----------
+    place
+        A folder, or an address that fsspec knows. Made if missing.
+
+    Raises
+    ------
+    SettingError
+        If no such storage is known or it cannot be written.
+    """
+
+    def __init__(self, place: str | Path) -> None:
+        self._files, self._root = storage(place)
+
+    def kept(self, area: str, key: str) -> Outcome | None:
+        """Return what an earlier run made of a project from the same things, if it was done."""
+        try:
+            held = json.loads(self._files.cat_file(self._file_of(area)))
+        except (OSError, ValueError):
+            return None
+        if held.get("key") != key or held.get("state") != State.DONE:
+            return None
+        return replace(Outcome(**{**held, "state": State(held["state"])}), state=State.KEPT)
+
+    def keep(self, outcome: Outcome) -> None:
+        """Write a project's outcome whole: beside its place first, then moved there."""
+        text = json.dumps(asdict(outcome), ensure_ascii=False, sort_keys=True, indent=1,
+                          default=str) + "\n"
+        place = self._file_of(outcome.area)
+        self._files.pipe_file(place + ".new", text.encode())
+        self._files.mv(place + ".new", place)
+
+    def keep_log(self, text: bytes) -> None:
+        """Write what the machinery had to say."""
+        self._files.pipe_file(f"{self._root}/{CLUSTER_LOG}", text)
+
+    def _file_of(self, area: str) -> str:
+        return f"{self._root}/{hashlib.sha256(area.encode()).hexdigest()[:16]}.{STATE}"
 
 
-def _kept(out: Path, area: str, key: str) -> Outcome | None:
-    """Return what an earlier run made of a project from the same things, if it was done."""
+def storage(place: str | Path) -> tuple[AbstractFileSystem, str]:
+    """Return the file system of a folder or address, and the folder's path in it, made if missing.
+
+    Raises
+    ------
+    SettingError
+        If fsspec knows no such storage, what it needs is not installed, or it cannot be written.
+    """
     try:
-        held = json.loads(_file_of(out, area).read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return None
-    if held.get("key") != key or held.get("state") != State.DONE:
-        return None
-    return replace(Outcome(**{**held, "state": State(held["state"])}), state=State.KEPT)
-
-
-def _keep(out: Path, outcome: Outcome) -> None:
-    """Write a project's outcome whole: beside its place first, then moved there."""
-    path = _file_of(out, outcome.area)
-    beside = path.with_suffix(".new")
-    beside.write_text(json.dumps(asdict(outcome), ensure_ascii=False, sort_keys=True, indent=1,
-                                 default=str) + "\n", encoding="utf-8")
-    beside.replace(path)
+        from fsspec.core import url_to_fs
+    except ImportError as error:
+        raise SettingError("rehit region", "errors.no_dask") from error
+    try:
+        files, root = url_to_fs(str(place))
+        files.makedirs(root, exist_ok=True)
+    except (ImportError, OSError, ValueError) as error:
+        raise SettingError("--out", "errors.no_storage", address=str(place),
+                           said=str(error)) from error
+    return files, root
 
 
 @contextmanager
-def _client(scheduler: str | None, workers: int, memory: str) -> Iterator[Client]:
+def _logged(store: Store) -> Iterator[str]:
+    """Let Dask speak into a file, left with the states if it said anything, not to the user."""
+    before = [(logger, logger.handlers, logger.propagate)
+              for logger in map(logging.getLogger, MACHINERY)]
+    with tempfile.TemporaryDirectory() as folder:
+        log = Path(folder) / CLUSTER_LOG
+        try:
+            _log_into(str(log))
+            yield str(log)
+        finally:
+            for logger, handlers, propagate in before:
+                logger.handlers, logger.propagate = handlers, propagate
+            if log.exists():
+                store.keep_log(log.read_bytes())
+
+
+def _log_into(path: str) -> None:
+    """Send what this process says of the machinery into a file; several may write it at once."""
+    file = logging.FileHandler(path, encoding="utf-8", delay=True)
+    file.setLevel(logging.WARNING)
+    file.setFormatter(logging.Formatter("%(asctime)s %(process)d %(name)s %(message)s"))
+    for logger in map(logging.getLogger, MACHINERY):
+        logger.handlers, logger.propagate = [file], False
+
+
+@contextmanager
+def _client(scheduler: str | None, workers: int, memory: str, log: str) -> Iterator[Client]:
     """Give a client of the scheduler named, or of a cluster of this machine that ends with it."""
     try:
         from distributed import Client, LocalCluster
     except ImportError as error:
         raise SettingError("rehit region", "errors.no_dask") from error
+    _log_into(log)  # again, for Dask sets its own as it loads
     if scheduler is None:
+        _check_size(workers, memory)
         # Without a port of its own Dask asks for a fixed one, which another run may hold.
         with LocalCluster(n_workers=workers, threads_per_worker=1, memory_limit=memory,
                           host="127.0.0.1", dashboard_address="127.0.0.1:0",
                           scheduler_kwargs={"dashboard": False}) as cluster, (
                               Client(cluster)) as client:
+            client.register_worker_callbacks(setup=partial(_log_into, log))
             yield client
         return
     try:
@@ -212,6 +299,20 @@ def _client(scheduler: str | None, workers: int, memory: str) -> Iterator[Client
         raise SettingError("--scheduler", "errors.no_scheduler", address=scheduler) from error
     with client:
         yield client
+
+
+def _check_size(workers: int, memory: str) -> None:
+    """Refuse a cluster of no workers, or of workers of no size."""
+    from dask.utils import parse_bytes
+
+    if workers < 1:
+        raise SettingError("--workers", "errors.no_workers", given=workers)
+    try:
+        sized = memory == "auto" or parse_bytes(memory) > 0
+    except ValueError:
+        sized = False
+    if not sized:
+        raise SettingError("--memory", "errors.no_size", text=memory)
 
 
 def _spread(client: Client, open_: Sequence[tuple[str, Path, str]], *,
@@ -226,7 +327,18 @@ def _spread(client: Client, open_: Sequence[tuple[str, Path, str]], *,
         try:
             yield future.result()
         except (Exception, CancelledError) as error:
-            yield Outcome(name, State.FAILED, key, {}, got=f"{type(error).__name__}: {error}")
+            yield Outcome(name, State.FAILED, key, {}, where="Dask", got=_told_of(error))
+
+
+def _told_of(error: BaseException) -> Message:
+    """Return why a project did not come back from the cluster."""
+    from distributed import KilledWorker
+
+    if isinstance(error, KilledWorker):
+        return message("region.worker_lost", tries=RETRIES + 1)
+    if isinstance(error, CancelledError):
+        return message("region.scheduler_lost")
+    return message("region.own_fault", said=f"{type(error).__name__}: {error}")
 
 
 def run_one(area: str, folder: str, key: str) -> Outcome:
@@ -235,13 +347,19 @@ def run_one(area: str, folder: str, key: str) -> Outcome:
     Returns
     -------
     Outcome
-        Done, or refused with where and why.
+        Done, with what the data warn of, or refused with where and why.
     """
     from rehit.chain import Chain
     from rehit.project import load_project
 
     try:
-        return Outcome(area, State.DONE, key, area_figures(Chain(load_project(Path(folder)))))
+        with warnings.catch_warnings(record=True) as heard:
+            warnings.simplefilter("ignore")
+            warnings.simplefilter("always", DataWarning)
+            figures = area_figures(Chain(load_project(Path(folder))))
+        told = dict.fromkeys(each.message.told for each in heard
+                             if isinstance(each.message, DataWarning))
+        return Outcome(area, State.DONE, key, figures, warned=as_lines(told))
     except ManyErrors as error:
         first = error.errors[0]
         return Outcome(area, State.REFUSED, key, {}, where=first.where, got=first.got)
@@ -258,10 +376,13 @@ def area_figures(chain: Chain) -> dict[str, Any]:
         ``n_rows, n_incidents, years, n_assets, n_known, n_rehits, n_judged, n_in_time, n_works,
         works_cost``; None where the project cannot tell.
     """
+    from rehit.observed import known_timeline
     from rehit.report.measures import DAYS_PER_WORKING_DAY, measure_response
 
-    cleaned, incidents, repeats = chain.cleaned, chain.incidents, chain.repeats
+    cleaned, incidents = chain.cleaned, chain.incidents
     window, numbers = cleaned.window, chain.parameters
+    # Ranks, intervals and trends of places, which `chain.repeats` adds, are not needed here.
+    known, laid = known_timeline(incidents, window=window, parameters=numbers)
     hours = {"offensive": numbers["service.offensive_hours"],
              "ordinary": numbers["service.ordinary_working_days"] * 24 * DAYS_PER_WORKING_DAY}
     told = [measure_response(incidents[incidents["priority"] == name], allowed_h=limit,
@@ -273,7 +394,7 @@ def area_figures(chain: Chain) -> dict[str, Any]:
         "name": chain.project.name, "n_rows": int(cleaned.counts["rows_in"].sum()),
         "n_incidents": len(incidents), "years": round(window.years, 4),
         "n_assets": None if chain.register is None else len(chain.register),
-        "n_known": int(repeats["n_incidents"].sum()), "n_rehits": int(repeats["n_rehits"].sum()),
+        "n_known": len(known), "n_rehits": int(laid["rehit"].sum()),
         "n_judged": sum(len(r.judged) for r in told) if timed else None,
         "n_in_time": sum(len(r.within) for r in told) if timed else None,
         "n_works": None if works is None else len(works),
@@ -287,14 +408,15 @@ def region_table(outcomes: Sequence[Outcome]) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        ``area, state, where, got`` and the columns of :func:`area_figures`, with
+        ``area, state, where, got, warned`` and the columns of :func:`area_figures`, with
         ``asset_years`` and ``cost_per_work``.
     """
     columns = ["name", "n_rows", "n_incidents", "years", "n_assets", "n_known", "n_rehits",
                "n_judged", "n_in_time", "n_works", "works_cost"]
-    rows = [{"area": o.area, "state": o.state.value, "where": o.where, "got": o.got, **o.figures}
-            for o in outcomes]
-    table = pd.DataFrame(rows).reindex(columns=["area", "state", "where", "got", *columns])
+    rows = [{"area": o.area, "state": o.state.value, "where": o.where, "got": o.got,
+             "warned": o.warned, **o.figures} for o in outcomes]
+    table = pd.DataFrame(rows).reindex(columns=["area", "state", "where", "got", "warned",
+                                                *columns])
     numbers = [c for c in columns if c != "name"]
     table[numbers] = table[numbers].astype("float64")
     return table.assign(asset_years=table["n_assets"] * table["years"],
