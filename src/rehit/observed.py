@@ -20,6 +20,7 @@ from rehit.messages import Message, message
 from rehit.parameters import Parameters
 
 NEEDED = ("incident_id", "place_id", "place_kind", "reported_at", "cleared_at", "status")
+OF_A_CLOCK = (*NEEDED[1:], "object")  # what a timeline is laid from
 DAYS_PER_YEAR = 365.25
 #: What an incident is on its place; see :func:`incident_kinds`.
 KINDS = ("first", "rehit", "uncertain", "no_place")
@@ -122,12 +123,12 @@ def known_places(placed_incidents: pd.DataFrame) -> pd.DataFrame:
     if missing:
         raise TableError(message("where.placed_incidents"), "errors.not_placed",
                          names=tuple(missing))
-    kind = placed_incidents["place_kind"].astype("object")
-    place = placed_incidents["place_id"].astype("object")
+    kind = placed_incidents["place_kind"].astype("str")
+    place = placed_incidents["place_id"].astype("str")
     if "place_quality" in placed_incidents:
         given = placed_incidents.get("asset_id_given")
         by_number = given.notna() if given is not None else pd.Series(False, placed_incidents.index)
-        quality = placed_incidents["place_quality"].astype("object")
+        quality = placed_incidents["place_quality"]
         poor = quality.isin(POOR) & ~by_number & kind.isin(["asset", "site"])
         if poor.any():
             kind = kind.mask(poor, "none")
@@ -136,10 +137,10 @@ def known_places(placed_incidents: pd.DataFrame) -> pd.DataFrame:
                 if name is not None:
                     here = poor & (quality == code) & name.notna()
                     kind = kind.mask(here, code)
-                    place = place.mask(here, f"{code}: " + name.astype("object"))
+                    place = place.mask(here, f"{code}: " + name.astype("str"))
     keep = kind.isin(PLACES) & place.notna()
     kept = placed_incidents.loc[keep]
-    return kept.assign(place_id=place[keep].astype("str"), place_kind=kind[keep].astype("str"))
+    return kept.assign(place_id=place[keep], place_kind=kind[keep])
 
 
 def incident_kinds(placed_incidents: pd.DataFrame, *, window: Window,
@@ -274,7 +275,7 @@ def timeline(placed_incidents: pd.DataFrame, *, window: Window,
     length = window.days
     reported = _days_since(placed_incidents["reported_at"], window.start)
     inside = (reported >= 0) & (reported <= length)
-    rows = placed_incidents.loc[inside]
+    rows = placed_incidents.loc[inside, [c for c in OF_A_CLOCK if c in placed_incidents.columns]]
     codes = pd.factorize(rows["place_id"], sort=True)[0]
     order = np.lexsort((reported[inside], codes))
     rows, codes, reported = rows.iloc[order], codes[order], reported[inside][order]
@@ -342,10 +343,15 @@ def _named(rows: pd.DataFrame, names: tuple[str, ...] = ()) -> np.ndarray:
 
 def _own_surface(rows: pd.DataFrame, codes: np.ndarray) -> np.ndarray:
     """Number the things at each place; those not named are one."""
-    thing = np.full(len(rows), "", dtype=object)
-    if "object" in rows:
-        thing = rows["object"].astype("str").fillna("").to_numpy(dtype=object)
-    return np.asarray(pd.factorize(pd.MultiIndex.from_arrays([codes, thing]))[0])
+    things = (pd.factorize(rows["object"].astype("str").fillna(""))[0] if "object" in rows
+              else np.zeros(len(rows), int))
+    return _numbered_pairs(codes, things)
+
+
+def _numbered_pairs(one: np.ndarray, other: np.ndarray) -> np.ndarray:
+    """Number the different pairs of two whole numbers from 0, in order of appearance."""
+    least = other.min(initial=0)
+    return np.asarray(pd.factorize(one * (other.max(initial=0) - least + 1) + other - least)[0])
 
 
 def _before(values: pd.Series, group: pd.Series) -> np.ndarray:
@@ -446,7 +452,7 @@ def _clear_days(rows: pd.DataFrame, reported: np.ndarray, codes: np.ndarray, ori
     clear[undated] = reported[undated] + guess
     clear = np.maximum(clear, reported)
     own = np.where(many, _own_surface(rows, codes), -1)
-    later = _next_clearance(pd.factorize(pd.MultiIndex.from_arrays([codes, own]))[0], clear, dated)
+    later = _next_clearance(_numbered_pairs(codes, own), clear, dated)
     clear[is_open] = np.minimum(clear[is_open], later[is_open])
     basis[many] = "whole_window"
     return clear, basis, True

@@ -594,8 +594,9 @@ def _house_evidence(names: np.ndarray, one: int, other: float, same: bool) -> tu
 
 def _streets(written: np.ndarray, known: np.ndarray, similarity: float) -> pd.DataFrame:
     """Pair each written street with the register's street of that name, slips forgiven."""
-    pairs = {street: street for street in written if street in set(known)}
-    strange = [s for s in written if s and s not in pairs]
+    registered = set(known)
+    pairs = {street: street for street in written.tolist() if street in registered}
+    strange = [s for s in written.tolist() if s and s not in pairs]
     initials = pd.Series(known).groupby(pd.Series(known).str[:1])
     for initial, group in initials:
         mine = [s for s in strange if s[:1] == initial]

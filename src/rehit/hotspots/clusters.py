@@ -43,16 +43,16 @@ class Neighbours:
     member_of
         For every incident the row of its point.
     near
-        Binary neighbour matrix without the diagonal.
-    distances
-        Distance of each stored pair, in the order of ``near.data``.
+        Binary neighbour matrix without the diagonal; each row's nearest neighbour comes first.
+    origin
+        Row of each stored pair, in the order of ``near.data``.
     """
 
     xy: np.ndarray
     weights: np.ndarray
     member_of: np.ndarray
     near: csr_matrix
-    distances: np.ndarray
+    origin: np.ndarray
 
 
 def merge_points(xy: np.ndarray, *, step: float = MERGE_M) -> tuple[np.ndarray, np.ndarray]:
@@ -84,13 +84,18 @@ def find_neighbours(xy: np.ndarray, *, radius: float) -> Neighbours:
         row = folded[row]
         tree = cKDTree(points)
     pairs = tree.query_pairs(radius, output_type="ndarray")
+    distances = np.hypot(*(points[pairs[:, 0]] - points[pairs[:, 1]]).T)
     i, j = np.concatenate([pairs, pairs[:, ::-1]]).T
+    order = np.lexsort((j, np.tile(distances, 2), i))
+    i, j = i[order], j[order]
     n = len(points)
-    near = csr_matrix((np.ones(len(i), dtype="float32"), (i, j)), shape=(n, n))
-    near.sort_indices()
-    origin = np.repeat(np.arange(n), np.diff(near.indptr))
-    distances = np.hypot(*(points[origin] - points[near.indices]).T)
-    return Neighbours(points, np.bincount(row, minlength=n).astype("float64"), row, near, distances)
+    near = csr_matrix((np.ones(len(i), dtype="float32"), j, _row_ends(i, n)), shape=(n, n))
+    return Neighbours(points, np.bincount(row, minlength=n).astype("float64"), row, near, i)
+
+
+def _row_ends(origin: np.ndarray, n: int) -> np.ndarray:
+    """Return where the rows of a sparse matrix begin and end, from the sorted rows of its pairs."""
+    return np.r_[0, np.cumsum(np.bincount(origin, minlength=n))]
 
 
 def dense_groups(neighbours: Neighbours, *, weights: np.ndarray, least: float) -> np.ndarray:
@@ -121,18 +126,17 @@ def dense_groups(neighbours: Neighbours, *, weights: np.ndarray, least: float) -
     labels = np.full(len(weights), -1, dtype="int64")
     if not core.any():
         return labels
-    origin = np.repeat(np.arange(len(weights)), np.diff(near.indptr))
-    both = core[origin] & core[near.indices]
-    links = csr_matrix((np.ones(int(both.sum()), dtype="int8"),
-                        (origin[both], near.indices[both])), shape=near.shape)
+    origin, host = neighbours.origin, near.indices
+    from_core, to_core = core[origin], core[host]
+    both = from_core & to_core
+    links = csr_matrix((np.ones(int(both.sum()), dtype="int8"), host[both],
+                        _row_ends(origin[both], len(weights))), shape=near.shape)
     component = connected_components(links, directed=False)[1]
     labels[core] = component[core]
-    border = ~core[origin] & core[near.indices] & (weights[origin] > 0)
-    order = np.lexsort((near.indices[border], neighbours.distances[border], origin[border]))
-    point, host = origin[border][order], near.indices[border][order]
-    first = np.ones(len(point), dtype=bool)
-    first[1:] = point[1:] != point[:-1]
-    labels[point[first]] = component[host[first]]
+    border = np.flatnonzero(to_core & ~from_core & (weights[origin] > 0))
+    point = origin[border]
+    nearest = border[np.r_[True, point[1:] != point[:-1]]] if len(border) else border
+    labels[origin[nearest]] = component[host[nearest]]
     return _renumber(labels)
 
 

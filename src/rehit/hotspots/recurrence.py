@@ -626,9 +626,7 @@ def fit_rates(start: np.ndarray, stop: np.ndarray, event: np.ndarray, x: np.ndar
     _, _, information, residuals = _sums(effects, centred, event, clock)
     naive = np.linalg.pinv(information, hermitian=True)
     code, groups = pd.factorize(np.asarray(cluster))
-    grouped = np.zeros((len(groups), x.shape[1]))
-    np.add.at(grouped, code, residuals)
-    influence = grouped @ naive
+    influence = _summed(residuals, code, len(groups)) @ naive
     # Monotone likelihood "settles" far out: no finite effect explains the data better.
     # So does a column that never varies among those at risk together: its information is nil.
     scale = np.sqrt(np.diag(information).clip(min=1e-300))
@@ -724,30 +722,31 @@ def _sums(effects: np.ndarray, x: np.ndarray, event: np.ndarray,
     many = len(clock.tied)
     both = np.column_stack([risk, risk[:, None] * x])
     # Sum over the rows at risk at each event time: those entered, less those gone.
-    change = np.zeros((many + 1, both.shape[1]))
-    np.add.at(change, clock.enter, both)
-    np.add.at(change, clock.leave, -both)
+    change = _summed(both, clock.enter, many + 1) - _summed(both, clock.leave, many + 1)
     present = np.cumsum(change, axis=0)[:many]
-    deaths = np.zeros_like(present)
-    np.add.at(deaths, clock.event_at[event], both[event])
+    deaths = _summed(both[event], clock.event_at[event], many)
     pool = present[clock.at] - clock.part[:, None] * deaths[clock.at]
     size, mean = pool[:, 0], pool[:, 1:] / pool[:, :1]
     value = float(eta[event].sum() - np.log(size).sum() - shift * len(size))
     score = x[event].sum(axis=0) - mean.sum(axis=0)
     # Steps of the baseline, and of the baseline times the mean design, at each event time.
     ones = np.column_stack([np.ones(len(size)), mean]) / size[:, None]
-    steps, spared, means = (np.zeros((many, both.shape[1])) for _ in range(3))
-    np.add.at(steps, clock.at, ones)
-    np.add.at(spared, clock.at, ones * clock.part[:, None])
-    np.add.at(means[:, 1:], clock.at, mean)
+    steps, spared, means = (_summed(rows, clock.at, many) for rows in (
+        ones, ones * clock.part[:, None], mean))
     ahead = np.concatenate([np.zeros((1, both.shape[1])), np.cumsum(steps, axis=0)])
     lived = ahead[clock.leave] - ahead[clock.enter]
     lived[event] -= spared[clock.event_at[event]]  # tied events count in part only (Efron)
     information = (x * (risk * lived[:, 0])[:, None]).T @ x - mean.T @ mean
     residuals = -risk[:, None] * (x * lived[:, :1] - lived[:, 1:])
     own = clock.event_at[event]
-    residuals[event] += x[event] - means[own, 1:] / clock.tied[own][:, None]
+    residuals[event] += x[event] - means[own] / clock.tied[own][:, None]
     return value, score, information, residuals
+
+
+def _summed(rows: np.ndarray, group: np.ndarray, n_groups: int) -> np.ndarray:
+    """Add up the rows of each group, by column."""
+    return np.column_stack([np.bincount(group, weights=column, minlength=n_groups)
+                            for column in rows.T])
 
 
 def _check(start: np.ndarray, stop: np.ndarray, event: np.ndarray, x: np.ndarray,
