@@ -187,8 +187,9 @@ def as_workbook(rows: list[list[str]], rng: random.Random,
 
 def as_parquet(rows: list[list[str]], _rng: random.Random,
                header: list[str] = HEADER) -> bytes:
-    out = io.BytesIO()
-    pd.DataFrame(rows, columns=header).to_parquet(out)
+    out, width = io.BytesIO(), max(map(len, [header, *rows]))
+    names = [*header, *(f"further {n}" for n in range(len(header), width))]
+    pd.DataFrame([[*row, *[""] * (width - len(row))] for row in rows], columns=names).to_parquet(out)
     return out.getvalue()
 
 

@@ -221,6 +221,12 @@ def test_numbers_keep_their_significant_digits(value: float, digits: int, text: 
     assert Say("en").number(value, digits) == text
 
 
+@pytest.mark.parametrize(("value", "text"), [
+    (1e300, "1E300"), (-3.25e29, "\u22123.25E29"), (999_999_999_999_999.0, "999,999,999,999,999")])
+def test_a_number_of_any_size_can_be_written(value: float, text: str) -> None:
+    assert Say("en").given(value) == text
+
+
 def test_spanish_writes_points_and_commas_its_own_way() -> None:
     es = Say("es")
     assert es.number(12345.67, 6) == "12.345,7"

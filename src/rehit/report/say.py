@@ -48,7 +48,7 @@ import pandas as pd
 from babel import Locale
 from babel.dates import format_date, get_day_names, get_month_names
 from babel.lists import format_list
-from babel.numbers import format_decimal
+from babel.numbers import format_decimal, format_scientific
 from babel.plural import PluralRule
 
 from rehit.errors import SettingError
@@ -58,6 +58,7 @@ from rehit.report.catalogue import catalogue, own_texts
 DASH = "–"
 NO_BREAK = "\u00a0"
 MINUS = "\u2212"
+EXACT = 1e15  # larger numbers have no digit of their own in every place
 METRES_PER_FOOT = 0.3048  # international foot, exact
 METRES_PER_MILE = 1609.344  # international mile, exact
 
@@ -233,12 +234,20 @@ class Say:
         return format_list(said, style=style, locale=self.language) if said else ""
 
     def decimal(self, value: float, places: int) -> str:
-        """Write a number with so many decimals."""
+        """Write a number with so many decimals; one too large for exact digits as a power of ten.
+
+        Examples
+        --------
+        >>> Say("en").decimal(1234.5, 1), Say("es").decimal(1.5e30, 2)
+        ('1,234.5', '1,5E30')
+        """
         if value is None or not math.isfinite(value):
             return DASH
         rounded = round(value, places)
         pattern = "#,##0" + ("." + "0" * places if places > 0 else "")
-        text = format_decimal(abs(rounded), format=pattern, locale=self.language)
+        text = (format_decimal(abs(rounded), format=pattern, locale=self.language)
+                if abs(rounded) < EXACT else
+                format_scientific(abs(rounded), format="0.##E0", locale=self.language))
         return (MINUS if rounded < 0 else "") + text
 
     def whole(self, value: float) -> str:
