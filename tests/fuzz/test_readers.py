@@ -189,7 +189,8 @@ def as_parquet(rows: list[list[str]], _rng: random.Random,
                header: list[str] = HEADER) -> bytes:
     out, width = io.BytesIO(), max(map(len, [header, *rows]))
     names = [*header, *(f"further {n}" for n in range(len(header), width))]
-    pd.DataFrame([[*row, *[""] * (width - len(row))] for row in rows], columns=names).to_parquet(out)
+    even = [[*row, *[""] * (width - len(row))] for row in rows]
+    pd.DataFrame(even, columns=names).to_parquet(out)
     return out.getvalue()
 
 

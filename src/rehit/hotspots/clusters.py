@@ -95,7 +95,7 @@ def find_neighbours(xy: np.ndarray, *, radius: float) -> Neighbours:
 
 def _row_ends(origin: np.ndarray, n: int) -> np.ndarray:
     """Return where the rows of a sparse matrix begin and end, from the sorted rows of its pairs."""
-    return np.r_[0, np.cumsum(np.bincount(origin, minlength=n))]
+    return np.concatenate([[0], np.cumsum(np.bincount(origin, minlength=n))])
 
 
 def dense_groups(neighbours: Neighbours, *, weights: np.ndarray, least: float) -> np.ndarray:

@@ -216,9 +216,10 @@ def _with_named_numbers(rows: pd.DataFrame, ids: pd.Series, flagged: np.ndarray)
     if not silent.any():
         return rows
     known = {str(number).casefold(): str(number) for number in ids.dropna().unique()}
-    texts = rows.loc[silent, ["outcome", "status", "description"]].fillna("").agg(" ".join, axis=1)
+    texts = rows.loc[silent, "outcome"].str.cat(rows.loc[silent, ["status", "description"]],
+                                                sep=" ", na_rep="")
     named = [_number_in(text, known, str(own).casefold()) for text, own in zip(
-        texts, rows.loc[silent, "report_id"], strict=True)]
+        texts.tolist(), rows.loc[silent, "report_id"].tolist(), strict=True)]
     found = pd.Series(pd.array(named, dtype="str"), index=texts.index).reindex(rows.index)
     return rows.assign(duplicate_of=rows["duplicate_of"].fillna(found).astype("str"))
 

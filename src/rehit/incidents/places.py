@@ -557,7 +557,13 @@ def address_keys(addresses: pd.Series) -> pd.DataFrame:
     addresses
         As written; empty cells allowed.
     """
-    folded = addresses.astype("str").str.casefold()  # a column of nothing comes as numbers
+    codes, unique = pd.factorize(addresses.astype("str"))  # a column of nothing comes as numbers
+    table = _keys_of_each(pd.Series(unique.append(pd.Index([None])), dtype="str"))
+    return table.take(codes).set_axis(addresses.index)  # code -1 takes the last row, no address
+
+
+def _keys_of_each(addresses: pd.Series) -> pd.DataFrame:
+    folded = addresses.str.casefold()
     parts = folded.str.extract(r"^0*([1-9]\d{0,4}) ([a-z][a-z .']*[a-z.])$")
     plain = parts[0].notna()
     asked = ("1 " + parts[1]).where(plain, folded)
@@ -578,7 +584,9 @@ def _hundreds_as_blocks(table: pd.DataFrame, parameters: Parameters) -> Step[pd.
 
     Some services book their work on the hundred-block and write it as the number 1100.
     """
-    number = pd.to_numeric(table["address_key"].str.extract(r"^(\d+) ")[0])
+    codes, keys = pd.factorize(table["address_key"])
+    leading = pd.to_numeric(pd.Series([*keys, None], dtype="str").str.extract(r"^(\d+) ")[0])
+    number = leading.take(codes).set_axis(table.index)
     house = (table["address_kind"] == "number") & (number >= 100)
     round_ = house & (number % 100 == 0)
     enough = int(house.sum()) >= parameters["incidents.hundreds_least_rows"]
@@ -651,7 +659,8 @@ def _with_areas(table: pd.DataFrame, rows: pd.DataFrame, points: Points,
     key, written = table["address_key"], table["locality"]
     tail = (", " + written).fillna("")
     bare = pd.Series([k[:-len(t)] if t and isinstance(k, str) and k.endswith(t) else k
-                      for k, t in zip(key, tail, strict=True)], index=table.index, dtype="str")
+                      for k, t in zip(key.tolist(), tail.tolist(), strict=True)],
+                     index=table.index, dtype="str")
     area = _plain_area(rows["locality"]).fillna(written).where(bare.notna())
     code = _plain_code(rows["postcode"]).fillna(_plain_code(table["postcode"])).where(bare.notna())
     if not (area.notna().any() or code.notna().any()):

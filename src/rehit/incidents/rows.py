@@ -69,9 +69,10 @@ def prepare(fields: pd.DataFrame) -> pd.DataFrame:
 def _parted(addresses: pd.Series) -> pd.Series:
     """Put commas where a log parts the street from the locality by two spaces, if most cells do."""
     texts = addresses.astype("str")
+    spaced = texts[texts.str.contains(r"\s\s", regex=True).fillna(False).astype(bool)]
     types = default_address_words()["type"]
     words = "|".join(sorted({re.escape(w) for pair in types.items() for w in pair}))
-    wide = texts.str.contains(rf"(?i)\b(?:{words})\b\.?\s{{2,}}\w", regex=True).fillna(False)
+    wide = spaced.str.contains(rf"(?i)\b(?:{words})\b\.?\s{{2,}}\w", regex=True).fillna(False)
     if not len(texts) or wide.astype(bool).sum() < WIDE_SHARE * texts.notna().sum():
         return addresses
     return texts.str.replace(r"(?<=[^\W\d_.])\s{2,}(?=\w)", ", ", regex=True)
