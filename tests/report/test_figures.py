@@ -137,7 +137,7 @@ def test_captions_count_what_is_drawn() -> None:
     calendar = figures.incident_calendar(pd.DataFrame({"reported_at": days}), ax=_axes(), say=EN,
                                          time_zone="UTC")
     assert calendar.note.startswith("n = 8 incidents")
-    assert calendar.note.endswith("10 earlier ones are not drawn.")
+    assert calendar.note.endswith("Earlier and not drawn: 10.")
     assert "May 2018" not in calendar.title
 
 
@@ -213,6 +213,15 @@ def test_calendar_names_a_weekday_only_when_one_stands_out() -> None:
     draw = figures.incident_calendar
     assert "no weekday" in draw(even, ax=_axes(), say=EN, time_zone="UTC").title
     assert "Wednesday" in draw(extra, ax=_axes(), say=EN, time_zone="UTC").title
+
+
+def test_calendar_has_an_empty_strip_for_a_year_without_incidents() -> None:
+    days = pd.to_datetime(["2019-05-01", "2022-03-01", "2022-03-02", "2024-03-01"], utc=True)
+    ax = _axes()
+    text = figures.incident_calendar(pd.DataFrame({"reported_at": days}), ax=ax, say=EN,
+                                     time_zone="UTC")
+    assert [label.get_text() for label in ax.get_yticklabels()] == ["2021", "2022", "2023", "2024"]
+    assert text.note.startswith("n = 3 incidents")
 
 
 def test_forecast_title_counts_what_fell_inside() -> None:

@@ -606,12 +606,12 @@ def incident_calendar(incidents: pd.DataFrame, *, ax: Axes, say: Say, time_zone:
     """
     days = incidents["reported_at"].dt.tz_convert(time_zone).dt.tz_localize(None).dt.normalize()
     counts = days.value_counts()
-    years = sorted({int(y) for y in days.dt.year})[-YEARS_DRAWN:]
+    last = int(days.max().year)  # a year without an incident has a strip too
+    years = list(range(max(int(days.min().year), last - YEARS_DRAWN + 1), last + 1))
     earlier = int((days.dt.year < years[0]).sum())
     days = days[days.dt.year >= years[0]]
     grid = np.full((len(years) * 8 - 1, 54), np.nan)
     span = pd.date_range(days.min(), days.max(), freq="D")
-    span = span[span.year >= years[0]]
     new_year = pd.to_datetime(span.year.astype(str) + "-01-01")
     week = (span.day_of_year + new_year.day_of_week - 1) // 7
     line = np.array([years.index(y) * 8 for y in span.year]) + span.day_of_week
