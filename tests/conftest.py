@@ -30,6 +30,7 @@ from rehit.report.inputs import ReportInput
 settings.register_profile("same", derandomize=True, database=None, deadline=None)
 settings.load_profile("same")
 os.environ["LANGUAGE"] = "en"  # tests read what is said, wherever they run
+os.environ["XDG_STATE_HOME"] = os.devnull  # no key, so no test is given what another one made
 DEMO = Path(__file__).parents[1] / "data_demo"
 CHROMIUM = Path("/usr/bin/chromium")
 

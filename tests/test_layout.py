@@ -20,7 +20,7 @@ ROOMS = ("incidents", "assets", "hotspots", "treatment", "costs", "contract", "p
 #: but a contract is priced from the cost room's rates and strategies.
 LAYERS = {"messages": -1, "errors": 0, "packaged": 1, "files": 2, "words": 3,
           "parameters": 2, "tables": 2, "workdays": 2, "territory": 2, "settings_file": 2,
-          "observed": 3, "project": 3, "naming": 4,
+          "observed": 3, "project": 3, "kept": 4, "naming": 4,
           **dict.fromkeys(ROOMS, 4), "report": 5, "limits": 5,
           "chain": 6, "region": 7, "outputs": 8, "api": 9, "app": 9, "cli": 10}
 ALLOWED = {("contract", "costs")}

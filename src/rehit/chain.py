@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import warnings
 from collections.abc import Callable, Iterator
 from collections.abc import Mapping as MappingOf
 from contextlib import contextmanager
@@ -37,6 +39,7 @@ from rehit.incidents.clean import clean_incidents
 from rehit.incidents.mapping import Mapping, apply_mapping, load_mapping
 from rehit.incidents.propose import propose_mapping
 from rehit.incidents.rows import Cleaned, CleanSettings
+from rehit.kept import Kept
 from rehit.messages import Message, message
 from rehit.naming import name_places
 from rehit.observed import DAYS_PER_YEAR, MANY_SURFACES, POOR, Window
@@ -52,11 +55,16 @@ from rehit.treatment.methods import load_methods
 
 Progress = Callable[[str], None]
 Made = TypeVar("Made")
-EFFECTS = "effects of strategies"  # stands beside the names of numbers where they are recorded
+# These stand beside the names of numbers and results where what was read is recorded.
+EFFECTS = "effects of strategies"
+FILES = "files."
+WARNED = "a warning"  # given while a result was made; a kept result could not give it again
 
 
 class _Result(Generic[Made]):
     """One result of a chain: made when first asked for, then kept with what it was made from."""
+
+    lasts = False
 
     def __init__(self, make: Callable[[Chain], Made]) -> None:
         self.make = make
@@ -73,12 +81,36 @@ class _Result(Generic[Made]):
         return self if chain is None else chain._finished(self)
 
 
+class _Lasting(_Result[Made]):
+    """A result dear enough to stand in the project's folder for later runs."""
+
+    lasts = True
+
+
+class _Heard(MappingOf[str, tuple[Path, ...]]):
+    """The files of a project; tells of each role that is read."""
+
+    def __init__(self, files: MappingOf[str, tuple[Path, ...]], heard: Progress) -> None:
+        self._files, self._tell = files, heard
+
+    def __getitem__(self, role: str) -> tuple[Path, ...]:
+        self._tell(FILES + role)
+        return self._files[role]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._files)
+
+    def __len__(self) -> int:
+        return len(self._files)
+
+
 class Chain:
     """The results of one project, from the log to the costs.
 
     A chain never changes. Other numbers mean another chain (:meth:`with_parameters`), which takes
     over the results that were made without reading any of them: while a result is made, each
-    number it reads is recorded, and those of the results it builds on are counted with them.
+    number and each file it reads is recorded, and those of the results it builds on are counted
+    with them.
 
     Parameters
     ----------
@@ -86,26 +118,36 @@ class Chain:
         The project whose files and settings are used.
     progress
         Called with the code of each step as it starts.
+    kept
+        Where results of earlier runs stand, and those of this one are put; None keeps nothing.
     """
 
-    def __init__(self, project: Project, *, progress: Progress | None = None) -> None:
+    def __init__(self, project: Project, *, progress: Progress | None = None,
+                 kept: Kept | None = None) -> None:
         self._project = project
+        self._kept = kept
         self._effects: MappingOf[str, float] = {}
         self._progress = progress or _say_nothing
         self._done: dict[str, tuple[Any, frozenset[str]]] = {}
         self._handed: frozenset[str] = frozenset()  # results that came from outside
         self._reading: list[set[str]] = []  # what each result being made has read so far
-        self._parameters = project.parameters.heard_by(self._hear)
+        self._seen = replace(project, files=_Heard(project.files, self._hear),
+                             parameters=project.parameters.heard_by(self._hear))
 
     @property
     def project(self) -> Project:
         """The project whose files and settings are used."""
-        return self._project
+        return self._seen
 
     @property
     def parameters(self) -> Parameters:
         """All numbers in force."""
-        return self._parameters
+        return self._seen.parameters
+
+    @property
+    def taken(self) -> tuple[str, ...]:
+        """Names of the results that an earlier run had made, and this one took."""
+        return () if self._kept is None else tuple(self._kept.taken)
 
     @property
     def effects(self) -> MappingOf[str, float]:
@@ -176,7 +218,7 @@ class Chain:
 
     def _other(self, project: Project, effects: MappingOf[str, float],
                changed: frozenset[str]) -> Chain:
-        other = Chain(project, progress=self._progress)
+        other = Chain(project, progress=self._progress, kept=self._kept)
         other._effects, other._handed = effects, self._handed
         other._done = {name: (made, read) for name, (made, read) in self._done.items()
                        if not read & changed}
@@ -185,14 +227,54 @@ class Chain:
     def _finished(self, result: _Result[Made]) -> Made:
         """Return a result, made now if it was not yet, and record what it rests on."""
         if result.name not in self._done:
-            with self._listening() as read:
-                made = result.make(self)
-            self._done[result.name] = made, frozenset(read)
+            self._done[result.name] = self._from_before(result) or self._made(result)
         found, read_before = self._done[result.name]
         if self._reading:
             self._reading[-1].update(read_before, {result.name})
         worked_out: Made = found
         return worked_out
+
+    def _from_before(self, result: _Result[Made]) -> tuple[Any, frozenset[str]] | None:
+        """Return a result as an earlier run made it, and what it read, if all of that holds."""
+        if self._kept is None or not result.lasts:
+            return None
+        found = self._kept.find(result.name, self._stands_for)
+        if found is not None and len(self.taken) == 1:
+            self.step("step.taken")
+        return found
+
+    def _made(self, result: _Result[Made]) -> tuple[Any, frozenset[str]]:
+        """Return a result made now, and what it read; it is put by for later runs."""
+        if self._kept is None:
+            with self._listening() as read:
+                return result.make(self), frozenset(read)
+        with self._listening() as read, self._hearing_warnings():
+            made = result.make(self)
+        if result.lasts:
+            self._kept.keep(result.name, made, {name: self._stands_for(name) for name in read})
+        return made, frozenset(read)
+
+    def _stands_for(self, name: str) -> str | None:
+        """Return what a name that was read stands for, None if a later run could not tell."""
+        if name.startswith(FILES) and self._kept is not None:
+            return self._kept.content(self._project.files.get(name.removeprefix(FILES), ()))
+        if name == EFFECTS:
+            return json.dumps(sorted(self._effects.items()))
+        if name in self._project.parameters:
+            row = self._project.parameters.row(name)
+            return repr((row.value, row.overridden))
+        return None if name == WARNED or name in self._handed else ""
+
+    @contextmanager
+    def _hearing_warnings(self) -> Iterator[None]:
+        given: list[warnings.WarningMessage] = []
+        try:
+            with warnings.catch_warnings(record=True) as given:
+                yield
+        finally:
+            for each in given:
+                self._hear(WARNED)
+                warnings.warn(each.message, stacklevel=2)
 
     @contextmanager
     def _listening(self) -> Iterator[set[str]]:
@@ -205,6 +287,8 @@ class Chain:
     def _hear(self, name: str) -> None:
         if self._reading:
             self._reading[-1].add(name)
+            if self._kept is not None and name.startswith(FILES):
+                self._stands_for(name)  # now: the file may be another once it was read
 
     def rng(self, step: str) -> np.random.Generator:
         """Return a generator of its own for one step, so that steps do not disturb each other."""
@@ -226,7 +310,12 @@ class Chain:
         self.project.require("log")
         return read_tables(self.project.files["log"])
 
-    @_Result
+    @_Lasting
+    def n_rows(self) -> int:
+        """Rows of the log files."""
+        return sum(len(raw.table) for raw in self.raw_logs)
+
+    @_Lasting
     def mapping(self) -> Mapping:
         """The reading of the log's columns: the user's own, or else the proposal."""
         path = self.project.path("mapping")
@@ -235,7 +324,7 @@ class Chain:
         return propose_mapping(stack_tables(self.raw_logs), study_area=self.project.study_area,
                                crs=self.project.crs, parameters=self.parameters)
 
-    @_Result
+    @_Lasting
     def cleaned(self) -> Cleaned:
         """Incidents, rows set aside, ledger, counts and findings."""
         return clean_incidents(self._fields(), mapping=self.mapping,
@@ -263,7 +352,7 @@ class Chain:
         self.step("step.cleaning")
         return parts[0] if len(parts) == 1 else pd.concat(parts, ignore_index=True)
 
-    @_Result
+    @_Lasting
     def register(self) -> gpd.GeoDataFrame | None:
         """The asset register, if the project has one."""
         return unless_empty(self.project.path("register"), lambda path: read_register(
@@ -337,7 +426,7 @@ class Chain:
         return found.drop(columns=["n_rehits", "incidents_per_year"]).rename(
             columns={"n_incidents": "n_reports"})
 
-    @_Result
+    @_Lasting
     def incidents(self) -> gpd.GeoDataFrame:
         """Incidents with the place each belongs to and the register's columns.
 
@@ -356,7 +445,7 @@ class Chain:
         joined = cleaned.incidents.merge(placed[columns], on="incident_id", validate="1:1")
         return with_register(joined, self.register)
 
-    @_Result
+    @_Lasting
     def repeats(self) -> gpd.GeoDataFrame:
         """One row per place: what recurs, how fast, how sure that is."""
         incidents = self.incidents
@@ -366,7 +455,7 @@ class Chain:
             threshold_per_year=self.parameters["hotspots.threshold_per_year"],
             parameters=self.parameters, rng=self.rng("repeats"))
 
-    @_Result
+    @_Lasting
     def place_names(self) -> dict[str, Message]:
         """What to call each place, so that a crew finds it."""
         return name_places(self.incidents, self.repeats, streets=self.streets,
@@ -376,7 +465,7 @@ class Chain:
         """Return what to call a place; its code where nothing names it."""
         return self.place_names.get(str(place), message("place.code", code=str(place)))
 
-    @_Result
+    @_Lasting
     def clusters(self) -> gpd.GeoDataFrame:
         """Groups of places close together."""
         incidents = self.incidents
@@ -385,14 +474,14 @@ class Chain:
             incidents, window=self.cleaned.window, parameters=self.parameters,
             rng=self.rng("clusters"))
 
-    @_Result
+    @_Lasting
     def cells(self) -> gpd.GeoDataFrame:
         """Grid cells tested against chance."""
         incidents = self.incidents
         self.step("step.testing_chance")
         return hot_cells(incidents, register=self.register, parameters=self.parameters)
 
-    @_Result
+    @_Lasting
     def spells(self) -> pd.DataFrame:
         """Time from each clearance to the next marking of the place, or to the log's end."""
         area = self.project.study_area
@@ -401,14 +490,14 @@ class Chain:
             southern=area is not None and area[3] < 0,
             parameters=self.parameters)
 
-    @_Result
+    @_Lasting
     def rings(self) -> pd.DataFrame:
         """How far from a marking, and for how long after it, the risk is raised."""
         incidents = self.incidents
         self.step("step.near_repeats")
         return knox_rings(incidents, parameters=self.parameters, rng=self.rng("rings"))
 
-    @_Result
+    @_Lasting
     def limits(self) -> tuple[Message, ...]:
         """What this log does not allow to conclude."""
         found = find_limits(self.incidents, has_register=self.register is not None,
@@ -416,7 +505,7 @@ class Chain:
         shared = self.incidents_per_stop
         return found if shared <= 1 else (*found, message("limits.tags", shared=shared))
 
-    @_Result
+    @_Lasting
     def forecast(self) -> pd.DataFrame:
         """Expected incidents per place in the next weeks."""
         places = self.repeats
@@ -424,7 +513,7 @@ class Chain:
         return forecast_places(
             self.incidents, places=places, window=self.cleaned.window, parameters=self.parameters)
 
-    @_Result
+    @_Lasting
     def forecast_record(self) -> tuple[pd.DataFrame, pd.DataFrame]:
         """How the last months would have been forecast, and how plain counts would have done."""
         places, zone = self.repeats, self.project.time_zone
@@ -436,12 +525,12 @@ class Chain:
         return past_record(history, starts=edges[:-1], ends=edges[1:], window=window,
                            numbers=self.parameters)
 
-    @_Result
+    @_Lasting
     def works(self) -> pd.DataFrame | None:
         """The works log: what was done, with time, litres and cost."""
         return unless_empty(self.project.path("works"), read_works)
 
-    @_Result
+    @_Lasting
     def calibration(self) -> Calibration | None:
         """Minutes, litres and cost per method corrected by the works log, if there is one."""
         if self.works is None:
@@ -451,7 +540,7 @@ class Chain:
         return calibrate_methods(self.works, methods=methods, advice=first,
                                  parameters=self.parameters)
 
-    @_Result
+    @_Lasting
     def advice(self) -> pd.DataFrame:
         """The method for each incident."""
         incidents, methods = self.incidents, self.methods
@@ -485,7 +574,7 @@ class Chain:
         joined = float(self.incidents["n_reports"].mean())
         return max(1.0, self.parameters["costs.tags_per_stop"] / joined)
 
-    @_Result
+    @_Lasting
     def costing(self) -> pd.DataFrame:
         """What the cost comparison needs to know of each place; rates add up to the log's count."""
         table = costing_table(self.repeats, self.incidents, self.advice, self.register,
@@ -498,7 +587,7 @@ class Chain:
         """Markings to expect in a year by class of place."""
         return expected_counts(self.incidents, observed_years=self.cleaned.window.years)
 
-    @_Result
+    @_Lasting
     def expected_work(self) -> pd.DataFrame:
         """The one total that comparison, programme and bid start from, and what it costs."""
         return expected_work(self.costing, pd.DataFrame(self.incidents), self.advice,
@@ -516,7 +605,7 @@ class Chain:
         """Possible worlds of the cost numbers, the same for comparison, programme and bid."""
         return draw_doubt(self.cost_parameters, rng=self.rng("doubt"))
 
-    @_Result
+    @_Lasting
     def strategy_costs(self) -> pd.DataFrame:
         """What each way to look after each place costs over the horizon."""
         costing = self.costing

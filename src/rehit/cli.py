@@ -29,6 +29,7 @@ from rehit.report.catalogue import language_of, languages, own_texts, topic
 if TYPE_CHECKING:
     from rehit.chain import Chain
     from rehit.incidents.mapping import Question
+    from rehit.kept import Kept
     from rehit.outputs.frame import Summary, Writer
     from rehit.project import Project
     from rehit.report.say import Say
@@ -119,6 +120,7 @@ class Options:
         self.add("project", nargs="?", default=".", type=Path, text="cli.opt_project",
                  metavar="cli.meta_project")
         self.out("cli.opt_out")
+        self.add("--anew", action="store_true", text="cli.opt_anew")
 
     def out(self, text: str, default: Path | None = None) -> None:
         """Add where results go."""
@@ -165,7 +167,8 @@ def _run_demo(args: argparse.Namespace) -> Answer:
         return {"files": laid}, [Words(args.lang or "")("cli.notebooks", folder=args.notebooks),
                                  *(f"  {name}" for name in laid)]
     project = _in_language(load_project(demo_folder()), args)
-    say, summary = _results(project, args.out, steps=16, work=write_demo, csv_bom=args.csv_bom)
+    # Its folder may belong to nobody who can write there.
+    say, summary = _results(args, project, args.out, steps=16, work=write_demo, kept=None)
     lines = [say("cli.findings", name=project.name), ""]
     lines += [f"{n}. {words}" for n, words in enumerate(summary["findings"], start=1)]
     return summary, lines + closing_lines(
@@ -268,8 +271,7 @@ def _run_clean(args: argparse.Namespace) -> Answer:
 
     project, folder = open_project(args)
     say, summary = _results(
-        project, folder, steps=6 if args.methods else 4, csv_bom=args.csv_bom,
-        command=args.command,
+        args, project, folder, steps=6 if args.methods else 4, kept=_kept(project, args),
         work=lambda chain, stage: write_cleaned(chain, stage, methods=args.methods))
     lines = [say("cli.rows_of_services" if row["rows_other_service"] else "cli.rows_of_file",
                  file=row["source_file"], rows=row["rows_in"], kept=row["rows_kept"],
@@ -568,13 +570,20 @@ def run_command(args: argparse.Namespace, *, steps: int, work: Writer,
                 open_first: Sequence[str]) -> Answer:
     """Open the project, do the work, and answer in the sentences that the summary carries."""
     project, folder = open_project(args)
-    say, summary = _results(project, folder, steps=steps, work=work, csv_bom=args.csv_bom,
-                            command=args.command)
+    say, summary = _results(args, project, folder, steps=steps, work=work,
+                            kept=_kept(project, args))
     return summary, [*summary["sentences"], *closing_lines(summary, say, open_first=open_first)]
 
 
-def _results(project: Project, folder: Path, *, steps: int, work: Writer,
-             csv_bom: bool, command: str = "") -> tuple[Say, Summary]:
+def _kept(project: Project, args: argparse.Namespace) -> Kept | None:
+    """Return where results of earlier runs on the project stand."""
+    from rehit.kept import results_kept
+
+    return results_kept(project, anew=args.anew)
+
+
+def _results(args: argparse.Namespace, project: Project, folder: Path, *, steps: int, work: Writer,
+             kept: Kept | None) -> tuple[Say, Summary]:
     """Run a writer on the project's chain, and return the project's words with the summary."""
     from rehit.chain import Chain
     from rehit.outputs import frame
@@ -583,9 +592,9 @@ def _results(project: Project, folder: Path, *, steps: int, work: Writer,
     say = Say(project.language, project.currency, project.units)
     with _progress(steps, say) as step, _hushed():
         run = frame.Run(step)
-        chain: Chain = Chain(project, progress=run)
-        return say, frame.write_results(chain, folder, work=work, run=run, csv_bom=csv_bom,
-                                        command=command)
+        chain: Chain = Chain(project, progress=run, kept=kept)
+        return say, frame.write_results(chain, folder, work=work, run=run, csv_bom=args.csv_bom,
+                                        command=args.command)
 
 
 @contextmanager

@@ -70,6 +70,7 @@ class Run:
             "seconds": round(now - self._steps[0][1], 2) if self._steps else 0.0,
             "steps": [{"step": code, "seconds": round(end - at, 2)}
                       for (code, at), end in zip(self._steps, ends, strict=True)],
+            "results_taken_from_before": sorted(chain.taken),
             "versions": {"rehit": version("rehit"), "python": platform.python_version(),
                          **{name: version(name) for name in LIBRARIES}},
             "system": platform.system(),
@@ -125,7 +126,7 @@ def _refuse_what_does_not_fit(chain: Chain, command: str) -> None:
     number = f"pipeline.memory_{command}_kb"
     if number not in chain.parameters:
         return
-    rows = sum(len(raw.table) for raw in chain.raw_logs)
+    rows = chain.n_rows
     needed = chain.parameters["pipeline.memory_any_mb"] * 1e6 + rows * (
         chain.parameters[number] * 1e3)
     free = free_if_below(needed)
