@@ -11,12 +11,22 @@ from rehit.errors import SettingError
 from rehit.region.areas import (
     Funnel,
     Standing,
+    compare_costs,
     compare_rates,
     compare_shares,
     exact_limit,
     fit_funnel,
+    learn,
+    pool_means,
     standings,
 )
+
+#: Trials of the BCG vaccine (Colditz et al. 1994): cases and others, vaccinated and not.
+BCG = np.array([
+    (4, 119, 11, 128), (6, 300, 29, 274), (3, 228, 11, 209), (62, 13536, 248, 12619),
+    (33, 5036, 47, 5761), (180, 1361, 372, 1079), (8, 2537, 10, 619), (505, 87886, 499, 87892),
+    (29, 7470, 45, 7232), (17, 1699, 65, 1600), (186, 50448, 141, 27197), (5, 2493, 3, 2338),
+    (27, 16886, 29, 17825)], dtype=float)
 
 
 def test_exact_limits_against_the_binomial_distribution() -> None:
@@ -131,3 +141,61 @@ def test_areas_without_an_exposure_or_an_incident_are_left_out_or_said_so() -> N
     assert (found["standing"] == Standing.NO_DATA).all()
     with pytest.raises(SettingError, match="no incident"):
         fit_funnel(np.zeros(2), np.zeros(2))
+
+
+def test_pooled_means_against_the_printed_values_of_r_metafor() -> None:
+    """``rma(yi, vi, data=dat.bcg, method="DL")``: tau^2 0.3088, estimate -0.7141, se 0.1787."""
+    a, b, c, d = BCG.T
+    value = np.log(a / (a + b)) - np.log(c / (c + d))
+    error = np.sqrt(1 / a - 1 / (a + b) + 1 / c - 1 / (c + d))
+    found = pool_means(value, error)
+    assert found.between ** 2 == pytest.approx(0.3088, abs=5e-5)
+    assert found.mean == pytest.approx(-0.7141, abs=5e-5)
+    assert found.error == pytest.approx(0.1787, abs=5e-5)
+    # 90 % of new trials, by hand: t(11) is 1.7959.
+    reach = 1.7959 * np.sqrt(0.3088 + 0.1787 ** 2)
+    assert (found.low, found.high) == pytest.approx((-0.7141 - reach, -0.7141 + reach), abs=5e-4)
+
+
+def test_an_area_that_was_not_seen_lies_where_it_is_expected() -> None:
+    rng, inside = np.random.default_rng(17), 0
+    for _ in range(600):
+        truth, error = rng.normal(20, 3, 13), rng.uniform(0.5, 3, 12)
+        found = pool_means(rng.normal(truth[:12], error), error)
+        inside += found.low <= truth[12] <= found.high
+    assert 0.86 <= inside / 600 <= 0.94
+
+
+def test_costs_of_areas_cover_the_truth_and_other_money_is_left_out() -> None:
+    rng, inside = np.random.default_rng(19), 0
+    for _ in range(60):
+        truth, n = rng.normal(80, 10, 25), rng.integers(10, 400, 25)
+        areas = pd.DataFrame({"area": range(25), "currency": "€", "n_works": n, "works_sd": 60.0,
+                              "works_cost": rng.normal(truth, 60 / np.sqrt(n)) * n})
+        found = compare_costs(areas)
+        inside += ((found["low"] <= truth) & (truth <= found["high"])).sum()
+    assert 0.87 <= inside / 1500 <= 0.93
+    other = pd.concat([areas, areas.head(1).assign(area="far", currency="£"),
+                       areas.head(1).assign(area="few", n_works=9)])
+    assert compare_costs(other)["area"].tolist() == list(range(25))
+    assert compare_costs(areas.head(2)).empty
+
+
+def test_what_areas_have_in_common_is_what_was_planted() -> None:
+    rng, figures = np.random.default_rng(23), []
+    for _ in range(40):
+        paint = rng.beta(60, 40)
+        figures.append({"minutes": [["costs.minutes_per_visit_scrape", rng.normal(12, 2), 0.1]],
+                        "rings": [["0-1 m, 0-7 d", rng.normal(np.log(2), 0.1), 0.01]],
+                        "media": {"spray": int(rng.binomial(500, paint)), "marker": 200}})
+        figures[-1]["media"]["marker"] = 500 - figures[-1]["media"]["spray"]
+    # One town alone tells nothing of towns.
+    figures[0]["minutes"].append(["costs.minutes_per_visit_hot_wash", 30.0, 1.0])
+    found = learn(figures).set_index("name")
+    assert found["kind"].tolist() == ["minutes", "ring", "medium", "medium"]
+    assert found["value"].tolist() == pytest.approx([12, 2, 0.4, 0.6], rel=0.06)
+    # 90 % of towns: 12 and 1.645 times 2; the 5th and 95th of beta(60, 40).
+    assert found.loc["costs.minutes_per_visit_scrape", ["low", "high"]].tolist() == pytest.approx(
+        [8.7, 15.3], abs=0.8)
+    assert found.loc["spray", ["low", "high"]].tolist() == pytest.approx([0.518, 0.679], abs=0.03)
+    assert learn(figures[:2]).empty

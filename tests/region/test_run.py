@@ -10,10 +10,13 @@ import warnings
 from collections.abc import Iterator
 from concurrent.futures import CancelledError
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import cloudpickle
 import fsspec
+import numpy as np
+import pandas as pd
 import pytest
 from distributed import Client, KilledWorker, LocalCluster
 from small_town import make_town
@@ -23,7 +26,7 @@ from rehit.chain import Chain
 from rehit.cli import main
 from rehit.errors import DataWarning, InputFileError, SettingError
 from rehit.messages import message
-from rehit.outputs.region import compare_outcomes
+from rehit.outputs.region import compare_outcomes, write_region
 from rehit.project import load_project
 from rehit.region.run import (
     Outcome,
@@ -35,6 +38,7 @@ from rehit.region.run import (
     run_one,
     run_region,
 )
+from rehit.report.say import Say
 
 #: A port of its own: the one Dask asks for may be held by whatever else runs.
 ONE_WORKER: dict[str, Any] = {
@@ -234,6 +238,35 @@ def test_the_command_writes_the_comparison_in_either_language(
     assert "memory://shared/r/areas.csv" in capsys.readouterr().out
     shared = fsspec.filesystem("memory").ls("/shared/r", detail=False)
     assert names <= {Path(name).name for name in shared}
+
+
+def test_the_jobs_own_precision_is_found_behind_that_of_default_and_jobs_together() -> None:
+    """Precisions add up: 1 / 4 of the jobs and 1 / 36 of the default give 1 / 3.6."""
+    together = 3.6
+    reach = 1.6448536269514722 * np.sqrt(together)
+    estimates = pd.DataFrame({
+        "method": "scrape", "quantity": ["minutes_per_visit", "remover_l_per_m2"], "observed": 12.0,
+        "low": 11 - reach, "high": 11 + reach, "weight_of_default": together / 36})
+    chain = SimpleNamespace(calibration=SimpleNamespace(estimates=estimates))
+    (name, value, error), = run._unit_minutes(chain)  # type: ignore[arg-type]
+    assert (name, value) == ("costs.minutes_per_visit_scrape", 12.0)
+    assert error == pytest.approx(2.0)
+
+
+def test_learnt_minutes_fit_the_project_file_of_a_town_without_jobs(tmp_path: Path) -> None:
+    minutes = [[["costs.minutes_per_visit_scrape", value, 0.5],
+                ["costs.minutes_per_m2_scrape", -3.0, 0.5]] for value in (11.0, 12.0, 13.0)]
+    outcomes = tuple(Outcome(str(n), State.DONE, "k", {"minutes": each})
+                     for n, each in enumerate(minutes))
+    write_region(outcomes, tmp_path, say=Say("en"))
+    town = make_town(tmp_path / "town")
+    settings = town / "rehit.toml"
+    settings.write_text(settings.read_text(encoding="utf-8")
+                        + (tmp_path / "learnt.toml").read_text(encoding="utf-8"), encoding="utf-8")
+    numbers = load_project(town).parameters
+    assert numbers["costs.minutes_per_visit_scrape"] == 12
+    allowed = numbers.row("costs.minutes_per_m2_scrape")
+    assert numbers["costs.minutes_per_m2_scrape"] == allowed.low
 
 
 def test_of_many_areas_that_could_not_be_done_five_are_named() -> None:

@@ -13,7 +13,15 @@ from matplotlib.figure import Figure
 
 from rehit.files.writing import staged_folder, write_csv
 from rehit.messages import Message, message
-from rehit.region.areas import Standing, compare_rates, compare_shares, fit_funnel
+from rehit.parameters import load_parameters
+from rehit.region.areas import (
+    Standing,
+    compare_costs,
+    compare_rates,
+    compare_shares,
+    fit_funnel,
+    learn,
+)
 from rehit.region.run import Outcome, State, region_table, storage
 from rehit.report.figures import funnel, house_style, to_png
 from rehit.report.say import Say
@@ -64,6 +72,7 @@ def write_region(outcomes: tuple[Outcome, ...], stage: Path, *, say: Say) -> dic
         write_csv(table.assign(**told), stage / f"{name}.csv")
         if name in SHARES and (table["whole"] > 0).sum() > 1:
             _draw(table, name, stage / f"{name}.png", say=say)
+    _write_learnt(tables["learnt"], stage / "learnt.toml")
     compared = {name: table.round(4).to_dict("records") for name, table in tables.items()
                 if name != "areas"}
     return {"n_areas": len(tables["areas"]), "n_done": len(_usable(tables["areas"])), **compared,
@@ -72,7 +81,14 @@ def write_region(outcomes: tuple[Outcome, ...], stage: Path, *, say: Say) -> dic
 
 def compare_outcomes(outcomes: tuple[Outcome, ...]) -> tuple[dict[str, pd.DataFrame],
                                                              list[Message]]:
-    """Compare areas: tables ``areas``, ``in_time``, ``rehits`` and ``rates``, and what they say."""
+    """Compare areas, and say what the tables hold.
+
+    Returns
+    -------
+    tuple
+        Tables ``areas``, ``in_time``, ``rehits``, ``rates``, ``costs`` and ``learnt``, and
+        sentences.
+    """
     table = region_table(outcomes)
     usable = _usable(table)
     tables, sentences = {"areas": table}, [_counted(table), *_not_done(table)]
@@ -80,7 +96,24 @@ def compare_outcomes(outcomes: tuple[Outcome, ...]) -> tuple[dict[str, pd.DataFr
         tables[name] = compare_shares(usable, part=part, whole=whole)
         sentences += _share_sentences(name, tables[name])
     tables["rates"] = compare_rates(usable, count="n_incidents", exposure="asset_years")
-    return tables, [*sentences, *_rate_sentences(tables["rates"])]
+    tables["costs"] = compare_costs(usable)
+    tables["learnt"] = learn([each.figures for each in outcomes])
+    return tables, [*sentences, *_rate_sentences(tables["rates"]),
+                    *_cost_sentences(tables["costs"]), *_learnt_sentences(tables["learnt"])]
+
+
+def _write_learnt(learnt: pd.DataFrame, path: Path) -> None:
+    """Write the numbers that a project file takes, ready to be put into one."""
+    known, lines = load_parameters(), []
+    numbers = learnt[learnt["kind"] == "minutes"]
+    for name, value, low, high in zip(*(numbers[column].tolist() for column in (
+            "name", "value", "low", "high")), strict=True):
+        if name in known:
+            allowed = known.row(name)
+            held = min(max(value, allowed.low), allowed.high)
+            lines.append(f"{name.removeprefix('costs.')} = {held:.4g}  # {low:.3g} – {high:.3g}")
+    if lines:
+        path.write_text("\n".join(["[costs]", *lines]) + "\n", encoding="utf-8")
 
 
 def _usable(table: pd.DataFrame) -> pd.DataFrame:
@@ -125,11 +158,28 @@ def _share_sentences(name: str, found: pd.DataFrame) -> list[Message]:
 
 
 def _rate_sentences(rates: pd.DataFrame) -> list[Message]:
-    if len(rates) < 2:
-        return [message("region.rates_none")]
-    worst = rates.iloc[int(rates["pooled"].argmax())]
+    return [message("region.rates_none")] if len(rates) < 2 else [_highest("rates", rates)]
+
+
+def _cost_sentences(costs: pd.DataFrame) -> list[Message]:
+    if not len(costs):
+        return [message("region.costs_none")]
+    return [_highest("costs", costs, currency=costs["currency"].iloc[0])]
+
+
+def _highest(name: str, found: pd.DataFrame, **facts: object) -> Message:
+    """Name the highest of a league table with the ranks it may hold."""
+    worst = found.iloc[int(found["pooled"].argmax())]
     sure = int(worst["rank_low"]) == int(worst["rank_high"])
-    return [message("region.rates_first" if sure else "region.rates_worst",
-                    area=worst["area"], rate=worst["pooled"], low=worst["low"],
-                    high=worst["high"], first=int(worst["rank_low"]),
-                    last=int(worst["rank_high"]), areas=len(rates))]
+    return message(f"region.{name}_first" if sure else f"region.{name}_worst",
+                   area=worst["area"], value=worst["pooled"], low=worst["low"],
+                   high=worst["high"], first=int(worst["rank_low"]),
+                   last=int(worst["rank_high"]), areas=len(found), **facts)
+
+
+def _learnt_sentences(learnt: pd.DataFrame) -> list[Message]:
+    if learnt.empty:
+        return []
+    minutes = (learnt["kind"] == "minutes").any()
+    return [message("region.learnt", areas=int(learnt["n_areas"].max())),
+            *([message("region.learnt_minutes")] if minutes else [])]

@@ -2,27 +2,34 @@
 
 An area with few incidents wanders far by luck. Funnel plots show how far, and partial pooling
 draws each area's figure towards the others as far as its own data are thin. A league table is
-given with intervals of the ranks only: most neighbours in it cannot be told apart.
+given with intervals of the ranks only: most neighbours in it cannot be told apart. What areas have
+in common is also the best guess for one that has no data, with how far such a one may lie from it.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from scipy.optimize import minimize
 from scipy.special import betaln, expit
 from scipy.stats import beta, binom, norm
+from scipy.stats import t as student
 
 from rehit.errors import SettingError
 from rehit.hotspots.rates import fit_prior, gamma_interval, posterior
 
 LEVELS = (0.95, 0.998)  # Spiegelhalter 2005: about two and three standard errors
 INTERVAL = 0.9
+LEAST_JOBS = 10  # below it a mean of skewed costs has no normal error
+LEAST_AREAS = 3  # which tell how far areas lie from each other
 ROUNDING = 1e-9  # of a count that is a whole number
+DRAWS, SEED = 4000, 2005
 WINSORISED = 0.1  # Spiegelhalter 2005 A.3.1: the outermost tenths do not decide the scatter
 
 
@@ -127,11 +134,19 @@ def fit_funnel(part: np.ndarray, whole: np.ndarray) -> Funnel:
     score = (y / n - target) / error
     low, high = np.quantile(score, [WINSORISED, 1 - WINSORISED])
     scatter = float((np.clip(score, low, high) ** 2).mean())
-    areas, weight = len(n), 1 / error ** 2
-    if scatter * areas <= areas - 1:
-        return Funnel(target, 0.0)
-    square = (areas * scatter - (areas - 1)) / (weight.sum() - (weight ** 2).sum() / weight.sum())
-    return Funnel(target, math.sqrt(square))
+    return Funnel(target, _between(scatter * len(n), error))
+
+
+def _between(scatter: float, error: np.ndarray) -> float:
+    """Return the standard deviation between areas beyond chance from their squared scores' sum.
+
+    References
+    ----------
+    DerSimonian and Laird 1986, Controlled Clinical Trials 7: 177-188.
+    """
+    weight = 1 / error ** 2
+    spare = weight.sum() - (weight ** 2).sum() / weight.sum()
+    return math.sqrt(max(0.0, (scatter - (len(error) - 1)) / spare))
 
 
 def compare_shares(areas: pd.DataFrame, *, part: str, whole: str) -> pd.DataFrame:
@@ -227,17 +242,161 @@ def compare_rates(areas: pd.DataFrame, *, count: str, exposure: str) -> pd.DataF
             ("rate", "pooled", "low", "high", "rank_low", "rank_high"), np.nan))
     shape, rate = posterior(y, x, fit_prior(y, x, zero_truncated=False))
     low, high = gamma_interval(shape, rate, level=INTERVAL)
-    first, last = _rank_intervals(shape, rate)
+    rng = np.random.default_rng(SEED)
+    first, last = _rank_intervals(rng.gamma(shape, 1 / rate, (DRAWS, len(shape))))
     return out.assign(rate=y / x, pooled=shape / rate, low=low, high=high, rank_low=first,
                       rank_high=last)
 
 
-def _rank_intervals(shape: np.ndarray, rate: np.ndarray,
-                    draws: int = 4000) -> tuple[np.ndarray, np.ndarray]:
-    """Return the interval of each area's rank over draws of all rates."""
-    rng = np.random.default_rng(2005)
-    drawn = rng.gamma(shape, 1 / rate, (draws, len(shape)))
+def _rank_intervals(drawn: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the interval of each area's rank over draws of all; rank 1 is the highest."""
     ranks = (-drawn).argsort(axis=1).argsort(axis=1) + 1
     low, high = np.quantile(ranks, [(1 - INTERVAL) / 2, (1 + INTERVAL) / 2], axis=0,
                             method="inverted_cdf")
     return low, high
+
+
+@dataclass(frozen=True)
+class Pooled:
+    """What several areas have in common.
+
+    Parameters
+    ----------
+    mean, error
+        Mean of the areas and its standard error.
+    between
+        Standard deviation between areas beyond chance.
+    low, high
+        Where an area that is not among them lies with 90 % probability.
+    """
+
+    mean: float
+    error: float
+    between: float
+    low: float
+    high: float
+
+
+def pool_means(value: np.ndarray, error: np.ndarray) -> Pooled:
+    """Return what several areas' estimates have in common.
+
+    Assumption: areas scatter normally around their mean, and each estimate around its area.
+
+    Parameters
+    ----------
+    value, error
+        Estimate of each area and its standard error above 0, shape (n,), n at least 3.
+
+    References
+    ----------
+    DerSimonian and Laird 1986; for an area not among them Higgins, Thompson and Spiegelhalter
+    2009, J. R. Stat. Soc. A 172: 137-159, equation 12.
+
+    Examples
+    --------
+    >>> found = pool_means(np.array([28.0, 8, -3, 7, -1, 1, 18, 12]),
+    ...                    np.array([15.0, 10, 16, 11, 9, 11, 10, 18]))
+    >>> round(found.mean, 1), round(found.error, 1), found.between
+    (7.7, 4.1, 0.0)
+    """
+    alone = 1 / error ** 2
+    middle = (alone * value).sum() / alone.sum()
+    between = _between(float((alone * (value - middle) ** 2).sum()), error)
+    weight = 1 / (error ** 2 + between ** 2)
+    mean, doubt = float((weight * value).sum() / weight.sum()), 1 / math.sqrt(weight.sum())
+    reach = float(student.ppf((1 + INTERVAL) / 2, len(value) - 2)) * math.hypot(between, doubt)
+    return Pooled(mean, doubt, between, mean - reach, mean + reach)
+
+
+def compare_costs(areas: pd.DataFrame) -> pd.DataFrame:
+    """Return each area's mean cost of a job with its pooled estimate.
+
+    Assumption: the means of areas scatter normally. Areas with fewer than ten jobs, or whose money
+    is not that of most areas, are left out.
+
+    Parameters
+    ----------
+    areas
+        One row per area: ``area, currency, n_works, works_cost, works_sd`` (total cost of the
+        works log and standard deviation of a job's).
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``area, currency, n_works, mean, pooled, low, high, rank_low, rank_high``; rank 1 is the
+        dearest, intervals hold 90 %. Empty for fewer than three areas.
+    """
+    known = areas[(areas["n_works"] >= LEAST_JOBS) & (areas["works_sd"] > 0)]
+    known = known[known["currency"].isin(known["currency"].mode().head(1))]
+    n = known["n_works"].to_numpy("float64")
+    mean = known["works_cost"].to_numpy("float64") / n
+    out = pd.DataFrame({"area": known["area"].to_numpy(), "currency": known["currency"].to_numpy(),
+                        "n_works": n, "mean": mean})
+    if len(known) < LEAST_AREAS:
+        return out.head(0).reindex(columns=[*out, "pooled", "low", "high", "rank_low", "rank_high"])
+    error = known["works_sd"].to_numpy("float64") / np.sqrt(n)
+    common = pool_means(mean, error)
+    drawn_in = error ** 2 / (error ** 2 + common.between ** 2)
+    pooled = drawn_in * common.mean + (1 - drawn_in) * mean
+    doubt = np.sqrt((1 - drawn_in) * error ** 2 + (drawn_in * common.error) ** 2)
+    reach = float(norm.ppf((1 + INTERVAL) / 2)) * doubt
+    first, last = _rank_intervals(np.random.default_rng(SEED).normal(
+        pooled, doubt, (DRAWS, len(known))))
+    return out.assign(pooled=pooled, low=pooled - reach, high=pooled + reach, rank_low=first,
+                      rank_high=last)
+
+
+def learn(figures: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
+    """Return what areas have in common, for one that has little data of its own.
+
+    Parameters
+    ----------
+    figures
+        Of each area, as :func:`rehit.region.run.area_figures` gives them: ``minutes``, ``media``
+        and ``rings``.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``kind`` (minutes, medium, ring), ``name``, ``value``, ``low, high`` (where an area not
+        among them lies with 90 % probability) and ``n_areas``, at least 3. A number of minutes has
+        the name it bears in a project file; a ring's value is how many times the pairs that chance
+        gives there are.
+    """
+    rows: list[dict[str, object]] = []
+    for name, value, error in _by_name(figures, "minutes"):
+        found = pool_means(value, error)
+        rows.append({"kind": "minutes", "name": name, "value": found.mean,
+                     "low": max(0.0, found.low), "high": found.high, "n_areas": len(value)})
+    for name, value, error in _by_name(figures, "rings"):
+        found = pool_means(value, error)
+        rows.append({"kind": "ring", "name": name, "value": math.exp(found.mean),
+                     "low": math.exp(found.low), "high": math.exp(found.high),
+                     "n_areas": len(value)})
+    rows += _learnt_media([each["media"] for each in figures if each.get("media")])
+    return pd.DataFrame(rows, columns=["kind", "name", "value", "low", "high", "n_areas"])
+
+
+def _by_name(figures: Sequence[Mapping[str, Any]],
+             kind: str) -> Iterator[tuple[str, np.ndarray, np.ndarray]]:
+    """Give each number that enough areas tell, with their values and errors."""
+    told = pd.DataFrame([each for area in figures for each in area.get(kind) or ()],
+                        columns=["name", "value", "error"])
+    for name, rows in told.groupby("name", sort=False):
+        if len(rows) >= LEAST_AREAS:
+            yield str(name), rows["value"].to_numpy("float64"), rows["error"].to_numpy("float64")
+
+
+def _learnt_media(counted: Sequence[Mapping[str, int]]) -> list[dict[str, object]]:
+    """Return the share of each medium among markings whose medium is known."""
+    if len(counted) < LEAST_AREAS:
+        return []
+    table = pd.DataFrame(list(counted)).fillna(0.0)
+    whole = table.sum(axis=1).to_numpy("float64")
+    rows: list[dict[str, object]] = []
+    for name in sorted(map(str, table)):
+        a, b = _beta_prior(table[name].to_numpy("float64"), whole)
+        low, high = beta.ppf([(1 - INTERVAL) / 2, (1 + INTERVAL) / 2], a, b)
+        rows.append({"kind": "medium", "name": name, "value": a / (a + b), "low": low,
+                     "high": high, "n_areas": len(table)})
+    return rows

@@ -15,13 +15,14 @@ import tempfile
 import warnings
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import CancelledError
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass, replace
 from enum import StrEnum
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 
 from rehit import __version__
@@ -41,6 +42,7 @@ MACHINERY = ("distributed", "distributed.client", "distributed.gc", "tornado",
              "tornado.application", "asyncio")
 #: What a worker lost for no fault of the project is tried again so often.
 RETRIES = 3
+NINETY_PER_CENT = 2 * 1.6448536269514722  # width of a normal 90 % interval in standard errors
 #: How long a scheduler may take to answer [s].
 PATIENCE_S = 15
 
@@ -252,27 +254,31 @@ def storage(place: str | Path) -> tuple[AbstractFileSystem, str]:
 @contextmanager
 def _logged(store: Store) -> Iterator[str]:
     """Let Dask speak into a file, left with the states if it said anything, not to the user."""
+    with suppress(ImportError):  # told where a client is made
+        import distributed  # noqa: F401  it sets handlers of its own as it loads
     before = [(logger, logger.handlers, logger.propagate)
               for logger in map(logging.getLogger, MACHINERY)]
     with tempfile.TemporaryDirectory() as folder:
         log = Path(folder) / CLUSTER_LOG
+        file = _log_into(str(log))
         try:
-            _log_into(str(log))
             yield str(log)
         finally:
+            file.close()
             for logger, handlers, propagate in before:
                 logger.handlers, logger.propagate = handlers, propagate
             if log.exists():
                 store.keep_log(log.read_bytes())
 
 
-def _log_into(path: str) -> None:
+def _log_into(path: str) -> logging.Handler:
     """Send what this process says of the machinery into a file; several may write it at once."""
     file = logging.FileHandler(path, encoding="utf-8", delay=True)
     file.setLevel(logging.WARNING)
     file.setFormatter(logging.Formatter("%(asctime)s %(process)d %(name)s %(message)s"))
     for logger in map(logging.getLogger, MACHINERY):
         logger.handlers, logger.propagate = [file], False
+    return file
 
 
 @contextmanager
@@ -282,7 +288,6 @@ def _client(scheduler: str | None, workers: int, memory: str, log: str) -> Itera
         from distributed import Client, LocalCluster
     except ImportError as error:
         raise SettingError("rehit region", "errors.no_dask") from error
-    _log_into(log)  # again, for Dask sets its own as it loads
     if scheduler is None:
         _check_size(workers, memory)
         # Without a port of its own Dask asks for a fixed one, which another run may hold.
@@ -373,8 +378,11 @@ def area_figures(chain: Chain) -> dict[str, Any]:
     Returns
     -------
     dict
-        ``n_rows, n_incidents, years, n_assets, n_known, n_rehits, n_judged, n_in_time, n_works,
-        works_cost``; None where the project cannot tell.
+        ``name, currency, n_rows, n_incidents, years, n_assets, n_known, n_rehits, n_judged,
+        n_in_time, n_works, works_cost, works_sd``, of works those with a cost; None where the
+        project cannot tell. For areas with little data: ``minutes``, the unit minutes of its works
+        log, and ``rings``, the logarithm of observed over usual pairs by distance and time, each as
+        name, value and standard error; ``media``, markings by known medium.
     """
     from rehit.observed import known_timeline
     from rehit.report.measures import DAYS_PER_WORKING_DAY, measure_response
@@ -391,15 +399,48 @@ def area_figures(chain: Chain) -> dict[str, Any]:
     timed = incidents["cleared_at"].notna().any()
     works = chain.works
     return {
-        "name": chain.project.name, "n_rows": int(cleaned.counts["rows_in"].sum()),
+        "name": chain.project.name, "currency": chain.project.currency,
+        "n_rows": int(cleaned.counts["rows_in"].sum()),
         "n_incidents": len(incidents), "years": round(window.years, 4),
         "n_assets": None if chain.register is None else len(chain.register),
         "n_known": len(known), "n_rehits": int(laid["rehit"].sum()),
         "n_judged": sum(len(r.judged) for r in told) if timed else None,
         "n_in_time": sum(len(r.within) for r in told) if timed else None,
-        "n_works": None if works is None else len(works),
+        "n_works": None if works is None else int(works["cost"].count()),
         "works_cost": None if works is None else float(works["cost"].sum()),
+        "works_sd": None if works is None or len(works) < 2 else float(works["cost"].std()),
+        "media": {name: int(n) for name, n in sorted(incidents["medium"].value_counts().items())
+                  if name != "unknown"},
+        "minutes": _unit_minutes(chain), "rings": _raised_rings(chain),
     }
+
+
+def _unit_minutes(chain: Chain) -> list[list[Any]]:
+    """Return the unit minutes that the crew's own jobs tell, without rehit's defaults in them."""
+    if chain.calibration is None:
+        return []
+    found = chain.calibration.estimates
+    found = found[found["quantity"].isin(["minutes_per_visit", "minutes_per_m2"])
+                  & (found["observed"] > 0) & (found["weight_of_default"] < 1)]
+    # The interval is of default and jobs together: the jobs' own precision is their share of it.
+    error = (found["high"] - found["low"]) / NINETY_PER_CENT / np.sqrt(
+        1 - found["weight_of_default"])
+    return [[f"costs.{quantity}_{method}", float(value), float(doubt)]
+            for quantity, method, value, doubt in zip(
+                found["quantity"], found["method"], found["observed"], error, strict=True)
+            if doubt > 0]
+
+
+def _raised_rings(chain: Chain) -> list[list[Any]]:
+    """Return how much likelier than usual another marking is, by how near and how soon."""
+    # The exact mean is all that is used: without counting permuted tables it costs a third.
+    rings = chain.with_parameters({"hotspots.knox_listed_pairs": 1000}).rings
+    rings = rings[(rings["pairs"] > 0) & (rings["to_m"] < rings["to_m"].max())]
+    usual = rings["expected"] * rings["common"]
+    return [[f"{low:g}-{high:g} m, {soon:g}-{late:g} d", float(value), float(doubt)]
+            for low, high, soon, late, value, doubt in zip(
+                rings["from_m"], rings["to_m"], rings["from_days"], rings["to_days"],
+                np.log(rings["pairs"] / usual), 1 / np.sqrt(rings["pairs"]), strict=True)]
 
 
 def region_table(outcomes: Sequence[Outcome]) -> pd.DataFrame:
@@ -408,16 +449,16 @@ def region_table(outcomes: Sequence[Outcome]) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        ``area, state, where, got, warned`` and the columns of :func:`area_figures`, with
+        ``area, state, where, got, warned`` and the single figures of :func:`area_figures`, with
         ``asset_years`` and ``cost_per_work``.
     """
-    columns = ["name", "n_rows", "n_incidents", "years", "n_assets", "n_known", "n_rehits",
-               "n_judged", "n_in_time", "n_works", "works_cost"]
+    columns = ["name", "currency", "n_rows", "n_incidents", "years", "n_assets", "n_known",
+               "n_rehits", "n_judged", "n_in_time", "n_works", "works_cost", "works_sd"]
     rows = [{"area": o.area, "state": o.state.value, "where": o.where, "got": o.got,
              "warned": o.warned, **o.figures} for o in outcomes]
     table = pd.DataFrame(rows).reindex(columns=["area", "state", "where", "got", "warned",
                                                 *columns])
-    numbers = [c for c in columns if c != "name"]
+    numbers = [c for c in columns if c not in ("name", "currency")]
     table[numbers] = table[numbers].astype("float64")
     return table.assign(asset_years=table["n_assets"] * table["years"],
                         cost_per_work=table["works_cost"] / table["n_works"])
