@@ -186,7 +186,7 @@ def test_what_areas_have_in_common_is_what_was_planted() -> None:
     for _ in range(40):
         paint = rng.beta(60, 40)
         figures.append({"minutes": [["costs.minutes_per_visit_scrape", rng.normal(12, 2), 0.1]],
-                        "rings": [["0-1 m, 0-7 d", rng.normal(np.log(2), 0.1), 0.01]],
+                        "rings": [["0-1 m / 0-7 d", rng.normal(np.log(2), 0.1), 0.01]],
                         "media": {"spray": int(rng.binomial(500, paint)), "marker": 200}})
         figures[-1]["media"]["marker"] = 500 - figures[-1]["media"]["spray"]
     # One town alone tells nothing of towns.

@@ -437,7 +437,7 @@ def _raised_rings(chain: Chain) -> list[list[Any]]:
     rings = chain.with_parameters({"hotspots.knox_listed_pairs": 1000}).rings
     rings = rings[(rings["pairs"] > 0) & (rings["to_m"] < rings["to_m"].max())]
     usual = rings["expected"] * rings["common"]
-    return [[f"{low:g}-{high:g} m, {soon:g}-{late:g} d", float(value), float(doubt)]
+    return [[f"{low:g}-{high:g} m / {soon:g}-{late:g} d", float(value), float(doubt)]
             for low, high, soon, late, value, doubt in zip(
                 rings["from_m"], rings["to_m"], rings["from_days"], rings["to_days"],
                 np.log(rings["pairs"] / usual), 1 / np.sqrt(rings["pairs"]), strict=True)]
