@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import dataclasses
+import errno
 import json
 import pickle
 import shutil
 import stat
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 from zipfile import ZipFile
@@ -338,6 +339,15 @@ def test_a_folder_that_cannot_be_written_stops_nothing(tmp_path: Path) -> None:
     assert (town / FOLDER).read_text("utf-8") == "not a folder"
 
 
+def test_a_full_disk_leaves_no_half_file(
+        tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    _, file, kept = one_kept(tmp_path / "town")
+    no_room = OSError(errno.ENOSPC, "No space left on device")
+    monkeypatch.setattr(Path, "replace", lambda *_: (_ for _ in ()).throw(no_room))
+    kept.keep("late", 1, {"x": "1"})
+    assert list(file.parent.iterdir()) == [file]
+
+
 def test_a_file_written_while_it_was_read_leaves_nothing(tmp_path: Path) -> None:
     _, file, kept = one_kept(tmp_path / "town")
     (log := tmp_path / "log.csv").write_text("a", "utf-8")
@@ -355,11 +365,16 @@ def test_a_file_that_cannot_be_read_stands_for_nothing(tmp_path: Path) -> None:
 # The commands.
 
 def ran(command: str, town: Path, out: Path, *options: str) -> dict[str, bytes]:
-    """Return what a command wrote, but for when it ran and where to.
+    """Run a command and return what it wrote."""
+    assert main([command, str(town), "--out", str(out), *options]) == 0
+    return written_in(out)
+
+
+def written_in(out: Path) -> dict[str, bytes]:
+    """Return the files of a folder, but for when they were written and where.
 
     A workbook bears its hour in its properties, a GeoPackage in a table of its own.
     """
-    assert main([command, str(town), "--out", str(out), *options]) == 0
     found: dict[str, bytes] = {}
     for path in out.rglob("*"):
         if path.suffix == ".xlsx":
@@ -375,35 +390,46 @@ def log_of(out: Path) -> dict[str, Any]:
     return dict(json.loads((out / "run_log.json").read_text("utf-8")))
 
 
-@pytest.mark.usefixtures("unpainted")
-def test_a_price_after_a_report_starts_at_once(
-        tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """None of the results that both need is made again, and the bid is the same to the byte."""
-    town, made = make_whole_town(tmp_path / "town"), []
+@pytest.fixture(scope="module")
+def makes() -> Iterator[list[str]]:
+    """The names of the results that are made, in turn."""
+    names: list[str] = []
     make = Chain._made
-    monkeypatch.setattr(Chain, "_made", lambda self, result: (
-        made.append(result.name), make(self, result))[1])
-    ran("report", town, tmp_path / "report")
-    assert {"cleaned", "incidents", "repeats", "advice"} <= set(made)
-    made.clear()
-    kept = ran("price", town, tmp_path / "kept")
-    assert set(LASTING).isdisjoint(made)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Chain, "_made", lambda self, result: (
+            names.append(result.name), make(self, result))[1])
+        patch.setattr("rehit.report.figures.to_svg", lambda _: b"<svg/>")
+        yield names
+
+
+@pytest.fixture(scope="module")
+def reported(tmp_path_factory: pytest.TempPathFactory, makes: list[str]) -> Path:
+    """A town whose report was written, beside it in ``report``."""
+    home = tmp_path_factory.mktemp("reported")
+    ran("report", make_whole_town(home / "town"), home / "report")
+    assert {"cleaned", "incidents", "repeats", "advice"} <= set(makes)
+    return home / "town"
+
+
+@pytest.mark.parametrize("command", [
+    "report", "price", "clean", "hotspots", "compare", "programme", "patrol", "evaluate"])
+def test_a_command_after_a_report_begins_where_it_ended(
+        command: str, reported: Path, makes: list[str], tmp_path: Path) -> None:
+    """None of the results that it shares with the report is made, and it writes the same files."""
+    shared = {path.name.partition("-")[0] for path in (reported / FOLDER).iterdir()}
+    makes.clear()
+    kept = ran(command, reported, tmp_path / "kept")
+    assert shared.isdisjoint(makes)
     log = log_of(tmp_path / "kept")
-    assert {"cleaned", "incidents", "repeats", "advice", "expected_work"} <= set(
-        log["results_taken_from_before"])
+    assert not {"cleaned", "incidents"}.isdisjoint(log["results_taken_from_before"])
     assert log["steps"][0]["step"] == "step.taken"
-    assert ran("price", town, tmp_path / "anew", "--anew") == kept
-    assert {"cleaned", "incidents", "repeats"} <= set(made)
-    assert log_of(tmp_path / "anew")["results_taken_from_before"] == []
-
-
-@pytest.mark.parametrize("command", ["clean", "hotspots", "compare", "programme", "evaluate"])
-def test_a_command_writes_the_same_from_what_was_kept(
-        command: str, made: Chain, tmp_path: Path) -> None:
-    town = copied(made, tmp_path / "town")
-    kept = ran(command, town, tmp_path / "kept")
-    assert log_of(tmp_path / "kept")["results_taken_from_before"]
-    assert ran(command, town, tmp_path / "anew", "--anew") == kept
+    if command == "report":
+        anew = reported.parent / "report"
+        assert kept == written_in(anew)
+    else:
+        anew = tmp_path / "anew"
+        assert ran(command, reported, anew, "--anew") == kept
+    assert log_of(anew)["results_taken_from_before"] == []
 
 
 def test_results_that_last_can_be_pickled_with_their_kinds(made: Chain) -> None:

@@ -159,8 +159,8 @@ class Kept:
                     continue
                 os.utime(file)  # used last, dropped last
                 self.taken.append(name)
-                plain = pa.decompress(packed, record["size"], codec=_CODEC, asbytes=True)
-                return pickle.loads(plain), frozenset(record["read"])
+                plain = pa.CompressedInputStream(pa.BufferReader(packed), _CODEC)
+                return pickle.load(plain), frozenset(record["read"])
         return None
 
     def keep(self, name: str, made: object, read: Mapping[str, str | None]) -> None:
@@ -177,10 +177,13 @@ class Kept:
         """
         if None in read.values():
             return
-        plain = pickle.dumps(made, protocol=5)
-        packed = pa.compress(plain, codec=_CODEC, asbytes=True)
+        # Never whole as it is: the incidents of a large log would stand in memory once more.
+        sink = pa.BufferOutputStream()
+        with pa.CompressedOutputStream(sink, _CODEC) as plain:
+            pickle.dump(made, plain, protocol=5)
+        packed = sink.getvalue()
         told = json.dumps({"result": name, "made_with": self._made_with, "read": dict(read),
-                           "size": len(plain), "packed": _digest(packed)}, sort_keys=True).encode()
+                           "packed": _digest(packed)}, sort_keys=True).encode()
         with suppress(OSError):
             if len(packed) > self._limit or self._changed_meanwhile():
                 return
@@ -217,7 +220,7 @@ def _time_and_size(path: Path) -> tuple[int, int]:
     return found.st_mtime_ns, found.st_size
 
 
-def _digest(data: bytes) -> str:
+def _digest(data: bytes | pa.Buffer) -> str:
     return hashlib.sha256(data).hexdigest()
 
 
@@ -257,7 +260,7 @@ def _user_key() -> bytes:
     return key
 
 
-def _write_whole(file: Path, parts: Iterable[bytes]) -> None:
+def _write_whole(file: Path, parts: Iterable[bytes | pa.Buffer]) -> None:
     """Write a file that its owner alone can read, whole or not at all."""
     number, beside = tempfile.mkstemp(prefix=f"{file.stem.partition('-')[0]}-", suffix=".part",
                                       dir=file.parent)
