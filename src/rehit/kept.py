@@ -45,6 +45,7 @@ NEWEST = 2
 _KEY_BYTES = 32
 _CODEC = "zstd"  # a seventh of the size, for a tenth of a second per 60,000 rows
 _HEAD = struct.Struct(">32sI")  # the mark of the record, and its length; the result follows
+_LONGEST_RECORD = 1 << 20  # of a foreign file no more is read before its mark is asked for
 #: Settings that are told apart elsewhere (files, numbers) or make no difference to a result.
 _NO_SETTINGS = ("folder", "language", "files", "parameters")
 
@@ -147,7 +148,7 @@ class Kept:
         for file in () if self._anew else self._files(name):
             with suppress(OSError, ValueError, struct.error), file.open("rb") as held:
                 mark, length = _HEAD.unpack(held.read(_HEAD.size))
-                told = held.read(length)
+                told = held.read(min(length, _LONGEST_RECORD))
                 if not hmac.compare_digest(mark, self._mark(told)):
                     continue
                 record = json.loads(told)
@@ -185,7 +186,9 @@ class Kept:
         told = json.dumps({"result": name, "made_with": self._made_with, "read": dict(read),
                            "packed": _digest(packed)}, sort_keys=True).encode()
         with suppress(OSError):
-            if len(packed) > self._limit or self._changed_meanwhile():
+            # A folder that leads elsewhere is somebody else's choice of where to write.
+            if (len(packed) > self._limit or self._changed_meanwhile()
+                    or self._folder.is_symlink()):
                 return
             self._folder.mkdir(mode=0o700, exist_ok=True)
             _write_whole(self._folder / f"{name}-{_digest(told)[:16]}.kept",
@@ -208,7 +211,8 @@ class Kept:
     def _drop_old(self) -> None:
         """Leave the newest of each result, and of all together what is within the limit."""
         total, counts = 0, dict[str, int]()
-        for file in sorted(self._folder.iterdir(), reverse=True, key=_time_and_size):
+        ours = [file for file in self._folder.iterdir() if file.suffix in (".kept", ".part")]
+        for file in sorted(ours, reverse=True, key=_time_and_size):
             name, size = file.name.partition("-")[0], file.stat().st_size
             counts[name], total = counts.get(name, 0) + 1, total + size
             if counts[name] > NEWEST or total > self._limit:
