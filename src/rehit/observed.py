@@ -10,6 +10,7 @@ told as a range (:func:`rehit_range`).
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,6 +22,7 @@ from rehit.parameters import Parameters
 
 NEEDED = ("incident_id", "place_id", "place_kind", "reported_at", "cleared_at", "status")
 OF_A_CLOCK = (*NEEDED[1:], "object")  # what a timeline is laid from
+OF_A_PLACE = (*NEEDED, "object", "place_quality", "asset_id_given", "address_key", "street_key")
 DAYS_PER_YEAR = 365.25
 #: What an incident is on its place; see :func:`incident_kinds`.
 KINDS = ("first", "rehit", "uncertain", "no_place")
@@ -224,13 +226,15 @@ def surfaces_told(placed_incidents: pd.DataFrame, repeats: pd.DataFrame, *, wind
     return tuple(told)
 
 
-def known_timeline(placed_incidents: pd.DataFrame, *, window: Window,
-                   parameters: Parameters) -> tuple[pd.DataFrame, pd.DataFrame]:
+def known_timeline(placed_incidents: pd.DataFrame, *, window: Window, parameters: Parameters,
+                   columns: Collection[str] = ()) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return the incidents of :func:`known_places` in the window and their :func:`timeline`.
 
-    Both have the same index, by place and time.
+    Both have the same index, by place and time. The incidents keep what tells their place and
+    clock, and those of `columns` that are there: a large log's notes need not be put in order.
     """
-    known = known_places(placed_incidents)
+    known = known_places(placed_incidents[[
+        name for name in placed_incidents.columns if name in OF_A_PLACE or name in columns]])
     laid = timeline(known, window=window, parameters=parameters)
     return known.loc[laid.index], laid
 

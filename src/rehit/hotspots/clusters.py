@@ -401,7 +401,8 @@ def _usable(placed: gpd.GeoDataFrame, window: Window,
         inside &= ~quality.isin(STAND_INS)
         street_only |= quality.isin(STRETCHES)
     inside &= geometry.notna() & ~geometry.is_empty
-    rows = placed.loc[inside]
+    rows = placed.loc[inside, [name for name in (
+        "street_key", "address", geometry.name) if name in placed.columns]]
     street = _street_names(rows)
     place = known["place_id"].reindex(rows.index).astype("object")
     return rows.assign(
@@ -418,8 +419,9 @@ def _street_names(rows: gpd.GeoDataFrame) -> pd.Series:
     if "street_key" in rows.columns:
         names = names.where(names.notna(), rows["street_key"].astype("object"))
     if "address" in rows.columns:
-        said = address_table(rows["address"])["address_key"].notna()
-        names = names.where(names.notna(), rows["address"].where(said).astype("object"))
+        written = rows.loc[names.isna(), "address"]
+        said = address_table(written)["address_key"].notna()
+        names[names.isna()] = written.where(said).astype("object")
     written = names.astype("str").str.strip().str.title()
     return written.where(names.notna() & written.ne(""), np.nan).astype("object")
 

@@ -19,7 +19,7 @@ from statsmodels.genmod.generalized_linear_model import GLM
 
 from rehit.errors import InputFileError, SettingError
 from rehit.files.reader import read_table
-from rehit.hotspots.rates import ALL_OTHERS, fit_priors, kind_given, posterior
+from rehit.hotspots.rates import ALL_OTHERS, KINDS_GIVEN, fit_priors, kind_given, posterior
 from rehit.messages import Message, message
 from rehit.observed import (
     Window,
@@ -550,7 +550,7 @@ def match_comparison(placed_incidents: gpd.GeoDataFrame, *, treated_ids: Iterabl
     Cochran and Rubin 1973, Sankhya A 35:417-446 (matching in observational studies).
     """
     known, laid = known_timeline(placed_incidents, window=Window(window.start, started_at),
-                                 parameters=parameters)
+                                 parameters=parameters, columns=KINDS_GIVEN)
     rates = time_at_risk(laid, length_days=(started_at - window.start) / pd.Timedelta(days=1),
                          parameters=parameters)
     head = known[laid["first"].to_numpy()]

@@ -17,6 +17,8 @@ from rehit.observed import POOR, STRETCHES
 from rehit.parameters import Parameters
 from rehit.tables import require_projected
 
+OF_A_POINT = ("incident_id", "place_id", "place_kind", "place_quality", "reported_at")
+
 
 @dataclass(frozen=True)
 class Grid:
@@ -129,6 +131,8 @@ def metres_per_unit(frame: gpd.GeoDataFrame) -> float:
 def well_placed(placed_incidents: gpd.GeoDataFrame, *, where: str) -> gpd.GeoDataFrame:
     """Return the incidents whose point is the place itself, not a stand-in for a street or a town.
 
+    Only what tells their place and time is kept (:data:`OF_A_POINT`).
+
     Points that stand for a block or street (``place_quality`` or ``place_kind`` says so), default
     points and empty geometries would be read as very hot places that do not exist.
 
@@ -161,7 +165,8 @@ def well_placed(placed_incidents: gpd.GeoDataFrame, *, where: str) -> gpd.GeoDat
         good &= ~placed_incidents["place_kind"].isin(STRETCHES)
     if len(placed_incidents) and not good.any():
         warnings.warn(DataWarning(message("warnings.only_streets", where=where)), stacklevel=3)
-    return placed_incidents.loc[good]
+    return placed_incidents.loc[good, [
+        name for name in placed_incidents.columns if name in OF_A_POINT or name == geometry.name]]
 
 
 def coordinates(frame: gpd.GeoDataFrame) -> tuple[np.ndarray, np.ndarray]:

@@ -16,7 +16,7 @@ from scipy.stats import nbinom, norm
 from rehit.errors import SettingError, TableError
 from rehit.hotspots.significance import false_discovery
 from rehit.hotspots.survival import grouped_medians
-from rehit.observed import Window, known_places, known_timeline, time_at_risk, timeline, waits
+from rehit.observed import Window, known_timeline, time_at_risk, waits
 from rehit.parameters import Parameters, load_parameters
 from rehit.tables import require_projected, table
 
@@ -84,7 +84,9 @@ def rank_repeats(placed_incidents: gpd.GeoDataFrame, *, register: gpd.GeoDataFra
         require_projected(register, where="rank_repeats: register")
     numbers = load_parameters() if parameters is None else parameters
     length = window.days
-    known, laid = known_timeline(placed_incidents, window=window, parameters=numbers)
+    known, laid = known_timeline(
+        placed_incidents, window=window, parameters=numbers,
+        columns=(*KINDS_GIVEN, "priority", placed_incidents.geometry.name))
     places = _places(known, laid, length, numbers)
     if register is not None:
         places = _with_register(places, register.to_crs(placed_incidents.crs), length)
@@ -142,6 +144,9 @@ def _spells(laid: pd.DataFrame, length: float) -> tuple[np.ndarray, np.ndarray, 
     return code[usable], days[usable], hit[usable]
 
 
+KINDS_GIVEN = ("asset_type", "asset_type_given")
+
+
 def kind_given(known: pd.DataFrame, code: np.ndarray, n: int) -> np.ndarray:
     """Return the first kind of thing that the log gives for each place, None where it gives none.
 
@@ -155,7 +160,7 @@ def kind_given(known: pd.DataFrame, code: np.ndarray, n: int) -> np.ndarray:
         Number of places.
     """
     kind = pd.Series(None, index=range(n), dtype="object")
-    for column in [c for c in ("asset_type", "asset_type_given") if c in known]:
+    for column in [c for c in KINDS_GIVEN if c in known]:
         first = known[column].astype("object").groupby(code).first()
         kind = kind.where(kind.notna(), first)
     return kind.to_numpy(dtype=object)
@@ -1138,9 +1143,8 @@ def held_out_record(placed_incidents: gpd.GeoDataFrame, *,
                          parameters=parameters, rng=rng)
     if not len(table):
         return None
-    known = known_places(placed_incidents)
-    laid = timeline(known, window=window, parameters=parameters)
-    rows = known.loc[laid.index[laid["at_risk"].to_numpy()]]
+    known, laid = known_timeline(placed_incidents, window=window, parameters=parameters)
+    rows = known[laid["at_risk"].to_numpy()]
     counts = rows.loc[rows["reported_at"] > date, "place_id"].value_counts()
     came = counts.reindex(table["place_id"]).fillna(0).to_numpy()
     shape, rate = table["gamma_shape"].to_numpy(), table["gamma_rate_years"].to_numpy()

@@ -70,7 +70,8 @@ def rehit_spells(placed_incidents: pd.DataFrame, *, register: pd.DataFrame | Non
     """
     numbers = load_parameters() if parameters is None else parameters
     length = window.days
-    known, laid = known_timeline(placed_incidents, window=window, parameters=numbers)
+    known, laid = known_timeline(placed_incidents, window=window, parameters=numbers,
+                                 columns=(*OF_THE_CLEARANCE, *columns))
     laid = laid[laid["basis"] != "whole_window"]
     known = known.loc[laid.index]
     code = laid["place_code"].to_numpy()
