@@ -88,21 +88,23 @@ def real_addresses(addresses: pd.Series) -> pd.Series:
 
 def _usual_addresses(incidents: pd.DataFrame) -> dict[str, str]:
     """Return the address that each place is mostly reported under, where the log has one."""
-    known = incidents.assign(address=real_addresses(incidents["address"]))
-    known = known.dropna(subset=["address", "place_id"])
-    counts = known.groupby(["place_id", "address"]).size().reset_index(name="n")
-    first = counts.sort_values(["n", "address"], ascending=[False, True])
-    first = first.drop_duplicates("place_id")
-    return dict(zip(first["place_id"].astype(str), first["address"].astype(str), strict=True))
+    known = pd.DataFrame({"place_id": incidents["place_id"],
+                          "address": real_addresses(incidents["address"])})
+    return _most_frequent(known, "address")
+
+
+def _most_frequent(rows: pd.DataFrame, column: str) -> dict[str, str]:
+    """Return what each place has most often in a column; of several the first by name."""
+    counts = rows.dropna().groupby(["place_id", column]).size().reset_index(name="n")
+    first = counts.sort_values(["n", column], ascending=[False, True]).drop_duplicates("place_id")
+    return dict(zip(first["place_id"].astype(str), first[column].astype(str), strict=True))
 
 
 def _usual_neighbours(incidents: pd.DataFrame) -> dict[str, str]:
     """Return the asset that each place mostly lies beside without being known to be it."""
     if "near_asset_id" not in incidents:
         return {}
-    known = incidents.dropna(subset=["near_asset_id", "place_id"])
-    usual = known.groupby("place_id")["near_asset_id"].agg(lambda ids: ids.mode().iloc[0])
-    return {str(place): str(asset) for place, asset in usual.items()}
+    return _most_frequent(pd.DataFrame(incidents[["place_id", "near_asset_id"]]), "near_asset_id")
 
 
 def _name(place: str, kind: str, address: str | None, near: str, beside: str | None,

@@ -74,6 +74,19 @@ def test_models_are_settled_and_read(demo_chain: Chain) -> None:
     assert any("each doubling of the wait for clearance" in s and "cannot tell" in s for s in said)
 
 
+def test_models_of_a_large_log_are_read_from_every_so_many_th_place(demo_chain: Chain) -> None:
+    n = len(demo_chain.spells)
+    few = demo_chain.with_parameters({"hotspots.model_spells": n // 2 + 1})
+    first, *rest = compared_places(few)
+    assert first == message("compared.of_every_place", every=2)
+    whole = {each.facts["term"]: each.facts["ratio"] for each in compared_places(demo_chain)
+             if "ratio" in each.facts}
+    held = [each.facts["low"] <= whole[each.facts["term"]] <= each.facts["high"]
+            for each in rest if each.facts.get("term") in whole]
+    assert len(held) > 5
+    assert all(held)
+
+
 def test_a_column_that_repeats_others_is_left_out() -> None:
     x = pd.DataFrame({"a": [1.0, 0, 0, 1], "b": [0.0, 1, 0, 0], "rest": [0.0, 0, 1, 0]})
     assert told_apart(x) == ["a", "b"]

@@ -14,6 +14,7 @@ from rehit.words.addresses import (
     PLACES,
     address_table,
     default_address_words,
+    house_numbers,
     normalise_address,
     parse_address,
 )
@@ -209,6 +210,16 @@ def test_case_and_spaces_make_no_difference(text: str, change: object) -> None:
 @pytest.mark.parametrize("key", SAME)
 def test_a_key_is_its_own_key(key: str) -> None:
     assert normalise_address(key) == key
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.sampled_from([text for _, text in PAIRS]) | st.from_regex(
+    r"[0-9]{1,4}[a-c]? ([a-z]{2,5}|block|lot|unit|no|to|st|4th)( [a-z]{2,6}| street| a| 7){1,3}",
+    fullmatch=True))
+def test_the_numbers_of_a_key_are_those_of_its_parts(text: str) -> None:
+    keys = address_table(pd.Series([text]))["address_key"]
+    whole = address_table(keys)[["number_low", "number_high"]]
+    pd.testing.assert_frame_equal(house_numbers(keys), whole, check_dtype=False)
 
 
 def test_table_keeps_the_index_and_empty_cells() -> None:

@@ -16,7 +16,7 @@ from rehit.errors import TableError
 from rehit.messages import Message, as_text, message
 from rehit.parameters import Parameters, load_parameters
 from rehit.tables import check, require_projected
-from rehit.words.addresses import address_table, plain
+from rehit.words.addresses import house_numbers, plain
 from rehit.words.vocabulary import code_texts
 
 # How well each nearby asset explains an incident: distance, kind, surface and address weighed.
@@ -57,7 +57,7 @@ def features(frame: gpd.GeoDataFrame, *, kind: str, parameters: Parameters,
     standard deviation per axis of a place drawn evenly along a wall of unknown direction, length
     over the square root of 24, with the length taken from its area.
     """
-    parts = address_table(frame["address_key"])
+    parts = house_numbers(frame["address_key"])
     substrate = frame["substrate"].astype("str").fillna("").replace("unknown", "")
     written = frame[kind].astype("str")
     code = code_texts(written, kind="asset_type", otherwise="").replace("unknown", "")

@@ -264,11 +264,25 @@ def _compared(chain: Chain, effects: tuple[str, ...],
     there = tuple(c for c in effects if c in spells and spells[c].notna().any())
     if not there:
         return (message("compared.nothing"),)
-    x, used = design(spells, effects=there, parameters=numbers)
+    every = int(np.ceil(len(spells) / numbers["hotspots.model_spells"]))
+    x, used = design(of_every_place(spells, every), effects=there, parameters=numbers)
     x = x[told_apart(x)]
     if not len(x.columns) or not used["event"].any():
         return (message("compared.all_alike"),)
-    return read_rate_model(fit(used, x), parameters=numbers)
+    read = read_rate_model(fit(used, x), parameters=numbers)
+    return read if every == 1 else (message("compared.of_every_place", every=every), *read)
+
+
+def of_every_place(spells: pd.DataFrame, every: int) -> pd.DataFrame:
+    """Return the spells of every so-many-th place; all of a place or none, since they depend.
+
+    Examples
+    --------
+    >>> of_every_place(pd.DataFrame({"place_id": list("aabcc")}), 2)["place_id"].tolist()
+    ['a', 'a', 'c', 'c']
+    """
+    chosen: pd.DataFrame = spells[pd.factorize(spells["place_id"])[0] % every == 0]
+    return chosen
 
 
 def told_apart(x: pd.DataFrame) -> list[str]:

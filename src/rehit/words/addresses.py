@@ -232,6 +232,9 @@ _BLOCK = re.compile(r"\b(?:(\d{1,6})(?:-\d{1,6})?\s+(?:block|blk|blok)(?:\s+of)?
                     r"|(?:block|blk)\s+(\d{1,6}))\b")
 _BETWEEN = re.compile(r"\b(?:between|betw|btwn|btw|entre|zwischen)\b")
 _SYMBOL = re.compile(r"\s*[&@+]\s*|\s*/\s*(?=\D)")
+# "12 high street": a house and a street of words that say nothing of blocks, lots or units.
+_PLAIN_KEY = (r"^([1-9]\d{0,5})[a-z]? (?!.*\b(?:block|blk|blok|lots?|between|betw|btwn|btw|entre|"
+              r"zwischen|to|no|nr|bis)\b)[a-z]{3,}(?: [a-z]{3,})+$")
 _EMPTY = re.compile(r"[\W_]*|[x\W_]+|[0\W_]+")
 _TAIL_NUMBER = re.compile(r"(.*\D)[\s,]+(\d{1,5}[a-z]?)")
 
@@ -338,6 +341,32 @@ def address_table(values: pd.Series) -> pd.DataFrame:
         "postcode": pd.array([a.postcode for a in parsed], dtype="str"),
     })
     return table.take(codes).set_axis(values.index)  # code -1 takes the last row, NOWHERE
+
+
+def house_numbers(keys: pd.Series) -> pd.DataFrame:
+    """Return the house numbers that address keys begin with: ``number_low, number_high``.
+
+    The same as :func:`address_table` gives for them. A key that is one number and plain words
+    needs no taking apart.
+
+    Parameters
+    ----------
+    keys
+        Keys of :func:`address_table`; empty cells allowed.
+
+    Examples
+    --------
+    >>> house_numbers(pd.Series(["5 elm road", "1200 block elm road"])).to_numpy(int).tolist()
+    [[5, 5], [1200, 1299]]
+    """
+    codes, unique = pd.factorize(keys.astype("str"), use_na_sentinel=True)
+    different = pd.Series([*unique, None], dtype="str")
+    number = different.str.extract(_PLAIN_KEY)[0]
+    told = address_table(different[number.isna()])[["number_low", "number_high"]]
+    single = pd.to_numeric(number).astype("Int64")
+    table = pd.DataFrame({name: told[name].reindex(different.index).fillna(single)
+                          for name in ("number_low", "number_high")})
+    return table.take(codes).set_axis(keys.index)
 
 
 def names_office(text: object) -> bool:
