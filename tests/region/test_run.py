@@ -150,6 +150,21 @@ def test_what_dask_says_goes_beside_the_results_in_shared_storage_and_not_to_the
         ("east", "done"), ("north", "failed")]
 
 
+def test_the_largest_project_is_begun_first(
+        tmp_path: Path, scheduler: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    def noted(_area: str, _folder: str, key: str) -> Outcome:
+        return Outcome(_area, State.DONE, key, {})
+
+    for number in range(4):
+        (tmp_path / f"t{number}").mkdir()
+        (tmp_path / f"t{number}" / "rehit.toml").write_text("#" * (1 + number), encoding="utf-8")
+    monkeypatch.setattr(run, "run_one", noted)
+    ended: list[str] = []
+    run_region(tmp_path, out=tmp_path / "out", scheduler=scheduler,
+               progress=lambda area, _left: ended.append(area))
+    assert ended == ["t3", "t2", "t1", "t0"]
+
+
 def test_what_limits_an_area_is_kept_with_it_and_not_shown_by_the_worker(
         towns: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]) -> None:
     def warns(_chain: Chain) -> dict[str, Any]:

@@ -172,7 +172,8 @@ def run_region(folder: Path, *, out: str | Path, scheduler: str | None = None, w
     tell = progress or (lambda _area, _left: None)
     for name in done:
         tell(name, len(open_))
-    if open_:
+    open_.sort(key=lambda each: -sum(path.stat().st_size for path in _sources(each[1])))
+    if open_:  # the largest first, so that none of them is begun last
         with _logged(store) as log, _client(scheduler, workers, memory_per_worker, log) as client:
             for left, outcome in zip(reversed(range(len(open_))),
                                      _spread(client, open_, work=run_one), strict=True):
