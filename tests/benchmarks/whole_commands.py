@@ -3,14 +3,15 @@
 Run by hand::
 
     python tests/benchmarks/whole_commands.py [--rows 62500 250000 1000000] [--folder DIR]
-        [--only clean hotspots]
+        [--only clean hotspots] [--again]
 
-Each command runs in a fresh process from files; the kernel tells its processor time and its peak
-memory. Printed are the growth of both (the slope of their logarithms over that of the rows: 1 is in
-step with the log) and, from the same run, what plain library calls take for the same file: pyarrow
-reading it and parsing its dates. Goals on two cores for 1,000,000 rows, processor time and memory:
-clean 30 s and 2 GB, hotspots 60 s and 2.5 GB, compare with programme 90 s and 2 GB, price 60 s,
-report 240 s and 3 GB, patrol 90 s; growth at most 1.1.
+Each command works everything out anew; with ``--again`` it is run a second time, from what stands
+in the project's folder then. It runs in a fresh process from files; the kernel tells its processor
+time and its peak memory. Printed are the growth of both (the slope of their logarithms over that of
+the rows: 1 is in step with the log) and, from the same run, what plain library calls take for the
+same file: pyarrow reading it and parsing its dates. Goals on two cores for 1,000,000 rows,
+processor time and memory: clean 30 s and 2 GB, hotspots 60 s and 2.5 GB, compare with programme
+90 s and 2 GB, price 60 s, report 240 s and 3 GB, patrol 90 s; growth at most 1.1.
 """
 
 from __future__ import annotations
@@ -78,18 +79,20 @@ def slope(sizes: list[int], values: list[float]) -> float:
     return math.log(values[-1] / values[0]) / math.log(sizes[-1] / sizes[0])
 
 
-def measure(town: Path, rows: int, names: list[str]) -> dict[str, Spent]:
+def measure(town: Path, rows: int, names: list[str], *, again: bool) -> dict[str, Spent]:
     """Run the commands, and the plain read, on one town; print a line for each."""
     spent = {}
-    for name in ["plain read", *names]:
+    runs = [(name, ["--anew"]) for name in names]
+    runs += [(f"{name} again", []) for name in names if again]
+    for name, options in [("plain read", []), *runs]:
         told = town / f"{name.replace(' ', '_')}.log"
         work = ([sys.executable, "-c", PLAIN_READ, str(town / "incidents.csv")]
                 if name == "plain read" else
-                [sys.executable, "-m", "rehit.cli", *COMMANDS[name], str(town),
-                 "--out", str(town / "results" / name)])
+                [sys.executable, "-m", "rehit.cli", *COMMANDS[name.removesuffix(" again")],
+                 str(town), "--out", str(town / "results" / name), *options])
         spent[name] = one = spend(work, told)
         ratio = one.processor_s / spent["plain read"].processor_s
-        print(f"{rows:>10,} {name:<11}{one.processor_s:8.1f} s processor {one.wall_s:8.1f} s wall "
+        print(f"{rows:>10,} {name:<16}{one.processor_s:8.1f} s processor {one.wall_s:8.1f} s wall "
               f"{one.peak_gb:6.2f} GB   {ratio:6.0f} plain reads   exit {one.status}", flush=True)
         if one.status:
             print(told.read_text(errors="replace")[-600:], flush=True)
@@ -102,9 +105,11 @@ def main() -> None:
     parser.add_argument("--rows", type=int, nargs="+", default=[62_500, 250_000, 1_000_000])
     parser.add_argument("--folder", type=Path, help="keep the towns here")
     parser.add_argument("--only", nargs="+", choices=COMMANDS, default=list(COMMANDS))
+    parser.add_argument("--again", action="store_true", help="run each command a second time")
     given = parser.parse_args()
     with tempfile.TemporaryDirectory() as scratch:
-        results = [measure(grown_town(given.folder or Path(scratch), rows), rows, given.only)
+        results = [measure(grown_town(given.folder or Path(scratch), rows), rows, given.only,
+                           again=given.again)
                    for rows in sorted(given.rows)]
     for name in given.only if len(results) > 1 else ():
         times, memories = zip(*((r[name].processor_s, r[name].peak_gb) for r in results),
