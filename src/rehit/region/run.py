@@ -286,16 +286,19 @@ def _log_into(path: str) -> logging.Handler:
 def _client(scheduler: str | None, workers: int, memory: str, log: str) -> Iterator[Client]:
     """Give a client of the scheduler named, or of a cluster of this machine that ends with it."""
     try:
+        from dask import config
         from distributed import Client, LocalCluster
     except ImportError as error:
         raise SettingError("rehit region", "errors.no_dask") from error
     if scheduler is None:
         _check_size(workers, memory)
-        # Without a port of its own Dask asks for a fixed one, which another run may hold.
-        with LocalCluster(n_workers=workers, threads_per_worker=1, memory_limit=memory,
-                          host="127.0.0.1", dashboard_address="127.0.0.1:0",
-                          scheduler_kwargs={"dashboard": False}) as cluster, (
-                              Client(cluster)) as client:
+        # Paused near the limit of its memory a worker waits for ever: what it holds is not Dask's.
+        with (config.set({"distributed.worker.memory.pause": False}),
+              # Without a port of its own Dask asks for a fixed one, which another run may hold.
+              LocalCluster(n_workers=workers, threads_per_worker=1, memory_limit=memory,
+                           host="127.0.0.1", dashboard_address="127.0.0.1:0",
+                           scheduler_kwargs={"dashboard": False}) as cluster,
+              Client(cluster) as client):
             client.register_worker_callbacks(setup=partial(_log_into, log))
             yield client
         return
