@@ -487,7 +487,7 @@ def _run_region(args: argparse.Namespace) -> Answer:
         outcomes = run_region(args.folder, out=f"{folder}/state", projects=projects,
                               scheduler=args.scheduler,
                               workers=args.workers, memory_per_worker=args.memory,
-                              progress=lambda area, left: step("step.area", area=area, left=left))
+                              progress=lambda area, left: step("step.area", area=area, n=left))
         with results_folder(folder) as stage:
             summary = finish_folder(told(write_region(outcomes, stage, say=say), say), stage,
                                     folder, csv_bom=args.csv_bom)
