@@ -155,11 +155,13 @@ def test_what_lies_beside_a_file_under_its_name_belongs_to_it(made: Chain, tmp_p
 
 @given(name=st.sampled_from([row.name for row in load_parameters().rows()]), up=st.booleans())
 def test_every_changed_number_is_noticed(made: Chain, name: str, up: bool) -> None:
-    row = load_parameters().row(name)
+    row = made.parameters.row(name)
     if row.value == (other := row.high if up else row.low):
         return
-    changed = opened(made.project.folder).with_parameters({name: other})
-    assert taken(changed) == set(LASTING) - read_by(made, name)
+    project = load_project(made.project.folder)
+    changed = dataclasses.replace(project, parameters=project.parameters.override({name: other}))
+    assert taken(Chain(changed, kept=results_kept(project))) == (
+        set(LASTING) - read_by(made, name))
 
 
 def test_a_default_that_the_user_sets_is_another_number(made: Chain) -> None:
