@@ -10,13 +10,14 @@ from pathlib import Path
 import openpyxl
 import pandas as pd
 import pytest
+import xlsxwriter
 from python_calamine import CalamineWorkbook
 
 from rehit.report.catalogue import catalogue, languages
 from rehit.report.inputs import CONTRACTS
 from rehit.report.live_workbook import leave_to_be_calculated
 from rehit.report.trace import load_trace
-from rehit.report.workbook import TECHNICAL
+from rehit.report.workbook import TECHNICAL, write_cell
 from rehit.tables import table
 
 
@@ -150,6 +151,17 @@ def test_hostile_text_is_kept_as_text(book: openpyxl.Workbook) -> None:
         for row in sheet.iter_rows():
             for cell in row:
                 assert cell.data_type == "f" or not str(cell.value or "").startswith(("=", "@"))
+
+
+@pytest.mark.parametrize(("seconds", "text"), [
+    (253_402_304_340, "10000-01-01 00:59:00"), (-4_628_188_800, "1823-05-05 00:00:00")])
+def test_a_time_beyond_a_spreadsheets_years_is_a_text(
+        seconds: int, text: str, tmp_path: Path) -> None:
+    """ECMA-376 part 1, 18.17.4.1: dates are counted from 1900 to 9999."""
+    time = pd.Series([seconds]).astype("datetime64[s]").iloc[0]
+    with xlsxwriter.Workbook(tmp_path / "times.xlsx") as book:
+        write_cell(book.add_worksheet(), 0, 0, time, None)
+    assert openpyxl.load_workbook(tmp_path / "times.xlsx").active["A1"].value == text
 
 
 def test_rows_as_they_came_stay_out(book: openpyxl.Workbook) -> None:

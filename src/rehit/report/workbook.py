@@ -155,6 +155,7 @@ _README_WIDTHS = (26, 10, 90)
 _FIGURE_COLUMNS = {"id": 8, "label": 34, "shown": 14, "live": 14, "value": 14, "agree": 11,
                    "unit": 10, "formula": 44, "filter": 38, "n_rows": 10, "recipe": 56}
 _WIDEST, _WRAPPED_FROM = 48, 24
+_YEARS = range(1900, 10_000)  # that a spreadsheet has dates for; others stay texts
 _OPTIONS = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False,
             "constant_memory": True, "default_date_format": "yyyy-mm-dd hh:mm"}
 _COLUMN = re.compile(r"\[(\w+)\.(\w+)\]")
@@ -447,7 +448,7 @@ class _Writer:
                     sheet.write_formula(number, place, f"={own}/SUM({cells})",
                                         self.formats["share"], value)
                 else:
-                    _write_cell(sheet, number, place, value, self.formats[kinds[place]])
+                    write_cell(sheet, number, place, value, self.formats[kinds[place]])
             for place in marks[number - 1] if marks else ():
                 sheet.write_number(number, len(frame.columns) + place, 1)
 
@@ -513,14 +514,15 @@ def _pattern(values: pd.Series, unit: str) -> str:
     return "wrap" if longest > _WRAPPED_FROM else "text"
 
 
-def _write_cell(sheet: Any, row: int, column: int, value: Any, how: Any) -> None:
+def write_cell(sheet: Any, row: int, column: int, value: Any, how: Any) -> None:
+    """Write a value as the kind of cell it is; nothing for one that is missing."""
     if value is None or value is pd.NA or value is pd.NaT or value != value:
         return
     if isinstance(value, bool):
         sheet.write_boolean(row, column, value, how)
     elif isinstance(value, str):
         sheet.write_string(row, column, _safe(value), how)
-    elif isinstance(value, datetime):
+    elif isinstance(value, datetime) and value.year in _YEARS:
         sheet.write_datetime(row, column, value.replace(microsecond=0), how)
     elif hasattr(value, "__float__"):
         number = float(value)
