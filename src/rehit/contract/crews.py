@@ -607,8 +607,9 @@ def serve(arrivals: np.ndarray, minutes: np.ndarray, urgent: np.ndarray, methods
         else:
             now, kind = heapq.heappop(crews.busy)
             crews.idle[kind] += 1
-        for number, kind, end, extra in crews.start(now, work):
-            finished[number], by_kind[number], stayed[number] = end, kind, extra
+        if crews.n_waiting:
+            for number, kind, end, extra in crews.start(now, work):
+                finished[number], by_kind[number], stayed[number] = end, kind, extra
     return finished, by_kind, stayed
 
 
@@ -620,6 +621,7 @@ class _Crews:
         self.able, self.idle = able, list(counts)
         self.busy: list[tuple[float, int]] = []
         self.waiting: list[list[tuple[int, int]]] = [[] for _ in range(n_groups)]
+        self.n_waiting = 0
         self.minutes = [0.0] * n_groups
         self.day, self.ordinary = calendar.length_minutes, calendar.ordinary_minutes
         self.limits = [patience_days * self.ordinary * sum(
@@ -630,15 +632,15 @@ class _Crews:
         """Let a job wait."""
         heapq.heappush(self.waiting[group], (rank, number))
         self.minutes[group] += minutes
+        self.n_waiting += 1
 
     def start(self, now: float, work: list[float]) -> list[tuple[int, int, float, float]]:
         """Let idle crews take what waits, those who can do least first."""
         begun = []
         for kind, groups in enumerate(self.able):
             while self.idle[kind]:
-                best = min((self.waiting[g][0] + (g,) for g in groups if self.waiting[g]),
-                           default=None)
-                if best is None:
+                group = self._first(groups)
+                if group < 0:
                     break
                 self.idle[kind] -= 1
                 stays = self.day > self.ordinary and sum(
@@ -647,13 +649,22 @@ class _Crews:
                 if opening > now:  # home for the day
                     heapq.heappush(self.busy, (opening, kind))
                     continue
-                _, number, group = best
-                heapq.heappop(self.waiting[group])
+                number = heapq.heappop(self.waiting[group])[1]
+                self.n_waiting -= 1
                 self.minutes[group] -= work[number]
                 end, extra = self._worked(now, work[number], stays=stays)
                 heapq.heappush(self.busy, (end, kind))
                 begun.append((number, kind, end, extra))
         return begun
+
+    def _first(self, groups: list[int]) -> int:
+        """Return the group whose first job goes before those of the others; -1 if none waits."""
+        best, found = (2, 0), -1  # no job has a rank of 2
+        for group in groups:
+            waiting = self.waiting[group]
+            if waiting and waiting[0] < best:
+                best, found = waiting[0], group
+        return found
 
     def _opening(self, now: float, *, stays: bool) -> float:
         day = math.floor(now / self.day + _NEVER)
@@ -662,7 +673,8 @@ class _Crews:
 
     def _worked(self, now: float, left: float, *, stays: bool) -> tuple[float, float]:
         """Return when work that begins now ends, and how much of it was overtime."""
-        if self.day == self.ordinary:
+        if self.day == self.ordinary or (  # most jobs end within the day
+                now - math.floor(now / self.day + _NEVER) * self.day + left <= self.ordinary):
             return now + left, 0.0
         extra = 0.0
         while left > 1e-9:
