@@ -21,9 +21,9 @@ from rehit.messages import message
 from rehit.parameters import Parameters
 from rehit.workdays import public_holidays
 
-KINDS = ("offensive", "ordinary")
 MINUTES_PER_HOUR = 60
 WEEKS = 52
+KINDS = ("offensive", "ordinary")
 #: Part of their time that is needed below which more crews do not bring more jobs in time.
 _IDLE = 0.01
 #: Part of the ordinary standard that waiting work may fill before crews stay on.
@@ -283,14 +283,15 @@ def smallest(look: Callable[[int], QueueRun], start: int, demand: Demand, *,
         return looked[level]
 
     flagged = bool((demand.jobs["priority"] == "offensive").any())
-    levels = []
-    for kind in KINDS:
-        if flagged or kind == "ordinary":
-            level = fewest(known, start, kind, demand.standards.share, most=most)
-            if level is None:
-                raise _unmet(looked[max(looked)], demand.standards.share)
-            levels.append(level)
-    return max(levels)
+    share, level = demand.standards.share, start
+    # The ordinary standard first, which asks for more: a team that keeps it keeps the other mostly.
+    for kind in ("ordinary", "offensive") if flagged else ("ordinary",):
+        if kind == "ordinary" or not (level == most or known(level).keeps(kind, share)):
+            found = fewest(known, level, kind, share, most=most)
+            if found is None:
+                raise _unmet(looked[max(looked)], share)
+            level = found
+    return level
 
 
 def fewest(look: Callable[[int], QueueRun], start: int, kind: str, share: float, *,
