@@ -12,6 +12,7 @@ import pytest
 
 from rehit.contract.compare import compare_received, read_received
 from rehit.contract.cost import MOVES
+from rehit.contract.crews import simulate_queue
 from rehit.contract.price import (
     Contract,
     bid_information,
@@ -262,6 +263,19 @@ def test_bid_and_comparison_start_from_the_same_markings(contract) -> None:
     assert money["lump_sum"] == pytest.approx(asked)
     assert money["lump_sum"] == pytest.approx(money.drop(["first_year", "lump_sum"]).sum())
     assert money["risk_and_margin"] > contract.margin * asked * 0.5
+
+
+def test_an_assumption_hardly_moved_hardly_moves_the_price(contract) -> None:
+    """A bid with spare crews was held against crews looked for again: both ends lay on one side."""
+    base = contract.parameters.override({"contract.sensitivity_swing": 0.01})
+    counts = tuple(2 * n for n in contract.queue.team.counts)
+    spare = simulate_queue(contract.demand, replace(contract.queue.team, counts=counts), years=2,
+                           rng=np.random.default_rng(1))
+    rows = sensitivity(replace(contract, parameters=base, queue=spare),
+                       rng=np.random.default_rng(2)).set_index("assumption")
+    for name in ("volume", "jobs_found"):
+        assert rows.loc[name, ["price_low", "price_high"]].to_numpy(float) == pytest.approx(
+            rows.loc[name, "price"], rel=0.05)
 
 
 def test_sensitivity_looks_for_the_crews_again(monkeypatch) -> None:

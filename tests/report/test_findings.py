@@ -91,6 +91,8 @@ FALSE_IN = {
     "compared.few_places": (WORDS, "test_few_places_give_no_reading_of_effects"),
     "compared.few": (WORDS, "test_few_places_give_no_reading_of_effects"),
     "compared.nothing": (WORDS, "test_few_places_give_no_reading_of_effects"),
+    "compared.of_every_place": ("outputs/test_hotspots_recurring.py",
+                                "test_models_of_a_large_log_are_read_from_every_so_many_th_place"),
     "compared.all_alike": (WORDS, "test_few_places_give_no_reading_of_effects"),
     "emerging.unproven": (SAID, "test_only_unlikely_zones_are_called_emerging"),
     "rings.batch": (SAID, "test_repeats_on_the_same_wall_are_no_near_repeats"),

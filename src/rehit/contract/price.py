@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -686,7 +687,8 @@ def sensitivity(contract: Contract, *, form: str = "lump_sum",
     """Return the `contract_sensitivity` table: the price with each assumption lower and higher.
 
     Where the work changes, the crews are looked for again and the queue is run again; where the
-    crews are what is moved, they keep what standard they can. Every price comes from the same
+    crews are what is moved, they keep what standard they can. Each is held against the price with
+    nothing moved, its crews come by in the same way. Every price comes from the same
     ``contract.sensitivity_draws`` years; what these do to the price is applied to the price
     asked, which rests on more.
 
@@ -701,7 +703,9 @@ def sensitivity(contract: Contract, *, form: str = "lump_sum",
     swing = base["contract.sensitivity_swing"]
     asked = float(contract.price(form)["price_per_year"])
     still = _price(contract, base, contract.queue, "", 1.0, form, seed)
-    again = _price(contract, base, _requeued(contract, base, "", 1.0, seed), "", 1.0, form, seed)
+    unmoved = partial(_price, contract, base, name="", factor=1.0, form=form, seed=seed)
+    again, resized_again = (unmoved(_requeued(contract, base, name, 1.0, seed))
+                            for name in ("", "volume"))
     rows = []
     for name, patterns in ASSUMPTIONS.items():
         ends = []
@@ -709,7 +713,8 @@ def sensitivity(contract: Contract, *, form: str = "lump_sum",
             moved = _moved(base, patterns, factor)
             queue, middle = contract.queue, still
             if name in RESIZING or name == "crews_provided":
-                queue, middle = _requeued(contract, moved, name, factor, seed), again
+                queue = _requeued(contract, moved, name, factor, seed)
+                middle = resized_again if name in RESIZING else again
             price = _price(contract, moved, queue, name, factor, form, seed)
             ends.append((asked * price / middle, queue.crews))
         (low, fewer), (high, more) = ends
