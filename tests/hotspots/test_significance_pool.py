@@ -116,6 +116,15 @@ def test_every_incident_is_counted_once_on_an_asset_or_a_place_of_its_own() -> N
     assert (cells["n_incidents"].sum(), cells["exposure"].sum()) == (5, 4)
 
 
+def test_a_cell_counts_what_was_matched_to_its_assets_wherever_the_report_lies() -> None:
+    register = assets(np.array([[10.0, 10.0], [450.0, 10.0]]))
+    log = log_of(np.full((3, 2), 12.0), asset_id=register["asset_id"].iloc[[1, 1, 0]].to_list())
+    cells = hot_cells(log, register=register, cell_m=100.0)
+    east = cells.centroid.x > 400
+    assert cells.loc[east, "n_incidents"].tolist() == [2]
+    assert cells["n_incidents"].sum() == 3
+
+
 def test_hot_cells_per_asset_of_the_demo_town_truly_are_hot(
         town_of: Callable[..., tuple[Any, Any]]) -> None:
     # Planted: the worst assets stand in a few streets.

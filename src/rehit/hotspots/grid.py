@@ -17,7 +17,7 @@ from rehit.observed import POOR, STRETCHES
 from rehit.parameters import Parameters
 from rehit.tables import require_projected
 
-OF_A_POINT = ("incident_id", "place_id", "place_kind", "place_quality", "reported_at")
+OF_A_POINT = ("incident_id", "asset_id", "place_id", "place_kind", "place_quality", "reported_at")
 
 
 @dataclass(frozen=True)
