@@ -21,9 +21,9 @@ from rehit.messages import message
 from rehit.parameters import Parameters
 from rehit.workdays import public_holidays
 
+KINDS = ("offensive", "ordinary")
 MINUTES_PER_HOUR = 60
 WEEKS = 52
-KINDS = ("offensive", "ordinary")
 #: Part of their time that is needed below which more crews do not bring more jobs in time.
 _IDLE = 0.01
 #: Part of the ordinary standard that waiting work may fill before crews stay on.
@@ -282,16 +282,20 @@ def smallest(look: Callable[[int], QueueRun], start: int, demand: Demand, *,
             looked[level] = look(level)
         return looked[level]
 
-    flagged = bool((demand.jobs["priority"] == "offensive").any())
-    share, level = demand.standards.share, start
+    share = demand.standards.share
+
+    def needed(kind: str, near: int) -> int:
+        level = fewest(known, near, kind, share, most=most)
+        if level is None:
+            raise _unmet(looked[max(looked)], share)
+        return level
+
     # The ordinary standard first, which asks for more: a team that keeps it keeps the other mostly.
-    for kind in ("ordinary", "offensive") if flagged else ("ordinary",):
-        if kind == "ordinary" or not (level == most or known(level).keeps(kind, share)):
-            found = fewest(known, level, kind, share, most=most)
-            if found is None:
-                raise _unmet(looked[max(looked)], share)
-            level = found
-    return level
+    level = needed("ordinary", start)
+    flagged = bool((demand.jobs["priority"] == "offensive").any())
+    if not flagged or level == most or known(level).keeps("offensive", share):
+        return level
+    return needed("offensive", level)
 
 
 def fewest(look: Callable[[int], QueueRun], start: int, kind: str, share: float, *,
