@@ -41,7 +41,7 @@ from rehit.incidents.propose import propose_mapping
 from rehit.incidents.rows import Cleaned, CleanSettings
 from rehit.kept import Kept
 from rehit.messages import Message, message
-from rehit.naming import name_places
+from rehit.naming import most_frequent, name_places
 from rehit.observed import DAYS_PER_YEAR, MANY_SURFACES, POOR, Window
 from rehit.parameters import Parameters, crossed_bounds
 from rehit.patrol.fleet import read_crews
@@ -765,17 +765,10 @@ def _method_for_spray(register: pd.DataFrame, methods: pd.DataFrame | Path | Non
 
 def _usual_method(per_place: pd.DataFrame, places: pd.Series,
                   spare: pd.Series | None) -> np.ndarray:
-    found = _most_frequent(per_place).reindex(places)
+    found = most_frequent(per_place, "method").reindex(places)
     if spare is not None:
         found = found.fillna(spare)
     return found.fillna("inspect").to_numpy()
-
-
-def _most_frequent(jobs: pd.DataFrame) -> pd.Series:
-    """Return the most frequent method by place; of two as frequent the first by name."""
-    counts = jobs.groupby(["place_id", "method"]).size().rename("n").reset_index()
-    return (counts.sort_values(["place_id", "n", "method"], ascending=[True, False, True])
-            .drop_duplicates("place_id").set_index("place_id")["method"])
 
 
 def _coatable(places: pd.Series, incidents: pd.DataFrame,
@@ -794,7 +787,7 @@ def _method_done(works: pd.DataFrame, incidents: pd.DataFrame) -> pd.Series:
     reports = incidents.dropna(subset=["report_id", "place_id"]).drop_duplicates("report_id")
     place = works["report_id"].map(reports.set_index("report_id")["place_id"])
     jobs = pd.DataFrame({"place_id": place.fillna(works["asset_id"]), "method": works["method"]})
-    return _most_frequent(jobs.dropna())
+    return most_frequent(jobs, "method")
 
 
 def _surface_facts(places: pd.Series, register: pd.DataFrame | None) -> pd.DataFrame:

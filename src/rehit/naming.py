@@ -90,21 +90,29 @@ def _usual_addresses(incidents: pd.DataFrame) -> dict[str, str]:
     """Return the address that each place is mostly reported under, where the log has one."""
     known = pd.DataFrame({"place_id": incidents["place_id"],
                           "address": real_addresses(incidents["address"])})
-    return _most_frequent(known, "address")
+    return dict(most_frequent(known, "address"))
 
 
-def _most_frequent(rows: pd.DataFrame, column: str) -> dict[str, str]:
-    """Return what each place has most often in a column; of several the first by name."""
-    counts = rows.dropna().groupby(["place_id", column]).size().reset_index(name="n")
+def most_frequent(rows: pd.DataFrame, column: str) -> pd.Series:
+    """Return what each place has most often in a column; of several as frequent the first by name.
+
+    Examples
+    --------
+    >>> rows = pd.DataFrame({"place_id": list("wwwv"), "method": ["wipe", "wash", "wipe", "wash"]})
+    >>> most_frequent(rows, "method").to_dict()
+    {'w': 'wipe', 'v': 'wash'}
+    """
+    counts = rows.groupby(["place_id", column]).size().reset_index(name="n")
     first = counts.sort_values(["n", column], ascending=[False, True]).drop_duplicates("place_id")
-    return dict(zip(first["place_id"].astype(str), first[column].astype(str), strict=True))
+    found: pd.Series = first.set_index("place_id")[column]
+    return found
 
 
 def _usual_neighbours(incidents: pd.DataFrame) -> dict[str, str]:
     """Return the asset that each place mostly lies beside without being known to be it."""
     if "near_asset_id" not in incidents:
         return {}
-    return _most_frequent(pd.DataFrame(incidents[["place_id", "near_asset_id"]]), "near_asset_id")
+    return dict(most_frequent(incidents, "near_asset_id"))
 
 
 def _name(place: str, kind: str, address: str | None, near: str, beside: str | None,
