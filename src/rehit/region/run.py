@@ -42,7 +42,6 @@ MACHINERY = ("distributed", "distributed.client", "distributed.gc", "tornado",
              "tornado.application", "asyncio")
 #: What a worker lost for no fault of the project is tried again so often.
 RETRIES = 3
-NINETY_PER_CENT = 2 * 1.6448536269514722  # width of a normal 90 % interval in standard errors
 #: How long a scheduler may take to answer [s].
 PATIENCE_S = 15
 
@@ -421,13 +420,15 @@ def area_figures(chain: Chain) -> dict[str, Any]:
 
 def _unit_minutes(chain: Chain) -> list[list[Any]]:
     """Return the unit minutes that the crew's own jobs tell, without rehit's defaults in them."""
+    from rehit.treatment.calibrate import REACH_SDS
+
     if chain.calibration is None:
         return []
     found = chain.calibration.estimates
     found = found[found["quantity"].isin(["minutes_per_visit", "minutes_per_m2"])
                   & (found["observed"] > 0) & (found["weight_of_default"] < 1)]
     # The interval is of default and jobs together: the jobs' own precision is their share of it.
-    error = (found["high"] - found["low"]) / NINETY_PER_CENT / np.sqrt(
+    error = (found["high"] - found["low"]) / (2 * REACH_SDS) / np.sqrt(
         1 - found["weight_of_default"])
     return [[f"costs.{quantity}_{method}", float(value), float(doubt)]
             for quantity, method, value, doubt in zip(

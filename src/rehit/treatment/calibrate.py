@@ -31,6 +31,7 @@ LITRES = {"paint_l": "paint_l_per_m2", "remover_l": "remover_l_per_m2",
           "wash_water_l": "wash_water_l_per_m2"}
 ROUNDS = 5
 LEAST_RATIO = 0.05
+REACH_SDS = 1.6448536269514722  # of the 90 % intervals: 95 % point of the normal distribution
 
 
 @dataclass(frozen=True)
@@ -236,7 +237,7 @@ def _one_part(seen: np.ndarray, parts: np.ndarray, default: float, method: str, 
 
 def _row(method: str, quantity: str, unit: str, n: int, default: float, mean: float, sd: float,
          alone: float, weight: float) -> list[object]:
-    reach = 1.6448536269514722 * sd  # 95 % point of the normal distribution
+    reach = REACH_SDS * sd
     return [method, quantity, unit, n, default, default * alone, default * mean,
             default * max(mean - reach, 0.0), default * (mean + reach), weight]
 
