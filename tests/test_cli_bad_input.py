@@ -90,6 +90,16 @@ def test_an_unreadable_project_file_is_one_message(
     assert "unreadable TOML" in said(capsys)
 
 
+@pytest.mark.parametrize(("setting", "told"), [
+    ("contract.crews=many", "'many'"), ("contract.crews", "a number from 0 to 200"),
+    ("contract.crew=3", "contract.crews"), ("patrol.break_from_h=9", "above")])
+def test_a_number_that_cannot_be_set_for_a_run_is_one_message(
+        setting: str, told: str, capsys: pytest.CaptureFixture[str]) -> None:
+    demo = str(Path(__file__).parents[1] / "data_demo")
+    assert main(["clean", demo, "--set", setting, "--json"]) == 2
+    assert told in capsys.readouterr().out
+
+
 @pytest.mark.parametrize("arguments", [["clean", "--colour"], ["paint"], [], ["demo", "extra"]])
 def test_an_unknown_option_or_command_ends_with_status_2(
         arguments: list[str], capsys: pytest.CaptureFixture[str]) -> None:

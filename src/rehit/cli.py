@@ -121,6 +121,8 @@ class Options:
                  metavar="cli.meta_project")
         self.out("cli.opt_out")
         self.add("--anew", action="store_true", text="cli.opt_anew")
+        self.add("--set", action="append", default=[], metavar="cli.meta_number",
+                 text="cli.opt_set")
 
     def out(self, text: str, default: Path | None = None) -> None:
         """Add where results go."""
@@ -561,6 +563,15 @@ def open_project(args: argparse.Namespace) -> tuple[Project, Path]:
     return project, args.out or project.folder / "results"
 
 
+def _number_set(text: str) -> tuple[str, Any]:
+    """Return the name and the value that were set; a value that is no number stays as typed."""
+    name, _, value = text.partition("=")
+    try:
+        return name.strip(), float(value)
+    except ValueError:
+        return name.strip(), value
+
+
 def _in_language(project: Project, args: argparse.Namespace) -> Project:
     """Return the project to be told in the language asked for."""
     return project if args.lang is None else replace(project, language=args.lang)
@@ -593,6 +604,8 @@ def _results(args: argparse.Namespace, project: Project, folder: Path, *, steps:
     with _progress(steps, say) as step, _hushed():
         run = frame.Run(step)
         chain: Chain = Chain(project, progress=run, kept=kept)
+        if numbers := dict(map(_number_set, vars(args).get("set", ()))):
+            chain = chain.with_parameters(numbers, where="--set")
         return say, frame.write_results(chain, folder, work=work, run=run, csv_bom=args.csv_bom,
                                         command=args.command)
 

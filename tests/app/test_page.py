@@ -130,6 +130,36 @@ def test_what_came_of_a_stop_is_noted_beside_the_plan(tab: Any, home: Path) -> N
     assert table["minutes"].fillna("").tolist() == ["", "22"]
 
 
+def test_a_bid_stands_with_what_each_price_risks_and_its_workbook(tab: Any, home: Path) -> None:
+    """The bid of a small town stands in the results; the picture is told in words as well."""
+    results = home / "town" / "results"
+    (results / "bid_risk.csv").write_text(
+        "price_per_year,chance_of_loss,chance_margin_kept,profit_per_year,asked\n" + "".join(
+            f"{100_000 + 5_000 * n},{1 - n / 10},{n / 10},{n * 900},{n == 8}\n"
+            for n in range(11)), encoding="utf-8")
+    (results / "bid_crews.csv").write_text(
+        "arrangement,crews,in_time_offensive,in_time_ordinary,lump_sum,chosen\n"
+        "whole,1.5,,0.99,140000,True\n", encoding="utf-8")
+    for name in ("bid_risk.svg", "bid_risk_narrow.svg"):
+        (results / name).write_text('<svg xmlns="http://www.w3.org/2000/svg"/>', encoding="utf-8")
+    (results / "bid.xlsx").write_bytes(b"PK")
+    _go(tab, "Open", "Which log?")
+    _go(tab, "town", "Results")
+    _go(tab, "Decide", "Decide")
+    _go(tab, "Price", "The bid")
+    tab.get_by_role("heading", name="At €140,000 a year the chance of a loss is 20.0%").wait_for()
+    assert "one half at €125,000" in tab.get_by_role("img").get_attribute("alt")
+    tab.get_by_role("cell", name="€140,000 (asked)", exact=True).wait_for()
+    with tab.expect_download() as loaded:
+        tab.get_by_role("link", name="bid.xlsx").click()
+    assert loaded.value.suggested_filename == "bid.xlsx"
+    tab.get_by_label("Crews (0").fill("many")
+    _press(tab, "Work out the bid")
+    tab.get_by_text("got 'many'").wait_for()
+    assert _axe(tab) == []
+    assert tab.evaluate("document.documentElement.scrollWidth") <= 390
+
+
 def test_two_browsers_look_at_two_projects(
         tab: Any, browser: Any, address: str, home: Path) -> None:
     other = home / "other town"

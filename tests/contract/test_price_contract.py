@@ -19,6 +19,7 @@ from rehit.contract.price import (
     exact_work_cost,
     expected_year,
     reconciliation,
+    risk_curve,
     schedule_of_rates,
     sensitivity,
     tender_figures,
@@ -50,6 +51,27 @@ def test_every_table_keeps_its_contract(contract) -> None:
     check(contract.volume_table(), "contract_volume", where="test")
     check(schedule_of_rates(contract), "contract_rates", where="test")
     check(tender_figures(contract), "contract_offer", where="test")
+
+
+def test_the_risk_of_a_price_is_counted_over_the_simulated_contracts(contract) -> None:
+    """At the price asked it is what the table of prices says; a margin's loss needs a lower one."""
+    risk, offer = risk_curve(contract), contract.price("lump_sum")
+    check(risk, "contract_risk", where="test")
+    asked = risk[risk["asked"]].iloc[0]
+    for name in ("price_per_year", "chance_of_loss", "chance_margin_kept"):
+        assert asked[name] == pytest.approx(offer[name])
+    assert risk["price_per_year"].is_monotonic_increasing
+    assert risk["chance_of_loss"].is_monotonic_decreasing
+    assert (risk["chance_of_loss"].iloc[0], risk["chance_margin_kept"].iloc[-1]) == (
+        pytest.approx(0.999, abs=0.001), pytest.approx(0.999, abs=0.001))
+    one = risk.iloc[len(risk) // 2]
+    factor = one["price_per_year"] / risk["price_per_year"].iloc[0] * (
+        np.quantile(contract.outlook.cost.sum(1) / contract.outlook.bases["lump_sum"].sum(1), 0.001)
+        / (1 - sum(turnover_shares(contract.parameters).values())))
+    paid = factor * contract.outlook.bases["lump_sum"].sum(axis=1)
+    kept = paid * (1 - sum(turnover_shares(contract.parameters).values()))
+    lost = (kept < contract.outlook.cost.sum(axis=1)).mean()
+    assert one["chance_of_loss"] == pytest.approx(lost, abs=1e-9)
 
 
 def test_found_jobs_are_smaller_and_shift_the_mix(contract) -> None:

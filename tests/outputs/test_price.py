@@ -46,15 +46,21 @@ def town(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_price_writes_the_bid_and_says_what_to_ask(
         town: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     out = tmp_path / "out"
-    assert main(["price", str(town), "--out", str(out), "--margin", "0.2"]) == 0
+    assert main(["price", str(town), "--out", str(out), "--margin", "0.2",
+                 "--set", "contract.crews=2"]) == 0
     said = capsys.readouterr().out
     assert "margin of 20% of the price in 80 of 100" in said
     names = {path.name for path in out.iterdir()}
-    assert {"bid.xlsx", "bid_summary.pdf", "bid.csv", "bid_rates.csv", "summary.json"} <= names
+    assert {"bid.xlsx", "bid_summary.pdf", "bid.csv", "bid_rates.csv", "bid_risk.csv",
+            "bid_risk.svg", "summary.json"} <= names
     summary = json.loads((out / "summary.json").read_text(encoding="utf-8"))
     prices = pd.read_csv(out / "bid.csv")
     lump = prices[(prices["form"] == "lump_sum") & (prices["level"] == 0.8)].iloc[0]
     assert summary["lump_sum_per_year"] == pytest.approx(lump["price_per_year"], abs=0.01)
+    assert summary["crews"] == 2  # set for this run only; the project says nothing of it
+    log = json.loads((out / "run_log.json").read_text(encoding="utf-8"))
+    assert log["settings"]["numbers"]["contract.crews"] == 2
+    assert "crews =" not in (town / "rehit.toml").read_text(encoding="utf-8")
     check = summary["check_cost_of_work_p80"]
     assert check["exact"] == pytest.approx(check["simulated"], rel=0.05)
     steps = pd.read_csv(out / "bid_steps.csv").set_index("step")

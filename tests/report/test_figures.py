@@ -20,6 +20,10 @@ from rehit.report.say import Say
 
 EN = Say("en")
 DATA = make_input()
+RISK = pd.DataFrame({
+    "price_per_year": [100e3, 120e3, 140e3, 160e3], "chance_of_loss": [0.9, 0.5, 0.1, 0.0],
+    "chance_margin_kept": [0.0, 0.1, 0.8, 0.99], "profit_per_year": [-9e3, 0.0, 9e3, 20e3],
+    "asked": [False, False, True, False]})
 DRAWINGS: dict[str, Callable[..., FigureText]] = {
     "share_curve": lambda **k: figures.share_curve(DATA.repeats, **k),
     "survival": lambda **k: figures.rehit_survival(DATA.survival, grouping="substrate", **k),
@@ -31,6 +35,7 @@ DRAWINGS: dict[str, Callable[..., FigureText]] = {
     "years": lambda **k: figures.cost_over_years(DATA.cost_years, currency="EUR", **k),
     "rate": lambda **k: figures.breakeven_curve(DATA.rate_costs, currency="EUR", **k),
     "sweep": lambda **k: figures.budget_sweep(DATA.budget_sweep, currency="EUR", **k),
+    "risk": lambda **k: figures.bid_risk(RISK, **k),
     "mix": lambda **k: figures.method_mix(DATA.advice["method"], **k),
 }
 
@@ -103,6 +108,13 @@ def test_break_even_is_where_the_lines_cross() -> None:
                         + 900 * (f["strategy"] == "permanent_coating"))
     none = figures.breakeven_curve(dear, ax=_axes(), say=EN, currency="EUR")
     assert none.title.startswith("At a place of middling size (2.13 m²) no other way")
+
+
+def test_the_risk_of_a_bid_says_what_the_price_asked_risks_and_where_half_are_lost() -> None:
+    text = figures.bid_risk(RISK, ax=_axes(), say=Say("en", "£"))
+    assert text.title == ("At £140,000 a year the chance of a loss is 10.0%, "
+                          "and that of the wanted margin 80.0%")
+    assert "£120,000 a year, half of them" in text.note
 
 
 def test_starts_of_forecast_periods_stand_on_the_calendar_of_the_place() -> None:

@@ -3,50 +3,138 @@
 from __future__ import annotations
 
 import html
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
+import pandas as pd
 import panel as pn
+from matplotlib.figure import Figure
 
 from rehit.app.day import patrol
-from rehit.app.parts import button, heading, put, select, text_input, words, written
-from rehit.app.running import run
+from rehit.app.parts import (
+    button,
+    grid,
+    heading,
+    picture,
+    select,
+    tabs,
+    text_input,
+    words,
+    written,
+)
+from rehit.app.running import downloads, resume, run
+from rehit.outputs.price import RISK_PICTURES
+from rehit.parameters import load_parameters
 from rehit.report.catalogue import languages
+from rehit.report.figures import bid_risk
 
 if TYPE_CHECKING:
+    from rehit.app.jobs import Job
     from rehit.app.page import Page
+    from rehit.parameters import Parameter, Parameters
+
+#: Numbers that a bid is asked with; those of them that are shares.
+PRICE_NUMBERS = ("contract.margin", "contract.crews", "service.offensive_hours",
+                 "service.ordinary_working_days", "contract.standard_share")
+SHARES = ("contract.margin", "contract.standard_share")
+RISK, BID_FILES = "bid_risk.csv", ("bid.xlsx", "bid_summary.pdf", "bid_rates.csv")
+#: Every so many-th price of the curve stands in the table beside it.
+RISK_SHOWN = 3
 
 
 def view(page: Page) -> Any:
     """Return the view: three parts, for three people."""
-    say, shown = page.say, pn.Column(sizing_mode="stretch_width")
     parts: dict[str, Callable[[Page], Any]] = {
         "patrol": patrol, "price": price, "quarter": quarter}
-    buttons = [button(say(f"app.part_{name}"),
-                      partial(put, shown, partial(make, page)))
-               for name, make in parts.items()]
-    shown.objects = [patrol(page)]
-    return pn.Column(heading(say("app.decide_head")), pn.FlexBox(*buttons), shown,
-                     sizing_mode="stretch_width")
+    return pn.Column(heading(page.say("app.decide_head")), tabs({
+        page.say(f"app.part_{name}"): partial(make, page) for name, make in parts.items()}),
+        sizing_mode="stretch_width")
 
 
 def price(page: Page) -> Any:
-    """Return the part that prices a year of the patch."""
+    """Return the part that prices a contract: what is asked for, the bid and its risk."""
     say, told = page.say, pn.Column(sizing_mode="stretch_width")
-    margin = text_input(say("app.price_margin"))
-    years = select("", {str(n): str(n) for n in (1, 2, 3, 4, 5)}, "1",
-                   label=say("app.price_years"))
+    shown = pn.Column(sizing_mode="stretch_width")
+    project = page.project()
+    numbers = load_parameters() if project is None else project.parameters
+    years = select("", {str(n): str(n) for n in range(1, int(
+        numbers["contract.longest_years"]) + 1)}, "1", label=say("app.price_years"), width=300)
+    lines = {name: text_input(say(f"app.price_{name.partition('.')[2]}"),
+                              _as_asked(numbers.row(name)), max_width=300)
+             for name in PRICE_NUMBERS}
+
+    def draw(_job: Job | None = None) -> None:
+        shown.objects = bid_shown(page)
 
     def bid() -> None:
-        given = written(margin)
-        run(page, told, "price", ["--years", years.value,
-                                  *(["--margin", as_share(given)] if given else [])])
+        run(page, told, "price", ["--years", years.value, *numbers_set(
+            {name: written(line) for name, line in lines.items()}, numbers)], then=draw)
 
+    draw()
+    resume(page, told, "price", then=draw)
     return pn.Column(
         heading(say("app.part_price"), level=3), words(html.escape(say("app.price_about"))),
-        margin, years, button(say("app.price_make"), bid, kind="main"), told,
+        pn.FlexBox(years, *lines.values()), words(html.escape(say("app.price_numbers")),
+                                                  css="small"),
+        button(say("app.price_make"), bid, kind="main"), told, shown,
         sizing_mode="stretch_width")
+
+
+def _as_asked(row: Parameter) -> str:
+    """Return a number in force as a person writes it: shares in hundredths."""
+    return f"{100 * row.value:g} %" if row.name in SHARES else f"{row.value:g}"
+
+
+def numbers_set(given: Mapping[str, str], numbers: Parameters) -> list[str]:
+    """Return what a person asked for as options of a command; what is in force anyway is left out.
+
+    Examples
+    --------
+    >>> numbers_set({"contract.crews": "2,5", "contract.margin": "10 %"}, load_parameters())
+    ['--set', 'contract.crews=2.5']
+    """
+    options = []
+    for name, text in given.items():
+        value = as_share(text) if name in SHARES else text.replace(",", ".").strip()
+        if value and value != f"{numbers[name]:g}":
+            options += ["--set", f"{name}={value}"]
+    return options
+
+
+def bid_shown(page: Page) -> list[Any]:
+    """Return the bid that stands in the results: its risk by price, the crews looked at, its files.
+
+    Nothing where no contract has been priced.
+    """
+    say, results = page.say, page.results
+    if not (results / RISK).is_file():
+        return []
+    risk = pd.read_csv(results / RISK)
+    text = bid_risk(risk, ax=Figure().add_subplot(), say=say)
+    some = risk[risk["asked"] | (risk.index % RISK_SHOWN == 0)]
+    crews = pd.read_csv(results / "bid_crews.csv")
+    return [
+        heading(say("app.price_bid"), level=3), heading(text.title, level=4),
+        picture(*(page.desk.address(results.parent, name) for name in RISK_PICTURES), alt=text.alt),
+        words(html.escape(text.note), css="small"),
+        grid(pd.DataFrame({
+            say("app.col_price"): [say("app.price_asked" if each.asked else "app.sum",
+                                       money=each.price_per_year) for each in some.itertuples()],
+            say("app.col_loss"): [say("app.chance", chance=v) for v in some["chance_of_loss"]],
+            say("app.col_kept"): [say("app.chance", chance=v) for v in some["chance_margin_kept"]],
+            say("app.col_profit"): [say("app.sum", money=v) for v in some["profit_per_year"]],
+        }), title=say("app.price_risk")),
+        grid(pd.DataFrame({
+            say("bid.col_arrangement"): [
+                say("bid.chosen", what=words_) if chosen else words_ for words_, chosen in zip(
+                    say.cells(crews["arrangement"], "arrangement"), crews["chosen"], strict=True)],
+            say("bid.col_crews"): [say.given(v) for v in crews["crews"]],
+            say("app.col_in_time"): [say("app.chance", chance=v) for v in crews[
+                ["in_time_offensive", "in_time_ordinary"]].min(axis=1)],
+            say("app.col_price"): [say("app.sum", money=v) for v in crews["lump_sum"]],
+        }), title=say("bid.head_crews")),
+        downloads(page, BID_FILES)]
 
 
 def as_share(text: str) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 import json
 from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from importlib.resources import files
 from typing import Any
 
@@ -71,6 +72,15 @@ def frame(address: str, *, title: str, height: int = 720) -> pn.pane.HTML:
         sizing_mode="stretch_width")
 
 
+def picture(wide: str, narrow: str, *, alt: str) -> pn.pane.HTML:
+    """Return a picture of the results, for a desk and for a phone, with what it shows in words."""
+    wide, narrow, alt = (html.escape(each, quote=True) for each in (wide, narrow, alt))
+    return pn.pane.HTML(
+        f'<picture><source media="(max-width:600px)" srcset="{narrow}">'
+        f'<img src="{wide}" alt="{alt}"></picture>', stylesheets=[_SHEET],
+        sizing_mode="stretch_width")
+
+
 def links(pairs: Sequence[tuple[str, str]]) -> pn.pane.HTML:
     """Return a list of links: text and address."""
     items = "".join(f'<li><a href="{html.escape(to, quote=True)}" target="_blank" '
@@ -95,6 +105,21 @@ def text_input(label: str, value: str = "", *, max_width: int = 640) -> pn.widge
     """Return a line to write in."""
     return pn.widgets.TextInput(label=label, value=value, stylesheets=[_SHEET], margin=4,
                                 sizing_mode="stretch_width", max_width=max_width)
+
+
+def tabs(choices: Mapping[str, Callable[[], Any]]) -> pn.Column:
+    """Return parts of a view of which one is shown, the first to begin with: name to its maker."""
+    shown = pn.Column(sizing_mode="stretch_width")
+    buttons: dict[str, pn.widgets.Button] = {}
+
+    def choose(name: str) -> None:
+        for each, made in buttons.items():
+            made.css_classes = ["here" if each == name else "plain"]
+        put(shown, choices[name])
+
+    buttons |= {name: button(name, partial(choose, name)) for name in choices}
+    choose(next(iter(choices)))
+    return pn.Column(pn.FlexBox(*buttons.values()), shown, sizing_mode="stretch_width")
 
 
 def put(shown: pn.Column, make: Callable[[], Any]) -> None:

@@ -19,6 +19,7 @@ from rehit.app.parts import (
     links,
     note,
     put,
+    tabs,
     text_input,
     words,
     written,
@@ -42,16 +43,11 @@ def view(page: Page) -> Any:
     if not (page.results / FRONT).is_file():
         return pn.Column(heading(say("app.read_head")), note(say("app.nothing_yet")),
                          button(say("app.run_report"), lambda: page.show("run"), kind="main"))
-    shown = pn.Column(sizing_mode="stretch_width")
     choices: dict[str, Callable[[], Any]] = {
-        name: partial(_page, page, file, say(f"app.page_{name}"))
+        say(f"app.page_{name}"): partial(_page, page, file, say(f"app.page_{name}"))
         for name, file in PAGES.items() if (page.results / file).is_file()}
-    choices["places"] = lambda: _places(page)
-    buttons = [button(say(f"app.page_{name}"), partial(put, shown, make))
-               for name, make in choices.items()]
-    put(shown, choices["report"])
-    return pn.Column(heading(say("app.read_head")), pn.FlexBox(*buttons), shown,
-                     sizing_mode="stretch_width")
+    choices[say("app.page_places")] = lambda: _places(page)
+    return pn.Column(heading(say("app.read_head")), tabs(choices), sizing_mode="stretch_width")
 
 
 def _page(page: Page, file: str, title: str) -> Any:

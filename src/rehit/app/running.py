@@ -86,9 +86,18 @@ def follow(page: Page, told: pn.Column, job: Job, *,
     look()
 
 
+def resume(page: Page, told: pn.Column, command: str, *,
+           then: Callable[[Job], None] | None = None) -> None:
+    """Show how a command stands that was started before the view was left."""
+    job = page.desk.jobs.get(_project(page))
+    if job is not None and job.command == command:
+        follow(page, told, job, then=then)
+
+
 def _standing(page: Page, job: Job, before: dict[str, float]) -> str:
     say, left = page.say, job.seconds_left(before)
-    step = say(job.step) if job.step else say("app.starting")
+    step = say("app.standing", command=say(f"app.run_{job.command}"),
+               step=say(job.step) if job.step else say("app.starting"))
     time = "" if left is None else " " + say("app.seconds_left", n=round(left))
     text = html.escape(f"{step}{time}")
     return (f'<p role="status">{text}</p>'
@@ -129,6 +138,12 @@ def files_to_open(page: Page, names: Sequence[str]) -> list[tuple[str, str]]:
             inside = path.relative_to(page.results).as_posix()
             found.append((inside, page.desk.address(page.results.parent, inside)))
     return sorted(found, key=lambda pair: (pair[0].count("/"), pair[0]))[:40]
+
+
+def downloads(page: Page, names: Sequence[str]) -> Any:
+    """Return links to those of some result files that stand there."""
+    return links([(name, page.desk.address(page.results.parent, name))
+                  for name in names if (page.results / name).is_file()])
 
 
 def earlier_seconds(results: Path) -> dict[str, float]:

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 from rehit.app.jobs import Job
 from rehit.errors import SettingError
@@ -49,8 +50,10 @@ class Desk:
         return sorted(found, key=lambda folder: -(folder / FILE_NAME).stat().st_mtime)
 
     def address(self, folder: Path, name: str) -> str:
-        """Return the address of a result file."""
-        return f"/{self.token}/files/{folder.name}/{name}"
+        """Return the address of a result file, another one when it is made anew."""
+        file = folder / "results" / name
+        made = f"?{file.stat().st_mtime_ns}" if file.is_file() else ""
+        return f"/{self.token}/files/{quote(folder.name)}/{quote(name)}{made}"
 
     def file(self, path: str) -> Path | None:
         """Return the result file that an address names, or None where there is none.

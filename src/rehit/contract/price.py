@@ -67,6 +67,8 @@ INDEX_LINES = ("labour", "materials", "plant")
 OWN = "own_bid"
 _SPARE_YEARS = 2
 _MIX_POINTS = 400
+#: Prices of the risk curve, and the share of simulated contracts beyond each of its ends.
+_RISK_PRICES, _RISK_ENDS = 25, 0.001
 
 
 @dataclass(frozen=True)
@@ -437,6 +439,30 @@ def points(level: float) -> str:
     ('80', '87.5', '0.1')
     """
     return f"{100 * level:.6g}"
+
+
+def risk_curve(contract: Contract) -> pd.DataFrame:
+    """Return the `contract_risk` table: what lump sums of each size risk, the one asked among them.
+
+    The prices run evenly from one at which nearly every simulated contract is lost to one at which
+    nearly every one keeps the wanted margin.
+    """
+    outlook, off = contract.outlook, sum(turnover_shares(contract.parameters).values())
+    base, cost = outlook.bases["lump_sum"].sum(axis=1), outlook.cost.sum(axis=1)
+    asked = float(contract.price("lump_sum")["factor"])
+    low, high = np.quantile(cost / base, [_RISK_ENDS, 1 - _RISK_ENDS])
+    ends = low / (1 - off), high / (1 - contract.margin - off)
+    years = outlook.cost.shape[1]
+    rows = []
+    for factor in sorted({*np.linspace(*ends, _RISK_PRICES), asked}):
+        price = factor * base
+        profit = price * (1 - off) - cost
+        rows.append({
+            "price_per_year": float(price.mean()) / years,
+            "chance_of_loss": float((profit < 0).mean()),
+            "chance_margin_kept": float((profit >= contract.margin * price - 1e-9).mean()),
+            "profit_per_year": float(profit.mean()) / years, "asked": factor == asked})
+    return pd.DataFrame(rows)
 
 
 def check_margin(margin: float) -> None:

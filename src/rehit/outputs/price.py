@@ -18,6 +18,7 @@ from rehit.contract.price import (
     exact_work_cost,
     price_contract,
     reconciliation,
+    risk_curve,
     schedule_of_rates,
     sensitivity,
     tender_figures,
@@ -31,8 +32,12 @@ from rehit.parameters import Parameters
 from rehit.patrol.travel import travel_times
 from rehit.report.bid import bid_findings, bid_summary, short_log, steps_message
 from rehit.report.bid_workbook import write_bid_workbook
+from rehit.report.figures import bid_risk, draw_picture
 from rehit.report.say import Say
 from rehit.treatment.methods import caution_codes
+
+#: The curve of chance by price, as drawn for a desk and for a phone.
+RISK_PICTURES = ("bid_risk.svg", "bid_risk_narrow.svg")
 
 
 def write_price(chain: Chain, stage: Path, *, margin: float | None, years: int,
@@ -62,9 +67,14 @@ def write_price(chain: Chain, stage: Path, *, margin: float | None, years: int,
                        cautions=caution_codes(priced))
     (stage / "bid_summary.pdf").write_bytes(
         bid_summary(contract, moved, say, name=name, limits=limits))
+    risk = risk_curve(contract)
+    drawn = draw_picture("risk", lambda ax: bid_risk(
+        risk, ax=ax, say=say, titled=False))
+    for file, picture in zip(RISK_PICTURES, (drawn.wide, drawn.narrow), strict=True):
+        (stage / file).write_bytes(picture)
     worth = bid_information(contract)
     told = [*bid_findings(contract, moved), steps_message(steps), *information_messages(worth)]
-    tables = {**_tables(contract, moved, say), "bid_steps": steps,
+    tables = {**_tables(contract, moved, say), "bid_steps": steps, "bid_risk": risk,
               "bid_what_to_measure": say.columns(worth, {"cause": "cause"})}
     if offers is not None:
         compared = compare_received(contract, offers, rng=chain.rng("prices received"))

@@ -425,6 +425,34 @@ def budget_sweep(sweep: pd.DataFrame, *, ax: Axes, say: Say, currency: str,
     return finish(ax, figure_text(say, "sweep", **facts), titled=titled)
 
 
+def bid_risk(risk: pd.DataFrame, *, ax: Axes, say: Say, titled: bool = True) -> FigureText:
+    """Draw what a price risks: the chance of a loss and of less than the wanted margin, by price.
+
+    Parameters
+    ----------
+    risk
+        Table ``contract_risk``.
+    """
+    line = risk.sort_values("price_per_year")
+    price, loss = line["price_per_year"].to_numpy(float), line["chance_of_loss"].to_numpy(float)
+    missed = 1 - line["chance_margin_kept"].to_numpy(float)
+    ax.plot(price, missed, color=TEAL, linestyle=DASHES[1], label=say("fig.risk_missed"))
+    ax.plot(price, loss, color=RUST, label=say("fig.risk_loss"))
+    at = int(np.flatnonzero(line["asked"].to_numpy(bool))[0])
+    ax.axvline(price[at], color=INK, linestyle=DASHES[2], linewidth=1.2,
+               label=say("fig.risk_asked", price=float(price[at])))
+    ax.set(xlabel=say("fig.risk_x", currency=say.currency), ylabel=say("fig.risk_y"))
+    ax.set_ylim(0, 1)
+    ax.xaxis.set_major_formatter(in_words(say))
+    ax.xaxis.set_major_locator(MaxNLocator(3 if is_narrow(ax) else 5))
+    ax.yaxis.set_major_formatter(in_words(say, "share"))
+    legend_below(ax, ncols=1)
+    even = float(np.interp(-0.5, -loss, price))
+    facts = {"price": float(price[at]), "loss": float(loss[at]), "even": even,
+             "kept": float(1 - missed[at]), "low": float(price[0]), "high": float(price[-1])}
+    return finish(ax, figure_text(say, "risk", **facts), titled=titled)
+
+
 # Figures about places: who takes how much, how soon it comes back, how sure the rates are.
 
 #: Day at which curves of cleared surfaces are compared [days].
