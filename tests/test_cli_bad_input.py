@@ -100,6 +100,14 @@ def test_a_number_that_cannot_be_set_for_a_run_is_one_message(
     assert told in capsys.readouterr().out
 
 
+def test_a_section_that_the_report_has_not_is_one_message(
+        tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    demo = str(Path(__file__).parents[1] / "data_demo")
+    assert main(["report", demo, "--out", str(tmp_path / "out"), "--leave-out", "prices"]) == 2
+    assert "'prices'" in said(capsys)
+    assert not (tmp_path / "out").exists()
+
+
 @pytest.mark.parametrize("arguments", [["clean", "--colour"], ["paint"], [], ["demo", "extra"]])
 def test_an_unknown_option_or_command_ends_with_status_2(
         arguments: list[str], capsys: pytest.CaptureFixture[str]) -> None:

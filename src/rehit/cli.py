@@ -452,6 +452,8 @@ def _report_options(options: Options) -> None:
     options.project()
     options.add("--period", "--quarter", dest="period", metavar="cli.meta_period",
                 text="cli.opt_period")
+    options.add("--leave-out", nargs="+", metavar="cli.meta_section", default=[],
+                text="cli.opt_leave_out_sections")
     options.add("--routes", type=Path, metavar="cli.meta_file", text="cli.opt_routes")
     options.add("--explain", metavar="ID", text="cli.opt_explain")
 
@@ -466,7 +468,8 @@ def _run_report(args: argparse.Namespace) -> Answer:
               else read_routes(args.routes, crs=project.crs))
     return run_command(
         args, steps=14, open_first=["report.html", "map.html", "report.pdf", "workbook.xlsx"],
-        work=lambda chain, stage: write_quarter(chain, stage, quarter=args.period, routes=routes))
+        work=lambda chain, stage: write_quarter(chain, stage, quarter=args.period, routes=routes,
+                                                left_out=args.leave_out))
 
 
 def _region_options(options: Options) -> None:

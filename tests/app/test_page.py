@@ -160,6 +160,22 @@ def test_a_bid_stands_with_what_each_price_risks_and_its_workbook(tab: Any, home
     assert tab.evaluate("document.documentElement.scrollWidth") <= 390
 
 
+def test_a_report_is_asked_for_without_some_sections_and_handed_out(tab: Any) -> None:
+    """The log of another year has no such period: that is said, and the report stays."""
+    _go(tab, "Open", "Which log?")
+    _go(tab, "town", "Results")
+    _go(tab, "Decide", "Decide")
+    _go(tab, "Quarter", "The report on paper and as a workbook")
+    tab.get_by_label("Sections to leave out").select_option(["Cost", "Coating programme"])
+    tab.get_by_label("Period, such as").fill("1999Q1")
+    _press(tab, "Make the report")
+    tab.locator(".note.fault").get_by_text("1999Q1").wait_for()
+    with tab.expect_popup() as opened:
+        tab.get_by_role("link", name="report.pdf").click()
+    opened.value.close()
+    assert _axe(tab) == []
+
+
 def test_two_browsers_look_at_two_projects(
         tab: Any, browser: Any, address: str, home: Path) -> None:
     other = home / "other town"

@@ -14,7 +14,7 @@ from report_tables import FROM, TO, make_clusters, make_incidents, make_input, m
 
 from rehit.parameters import load_parameters
 from rehit.report.details import details_sections
-from rehit.report.document import Document, Picture, Section, Sentence, Tile, Tiles
+from rehit.report.document import SECTIONS, Document, Picture, Section, Sentence, Tile, Tiles
 from rehit.report.front import (
     build_document,
     cost_finding,
@@ -99,6 +99,20 @@ def test_a_code_beside_a_sentence_leads_to_a_figure_that_the_sentence_states(
                     shown = re.sub(r" ?\(.*", "", figure.shown)
                     assert shown in text or figure.value == 0, (code, figure.shown, text)
     assert cited > 25
+
+
+def test_a_section_left_out_is_on_neither_page_and_the_report_says_so(
+        full_input: ReportInput) -> None:
+    whole = build_document(gather_facts(full_input, load_parameters()))
+    shown = {section.id for section in (*whole.front, *whole.details)}
+    assert set(SECTIONS) <= shown
+    part = build_document(gather_facts(dataclasses.replace(
+        full_input, left_out=("cost", "programme")), load_parameters()))
+    assert shown - {section.id for section in (*part.front, *part.details)} == {
+        "cost", "programme"}
+    limits = next(section for section in part.front if section.id == "limits")
+    assert "Left out on request: Cost and Coating programme." in [
+        block.text for block in limits.blocks if isinstance(block, Sentence)]
 
 
 def test_every_chart_hands_out_its_table(full_input: ReportInput) -> None:

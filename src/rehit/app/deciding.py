@@ -14,6 +14,7 @@ from matplotlib.figure import Figure
 from rehit.app.day import patrol
 from rehit.app.parts import (
     button,
+    choose_many,
     grid,
     heading,
     picture,
@@ -25,9 +26,12 @@ from rehit.app.parts import (
 )
 from rehit.app.running import downloads, resume, run
 from rehit.outputs.price import RISK_PICTURES
+from rehit.outputs.report import PAPER, WORKBOOK
 from rehit.parameters import load_parameters
 from rehit.report.catalogue import languages
+from rehit.report.document import SECTIONS
 from rehit.report.figures import bid_risk
+from rehit.report.pages import FRONT
 
 if TYPE_CHECKING:
     from rehit.app.jobs import Job
@@ -39,6 +43,7 @@ PRICE_NUMBERS = ("contract.margin", "contract.crews", "service.offensive_hours",
                  "service.ordinary_working_days", "contract.standard_share")
 SHARES = ("contract.margin", "contract.standard_share")
 RISK, BID_FILES = "bid_risk.csv", ("bid.xlsx", "bid_summary.pdf", "bid_rates.csv")
+REPORT_FILES = (FRONT, PAPER, WORKBOOK)
 #: Every so many-th price of the curve stands in the table beside it.
 RISK_SHOWN = 3
 
@@ -154,17 +159,31 @@ def as_share(text: str) -> str:
 
 
 def quarter(page: Page) -> Any:
-    """Return the part that makes a period's report."""
+    """Return the part that makes a period's report: page, PDF and workbook."""
     say, told = page.say, pn.Column(sizing_mode="stretch_width")
+    shown = pn.Column(sizing_mode="stretch_width")
     period = text_input(say("app.quarter_period"))
     language = select("", {name: name for name in languages()}, page.language,
                       label=say("app.quarter_language"))
+    left_out = choose_many(say("app.quarter_sections"), {
+        say.code("heading", name): name for name in SECTIONS}, [])
+
+    def draw(_job: Job | None = None) -> None:
+        made = (page.results / FRONT).is_file()
+        shown.objects = [heading(say("app.quarter_files"), level=3),
+                         downloads(page, REPORT_FILES)] if made else []
 
     def report() -> None:
         given = written(period)
-        run(page, told, "report", ["--period", given] if given else [], language=language.value)
+        run(page, told, "report", [
+            *(["--period", given] if given else []),
+            *(["--leave-out", *left_out.value] if left_out.value else [])],
+            language=language.value, then=draw)
 
+    draw()
+    resume(page, told, "report", then=draw)
     return pn.Column(
         heading(say("app.part_quarter"), level=3), words(html.escape(say("app.quarter_about"))),
-        period, language, button(say("app.quarter_make"), report, kind="main"), told,
+        period, pn.FlexBox(language, left_out),
+        button(say("app.quarter_make"), report, kind="main"), told, shown,
         sizing_mode="stretch_width")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from datetime import date, timedelta
 from pathlib import Path
@@ -40,6 +40,7 @@ from rehit.outputs.hotspots import (
 )
 from rehit.outputs.patrol import write_patrol
 from rehit.parameters import Parameters, load_parameters
+from rehit.report.document import SECTIONS
 from rehit.report.front import build_document
 from rehit.report.geodata import GEOPACKAGE, write_geopackage, write_parquet
 from rehit.report.inputs import ReportInput, check_input
@@ -142,7 +143,8 @@ def _refused(file: Path, code: str, **facts: object) -> InputFileError:
 # Handing the chain's finished tables to the report.
 
 def report_input(chain: Chain, *, first: date, last: date,
-                 routes: gpd.GeoDataFrame | None = None) -> ReportInput:
+                 routes: gpd.GeoDataFrame | None = None,
+                 left_out: Sequence[str] = ()) -> ReportInput:
     """Gather everything the report of one period is made from."""
     project, cleaned = chain.project, chain.cleaned
     return ReportInput(
@@ -163,6 +165,7 @@ def report_input(chain: Chain, *, first: date, last: date,
         evaluations=evaluation_rows(chain), spend=spend_by_month(chain),
         works=works_rows(chain), log_rows=log_rows(chain), streets=chain.streets,
         routes=routes, limits=(*chain.limits, *left_out_measures(chain)),
+        left_out=tuple(left_out),
     )
 
 
@@ -366,7 +369,8 @@ MONTH = re.compile(r"\d{4}(-\d{2})?")
 
 def write_quarter(chain: Chain, stage: Path, *, quarter: str | None,
                   language: str | None = None,
-                  routes: gpd.GeoDataFrame | None = None) -> dict[str, Any]:
+                  routes: gpd.GeoDataFrame | None = None,
+                  left_out: Sequence[str] = ()) -> dict[str, Any]:
     """Run the chain and write the report of one period into `stage`.
 
     Parameters
@@ -381,11 +385,22 @@ def write_quarter(chain: Chain, stage: Path, *, quarter: str | None,
         Of the report; the project's where None.
     routes
         Patrol routes to draw on the map (the contract ``report_ways``).
+    left_out
+        Sections of the page and the PDF that are not wanted.
+
+    Raises
+    ------
+    SettingError
+        If there is no such section, or no such period in the log.
     """
+    unknown = [name for name in left_out if name not in SECTIONS]
+    if unknown:
+        raise SettingError("--leave-out", "errors.no_report_section", names=tuple(unknown),
+                           known=SECTIONS)
     if language is not None:
         chain = chain.in_language(language)
     first, last = quarter_days(chain, quarter)
-    inputs = report_input(chain, first=first, last=last, routes=routes)
+    inputs = report_input(chain, first=first, last=last, routes=routes, left_out=left_out)
     chain.step("step.writing_report")
     write_report(inputs, stage, parameters=chain.parameters)
     return {

@@ -8,6 +8,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+#: Sections that a reader may do without; what is in short, what to do, what cannot be told and how
+#: good the data are always stands.
+SECTIONS = ("volume", "response", "places", "hotspots", "surfaces", "forecast", "methods", "cost",
+            "programme", "evaluation")
+
 
 @dataclass(frozen=True)
 class Sentence:

@@ -62,7 +62,9 @@ def build_document(facts: Facts) -> Document:
              programme_finding(facts), measures_finding(facts)]
     return Document(say.language, say("page.title", name=inputs.name),
                     say.days(inputs.period_start, inputs.period_end),
-                    tuple(section for section in front if section.blocks), tuple(details))
+                    *(tuple(section for section in sections
+                            if section.blocks and section.id not in inputs.left_out)
+                      for sections in (front, details)))
 
 
 def summary_section(facts: Facts) -> Section:
@@ -221,6 +223,9 @@ def limits_section(facts: Facts) -> Section:
         section.say(say(told), tone="limit")
     if facts.bunching > BUNCHING_WORTH_SAYING and not facts.holes:
         section.say(say("limits_of.bunching", factor=facts.bunching), tone="note")
+    if facts.inputs.left_out:
+        section.say(say("limits_of.left_out", sections=tuple(
+            say.code("heading", name) for name in facts.inputs.left_out)), tone="note")
     return section
 
 

@@ -105,6 +105,8 @@ class ReportInput:
         Lines of the user's street network, drawn as base map.
     limits
         Messages about what cannot be concluded from these data.
+    left_out
+        Sections not wanted, of :data:`rehit.report.document.SECTIONS`.
     """
 
     name: str
@@ -151,6 +153,7 @@ class ReportInput:
     routes: gpd.GeoDataFrame | None = None
     log_rows: pd.DataFrame | None = None
     limits: tuple[Message, ...] = ()
+    left_out: tuple[str, ...] = ()
 
     def given(self, table: str) -> pd.DataFrame | None:
         """Return the table called `table`, or None where it is missing or has no rows."""
