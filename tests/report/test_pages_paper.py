@@ -6,15 +6,17 @@ import shutil
 import subprocess
 from pathlib import Path
 
+import matplotlib.pyplot as plt
+import numpy as np
 import pytest
 
 from rehit.report.document import Document, Grid, Picture, Section, Sentence
-from rehit.report.pages import render_paper, tables_first
-from rehit.report.pdf import paper, render_pdf
+from rehit.report.pages import pairs, render_paper
 from rehit.report.say import Say
 
 PICTURE = Picture("p", "A picture", "", "", b"", b"")
 needs_pdftotext = pytest.mark.skipif(shutil.which("pdftotext") is None, reason="needs pdftotext")
+needs_pdftoppm = pytest.mark.skipif(shutil.which("pdftoppm") is None, reason="needs pdftoppm")
 
 
 def _grid(n: int) -> Grid:
@@ -49,18 +51,42 @@ def test_no_page_begins_or_ends_with_a_single_row(tmp_path: Path) -> None:
     assert broken >= 4
 
 
-def test_a_long_table_goes_before_the_picture_above_it() -> None:
-    said, long, short = Sentence("Said."), _grid(20), _grid(3)
-    assert tables_first([said, PICTURE, long, PICTURE, short]) == [
-        said, long, PICTURE, PICTURE, short]
+def test_a_drawing_and_a_table_beside_it_may_change_places() -> None:
+    said, table, other = Sentence("Said."), _grid(20), Picture("q", "B", "", "", b"", b"")
+    assert pairs([said, PICTURE, table, other, said]) == [
+        said, (PICTURE, table), other, said]
+    assert pairs([table, PICTURE, said]) == [(table, PICTURE), said]
 
 
-def test_drawings_shrink_where_that_saves_a_page_and_else_stay_large() -> None:
-    """Four drawings of 9 cm fill two pages of 26.9 cm; only at 0.8 of their size three fit one."""
-    source = "\n".join((paper("report"), '#show: paper.with(title: "Town", when: "2025")',
-                        *['#block(breakable: false, image("p.svg", width: 100% * scale))'] * 6))
-    svg = b'<svg xmlns="http://www.w3.org/2000/svg" width="174" height="100"/>'
-    def pages(*scales: float) -> bytes:
-        return render_pdf(source, attachments={"p.svg": svg}, scales=scales)
-    assert pages(1.0, 0.7) == pages(0.7)
-    assert pages(1.0, 0.98) == pages(1.0)
+def _foot(path: Path) -> list[float]:
+    """Return how far down each page goes, as shares of its height, without its running foot."""
+    subprocess.run(["pdftoppm", "-r", "20", "-gray", str(path), str(path.with_suffix(""))],
+                   check=True)
+    found = []
+    for page in sorted(path.parent.glob(f"{path.stem}-*.pgm")):
+        grey = plt.imread(page)
+        found.append(float(np.flatnonzero((grey < 200)[:int(0.945 * len(grey))].any(axis=1)).max()
+                           / len(grey)))
+    return found
+
+
+def _svg(width: int, height: int) -> bytes:
+    return (f'<svg xmlns="http://www.w3.org/2000/svg" width="{width}" height="{height}">'
+            '<rect width="100%" height="100%" fill="black"/></svg>').encode()
+
+
+@needs_pdftoppm
+def test_drawings_take_the_size_that_fills_the_pages(tmp_path: Path) -> None:
+    """As drawn, the second of two tall drawings would leave the first page half white."""
+    tall = [Picture(name, name, "", "", _svg(700, 560), b"") for name in "ab"]
+    doc = Document("en", "Town", "2025", (Section("a", "First", tall),))
+    path = tmp_path / "sized.pdf"
+    path.write_bytes(render_paper(doc, Say("en")))
+    assert len(_foot(path)) == 1
+
+
+@needs_pdftoppm
+def test_no_page_of_a_report_but_the_last_is_part_empty(written: Path, tmp_path: Path) -> None:
+    path = tmp_path / "report.pdf"
+    path.write_bytes((written / "report.pdf").read_bytes())
+    assert min(_foot(path)[:-1]) > 0.85

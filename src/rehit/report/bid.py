@@ -30,6 +30,8 @@ _FULL_YEAR = 0.95  # a log that lacks a few days knows its seasons
 _BURSTS = 1.05
 _TORNADO_ROWS = 6
 _BARS = 31
+#: Sizes of the text to try: the largest with which each of the two parts still fits its page.
+TEXT_SCALES = (1.2, 1.16, 1.12, 1.08, 1.04, 1.0)
 _TALL_MM = 17
 _FILL, _LOSS = "teal", "rust"
 
@@ -215,7 +217,7 @@ def bid_summary(contract: Contract, moved: pd.DataFrame, say: Say, *, name: str,
             f"language: {typst_text(say.language)}, "
             f"page-word: {typst_text(say('page.page_of'))})")
     return render_pdf("\n".join((paper("bid"), head, pages.first(moved),
-                                 "#pagebreak()", pages.second(limits))))
+                                 "#pagebreak()", pages.second(limits))), scales=TEXT_SCALES)
 
 
 class _Pages:
@@ -253,7 +255,7 @@ class _Pages:
         """What was assumed, left out and is to be minded."""
         say, contract = self.say, self.contract
         return "\n".join([
-            "#set text(size: 7.6pt)", "#grid(columns: (4fr, 5fr), gutter: 8mm, [",
+            "#set text(size: 7.6pt * scale)", "#grid(columns: (4fr, 5fr), gutter: 8mm, [",
             self.heading("cost"), self.cost(),
             "], [", self.heading("schedule"), self.schedule(), "])",
             self.heading("assumptions"), _bullets([*say.all(assumptions(contract)), *limits]),

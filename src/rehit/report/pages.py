@@ -30,7 +30,7 @@ from rehit.report.document import (
 )
 from rehit.report.inputs import each
 from rehit.report.measures import Facts
-from rehit.report.pdf import paper, render_pdf, typst_text
+from rehit.report.pdf import paper, render_filled, typst_text
 from rehit.report.say import Say
 from rehit.report.trace import Traced, row_names, tell_rows, works_rows
 
@@ -283,9 +283,7 @@ def refuse_external(html: str, *, beside: set[str]) -> None:
 # The report on paper: typst markup made from the same document as the page.
 
 #: A table of more rows than this may go on over the page; a shorter one keeps together.
-ROWS_KEPT_TOGETHER = 12
-#: Sizes of the drawings on paper to try: a smaller one where that saves a page.
-DRAWING_SCALES = (1.0, 0.92, 0.84)
+ROWS_KEPT_TOGETHER = 8
 _ENDING = {"svg+xml": "svg", "png": "png"}
 
 
@@ -312,7 +310,8 @@ def render_paper(doc: Document, say: Say, *, figures: Sequence[Traced] = ()) -> 
         parts += [writer.section(section) for section in doc.details]
     if figures:
         parts.append(writer.figures(figures))
-    return render_pdf("\n".join(parts), attachments=writer.attachments, scales=DRAWING_SCALES)
+    return render_filled("\n".join(parts), attachments=writer.attachments,
+                         paired=writer.paired)
 
 
 class _Writer:
@@ -321,10 +320,17 @@ class _Writer:
     def __init__(self, say: Say) -> None:
         self.say = say
         self.attachments: dict[str, bytes] = {}
+        self.paired: list[int] = []
 
     def section(self, section: Section) -> str:
         return "\n".join([f"#part({typst_text(section.title)})",
-                          *(self.block(b) for b in tables_first(section.blocks))])
+                          *(self.either(*b) if isinstance(b, tuple) else self.block(b)
+                            for b in pairs(section.blocks))])
+
+    def either(self, first: Block, second: Block) -> str:
+        """Two blocks in the order that fills the page."""
+        self.paired.append(len(self.attachments))
+        return f"#either({self.paired[-1]}, [{self.block(first)}], [{self.block(second)}])"
 
     def block(self, block: Block) -> str:
         if isinstance(block, Sentence):
@@ -354,9 +360,9 @@ class _Writer:
                 f"{_flag(breaks(grid.rows))})")
 
     def picture(self, picture: Picture) -> str:
-        name = f"{picture.id}.{_ENDING[picture.kind]}"
+        name, number = f"{picture.id}.{_ENDING[picture.kind]}", len(self.attachments)
         self.attachments[name] = picture.wide
-        return (f"#drawing({typst_text(picture.title)}, {typst_text(name)}, "
+        return (f"#drawing({number}, {typst_text(picture.title)}, {typst_text(name)}, "
                 f"{typst_text(picture.alt)}, {typst_text(picture.note)}, "
                 f"{'78%' if picture.kind == 'png' else '88%'})")
 
@@ -378,18 +384,21 @@ class _Writer:
                           f"(0.5fr, 2.6fr, 3.4fr, 1fr), {_flag(breaks(figures))})"))
 
 
-def tables_first(blocks: Sequence[Block]) -> list[Block]:
-    """Put a long table before the picture just above it.
+def pairs(blocks: Sequence[Block]) -> list[Block | tuple[Block, Block]]:
+    """Put a drawing and a table that stand together into a pair.
 
-    A table fills what is left of a page and goes on over the next; a picture does not, and would
-    leave that space white.
+    Which of them goes first is settled when the pages are filled: a long table goes on over the
+    page, and a drawing may become smaller.
     """
-    ordered = list(blocks)
-    for at in range(1, len(ordered)):
-        above, block = ordered[at - 1], ordered[at]
-        if isinstance(above, Picture) and isinstance(block, Grid) and breaks(block.rows):
-            ordered[at - 1], ordered[at] = block, above
-    return ordered
+    found: list[Block | tuple[Block, Block]] = []
+    for block in blocks:
+        above = found[-1] if found else None
+        if (isinstance(above, Picture) and isinstance(block, Grid)) or (
+                isinstance(above, Grid) and isinstance(block, Picture)):
+            found[-1] = (above, block)
+        else:
+            found.append(block)
+    return found
 
 
 def breaks(rows: Sequence[object]) -> bool:

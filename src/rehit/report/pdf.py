@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import json
 import re
 import tempfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass, replace
 from importlib.resources import files
 from pathlib import Path
 
@@ -15,14 +18,19 @@ from rehit.errors import SettingError
 from rehit.messages import message
 
 _PAGE = re.compile(rb"/Type\s*/Page\b")
+#: Where the text of a page ends: A4 less the margin below, as ``house.typ`` sets it [mm].
+FOOT_MM = 281.0
+#: A page with less white than this at its foot is full [mm].
+FULL_MM = 15.0
+#: Sizes of drawings to try on a page that is not full; a larger one stops at the width of the text.
+SIZES = (0.95, 0.9, 0.85, 0.8, 0.76, 0.72, 1.07, 1.14, 1.28)
+#: How much white a change of size by one whole is worth [mm].
+CHANGE_MM = 40.0
 
 
 def render_pdf(source: str, *, attachments: Mapping[str, bytes] | None = None,
                scales: Sequence[float] = (1.0,)) -> bytes:
     """Compile typst markup to a tagged PDF with a fixed time stamp.
-
-    A drawing that does not fit leaves the rest of its page white. So drawings may be tried smaller:
-    taken is the first scale that needs no more pages than any other.
 
     Parameters
     ----------
@@ -31,27 +39,143 @@ def render_pdf(source: str, *, attachments: Mapping[str, bytes] | None = None,
     attachments
         File name to content (pictures, JSON) that the markup refers to.
     scales
-        Sizes of drawings to try, the best to look at first; the markup reads each as ``scale``.
+        Sizes to try, the best to look at first; the markup reads each as ``scale``. Taken is the
+        first that needs no more pages than any other.
 
     Raises
     ------
     SettingError
         If typst cannot compile the markup.
     """
-    fonts = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
-    with tempfile.TemporaryDirectory() as folder:
-        for name, content in (attachments or {}).items():
-            (Path(folder) / name).write_bytes(content)
-        main = Path(folder) / "main.typ"
-        main.write_text(source, encoding="utf-8")
-        try:
-            tried = [bytes(typst.compile(str(main), font_paths=[str(fonts)], timestamp=0,
-                                         sys_inputs={"scale": str(scale)}))
-                     for scale in (scales if attachments else scales[:1])]
-        except typst.TypstError as error:
-            raise SettingError(message("where.pdf_page"), "errors.unset_page",
-                               said=str(error)) from error
+    with _compiler(source, attachments or {}) as (compiler, _):
+        tried = [_compiled(compiler, {"scale": str(scale)}) for scale in scales]
     return min(tried, key=_count_pages)
+
+
+def render_filled(source: str, *, attachments: Mapping[str, bytes],
+                  paired: Collection[int]) -> bytes:
+    """Compile a report whose drawings take the sizes that fill its pages.
+
+    A drawing does not go on over the page: where it does not fit, the rest of the page stays
+    white. So page after page, the drawings on it and the next are tried smaller, those on it larger,
+    and each on the other side of its table; the page takes what leaves least white on it and on the
+    next.
+
+    Parameters
+    ----------
+    source
+        Typst markup that reads ``choice.json`` and marks the ends of its blocks, as ``report.typ``
+        does.
+    attachments
+        File name to content of each drawing, in their order.
+    paired
+        Numbers of the drawings that may go on the other side of a table.
+
+    Raises
+    ------
+    SettingError
+        If typst cannot compile the markup.
+    """
+    choice = _Choice((1.0,) * len(attachments), (False,) * len(attachments))
+    with _compiler(source, {**attachments, "choice.json": choice.text()}) as (compiler, folder):
+        def marks(tried: _Choice) -> list[_Mark]:
+            (folder / "choice.json").write_bytes(tried.text())
+            return [_Mark(**found["value"]) for found in json.loads(_asked(compiler, "<mark>"))]
+
+        page, seen, settled = 1, marks(choice), set[int]()
+        while seen and page < seen[-1].page:
+            if _white(seen, page) > FULL_MM:
+                choice = min(choice.others(seen, page, settled, paired),
+                             key=lambda tried: _white(found := marks(tried), page)
+                             + _white(found, page + 1) / 4 + CHANGE_MM * tried.change())
+                seen = marks(choice)
+            settled |= {mark.drawing for mark in seen if mark.page <= page}
+            page += 1
+        (folder / "choice.json").write_bytes(choice.text())
+        return _compiled(compiler, {})
+
+
+@dataclass(frozen=True)
+class _Mark:
+    """The end of a block: its page, how far down [mm], and what may happen to it there."""
+
+    kind: str
+    page: int
+    y: float
+
+    @property
+    def drawing(self) -> int:
+        """The number of the drawing, below 0 for what is none."""
+        name, _, number = self.kind.partition(" ")
+        return int(number) if name == "drawing" else -1
+
+
+@dataclass(frozen=True)
+class _Choice:
+    """The size of each drawing, and whether it goes on the other side of its table."""
+
+    sizes: tuple[float, ...]
+    turned: tuple[bool, ...]
+
+    def text(self) -> bytes:
+        return json.dumps(asdict(self)).encode()
+
+    def change(self) -> float:
+        """How far the sizes are from those drawn for."""
+        return max((abs(size - 1) for size in self.sizes), default=0.0)
+
+    def others(self, seen: Sequence[_Mark], page: int, settled: set[int],
+               paired: Collection[int]) -> Iterator[_Choice]:
+        """Go through this choice and what else may be done for one page."""
+        here = {mark.drawing for mark in seen if mark.page == page} - settled
+        later = [mark.drawing for mark in seen if mark.page > page and mark.drawing >= 0][:1]
+        for turned in (None, *sorted(here.union(later).intersection(paired))):
+            order = tuple(old != (at == turned) for at, old in enumerate(self.turned))
+            yield replace(self, turned=order)
+            for size in SIZES:
+                group = here.union(later if size < 1 else ())
+                yield _Choice(tuple(size if at in group else old
+                                    for at, old in enumerate(self.sizes)), order)
+
+
+def _white(marks: Sequence[_Mark], page: int) -> float:
+    """Return how much is white at the foot of a page [mm]; none where text goes on over it."""
+    after = next((mark for mark in marks if mark.page > page), None)
+    if after is None or after.kind == "flow":
+        return 0.0
+    return FOOT_MM - max((mark.y for mark in marks if mark.page == page), default=0.0)
+
+
+@contextmanager
+def _compiler(source: str, attachments: Mapping[str, bytes],
+              ) -> Iterator[tuple[typst.Compiler, Path]]:
+    """Lay markup and what it refers to into a folder of their own for typst."""
+    fonts = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        for file, content in attachments.items():
+            (folder / file).write_bytes(content)
+        (folder / "main.typ").write_text(source, encoding="utf-8")
+        yield typst.Compiler(str(folder / "main.typ"), font_paths=[str(fonts)]), folder
+
+
+def _compiled(compiler: typst.Compiler, inputs: Mapping[str, str]) -> bytes:
+    with _told():
+        return bytes(compiler.compile(timestamp=0, sys_inputs=dict(inputs)))
+
+
+def _asked(compiler: typst.Compiler, selector: str) -> str:
+    with _told():
+        return str(compiler.query(selector))
+
+
+@contextmanager
+def _told() -> Iterator[None]:
+    try:
+        yield
+    except typst.TypstError as error:
+        raise SettingError(message("where.pdf_page"), "errors.unset_page",
+                           said=str(error)) from error
 
 
 def _count_pages(pdf: bytes) -> int:
