@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from dataclasses import asdict, dataclass, replace
 from importlib.resources import files
 from pathlib import Path
+from typing import cast
 
 import matplotlib
 import typst
@@ -24,6 +25,8 @@ FOOT_MM = 281.0
 FULL_MM = 15.0
 #: Sizes of drawings to try on a page that is not full; a larger one stops at the width of the text.
 SIZES = (0.95, 0.9, 0.85, 0.8, 0.76, 0.72, 1.07, 1.14, 1.28)
+#: Space to add above each part of a page that is still not full [mm], as much as fits.
+AIRS_MM = (12.0, 9.0, 6.0, 3.0)
 #: How much white a change of size by one whole is worth [mm].
 CHANGE_MM = 40.0
 
@@ -57,9 +60,9 @@ def render_filled(source: str, *, attachments: Mapping[str, bytes],
     """Compile a report whose drawings take the sizes that fill its pages.
 
     A drawing does not go on over the page: where it does not fit, the rest of the page stays
-    white. So page after page, the drawings on it and the next are tried smaller, those on it larger,
-    and each on the other side of its table; the page takes what leaves least white on it and on the
-    next.
+    white. So page after page, the drawings on it and the next are tried smaller, those on it
+    larger, and each on the other side of its table; the page takes what leaves least white on it
+    and on the next. What is still white goes between the parts of its page.
 
     Parameters
     ----------
@@ -76,7 +79,7 @@ def render_filled(source: str, *, attachments: Mapping[str, bytes],
     SettingError
         If typst cannot compile the markup.
     """
-    choice = _Choice((1.0,) * len(attachments), (False,) * len(attachments))
+    choice = _Choice((1.0,) * len(attachments), (False,) * len(attachments), {})
     with _compiler(source, {**attachments, "choice.json": choice.text()}) as (compiler, folder):
         def marks(tried: _Choice) -> list[_Mark]:
             (folder / "choice.json").write_bytes(tried.text())
@@ -91,6 +94,11 @@ def render_filled(source: str, *, attachments: Mapping[str, bytes],
                 seen = marks(choice)
             settled |= {mark.drawing for mark in seen if mark.page <= page}
             page += 1
+        ends = [mark.page for mark in seen]
+        for page in range(1, max(ends, default=1)):
+            if _white(seen, page) > FULL_MM:
+                choice = next(tried for tried in choice.airier(page)
+                              if [mark.page for mark in marks(tried)] == ends)
         (folder / "choice.json").write_bytes(choice.text())
         return _compiled(compiler, {})
 
@@ -112,10 +120,11 @@ class _Mark:
 
 @dataclass(frozen=True)
 class _Choice:
-    """The size of each drawing, and whether it goes on the other side of its table."""
+    """The size of each drawing, whether it goes to the other side of its table, air by page."""
 
     sizes: tuple[float, ...]
     turned: tuple[bool, ...]
+    air: Mapping[int, float]
 
     def text(self) -> bytes:
         return json.dumps(asdict(self)).encode()
@@ -134,8 +143,13 @@ class _Choice:
             yield replace(self, turned=order)
             for size in SIZES:
                 group = here.union(later if size < 1 else ())
-                yield _Choice(tuple(size if at in group else old
-                                    for at, old in enumerate(self.sizes)), order)
+                yield replace(self, turned=order, sizes=tuple(
+                    size if at in group else old for at, old in enumerate(self.sizes)))
+
+    def airier(self, page: int) -> Iterator[_Choice]:
+        """Go through this choice with more and less air on a page, at last with none."""
+        yield from (replace(self, air={**self.air, page: air}) for air in AIRS_MM)
+        yield self
 
 
 def _white(marks: Sequence[_Mark], page: int) -> float:
@@ -161,7 +175,7 @@ def _compiler(source: str, attachments: Mapping[str, bytes],
 
 def _compiled(compiler: typst.Compiler, inputs: Mapping[str, str]) -> bytes:
     with _told():
-        return bytes(compiler.compile(timestamp=0, sys_inputs=dict(inputs)))
+        return cast("bytes", compiler.compile(timestamp=0, sys_inputs=dict(inputs)))
 
 
 def _asked(compiler: typst.Compiler, selector: str) -> str:
