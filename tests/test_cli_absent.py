@@ -61,7 +61,7 @@ def test_a_log_of_a_minute_has_no_price(town: Path, capsys: pytest.CaptureFixtur
     log = pd.read_csv(town / "log.csv", dtype="str", keep_default_na=False)
     log.head(1).assign(Closed="", Status="Open").to_csv(town / "log.csv", index=False)
     assert main(["price", str(town)]) == 2
-    assert "got a log that covers 1 min, with 1 job" in capsys.readouterr().err
+    assert "got a log that covers 1\u00a0min, with 1 job" in capsys.readouterr().err
 
 
 # A selection of `tests/studies/absent_matrix.py`, which runs every command without each thing.

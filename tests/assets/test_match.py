@@ -89,7 +89,7 @@ def test_number_of_no_asset_is_said_and_place_decides() -> None:
     found = place([{"x": 1, "y": 0, "asset_id_given": "ZZ-9", "asset_type_given": "wall"}], [WALL])
     assert found["asset_id"].tolist() == ["W-1"]
     assert said(found["match_evidence"][0]) == (
-        "number ZZ-9 is not in the register, 1 m away, and same type")
+        "number ZZ-9 is not in the register, 1\u00a0m away, and same type")
 
 
 def test_number_far_from_its_point_is_doubted() -> None:
@@ -100,7 +100,7 @@ def test_number_far_from_its_point_is_doubted() -> None:
         {"x": 0, "y": 1, "asset_id_given": "W-9", "asset_type_given": "wall", **ELM},
     ], [WALL, far]).to_dict("records")
     assert (alone["asset_id"], alone["match_confidence"]) == ("W-9", 0.6)
-    assert "500 m from it" in said(alone["match_evidence"])
+    assert "500\u00a0m from it" in said(alone["match_evidence"])
     assert torn["place_kind"] == "site"  # number and place name different assets: neither is taken
     assert "W-9" in said(torn["match_evidence"])
     assert "W-1" in said(torn["match_evidence"])
@@ -122,7 +122,7 @@ def test_confidence_against_hand_computation(metres: int) -> None:
                   [WALL])
     assert found["match_confidence"][0] == pytest.approx(ratio / (ratio + rival), abs=0.0005)
     assert said(found["match_evidence"][0]) == (
-        f"{metres} m away, same type, and same surface")
+        f"{metres}\u00a0m away, same type, and same surface")
 
 
 def test_tie_is_left_unmatched_and_both_are_named() -> None:
@@ -184,7 +184,7 @@ def test_lines_and_areas_are_measured_to_their_edge() -> None:
     found = place([{"x": 70, "y": 2, "asset_type_given": "wall"}],
                   [{"asset_id": "L", "geometry": wall}])
     assert found["asset_id"].tolist() == ["L"]
-    assert said(found["match_evidence"][0]).startswith("2 m away")
+    assert said(found["match_evidence"][0]).startswith("2\u00a0m away")
 
 
 def test_a_long_wall_given_as_a_point_is_hit_along_its_length() -> None:

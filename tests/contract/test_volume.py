@@ -147,5 +147,6 @@ def test_a_log_that_cannot_be_priced_is_named_in_the_users_words() -> None:
     jobs, rng = log(2, np.random.default_rng(1)), np.random.default_rng(1)
     with pytest.raises(TableError, match="the log: got no marking that the price would cover"):
         predict_volume(jobs.head(0), PLACES, window=Window(START, END), rng=rng)
-    with pytest.raises(TableError, match="covers 9 min, with 2 jobs; allowed: a log over a day"):
+    with pytest.raises(TableError, match="covers 9\u00a0min, with 2 jobs; allowed: a "
+                                         "log over a day"):
         predict_volume(jobs, PLACES, window=Window(START, START + pd.Timedelta("9min")), rng=rng)

@@ -15,8 +15,8 @@ SAY = Say("en")
 
 
 @pytest.mark.parametrize(("by_assets", "words"), [
-    (True, "3 of 40 cells of 100 m are hotter than chance: the assets in them"),
-    (False, "3 of 40 cells of 100 m are hotter than chance: more incidents lie in them")])
+    (True, "3 of 40 cells of 100\u00a0m are hotter than chance: the assets in them"),
+    (False, "3 of 40 cells of 100\u00a0m are hotter than chance: more incidents lie in them")])
 def test_hot_cells_are_counted_and_explained(by_assets, words) -> None:
     cells = pd.DataFrame({"hot": [True] * 3 + [False] * 37})
     assert SAY(read_cells(cells, side_m=100.0, by_assets=by_assets)).startswith(words)
@@ -24,7 +24,7 @@ def test_hot_cells_are_counted_and_explained(by_assets, words) -> None:
 
 def test_no_hot_cell_is_no_contradiction_to_clusters() -> None:
     said = SAY(read_cells(pd.DataFrame({"hot": [False] * 5}), side_m=50.0, by_assets=True))
-    assert said.startswith("None of 5 cells of 50 m is hotter than chance.")
+    assert said.startswith("None of 5 cells of 50\u00a0m is hotter than chance.")
     assert "Both can be true" in said
     none = read_cells(pd.DataFrame({"hot": []}), side_m=50.0, by_assets=True)
     assert none.code == "cells.unknown"
@@ -48,16 +48,17 @@ def code_of(table: pd.DataFrame) -> str:
 def test_near_repeats_name_reach_time_and_peak() -> None:
     said = said_of(rings([False, True, True, True], [0.4, 1.2, 1.35, 1.1]))
     # 50 to 100 m away nothing is raised after the first week, and the sentence must not say so.
-    assert ("than chance 1 m to 50 m away after 0 to 14 days and 50 m to 100 m away after 0 to 7"
+    assert ("than chance 1\u00a0m to 50\u00a0m away after 0 to 14 days and 50\u00a0m to "
+            "100\u00a0m away after 0 to 7"
             in said)
-    assert "most so 50 m to 100 m away after 0 to 7 days, 1.35 times" in said
+    assert "most so 50\u00a0m to 100\u00a0m away after 0 to 7 days, 1.35 times" in said
 
 
 def test_bands_that_do_not_touch_are_told_apart() -> None:
     table = pd.DataFrame({"from_m": [1.0] * 3, "to_m": [50.0] * 3, "from_days": [0.0, 7, 14],
                           "to_days": [7.0, 14, 28], "ratio": [1.2, 1.0, 1.1], "common": 1.0,
                           "raised": [True, False, True]})
-    assert "1 m to 50 m away after 0 to 7 and 14 to 28 days;" in said_of(table)
+    assert "1\u00a0m to 50\u00a0m away after 0 to 7 and 14 to 28 days;" in said_of(table)
 
 
 def test_incidents_at_one_place_only_tell_no_near_repeats() -> None:
@@ -81,7 +82,7 @@ def test_a_single_cell_is_not_called_no_hotter_than_chance() -> None:
 def test_repeats_on_the_same_wall_are_no_near_repeats() -> None:
     said = said_of(rings([True, False, False, False], [3.0, 1, 1, 1]))
     assert said.startswith("This log shows no sign that a marking brings further ones near it")
-    assert "within 100 m and 14 days" in said
+    assert "within 100\u00a0m and 14 days" in said
     assert "rounds and walks" not in said
 
 
@@ -95,7 +96,8 @@ def test_what_is_filed_on_one_day_is_told_apart_and_is_no_near_repeat() -> None:
                           "common": [2.0, 1, 1], "raised": [True, False, False]})
     near, batch = SAY.all(read_rings(table))
     assert near.startswith("This log shows no sign that a marking brings further ones near it")
-    assert batch.startswith("Within 1 day and 50 m up to 2.00 times as many markings are reported")
+    assert batch.startswith("Within 1 day and 50\u00a0m up to 2.00 times as many "
+                            "markings are reported")
     assert batch.endswith("That is no near repeat.")
 
 
@@ -107,7 +109,8 @@ def test_only_unlikely_zones_are_called_emerging() -> None:
         "from_time": pd.Timestamp("2025-12-03", tz="UTC"),
         "to_time": pd.Timestamp("2025-12-31", tz="UTC")})
     assert SAY.all(read_emerging(zones)) == [
-        "Emerging now: Z01, within 230 m, has had 31 place-days with a report in the last 4 weeks "
+        "Emerging now: Z01, within 230\u00a0m, has had 31 place-days with a report in "
+        "the last 4 weeks "
         "where 9.9 would be usual (chance 0.01); 25% of them fell on one day.",
         "1 more zone stands in emerging.csv."]
     assert Say("es").all(read_emerging(zones))[1] == "Hay 1 zona más en emerging.csv."

@@ -68,7 +68,8 @@ def test_agreement_of_two_places_is_told() -> None:
     told = from_text(effect)
     assert told.facts["middle"] == pytest.approx(10, abs=0.01)
     assert told.facts["most"] == pytest.approx(40, abs=0.01)
-    assert Say("en")(told) == ("rows with two places: they differ by 10 m in the median and 40 m "
+    assert Say("en")(told) == ("rows with two places: they differ by 10\u00a0m in the "
+                               "median and 40\u00a0m "
                                "at most; the coordinates on the grid were used")
 
 

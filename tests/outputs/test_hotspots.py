@@ -118,8 +118,8 @@ def test_how_near_two_markings_must_lie_changes_the_rehits_told(tmp_path: Path) 
     chain = Chain(load_project(town))
     said = chain.say.all(ranking_found(chain))
     assert said[0].startswith("4 of 60 incidents")
-    assert said[1] == ("Markings within 12 m of each other are taken to be at one place: "
-                       "within 6 m there would be 1 re-hit, within 25 m 6.")
+    assert said[1] == ("Markings within 12\u00a0m of each other are taken to be at one place: "
+                       "within 6\u00a0m there would be 1 re-hit, within 25\u00a0m 6.")
     quick = chain.with_parameters({"hotspots.distance_check_incidents": 59})
     assert "there would be" not in " ".join(quick.say.all(ranking_found(quick)))
 

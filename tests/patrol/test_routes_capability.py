@@ -59,7 +59,8 @@ def test_a_tank_used_up_by_the_jobs_before_is_said_with_its_litres(numbers: Para
     (row,) = plan.left_out.to_dict("records")
     reason = from_text(row["reason"])
     assert (row["code"], reason.facts["used"], reason.facts["tank"]) == ("water_used", 140, 150)
-    assert Say("en")(reason) == ("it needs 140 L of water; the tank of Van 0 holds 150 L and 140 L "
+    assert Say("en")(reason) == ("it needs 140\u00a0L of water; the tank of Van 0 holds "
+                                 "150\u00a0L and 140\u00a0L "
                                  "go to the jobs before it")
 
 

@@ -25,8 +25,8 @@ def test_small_surfaces_are_named_with_the_kinds_they_are() -> None:
     assert said == (
         "A coating is paid by the whole surface, a removal by the marking. So coating is cheapest "
         "at 3 places with mostly small surfaces (cabinet and door): half of them have "
-        "less than 2 m². Among the 2 places hit most it is cheapest at 0, because their "
-        "surfaces are large: half of them have more than 60 m².")
+        "less than 2\u00a0m². Among the 2 places hit most it is cheapest at 0, because their "
+        "surfaces are large: half of them have more than 60\u00a0m².")
 
 
 def test_nothing_is_said_where_size_does_not_explain_it() -> None:

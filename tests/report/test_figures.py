@@ -102,12 +102,12 @@ def test_break_even_is_where_the_lines_cross() -> None:
         for s, base, slope in (("remove_each_time", 0, 50), ("permanent_coating", 120, 20))
         for r in range(11)])
     text = figures.breakeven_curve(table, ax=_axes(), say=EN, currency="EUR")
-    assert text.title == ("At a place like those where coating pays (2.13 m²), permanent "
+    assert text.title == ("At a place like those where coating pays (2.13\u00a0m²), permanent "
                           "coating costs less than remove each time from about 4.0 re-hits a year")
     dear = table.assign(annual_cost=lambda f: f["annual_cost"]
                         + 900 * (f["strategy"] == "permanent_coating"))
     none = figures.breakeven_curve(dear, ax=_axes(), say=EN, currency="EUR")
-    assert none.title.startswith("At a place of middling size (2.13 m²) no other way")
+    assert none.title.startswith("At a place of middling size (2.13\u00a0m²) no other way")
 
 
 def test_the_risk_of_a_bid_says_what_the_price_asked_risks_and_where_half_are_lost() -> None:
@@ -157,14 +157,16 @@ def test_ring_title_claims_nothing_that_chance_explains() -> None:
     weak = DATA.rings.assign(p_upper=0.4)
     assert "No clear sign" in figures.ring_table(weak, ax=_axes(), say=EN).title
     strong = figures.ring_table(DATA.rings, ax=_axes(), say=EN)
-    assert strong.title.startswith("From 0 m to 100 m and 0 to 14 days apart, markings come 1.9")
+    assert strong.title.startswith(
+        "From 0\u00a0m to 100\u00a0m and 0 to 14 days apart, markings come 1.9")
 
 
 def test_ring_title_names_the_ring_that_stands_not_the_first() -> None:
     rings = DATA.rings.assign(ratio=1.0, p_upper=0.5)
     rings.loc[rings.index[5], ["ratio", "p_upper"]] = [1.4, 0.0001]
     text = figures.ring_table(rings, ax=_axes(), say=EN)
-    assert text.title.startswith("From 100 m to 200 m and 14 to 28 days apart, markings come 1.4")
+    assert text.title.startswith(
+        "From 100\u00a0m to 200\u00a0m and 14 to 28 days apart, markings come 1.4")
     few = rings.assign(p_upper=0.5)
     few.loc[few.index[5], "p_upper"] = 0.04  # one of sixteen: no surprise
     assert "No clear sign" in figures.ring_table(few, ax=_axes(), say=EN).title

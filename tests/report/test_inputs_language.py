@@ -97,12 +97,12 @@ def test_advice_is_said_and_the_input_not_changed() -> None:
                           "access": ["ladder", "ground"], "traffic_control": [True, False]})
     advice = choose_methods(cases)
     spanish = translated(advice, "advice", Say("es"))
-    assert spanish["reason"].iloc[0].startswith("1,5 m² de pintura en aerosol (ladrillo sin")
+    assert spanish["reason"].iloc[0].startswith("1,5\u00a0m² de pintura en aerosol (ladrillo sin")
     assert spanish["materials"].iloc[1].startswith("paños; cepillo suave")
     for column in ("reason", "materials", "waste", "cautions"):
         assert english_left(spanish[column].dropna()) == [], column
     english = translated(advice, "advice", Say("en"))
-    assert english["reason"].iloc[0].startswith("1.5 m² of spray paint on bare brick")
+    assert english["reason"].iloc[0].startswith("1.5\u00a0m² of spray paint on bare brick")
     assert advice["cautions"].iloc[0].startswith("sds; ppe")
 
 

@@ -74,7 +74,7 @@ def test_each_stop_carries_what_is_known_of_its_object(sheet: Sheet) -> None:
     row = next(r for r in sheet.stops.to_dict("records") if r["stop_id"] == "s0")
     assert stop_facts(row, EN) == [
         ("Case", "GR-7"), ("Asset", "WL-1"), ("Name", "Quay wall"), ("Kind", "wall"),
-        ("Surface", "brick"), ("Colour", "RAL 7032"), ("Size", "1.4 m² marked"),
+        ("Surface", "brick"), ("Colour", "RAL 7032"), ("Size", "1.4\u00a0m² marked"),
         ("Owner", "Council"), ("Needs", "key or permission: yard key"), ("Reported", HOSTILE)]
 
 

@@ -136,7 +136,7 @@ def test_what_to_load_is_rounded_up(numbers: Parameters) -> None:
     (sheet,) = crew_sheets(plan_routes(stops, make_crews(1), seed=1, parameters=numbers,
                                        network=None))
     assert [line.split(" expected")[0] for line in load_words(sheet, EN)[:2]] == [
-        "Paint: 1.3 L", "Remover: 0.1 L"]
+        "Paint: 1.3\u00a0L", "Remover: 0.1\u00a0L"]
 
 
 def test_a_day_of_more_water_than_the_tank_says_when_it_is_filled_again(
@@ -148,7 +148,7 @@ def test_a_day_of_more_water_than_the_tank_says_when_it_is_filled_again(
     (sheet,) = crew_sheets(plan)
     (filled,) = plan.visits.loc[plan.visits["kind"] == "refill", "arrive_min"]
     (line,) = (line for line in load_words(sheet, EN) if "Wash water" in line)
-    assert "30 L needed in all; the tank holds 20 L and is filled again at " in line
+    assert "30\u00a0L needed in all; the tank holds 20\u00a0L and is filled again at " in line
     assert clock(filled) in line
 
 
@@ -232,7 +232,7 @@ def test_the_crew_is_told_what_is_known_of_the_object(numbers: Parameters) -> No
     plan = plan_routes(stops, make_crews(1), seed=1, parameters=numbers, network=None)
     (sheet,) = crew_sheets(plan)
     (row,) = sheet.stops.to_dict("records")
-    assert detail_words(row, EN) == ("wall, WL-1, brick, painted, spray paint, 1.4 m² marked, "
+    assert detail_words(row, EN) == ("wall, WL-1, brick, painted, spray paint, 1.4\u00a0m² marked, "
                                      "owner Council, case GR-7")
     assert "red letters &lt;b&gt;" in page_of(sheet, EN)
 

@@ -249,12 +249,12 @@ def test_small_p_values_are_given_as_below() -> None:
 
 def test_distances_and_areas_are_told_in_the_project_s_units() -> None:
     told = message("match.near", metres=250.0)
-    assert Say("en")(told) == "250 m away"
-    assert Say("en", units="imperial")(told) == "820 ft away"
-    assert Say("es", units="imperial")(message("on.area", m2=2.0)) == "21,5 pies²"
+    assert Say("en")(told) == "250\u00a0m away"
+    assert Say("en", units="imperial")(told) == "820\u00a0ft away"
+    assert Say("es", units="imperial")(message("on.area", m2=2.0)) == "21,5\u00a0pies²"
     # Half a mile is told in miles, one metre less in feet (1 mile = 1,609.344 m).
-    assert Say("en", units="imperial").length(804.672) == "0.5 mi"
-    assert Say("en", units="imperial").length(803.0) == "2,630 ft"
+    assert Say("en", units="imperial").length(804.672) == "0.5\u00a0mi"
+    assert Say("en", units="imperial").length(803.0) == "2,630\u00a0ft"
 
 
 def test_plural_follows_n() -> None:

@@ -57,5 +57,5 @@ def test_scale_bar_lengths(longest: float, length: float) -> None:
 def test_a_scale_bar_in_feet_is_round_in_feet() -> None:
     # 870 m are more than half a mile of 1,609.344 m; 150 m are 492 feet of 0.3048 m.
     say = Say("en", units="imperial")
-    assert say.length(say.round_length(870.0)) == "0.5 mi"
+    assert say.length(say.round_length(870.0)) == "0.5\u00a0mi"
     assert say.round_length(150.0) == pytest.approx(200 * 0.3048)

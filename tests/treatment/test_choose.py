@@ -85,9 +85,11 @@ def test_quantities_are_visit_plus_area() -> None:
 
 def test_bare_masonry_reason_gives_the_procedure() -> None:
     found = advise(substrate="brick", finish="bare")
-    assert said(found, "es").startswith("2 m² de pintura en aerosol (ladrillo sin pintar): empapar")
+    assert said(found, "es").startswith("2\u00a0m² de pintura en aerosol (ladrillo sin "
+                                        "pintar): empapar")
     assert said(found) == (
-        "2 m² of spray paint on bare brick: flood with remover three times about three minutes "
+        "2\u00a0m² of spray paint on bare brick: flood with remover three times about "
+        "three minutes "
         "apart, wait three minutes more, rinse with a small hot-water pressure washer and collect "
         "the water.")
 
@@ -110,7 +112,7 @@ def test_ink_is_sealed_before_it_is_painted_over() -> None:
 def test_missing_area_is_said() -> None:
     assumed = load_parameters()["pipeline.mark_area_m2"]
     found = advise(area_m2=None)
-    assert said(found).startswith(f"About {assumed:g} m² (not recorded) of spray paint")
+    assert said(found).startswith(f"About {assumed:g}\u00a0m² (not recorded) of spray paint")
     assert found["paint_l"] == pytest.approx(0.25 * assumed)
     assert advise(area_m2=0.0)["paint_l"] == found["paint_l"]
     # Fault: 0.8 m2 in the advice and 1.36 in the price. The mean of the sizes given, as there.
@@ -163,7 +165,7 @@ def test_cautions_that_do_not_apply_are_left_out() -> None:
 
 def test_explain_spells_cautions_out_with_their_source() -> None:
     text = "\n".join(Say("en").all(explained(advise(substrate="stone", finish="bare"))))
-    assert text.startswith("hot wash: 2 m² of spray paint on bare stone")
+    assert text.startswith("hot wash: 2\u00a0m² of spray paint on bare stone")
     assert "If that cannot be done: refer to a specialist." in text
     assert "NPS Preservation Brief 38" in text
     assert "live electrics" not in text
@@ -226,8 +228,8 @@ def test_a_users_reason_is_filled_in_the_readers_language(tmp_path: Path) -> Non
     mine.write_text("rule,asset_type,method,minutes_per_visit,minutes_per_m2,kit,waste,reason,source\n"
                     "ours,bin,scrape,1,0,our own scraper,,{Surface} and {area}: see {thing}.,x\n")
     found = choose_methods(case(asset_type="bin", area_m2=1.5), methods=mine).iloc[0]
-    assert said(found) == "Painted render and 1.5 m²: see bin."
-    assert said(found, "es") == "Revoco con pintura and 1,5 m²: see papelera."
+    assert said(found) == "Painted render and 1.5\u00a0m²: see bin."
+    assert said(found, "es") == "Revoco con pintura and 1,5\u00a0m²: see papelera."
     assert Say("es").cells(pd.Series([found["materials"]]), "kit").iloc[0] == "our own scraper"
 
 
@@ -242,10 +244,11 @@ def test_a_place_to_refer_says_do_not_clean_and_asks_for_no_test_patch() -> None
 def test_words_of_the_catalogue_keep_the_shipped_procedure() -> None:
     """The text that stood in the decision table before it went to the catalogue."""
     assert said(advise()) == (
-        "2 m² of spray paint on painted render: matching the colour and painting out is quicker "
+        "2\u00a0m² of spray paint on painted render: matching the colour and painting "
+        "out is quicker "
         "and cheaper than removing it.")
     assert said(advise(substrate="powder_coated"), "es").startswith(
-        "2 m² de pintura en aerosol en un acabado de fábrica (lugar)")
+        "2\u00a0m² de pintura en aerosol en un acabado de fábrica (lugar)")
 
 
 @pytest.mark.parametrize(("area_m2", "method"), [(0.0999, "solvent_wipe"), (0.1, "paint_out")])

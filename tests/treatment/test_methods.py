@@ -29,7 +29,7 @@ def test_cautions_carry_the_published_limits() -> None:
     assert "35-40 psi (240-275 kPa)" in text["pressure"]
     assert "50 µg/m³" in text["silica"]
     assert "25 µg/m³" in text["silica"]
-    assert "6 ft² (0.56 m²) inside and 20 ft² (1.86 m²) outside" in text["lead"]
+    assert "6\u00a0ft² (0.56\u00a0m²) inside and 20\u00a0ft² (1.86\u00a0m²) outside" in text["lead"]
     assert "Nothing but rain enters the storm drain" in text["runoff"]
     assert load_cautions()["source"].ne("").all()
 

@@ -6,6 +6,7 @@ Each language has a folder of ``locale`` with a file per topic; a message's ``ms
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Mapping
 from functools import cache
 from importlib.resources import files
@@ -19,6 +20,8 @@ from rehit.messages import message
 
 DEFAULT = "en"
 Text = str | tuple[str, ...]  # one text, or its plural forms
+#: The space between a number and its unit, at which no line may break (SI brochure, 5.4.3).
+_BEFORE_UNIT = re.compile(r"(?<=[\d}]) (?=(?:m²|m|km|ft²|ft|mi|pies²?|millas|h|min|L|%|€)(?!\w))")
 
 
 @cache
@@ -47,22 +50,28 @@ def catalogue(language: str) -> dict[str, Text]:
 
 @cache
 def topic(language: str, name: str) -> dict[str, Text]:
-    """Read one catalogue file of a language.
+    r"""Read one catalogue file of a language.
 
     Examples
     --------
     >>> topic("en", "format")["format.range"]
     '{low} to {high}'
+    >>> topic("en", "format")["format.metres"]
+    '{value}\xa0m'
     """
     texts: dict[str, Text] = {}
     content = (_locale() / language / f"{name}.po").read_bytes()
     for entry in read_po(BytesIO(content), locale=language):
         if isinstance(entry.id, str):
-            texts[entry.id] = str(entry.string)
+            texts[entry.id] = _kept_together(str(entry.string))
         else:
-            texts[entry.id[0]] = tuple(entry.string or ())
+            texts[entry.id[0]] = tuple(_kept_together(text) for text in entry.string or ())
     texts.pop("", None)
     return texts
+
+
+def _kept_together(text: str) -> str:
+    return _BEFORE_UNIT.sub("\u00a0", text)
 
 
 def language_of(environment: Mapping[str, str] | None = None) -> str:

@@ -274,27 +274,27 @@ class Say:
         return self.decimal(value, len(fraction) if "e" not in fraction else 0)
 
     def length(self, metres: float) -> str:
-        """Write a distance to three figures: metres or kilometres, or feet or miles.
+        r"""Write a distance to three figures: metres or kilometres, or feet or miles.
 
         Examples
         --------
         >>> Say("en").length(82.0), Say("en", units="imperial").length(25.0)
-        ('82 m', '82 ft')
+        ('82\xa0m', '82\xa0ft')
         >>> Say("es").length(1500.0), Say("en", units="imperial").length(1500.0)
-        ('1,5 km', '0.932 mi')
+        ('1,5\xa0km', '0.932\xa0mi')
         """
         unit, factor = self._unit_of_length(metres)
         return self._measured(metres / factor, unit)
 
     def round_length(self, longest_m: float) -> float:
-        """Return the longest distance [m] within `longest_m` that is 1, 2 or 5 × 10ⁿ of its unit.
+        r"""Return the longest distance [m] within `longest_m` that is 1, 2 or 5 × 10ⁿ of its unit.
 
         Examples
         --------
         >>> Say("en").round_length(870.0)
         500.0
         >>> Say("en", units="imperial").length(Say("en", units="imperial").round_length(200.0))
-        '500 ft'
+        '500\xa0ft'
         """
         factor = self._unit_of_length(longest_m)[1]
         power = 10.0 ** math.floor(math.log10(longest_m / factor))
@@ -309,12 +309,12 @@ class Say:
         return ("kilometres", 1000.0) if metres >= 1000 else ("metres", 1.0)
 
     def area(self, square_metres: float) -> str:
-        """Write an area to three figures in square metres or square feet.
+        r"""Write an area to three figures in square metres or square feet.
 
         Examples
         --------
         >>> Say("en").area(1.5), Say("en", units="imperial").area(1.5)
-        ('1.5 m²', '16.1 ft²')
+        ('1.5\xa0m²', '16.1\xa0ft²')
         """
         if self.units == "imperial":
             return self._measured(square_metres / METRES_PER_FOOT**2, "square_feet")
