@@ -527,8 +527,12 @@ class Chain:
 
     @_Lasting
     def works(self) -> pd.DataFrame | None:
-        """The works log: what was done, with time, litres and cost."""
-        return unless_empty(self.project.path("works"), read_works)
+        """The works log: what was done, with time, litres and cost; a job in two files once."""
+        read = [unless_empty(path, read_works) for path in self.project.files.get("works", ())]
+        parts = [part for part in read if part is not None]
+        if not parts:
+            return None
+        return pd.concat(parts).drop_duplicates("work_id", ignore_index=True)
 
     @_Lasting
     def calibration(self) -> Calibration | None:

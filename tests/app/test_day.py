@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import os
+import re
 from pathlib import Path
 from types import SimpleNamespace
 
-from rehit.app.day import Wished, crew_names, newest_form
+import pytest
+
+from rehit.app.day import Wished, crew_names, crews_planned, newest_form, routes_drawn
 
 NAMES = {"A": "1 Elm Road", "B": "2 Elm Road", "C": "3 Elm Road"}
 
@@ -28,6 +31,30 @@ def test_the_plan_shown_is_the_one_made_last_that_has_stops(tmp_path: Path) -> N
         os.utime(path, (1e9 - age, 1e9 - age))
     assert newest_form(tmp_path) == tmp_path / "results_2026-01-02.csv"
     assert newest_form(tmp_path / "nowhere") is None
+
+
+def test_routes_are_drawn_as_a_line_a_crew_with_numbered_stops() -> None:
+    """At the equator a degree is as wide as tall: 692 units between the edges."""
+    found = [
+        {"geometry": {"type": "LineString", "coordinates": [[0, 0], [1, 1]]},
+         "properties": {"route_id": "V1"}},
+        {"geometry": {"type": "Point", "coordinates": [0, 0]},
+         "properties": {"crew_id": "V1", "number": 0.0, "name": "Depot"}},
+        {"geometry": {"type": "Point", "coordinates": [1, 1]},
+         "properties": {"crew_id": "V1", "number": 7.0, "name": "<b>1 Elm Road"}}]
+    drawn = routes_drawn(found, {"V1": "#0b6b67"}, label="Van A")
+    way = re.search(r'<polyline points="([^"]+)" stroke="#0b6b67"', drawn)
+    assert way is not None
+    x, y = way.group(1).split()[1].split(",")
+    assert (float(x), float(y)) == (pytest.approx(706, abs=0.2), 14.0)
+    assert re.findall(r">(\d+)</text>", drawn) == ["7"]
+    assert "&lt;b&gt;1 Elm Road" in drawn
+
+
+def test_the_crews_of_a_plan_that_is_not_there_have_no_names(tmp_path: Path) -> None:
+    assert crews_planned(tmp_path).empty
+    (tmp_path / "day_plan.json").write_text('{"crews": [{"crew_id": "V1", "name": "Van A"}]}')
+    assert crews_planned(tmp_path).to_dict("records") == [{"crew_id": "V1", "name": "Van A"}]
 
 
 def test_crews_are_read_as_the_command_reads_them(tmp_path: Path) -> None:

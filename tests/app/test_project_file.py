@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from rehit.app.project_file import add_file, can_undo, set_value, undo
+from rehit.app.project_file import add_file, add_works, can_undo, set_value, undo
+from rehit.chain import Chain
 from rehit.errors import RehitError
 from rehit.project import load_project
 
@@ -53,3 +54,21 @@ def test_a_file_is_put_beside_the_log(town: Path, tmp_path: Path) -> None:
     shutil.copyfile(town / "vehicles.csv", source)
     add_file(town, "vehicles", source)
     assert load_project(town).path("vehicles") == town / "vehicles_crews.csv"
+
+
+def test_jobs_done_after_a_plan_join_the_projects_works_log(town: Path, tmp_path: Path) -> None:
+    """Both files are read as one; the next day's jobs take the place of those before."""
+    found, heads = tmp_path / "works_from_patrol.csv", "work_id,asset_id,done_at,method\n"
+    before = Chain(load_project(town)).works
+    assert before is not None
+    assert not add_works(town, found)
+    found.write_text(heads, encoding="utf-8")
+    assert not add_works(town, found)
+    for day in ("02", "03"):
+        found.write_text(f"{heads}N-{day},WL-1,2026-01-{day},paint out\n", encoding="utf-8")
+        assert add_works(town, found)
+        works = Chain(load_project(town)).works
+        assert works is not None
+        assert works["work_id"].tolist()[len(before):] == [f"N-{day}"]
+    assert [path.name for path in load_project(town).files["works"]] == [
+        "works_log.csv", "works_from_patrol.csv"]

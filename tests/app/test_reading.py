@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pandas as pd
 
-from rehit.app.reading import Tables, in_full
+from rehit.app.reading import Tables, in_full, strip
 from rehit.report.runsheet import caution_words
 from rehit.report.say import Say
 
@@ -18,8 +19,25 @@ def test_a_place_is_found_by_its_name_and_by_its_code(tmp_path: Path) -> None:
     tables = Tables(tmp_path)
     assert tables.find("elm") == ["A1"]
     assert tables.find("b2") == ["B2"]
-    assert tables.called("B2") == "Old Bridge"
+    assert tables.names["B2"] == "Old Bridge"
     assert tables.find("") == ["A1", "B2"]
+
+
+def test_nothing_is_found_in_results_that_have_no_places(tmp_path: Path) -> None:
+    assert Tables(tmp_path).find("elm") == []
+    assert Tables(tmp_path).of("incidents", "A1").empty
+    assert Tables(tmp_path).sheet("looks_log.csv", "A1").empty
+
+
+def test_a_strip_has_a_bar_for_each_marking_as_long_as_it_stood() -> None:
+    """Two years are 731 days on 720 units: 73 days take 72; one not cleared is a thin mark."""
+    incidents = pd.DataFrame({
+        "reported_at": pd.to_datetime(["2024-01-01", "2025-03-01"], utc=True),
+        "cleared_at": pd.to_datetime(["2024-03-14", None], utc=True)})
+    drawn = strip(incidents, label='2 markings, "A"')
+    assert [float(w) for w in re.findall(r'<rect [^>]*width="([0-9.]+)"', drawn)] == [71.9, 2.0]
+    assert re.findall(r">(20\d\d)<", drawn) == ["2024", "2025"]
+    assert 'aria-label="2 markings, &quot;A&quot;"' in drawn
 
 
 def test_cautions_stand_in_full_in_the_language_of_the_page() -> None:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import html
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from time import monotonic
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -13,13 +14,13 @@ import panel as pn
 import tomlkit
 
 from rehit.app.jobs import Job, start_job
+from rehit.app.log_reader import LogReader, Understood
 from rehit.app.parts import button, drop, fault, grid, heading, labelled, note, select, words
-from rehit.app.project_file import ROLES, add_file
-from rehit.app.running import follow
+from rehit.app.project_file import ROLES, add_file, keep_file
+from rehit.app.running import EVERY_MS, follow, standing_words
 from rehit.errors import RehitError
-from rehit.files.reader import read_tables, stack_tables
 from rehit.incidents.mapping import OUTCOMES, SERVICES, Question, load_mapping, question_tables
-from rehit.incidents.proposal import COUNTRY, FieldReading, Proposal, Sample, propose_reading
+from rehit.incidents.proposal import COUNTRY, FieldReading, Proposal, Sample
 from rehit.outputs.start import choice_text
 from rehit.territory import countries
 
@@ -33,24 +34,61 @@ MOST_VALUES = 40
 
 @dataclass
 class Pending:
-    """A project that is being started: its name, its files, and how its log is understood."""
+    """A project that is being started.
+
+    Attributes
+    ----------
+    name, folder
+        What it is called and where it will stand.
+    files
+        Role to files, those that were dropped still where they were put.
+    dropped
+        Which of them were dropped, and go into the folder when the project is started.
+    reader
+        Keeps the log.
+    understood
+        How it is understood, with the answers given so far.
+    """
 
     name: str
     folder: Path
     files: dict[str, list[Path]]
-    proposal: Proposal
+    dropped: frozenset[Path]
+    reader: LogReader
+    understood: Understood
+
+    @property
+    def proposal(self) -> Proposal:
+        """How the log is understood."""
+        return self.understood.proposal
 
 
-def pending_project(name: str, folder: Path, files: dict[str, list[Path]]) -> Pending:
-    """Read a log and propose how it is understood.
+def when_understood(page: Page, reader: LogReader, told: pn.Column,
+                    then: Callable[[Understood], None]) -> None:
+    """Show that a log is being read until it is understood, or why it cannot be."""
+    began, standing = monotonic(), words("")
 
-    Raises
-    ------
-    InputFileError, ManyErrors
-        If a file cannot be read.
-    """
-    raw = stack_tables(read_tables(files["log"]))
-    return Pending(name, folder, files, propose_reading(raw))
+    def stop() -> None:
+        watching.stop()
+        reader.close()
+        told.objects = [note(page.say("app.stopped"))]
+
+    def look() -> None:
+        if not reader.ready():
+            standing.object = standing_words(page.say("app.reading", n=round(monotonic() - began)))
+            return
+        watching.stop()
+        try:
+            found = reader.take()
+        except RehitError as error:
+            told.objects = [fault(page.say, error)]
+        else:
+            told.objects = []
+            then(found)
+
+    told.objects = [standing, button(page.say("app.stop"), stop, kind="stop")]
+    watching = pn.state.add_periodic_callback(look, period=EVERY_MS)
+    look()
 
 
 def view(page: Page) -> Any:
@@ -63,7 +101,7 @@ def _proposed(page: Page, pending: Pending) -> Any:
     told = pn.Column(sizing_mode="stretch_width")
     asked = [_question(page, pending, each) for each in found.questions]
     parts: list[Any] = [heading(say("app.check_head")),
-                        words(html.escape(say("app.check_about", n=len(found.raw.table))))]
+                        words(html.escape(say("app.check_about", n=pending.understood.n_rows)))]
     if asked:
         parts += [heading(say("app.check_questions"), level=3), *asked]
     parts += [heading(say("app.check_fields"), level=3), _fields(page, pending)]
@@ -99,12 +137,14 @@ def _question(page: Page, pending: Pending, asked: Question) -> Any:
 def _answer(page: Page, pending: Pending, answers: dict[str, str]) -> None:
     if not all(answers.values()):
         return
-    try:
-        pending.proposal = pending.proposal.with_answers(answers)
-    except RehitError as error:
-        page.main.objects = [*page.main.objects, fault(page.say, error)]
-        return
-    page.show("check")
+
+    def understood(found: Understood) -> None:
+        pending.understood = found
+        if page.pending is pending:
+            page.show("check")
+
+    pending.reader.ask(answers)
+    when_understood(page, pending.reader, page.told, understood)
 
 
 def _fields(page: Page, pending: Pending) -> Any:
@@ -201,6 +241,9 @@ def dots(points: Sequence[tuple[float, float]], *, label: str) -> str:
 
 def _use(page: Page, told: pn.Column, pending: Pending) -> None:
     """Start the project with the answers given, by the same command as on a command line."""
+    pending.files = {role: [keep_file(pending.folder, path) if path in pending.dropped else path
+                            for path in paths] for role, paths in pending.files.items()}
+    pending.dropped = frozenset()
     pending.folder.mkdir(parents=True, exist_ok=True)
     arguments: list[str | Path] = [pending.folder, "--name", pending.name]
     if pending.proposal.answers:
@@ -215,7 +258,6 @@ def _use(page: Page, told: pn.Column, pending: Pending) -> None:
     job = start_job("new", arguments, language=page.language)
 
     def opened(_job: Job) -> None:
-        page.pending = None
         page.open(pending.folder, "run")
 
     follow(page, told, job, then=opened)
@@ -240,21 +282,17 @@ def _started(page: Page) -> Any:
                   label=say("app.add_role"))
     box = drop(say("app.drop"), many=False)
     parts += [heading(say("app.add_head"), level=3), role, labelled(say("app.add_file"), box),
-              button(say("app.add"), lambda: _add(page, told, role.value, box.value or {})), told]
+              button(say("app.add"), lambda: _add(page, told, role.value, box.value)), told]
     return pn.Column(*parts, sizing_mode="stretch_width")
 
 
-def _add(page: Page, told: pn.Column, role: str, dropped: dict[str, bytes]) -> None:
+def _add(page: Page, told: pn.Column, role: str, dropped: Mapping[str, Path]) -> None:
     assert page.folder is not None
-    for name, content in dropped.items():
-        source = page.folder / f".{Path(name).name}"
-        source.write_bytes(content)
+    for source in dropped.values():
         try:
             add_file(page.folder, role, source)
         except RehitError as error:
             told.objects = [fault(page.say, error)]
             return
-        finally:
-            source.unlink()
     told.objects = [note(page.say("app.added" if dropped else "app.file_missing"),
                          kind="good" if dropped else "fault")]

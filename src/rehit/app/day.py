@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import html
-from collections.abc import Sequence
+import json
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from functools import partial
+from math import cos, radians
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 import panel as pn
+from matplotlib.colors import to_rgba
 
 from rehit.app.parts import (
+    SHEET,
     button,
     choose_many,
     drop,
@@ -28,12 +32,15 @@ from rehit.app.parts import (
     words,
     written,
 )
-from rehit.app.project_file import keep_dropped
-from rehit.app.running import run
+from rehit.app.project_file import add_works, keep_file
+from rehit.app.running import downloads, resume, run
 from rehit.files.reader import read_table
 from rehit.files.safe_text import without_guard
 from rehit.files.writing import write_csv
-from rehit.outputs.patrol import OUTCOMES, RESULTS
+from rehit.outputs.patrol import OUTCOMES, RESULTS, WORKS_FILE, file_names
+from rehit.outputs.report import ROUTES_FILE
+from rehit.patrol.day import PLAN_FILE
+from rehit.report.figures import SERIES, ink_on
 
 if TYPE_CHECKING:
     from rehit.app.jobs import Job
@@ -43,6 +50,8 @@ if TYPE_CHECKING:
 NEEDED = ("streets", "depots", "vehicles")
 #: Folder of the project for sheets that came back and for what was noted on the page.
 RETURNED = "returned"
+#: Width of the map and the room around its routes, in units of the drawing.
+MAP_WIDE, MAP_EDGE = 720, 14
 OUTCOME_CODES = tuple(dict.fromkeys(OUTCOMES.values()))
 
 
@@ -84,19 +93,26 @@ def patrol(page: Page) -> Any:
         given: list[str | Path] = ["--date", written(day)]
         for option, values in (("--crews", crews.value), ("--results", results)):
             given += [option, *values] if values else []
-        run(page, told, "patrol", [*given, *wished.options()], then=draw)
+        run(page, told, "patrol", [*given, *wished.options()], then=taken_in if results else draw)
 
     def draw(_job: Job | None = None) -> None:
         shown.objects = plan_shown(page, wished, plan)
 
+    def taken_in(job: Job) -> None:
+        added = add_works(page.results.parent, page.results / WORKS_FILE)
+        draw(job)
+        if added:
+            told.append(note(say("app.works_added", file=WORKS_FILE), kind="good"))
+
     def take_in() -> None:
-        files = keep_dropped(page.results.parent / RETURNED, back.value)
+        files = [keep_file(page.results.parent / RETURNED, path) for path in back.value.values()]
         if files:
             plan(files)
         else:
             told.objects = [note(say("app.results_missing"), kind="fault")]
 
     draw()
+    resume(page, told, "patrol", then=draw)
     lacking = [note(say("app.patrol_needs", files=tuple(say(f"app.file_{role}")
                                                        for role in missing)), kind="fault")]
     return pn.Column(
@@ -115,7 +131,7 @@ def plan_shown(page: Page, wished: Wished, plan: Any) -> list[Any]:
     stops = _as_text(form)
     return [heading(page.say("app.day_head", day=date.fromisoformat(stops["day"].iloc[0])),
                     level=3),
-            *_sheets(page, stops["day"].iloc[0]), _wishes(page, wished, stops, plan),
+            *_map(page), *_sheets(page, stops["day"].iloc[0]), _wishes(page, wished, stops, plan),
             _noting(page, form, stops, plan)]
 
 
@@ -139,14 +155,97 @@ def crew_names(page: Page) -> list[str]:
     return table["name" if "name" in table else table.columns[0]].tolist()
 
 
+def _map(page: Page) -> list[Any]:
+    """Return the routes of the day as a map, each crew's in its own colour, and who they are."""
+    file = page.results / ROUTES_FILE
+    if not file.is_file():
+        return []
+    found = json.loads(file.read_text(encoding="utf-8"))["features"]
+    routes = {each["properties"]["route_id"]: each for each in found
+              if each["geometry"]["type"] == "LineString"}
+    names = crews_planned(page.results).set_index("crew_id")["name"]
+    colours = {crew: SERIES[at % len(SERIES)] for at, crew in enumerate(routes)}
+    told = [page.say("app.day_route", crew=names.get(crew, crew), stops=int(way["n_stops"]),
+                     length=float(way["length_km"]) * 1000)
+            for crew, each in routes.items() for way in [each["properties"]]]
+    legend = "".join(f'<li><span style="background:{colours[crew]}"></span>{html.escape(text)}</li>'
+                     for crew, text in zip(routes, told, strict=True))
+    return [pn.pane.HTML(routes_drawn(found, colours, label="; ".join(told))
+                         + f'<ul class="legend">{legend}</ul>', stylesheets=[SHEET],
+                         sizing_mode="stretch_width")]
+
+
+def crews_planned(results: Path) -> pd.DataFrame:
+    """Return ``crew_id, name`` of the plan that stands in the results; none without one."""
+    try:
+        told = json.loads((results / PLAN_FILE).read_text(encoding="utf-8"))["crews"]
+        return pd.DataFrame({name: [str(crew[name]) for crew in told]
+                             for name in ("crew_id", "name")})
+    except (OSError, ValueError, KeyError, TypeError):
+        return pd.DataFrame({"crew_id": [], "name": []}, dtype="str")
+
+
+def routes_drawn(found: Sequence[Any], colours: Mapping[str, str], *, label: str) -> str:
+    """Return routes as a picture, north up: a line for each crew, its stops numbered in order.
+
+    Parameters
+    ----------
+    found
+        Features of ``routes.geojson``: lines and numbered stops, in degrees.
+    colours
+        Crew to colour.
+    label
+        What the picture shows, for those who do not see it.
+    """
+    points = [point for each in found for point in (
+        each["geometry"]["coordinates"] if each["geometry"]["type"] == "LineString"
+        else [each["geometry"]["coordinates"]])]
+    west, north = min(x for x, _ in points), max(y for _, y in points)
+    shrink = cos(radians(north))
+    wide = max((max(x for x, _ in points) - west) * shrink, 1e-6)
+    tall = max(north - min(y for _, y in points), 1e-6)
+    scale = (MAP_WIDE - 2 * MAP_EDGE) / max(wide, tall)
+
+    def at(point: Sequence[float]) -> tuple[float, float]:
+        return (MAP_EDGE + (point[0] - west) * shrink * scale,
+                MAP_EDGE + (north - point[1]) * scale)
+
+    lines, marks = [], []
+    for each in found:
+        told, where = each["properties"], each["geometry"]["coordinates"]
+        if each["geometry"]["type"] == "LineString":
+            way = " ".join(f"{x:.1f},{y:.1f}" for x, y in map(at, where))
+            lines.append(f'<polyline points="{way}" stroke="{colours[told["route_id"]]}"/>')
+        elif told.get("number"):
+            (x, y), colour = at(where), colours[told["crew_id"]]
+            name = html.escape(f"{told['number']:g} {told['name']}")
+            marks.append(f'<g><title>{name}</title><circle cx="{x:.1f}" cy="{y:.1f}" r="9" '
+                         f'fill="{colour}"/><text x="{x:.1f}" y="{y + 3.5:.1f}" '
+                         f'fill="{ink_on(to_rgba(colour))}">{told["number"]:g}</text></g>')
+    return (f'<svg class="map" viewBox="0 0 {MAP_WIDE} {tall * scale + 2 * MAP_EDGE:.0f}" '
+            f'role="img" aria-label="{html.escape(label, quote=True)}">'
+            f'{"".join(lines)}{"".join(marks)}</svg>')
+
+
 def _sheets(page: Page, day: str) -> list[Any]:
     """Return a button for each crew's sheet and where it is shown."""
     shown = pn.Column(sizing_mode="stretch_width")
     start = f"run_sheet_{day}_"
     files = sorted(page.results.glob(f"{start}*.html"))
-    buttons = [button(page.say("app.day_sheet", crew=path.stem.removeprefix(start)),
-                      partial(put, shown, partial(_sheet, page, path))) for path in files]
-    return [pn.FlexBox(*buttons), shown]
+    crews = crews_planned(page.results)
+    names = {file_names(crews)[code]: name for code, name in zip(
+        crews["crew_id"], crews["name"], strict=True)}
+    buttons = [button(page.say("app.day_sheet", crew=names.get(stem, stem)),
+                      partial(put, shown, partial(_sheet, page, path)))
+               for path in files for stem in [path.stem.removeprefix(start)]]
+    handed = [path.name for path in sorted((*files, *files_of(page.results, day)))]
+    return [pn.FlexBox(*buttons), shown, words(html.escape(page.say("app.day_files")), css="small"),
+            downloads(page, handed, save=True)]
+
+
+def files_of(results: Path, day: str) -> list[Path]:
+    """Return what crews print and put on their phones for a day: run sheets, routes."""
+    return [*results.glob(f"run_sheet_{day}_*.pdf"), *results.glob(f"route_{day}_*.gpx")]
 
 
 def _sheet(page: Page, path: Path) -> Any:

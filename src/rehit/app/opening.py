@@ -12,10 +12,9 @@ from typing import TYPE_CHECKING, Any
 
 import panel as pn
 
-from rehit.app.checking import pending_project
-from rehit.app.parts import button, drop, fault, heading, labelled, note, text_input, words, written
-from rehit.app.project_file import keep_dropped
-from rehit.errors import RehitError
+from rehit.app.checking import Pending, when_understood
+from rehit.app.log_reader import LogReader, Understood
+from rehit.app.parts import button, drop, heading, labelled, note, text_input, words, written
 from rehit.outputs.demo import demo_folder
 from rehit.project import FILE_NAME, load_project
 
@@ -71,8 +70,11 @@ def _new(page: Page) -> pn.Column:
         if problem:
             told.objects = [note(say(problem), kind="fault")]
             return
-        _start(page, told, folder, given, {"log": _kept(folder, log.value, written(where)), **{
-            role: _kept(folder, box.value, "") for role, box in extra.items()}})
+        dropped = {"log": list(log.value.values()),
+                   **{role: list(box.value.values()) for role, box in extra.items()}}
+        named = [Path(each.strip()).expanduser() for each in written(where).split(";")
+                 if each.strip()]
+        _start(page, told, folder, given, dropped, named)
 
     return pn.Column(name, labelled(say("app.new_log"), log), where,
                      *(labelled(say(f"app.file_{role}"), box) for role, box in extra.items()),
@@ -101,18 +103,16 @@ def folder_name(name: str) -> str:
     return re.sub(r"\s+", " ", re.sub(r"[^A-Za-z0-9 _-]", " ", plain)).strip()[:60].strip()
 
 
-def _kept(folder: Path, dropped: dict[str, bytes] | None, where: str) -> list[Path]:
-    """Keep dropped files in the project's folder, and name those that a path leads to."""
-    kept = keep_dropped(folder, dropped)
-    return kept + [Path(each.strip()).expanduser() for each in where.split(";") if each.strip()]
-
-
 def _start(page: Page, told: pn.Column, folder: Path, name: str,
-           files: dict[str, list[Path]]) -> None:
+           dropped: dict[str, list[Path]], named: list[Path]) -> None:
     """Read the log and show how it is understood; nothing is begun before that is confirmed."""
-    try:
-        page.pending = pending_project(name.strip(), folder, files)
-    except RehitError as error:
-        told.objects = [fault(page.say, error)]
-        return
-    page.show("check")
+    page.let_go()
+    files = {**dropped, "log": [*dropped["log"], *named]}
+    reader = page.reader = LogReader(files["log"])
+
+    def understood(found: Understood) -> None:
+        page.pending = Pending(name, folder, files, frozenset(
+            path for paths in dropped.values() for path in paths), reader, found)
+        page.show("check" if page.view == "open" else page.view)
+
+    when_understood(page, reader, told, understood)

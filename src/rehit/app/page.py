@@ -12,6 +12,7 @@ from typing import Any
 import panel as pn
 
 from rehit.app import checking, deciding, numbers, opening, reading, running
+from rehit.app.log_reader import LogReader
 from rehit.app.parts import button, fault, select, words
 from rehit.app.serve import Desk
 from rehit.errors import RehitError
@@ -37,8 +38,10 @@ class Page:
     ----------
     folder
         The project that is open, or None.
-    pending
-        The project that is being started, or None.
+    pending, reader
+        The project that is being started and what reads its log, or None.
+    told
+        Above the view: what is under way.
     view
         Name of the view shown.
     say
@@ -53,6 +56,8 @@ class Page:
         self.folder: Path | None = None
         self.view = "open"
         self.pending: checking.Pending | None = None
+        self.reader: LogReader | None = None
+        self.told = pn.Column(sizing_mode="stretch_width")
         self._restore()
         self.main = pn.Column(sizing_mode="stretch_width")
         self.bar = pn.FlexBox(sizing_mode="stretch_width", styles={"gap": ".4rem"})
@@ -65,6 +70,8 @@ class Page:
         self.template.add_variable(
             "style", (files("rehit.app") / "page.css").read_text(encoding="utf-8"))
         self.show(self.view)
+        if pn.state.curdoc is not None:
+            pn.state.on_session_destroyed(lambda _context: self.let_go())
 
     def project(self) -> Project | None:
         """Return the open project as its files stand now, or None."""
@@ -83,8 +90,15 @@ class Page:
 
     def open(self, folder: Path, view: str = "check") -> None:
         """Open a project and show a view of it."""
-        self.folder, self.pending = folder, None
+        self.folder = folder
+        self.let_go()
         self.show(view)
+
+    def let_go(self) -> None:
+        """Let go of the project that was being started, and of its log."""
+        if self.reader is not None:
+            self.reader.close()
+        self.reader = self.pending = None
 
     def show(self, view: str) -> None:
         """Show a view; one that cannot be made says why in a sentence."""
@@ -98,7 +112,8 @@ class Page:
             body = VIEWS[self.view](self)
         except RehitError as error:
             body = pn.Column(fault(self.say, error))
-        self.main.objects = [body]
+        self.told.objects = []
+        self.main.objects = [self.told, body]
 
     def _possible(self, view: str) -> bool:
         """Whether a view can be shown: most need a project, checking a log that is being begun."""

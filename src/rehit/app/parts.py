@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import html
 import json
+import shutil
 from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from importlib.resources import files
+from pathlib import Path
+from tempfile import mkdtemp
 from typing import Any
+from weakref import finalize
 
 import pandas as pd
 import panel as pn
@@ -15,12 +19,14 @@ import panel as pn
 from rehit.errors import ManyErrors, RehitError
 from rehit.report.say import Say
 
-_SHEET = (files("rehit.app") / "parts.css").read_text(encoding="utf-8")
+#: Largest file that is taken from a browser.
+LARGEST_FILE_MB = 400
+SHEET = (files("rehit.app") / "parts.css").read_text(encoding="utf-8")
 
 
 def words(text: str, *, tag: str = "p", css: str = "") -> pn.pane.HTML:
     """Return a piece of text; `text` is HTML that the caller has escaped."""
-    return pn.pane.HTML(f'<{tag} class="{css}">{text}</{tag}>', stylesheets=[_SHEET],
+    return pn.pane.HTML(f'<{tag} class="{css}">{text}</{tag}>', stylesheets=[SHEET],
                         sizing_mode="stretch_width" if css != "where" else None)
 
 
@@ -33,7 +39,7 @@ def note(text: str, *, kind: str = "plain") -> pn.pane.HTML:
     """Return a sentence in a box; `kind` is ``plain``, ``good`` or ``fault``."""
     role = ' role="alert"' if kind == "fault" else ' role="status"'
     return pn.pane.HTML(f'<div class="note {kind}"{role}>{html.escape(text)}</div>',
-                        stylesheets=[_SHEET], sizing_mode="stretch_width")
+                        stylesheets=[SHEET], sizing_mode="stretch_width")
 
 
 def fault(say: Say, error: RehitError) -> pn.pane.HTML:
@@ -44,7 +50,7 @@ def fault(say: Say, error: RehitError) -> pn.pane.HTML:
 
 def button(text: str, act: Callable[[], None], *, kind: str = "plain") -> pn.widgets.Button:
     """Return a button; `kind` is ``plain``, ``main``, ``step``, ``here`` or ``stop``."""
-    made = pn.widgets.Button(label=text, stylesheets=[_SHEET], css_classes=[kind], margin=2)
+    made = pn.widgets.Button(label=text, stylesheets=[SHEET], css_classes=[kind], margin=2)
     made.on_click(lambda _event: act())
     return made
 
@@ -53,7 +59,7 @@ def select(text: str, choices: Mapping[str, str], value: str, *,
            label: str = "", width: int = 300) -> pn.widgets.Select:
     """Return a choice: shown text to value."""
     return pn.widgets.Select(label=text or label, options=dict(choices), value=value,
-                             stylesheets=[_SHEET], width=width, margin=4)
+                             stylesheets=[SHEET], width=width, margin=4)
 
 
 def choose_many(label: str, choices: Mapping[str, str],
@@ -61,14 +67,14 @@ def choose_many(label: str, choices: Mapping[str, str],
     """Return a list of which several may be chosen: shown text to value."""
     return pn.widgets.MultiSelect(label=label, options=dict(choices), value=list(chosen),
                                   size=max(3, min(8, len(choices))),
-                                  stylesheets=[_SHEET], width=340, margin=4)
+                                  stylesheets=[SHEET], width=340, margin=4)
 
 
 def frame(address: str, *, title: str, height: int = 720) -> pn.pane.HTML:
     """Return a result page shown within the view."""
     return pn.pane.HTML(
         f'<iframe src="{html.escape(address, quote=True)}" title="{html.escape(title, quote=True)}"'
-        f' style="height:{height}px"></iframe>', stylesheets=[_SHEET],
+        f' style="height:{height}px"></iframe>', stylesheets=[SHEET],
         sizing_mode="stretch_width")
 
 
@@ -77,15 +83,16 @@ def picture(wide: str, narrow: str, *, alt: str) -> pn.pane.HTML:
     wide, narrow, alt = (html.escape(each, quote=True) for each in (wide, narrow, alt))
     return pn.pane.HTML(
         f'<picture><source media="(max-width:600px)" srcset="{narrow}">'
-        f'<img src="{wide}" alt="{alt}"></picture>', stylesheets=[_SHEET],
+        f'<img src="{wide}" alt="{alt}"></picture>', stylesheets=[SHEET],
         sizing_mode="stretch_width")
 
 
-def links(pairs: Sequence[tuple[str, str]]) -> pn.pane.HTML:
-    """Return a list of links: text and address."""
-    items = "".join(f'<li><a href="{html.escape(to, quote=True)}" target="_blank" '
-                    f'rel="noopener">{html.escape(text)}</a></li>' for text, to in pairs)
-    return pn.pane.HTML(f'<ul class="links">{items}</ul>', stylesheets=[_SHEET],
+def links(pairs: Sequence[tuple[str, str]], *, save: bool = False) -> pn.pane.HTML:
+    """Return a list of links: text and address; `save`: the browser keeps the file."""
+    how = "download" if save else 'target="_blank" rel="noopener"'
+    items = "".join(f'<li><a href="{html.escape(to, quote=True)}" {how}>{html.escape(text)}</a>'
+                    "</li>" for text, to in pairs)
+    return pn.pane.HTML(f'<ul class="links">{items}</ul>', stylesheets=[SHEET],
                         sizing_mode="stretch_width")
 
 
@@ -97,13 +104,13 @@ def grid(table: pd.DataFrame, *, title: str) -> pn.pane.HTML:
     return pn.pane.HTML(
         f'<div class="scroll" tabindex="0" role="region" aria-label="{html.escape(title)}">'
         f"<table><caption>{html.escape(title)}</caption><thead><tr>{head}</tr></thead>"
-        f"<tbody>{body}</tbody></table></div>", stylesheets=[_SHEET],
+        f"<tbody>{body}</tbody></table></div>", stylesheets=[SHEET],
         sizing_mode="stretch_width")
 
 
 def text_input(label: str, value: str = "", *, max_width: int = 640) -> pn.widgets.TextInput:
     """Return a line to write in."""
-    return pn.widgets.TextInput(label=label, value=value, stylesheets=[_SHEET], margin=4,
+    return pn.widgets.TextInput(label=label, value=value, stylesheets=[SHEET], margin=4,
                                 sizing_mode="stretch_width", max_width=max_width)
 
 
@@ -132,12 +139,37 @@ def written(line: pn.widgets.TextInput) -> str:
     return str(line.value_input or line.value or "").strip()
 
 
-def drop(text: str, *, many: bool) -> pn.widgets.FileDropper:
-    """Return where files are dropped or chosen; its ``value`` is name to content, in pieces."""
+class Dropper(pn.widgets.FileDropper):
+    """Where files are dropped or chosen: each goes to the disk piece by piece.
+
+    ``value`` is name to path, for files that have come whole; a name never leads elsewhere. They
+    stand in a folder of their own until they are moved, or until nobody asks for them any more.
+    """
+
+    _folder: Path | None = None
+
+    def _process_event(self, event: Any) -> None:
+        """Take a piece of a file; one that is too large is dropped, whatever a browser says."""
+        if self._folder is None:
+            self._folder = Path(mkdtemp(prefix="rehit-"))
+            finalize(self, shutil.rmtree, self._folder, ignore_errors=True)
+        data, path = event.data, self._folder / Path(event.data["name"]).name
+        if event.event_name == "delete_event":
+            super()._process_event(event)
+            return
+        with path.open("wb" if data["chunk"] == 1 else "ab") as stream:
+            room = LARGEST_FILE_MB * 1_000_000 - stream.tell()
+            stream.write(data["data"][:max(room, 0)])
+        if data["chunk"] == data["total_chunks"] and room >= len(data["data"]):
+            self.value = {**self.value, path.name: path}
+
+
+def drop(text: str, *, many: bool) -> Dropper:
+    """Return where files are dropped or chosen."""
     own = f":host{{--drop:{json.dumps(text, ensure_ascii=False)}}}"
-    return pn.widgets.FileDropper(multiple=many, previews=[], max_file_size="400MB",
-                                  chunk_size=5_000_000, margin=4, sizing_mode="stretch_width",
-                                  max_width=640, stylesheets=[_SHEET, own])
+    return Dropper(multiple=many, previews=[], max_file_size=f"{LARGEST_FILE_MB}MB",
+                   chunk_size=5_000_000, margin=4, sizing_mode="stretch_width",
+                   max_width=640, stylesheets=[SHEET, own])
 
 
 def labelled(label: str, widget: Any) -> pn.Column:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
 import tomlkit
 
 from rehit.errors import RehitError
@@ -67,23 +67,10 @@ def undo(folder: Path) -> None:
         _write(folder, _undo[folder].pop())
 
 
-def keep_dropped(folder: Path, dropped: Mapping[str, bytes] | None) -> list[Path]:
-    """Keep files that were dropped on the page in a folder, under their own names.
-
-    Parameters
-    ----------
-    folder
-        Where they go; made if missing.
-    dropped
-        Name to content; a name never leads out of the folder.
-    """
+def keep_file(folder: Path, dropped: Path) -> Path:
+    """Move a file that was dropped on the page into a folder, made if missing; say where it is."""
     folder.mkdir(parents=True, exist_ok=True)
-    kept = []
-    for name, content in (dropped or {}).items():
-        path = folder / Path(name).name
-        path.write_bytes(content if isinstance(content, bytes) else str(content).encode())
-        kept.append(path)
-    return kept
+    return Path(shutil.move(dropped, folder / dropped.name))
 
 
 def add_file(folder: Path, role: str, source: Path) -> None:
@@ -101,6 +88,33 @@ def add_file(folder: Path, role: str, source: Path) -> None:
     except RehitError:
         target.unlink()
         raise
+
+
+def add_works(folder: Path, found: Path) -> bool:
+    """Put what crews did after a plan beside the project's works log, in place of what came before.
+
+    Parameters
+    ----------
+    folder
+        The project.
+    found
+        The jobs of all days so far, as a patrol leaves them.
+
+    Returns
+    -------
+    bool
+        Whether there was any job to put there.
+    """
+    if not found.is_file() or pd.read_csv(found, dtype="str").empty:
+        return False
+    shutil.copyfile(found, folder / found.name)
+    named = [str(path) for path in load_project(folder).files.get("works", ())]
+    if str(folder / found.name) not in named:
+        known = tomlkit.parse((folder / FILE_NAME).read_text(encoding="utf-8"))
+        given = known.get("files", {}).get("works", [])
+        listed = [given] if isinstance(given, str) else list(given)
+        set_value(folder, "files", "works", [*listed, found.name])
+    return True
 
 
 def _write(folder: Path, text: str) -> None:

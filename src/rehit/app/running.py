@@ -99,10 +99,15 @@ def _standing(page: Page, job: Job, before: dict[str, float]) -> str:
     step = say("app.standing", command=say(f"app.run_{job.command}"),
                step=say(job.step) if job.step else say("app.starting"))
     time = "" if left is None else " " + say("app.seconds_left", n=round(left))
-    text = html.escape(f"{step}{time}")
+    return standing_words(f"{step}{time}", share=job.share)
+
+
+def standing_words(text: str, *, share: float | None = None) -> str:
+    """Return how work stands: in words, and as a bar with the share that is done where known."""
+    text = html.escape(text, quote=True)
+    done = "" if share is None else f' value="{share:.2f}"'
     return (f'<p role="status">{text}</p>'
-            f'<progress max="1" value="{job.share:.2f}" aria-label="{html.escape(step)}">'
-            "</progress>")
+            f'<progress max="1"{done} aria-label="{text}"></progress>')
 
 
 def outcome(page: Page, job: Job) -> list[Any]:
@@ -140,10 +145,10 @@ def files_to_open(page: Page, names: Sequence[str]) -> list[tuple[str, str]]:
     return sorted(found, key=lambda pair: (pair[0].count("/"), pair[0]))[:40]
 
 
-def downloads(page: Page, names: Sequence[str]) -> Any:
-    """Return links to those of some result files that stand there."""
+def downloads(page: Page, names: Sequence[str], *, save: bool = False) -> Any:
+    """Return links to those of some result files that stand there; `save`: kept, not opened."""
     return links([(name, page.desk.address(page.results.parent, name))
-                  for name in names if (page.results / name).is_file()])
+                  for name in names if (page.results / name).is_file()], save=save)
 
 
 def earlier_seconds(results: Path) -> dict[str, float]:

@@ -161,7 +161,7 @@ def _files() -> type:
         def initialize(self, desk: Desk) -> None:
             self.desk = desk
 
-        def get(self, path: str) -> None:
+        async def get(self, path: str) -> None:
             found = self.desk.file(path)
             if found is None or self.request.host.partition(":")[0] != HOST:
                 self.send_error(404)
@@ -176,5 +176,6 @@ def _files() -> type:
             with found.open("rb") as stream:
                 while piece := stream.read(1 << 20):
                     self.write(piece)
+                    await self.flush()
 
     return Files
