@@ -33,6 +33,8 @@ os.environ["LANGUAGE"] = "en"  # tests read what is said, wherever they run
 os.environ["XDG_STATE_HOME"] = os.devnull  # no key, so no test is given what another one made
 DEMO = Path(__file__).parents[1] / "data_demo"
 CHROMIUM = Path("/usr/bin/chromium")
+#: A phone, a small screen and a desk [pixels]; axe reads the first and the last.
+WIDTHS = (390, 1024, 1440)
 
 #: Begun first, so that no processor is left alone with a long file at the end.
 DEAR = ("outputs/test_costs.py", "test_cli_hostile.py", "region/test_run.py",
@@ -133,6 +135,35 @@ def browser() -> Iterator[Any]:
             "--disable-component-update", "--disable-sync"])
         yield running
         running.close()
+
+
+@pytest.fixture(scope="module")
+def faults_of(browser: Any) -> Callable[[Path], list[object]]:
+    """Tell what keeps a page from being read by all: axe, sideways scroll, requests, errors."""
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright",
+                              reason="axe is not installed").Axe()
+    alone = {"preload": False}  # axe would ask for the style sheets again
+
+    def told(path: Path) -> list[object]:
+        tab = browser.new_page()
+        found: list[object] = []
+        tab.on("request", lambda asked: None if asked.url.startswith(("file:", "data:"))
+               else found.append(asked.url))
+        tab.on("pageerror", lambda error: found.append(str(error)))
+        tab.on("console", lambda said: found.append(said.text) if said.type == "error" else None)
+        tab.goto(path.as_uri())
+        for width in WIDTHS:
+            tab.set_viewport_size({"width": width, "height": 900})
+            if tab.evaluate("document.documentElement.scrollWidth > window.innerWidth"):
+                found.append(f"scrolls sideways at {width} pixels")
+            if width != WIDTHS[1]:
+                found += [(width, fault["id"], node["html"][:150])
+                          for fault in axe.run(tab, options=alone).response["violations"]
+                          for node in fault["nodes"]]
+        tab.close()
+        return found
+
+    return told
 
 
 @pytest.fixture(scope="session")

@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import re
+import shutil
+import subprocess
 from dataclasses import replace
+from pathlib import Path
 
 import contract_town
 import numpy as np
 import pandas as pd
 import pytest
 from openpyxl import load_workbook
+from python_calamine import CalamineWorkbook
+from readers_questions import QUESTIONS, Question
 
 from rehit.contract.compare import comparison_findings
 from rehit.contract.price import Contract, expected_year, sensitivity, tender_figures
@@ -205,3 +210,32 @@ def test_summary_has_two_pages_and_quotes_hostile_names(say: Say, contract, move
     long = bid_summary(contract, moved, say, name="x", limits=limits)
     assert len(re.findall(rb"/Type\s*/Page\b", long)) == 2
     assert len(long) > len(pdf)
+
+
+@pytest.fixture(scope="module")
+def handed_in(contract: Contract, moved: pd.DataFrame,
+              tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Both files of a bid."""
+    folder = tmp_path_factory.mktemp("bid")
+    (folder / "bid_summary.pdf").write_bytes(bid_summary(contract, moved, EN, name="Town"))
+    write_bid_workbook(folder / "bid.xlsx", contract, EN, name="Town", steps=STEPS)
+    return folder
+
+
+@pytest.mark.parametrize("question", [q for q in QUESTIONS if q.who == "contractor"],
+                         ids=lambda question: question.asked)
+def test_each_question_of_the_contractor_is_answered_within_one_click(
+        question: Question, handed_in: Path) -> None:
+    """The first page as it opens, or the tab that the list names, with its head at the top."""
+    path = handed_in / question.file
+    if path.suffix == ".pdf":
+        if shutil.which("pdftotext") is None:
+            pytest.skip("needs pdftotext")
+        first = subprocess.run(["pdftotext", "-layout", "-l", "1", str(path), "-"],
+                               capture_output=True, check=True, text=True).stdout
+        assert not question.clicks
+        assert question.under in first
+    else:
+        (tab,) = question.clicks
+        top = CalamineWorkbook.from_path(str(path)).get_sheet_by_name(tab).to_python()[0]
+        assert top[0] == question.under

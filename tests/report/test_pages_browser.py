@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -46,6 +46,12 @@ def test_axe_finds_nothing_serious(page: Any) -> None:
 
 def test_page_does_not_scroll_sideways(page: Any) -> None:
     assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+
+
+@pytest.mark.parametrize("name", ["report.html", "details.html", "trace.html", "map.html"])
+def test_every_page_can_be_read_by_all_on_every_screen(
+        name: str, faults_of: Callable[[Path], list[object]], written: Path) -> None:
+    assert faults_of(written / name) == []
 
 
 def test_hostile_text_is_shown_and_never_run(page: Any) -> None:
