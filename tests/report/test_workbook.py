@@ -12,13 +12,21 @@ import pandas as pd
 import pytest
 import xlsxwriter
 from python_calamine import CalamineWorkbook
+from report_tables import make_input
 
+from rehit.parameters import load_parameters
 from rehit.report.catalogue import catalogue, languages
 from rehit.report.inputs import CONTRACTS
 from rehit.report.live_workbook import leave_to_be_calculated
+from rehit.report.measures import Facts, gather_facts
 from rehit.report.trace import load_trace
-from rehit.report.workbook import TECHNICAL, write_cell
+from rehit.report.workbook import TECHNICAL, described_columns, in_words, write_cell
 from rehit.tables import table
+
+#: Codes whose Spanish word is spelled alike.
+SAME_IN_SPANISH = {"metal", "graffiti", "total"}
+#: Tables whose rows are put into words as a whole.
+READ_WHOLE = {"survival", "evaluations"}
 
 
 @pytest.fixture(scope="module")
@@ -63,6 +71,22 @@ def test_every_column_and_table_has_a_word_in_each_language(language: str) -> No
         for column in table(contract).names:
             if column not in {"geometry", "original"} | TECHNICAL:
                 assert f"head.{column}" in words
+
+
+def test_every_code_of_a_sheet_has_its_word_in_each_language() -> None:
+    """Each allowed code of a column, and the kind of places that a place is compared with."""
+    facts = gather_facts(make_input(n=300, full=False, language="es"), load_parameters())
+    bare = {(attribute, column.name, code) for attribute in {*CONTRACTS, "incidents"} - READ_WHOLE
+            for column in described_columns(attribute).values() for code in column.allowed
+            if column.name not in TECHNICAL and _shown(attribute, column.name, code, facts) == code}
+    assert {code for *_, code in bare} <= SAME_IN_SPANISH, bare
+    assert _shown("repeats", "prior_group", "asset: wall", facts) == "elemento del inventario: muro"
+    assert _shown("repeats", "prior_group", "site: any", facts) == "sitio hallado en el registro"
+
+
+def _shown(attribute: str, column: str, code: str, facts: Facts) -> str:
+    table_of_one = pd.DataFrame({column: [code]}, dtype="str")
+    return str(in_words(table_of_one, attribute, facts).get(column, pd.Series([""])).iloc[0])
 
 
 def test_every_sheet_prints_across_so_that_it_can_be_read(book: openpyxl.Workbook) -> None:

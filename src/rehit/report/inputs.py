@@ -42,7 +42,7 @@ CODED = {
 WORDS = {name: name for name in (
     "status", "priority", "substrate", "finish", "medium", "method", "severity", "place_kind",
     "place_quality", "outcome", "reported_precision", "area_basis", "exposure_basis", "kind",
-    "strategy", "access", "grouping", "jobs")} | {
+    "strategy", "access", "grouping", "jobs", "consent", "place_class", "service")} | {
     "log": "which_log", "reading": "verdict", "second_choice": "method", "instead_of": "strategy",
     "advised": "method", "done": "method", "what": "way"}
 #: Columns that hold names of the package's own, such as ways to forecast.

@@ -243,6 +243,8 @@ def in_words(frame: pd.DataFrame, attribute: str, facts: Facts) -> pd.DataFrame:
             changed[column] = _worded(frame[column], groups[column], say)
     for column in {"asset_type"} & set(frame.columns):
         changed[column] = _mapped(frame[column], say.thing)
+    for column in {"prior_group"} & set(frame.columns):
+        changed[column] = _mapped(frame[column], lambda group: _compared_with(group, say))
     if attribute == "evaluations":
         changed |= {name: say.cells(frame[name]) for name in ("reasons", "reading")}
     if attribute == "survival":
@@ -254,6 +256,13 @@ def in_words(frame: pd.DataFrame, attribute: str, facts: Facts) -> pd.DataFrame:
         place = frame["place_id"].astype("str").map(facts.called)
         frame.insert(0, "place", place.astype("str").where(place.notna()))
     return frame
+
+
+def _compared_with(group: str, say: Say) -> str:
+    """Return the kind of places that a place is compared with; ``asset: any`` is all assets."""
+    kind, _, thing = group.partition(": ")
+    told = say.code("place_kind", kind)
+    return told if thing == "any" else f"{told}: {say.thing(thing)}"
 
 
 def _worded(codes: pd.Series, group: str, say: Say) -> pd.Series:
