@@ -362,6 +362,26 @@ def _run_price(args: argparse.Namespace) -> Answer:
                                               received=args.received))
 
 
+def _whatif_options(options: Options) -> None:
+    options.project()
+    options.add("--policies", type=Path, metavar="cli.meta_file", text="cli.opt_policies")
+    options.add("--years", type=int, metavar="N", text="cli.opt_policy_years")
+    options.add("--draws", type=int, metavar="N", text="cli.opt_policy_draws")
+    options.add("--worth-of-day", type=float, metavar="cli.meta_money",
+                text="cli.opt_worth_of_day")
+    options.add("--scheduler", metavar="cli.meta_address", text="cli.opt_policy_scheduler")
+
+
+def _run_whatif(args: argparse.Namespace) -> Answer:
+    from rehit.outputs.whatif import write_whatif
+
+    return run_command(
+        args, steps=12, open_first=["policies_summary.pdf", "policies.csv"],
+        work=lambda chain, stage: write_whatif(
+            chain, stage, policies=args.policies, years=args.years, draws=args.draws,
+            worth_of_day=args.worth_of_day, scheduler=args.scheduler))
+
+
 def _patrol_options(options: Options) -> None:
     options.project()
     options.add("--date", metavar="cli.meta_day", text="cli.opt_date")
@@ -511,6 +531,8 @@ COMMANDS: tuple[Command, ...] = (
     Command("programme", "rehit programme my_town --budget-per-year 20000 --years 5",
             _programme_options, _run_programme),
     Command("price", "rehit price my_town --margin 0.12", _price_options, _run_price),
+    Command("whatif", "rehit whatif my_town --policies policies.toml",
+            _whatif_options, _run_whatif),
     Command("patrol", "rehit patrol my_town --date 2025-03-14",
             _patrol_options, _run_patrol),
     Command("evaluate", "rehit evaluate my_town --measures measures.csv",

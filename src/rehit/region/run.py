@@ -284,12 +284,12 @@ def _log_into(path: str) -> logging.Handler:
 @contextmanager
 def _client(scheduler: str | None, workers: int, memory: str, log: str) -> Iterator[Client]:
     """Give a client of the scheduler named, or of a cluster of this machine that ends with it."""
-    try:
-        from dask import config
-        from distributed import Client, LocalCluster
-    except ImportError as error:
-        raise SettingError("rehit region", "errors.no_dask") from error
     if scheduler is None:
+        try:
+            from dask import config
+            from distributed import Client, LocalCluster
+        except ImportError as error:
+            raise SettingError("rehit region", "errors.no_dask") from error
         _check_size(workers, memory)
         # Paused near the limit of its memory a worker waits for ever: what it holds is not Dask's.
         with (config.set({"distributed.worker.memory.pause": False}),
@@ -301,6 +301,23 @@ def _client(scheduler: str | None, workers: int, memory: str, log: str) -> Itera
             client.register_worker_callbacks(setup=partial(_log_into, log))
             yield client
         return
+    with reached(scheduler) as client:
+        yield client
+
+
+@contextmanager
+def reached(scheduler: str) -> Iterator[Client]:
+    """Give a client of a running scheduler.
+
+    Raises
+    ------
+    SettingError
+        If Dask is not installed, or the scheduler does not answer.
+    """
+    try:
+        from distributed import Client
+    except ImportError as error:
+        raise SettingError("--scheduler", "errors.no_dask") from error
     try:
         client = Client(scheduler, timeout=PATIENCE_S)
     except (OSError, ValueError) as error:

@@ -1,0 +1,553 @@
+"""The patch lived through under each policy: markings, reports, crews and looks, event by event.
+
+All draws of a policy go side by side, each through its own events in order of time. Every policy
+meets the same markings, with the same people reporting them (common random numbers), so that what
+differs between two policies is their doing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from joblib import Parallel, delayed
+from numpy.typing import NDArray
+
+from rehit.policy.patch import DAYS_PER_YEAR, HOURS_PER_DAY, Patch, Worlds
+from rehit.policy.policies import Policy
+
+Numbers = NDArray[np.float64]
+Whole = NDArray[np.int64]
+Flags = NDArray[np.bool_]
+MARK, PLANNED, LOOK, NOTHING = range(4)
+BLOCK_DAYS = 28.0
+DAYS_PER_WEEK = 7.0
+LEAST_DAYS = 1e-5
+#: Different places that markings of places not known so far are spread over, one after another.
+ELSEWHERE = 2000
+#: What is added up in each year and draw: of markings, of jobs, and of both.
+OF_MARKINGS = ("markings", "markings_offensive", "rehits")
+OF_JOBS = ("cleared", "reported", "reported_offensive", "in_time", "in_time_offensive",
+           "waiting_days", "hours")
+SUMS = (*OF_MARKINGS, *OF_JOBS, "found", "faded", "visible_days", "visible_days_offensive")
+
+
+@dataclass(frozen=True)
+class Lived:
+    """What came of one policy.
+
+    Attributes
+    ----------
+    policy
+        The policy.
+    sums
+        Name of `SUMS` to years × draws; a job counts in the year in which the wall is clean again,
+        a marking in the year in which it comes.
+    cleanings
+        Years × draws × places, places not known before added up in the last column.
+    standing
+        Markings that stand at the end, by draw.
+    looks
+        Looks made in each year.
+    """
+
+    policy: Policy
+    sums: dict[str, Numbers]
+    cleanings: NDArray[np.int16]
+    standing: Numbers
+    looks: Numbers
+
+
+def live(patch: Patch, policies: Sequence[Policy], worlds: Worlds, *, seed: int,
+         years: int, effect: float = 1.0, batch: int = 100, n_jobs: int | None = None) -> list[Lived]:
+    """Live the patch through under each policy, in every drawn world.
+
+    Parameters
+    ----------
+    patch
+        What was learnt of the patch.
+    policies
+        What is tried; all meet the same markings.
+    worlds
+        Drawn values of what is not known, one for each draw.
+    seed
+        Of all chance; the same seed gives the same markings whatever the policies.
+    years
+        Whole years ahead.
+    effect
+        Rate after a clearance for each doubling of the days until it (log2(days + 1)) against a
+        clearance that took as long as is usual today; 1 for none.
+    batch
+        Draws lived through side by side; results do not depend on `n_jobs`, but on this.
+    n_jobs
+        Processes; None for what joblib is set to, one if nothing is.
+
+    Returns
+    -------
+    list of Lived
+        One for each policy, draws in the order of `worlds`.
+    """
+    parts = [slice(at, min(at + batch, worlds.draws)) for at in range(0, worlds.draws, batch)]
+    lived = Parallel(n_jobs=n_jobs)(
+        delayed(_live_batch)(patch, policies, worlds.part(each), [seed, number], years, effect)
+        for number, each in enumerate(parts))
+    return [_joined([each[at] for each in lived]) for at in range(len(policies))]
+
+
+def _joined(parts: Sequence[Lived]) -> Lived:
+    return replace(
+        parts[0], sums={name: np.concatenate([p.sums[name] for p in parts], axis=1)
+                        for name in SUMS},
+        cleanings=np.concatenate([p.cleanings for p in parts], axis=1),
+        standing=np.concatenate([p.standing for p in parts]))
+
+
+def _live_batch(patch: Patch, policies: Sequence[Policy], worlds: Worlds, seed: list[int],
+                years: int, effect: float) -> list[Lived]:
+    rng = np.random.default_rng(seed)
+    spread = patch.most_speed(effect)
+    run = _Run(patch, policies, worlds, years=years, effect=effect)
+    used = np.zeros(worlds.draws, dtype=np.int64)
+    for stretch in range(years + 1):  # the first leads in
+        marks = come(patch, worlds, stretch=stretch, spread=spread, used=used, rng=rng)
+        used = marks.used
+        run.live(marks, stretch)
+    return run.ended()
+
+
+# Markings as they would come to clean walls.
+
+@dataclass(frozen=True)
+class Marks:
+    """Markings that come to walls, in order of draw and time; what each brings with it.
+
+    Attributes
+    ----------
+    draw, slot
+        Which draw, and which place (from the number of known places on: places not known before).
+    at
+        When [days].
+    chance
+        Uniform: whether it comes at all where the wall's rate is lower than it might be.
+    never, delay, plan
+        Uniform: whether nobody reports it, how soon somebody does, how soon it is planned.
+    offensive
+        Whether it offends.
+    effort
+        Minutes on the wall over what is usual there.
+    used
+        Places not known before that were used so far, by draw.
+    """
+
+    draw: Whole
+    slot: Whole
+    at: Numbers
+    chance: Numbers
+    never: Numbers
+    delay: Numbers
+    plan: Numbers
+    offensive: Flags
+    effort: Numbers
+    used: Whole
+
+
+def come(patch: Patch, worlds: Worlds, *, stretch: int, spread: float, used: Whole,
+         rng: np.random.Generator) -> Marks:
+    """Draw the markings of one stretch of days: the lead-in is number 0, then come the years.
+
+    Each place brings bursts, a Poisson number of them in each four weeks, of a logarithmic number
+    of markings: together a negative binomial count whose variance is ``bursts.place`` times the
+    squared mean above a Poisson count's. Places close together, and the town, have better and worse
+    four weeks on top.
+
+    References
+    ----------
+    Quenouille 1949, Biometrics 5, 162-164: the negative binomial as a Poisson number of
+    logarithmic groups.
+    """
+    start, end = patch.ends(stretch - 1), patch.ends(stretch)
+    edges = np.append(np.arange(start, max(end - BLOCK_DAYS / 2, start + 1e-9), BLOCK_DAYS), end)
+    lengths = np.diff(edges)
+    season = patch.season_of(edges) * spread * worlds.bursts(patch.bursts["town"], len(lengths),
+                                                             rng)
+    level = worlds.level[:, max(stretch - 1, 0), None] * season  # draws × blocks
+    slot, draw, block = _at_known_places(patch, worlds, level, lengths, rng)
+    per_day = patch.elsewhere_per_year / DAYS_PER_YEAR
+    fresh = rng.poisson(level * lengths * per_day * (1 + worlds.never_ratio[:, None]))
+    more_draw, more_block = _expanded(fresh)
+    # One place after another, so that none is met twice while the first marking stands.
+    order = np.arange(len(more_draw)) - np.repeat(
+        np.cumsum(fresh.sum(axis=1)) - fresh.sum(axis=1), fresh.sum(axis=1))
+    more_slot = patch.n + (used[more_draw] + order) % ELSEWHERE
+    slot, draw, block = (np.concatenate(pair) for pair in (
+        (slot, more_slot), (draw, more_draw), (block, more_block)))
+    at = edges[block] + rng.random(len(slot)) * lengths[block]
+    order = np.argsort(draw * end + at)
+    slot, draw, at = slot[order], draw[order], at[order]
+    chance, never, delay, plan = rng.random((4, len(slot)))
+    offends = patch.offensive[np.minimum(slot, patch.n)]
+    effort = np.exp(rng.normal(-patch.effort_sd**2 / 2, patch.effort_sd, len(slot)))
+    return Marks(draw, slot, at, chance, never, delay, plan,
+                 rng.random(len(slot)) < offends, effort, used + fresh.sum(axis=1))
+
+
+def _at_known_places(patch: Patch, worlds: Worlds, level: Numbers, lengths: Numbers,
+                     rng: np.random.Generator) -> tuple[Whole, Whole, Whole]:
+    """Return place, draw and block of each marking at a known place."""
+    var, draws = patch.bursts["place"], worlds.draws
+    mean = worlds.rates * (BLOCK_DAYS / DAYS_PER_YEAR)  # draws × places, of a usual block
+    bursts = np.log1p(var * mean) / var if var > 0 else mean
+    order = np.argsort(patch.cell, kind="stable")
+    first = np.flatnonzero(np.diff(patch.cell[order], prepend=-1))
+    in_cell = np.add.reduceat(bursts[:, order], first, axis=1)
+    busy = worlds.bursts(patch.bursts["cell"], len(first) * len(lengths), rng).reshape(
+        draws, len(first), len(lengths))
+    number = rng.poisson(in_cell[:, :, None] * busy * (level * lengths / BLOCK_DAYS)[:, None, :])
+    draw, cell, block = (np.repeat(each, number.ravel()) for each in (
+        np.asarray(part).ravel() for part in np.indices(number.shape)))
+    reach = np.cumsum(bursts[:, order].ravel())
+    before = reach.reshape(draws, -1)[:, first] - bursts[:, order][:, first]
+    target = before[draw, cell] + rng.random(len(draw)) * in_cell[draw, cell]
+    found = np.minimum(np.searchsorted(reach, target, side="right"), len(reach) - 1)
+    place = order[found % patch.n]
+    if var > 0:
+        expected = var * mean[draw, place]
+        size = rng.logseries(np.clip(expected / (1 + expected), 1e-12, 1 - 1e-9))
+        place, draw, block = (np.repeat(each, size) for each in (place, draw, block))
+    return place, draw, block
+
+
+def _expanded(number: NDArray[np.int64]) -> tuple[Whole, Whole]:
+    """Return row and column of each one counted in a table of numbers."""
+    rows, columns = np.indices(number.shape)
+    return np.repeat(rows.ravel(), number.ravel()), np.repeat(columns.ravel(), number.ravel())
+
+
+# The crews' hours.
+
+class Clock:
+    """Turns a time into the working days worked until then, and back.
+
+    Parameters
+    ----------
+    working
+        Which days are worked.
+    starts, length
+        Hour of the day at which crews start, and how long they are out [h].
+    """
+
+    def __init__(self, working: Flags, *, starts: float, length: float) -> None:
+        self.open, self.starts, self.length = working.astype(float), starts, length
+        self.worked = np.concatenate([[0.0], np.cumsum(self.open)])
+        self.usual = max(float(self.open.mean()), 1e-9)
+
+    def work(self, time: Numbers) -> Numbers:
+        """Return the working days worked until a time [days]."""
+        day = np.minimum(time.astype(np.int64), len(self.open) - 1)
+        share = ((time - day) * HOURS_PER_DAY - self.starts) / self.length
+        return np.asarray(
+            self.worked[day] + np.minimum(np.maximum(share, 0.0), 1.0) * self.open[day])
+
+    def time(self, work: Numbers) -> Numbers:
+        """Return when so many are worked [days]; beyond the last day, evenly."""
+        day = np.minimum(np.maximum(self.worked.searchsorted(work) - 1, 0), len(self.open) - 1)
+        share = np.minimum(work - self.worked[day], 1.0)
+        beyond = np.maximum(work - self.worked[-1], 0.0) / self.usual
+        return np.asarray(day + (self.starts + share * self.length) / HOURS_PER_DAY + beyond)
+
+
+# The policies, year by year.
+
+class _Run:
+    """All draws of all policies side by side: a lane for each draw of each policy."""
+
+    def __init__(self, patch: Patch, policies: Sequence[Policy], worlds: Worlds, *, years: int,
+                 effect: float) -> None:
+        self.patch, self.policies, self.worlds, self.years = patch, policies, worlds, years
+        self.effect, self.spread = effect, patch.most_speed(effect)
+        self.n_lanes, self.end = len(policies) * worlds.draws, patch.ends(years)
+        self.slots = patch.n + ELSEWHERE
+        size = self.n_lanes * self.slots
+        self.since = np.full(size, np.inf)  # first marking since the wall was clean
+        self.reported = np.full(size, np.inf)  # when that was, or will be, reported
+        self.clear = np.full(size, -np.inf)  # when the crew is, or was, done there
+        self.effort = np.ones(size, dtype=np.float32)
+        self.offends = np.zeros(size, dtype=bool)
+        self._set_policies()
+        # Stretches: the lead-in, the years, and what comes after the end.
+        n = years + 2
+        self.markings = np.zeros((n, self.n_lanes, len(OF_MARKINGS)))
+        self.done = np.zeros((n, self.n_lanes, len(OF_JOBS)))
+        self.found, self.faded = np.zeros((2, n, self.n_lanes))
+        self.visible = np.zeros((n, self.n_lanes, 2))
+        self.cleanings = np.zeros((n, self.n_lanes, patch.n + 1), dtype=np.int16)
+        self.waiting = _Jobs.none()
+
+    def _set_policies(self) -> None:
+        """Lay out what the policies make of crews, walls, standards and looks."""
+        patch, practice = self.patch, self.patch.practice
+
+        def lanes(values: Sequence[float]) -> Numbers:
+            return np.repeat(np.asarray(values, dtype=float), self.worlds.draws)
+
+        coated = np.array([patch.coated_by(policy) for policy in self.policies])
+        onsite = np.where(coated, patch.onsite_coated_h, patch.onsite_h)
+        elsewhere = np.full((len(coated), 1), patch.onsite_elsewhere_h)
+        self.onsite_h = np.concatenate([onsite, elsewhere], axis=1).ravel()
+        speed = np.where(coated, 1 - patch.prevented, 1.0)
+        self.usual_speed = np.concatenate(
+            [speed, np.ones((len(coated), ELSEWHERE))], axis=1).astype(np.float32)
+        self.speed = np.repeat(self.usual_speed, self.worlds.draws, axis=0).ravel()
+        self.policy = np.repeat(np.arange(len(self.policies)), self.worlds.draws)
+        self.travel_h = lanes([patch.travel_of(policy) for policy in self.policies])
+        self.due_days = np.repeat([patch.due_days(policy) for policy in self.policies],
+                                  self.worlds.draws, axis=0)
+        self.minutes = np.tile(self.worlds.minutes, len(self.policies))
+        crews = [patch.crews_of(policy) for policy in self.policies]
+        whole = [max(1, int(np.ceil(each - 1e-9))) for each in crews]
+        self.day_h = lanes([patch.job_hours_a_day(policy) / n
+                            for policy, n in zip(self.policies, whole, strict=True)])
+        self.free = np.where(np.arange(max(whole))[:, None] < lanes(whole), 0.0, np.inf)
+        self.clock = Clock(practice.working, starts=practice.starts, length=practice.length)
+        self.looks = [patch.looks_of(policy, self.end) for policy in self.policies]
+
+    def _stretch(self, time: Numbers) -> Whole:
+        """Return the stretch that each time falls into."""
+        number = np.floor((time - self.patch.lead_days) / DAYS_PER_YEAR).astype(np.int64) + 1
+        return np.asarray(np.minimum(np.maximum(number, 0), self.years + 1))
+
+    def live(self, marks: Marks, stretch: int) -> None:
+        """Live through the lead-in or one year."""
+        new = _Jobs.of(marks, self.patch, self.policies, self.worlds)
+        earlier, until = len(self.waiting.at), self.patch.ends(stretch)
+        self.jobs, self.now = self.waiting.followed_by(new), stretch
+        jobs = self.jobs
+        soon = np.flatnonzero(jobs.planned < until)
+        kinds, times, items = _in_order(
+            jobs, np.arange(earlier, len(jobs.at)), soon,
+            _looks_between(self.looks, self.patch.ends(stretch - 1), until, self.worlds.draws),
+            self.n_lanes)
+        for kind, time, item in zip(kinds, times, items, strict=True):
+            for what, deal in ((MARK, self._mark), (PLANNED, self._plan), (LOOK, self._look)):
+                lane = np.flatnonzero(kind == what)
+                if len(lane):
+                    deal(lane, item[lane], time[lane])
+        self.waiting = jobs.kept(np.flatnonzero((jobs.planned >= until)
+                                                & (jobs.planned < self.end)))
+
+    def _mark(self, lane: Whole, job: Whole, now: Numbers) -> None:
+        """Let markings come: to a clean wall, or beside one that stands there already."""
+        jobs, slot = self.jobs, self.jobs.slot[job]
+        wall = lane * self.slots + slot
+        since, reported, clear = self.since[wall], self.reported[wall], self.clear[wall]
+        gone = self._fade(lane, wall, since, reported, now)
+        stands = (since < np.inf) & ~gone
+        free = now >= clear
+        clean = free & ~stands & (jobs.chance[job] * self.spread < self.speed[wall])
+        beside = free & stands & (reported > now)
+        jobs.settled[job] = ~(clean | beside)
+        new, wall_new = job[clean], wall[clean]
+        self.since[wall_new] = now[clean]
+        self.reported[wall_new] = jobs.reported[new]
+        self.effort[wall_new] = jobs.effort[new]
+        self.offends[wall_new] = offensive = jobs.offensive[new]
+        again = self.patch.seen_before[np.minimum(slot[clean], self.patch.n)] | (
+            clear[clean] > -np.inf)
+        self.markings[self.now, lane[clean]] += _columns(
+            np.ones(len(new)), offensive, again)
+        if beside.any():
+            wall, job = wall[beside], job[beside]
+            self.reported[wall] = np.minimum(reported[beside], jobs.reported[job])
+            self.offends[wall] |= jobs.offensive[job]
+
+    def _fade(self, lane: Whole, wall: Whole, since: Numbers, reported: Numbers,
+              now: Numbers) -> Flags:
+        """Take off what nobody reports and others removed, or the weather; say where."""
+        days = self.patch.fades_after_days
+        gone = (reported == np.inf) & (now - since > days)
+        if gone.any():
+            ended = since[gone] + days
+            self._stood(lane[gone], since[gone], ended, self.offends[wall[gone]])
+            self.faded[self._stretch(ended), lane[gone]] += 1
+            self.since[wall[gone]] = np.inf
+        return np.asarray(gone)
+
+    def _stood(self, lane: Whole, since: Numbers, until: Numbers, offends: Flags, *,
+               repeated: bool = False) -> None:
+        """Add up the days that markings stood, each in its year; lanes may be `repeated`."""
+        until = np.minimum(until, self.end)
+        first = self._stretch(since)
+        in_first = np.minimum(until, self.patch.lead_days + first * DAYS_PER_YEAR) - since
+        parts = [(first, in_first)]
+        left = until - since - in_first
+        if left.any():
+            # Two years later and more is rare: such days are counted in the year of the end.
+            parts.append((np.minimum(self._stretch(until), self.years), left))
+        for year, days in parts:
+            if repeated:
+                np.add.at(self.visible, (year, lane), _columns(days, days * offends))
+            else:
+                self.visible[year, lane] += _columns(days, days * offends)
+
+    def _plan(self, lane: Whole, job: Whole, now: Numbers) -> None:
+        """Hand reported markings to the crews, unless the wall is done or in hand already."""
+        jobs = self.jobs
+        slot = jobs.slot[job]
+        wall = lane * self.slots + slot
+        live = np.flatnonzero(~jobs.settled[job] & (self.since[wall] <= jobs.at[job])
+                              & (now >= self.clear[wall]))
+        if len(live):
+            lane = lane[live]
+            self._send(lane, slot[live], wall[live], now[live], self.travel_h[lane])
+
+    def _look(self, lane: Whole, place: Whole, now: Numbers) -> None:
+        """Look at places; what stands there is dealt with at once."""
+        wall = lane * self.slots + place
+        since, reported = self.since[wall], self.reported[wall]
+        gone = self._fade(lane, wall, since, reported, now)
+        live = np.flatnonzero((since < np.inf) & ~gone & (now >= self.clear[wall]))
+        if len(live):
+            lane = lane[live]
+            self.found[self.now, lane] += reported[live] > now[live]
+            self._send(lane, place[live], wall[live], now[live], 0.0)
+
+    def _send(self, lane: Whole, slot: Whole, wall: Whole, now: Numbers,
+              travel_h: Numbers | float) -> None:
+        """Give each job to the crew that is free first; no crew leaves one for another."""
+        patch = self.patch
+        place = np.minimum(slot, patch.n)
+        hours = travel_h + self.minutes[lane] * self.effort[wall] * self.onsite_h[
+            self.policy[lane] * (patch.n + 1) + place]
+        free = self.free[:, lane]
+        crew = free.argmin(axis=0)
+        done = np.maximum(self.clock.work(now), free[crew, np.arange(len(lane))])
+        done += hours / self.day_h[lane]
+        self.free[crew, lane] = done
+        clear = np.maximum(self.clock.time(done), now)
+        reported = self.reported[wall]
+        self._count(lane, wall, place, clear, hours, reported)
+        self.since[wall], self.reported[wall], self.clear[wall] = np.inf, np.inf, clear
+        if self.effect != 1:
+            waited = np.where(reported <= clear, clear - reported, 0.0)
+            self.speed[wall] = self.usual_speed[self.policy[lane], slot] * patch.speed_after(
+                waited, self.effect)
+
+    def _count(self, lane: Whole, wall: Whole, place: Whole, clear: Numbers, hours: Numbers,
+               reported: Numbers) -> None:
+        """Add a job up in the year in which the wall is clean again."""
+        year = self._stretch(clear)
+        offends, told = self.offends[wall], reported <= clear
+        waited = np.where(told, clear, self.end) - np.where(told, reported, self.end)
+        in_time = told & (waited <= self.due_days[lane, offends.astype(np.int8)])
+        self.done[year, lane] += _columns(np.ones(len(lane)), told, told & offends, in_time,
+                                          in_time & offends, waited, hours)
+        self._stood(lane, self.since[wall], clear, offends)
+        self.cleanings[year, lane, place] += 1
+
+    def ended(self) -> list[Lived]:
+        """Count what still stands; what crews would be done with later stands too."""
+        wall = np.flatnonzero(self.since < np.inf)
+        lane, since = wall // self.slots, self.since[wall]
+        fades = since + self.patch.fades_after_days
+        gone = (self.reported[wall] == np.inf) & (fades < self.end)
+        np.add.at(self.faded, (self._stretch(fades[gone]), lane[gone]), 1)
+        self._stood(lane, since, np.where(gone, fades, self.end), self.offends[wall],
+                    repeated=True)
+        standing = np.bincount(lane[~gone], minlength=self.n_lanes) + self.done[-1, :, 0]
+        columns = np.concatenate([self.markings, self.done, self.found[..., None],
+                                  self.faded[..., None], self.visible], axis=2)[1:-1]
+        edges = [self.patch.ends(stretch) for stretch in range(self.years + 1)]
+        lived = []
+        for number, policy in enumerate(self.policies):
+            own = slice(number * self.worlds.draws, (number + 1) * self.worlds.draws)
+            looks = np.diff(np.searchsorted(self.looks[number][0], edges)).astype(float)
+            lived.append(Lived(
+                policy, {name: columns[:, own, at] for at, name in enumerate(SUMS)},
+                self.cleanings[1:-1, own], standing[own], looks))
+        return lived
+
+
+def _columns(*values: NDArray[np.generic]) -> Numbers:
+    """Return values side by side; quicker than to stack them."""
+    table = np.empty((len(values[0]), len(values)))
+    for at, each in enumerate(values):
+        table[:, at] = each
+    return table
+
+
+@dataclass
+class _Jobs:
+    """Markings with what a policy makes of them; `settled` ones bring the crews no job."""
+
+    lane: Whole
+    slot: Whole
+    at: Numbers
+    chance: Numbers
+    reported: Numbers
+    planned: Numbers
+    effort: Numbers
+    offensive: Flags
+    settled: Flags
+
+    @classmethod
+    def none(cls) -> _Jobs:
+        whole, number, flag = (np.zeros(0, dtype=kind) for kind in (np.int64, float, bool))
+        return cls(whole, whole, number, number, number, number, number, flag, flag)
+
+    @classmethod
+    def of(cls, marks: Marks, patch: Patch, policies: Sequence[Policy], worlds: Worlds) -> _Jobs:
+        place = np.minimum(marks.slot, patch.n)
+        usual = -np.log1p(-marks.delay) * worlds.report_days[marks.draw, place]
+        told, plans = [], []
+        for policy in policies:
+            ratio = worlds.never_ratio * policy.never_reported_share
+            never = marks.never < (ratio / (1 + ratio))[marks.draw]
+            reported = np.where(never, np.inf, marks.at + usual * policy.report_days_share)
+            told.append(reported)
+            # A job never comes before its marking, even where everything happens at once.
+            plans.append(reported + np.maximum(
+                patch.plan_days(marks.plan, marks.offensive, policy), LEAST_DAYS))
+        n = len(policies)
+        return cls(np.concatenate([marks.draw + each * worlds.draws for each in range(n)]),
+                   *(np.tile(each, n) for each in (marks.slot, marks.at, marks.chance)),
+                   np.concatenate(told), np.concatenate(plans),
+                   np.tile(marks.effort, n), np.tile(marks.offensive, n),
+                   np.zeros(n * len(marks.at), dtype=bool))
+
+    def followed_by(self, later: _Jobs) -> _Jobs:
+        return _Jobs(*(np.concatenate([mine, theirs]) for mine, theirs in zip(
+            vars(self).values(), vars(later).values(), strict=True)))
+
+    def kept(self, rows: Whole) -> _Jobs:
+        return _Jobs(*(each[rows] for each in vars(self).values()))
+
+
+def _looks_between(looks: Sequence[tuple[Numbers, Whole]], start: float, end: float,
+                   draws: int) -> tuple[Whole, Numbers, Whole]:
+    """Return lane, time and place of the looks of all policies in a stretch of days."""
+    lanes, times, places = [], [], []
+    for number, (time, place) in enumerate(looks):
+        own = slice(*np.searchsorted(time, [start, end]))
+        lanes.append(np.repeat(number * draws + np.arange(draws), own.stop - own.start))
+        times.append(np.tile(time[own], draws))
+        places.append(np.tile(place[own], draws))
+    return np.concatenate(lanes), np.concatenate(times), np.concatenate(places)
+
+
+def _in_order(jobs: _Jobs, new: Whole, planned: Whole, looks: tuple[Whole, Numbers, Whole],
+              n_lanes: int) -> tuple[NDArray[np.int8], Numbers, Whole]:
+    """Return kind, time and item of each lane's events in order of time: steps × lanes."""
+    lane = np.concatenate([jobs.lane[new], jobs.lane[planned], looks[0]])
+    time = np.concatenate([jobs.at[new], jobs.planned[planned], looks[1]])
+    item = np.concatenate([new, planned, looks[2]])
+    kind = np.repeat(np.array([MARK, PLANNED, LOOK], dtype=np.int8),
+                     [len(new), len(planned), len(looks[0])])
+    order = np.argsort(lane * (time.max(initial=0.0) + 1.0) + time)
+    number = np.bincount(lane, minlength=n_lanes)
+    step = np.arange(len(order)) - np.repeat(np.cumsum(number) - number, number)
+    shape, where = (int(number.max(initial=0)), n_lanes), (step, lane[order])
+    kinds, times = np.full(shape, NOTHING, dtype=np.int8), np.zeros(shape)
+    items = np.zeros(shape, dtype=np.int64)
+    kinds[where], times[where], items[where] = kind[order], time[order], item[order]
+    return kinds, times, items
