@@ -15,7 +15,8 @@ from rehit.report.catalogue import catalogue
 
 ROOT = Path(__file__).parents[1]
 SOURCE = ROOT / "src" / "rehit"
-ROOMS = ("incidents", "assets", "hotspots", "treatment", "costs", "contract", "patrol")
+ROOMS = ("incidents", "assets", "hotspots", "treatment", "costs", "contract", "patrol",
+         "policy")
 #: Each may import what stands lower; within a room anything goes. Rooms never import each other,
 #: but a contract is priced from the cost room's rates and strategies.
 LAYERS = {"messages": -1, "errors": 0, "packaged": 1, "files": 2, "words": 3,

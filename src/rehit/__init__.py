@@ -36,6 +36,7 @@ if TYPE_CHECKING:
         propose,
         rank_places,
         read_log,
+        try_policies,
         write_report,
     )
     from rehit.errors import RehitError
@@ -49,7 +50,7 @@ __all__ = [
     "Answer", "RehitError", "choose_methods", "choose_programme", "clean", "compare_areas",
     "compare_strategies", "draw", "evaluate_measure", "example_log", "explain_figure",
     "limits_of", "match_assets", "open_project", "plan_patrol", "price_contract", "propose",
-    "rank_places", "read_log", "shown_table", "turning", "write_report",
+    "rank_places", "read_log", "shown_table", "try_policies", "turning", "write_report",
 ]
 
 

@@ -465,6 +465,52 @@ def choose_programme(town: Chain, *, budget_per_year: float | None = None,
                    "sweep": town.budget_sweep(found)}, {"saving": found.saving})
 
 
+def try_policies(town: Chain, *, policies: Path | str | None = None, years: int | None = None,
+                 draws: int | None = None, worth_of_day: float | None = None) -> Answer:
+    """Live the patch through under today's practice and under other policies.
+
+    Parameters
+    ----------
+    town
+        The project opened.
+    policies
+        TOML file, each section a policy; default those that come with rehit.
+    years, draws
+        Whole years ahead, possible worlds; default the project's.
+    worth_of_day
+        What a day without a marking that would stand is worth [currency]; default the project's.
+
+    Returns
+    -------
+    Answer
+        Tables ``policies`` (each measure by policy and year), ``against_today``,
+        ``cost_and_days``, ``best``, ``to_measure`` and ``quick_clearance``.
+
+    Raises
+    ------
+    RehitError
+        For policies that cannot be read, or a number out of range.
+
+    Examples
+    --------
+    >>> town = open_project(log=example_log(), crs="EPSG:32625")
+    >>> tried = try_policies(town, years=1, draws=50)["cost_and_days"].set_index("policy")
+    >>> bool(tried.loc["two_days", "visible_days"] < tried.loc["today", "visible_days"])
+    True
+    """
+    from rehit.outputs.whatif import check_numbers, try_policies
+    from rehit.policy.policies import read_policies
+    from rehit.report.policies import policy_messages
+
+    check_numbers(town.parameters, years=years, draws=draws, worth_of_day=worth_of_day)
+    found = try_policies(town, read_policies(None if policies is None else Path(policies)),
+                         years=years, draws=draws, worth_of_day=worth_of_day)
+    return Answer(_said(town, [*policy_messages(found), *found.doubts]), {
+        "policies": found.by_year, "against_today": found.against,
+        "cost_and_days": found.frontier, "best": found.best, "to_measure": found.unknowns,
+        "quick_clearance": found.flips})
+
+
 def price_contract(town: Chain, *, margin: float | None = None, years: int = 1,
                    received: Path | str | None = None) -> Answer:
     """Price a contract to look after the patch.

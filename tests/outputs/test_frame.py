@@ -69,7 +69,7 @@ def test_csv_files_carry_a_byte_order_mark_only_when_asked(tmp_path: Path) -> No
 
 
 @pytest.mark.parametrize("command", [
-    "clean", "hotspots", "compare", "programme", "price", "patrol", "report"])
+    "clean", "hotspots", "compare", "programme", "price", "whatif", "patrol", "report"])
 def test_a_log_that_would_not_fit_is_refused_before_the_work_begins(
         command: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     chain = Chain(load_project(make_town(tmp_path / "town")))

@@ -9,7 +9,6 @@ from invented_patch import make_patch, sure_worlds
 
 from rehit.observed import Window
 from rehit.policy.patch import (
-
     CHANCES,
     burst_variances,
     season_factors,

@@ -133,7 +133,8 @@ def test_where_slow_clearance_brings_rehits_quick_clearance_saves_them() -> None
     # Without an effect the wall is clean for longer, so it is marked a little more often.
     assert markings[1.0][1] > markings[1.0][0]
     rates = 12.0, 12.0 * 1.2 ** (np.log2(1.4 + 1) - np.log2(7 + 1))
-    slow, fast = (40 * r / (1 + r * w / DAYS_PER_YEAR) for r, w in zip(rates, (7, 1.4), strict=True))
+    slow, fast = (rate / (1 + rate * wait / DAYS_PER_YEAR)
+                  for rate, wait in zip(rates, (7, 1.4), strict=True))
     assert markings[1.2][1] / markings[1.2][0] == pytest.approx(fast / slow, rel=0.01)
     # Today's own waits are the usual ones: the effect leaves today's practice as it is.
     assert markings[1.2][0] == pytest.approx(markings[1.0][0], rel=0.02)

@@ -129,7 +129,7 @@ def _code_texts() -> tuple[frozenset[str], tuple[tuple[str, ...], ...]]:
         found = re.findall(r"""['"]([a-z_.]+)['"]""", path.read_text(encoding="utf-8"))
         texts |= set(found)
         composed |= {(text, ANY) for text in found if text.endswith(".")}
-    for path in SOURCE.rglob("*.csv"):
+    for path in [*SOURCE.rglob("*.csv"), *SOURCE.rglob("*.toml")]:
         texts |= set(re.findall(r"[a-z][a-z0-9_.]+", path.read_text(encoding="utf-8")))
     return frozenset(texts), tuple(
         c for c in composed if any(len(piece) > 1 for piece in c))

@@ -30,6 +30,7 @@ COMMANDS: dict[str, list[str]] = {
     "hotspots": ["hotspots", "{town}"],
     "compare": ["compare", "{town}"],
     "compare, shares": ["compare", "{town}", "--variance-shares", "--horizon-years", "5"],
+    "whatif": ["whatif", "{town}", "--draws", "50", "--years", "2"],
     "programme": ["programme", "{town}"],
     "programme, robust": ["programme", "{town}", "--budget-per-year", "500", "--robust"],
     "price": ["price", "{town}"],

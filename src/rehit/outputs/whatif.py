@@ -9,6 +9,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 from joblib import parallel_config
@@ -18,8 +19,8 @@ from rehit.chain import Chain
 from rehit.contract.volume import contract_jobs, found_share, mean_found_share, predict_volume
 from rehit.costs.cashflow import coated_share
 from rehit.costs.lifecycle import Comparison, compare_by_formula
-from rehit.costs.rates import LABOUR, LINES, cleaning_lines, cleaning_methods, spots
-from rehit.costs.strategies import BASELINE, Strategy
+from rehit.costs.rates import LABOUR, LINES, cleaning_methods, spots
+from rehit.costs.strategies import Strategy
 from rehit.errors import SettingError
 from rehit.files.writing import write_csv
 from rehit.hotspots.recurrence import rapid_clearance
@@ -68,6 +69,8 @@ PILOT_ROUNDS, PILOT_DRAWS = 3, 40
 EFFECT_LEVEL = 0.9
 WORTHS = (0.0, 1.0, 5.0, 20.0)
 PROCESSES = 2
+#: Draws lived through side by side; events of a year of them, which bound memory; fewest draws.
+MOST_DRAWS, MOST_EVENTS, FEWEST_DRAWS = 100, 6e6, 50
 #: Longest interval between looks, in rounds that see each place once.
 LONGEST_ROUNDS = 20
 
@@ -103,7 +106,8 @@ class Lab:
              draws: int | None = None) -> list[Lived]:
         """Live through the policies in the first `draws` worlds."""
         return live(self.patch, policies, self.worlds.part(slice(0, draws)), seed=self.seed,
-                    years=self.years, effect=effect)
+                    years=self.years, effect=effect,
+                    batch=_side_by_side(self.patch, len(policies)))
 
     def measured(self, lived: list[Lived]) -> list[dict[str, Numbers]]:
         """Return the measures of each policy."""
@@ -113,20 +117,31 @@ class Lab:
         return [measured(each, self.patch, prices) for each in lived]
 
 
-def set_up_lab(chain: Chain, *, years: int | None = None, draws: int | None = None) -> Lab:
+def _side_by_side(patch: Patch, n_policies: int) -> int:
+    """Return how many draws are lived through at once, so that a year of them fits into memory."""
+    per_lane = 2 * (patch.known_per_year + patch.elsewhere_per_year) + patch.n
+    return int(min(max(MOST_EVENTS / (per_lane * n_policies), 1), MOST_DRAWS))
+
+
+def set_up_lab(chain: Chain, *, n_policies: int, years: int | None = None,
+               draws: int | None = None) -> Lab:
     """Learn the patch from the project's results, and draw the worlds.
 
     Parameters
     ----------
     chain
         The project's results.
+    n_policies
+        Policies to be tried: with very many markings fewer worlds are drawn.
     years, draws
         Default ``policy.years``, ``policy.draws``.
     """
     numbers = with_travel(chain)
     years = int(numbers["policy.years"]) if years is None else years
-    draws = int(numbers["policy.draws"]) if draws is None else draws
+    wanted = int(numbers["policy.draws"]) if draws is None else draws
     patch, prices = _learnt(chain, numbers, years=years)
+    each = years * n_policies * (patch.known_per_year + patch.elsewhere_per_year)
+    draws = min(wanted, max(int(numbers["policy.most_markings"] / max(each, 1)), FEWEST_DRAWS))
     doubt = chain.doubt.for_draws(draws)
     jobs = with_changes(contract_jobs(chain.incidents, chain.advice, parameters=numbers), chain)
     volume = predict_volume(jobs[jobs["exclusion"] == ""], chain.repeats,
@@ -143,11 +158,12 @@ def set_up_lab(chain: Chain, *, years: int | None = None, draws: int | None = No
                 "report_days": np.exp(rng.normal(0, numbers["policy.report_days_sd"], draws)),
                 **{cause.name: doubt.of(cause.name) for cause in doubt.known
                    if cause.name != "markings"}}
-    worlds = dict(level=volume.means / volume.per_year, never_ratio=never,
-                  report_factor=unknowns["report_days"], minutes=doubt.of("minutes"))
     seed = int(chain.rng("policy lives").integers(2**31))
     patch = _as_many_as_expected(patch, standing.never_ratio, seed)
-    return Lab(patch, draw_worlds(patch, **worlds, rng=rng),
+    worlds = draw_worlds(
+        patch, level=volume.means / volume.per_year, never_ratio=never, minutes=doubt.of("minutes"),
+        report_factor=unknowns["report_days"], rng=rng)
+    return Lab(patch, worlds,
                replace(prices, factors=doubt.lines("cleaning"),
                        cover_factors=doubt.lines("covering")), unknowns, seed, years)
 
@@ -222,12 +238,11 @@ def _learnt(chain: Chain, numbers: Parameters, *, years: int) -> tuple[Patch, Pr
 
 def _cells(repeats: pd.DataFrame, side_m: float) -> NDArray[np.int64]:
     """Return the number of each place's square; a place without a point has one of its own."""
-    points = repeats.geometry.representative_point()
-    known = ~(points.is_empty | points.isna()).to_numpy()
-    squares = pd.Series(np.arange(len(repeats)), index=repeats.index).astype("str")
-    squares[known] = [f"{int(x // side_m)} {int(y // side_m)}"
-                      for x, y in zip(points[known].x, points[known].y, strict=True)]
-    return pd.factorize(squares)[0].astype(np.int64)
+    points = gpd.GeoSeries(repeats.geometry).representative_point()
+    squares = [f"{at}" if point is None or point.is_empty else
+               f"{int(point.x // side_m)} {int(point.y // side_m)}"
+               for at, point in enumerate(points)]
+    return pd.factorize(np.array(squares, dtype=object))[0].astype(np.int64)
 
 
 def _waits(waits: pd.Series, offensive: pd.Series, numbers: Parameters) -> dict[str, Numbers]:
@@ -321,9 +336,9 @@ def _prices(chain: Chain, compared: Comparison,
         if covers else np.zeros(len(rows)),
         litres=np.append(today.water_l, loose_litres),
         litres_coated=np.append(of_best([piece.water_l for piece in covers])
-                                if covers else today.water_l, loose_litres), factors=np.ones((len(LINES), 1)),
-        cover_factors=np.ones((len(LINES), 1)), pay_per_hour=pay * float(people.mean())
-        if len(people) else pay)
+                                if covers else today.water_l, loose_litres),
+        factors=np.ones((len(LINES), 1)), cover_factors=np.ones((len(LINES), 1)),
+        pay_per_hour=pay * float(people.mean()) if len(people) else pay)
     onsite = {"today": cleaning[:, LABOUR] / pay / people,
               "coated": coated[:, LABOUR] / pay / people, "elsewhere": loose_hours}
     return prices, onsite, {"saves": saves, "prevented": prevented}
@@ -387,7 +402,7 @@ def try_policies(chain: Chain, policies: tuple[Policy, ...], *, years: int | Non
     numbers = chain.parameters
     worth = numbers["policy.worth_of_day"] if worth_of_day is None else worth_of_day
     chain.step("step.learning_patch")
-    lab = set_up_lab(chain, years=years, draws=draws)
+    lab = set_up_lab(chain, n_policies=len(policies), years=years, draws=draws)
     tried_effects, measured_effect = _effects(chain)
     few = min(int(numbers["policy.effect_draws"]), lab.worlds.draws)
     nets = []
@@ -454,6 +469,21 @@ def _assumed(chain: Chain, lab: Lab, policies: tuple[Policy, ...]) -> tuple[Mess
     return tuple(told)
 
 
+def check_numbers(numbers: Parameters, **given: float | None) -> None:
+    """Refuse a number for this run that the project could not set either.
+
+    Raises
+    ------
+    SettingError
+        Naming the option, and what it may be.
+    """
+    for name, value in given.items():
+        row = numbers.row(f"policy.{name}")
+        if value is not None and not row.low <= value <= row.high:
+            raise SettingError("--" + name.replace("_", "-"), "errors.policy_number",
+                               value=str(value), low=row.low, high=row.high)
+
+
 def write_whatif(chain: Chain, stage: Path, *, policies: Path | None = None,
                  years: int | None = None, draws: int | None = None,
                  worth_of_day: float | None = None,
@@ -472,12 +502,7 @@ def write_whatif(chain: Chain, stage: Path, *, policies: Path | None = None,
     SettingError
         If a number given cannot be.
     """
-    for option, name, given in (("--years", "years", years), ("--draws", "draws", draws),
-                                ("--worth-of-day", "worth_of_day", worth_of_day)):
-        row = chain.parameters.row(f"policy.{name}")
-        if given is not None and not row.low <= given <= row.high:
-            raise SettingError(option, "errors.policy_number", value=str(given), low=row.low,
-                               high=row.high)
+    check_numbers(chain.parameters, years=years, draws=draws, worth_of_day=worth_of_day)
     tried = try_policies(chain, read_policies(policies), years=years, draws=draws,
                          worth_of_day=worth_of_day, scheduler=scheduler)
     chain.step("step.writing")

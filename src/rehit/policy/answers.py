@@ -146,7 +146,8 @@ def in_all(measures: dict[str, Numbers], name: str) -> Numbers:
 
 
 def _spread(values: Numbers) -> tuple[float, float, float]:
-    return float(values.mean()), *(float(each) for each in np.quantile(values, LEVELS))
+    low, high = np.quantile(values, LEVELS)
+    return float(values.mean()), float(low), float(high)
 
 
 def against_today(found: Sequence[dict[str, Numbers]],
@@ -230,7 +231,7 @@ def what_to_measure(found: Sequence[dict[str, Numbers]], unknowns: dict[str, Num
         "worth", ascending=False, ignore_index=True)
 
 
-def flips(effects: Sequence[float], nets: Sequence[Numbers],
+def flips(effects: Sequence[float], nets: Sequence[Sequence[float]],
           policies: Sequence[Policy]) -> pd.DataFrame:
     """Return from which effect of quick clearance on a policy is better, or worse, than today's.
 
@@ -254,7 +255,8 @@ def flips(effects: Sequence[float], nets: Sequence[Numbers],
     for at, policy in list(enumerate(policies))[1:]:
         values = added[:, at]
         change = np.flatnonzero(np.sign(values[1:]) * np.sign(values[:-1]) < 0)
-        crossings = [effects[k] + (effects[k + 1] - effects[k]) * values[k]
+        tried = np.asarray(effects)
+        crossings = [tried[k] + (tried[k + 1] - tried[k]) * values[k]
                      / (values[k] - values[k + 1]) for k in change]
         nearest = min(crossings, key=lambda each: abs(np.log(each)), default=np.nan)
         rows += [(policy.name, effect, float(value), nearest)

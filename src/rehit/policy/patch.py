@@ -224,7 +224,8 @@ class Patch:
         """Return the hours of a working day that all crews have for jobs when looks are made."""
         per_day = self.crews_of(policy) * self.practice.hours_per_day * policy.hours_share
         days = max(self.practice.working.mean() * DAYS_PER_WEEK, 1e-9)
-        return max(per_day - self.practice.look_h * policy.looks_per_week / days, 1e-3 * per_day)
+        left = per_day - self.practice.look_h * policy.looks_per_week / days
+        return float(max(left, 1e-3 * per_day))
 
     def travel_of(self, policy: Policy) -> float:
         """Return the way to a job [h]: longer where fewer jobs wait to be chosen from.
@@ -236,13 +237,13 @@ class Patch:
         for each falls with it; the number of jobs that wait is their rate times the wait (Little).
         """
         ratio = self._mean_plan(policy) / max(self._mean_plan(Policy(name="today")), 1e-9)
-        return self.practice.travel_h * max(ratio, 1e-3) ** -self.travel_power
+        return float(self.practice.travel_h * max(ratio, 1e-3) ** -self.travel_power)
 
     def _mean_plan(self, policy: Policy) -> float:
         share = float(self.offensive.mean())
         means = {kind: float(np.trapezoid(self.waits[kind], CHANCES)) for kind in KINDS}
-        return (means["offensive"] * self._standard(policy, "offensive") * share
-                + means["ordinary"] * self._standard(policy, "ordinary") * (1 - share))
+        return float(means["offensive"] * self._standard(policy, "offensive") * share
+                     + means["ordinary"] * self._standard(policy, "ordinary") * (1 - share))
 
     def _standard(self, policy: Policy, kind: str) -> float:
         """Return a policy's standard over today's."""
@@ -256,10 +257,7 @@ class Patch:
         Crews are taken to keep a new standard as well as they keep today's: the times of the log,
         stretched or shortened with the standard.
         """
-        if policy.order == "report":
-            kinds = ("all", "all")
-        else:
-            kinds = KINDS
+        kinds = ("all", "all") if policy.order == "report" else KINDS
         ordinary, offends = (np.interp(chance, CHANCES, self.waits[kind]) for kind in kinds)
         return np.where(offensive, offends * self._standard(policy, "offensive"),
                         ordinary * self._standard(policy, "ordinary"))

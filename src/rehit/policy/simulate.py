@@ -59,8 +59,8 @@ class Lived:
     looks: Numbers
 
 
-def live(patch: Patch, policies: Sequence[Policy], worlds: Worlds, *, seed: int,
-         years: int, effect: float = 1.0, batch: int = 100, n_jobs: int | None = None) -> list[Lived]:
+def live(patch: Patch, policies: Sequence[Policy], worlds: Worlds, *, seed: int, years: int,
+         effect: float = 1.0, batch: int = 100, n_jobs: int | None = None) -> list[Lived]:
     """Live the patch through under each policy, in every drawn world.
 
     Parameters
@@ -510,7 +510,7 @@ class _Jobs:
                 patch.plan_days(marks.plan, marks.offensive, policy), LEAST_DAYS))
         n = len(policies)
         return cls(np.concatenate([marks.draw + each * worlds.draws for each in range(n)]),
-                   *(np.tile(each, n) for each in (marks.slot, marks.at, marks.chance)),
+                   np.tile(marks.slot, n), np.tile(marks.at, n), np.tile(marks.chance, n),
                    np.concatenate(told), np.concatenate(plans),
                    np.tile(marks.effort, n), np.tile(marks.offensive, n),
                    np.zeros(n * len(marks.at), dtype=bool))

@@ -196,12 +196,12 @@ def _label(figure: Figure, names: list[str], days: np.ndarray, cost: np.ndarray)
     axes = figure.axes[0]
     figure.canvas.draw()  # the layout is not settled before
     points = axes.transData.transform(np.column_stack([days, cost]))
-    line, left, right = 13 * figure.dpi / 72, *axes.bbox.intervalx
+    line, middle = 13 * figure.dpi / 72, float(np.mean(axes.bbox.intervalx))
     lowest = -np.inf
     for at in np.argsort(points[:, 1], kind="stable"):
         x, y = points[at]
         lowest = max(y, lowest + line)
-        side = -1 if x > (left + right) / 2 else 1
+        side = -1 if x > middle else 1
         axes.annotate(
             names[at], (days[at], cost[at]), textcoords="offset pixels", fontsize=9, color=_INK,
             xytext=(side * 2 * line, lowest - y), va="center", ha="right" if side < 0 else "left",
@@ -246,10 +246,9 @@ def _years(tried: Tried, say: Say) -> str:
     header = len(cells)
     table = tried.by_year[tried.by_year["measure"] == "cost"]
     for policy in tried.policies:
-        own = table[table["policy"] == policy].set_index("year")
+        own = table[table["policy"] == policy]
         cells += [say.code("policy", policy), *(
-            say.whole(float(own.loc[year + 1 if tried.years > 1 else 0, "mean"]))
-            for year in range(tried.years))]
+            say.whole(value) for value in own["mean"].to_numpy(float)[-tried.years:])]
     widths = ", ".join(["2fr", *["1fr"] * tried.years])
     return _table(f"({widths})", f"({', '.join(['left', *['right'] * tried.years])})",
                   cells, header)
