@@ -86,8 +86,11 @@ rehit.shown_table(cleaned.ledger.dropna(subset=["before", "after"]).drop_duplica
                   say=town.say, top=10)
 
 # %% [markdown]
-# Source of the rule that repeat reports of a waiting marking are one incident: common practice,
-# no published source; notebook 03 shows what it changes.
+# Method: several reports of one marking are joined while it waits for clearance, because a second
+# caller is no second marking (common practice, no published source; notebook 03 shows what it
+# changes). That every row is accounted for and nothing is changed without a line in the ledger
+# follows the rules of reproducible work (Sandve, Nekrutenko, Taylor and Hovig 2013, PLOS
+# Computational Biology 9, e1003285).
 #
 # ## Exercise for your own log
 #

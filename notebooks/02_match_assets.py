@@ -65,8 +65,11 @@ rehit.turning(lambda below: town.say(
 # %% [markdown]
 # ## How
 #
-# The log's own asset number comes first, then place, kind of thing and address together. Each match
-# carries its confidence and what it rests on. The least sure matches:
+# The log's own asset number comes first, then place, kind of thing and address together. For each
+# asset near by: how likely is what the row says if the marking is on it, against a surface that is
+# in no register? The ratios of distance, kind, surface and address multiply (Fellegi and Sunter
+# 1969, JASA 64, 1183–1210), and an asset's share of the total is its confidence. The least sure
+# matches:
 
 # %%
 rehit.shown_table(matched.sort_values("match_confidence"), [

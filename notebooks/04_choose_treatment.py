@@ -65,8 +65,10 @@ else:
     print(town.say("notebook.no_shares"))
 
 # %% [markdown]
-# What the works log teaches about time, litres and cost (pulled towards the defaults where jobs are
-# few), and what was advised against what was done:
+# What the works log teaches about time, litres and cost, and what was advised against what was
+# done. A method's figure is the crew's own least-squares figure and the default, weighted by how
+# precisely each is known: where jobs are few the default stands, where they are many the crew
+# decides (Lindley and Smith 1972, JRSS B 34, 1–41):
 
 # %%
 if "learned" in chosen.tables:

@@ -49,7 +49,11 @@ rehit.shown_table(written["files"], say=town.say, digits=0)
 # %% [markdown]
 # ## How: where a figure comes from
 #
-# Each figure of the report carries a code such as V1. Its formula, filter and first log rows:
+# Each figure of the report carries a code such as V1. Its formula, filter and first log rows, and
+# the line of pandas that works it out again from the files written beside the report: a result that
+# cannot be traced to its data cannot be checked (Sandve and others 2013, PLOS Computational Biology
+# 9, e1003285, rules 1 and 9). Shares carry their 95 % score interval (Wilson 1927, JASA 22,
+# 209–212), counts theirs (Garwood 1936, Biometrika 28, 437–442).
 
 # %%
 print("\n".join(rehit.explain_figure(OUT, FIGURE).splitlines()[:20]))

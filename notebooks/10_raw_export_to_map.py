@@ -44,7 +44,11 @@ rehit.draw(town, "map")
 # %% [markdown]
 # ## How
 #
-# The columns were read by their names and values, and by nobody. Look at how before you trust it:
+# Each place's rate is pulled towards that of its kind, the more the less it was watched (Clayton
+# and Kaldor 1987, Biometrics 43, 671–681), so that a place watched for a month does not lead the
+# list by chance; the outlines gather places that stand close together (Ester and others 1996,
+# KDD-96, 226–231). The columns were read by their names and values, and by nobody. Look at how
+# before you trust it:
 # a project folder (`rehit new`) keeps the reading in a file that a person can check.
 
 # %%

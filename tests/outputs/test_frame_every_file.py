@@ -13,9 +13,10 @@ from python_calamine import CalamineWorkbook
 
 from rehit.cli import main
 from rehit.report.say import Say
+from rehit.tables import table, table_names
 
 DEMO = Path(__file__).parents[2] / "data_demo"
-COMMANDS = ("report", "compare", "programme", "price", "patrol")
+COMMANDS = ("clean", "hotspots", "compare", "programme", "price", "patrol", "evaluate", "report")
 FEW = """
 draws = 200
 
@@ -51,14 +52,14 @@ def written(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
 
 def papers_set(patched: pytest.MonkeyPatch) -> dict[str, str]:
     """Keep the text of each PDF as it is set."""
-    papers, compiled = {}, typst.compile
+    papers, begun = {}, typst.Compiler
 
     def kept(source: str, **options: object) -> object:
         text = Path(source).read_text(encoding="utf-8")
         papers[f"paper {len(papers) + 1}: {text[:60]}"] = text
-        return compiled(source, **options)
+        return begun(source, **options)
 
-    patched.setattr(typst, "compile", kept)
+    patched.setattr(typst, "Compiler", kept)
     return papers
 
 
@@ -79,7 +80,8 @@ def words(path: Path) -> str:
 
 def test_nan_stands_in_no_file(written: dict[str, str]) -> None:
     """Fault: crews read "nan" where nothing was known."""
-    assert len([name for name in written if name.startswith("paper ")]) > 5
+    papers = ["bid", "calendar of looks", "report", "two run sheets at least"]
+    assert len([name for name in written if name.startswith("paper ")]) > len(papers)
     assert len([text for text in written.values() if text]) > 40
     found = {name: match[0] for name, text in written.items()
              for match in [re.search(r"(?i).{0,30}(?<![\w.])(nan|<na>|nat)(?![\w.]).{0,30}", text)]
@@ -115,3 +117,32 @@ def test_a_loss_has_one_sign_in_every_file(written: dict[str, str]) -> None:
     assert "tail_profit_per_year" in heads["price/bid.csv"]
     for name, columns in heads.items():
         assert not [c for c in columns if "loss" in c and c != "chance_of_loss"], name
+
+
+@pytest.fixture(scope="module")
+def listed() -> dict[str, set[str]]:
+    """Each file that the documentation lists, with the columns it says the file has."""
+    found: dict[str, set[str]] = {}
+    for line in (DEMO.parent / "docs" / "files.md").read_text(encoding="utf-8").splitlines():
+        cells = [cell.strip() for cell in line.strip("|").split("|")]
+        if line.startswith("| ") and len(cells) == 5:
+            command, files, _, columns, besides = cells
+            known = set(table(columns).names) if columns in table_names() else set()
+            found |= {f"{command}/{name}": known | set(filter(None, besides.split(", ")))
+                      for name in files.split(", ")}
+    return found
+
+
+def test_every_file_and_column_written_is_listed_in_the_documentation(
+        written: dict[str, str], listed: dict[str, set[str]]) -> None:
+    named = {re.compile(re.sub(r"<\\?\w+>", r"[^/]+", re.escape(name))): columns
+             for name, columns in listed.items()}
+    unlisted = []
+    for name, text in written.items():
+        if name.startswith("paper ") or name.endswith(("summary.json", "run_log.json")):
+            continue
+        columns = next((known for pattern, known in named.items() if pattern.fullmatch(name)), None)
+        heads = text.partition("\n")[0].replace('"', "").split(",") if name.endswith(".csv") else []
+        unlisted += [name] if columns is None else [
+            f"{name}: {head}" for head in heads if head not in columns]
+    assert unlisted == []
