@@ -72,6 +72,7 @@ def test_few_rehits_give_no_effect_of_clearance():
 
 def test_time_to_rehit_is_read_by_group_with_a_test():
     table = spells(0.0, places=120, seed=3)
+    assert read_time_to_rehit(table, by="substrate")[2].name == "alike"
     table.loc[table["substrate"] == "brick", "days"] /= 2.5
     said = read_time_to_rehit(table, by="substrate")
     assert [each.name for each in said] == ["median", "median", "differ", "association"]

@@ -9,6 +9,8 @@ import ast
 import dataclasses
 from functools import cache
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -18,6 +20,10 @@ from matplotlib.figure import Figure
 from report_tables import make_input
 
 from rehit.observed import ranked_places
+from rehit.outputs import costs as outputs_costs
+from rehit.outputs import region
+from rehit.outputs.costs import cost_messages
+from rehit.outputs.price import information_messages
 from rehit.parameters import load_parameters
 from rehit.region.areas import Funnel
 from rehit.report import details, figures, front, static_map
@@ -34,7 +40,12 @@ DATA = make_input(n=900)
 NO_PICTURE = Picture("none", "", "", "", b"", b"")
 #: Topics whose messages state findings; titles of figures do so too.
 TOPICS = ("tile", "todo", "hotspots", "cost", "programme", "places", "compared", "emerging",
-          "rings", "trend", "ranking", "evaluation", "verdict")
+          "rings", "trend", "ranking", "evaluation", "verdict", "evaluate", "spells", "ways",
+          "region")
+#: Messages of the bid's topic that state findings; its others are heads and conditions of a price.
+OF_A_BID = ("bid.ask", "bid.ask_years", "bid.first_year", "bid.kept", "bid.kept_none_offensive",
+            "bid.step", "bid.step_overtime", "bid.moved_most", "bid.excluded", "bid.short_log",
+            "bid.received", "bid.received_low", "bid.flips", "bid.nothing_flips")
 #: Messages of those topics that state none: heads, captions, notes, units, parts of sentences, and
 #: what says that nothing is known.
 NO_FINDING = (
@@ -42,12 +53,17 @@ NO_FINDING = (
     "cost.money", "tile.incidents", "tile.rehits", "tile.over", "tile.again", "tile.response",
     "tile.saving", "compared.between", "compared.within", "compared.size",
     "compared.no_difference", "rings.where", "rings.band", "places.survival_caution",
-    "emerging.more")
+    "emerging.more", "evaluate.alone", "evaluate.holds_if", "evaluate.named", "evaluate.usual",
+    "evaluate.step_title", "evaluate.step_rate", "evaluate.step_begins", "evaluate.rates_treated",
+    "evaluate.rates_comparison", "spells.all", "spells.of_word", "ways.kind", "ways.owner",
+    "ways.nothing_placed", "ways.expected", "region.own_fault", "region.not_done",
+    "region.more_not_done", "region.worker_lost", "region.scheduler_lost", "region.areas",
+    "region.learnt")
 FRONT, DETAILS, FIGURES = ("report/test_front.py", "report/test_details.py",
                            "report/test_figures.py")
 SAID, WORDS, TREND = ("hotspots/test_spacetime_said.py", "hotspots/test_recurrence_words.py",
                       "hotspots/test_recurrence_trend.py")
-HERE = "report/test_findings.py"
+HERE, COATING = "report/test_findings.py", "outputs/test_costs_programme_words.py"
 #: Start of the messages' codes to the file and test in which what they say is false.
 FALSE_IN = {
     "tile.changed_": (FRONT, "test_a_change_is_called_more_than_chance_only_where_it_is"),
@@ -80,7 +96,8 @@ FALSE_IN = {
     "cost.under": (FRONT, "test_spending_is_over_under_or_about_what_was_expected"),
     "cost.spent_": (DETAILS, "test_spending_of_the_period_against_forecast_and_before"),
     "cost.none_spent": (DETAILS, "test_spending_of_the_period_against_forecast_and_before"),
-    "cost.surfaces": ("report/test_details_coating.py", ""),
+    "cost.surfaces": ("report/test_details_coating.py",
+                      "test_nothing_is_said_where_size_does_not_explain_it"),
     "programme.opening": (DETAILS, "test_programme_gives_a_range_only_if_it_holds_the_sum"),
     "places.streets": (DETAILS, "test_log_known_by_street_only_ranks_streets_and_claims_no_wall"),
     "places.opening": (HERE, "test_counts_in_sentences_follow_the_tables"),
@@ -123,7 +140,74 @@ FALSE_IN = {
     "fig.funnel": (HERE, "test_areas_inside_the_lines_are_not_counted"),
     "fig.year_": (HERE, "test_a_bids_range_and_chance_follow_the_simulated_years"),
     "fig.swing": (HERE, "test_the_assumption_named_is_the_one_that_moves_most"),
-    "fig.route": ("report/test_static_map.py", ""),
+    "fig.route": ("report/test_static_map.py",
+                  "test_street_names_keep_clear_of_stops_and_those_driven_come_first"),
+}
+
+
+EVALUATED, BID = "hotspots/test_evaluate.py", "report/test_bid.py"
+FALSE_IN |= {
+    **dict.fromkeys(("evaluate.fewer", "evaluate.below", "evaluate.ratio", "evaluate.difference"),
+                    (EVALUATED, "test_a_measure_that_doubles_the_rate_made_it_worse")),
+    **dict.fromkeys(("evaluate.more", "evaluate.above", "evaluate.cannot_tell",
+                     "evaluate.no_effect"),
+                    (EVALUATED, "test_a_measure_that_halves_the_rate_worked")),
+    "evaluate.no_comparison": (EVALUATED, "test_a_measure_that_halves_the_rate_worked"),
+    "evaluate.few_": (EVALUATED, "test_few_incidents_are_not_enough"),
+    "evaluate.short_": (EVALUATED, "test_a_measure_begun_last_month_cannot_be_judged"),
+    **dict.fromkeys(("evaluate.rising", "evaluate.falling", "evaluate.no_trend"),
+                    (EVALUATED, "test_groups_moving_apart_before_the_measure_forbid_a_verdict")),
+    **dict.fromkeys(("evaluate.fell_back", "evaluate.no_usual"),
+                    (EVALUATED, "test_falling_back_after_a_bad_spell_is_no_success")),
+    "evaluate.unseen_": (EVALUATED, "test_places_missing_from_the_log_are_pointed_out"),
+    **dict.fromkeys(("evaluate.gained", "evaluate.moved_"),
+                    (EVALUATED, "test_the_displacement_quotient_is_read_as_bowers_and_johnson_do")),
+    "evaluate.power": (EVALUATED,
+                       "test_the_power_sentence_says_what_an_interval_of_that_width_can_see"),
+    "evaluate.matched": (EVALUATED, "test_matched_places_were_hit_as_often_and_fall_back_alike"),
+    **dict.fromkeys(("spells.differ", "spells.alike", "spells.association"),
+                    (WORDS, "test_time_to_rehit_is_read_by_group_with_a_test")),
+    **dict.fromkeys(("spells.median", "spells.untold", "spells.share"),
+                    (WORDS, "test_time_to_rehit_says_when_the_median_was_not_reached")),
+    **dict.fromkeys(("spells.few_", "spells.no_"),
+                    (WORDS, "test_few_places_give_no_reading_of_effects")),
+    "spells.typical": ("hotspots/test_survival_typical.py",
+                       "test_readings_admit_what_the_log_cannot_tell"),
+    "spells.mean": (WORDS, "test_empty_mean_count_is_said"),
+    "spells.no_mean": (WORDS, "test_empty_mean_count_is_said"),
+    **dict.fromkeys(("ways.programme", "ways.none_allowed", "ways.budget_too_small",
+                     "ways.none_pays"), (COATING, "test_programme_is_said_or_why_there_is_none")),
+    "ways.none_known": (COATING, "test_what_is_not_known_is_looked_at_before_it_is_coated"),
+    **dict.fromkeys(("ways.cash_or_hours", "ways.hours_for_cash", "ways.pays_back_",
+                     "ways.prevents"), (
+        COATING, "test_a_council_reads_what_is_money_what_hours_and_when_it_pays_back")),
+    **dict.fromkeys(("ways.consent", "ways.owners"), (
+        "costs/test_programme.py", "test_who_has_to_be_asked_stands_beside_each_place")),
+    "ways.effect_": ("outputs/test_costs.py", "test_a_measure_without_a_verdict_changes_nothing"),
+    **dict.fromkeys(("ways.greedy", "ways.robust"), (
+        "outputs/test_costs.py", "test_the_robust_programme_is_no_worse_in_the_worse_case")),
+    "ways.variance": ("outputs/test_costs.py",
+                      "test_shares_of_the_variance_are_written_where_asked"),
+    **dict.fromkeys(("ways.cheaper", "ways.nothing_cheaper", "ways.largest",
+                     "ways.surfaces_unknown"),
+                    (HERE, "test_another_way_is_called_cheaper_only_where_it_saves")),
+    "region.": (HERE, "test_an_area_is_named_only_where_it_stands_out"),
+    **dict.fromkeys(("bid.ask", "bid.first_year", "bid.kept", "bid.excluded"), (
+        BID, "test_findings_say_what_to_ask_in_the_language_of_the_project")),
+    "bid.kept_none_offensive": (
+        BID, "test_log_that_flags_nothing_as_offensive_claims_no_share_of_it"),
+    "bid.step": (BID, "test_a_step_to_more_crews_is_announced_with_what_it_buys"),
+    "bid.moved_most": (HERE, "test_the_assumption_named_is_the_one_that_moves_most"),
+    "bid.short_log": (BID, "test_summary_says_whose_holidays_and_where_the_log_is_short"),
+    **dict.fromkeys(("bid.flips", "bid.nothing_flips"), (
+        HERE, "test_a_cause_is_said_to_turn_the_bid_only_where_it_does")),
+    **dict.fromkeys(("ways.measure_first", "ways.measure_first_flips"), (
+        HERE, "test_something_is_worth_finding_out_only_where_it_changes_the_choice")),
+    "ways.booked": ("costs/test_expected.py",
+                    "test_jobs_of_a_works_log_by_hand"),
+    "fig.risk": (FIGURES,
+                 "test_the_risk_of_a_bid_says_what_the_price_asked_risks_and_where_half_are_lost"),
+    "bid.received": (BID, "test_prices_received_are_said_lowest_first"),
 }
 
 
@@ -131,7 +215,7 @@ def _findings() -> list[str]:
     titles = [code for code in catalogue("en") if code.startswith("fig.")
               and code.endswith("_title")]
     told = [code for code in catalogue("en") if code.partition(".")[0] in TOPICS]
-    return titles + [code for code in told if code not in NO_FINDING and not any(
+    return [*titles, *OF_A_BID] + [code for code in told if code not in NO_FINDING and not any(
         code.partition(".")[2].startswith(part) or code.endswith(part)
         for part in NO_FINDING if "." not in part)]
 
@@ -147,7 +231,7 @@ def test_every_finding_names_the_test_in_which_it_is_false(code: str) -> None:
     starts = [start for start in FALSE_IN if code.startswith(start)]
     assert starts, f"no test is named in which {code} is false"
     name, test = FALSE_IN[max(starts, key=len)]
-    assert not test or test in _tests_of(name)
+    assert test in _tests_of(name)
 
 
 def _traced_only(facts: Facts) -> Picture:
@@ -320,3 +404,70 @@ def test_the_assumption_named_is_the_one_that_moves_most() -> None:
     assert draw(moved, ax=_axes(), say=EN, currency="EUR").title.startswith("“labour”")
     turned = moved.iloc[::-1].reset_index(drop=True)
     assert draw(turned, ax=_axes(), say=EN, currency="EUR").title.startswith("“paint”")
+
+
+def test_an_area_is_named_only_where_it_stands_out() -> None:
+    found = pd.DataFrame({"area": ["A", "B", "C"], "part": [50, 50, 90], "whole": [100] * 3,
+                          "standing": ["inside", "inside", "far_high"]})
+    assert [told.code for told in region._share_sentences("in_time", found)] == [
+        "region.in_time_all", "region.in_time_high"]
+    alike = found.assign(standing="inside")
+    assert [told.code for told in region._share_sentences("in_time", alike)] == [
+        "region.in_time_all", "region.in_time_alike"]
+    low = found.assign(standing=["far_low", "inside", "inside"])
+    assert region._share_sentences("rehits", low)[1].facts["names"] == ("A",)
+    assert region._share_sentences("rehits", found.head(1))[0].code == "region.rehits_none"
+    league = pd.DataFrame({"area": ["A", "B"], "pooled": [1.0, 2.0], "low": 0.5, "high": 3.0,
+                           "rank_low": [2, 1], "rank_high": [2, 1]})
+    (first,) = region._rate_sentences(league)
+    assert (first.code, first.facts["area"]) == ("region.rates_first", "B")
+    (unsure,) = region._rate_sentences(league.assign(rank_low=1))
+    assert unsure.code == "region.rates_first"
+    (unsure,) = region._rate_sentences(league.assign(rank_low=1, rank_high=2))
+    assert unsure.code == "region.rates_worst"
+    assert region._rate_sentences(league.head(1))[0].code == "region.rates_none"
+    assert region._cost_sentences(league.head(0))[0].code == "region.costs_none"
+
+
+def test_another_way_is_called_cheaper_only_where_it_saves() -> None:
+    costs = pd.DataFrame({"place_id": ["A", "B"], "cheapest": True, "chance_cheapest": 0.9,
+                          "strategy": ["permanent_coating", "remove_each_time"],
+                          "saving": [100.0, 0.0]})
+    work = pd.DataFrame({"place_class": ["known", "total"], "expected_per_year": 4.0,
+                         "log_per_year": 4.0, "cost_per_year": 400.0, "cost_per_marking": 100.0,
+                         "present_value": 3000.0})
+
+    def told(costs: pd.DataFrame, method: str = "hot_wash") -> list[str]:
+        chain: Any = SimpleNamespace(
+            strategy_costs=costs, expected_work=work, effects=(), named=str,
+            costing=pd.DataFrame({"method": [method] * 2}),
+            parameters={"costs.horizon_years": 10.0})
+        return [each.code for each in cost_messages(chain)]
+
+    assert told(costs) == ["ways.cheaper", "ways.largest_no_effect", "ways.expected"]
+    dearer = costs.assign(saving=[-1.0, 0.0])
+    assert told(dearer) == ["ways.nothing_cheaper", "ways.expected"]
+    assert told(dearer, "inspect") == ["ways.surfaces_unknown", "ways.expected"]
+
+
+def test_a_cause_is_said_to_turn_the_bid_only_where_it_does() -> None:
+    table = pd.DataFrame({"cause": ["labour", "minutes"], "worth": 100.0, "flips_at": [1.5, 0.8]})
+    told = information_messages(table)
+    assert [(each.code, each.facts["cause"]) for each in told] == [
+        ("bid.flips", "minutes"), ("bid.flips", "labour")]
+    none = information_messages(table.assign(flips_at=np.nan))
+    assert [each.code for each in none] == ["bid.nothing_flips"]
+
+
+@pytest.mark.parametrize(("worth", "flips_at", "codes"), [
+    (50.0, 1.4, ["ways.measure_first_flips"]), (50.0, np.nan, ["ways.measure_first"]),
+    (0.0, np.nan, [])])
+def test_something_is_worth_finding_out_only_where_it_changes_the_choice(
+        worth: float, flips_at: float, codes: list[str], monkeypatch: pytest.MonkeyPatch,
+        tmp_path: Path) -> None:
+    table = pd.DataFrame({"cause": ["labour"], "worth": [worth], "flips_at": [flips_at]})
+    monkeypatch.setattr(outputs_costs, "what_to_measure", lambda *_, **__: table)
+    chain: Any = SimpleNamespace(costing=None, strategies=None, doubt=None, cost_parameters=None,
+                                 rng=str, say=EN)
+    told = outputs_costs.write_information(chain, tmp_path)
+    assert [each.code for each in told] == codes
