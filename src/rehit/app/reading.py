@@ -104,7 +104,7 @@ class Tables:
         """What a crew calls each place, by its code, the worst first."""
         file = self._file("repeats")
         if not file.is_file():
-            return pd.Series(dtype="str")
+            return pd.Series([], index=pd.Index([], dtype="str"), dtype="str")
         columns = ["place_id", "place_name"]
         table = pd.read_parquet(file, columns=[
             name for name in columns if name in read_schema(file).names])
