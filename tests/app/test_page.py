@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -76,10 +77,19 @@ def _press(tab: Any, name: str) -> None:
 
 
 def _go(tab: Any, name: str, shown: str) -> None:
-    """Press a button and wait for the view it leads to; before that, buttons are being changed."""
-    _press(tab, name)
+    """Press a button and wait for the view it leads to, and for the one before it to go."""
+    with _leaving(tab):
+        _press(tab, name)
     tab.get_by_role("heading", name=shown, exact=True).first.wait_for()
     tab.wait_for_timeout(300)
+
+
+@contextmanager
+def _leaving(tab: Any) -> Iterator[None]:
+    """Wait afterwards until the view shown has gone, even where the next has the same heading."""
+    before = tab.get_by_role("heading", level=2).first.element_handle()
+    yield
+    before.wait_for_element_state("hidden")
 
 
 def test_a_project_is_opened_and_every_view_of_it_is_fit_for_all(tab: Any) -> None:
@@ -128,52 +138,6 @@ def test_what_came_of_a_stop_is_noted_beside_the_plan(tab: Any, home: Path) -> N
     table = pd.read_csv(home / "town" / "returned" / "results_2026-01-02.csv", dtype="str")
     assert table["outcome"].fillna("").tolist() == ["", "done"]
     assert table["minutes"].fillna("").tolist() == ["", "22"]
-
-
-def test_a_bid_stands_with_what_each_price_risks_and_its_workbook(tab: Any, home: Path) -> None:
-    """The bid of a small town stands in the results; the picture is told in words as well."""
-    results = home / "town" / "results"
-    (results / "bid_risk.csv").write_text(
-        "price_per_year,chance_of_loss,chance_margin_kept,profit_per_year,asked\n" + "".join(
-            f"{100_000 + 5_000 * n},{1 - n / 10},{n / 10},{n * 900},{n == 8}\n"
-            for n in range(11)), encoding="utf-8")
-    (results / "bid_crews.csv").write_text(
-        "arrangement,crews,in_time_offensive,in_time_ordinary,lump_sum,chosen\n"
-        "whole,1.5,,0.99,140000,True\n", encoding="utf-8")
-    for name in ("bid_risk.svg", "bid_risk_narrow.svg"):
-        (results / name).write_text('<svg xmlns="http://www.w3.org/2000/svg"/>', encoding="utf-8")
-    (results / "bid.xlsx").write_bytes(b"PK")
-    _go(tab, "Open", "Which log?")
-    _go(tab, "town", "Results")
-    _go(tab, "Decide", "Decide")
-    _go(tab, "Price", "The bid")
-    tab.get_by_role("heading", name="At €140,000 a year the chance of a loss is 20.0%").wait_for()
-    assert "one half at €125,000" in tab.get_by_role("img").get_attribute("alt")
-    tab.get_by_role("cell", name="€140,000 (asked)", exact=True).wait_for()
-    with tab.expect_download() as loaded:
-        tab.get_by_role("link", name="bid.xlsx").click()
-    assert loaded.value.suggested_filename == "bid.xlsx"
-    tab.get_by_label("Crews (0").fill("many")
-    _press(tab, "Work out the bid")
-    tab.get_by_text("got 'many'").wait_for()
-    assert _axe(tab) == []
-    assert tab.evaluate("document.documentElement.scrollWidth") <= 390
-
-
-def test_a_report_is_asked_for_without_some_sections_and_handed_out(tab: Any) -> None:
-    """The log of another year has no such period: that is said, and the report stays."""
-    _go(tab, "Open", "Which log?")
-    _go(tab, "town", "Results")
-    _go(tab, "Decide", "Decide")
-    _go(tab, "Quarter", "The report on paper and as a workbook")
-    tab.get_by_label("Sections to leave out").select_option(["Cost", "Coating programme"])
-    tab.get_by_label("Period, such as").fill("1999Q1")
-    _press(tab, "Make the report")
-    tab.locator(".note.fault").get_by_text("1999Q1").wait_for()
-    with tab.expect_popup() as opened:
-        tab.get_by_role("link", name="report.pdf").click()
-    opened.value.close()
-    assert _axe(tab) == []
 
 
 def test_two_browsers_look_at_two_projects(
@@ -240,6 +204,156 @@ def test_a_strange_log_is_read_checked_and_becomes_a_project(
     _press(tab, "Use this and start the project")
     tab.get_by_role("heading", name="Work it out").wait_for()
     assert (home / "New town" / "rehit.toml").is_file()
+
+
+def test_from_an_own_log_to_report_place_bid_and_files_by_keyboard(
+        browser: Any, address: str, home: Path, tmp_path: Path) -> None:
+    """The whole way without a mouse: Tab, Space and letters; a wrong number is told on the way."""
+    rows = (DEMO / "incidents.csv").read_text(encoding="utf-8").splitlines(keepends=True)
+    log = tmp_path / "own.csv"
+    log.write_text("".join([rows[0], *rows[1::16]]), encoding="utf-8")
+    tab = browser.new_page(viewport={"width": 1024, "height": 900})
+    tab.set_default_timeout(WAIT_MS)
+    tab.goto(address)
+    with _leaving(tab):
+        _keyed(tab, "Open", "Which log?")
+    _write(tab, "Name of the patch or council", "Own")
+    _write(tab, "Or where the log stands on this machine (several parted by ;)", str(log))
+    _keyed(tab, "Read the log", "How the log is understood")
+    _keyed(tab, "Use this and start the project", "Work it out")
+    _key(tab, "Make the whole report")
+    tab.get_by_text("Make the whole report: done.").wait_for()
+    settings = home / "Own" / "rehit.toml"
+    settings.write_text(settings.read_text(encoding="utf-8") + QUICK, encoding="utf-8")
+    _keyed(tab, "Read", "Results")
+    _key(tab, "One place")
+    tab.get_by_label("Find a place").wait_for()
+    _write(tab, "Find a place by its name or code", "road")
+    tab.keyboard.press("Enter")
+    tab.wait_for_timeout(600)
+    tab.keyboard.press("Tab")
+    tab.keyboard.press("Space")
+    tab.get_by_role("img", name="each bar runs from a report").wait_for()
+    tab.get_by_text("Chance to be cheapest").wait_for()
+    assert _axe(tab) == []
+    _keyed(tab, "Decide", "Decide")
+    _keyed(tab, "Price", "Price")
+    _write(tab, "Crews (0: as many as the standard needs)", "many")
+    _key(tab, "Work out the bid")
+    tab.get_by_text("got 'many'").wait_for()
+    _write(tab, "Crews (0: as many as the standard needs)", "1")
+    _keyed(tab, "Work out the bid", "The bid")
+    assert "Two falling curves" in tab.locator("picture img").get_attribute("alt")
+    assert tab.get_by_role("cell", name="(asked)").count() == 1
+    assert _axe(tab) == []
+    _keyed(tab, "Quarter", "The report on paper and as a workbook")
+    tab.get_by_label("Sections to leave out").select_option(["Cost"])
+    assert _axe(tab) == []
+    with tab.expect_download() as loaded:
+        _tab_to(tab, "workbook.xlsx")
+        tab.keyboard.press("Enter")
+    assert loaded.value.suggested_filename == "workbook.xlsx"
+    tab.close()
+
+
+#: So few simulated years that a bid is a matter of seconds.
+QUICK = """
+[contract]
+draws = 500
+queue_years = 5
+queue_search_years = 1
+sensitivity_draws = 200
+"""
+#: The name of what has the focus, whichever shadow it stands in.
+FOCUSED = """() => {
+  let e = document.activeElement;
+  while (e && e.shadowRoot && e.shadowRoot.activeElement) e = e.shadowRoot.activeElement;
+  const label = e && e.labels && e.labels[0];
+  return e ? (label ? label.innerText : e.getAttribute('aria-label') || e.innerText || '').trim()
+           : '';
+}"""
+
+
+def _tab_to(tab: Any, name: str) -> None:
+    """Press Tab until something of that name has the focus; the view may still be changing."""
+    for _ in range(300):
+        tab.keyboard.press("Tab")
+        if tab.evaluate(FOCUSED) == name:
+            return
+    raise AssertionError(name)
+
+
+def _key(tab: Any, name: str) -> None:
+    tab.wait_for_timeout(300)
+    _tab_to(tab, name)
+    tab.keyboard.press("Space")
+
+
+def _keyed(tab: Any, name: str, shown: str) -> None:
+    _key(tab, name)
+    tab.get_by_role("heading", name=shown, exact=True).first.wait_for()
+    tab.wait_for_timeout(300)
+
+
+def _write(tab: Any, name: str, text: str) -> None:
+    _tab_to(tab, name)
+    tab.keyboard.press("Control+A")
+    tab.keyboard.type(text)
+
+
+def test_a_file_that_cannot_be_used_ends_in_a_sentence_wherever_it_is_given(
+        tab: Any, home: Path, tmp_path: Path) -> None:
+    """Nothing of it stays: neither in the project's file nor beside it."""
+    broken = tmp_path / "broken.xlsx"
+    broken.write_bytes(b"PK\x03\x04 not a workbook")
+    before = (home / "town" / "rehit.toml").read_text(encoding="utf-8")
+    _go(tab, "Open", "Which log?")
+    tab.get_by_label("Name of the patch or council").fill("Broken")
+    tab.locator("input[type=file]").first.set_input_files(broken)
+    tab.get_by_text("Upload complete", exact=True).wait_for()
+    _press(tab, "Read the log")
+    tab.locator(".note.fault").get_by_text("broken.xlsx").wait_for()
+    assert not (home / "Broken").exists()
+    _go(tab, "town", "Results")
+    _go(tab, "Check", "How the log is understood")
+    tab.get_by_label("What it is").select_option("Works log")
+    tab.locator("input[type=file]").first.set_input_files(broken)
+    tab.get_by_text("Upload complete", exact=True).wait_for()
+    _press(tab, "Add it")
+    tab.locator(".note.fault").get_by_text("broken.xlsx").wait_for()
+    _go(tab, "Decide", "Decide")
+    tab.locator("input[type=file]").last.set_input_files(broken)
+    tab.get_by_text("Upload complete", exact=True).wait_for()
+    _press(tab, "Take in what was found and plan the day")
+    tab.locator(".note.fault").get_by_text("broken.xlsx").wait_for()
+    assert (home / "town" / "rehit.toml").read_text(encoding="utf-8") == before
+    assert not list((home / "town").rglob("*broken*"))
+
+
+def test_a_page_whose_server_is_killed_opens_again_as_it_was(
+        browser: Any, tmp_path: Path) -> None:
+    """Killed while a command works and begun again: the view, the project and its results stand."""
+    shutil.copytree(DEMO, tmp_path / "town",
+                    ignore=shutil.ignore_patterns("truth", "town", "*.py", "__pycache__"))
+    results = tmp_path / "town" / "results"
+    results.mkdir()
+    (results / "report.html").write_text("<p>made before</p>", encoding="utf-8")
+    tab = browser.new_page()
+    tab.set_default_timeout(WAIT_MS)
+    with served_page(tmp_path) as first:
+        tab.goto(first)
+        _go(tab, "town", "Results")
+        _go(tab, "Work out", "Work it out")
+        _press(tab, "Clean the log")
+        tab.get_by_role("button", name="Stop").wait_for()
+        first.process.kill()
+    with served_page(tmp_path) as again:
+        tab.goto(again)
+        tab.get_by_role("heading", name="Work it out").wait_for()
+        tab.get_by_text("Merrowby-on-Sea", exact=True).wait_for()
+        _go(tab, "Read", "Results")
+        tab.frame_locator("iframe").get_by_text("made before").wait_for()
+    tab.close()
 
 
 def test_a_log_of_all_services_with_wrong_guesses_is_put_right_by_hand(

@@ -10,8 +10,14 @@ from contextlib import contextmanager
 from pathlib import Path
 
 
+class Address(str):
+    """Where a page is served, and by which process."""
+
+    process: subprocess.Popen[str]
+
+
 @contextmanager
-def served_page(home: Path) -> Iterator[str]:
+def served_page(home: Path) -> Iterator[Address]:
     """Serve the projects of a folder and hand out the address; ended with the block."""
     process = subprocess.Popen(
         [sys.executable, "-m", "rehit.cli", "open", "--home", str(home), "--no-browser",
@@ -20,7 +26,9 @@ def served_page(home: Path) -> Iterator[str]:
     try:
         found = re.search(r"http://127\.0\.0\.1:\d+/\S+", process.stdout.readline())
         assert found is not None
-        yield found.group()
+        address = Address(found.group())
+        address.process = process
+        yield address
     finally:
         process.terminate()
         process.communicate(timeout=30)

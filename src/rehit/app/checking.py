@@ -13,8 +13,8 @@ import pandas as pd
 import panel as pn
 import tomlkit
 
+from rehit.app.elsewhere import Elsewhere, Understood, try_file
 from rehit.app.jobs import Job, start_job
-from rehit.app.log_reader import LogReader, Understood
 from rehit.app.parts import button, drop, fault, grid, heading, labelled, note, select, words
 from rehit.app.project_file import ROLES, add_file, keep_file
 from rehit.app.running import EVERY_MS, follow, standing_words
@@ -54,7 +54,7 @@ class Pending:
     folder: Path
     files: dict[str, list[Path]]
     dropped: frozenset[Path]
-    reader: LogReader
+    reader: Elsewhere
     understood: Understood
 
     @property
@@ -63,9 +63,21 @@ class Pending:
         return self.understood.proposal
 
 
-def when_understood(page: Page, reader: LogReader, told: pn.Column,
-                    then: Callable[[Understood], None]) -> None:
-    """Show that a log is being read until it is understood, or why it cannot be."""
+def when_read(page: Page, reader: Elsewhere, told: pn.Column, then: Callable[[Any], None], *,
+              reading: str) -> None:
+    """Show that something is being read until it is there, or why it cannot be read.
+
+    Parameters
+    ----------
+    page, told
+        Where it was asked for, and where that is shown.
+    reader
+        What reads it.
+    then
+        Told what was read.
+    reading
+        Code of what is said meanwhile.
+    """
     began, standing = monotonic(), words("")
 
     def stop() -> None:
@@ -75,7 +87,7 @@ def when_understood(page: Page, reader: LogReader, told: pn.Column,
 
     def look() -> None:
         if not reader.ready():
-            standing.object = standing_words(page.say("app.reading", n=round(monotonic() - began)))
+            standing.object = standing_words(page.say(reading, n=round(monotonic() - began)))
             return
         watching.stop()
         try:
@@ -144,7 +156,7 @@ def _answer(page: Page, pending: Pending, answers: dict[str, str]) -> None:
             page.show("check")
 
     pending.reader.ask(answers)
-    when_understood(page, pending.reader, page.told, understood)
+    when_read(page, pending.reader, page.told, understood, reading="app.reading")
 
 
 def _fields(page: Page, pending: Pending) -> Any:
@@ -288,11 +300,19 @@ def _started(page: Page) -> Any:
 
 def _add(page: Page, told: pn.Column, role: str, dropped: Mapping[str, Path]) -> None:
     assert page.folder is not None
-    for source in dropped.values():
+    if not dropped:
+        told.objects = [note(page.say("app.file_missing"), kind="fault")]
+        return
+    folder, source = page.folder, [*dropped.values()][-1]
+    reader = try_file(folder, role, source)
+
+    def usable(_nothing: object) -> None:
+        reader.close()
         try:
-            add_file(page.folder, role, source)
+            add_file(folder, role, source)
         except RehitError as error:
             told.objects = [fault(page.say, error)]
-            return
-    told.objects = [note(page.say("app.added" if dropped else "app.file_missing"),
-                         kind="good" if dropped else "fault")]
+        else:
+            told.objects = [note(page.say("app.added"), kind="good")]
+
+    when_read(page, reader, told, usable, reading="app.trying")

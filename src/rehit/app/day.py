@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import html
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from functools import partial
@@ -87,29 +87,32 @@ def patrol(page: Page) -> Any:
     day = text_input(say("app.patrol_day"), date.today().isoformat())
     names = crew_names(page)
     crews = choose_many(say("app.patrol_crews"), {name: name for name in names}, names)
-    back = drop(say("app.drop"), many=True)
+    back, taken_told = drop(say("app.drop"), many=True), pn.Column(sizing_mode="stretch_width")
 
-    def plan(results: Sequence[Path] = ()) -> None:
+    def plan(results: Sequence[Path] = (), *, below: pn.Column = told,
+             then: Callable[[Job], None] | None = None) -> None:
         given: list[str | Path] = ["--date", written(day)]
         for option, values in (("--crews", crews.value), ("--results", results)):
             given += [option, *values] if values else []
-        run(page, told, "patrol", [*given, *wished.options()], then=taken_in if results else draw)
+        run(page, below, "patrol", [*given, *wished.options()], then=then or draw)
 
     def draw(_job: Job | None = None) -> None:
         shown.objects = plan_shown(page, wished, plan)
 
-    def taken_in(job: Job) -> None:
-        added = add_works(page.results.parent, page.results / WORKS_FILE)
-        draw(job)
-        if added:
-            told.append(note(say("app.works_added", file=WORKS_FILE), kind="good"))
-
     def take_in() -> None:
-        files = [keep_file(page.results.parent / RETURNED, path) for path in back.value.values()]
-        if files:
-            plan(files)
+        dropped = list(back.value.values())
+
+        def taken(_job: Job) -> None:
+            for path in dropped:
+                keep_file(page.results.parent / RETURNED, path)
+            back.value = {}
+            draw()
+            join_works(page, taken_told)
+
+        if dropped:
+            plan(dropped, below=taken_told, then=taken)
         else:
-            told.objects = [note(say("app.results_missing"), kind="fault")]
+            taken_told.objects = [note(say("app.results_missing"), kind="fault")]
 
     draw()
     resume(page, told, "patrol", then=draw)
@@ -120,7 +123,13 @@ def patrol(page: Page) -> Any:
         *(lacking if missing else []), pn.FlexBox(day, crews),
         button(say("app.patrol_plan"), plan, kind="main"), told, shown,
         labelled(say("app.patrol_results"), back), button(say("app.patrol_take_in"), take_in),
-        sizing_mode="stretch_width")
+        taken_told, sizing_mode="stretch_width")
+
+
+def join_works(page: Page, told: pn.Column) -> None:
+    """Let the jobs that crews have done count as the project's works log, and say so."""
+    if add_works(page.results.parent, page.results / WORKS_FILE):
+        told.append(note(page.say("app.works_added", file=WORKS_FILE), kind="good"))
 
 
 def plan_shown(page: Page, wished: Wished, plan: Any) -> list[Any]:
@@ -278,6 +287,7 @@ def _wishes(page: Page, wished: Wished, stops: pd.DataFrame, plan: Any) -> Any:
 def _noting(page: Page, form: Path, stops: pd.DataFrame, plan: Any) -> Any:
     """Return the lines in which what came of each stop is noted, and the table of what was."""
     say, shown = page.say, pn.Column(sizing_mode="stretch_width")
+    told = pn.Column(sizing_mode="stretch_width")
     file = page.results.parent / RETURNED / form.name
     labels = {f"{crew} {number}: {place}": str(at) for at, (crew, number, place) in enumerate(
         zip(stops["crew"], stops["stop"], stops["place"], strict=True))}
@@ -308,12 +318,12 @@ def _noting(page: Page, form: Path, stops: pd.DataFrame, plan: Any) -> Any:
         draw()
 
     def take_in() -> None:
-        plan([file] if file.is_file() else [])
+        plan([file] if file.is_file() else [], below=told, then=lambda _job: join_works(page, told))
 
     draw()
     return pn.Column(heading(say("app.day_came"), level=3), pn.FlexBox(stop, came),
                      pn.FlexBox(*lines.values()), button(say("app.day_note"), keep), shown,
-                     button(say("app.day_take_in"), take_in), sizing_mode="stretch_width")
+                     button(say("app.day_take_in"), take_in), told, sizing_mode="stretch_width")
 
 
 def noted(table: pd.DataFrame, *, at: int, **values: str) -> pd.DataFrame:

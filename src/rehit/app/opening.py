@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 import panel as pn
 
-from rehit.app.checking import Pending, when_understood
-from rehit.app.log_reader import LogReader, Understood
+from rehit.app.checking import Pending, when_read
+from rehit.app.elsewhere import Understood, read_log
 from rehit.app.parts import button, drop, heading, labelled, note, text_input, words, written
 from rehit.outputs.demo import demo_folder
 from rehit.project import FILE_NAME, load_project
@@ -108,11 +108,11 @@ def _start(page: Page, told: pn.Column, folder: Path, name: str,
     """Read the log and show how it is understood; nothing is begun before that is confirmed."""
     page.let_go()
     files = {**dropped, "log": [*dropped["log"], *named]}
-    reader = page.reader = LogReader(files["log"])
+    reader = page.reader = read_log(files["log"])
 
     def understood(found: Understood) -> None:
         page.pending = Pending(name, folder, files, frozenset(
             path for paths in dropped.values() for path in paths), reader, found)
         page.show("check" if page.view == "open" else page.view)
 
-    when_understood(page, reader, told, understood)
+    when_read(page, reader, told, understood, reading="app.reading")

@@ -12,7 +12,7 @@ from typing import Any
 import panel as pn
 
 from rehit.app import checking, deciding, numbers, opening, reading, running
-from rehit.app.log_reader import LogReader
+from rehit.app.elsewhere import Elsewhere
 from rehit.app.parts import button, fault, select, words
 from rehit.app.serve import Desk
 from rehit.errors import RehitError
@@ -56,7 +56,7 @@ class Page:
         self.folder: Path | None = None
         self.view = "open"
         self.pending: checking.Pending | None = None
-        self.reader: LogReader | None = None
+        self.reader: Elsewhere | None = None
         self.told = pn.Column(sizing_mode="stretch_width")
         self._restore()
         self.main = pn.Column(sizing_mode="stretch_width")

@@ -45,7 +45,20 @@ def note(text: str, *, kind: str = "plain") -> pn.pane.HTML:
 def fault(say: Say, error: RehitError) -> pn.pane.HTML:
     """Return what is wrong and what to do, in the words of the page."""
     each = error.errors if isinstance(error, ManyErrors) else (error,)
-    return note("\n".join(say(one.told) for one in each), kind="fault")
+    return note("\n".join(say("error.sentence", where=file_name(one.where), got=one.got,
+                              allowed=one.allowed, remedy=one.remedy) for one in each),
+                kind="fault")
+
+
+def file_name(where: Any) -> Any:
+    """Return the name of the file that a fault is in, without its folders; else what it names.
+
+    Examples
+    --------
+    >>> file_name("/home/a/log.csv"), file_name("--set [contract.crews]")
+    ('log.csv', '--set [contract.crews]')
+    """
+    return Path(where).name if isinstance(where, str) and "/" in where else where
 
 
 def button(text: str, act: Callable[[], None], *, kind: str = "plain") -> pn.widgets.Button:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import panel as pn
 
 from rehit.app.jobs import Job, start_job
-from rehit.app.parts import button, heading, links, note, words
+from rehit.app.parts import button, file_name, heading, links, note, words
 from rehit.app.serve import SHOWN
 
 if TYPE_CHECKING:
@@ -128,9 +128,8 @@ def outcome(page: Page, job: Job) -> list[Any]:
 
 def error_words(page: Page, error: dict[str, str]) -> str:
     """Return an error as a command answers it, as a sentence."""
-    where = Path(error["where"]).name if "/" in error["where"] else error["where"]
-    return page.say("error.sentence", where=where, got=error["got"], allowed=error["allowed"],
-                    remedy=error["remedy"])
+    return page.say("error.sentence", where=file_name(error["where"]), got=error["got"],
+                    allowed=error["allowed"], remedy=error["remedy"])
 
 
 def files_to_open(page: Page, names: Sequence[str]) -> list[tuple[str, str]]:

@@ -1,0 +1,137 @@
+"""Files read in a process of their own, so that the page answers meanwhile."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from multiprocessing import get_context
+from multiprocessing.connection import Connection
+from pathlib import Path
+from typing import Any
+
+from rehit.chain import Chain
+from rehit.errors import InputFileError, RehitError
+from rehit.files.reader import read_table, read_tables, stack_tables
+from rehit.incidents.proposal import Proposal, propose_reading
+from rehit.project import load_project
+
+#: What of a project's chain rests on each file beside the log.
+RESTS_ON = {"register": "register", "streets": "streets", "works": "works",
+            "measures": "measures", "depots": "crews", "vehicles": "crews"}
+
+
+@dataclass(frozen=True)
+class Understood:
+    """How a log is understood, without its rows, which stay in the other process.
+
+    Attributes
+    ----------
+    proposal
+        The proposal; its table has columns and no rows.
+    n_rows
+        Rows of the log.
+    """
+
+    proposal: Proposal
+    n_rows: int
+
+
+class Elsewhere:
+    """Something that is read in a process of its own.
+
+    Parameters
+    ----------
+    name
+        What it is, for the message if the process is ended.
+    serve
+        What the process does; it sends what it has to tell, and errors.
+    given
+        What `serve` is given besides its end of the line.
+    """
+
+    def __init__(self, name: str, serve: Callable[..., None], *given: object) -> None:
+        processes = get_context("spawn")
+        self._name = name
+        self._here, there = processes.Pipe()
+        self._process = processes.Process(target=serve, args=(there, *given), daemon=True)
+        self._process.start()
+        there.close()
+
+    def ask(self, question: object) -> None:
+        """Ask for something more."""
+        self._here.send(question)
+
+    def ready(self) -> bool:
+        """Whether there is something to take."""
+        return self._here.poll()
+
+    def take(self) -> Any:
+        """Wait for what there is to take, and return it.
+
+        Raises
+        ------
+        RehitError
+            If a file cannot be read, a question cannot be answered, or the process was ended,
+            such as by a system that is short of memory.
+        """
+        try:
+            found = self._here.recv()
+        except (EOFError, OSError) as error:
+            raise InputFileError(self._name, "errors.reader_ended") from error
+        if isinstance(found, RehitError):
+            raise found
+        return found
+
+    def close(self) -> None:
+        """Let go of what was read."""
+        self._process.kill()
+        self._here.close()
+
+
+def read_log(files: Sequence[Path]) -> Elsewhere:
+    """Begin to read a log, which hands out how it is :class:`Understood`.
+
+    Answers are asked as a mapping of question to answer, and it is understood anew with each.
+    """
+    return Elsewhere(files[0].name, _serve_log, tuple(files))
+
+
+def try_file(folder: Path, role: str, file: Path) -> Elsewhere:
+    """Begin to read a file as the open project would if it were put beside its log in a role."""
+    return Elsewhere(file.name, _serve_file, folder, role, file)
+
+
+def _serve_log(there: Connection, files: Sequence[Path]) -> None:
+    try:
+        found = propose_reading(stack_tables(read_tables(files)))
+        there.send(_without_rows(found))
+    except RehitError as error:
+        there.send(error)
+        return
+    while True:
+        try:
+            answers: Mapping[str, str] = there.recv()
+            found = found.with_answers(answers)
+            there.send(_without_rows(found))
+        except RehitError as error:
+            there.send(error)
+        except EOFError:
+            return
+
+
+def _without_rows(found: Proposal) -> Understood:
+    bare = replace(found.raw, table=found.raw.table.head(0), shapes=None, ragged_rows=())
+    return Understood(replace(found, raw=bare), len(found.raw.table))
+
+
+def _serve_file(there: Connection, folder: Path, role: str, file: Path) -> None:
+    try:
+        project = load_project(folder)
+        files = {**project.files, role: (file,)}
+        if RESTS_ON[role] == "crews" and not {"depots", "vehicles"} <= files.keys():
+            read_table(file)  # the other of the two is still to come
+        else:
+            getattr(Chain(replace(project, files=files)), RESTS_ON[role])
+        there.send(None)
+    except RehitError as error:
+        there.send(error)
