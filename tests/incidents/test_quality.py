@@ -56,7 +56,7 @@ def test_findings_are_said_with_their_figures_in_both_languages() -> None:
     ended = message("finding.extract_end_estimated", time=pd.Timestamp("2025-12-31 21:47"))
     assert Say("es")(ended).endswith("utilizables: 2025-12-31 21:47 UTC")
     street = message("finding.place_default", share=0.016)
-    assert Say("es")(street).startswith("el 2\xa0% de los casos tiene un punto de relleno")
+    assert Say("es")(street).startswith("el 2\xa0% de los casos está en un punto que el registro")
 
 
 def test_findings_of_a_log_are_messages_that_can_be_said() -> None:

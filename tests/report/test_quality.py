@@ -17,7 +17,7 @@ def test_page_accounts_for_every_row_and_escapes_the_log() -> None:
     assert "Of 350 rows read, 200 became incidents of their own, 110 were joined" in page
     assert "the report date cannot be read" in page
     assert "<script" not in page
-    assert page.index("stand-in point") < page.index("Add them to a vocabulary file")
+    assert page.index("on a point that the log uses") < page.index("Add them to a vocabulary file")
 
 
 def test_findings_come_by_weight_then_rows() -> None:

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import io
+
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 from matplotlib.figure import Figure
 from report_tables import make_input
 
+from rehit.parameters import load_parameters
+from rehit.report import static_map
+from rehit.report.measures import gather_facts
 from rehit.report.say import Say
 from rehit.report.static_map import name_streets, spread_labels, street_lines
 
@@ -59,3 +65,15 @@ def test_a_scale_bar_in_feet_is_round_in_feet() -> None:
     say = Say("en", units="imperial")
     assert say.length(say.round_length(870.0)) == "0.5\u00a0mi"
     assert say.round_length(150.0) == pytest.approx(200 * 0.3048)
+
+
+def test_the_places_drawn_can_be_taken_as_a_table_the_highest_rate_first() -> None:
+    inputs = make_input(n=300)
+    assert inputs.repeats is not None
+    table = pd.read_csv(io.StringIO(static_map._drawn_table(gather_facts(
+        inputs, load_parameters()))))
+    again = inputs.repeats[inputs.repeats["n_rehits"] > 0]
+    assert table["rate_per_year"].iloc[0] == pytest.approx(again["rate_per_year"].max())
+    assert table["place_name"].str.contains(r"\(").all()
+    bare = gather_facts(make_input(n=100, full=False), load_parameters())
+    assert static_map._drawn_table(bare) == ""

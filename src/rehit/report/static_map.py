@@ -21,6 +21,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from pyproj import CRS
 
+from rehit.files.safe_text import neutralise_table
 from rehit.observed import STRETCHES
 from rehit.patrol.day import Sheet
 from rehit.report.document import Picture
@@ -59,7 +60,19 @@ def overview_picture(facts: Facts) -> Picture:
             draw_overview(facts, figure.add_subplot())
             pages.append(to_png(figure, dpi=170))
     title, note, alt = _texts(facts)
-    return Picture("overview_map", title, note, alt, pages[0], pages[1], kind="png")
+    return Picture("overview_map", title, note, alt, pages[0], pages[1], kind="png",
+                   data=_drawn_table(facts))
+
+
+def _drawn_table(facts: Facts) -> str:
+    """Return the places drawn as CSV, by address as well."""
+    places = _places_drawn(facts)
+    if places is None:
+        return ""
+    table = pd.DataFrame(places[["place_id", "n_rehits", "rate_per_year", "chance_above"]])
+    table.insert(1, "place_name", table["place_id"].map(facts.named))
+    return neutralise_table(table.assign(x=places.geometry.x, y=places.geometry.y)
+                            ).iloc[::-1].to_csv(index=False)
 
 
 def _texts(facts: Facts) -> tuple[str, str, str]:
@@ -171,19 +184,25 @@ def _draw_areas(facts: Facts, ax: Axes) -> list[Any]:
     return handles
 
 
-def _draw_places(facts: Facts, ax: Axes) -> list[Any]:
-    say = facts.say
+def _places_drawn(facts: Facts) -> gpd.GeoDataFrame | None:
+    """Return the recurring places on the map, the highest rate last; None without their table."""
     repeats = facts.inputs.given("repeats")
     if repeats is None:
+        return None
+    firm = repeats[~repeats["place_kind"].isin(STRETCHES)]
+    again = firm[firm["n_rehits"] > 0] if len(firm) else repeats
+    top = again[again.geometry.notna()].nlargest(150, "rate_per_year")
+    return gpd.GeoDataFrame(top.iloc[::-1])
+
+
+def _draw_places(facts: Facts, ax: Axes) -> list[Any]:
+    say, top = facts.say, _places_drawn(facts)
+    if top is None:
         points = facts.now.incidents
         shapes = gpd.GeoSeries(points.geometry[points.geometry.notna()])
         ax.plot(shapes.x, shapes.y, ".", color=QUIET, markersize=2, alpha=0.6, zorder=3)
         return [Line2D([], [], marker=".", color=QUIET, linestyle="none",
                        label=say("map.layer_incidents"))]
-    firm = repeats[~repeats["place_kind"].isin(STRETCHES)]
-    again = firm[firm["n_rehits"] > 0] if len(firm) else repeats
-    top = again[again.geometry.notna()].nlargest(150, "rate_per_year")
-    top = gpd.GeoDataFrame(top.iloc[::-1])
     if top.empty:
         return []
     biggest = float(top["rate_per_year"].max())
