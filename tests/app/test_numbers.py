@@ -6,7 +6,9 @@ import json
 from pathlib import Path
 from types import SimpleNamespace
 
-from rehit.app.numbers import as_number, figures, figures_moved, numbers_table
+import pytest
+
+from rehit.app.numbers import as_number, figures, figures_moved, numbers_table, topics
 from rehit.parameters import load_parameters
 from rehit.report.say import Say
 
@@ -19,6 +21,13 @@ def test_the_numbers_are_read_in_the_language_of_the_page() -> None:
         "Valor": "12 *", "Unidad": "años", "Intervalo": "1 – 60",
         "Significado": "años en los que se comparan las formas de cuidado",
         "Fuente": "supuesto: la vida que los fabricantes dan a un recubrimiento permanente"}
+
+
+@pytest.mark.parametrize("language", ["en", "es"])
+def test_every_topic_of_the_numbers_has_a_name(language: str) -> None:
+    """A topic without one stops the whole view."""
+    say = Say(language)
+    assert all(say(f"app.room_{room}") for room in topics(load_parameters()))
 
 
 def test_a_number_is_taken_as_people_write_it() -> None:

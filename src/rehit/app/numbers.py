@@ -18,7 +18,7 @@ from rehit.report.trace import load_trace
 if TYPE_CHECKING:
     from rehit.app.jobs import Job
     from rehit.app.page import Page
-    from rehit.parameters import Parameter
+    from rehit.parameters import Parameter, Parameters
 
 
 def view(page: Page) -> Any:
@@ -28,9 +28,7 @@ def view(page: Page) -> Any:
     if project is None:
         return pn.Column(heading(say("app.view_numbers")), note(say("app.no_settings"),
                                                                kind="fault"))
-    # How a run goes through the machine is nothing to decide here.
-    rooms = list(dict.fromkeys(row.room for row in project.parameters.rows()
-                               if row.room != "pipeline"))
+    rooms = topics(project.parameters)
     topic = select("", {say(f"app.room_{room}"): room for room in rooms}, rooms[0],
                    label=say("app.numbers_topic"))
 
@@ -41,6 +39,11 @@ def view(page: Page) -> Any:
     redraw()
     return pn.Column(heading(say("app.view_numbers")), words(html.escape(say("app.numbers_about"))),
                      topic, shown, _moving(page), sizing_mode="stretch_width")
+
+
+def topics(numbers: Parameters) -> list[str]:
+    """Return the rooms whose numbers are shown: how a run goes through the machine is nobody's."""
+    return list(dict.fromkeys(row.room for row in numbers.rows() if row.room != "pipeline"))
 
 
 def _moving(page: Page) -> Any:
