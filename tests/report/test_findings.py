@@ -141,7 +141,7 @@ FALSE_IN = {
     "fig.year_": (HERE, "test_a_bids_range_and_chance_follow_the_simulated_years"),
     "fig.swing": (HERE, "test_the_assumption_named_is_the_one_that_moves_most"),
     "fig.route": ("report/test_static_map.py",
-                  "test_street_names_keep_clear_of_stops_and_those_driven_come_first"),
+                  "test_routes_of_a_day_are_drawn_under_the_crews_names"),
 }
 
 

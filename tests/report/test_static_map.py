@@ -77,3 +77,19 @@ def test_the_places_drawn_can_be_taken_as_a_table_the_highest_rate_first() -> No
     assert table["place_name"].str.contains(r"\(").all()
     bare = gather_facts(make_input(n=100, full=False), load_parameters())
     assert static_map._drawn_table(bare) == ""
+
+
+def test_routes_of_a_day_are_drawn_under_the_crews_names() -> None:
+    lines = [shapely.LineString([(0, 0), (100, at)]) for at in (0, 50)]
+    routes = gpd.GeoDataFrame({"route_id": ["v1", "v2"], "crew": ["Van A", "Trailer"]},
+                              geometry=lines, crs="EPSG:32625")
+    stops = gpd.GeoDataFrame({"kind": ["reported", "hotspot", "hotspot"]},
+                             geometry=gpd.points_from_xy([0, 50, 100], [0, 0, 50]), crs=routes.crs)
+    ax = Figure().add_subplot()
+    text = static_map.day_routes(routes, stops, ax=ax, say=Say("en"))
+    named = [label.get_text() for label in ax.get_legend().get_texts()]
+    assert named == ["Van A", "Trailer", "1 reported job", "2 hotspots to look at"]
+    assert text.title.startswith("2 crews go out")
+    assert "Van A and Trailer" in text.note
+    one = static_map.day_routes(routes.head(1), stops, ax=Figure().add_subplot(), say=Say("en"))
+    assert one.title.startswith("One crew goes out")

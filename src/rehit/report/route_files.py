@@ -103,11 +103,13 @@ def routes_table(sheets: list[Sheet]) -> gpd.GeoDataFrame:
     for sheet in sheets:
         line = shapely.LineString(shapely.get_coordinates(sheet.legs))
         rows.append({
-            "route_id": str(sheet.crew["crew_id"]), "n_stops": len(sheet.stops),
+            "route_id": str(sheet.crew["crew_id"]), "crew": str(sheet.crew["name"]),
+            "n_stops": len(sheet.stops),
             "length_km": line.length / M_PER_KM,
             "minutes": float(sheet.rows["leave_min"].iloc[-1] - sheet.rows["leave_min"].iloc[0]),
             "geometry": line})
-    table = pd.DataFrame(rows, columns=["route_id", "n_stops", "length_km", "minutes", "geometry"])
+    table = pd.DataFrame(rows, columns=[
+        "route_id", "crew", "n_stops", "length_km", "minutes", "geometry"])
     return gpd.GeoDataFrame(table, geometry="geometry", crs=crs)
 
 

@@ -141,7 +141,7 @@ def day_routes(routes: gpd.GeoDataFrame, stops: gpd.GeoDataFrame, *, ax: Axes, s
     Parameters
     ----------
     routes
-        A line per crew: ``route_id``; projected.
+        A line per crew, by name: ``crew``; projected.
     stops
         ``kind``: reported, hotspot or another; projected as the routes.
     streets
@@ -149,7 +149,7 @@ def day_routes(routes: gpd.GeoDataFrame, stops: gpd.GeoDataFrame, *, ax: Axes, s
     """
     if streets is not None:
         draw_streets(ax, streets, tolerance_m=1.0, width=0.7)
-    for at, (name, line) in enumerate(zip(routes["route_id"], routes.geometry, strict=True)):
+    for at, (name, line) in enumerate(zip(routes["crew"], routes.geometry, strict=True)):
         look: dict[str, Any] = {"color": SERIES[at % len(SERIES)],
                                 "linestyle": DASHES[at % len(DASHES)]}
         for part in getattr(line, "geoms", [line]):
@@ -164,7 +164,7 @@ def day_routes(routes: gpd.GeoDataFrame, stops: gpd.GeoDataFrame, *, ax: Axes, s
     ax.set_axis_off()
     ax.legend(loc="upper center", bbox_to_anchor=(0.5, 0.0), ncols=2, fontsize=8)
     return finish(ax, figure_text(say, "route", n=len(routes), names=tuple(
-        str(name) for name in routes["route_id"])), titled=titled)
+        str(name) for name in routes["crew"])), titled=titled)
 
 
 def _draw_areas(facts: Facts, ax: Axes) -> list[Any]:
