@@ -179,7 +179,11 @@ def test_a_command_runs_to_its_end_and_a_number_is_changed_and_taken_back(
     tab.get_by_label("Value").fill("41")
     _press(tab, "Change it")
     tab.get_by_role("button", name="Undo", disabled=False).wait_for()
-    assert "labour_per_hour = 41" in (home / "town" / "rehit.toml").read_text(encoding="utf-8")
+    settings = home / "town" / "rehit.toml"
+    assert "labour_per_hour = 41" in settings.read_text(encoding="utf-8")
+    _press(tab, "Undo")
+    tab.get_by_role("button", name="Undo", disabled=True).wait_for()
+    assert "labour_per_hour = 34" in settings.read_text(encoding="utf-8")
 
 
 def test_a_strange_log_is_read_checked_and_becomes_a_project(

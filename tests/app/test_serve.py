@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import http.client
+import re
 import threading
 import urllib.error
 import urllib.request
@@ -77,6 +79,36 @@ def test_without_the_token_there_is_nothing(home: Path) -> None:
         server.io_loop.add_callback(server.io_loop.stop)
         loop.join(10)
         server.stop()
+
+
+def test_a_page_of_another_origin_cannot_speak_to_the_server(home: Path) -> None:
+    """A browser names the page that opens a connection (RFC 6455, section 10.2)."""
+    server, address = make_server(home)
+    server.start()
+    loop = threading.Thread(target=server.io_loop.start, daemon=True)
+    loop.start()
+    own = address.rpartition("/")[0]
+    try:
+        with urllib.request.urlopen(address, timeout=60) as page:
+            token = re.findall(rb'"token": ?"([^"]+)"', page.read())[0].decode()
+        for origin, told in ((own, 101), ("http://elsewhere.example", 403)):
+            assert _upgrade(address, token, origin) == told
+    finally:
+        server.io_loop.add_callback(server.io_loop.stop)
+        loop.join(10)
+        server.stop()
+
+
+def _upgrade(address: str, token: str, origin: str) -> int:
+    """Ask for a WebSocket connection as a page of some origin would, and return the status."""
+    where = http.client.HTTPConnection(address.split("/")[2], timeout=20)
+    where.request("GET", f"/{address.rpartition('/')[2]}/ws", headers={
+        "Upgrade": "websocket", "Connection": "Upgrade", "Sec-WebSocket-Version": "13",
+        "Sec-WebSocket-Key": "dGhlIHNhbXBsZSBub25jZQ==", "Origin": origin,
+        "Sec-WebSocket-Protocol": f"bokeh, {token}"})
+    status = where.getresponse().status
+    where.close()
+    return status
 
 
 def _status(address: str, host: str = "") -> int:

@@ -42,6 +42,13 @@ def note(text: str, *, kind: str = "plain") -> pn.pane.HTML:
                         stylesheets=[SHEET], sizing_mode="stretch_width")
 
 
+def listed(head: str, items: Sequence[str]) -> pn.pane.HTML:
+    """Return things to mind under a line that says what they are, one below the other."""
+    each = "".join(f"<li>{html.escape(text)}</li>" for text in items)
+    return pn.pane.HTML(f'<div class="note fault"><p>{html.escape(head)}</p><ul>{each}</ul></div>',
+                        stylesheets=[SHEET], sizing_mode="stretch_width")
+
+
 def fault(say: Say, error: RehitError) -> pn.pane.HTML:
     """Return what is wrong and what to do, in the words of the page."""
     each = error.errors if isinstance(error, ManyErrors) else (error,)

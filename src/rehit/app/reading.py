@@ -20,6 +20,7 @@ from rehit.app.parts import (
     grid,
     heading,
     links,
+    listed,
     note,
     put,
     tabs,
@@ -270,8 +271,8 @@ def _advice(page: Page, tables: Tables, incidents: pd.DataFrame) -> list[Any]:
     row = found.iloc[0]
     return [note(say("app.place_advice", method=say.code("method", row["method"]),
                      reason=str(row["reason"]))),
-            note(say("app.place_cautions", cautions=" ".join(
-                f"{each}." for each in in_full(str(row["cautions"]), say))), kind="fault")]
+            listed(say("app.place_cautions"),
+                   [f"{each}." for each in in_full(str(row["cautions"]), say)])]
 
 
 def in_full(cautions: str, say: Say) -> list[str]:
