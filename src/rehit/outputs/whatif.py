@@ -144,7 +144,8 @@ def set_up_lab(chain: Chain, *, n_policies: int, years: int | None = None,
     draws = min(wanted, max(int(numbers["policy.most_markings"] / max(each, 1)), FEWEST_DRAWS))
     doubt = chain.doubt.for_draws(draws)
     jobs = with_changes(contract_jobs(chain.incidents, chain.advice, parameters=numbers), chain)
-    volume = predict_volume(jobs[jobs["exclusion"] == ""], chain.repeats,
+    priced = jobs[jobs["exclusion"] == ""]
+    volume = predict_volume(priced, chain.repeats,
                             window=chain.cleaned.window, years=years, draws=draws, doubt=doubt,
                             parameters=numbers, rng=chain.rng("policy volume"))
     patch = replace(patch, bursts={**patch.bursts, "town": _town_variance(
@@ -154,14 +155,16 @@ def set_up_lab(chain: Chain, *, n_policies: int, years: int | None = None,
     standing, _ = standing_by(chain, read_looks(chain), chain.cleaned.window.end.date())
     never = found_share(chances, parameters=numbers) * standing.never_ratio / max(
         mean_found_share(numbers), 1e-9)
-    unknowns = {"level": volume.means.mean(axis=1) / volume.per_year, "never_reported": never,
+    # Over all that the log counted: a place changed since, by a coating say, brings another rate.
+    level = volume.means / (len(priced) / volume.observed_years)
+    unknowns = {"level": level.mean(axis=1), "never_reported": never,
                 "report_days": np.exp(rng.normal(0, numbers["policy.report_days_sd"], draws)),
                 **{cause.name: doubt.of(cause.name) for cause in doubt.known
                    if cause.name != "markings"}}
     seed = int(chain.rng("policy lives").integers(2**31))
     patch = _as_many_as_expected(patch, standing.never_ratio, seed)
     worlds = draw_worlds(
-        patch, level=volume.means / volume.per_year, never_ratio=never, minutes=doubt.of("minutes"),
+        patch, level=level, never_ratio=never, minutes=doubt.of("minutes"),
         report_factor=unknowns["report_days"], rng=rng)
     return Lab(patch, worlds,
                replace(prices, factors=doubt.lines("cleaning"),

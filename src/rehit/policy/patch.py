@@ -252,7 +252,7 @@ class Patch:
         return 1.0 if given is None else float(given / getattr(self.practice, name))
 
     def plan_days(self, chance: Numbers, offensive: NDArray[np.bool_], policy: Policy) -> Numbers:
-        """Return the days from report until a job is due to be begun.
+        """Return the days from report until a job is planned to be done.
 
         Crews are taken to keep a new standard as well as they keep today's: the times of the log,
         stretched or shortened with the standard.

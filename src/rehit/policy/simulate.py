@@ -414,18 +414,23 @@ class _Run:
 
     def _send(self, lane: Whole, slot: Whole, wall: Whole, now: Numbers,
               travel_h: Numbers | float) -> None:
-        """Give each job to the crew that is free first; no crew leaves one for another."""
-        patch = self.patch
+        """Give each job to the crew that is free first; no crew leaves one for another.
+
+        A planned job is done by the time of its plan, as the log's jobs were, if a crew is free
+        for it between the report and then; else as soon as one is.
+        """
+        patch, reported = self.patch, self.reported[wall]
         place = np.minimum(slot, patch.n)
         hours = travel_h + self.minutes[lane] * self.effort[wall] * self.onsite_h[
             self.policy[lane] * (patch.n + 1) + place]
+        takes = hours / self.day_h[lane]
         free = self.free[:, lane]
         crew = free.argmin(axis=0)
-        done = np.maximum(self.clock.work(now), free[crew, np.arange(len(lane))])
-        done += hours / self.day_h[lane]
+        begun = np.maximum(self.clock.work(now) - takes,
+                           self.clock.work(np.minimum(reported, now)))
+        done = np.maximum(begun, free[crew, np.arange(len(lane))]) + takes
         self.free[crew, lane] = done
         clear = np.maximum(self.clock.time(done), now)
-        reported = self.reported[wall]
         self._count(lane, wall, place, clear, hours, reported)
         self.since[wall], self.reported[wall], self.clear[wall] = np.inf, np.inf, clear
         if self.effect != 1:
