@@ -887,7 +887,8 @@ def draw(town: Chain, name: str, **how: Any) -> Any:
         Further arguments of the figure's function in ``report/figures.py``; ``priced``, the
         answer of :func:`price_contract`, for ``year_costs`` and ``price_swings``; ``planned``,
         that of :func:`plan_patrol`, for ``day_routes``; ``compared``, that of
-        :func:`compare_areas`, and ``share``, in_time or rehits, for ``funnel``.
+        :func:`compare_areas`, and ``share``, in_time or rehits, for ``funnel``; ``tried``, that of
+        :func:`try_policies`, for ``cost_and_days``.
 
     Returns
     -------
@@ -958,6 +959,16 @@ def _year_costs(town: Chain, how: dict[str, Any]) -> Drawing:
                                  currency=town.project.currency)
 
 
+def _cost_and_days(town: Chain, how: dict[str, Any]) -> Drawing:
+    """Return what draws the policies of ``tried``, an answer of try_policies."""
+    from rehit.report.figures import cost_and_days
+
+    tried = how["tried"]
+    return lambda ax: cost_and_days(
+        tried["cost_and_days"], years=int(tried["policies"]["year"].max()) or 1, ax=ax,
+        say=town.say, currency=town.project.currency)
+
+
 def _price_swings(town: Chain, how: dict[str, Any]) -> Drawing:
     """Return what draws the moved assumptions of ``priced``, an answer of price_contract."""
     from rehit.report.figures import price_swings
@@ -1012,5 +1023,5 @@ FIGURES: dict[str, Callable[[Chain, dict[str, Any]], Drawing]] = {
     "breakeven_curve": _drawing("breakeven_curve", _from_costs("rate_costs"), "currency"),
     "budget_sweep": _drawing("budget_sweep", _sweep, "currency"),
     "year_costs": _year_costs, "price_swings": _price_swings, "day_routes": _day_routes,
-    "funnel": _funnel, "map": _map,
+    "funnel": _funnel, "map": _map, "cost_and_days": _cost_and_days,
 }

@@ -27,7 +27,7 @@ def test_notebooks_are_laid_out_with_the_town_beside_them(
     assert "01_clean_log.py" in capsys.readouterr().out
     assert load_project(tmp_path / "mine" / "notebooks" / "../data_demo").files["log"]
     assert (tmp_path / "mine" / "notebooks" / "run_all.py").exists()
-    assert lay_out_notebooks(tmp_path / "mine")[-1].name == "10_raw_export_to_map.py"
+    assert lay_out_notebooks(tmp_path / "mine")[-1].name == "11_try_policies.py"
 
 
 def test_a_built_package_carries_town_and_notebooks(tmp_path: Path) -> None:

@@ -41,7 +41,7 @@ NO_PICTURE = Picture("none", "", "", "", b"", b"")
 #: Topics whose messages state findings; titles of figures do so too.
 TOPICS = ("tile", "todo", "hotspots", "cost", "programme", "places", "compared", "emerging",
           "rings", "trend", "ranking", "evaluation", "verdict", "evaluate", "spells", "ways",
-          "region")
+          "region", "policies")
 #: Messages of the bid's topic that state findings; its others are heads and conditions of a price.
 OF_A_BID = ("bid.ask", "bid.ask_years", "bid.first_year", "bid.kept", "bid.kept_none_offensive",
             "bid.step", "bid.step_overtime", "bid.moved_most", "bid.excluded", "bid.short_log",
@@ -58,11 +58,13 @@ NO_FINDING = (
     "evaluate.rates_comparison", "spells.all", "spells.of_word", "ways.kind", "ways.owner",
     "ways.nothing_placed", "ways.expected", "region.own_fault", "region.not_done",
     "region.more_not_done", "region.worker_lost", "region.scheduler_lost", "region.areas",
-    "region.learnt")
+    "region.learnt", "policies.title", "policies.lead", "policies.points", "head_", "row_",
+    "assumed_", "caution_")
 FRONT, DETAILS, FIGURES = ("report/test_front.py", "report/test_details.py",
                            "report/test_figures.py")
 SAID, WORDS, TREND = ("hotspots/test_spacetime_said.py", "hotspots/test_recurrence_words.py",
                       "hotspots/test_recurrence_trend.py")
+POLICIES = "report/test_policies.py"
 HERE, COATING = "report/test_findings.py", "outputs/test_costs_programme_words.py"
 #: Start of the messages' codes to the file and test in which what they say is false.
 FALSE_IN = {
@@ -140,6 +142,19 @@ FALSE_IN = {
     "fig.funnel": (HERE, "test_areas_inside_the_lines_are_not_counted"),
     "fig.year_": (HERE, "test_a_bids_range_and_chance_follow_the_simulated_years"),
     "fig.swing": (HERE, "test_the_assumption_named_is_the_one_that_moves_most"),
+    "fig.risk": (FIGURES, "test_the_risk_of_a_bid_says_what_the_price_asked_risks_and_where_half_"
+                 "are_lost"),
+    "fig.trade": (POLICIES, "test_the_picture_names_what_nothing_beats"),
+    "policies.today": (POLICIES, "test_amounts_are_per_year"),
+    "policies.fewer_": (POLICIES, "test_a_change_is_said_only_where_the_worlds_agree_on_its_sign"),
+    "policies.more_": (POLICIES, "test_a_change_is_said_only_where_the_worlds_agree_on_its_sign"),
+    "policies.same_": (POLICIES, "test_a_change_is_said_only_where_the_worlds_agree_on_its_sign"),
+    "policies.best_": (POLICIES, "test_the_best_policy_is_the_one_that_is_and_turns_with_the_"
+                       "worth_of_a_day"),
+    "policies.quick_": (POLICIES, "test_quick_clearance_is_said_to_turn_a_choice_only_where_it_"
+                        "does"),
+    "policies.measure_": (POLICIES, "test_nothing_is_said_to_be_worth_knowing_where_nothing_"
+                          "turns_the_choice"),
     "fig.route": ("report/test_static_map.py",
                   "test_routes_of_a_day_are_drawn_under_the_crews_names"),
 }

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from matplotlib.figure import Figure
 
 from rehit.policy.answers import (
     MEASURES,
@@ -18,6 +19,7 @@ from rehit.policy.answers import (
     what_to_measure,
 )
 from rehit.policy.policies import Policy
+from rehit.report.figures import cost_and_days
 from rehit.report.policies import Tried, committee_paper, policy_messages
 from rehit.report.say import Say
 
@@ -88,6 +90,14 @@ def test_nothing_is_said_to_be_worth_knowing_where_nothing_turns_the_choice() ->
     last = policy_messages(replace(certain, unknowns=worth))[-1]
     assert EN(last) == ("What to find out before deciding: how many markings come. Knowing it for "
                         "certain would be worth some €40.")
+
+
+def test_the_picture_names_what_nothing_beats() -> None:
+    for cost, said in ((120.0, "2 of 2 ways"), (80.0, "1 of 2 ways")):
+        found = tried([cost, cost], [80, 80])
+        text = cost_and_days(found.frontier, years=2, ax=Figure().subplots(), say=EN, currency="€")
+        assert text.title.startswith(said)
+        assert ("Today's practice" in text.alt) == (cost > 100)
 
 
 @pytest.mark.parametrize("language", ["en", "es"])

@@ -26,12 +26,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-ROOT = Path(__file__).parents[2]
-sys.path.insert(0, str(ROOT / "data_demo"))
-
-import town.simulate
-from make_demo import make_town, write_town
-
 from rehit.chain import Chain
 from rehit.costs.doubt import Doubt
 from rehit.costs.rates import cleaning_lines
@@ -42,6 +36,7 @@ from rehit.policy.answers import in_all
 from rehit.policy.policies import TODAY, Policy
 from rehit.project import load_project
 
+DEMO = Path(__file__).parents[2] / "data_demo"
 NUMBERS = {"contract.found_low": 0.0, "contract.found_likely": 0.0, "contract.found_high": 0.0,
            "contract.year_effect_sd": 0.0, "patrol.report_days": 0.5, "policy.report_days_sd": 0.0}
 AS_STATED = Doubt((), np.ones((0, 1)))
@@ -51,6 +46,10 @@ LEVELS = (0.1, 0.9)
 
 def chain_of(seed: int, assets: int, folder: Path, standard: float) -> Chain:
     """Return the chain of an invented town, whose waits shrink to a share after two years."""
+    sys.path.insert(0, str(DEMO))
+    import town.simulate
+    from make_demo import make_town, write_town
+
     handle = town.simulate._handle
 
     def quicker(marked: np.ndarray, heritage: np.ndarray,
@@ -64,9 +63,9 @@ def chain_of(seed: int, assets: int, folder: Path, standard: float) -> Chain:
         write_town(make_town(seed=seed, n_assets=assets, faults=False), folder)
     finally:
         town.simulate._handle = handle
-    shutil.copy(ROOT / "data_demo" / "mapping.toml", folder)
+    shutil.copy(DEMO / "mapping.toml", folder)
     if not (folder / "rehit.toml").exists():
-        shutil.copy(ROOT / "data_demo" / "rehit.toml", folder)
+        shutil.copy(DEMO / "rehit.toml", folder)
     return Chain(load_project(folder)).with_parameters(NUMBERS)
 
 

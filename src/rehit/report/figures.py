@@ -922,3 +922,56 @@ def price_swings(moved: pd.DataFrame, *, ax: Axes, say: Say, currency: str,
         low=say.money(min(first["price_low"], first["price_high"]), currency),
         high=say.money(max(first["price_low"], first["price_high"]), currency),
         words=tuple(moved["words"])), titled=titled)
+
+
+# Policies beside today's practice.
+
+def cost_and_days(policies: pd.DataFrame, *, years: int, ax: Axes, say: Say, currency: str,
+                  titled: bool = True) -> FigureText:
+    """Draw each policy as a point of cost and visible days, with what nothing beats joined.
+
+    Parameters
+    ----------
+    policies
+        ``policy, cost`` [currency], ``visible_days, undominated``, over all years; today's
+        practice first.
+    years
+        Years they are the sums of.
+    currency
+        Code or sign in front of amounts.
+    """
+    days, cost = (policies[name].to_numpy(float) / years for name in ("visible_days", "cost"))
+    best = policies["undominated"].to_numpy(bool)
+    order = np.flatnonzero(best)[np.argsort(days[best])]
+    ax.plot(days[order], cost[order], color=LINE, linewidth=2, zorder=1)
+    colours = np.where(best, TEAL, OCHRE)
+    ax.scatter(days[1:], cost[1:], s=60, c=colours[1:], zorder=2)
+    ax.scatter(days[:1], cost[:1], s=60, c=INK, marker="s", zorder=3)
+    ax.set(xlabel=say("fig.trade_x"), ylabel=say("fig.trade_y", currency=currency))
+    for axis in (ax.xaxis, ax.yaxis):
+        axis.set_major_formatter(in_words(say))
+        axis.set_major_locator(MaxNLocator(6))
+    ax.margins(x=0.25, y=0.2)
+    names = [say.code("policy", policy) for policy in policies["policy"]]
+    _name_points(ax, names, days, cost)
+    return finish(ax, figure_text(
+        say, "trade", n=int(best.sum()), of=len(best), names=say.list([
+            name for name, kept in zip(names, best, strict=True) if kept])), titled=titled)
+
+
+def _name_points(ax: Axes, names: list[str], x: np.ndarray, y: np.ndarray) -> None:
+    """Write each point's name beside it, one above the other where points lie close together."""
+    figure = ax.get_figure(root=True)
+    assert figure is not None
+    figure.canvas.draw()  # the layout is not settled before
+    points = ax.transData.transform(np.column_stack([x, y]))
+    line, middle = 13 * figure.dpi / 72, float(np.mean(ax.bbox.intervalx))
+    lowest = -np.inf
+    for at in np.argsort(points[:, 1], kind="stable"):
+        lowest = max(points[at, 1], lowest + line)
+        side = -1 if points[at, 0] > middle else 1
+        ax.annotate(
+            names[at], (x[at], y[at]), textcoords="offset pixels", fontsize=9, color=INK,
+            xytext=(side * 2 * line, lowest - points[at, 1]), va="center",
+            ha="right" if side < 0 else "left",
+            arrowprops={"arrowstyle": "-", "color": LINE, "shrinkA": 1, "shrinkB": 4})

@@ -6,12 +6,12 @@ import io
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
 from rehit.messages import Message, message
 from rehit.policy.policies import TODAY
+from rehit.report.figures import cost_and_days, house_style
 from rehit.report.pdf import paper, render_pdf, typst_text
 from rehit.report.say import Say
 
@@ -19,7 +19,6 @@ from rehit.report.say import Say
 SURE = 0.9
 #: Cautions for whoever acts on the pages.
 CAUTIONS = ("model", "people", "works")
-_TEAL, _OCHRE, _INK, _HAIR = "#0b6b67", "#8f5200", "#1c2b36", "#c9d0d4"
 SHOWN = ("markings", "days_visible_each", "visible_days", "visible_days_offensive",
          "share_in_time", "cost", "cash", "crew_hours", "spare_hours", "litres")
 _SHARES = ("share_in_time", "share_in_time_offensive")
@@ -153,7 +152,7 @@ def committee_paper(tried: Tried, say: Say, *, name: str) -> bytes:
     first = [_text(say("policies.lead", n=n, years=tried.years, draws=tried.draws)),
              _heading(say, "found"), _bullets(say.all(told[:1 + n])),
              _heading(say, "picture"), '#image("cost_days.svg", width: 100%)',
-             _text(say("policies.note_picture")),
+             _text(say("fig.trade_note")),
              _heading(say, "choose"), _bullets(say.all(told[1 + n:]))]
     second = [_heading(say, "table"), _comparison(tried, say), _text(say("policies.note_table")),
               _heading(say, "years"), _years(tried, say),
@@ -162,50 +161,18 @@ def committee_paper(tried: Tried, say: Say, *, name: str) -> bytes:
               _bullets([say(f"policies.caution_{key}") for key in CAUTIONS])]
     return render_pdf("\n".join((paper("bid"), head, "\n\n".join(first), "#pagebreak()",
                                  "\n\n".join(second))),
-                      attachments={"cost_days.svg": cost_and_days(tried, say)})
+                      attachments={"cost_days.svg": cost_and_days_svg(tried, say)})
 
 
-def cost_and_days(tried: Tried, say: Say) -> bytes:
-    """Return each policy as a point of cost and visible days, with what nothing beats joined."""
-    table = tried.frontier
-    figure = Figure(figsize=(7.2, 3.9), layout="constrained")
-    axes = figure.subplots()
-    days, cost = (table[name].to_numpy() / tried.years for name in ("visible_days", "cost"))
-    best = table["undominated"].to_numpy(bool)
-    order = np.flatnonzero(best)[np.argsort(days[best])]
-    axes.plot(days[order], cost[order], color=_HAIR, linewidth=2, zorder=1)
-    for at, policy in enumerate(table["policy"]):
-        today = policy == TODAY
-        axes.scatter(days[at], cost[at], s=60, zorder=2, color=_INK if today else
-                     _TEAL if best[at] else _OCHRE, marker="s" if today else "o")
-    axes.set_xlabel(say("policies.axis_days"))
-    axes.set_ylabel(say("policies.axis_cost", currency=say.currency))
-    axes.xaxis.set_major_formatter(lambda value, _: say.whole(value))
-    axes.yaxis.set_major_formatter(lambda value, _: say.whole(value))
-    axes.margins(x=0.25, y=0.2)
-    axes.spines[["top", "right"]].set_visible(False)
-    axes.grid(color=_HAIR, linewidth=0.5)
-    _label(figure, [say.code("policy", policy) for policy in table["policy"]], days, cost)
-    picture = io.BytesIO()
-    figure.savefig(picture, format="svg", metadata={"Date": None})
+def cost_and_days_svg(tried: Tried, say: Say) -> bytes:
+    """Return the drawing of cost against visible days."""
+    with house_style():
+        figure = Figure(figsize=(7.2, 3.9), layout="constrained")
+        cost_and_days(tried.frontier, years=tried.years, ax=figure.subplots(), say=say,
+                      currency=say.currency, titled=False)
+        picture = io.BytesIO()
+        figure.savefig(picture, format="svg", metadata={"Date": None})
     return picture.getvalue()
-
-
-def _label(figure: Figure, names: list[str], days: np.ndarray, cost: np.ndarray) -> None:
-    """Write each point's name beside it, one above the other where points lie close together."""
-    axes = figure.axes[0]
-    figure.canvas.draw()  # the layout is not settled before
-    points = axes.transData.transform(np.column_stack([days, cost]))
-    line, middle = 13 * figure.dpi / 72, float(np.mean(axes.bbox.intervalx))
-    lowest = -np.inf
-    for at in np.argsort(points[:, 1], kind="stable"):
-        x, y = points[at]
-        lowest = max(y, lowest + line)
-        side = -1 if x > middle else 1
-        axes.annotate(
-            names[at], (days[at], cost[at]), textcoords="offset pixels", fontsize=9, color=_INK,
-            xytext=(side * 2 * line, lowest - y), va="center", ha="right" if side < 0 else "left",
-            arrowprops={"arrowstyle": "-", "color": _HAIR, "shrinkA": 1, "shrinkB": 4})
 
 
 def _comparison(tried: Tried, say: Say) -> str:
