@@ -57,8 +57,8 @@ rehit.draw(town, "cost_and_days", tried=tried)
 # days each stands.
 
 # %%
-today = tried["policies"].query("policy == 'today' and year == 0")
-rehit.shown_table(today.rename(columns={"mean": "average"}),
+table = tried["policies"]
+rehit.shown_table(table[table["policy"].eq("today") & table["year"].eq(0)],
                   ["measure", "average", "low", "high"], say=town.say, digits=2, words=WORDS)
 
 # %% [markdown]
@@ -66,15 +66,15 @@ rehit.shown_table(today.rename(columns={"mean": "average"}),
 # of worlds in which the sign is that of the mean.
 
 # %%
-shown = ["visible_days", "cost", "cash", "crew_hours", "share_in_time"]
-added = tried["against_today"].query("measure in @shown").rename(columns={"mean": "average"})
-rehit.shown_table(added, say=town.say, digits=2, words=WORDS, forms={"sure": "chance"})
+added = tried["against_today"]
+shown = added["measure"].isin(["visible_days", "cost", "cash", "crew_hours", "share_in_time"])
+rehit.shown_table(added[shown], say=town.say, digits=2, words=WORDS, forms={"sure": "chance"})
 
 # %% [markdown]
 # **Which to choose** hangs on what a day without a marking is worth.
 
 # %%
-rehit.shown_table(tried["best"].query("chosen"), ["worth_of_day", "policy", "best_in"],
+rehit.shown_table(tried["best"][tried["best"]["chosen"]], ["worth_of_day", "policy", "best_in"],
                   say=town.say, words=WORDS, forms={"best_in": "chance"})
 
 # %% [markdown]
@@ -89,8 +89,7 @@ rehit.shown_table(tried["to_measure"], say=town.say, top=5, digits=0, words=WORD
 # none, and at both ends of the interval that this log gives. `flips_at` is where a choice turns.
 
 # %%
-rehit.shown_table(tried["quick_clearance"].rename(columns={"effect": "ratio"}), say=town.say,
-                  digits=3, words=WORDS)
+rehit.shown_table(tried["quick_clearance"], say=town.say, digits=3, words=WORDS)
 
 # %% [markdown]
 # ## Exercise for your own log

@@ -27,7 +27,7 @@ def test_one_notebook_per_room_in_the_order_of_the_flow() -> None:
     assert [p.stem for p in NOTEBOOKS][:7] == [
         "01_clean_log", "02_match_assets", "03_find_hotspots", "04_choose_treatment",
         "05_compare_costs", "06_plan_patrol", "07_quarterly_report"]
-    assert len(NOTEBOOKS) == 10
+    assert len(NOTEBOOKS) == 11
 
 
 @each

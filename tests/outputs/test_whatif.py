@@ -60,7 +60,7 @@ def test_tables_sentences_and_two_pages_are_written(out: Path) -> None:
     assert summary["policies"] == ["today", "clear_in_a_day", "<b>=1+1"]
     assert summary["sentences"][1].startswith("clear in a day: ")
     table = pd.read_csv(out / "policies_against_today.csv")
-    days = table[table["measure"] == "days that markings stand"].set_index("policy")["mean"]
+    days = table[table["measure"] == "days that markings stand"].set_index("policy")["average"]
     assert days["clear in a day"] < 0 < days["<b>=1+1"]
 
 

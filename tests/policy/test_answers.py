@@ -34,10 +34,10 @@ TWO = found([[100, 100], [120, 140], [150, 150]], [[50, 50], [40, 40], [60, 60]]
 def test_changes_are_held_against_today_world_by_world() -> None:
     table = against_today(TWO, POLICIES).set_index(["policy", "measure"])
     row = table.loc[("quick", "cost")]
-    assert (row["mean"], row["sure"]) == (30.0, 1.0)
+    assert (row["average"], row["sure"]) == (30.0, 1.0)
     assert (row["low"], row["high"]) == pytest.approx((22.0, 38.0))
-    assert table.loc[("quick", "markings"), "mean"] == 0
-    assert by_year(TWO, POLICIES).query("year == 0 and measure == 'cost'")["mean"].tolist() == [
+    assert table.loc[("quick", "markings"), "average"] == 0
+    assert by_year(TWO, POLICIES).query("year == 0 and measure == 'cost'")["average"].tolist() == [
         100, 130, 150]
 
 

@@ -140,6 +140,17 @@ def test_where_slow_clearance_brings_rehits_quick_clearance_saves_them() -> None
     assert markings[1.2][0] == pytest.approx(markings[1.0][0], rel=0.02)
 
 
+def test_only_an_offensive_marking_is_cleared_by_call_out_on_a_day_off() -> None:
+    """Every job is planned half a day after its report; a week end is two days long."""
+    for offends, most in ((1.0, 0.5), (0.0, 2.5)):
+        patch = make_patch(30, rate_per_year=5.0, wait_days=0.5, round_the_clock=False,
+                           crews=5, offensive=np.full(31, offends), onsite_h=np.full(30, 0.5))
+        lived, = live(patch, [TODAY], sure_worlds(patch, 20), seed=1, years=1)
+        each = lived.sums["waiting_days"].sum() / lived.sums["cleared"].sum()
+        assert 0.5 <= each < most + 0.01
+        assert (each > 0.8) == (offends == 0)
+
+
 def test_clock_counts_working_days_and_finds_back() -> None:
     clock = Clock(np.arange(14) % 7 < 5, starts=7.0, length=8.0)
     times = np.array([0.0, 7 / 24, 11 / 24, 15 / 24, 1 + 11 / 24, 5.5, 7 + 15 / 24])

@@ -41,6 +41,7 @@ from rehit.policy.answers import (
     what_to_measure,
 )
 from rehit.policy.patch import (
+    CHANCES,
     Patch,
     Practice,
     Worlds,
@@ -253,11 +254,10 @@ def _waits(waits: pd.Series, offensive: pd.Series, numbers: Parameters) -> dict[
     fewest = int(numbers["policy.fewest_waits"])
     if waits.notna().sum() >= fewest:
         return wait_chances(waits, offensive, fewest=fewest)
-    even = np.linspace(0.0, 1.0, 101)
-    ordinary = even * numbers["service.ordinary_working_days"] * 7 / numbers[
+    ordinary = CHANCES * numbers["service.ordinary_working_days"] * 7 / numbers[
         "patrol.work_days_per_week"]
     return {"ordinary": ordinary, "all": ordinary,
-            "offensive": even * numbers["service.offensive_hours"] / 24}
+            "offensive": CHANCES * numbers["service.offensive_hours"] / 24}
 
 
 def _rates(repeats: pd.DataFrame) -> pd.DataFrame:

@@ -130,7 +130,7 @@ def by_year(found: Sequence[dict[str, Numbers]], policies: Sequence[Policy]) -> 
             if len(values) > 1:
                 rows += [(policy.name, year + 1, name, *_spread(values[year]))
                          for year in range(len(values))]
-    return pd.DataFrame(rows, columns=["policy", "year", "measure", "mean", "low", "high"])
+    return pd.DataFrame(rows, columns=["policy", "year", "measure", "average", "low", "high"])
 
 
 def in_all(measures: dict[str, Numbers], name: str) -> Numbers:
@@ -164,7 +164,7 @@ def against_today(found: Sequence[dict[str, Numbers]],
             mean, low, high = _spread(change)
             rows.append((policy.name, name, mean, low, high,
                          float((np.sign(change) == np.sign(mean)).mean()) if mean else 1.0))
-    return pd.DataFrame(rows, columns=["policy", "measure", "mean", "low", "high", "sure"])
+    return pd.DataFrame(rows, columns=["policy", "measure", "average", "low", "high", "sure"])
 
 
 def net_cost(measures: dict[str, Numbers], worth_of_day: float) -> Numbers:
@@ -261,4 +261,4 @@ def flips(effects: Sequence[float], nets: Sequence[Sequence[float]],
         nearest = min(crossings, key=lambda each: abs(np.log(each)), default=np.nan)
         rows += [(policy.name, effect, float(value), nearest)
                  for effect, value in zip(effects, values, strict=True)]
-    return pd.DataFrame(rows, columns=["policy", "effect", "added", "flips_at"])
+    return pd.DataFrame(rows, columns=["policy", "clearance_ratio", "added", "flips_at"])

@@ -19,7 +19,7 @@ HOURS_PER_DAY = 24.0
 DAYS_PER_WEEK = 7.0
 MONTHS = 12
 #: Chances at which the times from report to clearance are kept.
-CHANCES = np.linspace(0.0, 1.0, 101)
+CHANCES = np.linspace(0.0, 1.0, 1001)
 KINDS = ("ordinary", "offensive")
 PERIOD_DAYS = 28.0
 

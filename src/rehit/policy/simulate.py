@@ -417,7 +417,8 @@ class _Run:
         """Give each job to the crew that is free first; no crew leaves one for another.
 
         A planned job is done by the time of its plan, as the log's jobs were, if a crew is free
-        for it between the report and then; else as soon as one is.
+        for it between the report and then; else as soon as one is. An offensive marking that was
+        cleared on a day off, with no hour of a crew in between, is cleared by call-out again.
         """
         patch, reported = self.patch, self.reported[wall]
         place = np.minimum(slot, patch.n)
@@ -426,11 +427,12 @@ class _Run:
         takes = hours / self.day_h[lane]
         free = self.free[:, lane]
         crew = free.argmin(axis=0)
-        begun = np.maximum(self.clock.work(now) - takes,
-                           self.clock.work(np.minimum(reported, now)))
-        done = np.maximum(begun, free[crew, np.arange(len(lane))]) + takes
-        self.free[crew, lane] = done
-        clear = np.maximum(self.clock.time(done), now)
+        by_now, at_report = (self.clock.work(when) for when in (now, np.minimum(reported, now)))
+        called = self.offends[wall] & (by_now <= at_report + LEAST_DAYS) & (reported < now)
+        ready = free[crew, np.arange(len(lane))]
+        done = np.maximum(np.maximum(by_now - takes, at_report), ready) + takes
+        self.free[crew, lane] = np.where(called, ready, done)
+        clear = np.where(called, now, np.maximum(self.clock.time(done), now))
         self._count(lane, wall, place, clear, hours, reported)
         self.since[wall], self.reported[wall], self.clear[wall] = np.inf, np.inf, clear
         if self.effect != 1:

@@ -65,14 +65,15 @@ class Tried:
         row = table[(table["policy"] == policy) & (table["measure"] == measure)
                     & (table["year"] == 0)].iloc[0]
         share = 1 if measure in (*_SHARES, "days_visible_each", "standing_at_end") else self.years
-        return row["mean"] / share, row["low"] / share, row["high"] / share
+        return row["average"] / share, row["low"] / share, row["high"] / share
 
     def change(self, policy: str, measure: str) -> pd.Series:
         """Return what a policy adds to today's, per year where it adds up."""
         row = self.against[(self.against["policy"] == policy)
                            & (self.against["measure"] == measure)].iloc[0].copy()
         if measure not in (*_SHARES, "days_visible_each", "standing_at_end"):
-            row[["mean", "low", "high"]] = row[["mean", "low", "high"]].astype(float) / self.years
+            amounts = ["average", "low", "high"]
+            row[amounts] = row[amounts].astype(float) / self.years
         return row
 
 
@@ -90,16 +91,16 @@ def policy_messages(tried: Tried) -> list[Message]:
 def _policy_found(tried: Tried, policy: str) -> Message:
     """Return what a policy changes, as far as nearly all worlds agree on it."""
     days, cost = tried.change(policy, "visible_days"), tried.change(policy, "cost")
-    facts = {"policy": policy, "days": abs(days["mean"]), "days_low": days["low"],
-             "days_high": days["high"], "cost": abs(cost["mean"]), "cost_low": cost["low"],
+    facts = {"policy": policy, "days": abs(days["average"]), "days_low": days["low"],
+             "days_high": days["high"], "cost": abs(cost["average"]), "cost_low": cost["low"],
              "cost_high": cost["high"]}
     return message(f"policies.{_way(days)}_days_{_way(cost)}_cost", **facts)
 
 
 def _way(change: pd.Series) -> str:
-    if change["sure"] < SURE or not change["mean"]:
+    if change["sure"] < SURE or not change["average"]:
         return "same"
-    return "more" if change["mean"] > 0 else "fewer"
+    return "more" if change["average"] > 0 else "fewer"
 
 
 def _choice(tried: Tried) -> list[Message]:
@@ -198,7 +199,7 @@ def _value(say: Say, measure: str, value: float) -> str:
 def _added(say: Say, measure: str, change: pd.Series) -> str:
     """Write a change with its sign; one on whose sign the worlds do not agree stands in brackets.
     """
-    value = float(change["mean"])
+    value = float(change["average"])
     if measure in _SHARES:
         text = say("policies.points", points=value * 100)
     else:
@@ -215,7 +216,7 @@ def _years(tried: Tried, say: Say) -> str:
     for policy in tried.policies:
         own = table[table["policy"] == policy]
         cells += [say.code("policy", policy), *(
-            say.whole(value) for value in own["mean"].to_numpy(float)[-tried.years:])]
+            say.whole(value) for value in own["average"].to_numpy(float)[-tried.years:])]
     widths = ", ".join(["2fr", *["1fr"] * tried.years])
     return _table(f"({widths})", f"({', '.join(['left', *['right'] * tried.years])})",
                   cells, header)
