@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from pathlib import Path
+
 import pandas as pd
 from report_tables import FROM, HOSTILE, TO, make_input
 
@@ -66,3 +69,13 @@ def test_a_log_without_dates_claims_no_span_of_time() -> None:
                         set_aside=pd.DataFrame(), window=Window(start, start))
     assert "no dates of report" in page
     assert "1970" not in page
+
+
+def test_the_page_can_be_read_by_all(faults_of: Callable[[Path], list[object]],
+                                     tmp_path: Path) -> None:
+    inputs = make_input(n=200)
+    page = tmp_path / "quality.html"
+    page.write_text(quality_page(project_name="Town", findings=inputs.findings,
+                                 counts=inputs.counts, set_aside=inputs.set_aside,
+                                 window=Window(FROM, TO)), encoding="utf-8")
+    assert faults_of(page) == []

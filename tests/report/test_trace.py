@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pandas as pd
@@ -100,3 +101,15 @@ def test_each_figure_is_worked_out_again_by_its_recipe(written: Path) -> None:
         assert figure["recipe"], figure["id"]
         value = eval(figure["recipe"], {"len": len}, tables)  # our own text, from the source
         assert float(value) == pytest.approx(figure["value"]), figure["id"]
+
+
+def test_every_figure_of_a_full_report_is_quoted_where_its_way_back_leads(written: Path) -> None:
+    """All but sums that bind their parts together, and what only a tile without threshold says."""
+    pages = {name: (written / name).read_text(encoding="utf-8")
+             for name in ("report.html", "details.html", "trace.html")}
+    back = dict(re.findall(r'id="(\w+)" data-figure.*?href="([^"]+)">[^<]*\1', pages["trace.html"],
+                           flags=re.DOTALL))
+    assert set(back) == {f["id"] for f in load_trace(written)}
+    lost = {figure for figure, to in back.items()
+            if f'id="{to.partition("#")[2]}"' not in pages[to.partition("#")[0]]}
+    assert lost <= {"A1", "M0", "V1a", "V1b"}

@@ -50,7 +50,8 @@ class Grid:
 class Picture:
     """A figure: its finding as title, source line, alternative text, a wide and a narrow drawing.
 
-    `kind` is the media type ending: ``svg+xml`` or ``png``; `data` is what was drawn, as CSV.
+    `kind` is the media type ending: ``svg+xml`` or ``png``; `data` is what was drawn, as CSV;
+    `traces` are the ids of the figures that the title quotes.
     """
 
     id: str
@@ -61,6 +62,7 @@ class Picture:
     narrow: bytes
     kind: str = "svg+xml"
     data: str = ""
+    traces: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

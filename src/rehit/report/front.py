@@ -294,7 +294,7 @@ def hotspots_finding(facts: Facts) -> Section:
         section.say(say("hotspots.changed", n=figures["H1"].value, up=figures["H6"].value,
                         down=figures["H7"].value), "H1", "H6", "H7", tone="key")
     else:
-        section.say(say("hotspots.none_changed", n=figures["H1"].value), "H1")
+        section.say(say("hotspots.none_changed", n=figures["H1"].value), "H1", "H6", "H7")
     section.put(overview_picture(facts))
     return section
 

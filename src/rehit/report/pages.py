@@ -122,7 +122,7 @@ def _quoted(doc: Document) -> dict[str, str]:
 def _ids(blocks: Sequence[Block]) -> Iterator[str]:
     """Go through the figures that some blocks quote."""
     for block in blocks:
-        if isinstance(block, Sentence):
+        if isinstance(block, Sentence | Picture):
             yield from block.traces
         elif isinstance(block, Bullets):
             yield from _ids(block.items)
@@ -362,7 +362,8 @@ class _Writer:
     def picture(self, picture: Picture) -> str:
         name, number = f"{picture.id}.{_ENDING[picture.kind]}", len(self.attachments)
         self.attachments[name] = picture.wide
-        return (f"#drawing({number}, {typst_text(picture.title)}, {typst_text(name)}, "
+        return (f"#drawing({number}, {typst_text(picture.title)}, "
+                f"{_strings(picture.traces)}, {typst_text(name)}, "
                 f"{typst_text(picture.alt)}, {typst_text(picture.note)}, "
                 f"{'78%' if picture.kind == 'png' else '88%'})")
 

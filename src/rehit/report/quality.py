@@ -183,7 +183,7 @@ def quality_page(*, project_name: str, findings: pd.DataFrame, counts: pd.DataFr
     first, last = (t.tz_convert(time_zone).date() for t in (window.start, window.end))
     covered = say.days(first, last) if (
         window.end > window.start) else say("quality.no_dates")
-    section = Section("summary", say("heading.quality"), quality_blocks(
+    section = Section("quality", say("heading.quality"), quality_blocks(
         say, counts=counts, set_aside=set_aside,
         findings=translated(findings, "findings", say)))
     section.put(*method_blocks(say, shares=method_shares, done=advised_done))

@@ -61,7 +61,8 @@ def overview_picture(facts: Facts) -> Picture:
             pages.append(to_png(figure, dpi=170))
     title, note, alt = _texts(facts)
     return Picture("overview_map", title, note, alt, pages[0], pages[1], kind="png",
-                   data=_drawn_table(facts))
+                   data=_drawn_table(facts),
+                   traces=("H2",) if "H2" in facts.book.figures else ())
 
 
 def _drawn_table(facts: Facts) -> str:
