@@ -142,8 +142,6 @@ FALSE_IN = {
     "fig.funnel": (HERE, "test_areas_inside_the_lines_are_not_counted"),
     "fig.year_": (HERE, "test_a_bids_range_and_chance_follow_the_simulated_years"),
     "fig.swing": (HERE, "test_the_assumption_named_is_the_one_that_moves_most"),
-    "fig.risk": (FIGURES, "test_the_risk_of_a_bid_says_what_the_price_asked_risks_and_where_half_"
-                 "are_lost"),
     "fig.trade": (POLICIES, "test_the_picture_names_what_nothing_beats"),
     "policies.today": (POLICIES, "test_amounts_are_per_year"),
     "policies.fewer_": (POLICIES, "test_a_change_is_said_only_where_the_worlds_agree_on_its_sign"),
