@@ -89,9 +89,13 @@ def came(chain: Chain, lab: Lab, cut: pd.Timestamp) -> dict[str, float]:
     end = cut + pd.Timedelta(days=365.25)
     year = chain.incidents[chain.incidents["reported_at"].between(cut, end)]
     waits = (year["cleared_at"] - year["reported_at"]).dt.total_seconds() / 86_400
-    due = lab.patch.due_days(Policy(name=TODAY))[year["priority"].eq("offensive").astype(int)]
+    midnight = cut.tz_convert(chain.project.time_zone).normalize()
+    at = (year["reported_at"] - midnight).dt.total_seconds().to_numpy() / 86_400
+    days, hours_as_days = lab.patch.standards(Policy(name=TODAY))
+    due = np.where(year["priority"].eq("offensive"), hours_as_days,
+                   lab.patch.practice.clock.end_of(np.array([days]), at) - at)
     return {"reported": float(len(year)), "cost": cost_of(chain, year),
-            "share_in_time": float((waits[waits.notna()] <= due[waits.notna()]).mean()),
+            "share_in_time": float((waits <= due)[waits.notna()].mean()),
             # Some are closed without a date: they are taken to have waited as long as the others.
             "waiting_days": float(waits.mean() * len(year))}
 

@@ -42,6 +42,8 @@ from rehit.policy.answers import (
 )
 from rehit.policy.patch import (
     CHANCES,
+    HOURS_PER_DAY,
+    Clock,
     Patch,
     Practice,
     Worlds,
@@ -207,13 +209,12 @@ def _learnt(chain: Chain, numbers: Parameters, *, years: int) -> tuple[Patch, Pr
     places = pd.Index(repeats["place_id"])
     waits = (incidents["cleared_at"] - incidents["reported_at"]).dt.total_seconds() / 86_400
     waits = waits.where(waits >= 0)
-    offensive = incidents["priority"].eq("offensive")
     days = (placed["reported_at"] - window.start).dt.total_seconds().to_numpy() / 86_400
     cells = _cells(repeats, numbers["policy.cell_m"])
     number = places.get_indexer(pd.Index(placed["place_id"]))
     inside = (number >= 0) & (days >= 0)
     expected = chain.expected_counts["expected_per_year"]
-    further = (incidents["n_reports"] - 1).sum() / max(float(waits.sum()), 1e-9)
+    further = (incidents["n_reports"] - 1)[waits.notna()].sum() / max(float(waits.sum()), 1e-9)
     first = window.end.tz_convert(zone).date()
     patch = Patch(
         place_id=places.to_numpy(object), shape=repeats["gamma_shape"].to_numpy(float),
@@ -229,7 +230,7 @@ def _learnt(chain: Chain, numbers: Parameters, *, years: int) -> tuple[Patch, Pr
                               swing_sd=numbers["contract.season_sd"]),
         bursts=burst_variances(number[inside], cells[number[inside]], days[inside],
                                length_days=window.days, town=0.0),
-        waits=_waits(waits, offensive, numbers),
+        waits=_waits(chain, waits, numbers),
         usual_doublings=float(np.log2(waits.dropna() + 1).mean()) if waits.notna().any() else 0.0,
         further_per_day=float(further), fades_after_days=numbers["patrol.max_interval_days"],
         effort_sd=numbers["patrol.minutes_spread"], speed_limit=numbers["policy.speed_limit"],
@@ -249,15 +250,35 @@ def _cells(repeats: pd.DataFrame, side_m: float) -> NDArray[np.int64]:
     return pd.factorize(np.array(squares, dtype=object))[0].astype(np.int64)
 
 
-def _waits(waits: pd.Series, offensive: pd.Series, numbers: Parameters) -> dict[str, Numbers]:
+def _waits(chain: Chain, waits: pd.Series, numbers: Parameters) -> dict[str, Numbers]:
     """Return times to clearance; a log without them is taken to use its standards evenly up."""
     fewest = int(numbers["policy.fewest_waits"])
-    if waits.notna().sum() >= fewest:
-        return wait_chances(waits, offensive, fewest=fewest)
-    ordinary = CHANCES * numbers["service.ordinary_working_days"] * 7 / numbers[
-        "patrol.work_days_per_week"]
-    return {"ordinary": ordinary, "all": ordinary,
-            "offensive": CHANCES * numbers["service.offensive_hours"] / 24}
+    hours, days = numbers["service.offensive_hours"], numbers["service.ordinary_working_days"]
+    if waits.notna().sum() < fewest:
+        return {"ordinary": CHANCES * days, "all": CHANCES * days,
+                "offensive": CHANCES * hours / HOURS_PER_DAY}
+    offensive = chain.incidents["priority"].eq("offensive")
+    in_days = wait_chances(waits, offensive, fewest=fewest)
+    worked = wait_chances(_working_days(chain, numbers).where(waits.notna()), offensive,
+                          fewest=fewest)
+    return {**worked, "offensive": in_days["offensive"]}
+
+
+def _working_days(chain: Chain, numbers: Parameters) -> pd.Series:
+    """Return the working days from each report to its clearance."""
+    incidents, window, zone = chain.incidents, chain.cleaned.window, chain.project.time_zone
+    midnight = window.start.tz_convert(zone).normalize()
+    years = int(np.ceil(window.years)) + 1
+    holidays = public_holidays(chain.project.holidays, first_year=midnight.year,
+                               last_year=midnight.year + years + 1)
+    clock = Clock(working_days(midnight.date(), years=years, holidays=holidays,
+                               days_per_week=numbers["patrol.work_days_per_week"]),
+                  starts=numbers["contract.day_starts"],
+                  length=numbers["contract.hours_per_day"])
+    at, done = ((incidents[name].dt.tz_convert(zone) - midnight).dt.total_seconds()
+                .fillna(0.0).clip(lower=0).to_numpy() / 86_400
+                for name in ("reported_at", "cleared_at"))
+    return pd.Series(np.maximum(clock.work(done) - clock.work(at), 0.0), index=incidents.index)
 
 
 def _rates(repeats: pd.DataFrame) -> pd.DataFrame:

@@ -64,6 +64,42 @@ class Worlds:
         return rng.standard_gamma(1 / variance, (self.draws, n)) * variance
 
 
+class Clock:
+    """Turns a time into the working days worked until then, and back.
+
+    Parameters
+    ----------
+    working
+        Which days are worked.
+    starts, length
+        Hour of the day at which crews start, and how long they are out [h].
+    """
+
+    def __init__(self, working: NDArray[np.bool_], *, starts: float, length: float) -> None:
+        self.open, self.starts, self.length = working.astype(float), starts, length
+        self.worked = np.concatenate([[0.0], np.cumsum(self.open)])
+        self.usual = max(float(self.open.mean()), 1e-9)
+
+    def work(self, time: Numbers) -> Numbers:
+        """Return the working days worked until a time [days]."""
+        day = np.minimum(time.astype(np.int64), len(self.open) - 1)
+        share = ((time - day) * HOURS_PER_DAY - self.starts) / self.length
+        return np.asarray(
+            self.worked[day] + np.minimum(np.maximum(share, 0.0), 1.0) * self.open[day])
+
+    def time(self, work: Numbers) -> Numbers:
+        """Return when so many are worked [days]; beyond the last day, evenly."""
+        day = np.minimum(np.maximum(self.worked.searchsorted(work) - 1, 0), len(self.open) - 1)
+        share = np.minimum(work - self.worked[day], 1.0)
+        beyond = np.maximum(work - self.worked[-1], 0.0) / self.usual
+        return np.asarray(day + (self.starts + share * self.length) / HOURS_PER_DAY + beyond)
+
+    def end_of(self, days: Numbers, time: Numbers) -> Numbers:
+        """Return the end of the last of so many working days after the day of a time [days]."""
+        today = np.minimum(time.astype(np.int64), len(self.open) - 1) + 1
+        return np.asarray(self.worked.searchsorted(self.worked[today] + np.round(days)), float)
+
+
 @dataclass(frozen=True)
 class Practice:
     """How the patch is run today.
@@ -95,6 +131,11 @@ class Practice:
     offensive_hours: float
     travel_h: float
     look_h: float
+
+    @property
+    def clock(self) -> Clock:
+        """The crews' working days."""
+        return Clock(self.working, starts=self.starts, length=self.length)
 
 
 @dataclass(frozen=True)
@@ -128,7 +169,8 @@ class Patch:
         Variance of four weeks' factor: of the ``town``, of places close together (``cell``), of
         one ``place``.
     waits
-        Days from report to clearance at `CHANCES`, for each of `KINDS` and ``all``.
+        Time from report to clearance at `CHANCES`: ``ordinary`` and ``all`` in working days,
+        ``offensive`` in days.
     usual_doublings
         Mean of log2(days + 1) to clearance.
     further_per_day
@@ -251,26 +293,28 @@ class Patch:
         given = getattr(policy, name)
         return 1.0 if given is None else float(given / getattr(self.practice, name))
 
-    def plan_days(self, chance: Numbers, offensive: NDArray[np.bool_], policy: Policy) -> Numbers:
-        """Return the days from report until a job is planned to be done.
+    def planned(self, reported: Numbers, chance: Numbers, offensive: NDArray[np.bool_],
+                policy: Policy) -> Numbers:
+        """Return by when each reported marking is planned to be cleared.
 
         Crews are taken to keep a new standard as well as they keep today's: the times of the log,
-        stretched or shortened with the standard.
+        stretched or shortened with the standard. Ordinary ones are in working days, since what
+        waits over a week end does not wait longer for the crew.
         """
         kinds = ("all", "all") if policy.order == "report" else KINDS
         ordinary, offends = (np.interp(chance, CHANCES, self.waits[kind]) for kind in kinds)
-        return np.where(offensive, offends * self._standard(policy, "offensive"),
-                        ordinary * self._standard(policy, "ordinary"))
+        told, clock = np.isfinite(reported), self.practice.clock
+        known = np.where(told, reported, 0.0)
+        done = clock.time(clock.work(known) + ordinary * self._standard(policy, "ordinary"))
+        done = np.where(offensive, known + offends * self._standard(policy, "offensive"),
+                        np.maximum(done, known))
+        return np.where(told, done, np.inf)
 
-    def due_days(self, policy: Policy) -> Numbers:
-        """Return within how many days of a report a marking is to be cleared: ordinary, offensive.
-
-        Working days end with the day, on average half a day after the hour of the report.
-        """
-        days = policy.ordinary_working_days or self.practice.ordinary_working_days
-        hours = policy.offensive_hours or self.practice.offensive_hours
-        per_week = max(self.practice.working.mean() * DAYS_PER_WEEK, 1e-9)
-        return np.array([days * DAYS_PER_WEEK / per_week + 0.5, hours / HOURS_PER_DAY])
+    def standards(self, policy: Policy) -> Numbers:
+        """Return within how many working days, and days, of a report a marking is to be cleared."""
+        return np.array([
+            policy.ordinary_working_days or self.practice.ordinary_working_days,
+            (policy.offensive_hours or self.practice.offensive_hours) / HOURS_PER_DAY])
 
     def looks_of(self, policy: Policy, days: float) -> tuple[Numbers, NDArray[np.int64]]:
         """Return when looks are made, in order, and at which places."""

@@ -14,7 +14,7 @@ import numpy as np
 from joblib import Parallel, delayed
 from numpy.typing import NDArray
 
-from rehit.policy.patch import DAYS_PER_YEAR, HOURS_PER_DAY, Patch, Worlds
+from rehit.policy.patch import DAYS_PER_YEAR, Patch, Worlds
 from rehit.policy.policies import Policy
 
 Numbers = NDArray[np.float64]
@@ -224,39 +224,6 @@ def _expanded(number: NDArray[np.int64]) -> tuple[Whole, Whole]:
     return np.repeat(rows.ravel(), number.ravel()), np.repeat(columns.ravel(), number.ravel())
 
 
-# The crews' hours.
-
-class Clock:
-    """Turns a time into the working days worked until then, and back.
-
-    Parameters
-    ----------
-    working
-        Which days are worked.
-    starts, length
-        Hour of the day at which crews start, and how long they are out [h].
-    """
-
-    def __init__(self, working: Flags, *, starts: float, length: float) -> None:
-        self.open, self.starts, self.length = working.astype(float), starts, length
-        self.worked = np.concatenate([[0.0], np.cumsum(self.open)])
-        self.usual = max(float(self.open.mean()), 1e-9)
-
-    def work(self, time: Numbers) -> Numbers:
-        """Return the working days worked until a time [days]."""
-        day = np.minimum(time.astype(np.int64), len(self.open) - 1)
-        share = ((time - day) * HOURS_PER_DAY - self.starts) / self.length
-        return np.asarray(
-            self.worked[day] + np.minimum(np.maximum(share, 0.0), 1.0) * self.open[day])
-
-    def time(self, work: Numbers) -> Numbers:
-        """Return when so many are worked [days]; beyond the last day, evenly."""
-        day = np.minimum(np.maximum(self.worked.searchsorted(work) - 1, 0), len(self.open) - 1)
-        share = np.minimum(work - self.worked[day], 1.0)
-        beyond = np.maximum(work - self.worked[-1], 0.0) / self.usual
-        return np.asarray(day + (self.starts + share * self.length) / HOURS_PER_DAY + beyond)
-
-
 # The policies, year by year.
 
 class _Run:
@@ -301,15 +268,15 @@ class _Run:
         self.speed = np.repeat(self.usual_speed, self.worlds.draws, axis=0).ravel()
         self.policy = np.repeat(np.arange(len(self.policies)), self.worlds.draws)
         self.travel_h = lanes([patch.travel_of(policy) for policy in self.policies])
-        self.due_days = np.repeat([patch.due_days(policy) for policy in self.policies],
-                                  self.worlds.draws, axis=0)
+        self.standards = np.repeat([patch.standards(policy) for policy in self.policies],
+                                   self.worlds.draws, axis=0)
         self.minutes = np.tile(self.worlds.minutes, len(self.policies))
         crews = [patch.crews_of(policy) for policy in self.policies]
         whole = [max(1, int(np.ceil(each - 1e-9))) for each in crews]
         self.day_h = lanes([patch.job_hours_a_day(policy) / n
                             for policy, n in zip(self.policies, whole, strict=True)])
         self.free = np.where(np.arange(max(whole))[:, None] < lanes(whole), 0.0, np.inf)
-        self.clock = Clock(practice.working, starts=practice.starts, length=practice.length)
+        self.clock = practice.clock
         self.looks = [patch.looks_of(policy, self.end) for policy in self.policies]
 
     def _stretch(self, time: Numbers) -> Whole:
@@ -446,7 +413,9 @@ class _Run:
         year = self._stretch(clear)
         offends, told = self.offends[wall], reported <= clear
         waited = np.where(told, clear, self.end) - np.where(told, reported, self.end)
-        in_time = told & (waited <= self.due_days[lane, offends.astype(np.int8)])
+        known, (days, hours_as_days) = np.where(told, reported, 0.0), self.standards[lane].T
+        due = np.where(offends, known + hours_as_days, self.clock.end_of(days, known))
+        in_time = told & (clear <= due)
         self.done[year, lane] += _columns(np.ones(len(lane)), told, told & offends, in_time,
                                           in_time & offends, waited, hours)
         self._stood(lane, self.since[wall], clear, offends)
@@ -513,8 +482,9 @@ class _Jobs:
             reported = np.where(never, np.inf, marks.at + usual * policy.report_days_share)
             told.append(reported)
             # A job never comes before its marking, even where everything happens at once.
-            plans.append(reported + np.maximum(
-                patch.plan_days(marks.plan, marks.offensive, policy), LEAST_DAYS))
+            plans.append(np.maximum(
+                patch.planned(reported, marks.plan, marks.offensive, policy),
+                reported + LEAST_DAYS))
         n = len(policies)
         return cls(np.concatenate([marks.draw + each * worlds.draws for each in range(n)]),
                    np.tile(marks.slot, n), np.tile(marks.at, n), np.tile(marks.chance, n),
@@ -550,7 +520,8 @@ def _in_order(jobs: _Jobs, new: Whole, planned: Whole, looks: tuple[Whole, Numbe
     item = np.concatenate([new, planned, looks[2]])
     kind = np.repeat(np.array([MARK, PLANNED, LOOK], dtype=np.int8),
                      [len(new), len(planned), len(looks[0])])
-    order = np.argsort(lane * (time.max(initial=0.0) + 1.0) + time)
+    # Equal times in the order they stand here, however many lanes there are.
+    order = np.argsort(lane * (time.max(initial=0.0) + 1.0) + time, kind="stable")
     number = np.bincount(lane, minlength=n_lanes)
     step = np.arange(len(order)) - np.repeat(np.cumsum(number) - number, number)
     shape, where = (int(number.max(initial=0)), n_lanes), (step, lane[order])
