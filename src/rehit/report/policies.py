@@ -11,6 +11,7 @@ from matplotlib.figure import Figure
 
 from rehit.messages import Message, message
 from rehit.policy.policies import TODAY
+from rehit.report.bid import TEXT_SCALES
 from rehit.report.figures import cost_and_days, house_style
 from rehit.report.pdf import paper, render_pdf, typst_text
 from rehit.report.say import Say
@@ -162,7 +163,8 @@ def committee_paper(tried: Tried, say: Say, *, name: str) -> bytes:
               _bullets([say(f"policies.caution_{key}") for key in CAUTIONS])]
     return render_pdf("\n".join((paper("bid"), head, "\n\n".join(first), "#pagebreak()",
                                  "\n\n".join(second))),
-                      attachments={"cost_days.svg": cost_and_days_svg(tried, say)})
+                      attachments={"cost_days.svg": cost_and_days_svg(tried, say)},
+                      scales=TEXT_SCALES)
 
 
 def cost_and_days_svg(tried: Tried, say: Say) -> bytes:
