@@ -200,7 +200,9 @@ def test_a_strange_log_is_read_checked_and_becomes_a_project(
     log.write_text("Case,Opened,Closed,Street address,Lat,Lon,Notes\n" + "".join(
         f"C{n},2024-03-{n % 28 + 1:02d} 09:00,2024-04-{n % 28 + 1:02d} 10:00,{n % 9 + 1} High St,"
         f"51.50{n % 9},-0.14{n % 9},{HOSTILE}\n" for n in range(80)), encoding="utf-8")
-    tab.get_by_label("Or where the log stands").fill(str(log))
+    tab.get_by_label("Or where the log stands").fill("")
+    tab.locator("input[type=file]").first.set_input_files(log)
+    tab.get_by_text("Upload complete", exact=True).wait_for()
     _press(tab, "Read the log")
     tab.get_by_role("heading", name="How the log is understood").wait_for()
     assert tab.get_by_text(HOSTILE).count() >= 1
@@ -208,6 +210,7 @@ def test_a_strange_log_is_read_checked_and_becomes_a_project(
     _press(tab, "Use this and start the project")
     tab.get_by_role("heading", name="Work it out").wait_for()
     assert (home / "New town" / "rehit.toml").is_file()
+    assert (home / "New town" / "log.csv").read_bytes() == log.read_bytes()
 
 
 def test_from_an_own_log_to_report_place_bid_and_files_by_keyboard(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import html
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from time import monotonic
@@ -15,7 +15,18 @@ import tomlkit
 
 from rehit.app.elsewhere import Elsewhere, Understood, try_file
 from rehit.app.jobs import Job, start_job
-from rehit.app.parts import button, drop, fault, grid, heading, labelled, note, select, words
+from rehit.app.parts import (
+    Dropper,
+    button,
+    drop,
+    fault,
+    grid,
+    heading,
+    labelled,
+    note,
+    select,
+    words,
+)
 from rehit.app.project_file import ROLES, add_file, keep_file
 from rehit.app.running import EVERY_MS, follow, standing_words
 from rehit.errors import RehitError
@@ -42,8 +53,9 @@ class Pending:
         What it is called and where it will stand.
     files
         Role to files, those that were dropped still where they were put.
-    dropped
-        Which of them were dropped, and go into the folder when the project is started.
+    boxes
+        Where some of them were dropped: these stand there as long as the boxes do, and go into the
+        folder when the project is started.
     reader
         Keeps the log.
     understood
@@ -53,7 +65,7 @@ class Pending:
     name: str
     folder: Path
     files: dict[str, list[Path]]
-    dropped: frozenset[Path]
+    boxes: tuple[Dropper, ...]
     reader: Elsewhere
     understood: Understood
 
@@ -253,9 +265,9 @@ def dots(points: Sequence[tuple[float, float]], *, label: str) -> str:
 
 def _use(page: Page, told: pn.Column, pending: Pending) -> None:
     """Start the project with the answers given, by the same command as on a command line."""
-    pending.files = {role: [keep_file(pending.folder, path) if path in pending.dropped else path
+    dropped = {path for box in pending.boxes for path in box.value.values()}
+    pending.files = {role: [keep_file(pending.folder, path) if path in dropped else path
                             for path in paths] for role, paths in pending.files.items()}
-    pending.dropped = frozenset()
     pending.folder.mkdir(parents=True, exist_ok=True)
     arguments: list[str | Path] = [pending.folder, "--name", pending.name]
     if pending.proposal.answers:
@@ -294,16 +306,16 @@ def _started(page: Page) -> Any:
                   label=say("app.add_role"))
     box = drop(say("app.drop"), many=False)
     parts += [heading(say("app.add_head"), level=3), role, labelled(say("app.add_file"), box),
-              button(say("app.add"), lambda: _add(page, told, role.value, box.value)), told]
+              button(say("app.add"), lambda: _add(page, told, role.value, box)), told]
     return pn.Column(*parts, sizing_mode="stretch_width")
 
 
-def _add(page: Page, told: pn.Column, role: str, dropped: Mapping[str, Path]) -> None:
+def _add(page: Page, told: pn.Column, role: str, box: Dropper) -> None:
     assert page.folder is not None
-    if not dropped:
+    if not box.value:
         told.objects = [note(page.say("app.file_missing"), kind="fault")]
         return
-    folder, source = page.folder, [*dropped.values()][-1]
+    folder, source = page.folder, [*box.value.values()][-1]
     reader = try_file(folder, role, source)
 
     def usable(_nothing: object) -> None:
@@ -313,6 +325,7 @@ def _add(page: Page, told: pn.Column, role: str, dropped: Mapping[str, Path]) ->
         except RehitError as error:
             told.objects = [fault(page.say, error)]
         else:
+            box.value = {}  # and so the box, and the file with it, stayed until here
             told.objects = [note(page.say("app.added"), kind="good")]
 
     when_read(page, reader, told, usable, reading="app.trying")

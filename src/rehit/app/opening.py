@@ -14,7 +14,17 @@ import panel as pn
 
 from rehit.app.checking import Pending, when_read
 from rehit.app.elsewhere import Understood, read_log
-from rehit.app.parts import button, drop, heading, labelled, note, text_input, words, written
+from rehit.app.parts import (
+    Dropper,
+    button,
+    drop,
+    heading,
+    labelled,
+    note,
+    text_input,
+    words,
+    written,
+)
 from rehit.outputs.demo import demo_folder
 from rehit.project import FILE_NAME, load_project
 
@@ -70,11 +80,10 @@ def _new(page: Page) -> pn.Column:
         if problem:
             told.objects = [note(say(problem), kind="fault")]
             return
-        dropped = {"log": list(log.value.values()),
-                   **{role: list(box.value.values()) for role, box in extra.items()}}
+        boxes = {"log": log, **extra}
         named = [Path(each.strip()).expanduser() for each in written(where).split(";")
                  if each.strip()]
-        _start(page, told, folder, given, dropped, named)
+        _start(page, told, folder, given, boxes, named)
 
     return pn.Column(name, labelled(say("app.new_log"), log), where,
                      *(labelled(say(f"app.file_{role}"), box) for role, box in extra.items()),
@@ -104,15 +113,15 @@ def folder_name(name: str) -> str:
 
 
 def _start(page: Page, told: pn.Column, folder: Path, name: str,
-           dropped: dict[str, list[Path]], named: list[Path]) -> None:
+           boxes: dict[str, Dropper], named: list[Path]) -> None:
     """Read the log and show how it is understood; nothing is begun before that is confirmed."""
     page.let_go()
+    dropped = {role: list(box.value.values()) for role, box in boxes.items()}
     files = {**dropped, "log": [*dropped["log"], *named]}
     reader = page.reader = read_log(files["log"])
 
     def understood(found: Understood) -> None:
-        page.pending = Pending(name, folder, files, frozenset(
-            path for paths in dropped.values() for path in paths), reader, found)
+        page.pending = Pending(name, folder, files, tuple(boxes.values()), reader, found)
         page.show("check" if page.view == "open" else page.view)
 
     when_read(page, reader, told, understood, reading="app.reading")
