@@ -81,20 +81,26 @@ def write_numbers(folder: Path) -> None:
 def write_checks(folder: Path) -> None:
     """Write the page of the checks against published values, from the tests that make them."""
     root, rows = Path(__file__).parents[1] / "tests", []
+    with (Path(__file__).parent / "ours.csv").open(encoding="utf-8", newline="") as file:
+        ours = {row["test"]: row["ours"] for row in csv.DictReader(file)}
     for path in sorted(root.rglob("test_*.py")):
         for node in ast.parse(path.read_text(encoding="utf-8")).body:
             if isinstance(node, ast.FunctionDef) and "_against_" in node.name:
                 what, _, source = node.name.removeprefix("test_").partition("_against_")
                 said = (ast.get_docstring(node) or "").split("\n\n")[0].replace("\n", " ")
                 published, tolerance = _held(node)
+                place = path.relative_to(root).as_posix()
                 rows.append((what.replace("_", " "), source.replace("_", " "), published,
-                             tolerance, said, f"`{path.relative_to(root)}`"))
+                             ours.get(f"{place}::{node.name}", ""), tolerance, said,
+                             f"`{place}`"))
     (folder / "checks.md").write_text(
         "# Checks against published values and closed forms\n\nMade from the tests: each runs in "
         "every run of the suite, which fails where our value is further from the published one "
         "than the tolerance, and that is no wider than the source's own rounding. Where a test "
-        "reads many values, they stand in `tests/published/` with their origin.\n\n"
-        + _table(["what", "against", "published value", "ours within", "how", "test"], rows),
+        "reads many values, they stand in `tests/published/` with their origin. Ours are the "
+        "first values that the test compared when `docs/ours.py` was last run; blank where it "
+        "compares whole tables.\n\n"
+        + _table(["what", "against", "published value", "ours", "within", "how", "test"], rows),
         encoding="utf-8")
 
 

@@ -31,7 +31,7 @@ def test_margin_and_markup_against_contractors_guides() -> None:
     plus = fifth[fifth["form"] == "cost_plus"]
     assert plus["expected_markup"].to_numpy() == pytest.approx(0.25)
     assert quarter["price_per_year"].to_numpy() == pytest.approx(13_333, abs=0.5)
-    with pytest.raises(SettingError, match="markup of 25 %"):
+    with pytest.raises(SettingError, match="markup of 25\xa0%"):
         price_forms(certain, margin=1.0, parameters=NUMBERS)
 
 
