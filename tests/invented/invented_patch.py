@@ -42,4 +42,4 @@ def sure_worlds(patch: Patch, draws: int, *, years: int = 1, never_ratio: float 
     """Return worlds in which nothing is in doubt but chance itself."""
     ones = np.ones(draws)
     return draw_worlds(patch, level=np.ones((draws, years)), never_ratio=never_ratio * ones,
-                       report_factor=ones, minutes=ones, rng=np.random.default_rng(1))
+                       report_factor=ones, minutes=ones, haste=ones, rng=np.random.default_rng(1))

@@ -11,6 +11,7 @@ from rehit.observed import Window
 from rehit.policy.patch import (
     CHANCES,
     burst_variances,
+    draw_haste,
     season_factors,
     wait_chances,
     working_days,
@@ -68,6 +69,12 @@ def test_a_new_standard_stretches_the_times_of_the_log_and_the_way_to_a_job() ->
     far = make_patch(3, practice=_with_travel(0.3))
     assert far.travel_of(TODAY) == pytest.approx(0.3)
     assert far.travel_of(quick) == pytest.approx(0.6)
+
+def test_haste_moves_the_mean_chance_as_a_sample_of_that_size_would() -> None:
+    haste = draw_haste(300, 4000, np.random.default_rng(2))
+    # The mean of 300 uniform chances has the standard deviation 1 / sqrt(12 * 300).
+    assert (1 / (1 + haste)).std() == pytest.approx(1 / np.sqrt(12 * 300), rel=0.05)
+
 
 def _with_travel(hours: float) -> object:
     from dataclasses import replace

@@ -59,7 +59,7 @@ def lived_logs(chain: Chain, draws: int) -> tuple[pd.DataFrame, Any]:
                 chain.project.holidays, first_year=first.year, last_year=first.year + years + 2))))
     worlds = lab.worlds
     worlds = Worlds(worlds.rates, np.ones((draws, years)), worlds.never_ratio, worlds.report_days,
-                    np.ones(draws))
+                    np.ones(draws), worlds.haste)
     run, rng = Recorded(patch, [Policy(name=TODAY)], worlds, years=years, effect=1.0), (
         np.random.default_rng(lab.seed))
     used = np.zeros(draws, dtype=np.int64)

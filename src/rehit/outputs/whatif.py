@@ -50,6 +50,7 @@ from rehit.policy.patch import (
     blended_share,
     burst_variances,
     crews_for,
+    draw_haste,
     draw_worlds,
     scaled,
     season_factors,
@@ -162,16 +163,23 @@ def set_up_lab(chain: Chain, *, n_policies: int, years: int | None = None,
     level = volume.means / (len(priced) / volume.observed_years)
     unknowns = {"level": level.mean(axis=1), "never_reported": never,
                 "report_days": np.exp(rng.normal(0, numbers["policy.report_days_sd"], draws)),
+                "haste": draw_haste(_places_with_waits(chain), draws, rng),
                 **{cause.name: doubt.of(cause.name) for cause in doubt.known
                    if cause.name != "markings"}}
     seed = int(chain.rng("policy lives").integers(2**31))
     patch = _as_many_as_expected(patch, standing.never_ratio, seed)
     worlds = draw_worlds(
         patch, level=level, never_ratio=never, minutes=doubt.of("minutes"),
-        report_factor=unknowns["report_days"], rng=rng)
+        report_factor=unknowns["report_days"], haste=unknowns["haste"], rng=rng)
     return Lab(patch, worlds,
                replace(prices, factors=doubt.lines("cleaning"),
                        cover_factors=doubt.lines("covering")), unknowns, seed, years)
+
+
+def _places_with_waits(chain: Chain) -> int:
+    """Return at how many places a marking was cleared by a known date."""
+    cleared = chain.incidents[chain.incidents["cleared_at"].notna()]
+    return int(cleared["place_id"].nunique())
 
 
 def _as_many_as_expected(patch: Patch, never_ratio: float, seed: int) -> Patch:
@@ -181,7 +189,7 @@ def _as_many_as_expected(patch: Patch, never_ratio: float, seed: int) -> Patch:
     ones = np.ones(PILOT_DRAWS)
     for _ in range(PILOT_ROUNDS):
         worlds = draw_worlds(patch, level=np.ones((PILOT_DRAWS, 1)), report_factor=ones,
-                             never_ratio=never_ratio * ones, minutes=ones,
+                             never_ratio=never_ratio * ones, minutes=ones, haste=ones,
                              rng=np.random.default_rng(seed))
         today, = live(patch, [Policy(name=TODAY)], worlds, seed=seed, years=1)
         cleared = today.cleanings[0, :, :-1].sum(axis=1).mean()

@@ -40,6 +40,9 @@ class Worlds:
         Mean days until a report: draws × places, the last column for places not known before.
     minutes
         Crew time over what is stated, by draw.
+    haste
+        Power of the chances at which times to clearance are read, by draw: above 1 crews are
+        quicker than the log's sample of their times says.
     """
 
     rates: Numbers
@@ -47,6 +50,7 @@ class Worlds:
     never_ratio: Numbers
     report_days: Numbers
     minutes: Numbers
+    haste: Numbers
 
     @property
     def draws(self) -> int:
@@ -358,7 +362,7 @@ def _at_intervals(days: Numbers, until: float) -> tuple[Numbers, NDArray[np.int6
 
 
 def draw_worlds(patch: Patch, *, level: Numbers, never_ratio: Numbers, report_factor: Numbers,
-                minutes: Numbers, rng: np.random.Generator) -> Worlds:
+                minutes: Numbers, haste: Numbers, rng: np.random.Generator) -> Worlds:
     r"""Draw each place's rate, and put what is drawn elsewhere beside it.
 
     The log's rate counts reports from one clearance to the next report: :math:`1/\lambda =
@@ -372,7 +376,7 @@ def draw_worlds(patch: Patch, *, level: Numbers, never_ratio: Numbers, report_fa
         The patch, whose places' rates are drawn from their gamma posteriors.
     level
         Draws × years; see :class:`Worlds`.
-    never_ratio, report_factor, minutes
+    never_ratio, report_factor, minutes, haste
         By draw; `report_factor` is about 1 and multiplies the mean days until a report.
     rng
         Source of randomness.
@@ -386,7 +390,17 @@ def draw_worlds(patch: Patch, *, level: Numbers, never_ratio: Numbers, report_fa
     waits = days / DAYS_PER_YEAR * rates
     marked = rates * (1 + waits) * (1 + never_ratio[:, None])
     return Worlds(marked, level, never_ratio,
-                  np.concatenate([days / (1 + waits), days], axis=1), minutes)
+                  np.concatenate([days / (1 + waits), days], axis=1), minutes, haste)
+
+
+def draw_haste(n_places: int, draws: int, rng: np.random.Generator) -> Numbers:
+    r"""Draw how far the log's times to clearance may be off, for having seen so many places.
+
+    The mean of n uniform chances has the standard deviation :math:`1 / \sqrt{12 n}`, and that of
+    their power k is :math:`1 / (1 + k)`, whose slope at 1 is a quarter. Places count, not markings:
+    what is slow at a place is slow there again.
+    """
+    return np.exp(rng.normal(0, 4 / np.sqrt(12 * max(n_places, 1)), draws))
 
 
 # What is learnt from the log.

@@ -474,6 +474,7 @@ class _Jobs:
     @classmethod
     def of(cls, marks: Marks, patch: Patch, policies: Sequence[Policy], worlds: Worlds) -> _Jobs:
         place = np.minimum(marks.slot, patch.n)
+        chance = marks.plan ** worlds.haste[marks.draw]
         usual = -np.log1p(-marks.delay) * worlds.report_days[marks.draw, place]
         told, plans = [], []
         for policy in policies:
@@ -483,7 +484,7 @@ class _Jobs:
             told.append(reported)
             # A job never comes before its marking, even where everything happens at once.
             plans.append(np.maximum(
-                patch.planned(reported, marks.plan, marks.offensive, policy),
+                patch.planned(reported, chance, marks.offensive, policy),
                 reported + LEAST_DAYS))
         n = len(policies)
         return cls(np.concatenate([marks.draw + each * worlds.draws for each in range(n)]),
