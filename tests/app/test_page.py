@@ -145,7 +145,8 @@ def test_two_browsers_look_at_two_projects(
     other = home / "other town"
     other.mkdir()
     for path in (home / "town").glob("*.*"):
-        shutil.copy(path, other)
+        if path.is_file():
+            shutil.copy(path, other)
     settings = (other / "rehit.toml").read_text(encoding="utf-8")
     (other / "rehit.toml").write_text(settings.replace("Merrowby-on-Sea", "Elsewhere"),
                                       encoding="utf-8")

@@ -255,7 +255,7 @@ def test_prices_are_read_as_a_council_saves_them_and_a_percentage_is_no_share(tm
     pd.DataFrame({"tenderer": ["B"], "form": ["cost_plus"], "item": ["markup"],
                   "value": [0.12]}).to_excel(sheet, index=False)
     assert read_received(sheet)["value"].tolist() == [0.12]
-    with pytest.raises(ManyErrors, match=r"row 2: got a markup of 12; .*write 12 % as 0.12"):
+    with pytest.raises(ManyErrors, match=r"row 2: got a markup of 12; .*write 12\xa0% as 0.12"):
         read_received(received(tmp_path, ["A,cost_plus,markup,12"]))
 
 

@@ -7,12 +7,14 @@ import pytest
 
 from rehit.policy.answers import (
     MEASURES,
+    OF_REPORTED,
     Prices,
     against_today,
     best_shares,
     by_year,
     flips,
     frontier,
+    in_all,
     renewals,
     what_to_measure,
 )
@@ -24,7 +26,8 @@ POLICIES = (Policy(name="today"), Policy(name="quick"), Policy(name="poor"))
 def found(cost: list[list[float]], days: list[list[float]]) -> list[dict[str, np.ndarray]]:
     """Return measures of one year in which only cost and days differ."""
     ones = np.ones((1, len(cost[0])))
-    return [{**dict.fromkeys(MEASURES, ones), "cost": np.array([c]), "visible_days": np.array([d])}
+    plain = dict.fromkeys((*MEASURES, *OF_REPORTED.values()), ones)
+    return [{**plain, "cost": np.array([c]), "visible_days": np.array([d])}
             for c, d in zip(cost, days, strict=True)]
 
 
@@ -39,6 +42,14 @@ def test_changes_are_held_against_today_world_by_world() -> None:
     assert table.loc[("quick", "markings"), "average"] == 0
     assert by_year(TWO, POLICIES).query("year == 0 and measure == 'cost'")["average"].tolist() == [
         100, 130, 150]
+
+
+def test_a_share_of_all_years_counts_each_report_once_and_is_none_without_one() -> None:
+    years = {"share_in_time": np.array([[0.5, np.nan], [1.0, np.nan]]),
+             "reported": np.array([[2.0, 0.0], [6.0, 0.0]])}
+    found = in_all(years, "share_in_time")
+    assert found[0] == 0.875
+    assert np.isnan(found[1])
 
 
 def test_nothing_beats_the_frontier_and_a_days_worth_decides() -> None:

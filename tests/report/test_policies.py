@@ -11,6 +11,7 @@ from matplotlib.figure import Figure
 
 from rehit.policy.answers import (
     MEASURES,
+    OF_REPORTED,
     against_today,
     best_shares,
     by_year,
@@ -31,7 +32,7 @@ def tried(cost: list[float], days: list[float], *, effects_net: float = 1.0) -> 
     """Return two years, two worlds; the policy's cost and days in each are given, today's are 100.
     """
     def measures(cost: list[float], days: list[float]) -> dict[str, np.ndarray]:
-        halves = {name: np.ones((2, 2)) for name in MEASURES}
+        halves = {name: np.ones((2, 2)) for name in (*MEASURES, *OF_REPORTED.values())}
         halves["cost"], halves["visible_days"] = (
             np.tile(np.array(values) / 2, (2, 1)) for values in (cost, days))
         return halves

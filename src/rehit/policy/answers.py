@@ -20,6 +20,8 @@ MEASURES = ("markings", "rehits", "markings_offensive", "visible_days", "visible
             "days_visible_each", "share_in_time", "share_in_time_offensive", "reports", "looks",
             "found_by_looks", "cost", "cash", "crew_hours", "spare_hours", "litres",
             "standing_at_end")
+#: Shares, and of what.
+OF_REPORTED = {"share_in_time": "reported", "share_in_time_offensive": "reported_offensive"}
 #: Degree of the curve through which one unknown is looked at alone.
 DEGREE = 3
 
@@ -84,8 +86,9 @@ def measured(lived: Lived, patch: Patch, prices: Prices) -> dict[str, Numbers]:
     share, offends = (_share(sums[f"in_time{kind}"], sums[f"reported{kind}"])
                       for kind in ("", "_offensive"))
     return {
-        **{name: sums[name] for name in ("markings", "rehits", "markings_offensive",
-                                         "visible_days", "visible_days_offensive")},
+        **{name: sums[name] for name in (
+            *OF_REPORTED.values(), "markings", "rehits", "markings_offensive", "visible_days",
+            "visible_days_offensive")},
         "days_visible_each": sums["visible_days"] / np.maximum(sums["markings"], 1),
         "share_in_time": share, "share_in_time_offensive": offends,
         "reports": sums["reported"] + patch.further_per_day * sums["waiting_days"],
@@ -98,7 +101,7 @@ def measured(lived: Lived, patch: Patch, prices: Prices) -> dict[str, Numbers]:
 
 
 def _share(part: Numbers, whole: Numbers) -> Numbers:
-    return np.where(whole > 0, part / np.maximum(whole, 1), np.nan)
+    return np.asarray(np.where(whole > 0, part / np.maximum(whole, 1), np.nan))
 
 
 def renewals(cleanings: NDArray[np.int16], coated: NDArray[np.bool_], prices: Prices) -> Numbers:
@@ -138,16 +141,18 @@ def in_all(measures: dict[str, Numbers], name: str) -> Numbers:
     if name == "days_visible_each":
         return np.asarray(measures["visible_days"].sum(axis=0)
                           / np.maximum(measures["markings"].sum(axis=0), 1))
-    if name.startswith("share_"):
-        with np.errstate(invalid="ignore"):
-            return np.asarray(np.nanmean(np.where(np.isnan(measures[name]).all(), 0.0,
-                                                  measures[name]), axis=0))
+    if name in OF_REPORTED:
+        reported = measures[OF_REPORTED[name]]
+        return _share(np.nan_to_num(measures[name] * reported).sum(axis=0), reported.sum(axis=0))
     return np.asarray(measures[name].sum(axis=0))
 
 
 def _spread(values: Numbers) -> tuple[float, float, float]:
-    low, high = np.quantile(values, LEVELS)
-    return float(values.mean()), float(low), float(high)
+    known = values[np.isfinite(values)]  # a world without offensive markings has no share of them
+    if not len(known):
+        return np.nan, np.nan, np.nan
+    low, high = np.quantile(known, LEVELS)
+    return float(known.mean()), float(low), float(high)
 
 
 def against_today(found: Sequence[dict[str, Numbers]],
@@ -163,7 +168,8 @@ def against_today(found: Sequence[dict[str, Numbers]],
             change = in_all(measures, name) - in_all(found[0], name)
             mean, low, high = _spread(change)
             rows.append((policy.name, name, mean, low, high,
-                         float((np.sign(change) == np.sign(mean)).mean()) if mean else 1.0))
+                         float((np.sign(change) == np.sign(mean)).mean())
+                         if mean and np.isfinite(mean) else 1.0))
     return pd.DataFrame(rows, columns=["policy", "measure", "average", "low", "high", "sure"])
 
 

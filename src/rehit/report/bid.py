@@ -22,7 +22,15 @@ from rehit.contract.price import (
 )
 from rehit.contract.volume import DAYS_PER_YEAR, EXCLUSIONS, SIZES
 from rehit.messages import Message, message
-from rehit.report.pdf import paper, render_pdf, typst_text
+from rehit.report.pdf import (
+    paper,
+    render_pdf,
+    typst_bullets,
+    typst_cell,
+    typst_table,
+    typst_text,
+    typst_words,
+)
 from rehit.report.say import Say
 
 CAUTIONS = ("solvents", "hot_water", "wash_water", "dust", "access", "consent")
@@ -243,12 +251,12 @@ class _Pages:
                      p10=cost["p10"], p90=cost["p90"], tail=cost[f"cte{points(tail)}"],
                      worst=round(worst, 4))
         return "\n".join([
-            _text(lead), "",
-            _text(spread),
+            typst_words(lead), "",
+            typst_words(spread),
             self.heading("forms"), self.prices(),
-            _text(say("bid.note_prices", worst=round(worst, 4))), self.carries(),
+            typst_words(say("bid.note_prices", worst=round(worst, 4))), self.carries(),
             self.heading("histogram"), self.histogram(),
-            self.heading("crews"), self.crews(), _text(say("bid.note_crews")),
+            self.heading("crews"), self.crews(), typst_words(say("bid.note_crews")),
             self.heading("moved"), self.tornado(moved)])
 
     def second(self, limits: Sequence[str]) -> str:
@@ -258,9 +266,10 @@ class _Pages:
             "#set text(size: 7.6pt * scale)", "#grid(columns: (4fr, 5fr), gutter: 8mm, [",
             self.heading("cost"), self.cost(),
             "], [", self.heading("schedule"), self.schedule(), "])",
-            self.heading("assumptions"), _bullets([*say.all(assumptions(contract)), *limits]),
-            self.heading("outside"), _bullets(say.all(exclusions(contract))),
-            self.heading("cautions"), _bullets([say(f"bid.caution_{key}") for key in CAUTIONS])])
+            self.heading("assumptions"), typst_bullets([*say.all(assumptions(contract)), *limits]),
+            self.heading("outside"), typst_bullets(say.all(exclusions(contract))),
+            self.heading("cautions"),
+            typst_bullets([say(f"bid.caution_{key}") for key in CAUTIONS])])
 
     def heading(self, key: str) -> str:
         """A heading of the second level."""
@@ -288,7 +297,7 @@ class _Pages:
                       _signed(say, row["tail_profit_per_year"])]
         widths = ", ".join(["auto", *["1fr"] * (header - 1)])
         align = ", ".join(["left", *["right"] * (header - 1)])
-        return _table(f"({widths})", f"({align})", cells, header)
+        return typst_table(f"({widths})", f"({align})", cells, header)
 
     def carries(self) -> str:
         """What to write in the tender, and who carries which risk."""
@@ -296,7 +305,7 @@ class _Pages:
         cells = self.heads("form", "tender", "carries")
         for form in FORMS:
             cells += [say.code("price_form", form), say(told[form]), say(f"carries.{form}")]
-        return _table("(auto, 1fr, 1.3fr)", "(left, left, left)", cells, 3)
+        return typst_table("(auto, 1fr, 1.3fr)", "(left, left, left)", cells, 3)
 
     def crews(self) -> str:
         """Every way to provide crews that was looked at, with its result."""
@@ -313,7 +322,7 @@ class _Pages:
                       else say("bid.none_flagged"),
                       say.share(row["in_time_ordinary"], 1), say.whole(row["overtime_hours"]),
                       say.whole(row["lump_sum"]), say.chance(row["chance_of_loss"], 1)]
-        return _table("(1.5fr, auto, auto, auto, 1fr, 1fr, auto, 1fr, 1fr)",
+        return typst_table("(1.5fr, auto, auto, auto, 1fr, 1fr, auto, 1fr, 1fr)",
                       "(left, right, right, right, right, right, right, right, right)", cells, 9)
 
     def cost(self) -> str:
@@ -325,7 +334,7 @@ class _Pages:
         off = self.contract.off_price
         cells += [say("bid.off_sum"), say.whole(off), say("bid.at_expected_volume"),
                   say.whole(sum(lines.values()) + off)]
-        return _table("(1fr, auto)", "(left, right)", cells, 2)
+        return typst_table("(1fr, auto)", "(left, right)", cells, 2)
 
     def schedule(self) -> str:
         """What is asked for a visit and besides, and for the area from the ground by size."""
@@ -341,8 +350,8 @@ class _Pages:
         for method in dict.fromkeys(ground["method"]):
             head += [say.code("method", method), *(
                 say.decimal(float(matrix.get((method, size), np.nan)), 2) for size in SIZES)]
-        return (_table("(1fr, auto, auto)", "(left, left, right)", cells, 3) + "\n"
-                + _table("(1fr, auto, auto, auto)", "(left, right, right, right)", head, 4))
+        return (typst_table("(1fr, auto, auto)", "(left, left, right)", cells, 3) + "\n"
+                + typst_table("(1fr, auto, auto, auto)", "(left, right, right, right)", head, 4))
 
     def histogram(self) -> str:
         """The simulated costs as bars, with the lump sum asked as a line."""
@@ -365,7 +374,7 @@ class _Pages:
                 f"#place(bottom + left, dx: {at:.2f}%, line(angle: -90deg, length: {_TALL_MM}mm, "
                 'stroke: (paint: black, dash: "dashed", thickness: 0.7pt)))]\n'
                 "#grid(columns: (1fr, 3fr, 1fr), align: (left, center, right), "
-                f"{_cell(say.sum(low))}, {_cell(words)}, {_cell(say.sum(high))})")
+                f"{typst_cell(say.sum(low))}, {typst_cell(words)}, {typst_cell(say.sum(high))})")
 
     def tornado(self, moved: pd.DataFrame) -> str:
         """How far the price moves with each assumption."""
@@ -373,13 +382,13 @@ class _Pages:
         base, swing = float(moved["price"].iloc[0]), float(moved["swing"].iloc[0])
         low, high = shown["price_low"] - base, shown["price_high"] - base
         largest = np.maximum(low.abs(), high.abs())
-        head = ", ".join(f"[*{_text(cell)}*]" for cell in (
+        head = ", ".join(f"[*{typst_words(cell)}*]" for cell in (
             say("bid.col_moved_by", swing=swing),
             *self.heads("lower", "higher", "change")))
         rows = ", ".join(
-            f"{_cell(say.code('assumption', name))}, {_cell(_signed(say, down))}, "
-            f"{_cell(_signed(say, up))}, box(width: {100 * size / max(largest.max(), 1.0):.1f}%, "
-            f"height: 2.4mm, fill: {_FILL})"
+            f"{typst_cell(say.code('assumption', name))}, {typst_cell(_signed(say, down))}, "
+            f"{typst_cell(_signed(say, up))}, "
+            f"box(width: {100 * size / max(largest.max(), 1.0):.1f}%, height: 2.4mm, fill: {_FILL})"
             for name, down, up, size in zip(shown["assumption"], low, high, largest, strict=True))
         return ("#table(columns: (auto, auto, auto, 1fr), align: (left, right, right, left), "
                 f"table.header({head}), {rows})")
@@ -395,20 +404,3 @@ def schedule_item(say: Say, line: Mapping[Hashable, Any]) -> str:
 def _signed(say: Say, value: float) -> str:
     return ("+" if round(value) > 0 else "") + say.whole(value)
 
-
-def _text(words: str) -> str:
-    return f"#{typst_text(words)}"
-
-
-def _cell(words: str) -> str:
-    return f"[{_text(words)}]"
-
-
-def _bullets(lines: Sequence[str]) -> str:
-    return "\n".join(f"- {_text(line)}" for line in lines)
-
-
-def _table(columns: str, align: str, cells: list[str], header: int) -> str:
-    head = ", ".join(f"[*{_text(c)}*]" for c in cells[:header])
-    body = ", ".join(_cell(c) for c in cells[header:])
-    return f"#table(columns: {columns}, align: {align}, table.header({head}), {body})"

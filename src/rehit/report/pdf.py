@@ -213,3 +213,25 @@ def typst_text(text: object) -> str:
     """
     escaped = str(text).replace("\\", "\\\\").replace('"', '\\"')
     return '"' + escaped.replace("\n", " ").replace("\r", " ") + '"'
+
+
+def typst_words(words: str) -> str:
+    """Return a text as markup of its own."""
+    return f"#{typst_text(words)}"
+
+
+def typst_cell(words: str) -> str:
+    """Return a text as a cell of a table."""
+    return f"[{typst_words(words)}]"
+
+
+def typst_bullets(lines: Sequence[str]) -> str:
+    """Return texts as a list."""
+    return "\n".join(f"- {typst_words(line)}" for line in lines)
+
+
+def typst_table(columns: str, align: str, cells: Sequence[str], header: int) -> str:
+    """Return texts as a table, the first `header` of them its heads."""
+    head = ", ".join(f"[*{typst_words(cell)}*]" for cell in cells[:header])
+    body = ", ".join(typst_cell(cell) for cell in cells[header:])
+    return f"#table(columns: {columns}, align: {align}, table.header({head}), {body})"

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import pandas as pd
@@ -13,7 +12,14 @@ from rehit.messages import Message, message
 from rehit.policy.policies import TODAY
 from rehit.report.bid import TEXT_SCALES
 from rehit.report.figures import cost_and_days, house_style
-from rehit.report.pdf import paper, render_pdf, typst_text
+from rehit.report.pdf import (
+    paper,
+    render_pdf,
+    typst_bullets,
+    typst_table,
+    typst_text,
+    typst_words,
+)
 from rehit.report.say import Say
 
 #: Share of the worlds in which a change must have one sign before it is said to be one.
@@ -151,16 +157,17 @@ def committee_paper(tried: Tried, say: Say, *, name: str) -> bytes:
             f"page-word: {typst_text(say('page.page_of'))})")
     told = policy_messages(tried)
     n = len(tried.policies) - 1
-    first = [_text(say("policies.lead", n=n, years=tried.years, draws=tried.draws)),
-             _heading(say, "found"), _bullets(say.all(told[:1 + n])),
+    first = [typst_words(say("policies.lead", n=n, years=tried.years, draws=tried.draws)),
+             _heading(say, "found"), typst_bullets(say.all(told[:1 + n])),
              _heading(say, "picture"), '#image("cost_days.svg", width: 100%)',
-             _text(say("fig.trade_note")),
-             _heading(say, "choose"), _bullets(say.all(told[1 + n:]))]
-    second = [_heading(say, "table"), _comparison(tried, say), _text(say("policies.note_table")),
+             typst_words(say("fig.trade_note")),
+             _heading(say, "choose"), typst_bullets(say.all(told[1 + n:]))]
+    second = [_heading(say, "table"), _comparison(tried, say),
+              typst_words(say("policies.note_table")),
               _heading(say, "years"), _years(tried, say),
-              _heading(say, "assumed"), _bullets(say.all(tried.doubts)),
+              _heading(say, "assumed"), typst_bullets(say.all(tried.doubts)),
               _heading(say, "cautions"),
-              _bullets([say(f"policies.caution_{key}") for key in CAUTIONS])]
+              typst_bullets([say(f"policies.caution_{key}") for key in CAUTIONS])]
     return render_pdf("\n".join((paper("bid"), head, "\n\n".join(first), "#pagebreak()",
                                  "\n\n".join(second))),
                       attachments={"cost_days.svg": cost_and_days_svg(tried, say)},
@@ -189,7 +196,7 @@ def _comparison(tried: Tried, say: Say) -> str:
         cells += [_added(say, measure, tried.change(policy, measure)) for policy in others]
     columns = ", ".join(["2fr", *["1fr"] * (len(others) + 1)])
     align = ", ".join(["left", *["right"] * (len(others) + 1)])
-    return _table(f"({columns})", f"({align})", cells, len(others) + 2)
+    return typst_table(f"({columns})", f"({align})", cells, len(others) + 2)
 
 
 def _value(say: Say, measure: str, value: float) -> str:
@@ -220,23 +227,10 @@ def _years(tried: Tried, say: Say) -> str:
         cells += [say.code("policy", policy), *(
             say.whole(value) for value in own["average"].to_numpy(float)[-tried.years:])]
     widths = ", ".join(["2fr", *["1fr"] * tried.years])
-    return _table(f"({widths})", f"({', '.join(['left', *['right'] * tried.years])})",
+    return typst_table(f"({widths})", f"({', '.join(['left', *['right'] * tried.years])})",
                   cells, header)
 
 
 def _heading(say: Say, key: str) -> str:
     return f"#heading(level: 2, {typst_text(say(f'policies.head_{key}'))})"
 
-
-def _text(words: str) -> str:
-    return f"#{typst_text(words)}"
-
-
-def _bullets(lines: Sequence[str]) -> str:
-    return "\n".join(f"- {_text(line)}" for line in lines)
-
-
-def _table(columns: str, align: str, cells: list[str], header: int) -> str:
-    head = ", ".join(f"[*{_text(c)}*]" for c in cells[:header])
-    body = ", ".join(f"[{_text(c)}]" for c in cells[header:])
-    return f"#table(columns: {columns}, align: {align}, table.header({head}), {body})"
