@@ -149,12 +149,13 @@ def main() -> int:
     parser.add_argument("--draws", type=int, default=20)
     args = parser.parse_args()
     for name in args.logs:
-        own = [Chain(load_project(DEMO))] if name == "demo" else [
-            chain for _, chain in chains([name])]
-        table = compare(name, own[0], args.draws)
-        months = table.index.str.startswith("month ")
-        print(table[~months].round(3).to_string())
-        print(f"{name}: {int(table['inside'][months].sum())} of {int(months.sum())} months inside")
+        found = [("demo", Chain(load_project(DEMO)))] if name == "demo" else chains([name])
+        for city, chain in found:
+            table = compare(city, chain, args.draws)
+            months = table.index.str.startswith("month ")
+            print(table[~months].round(3).to_string())
+            print(f"{city}: {int(table['inside'][months].sum())} of {int(months.sum())} months "
+                  "inside", flush=True)
     return 0
 
 
