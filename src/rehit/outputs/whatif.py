@@ -74,7 +74,7 @@ EFFECT_LEVEL = 0.9
 WORTHS = (0.0, 1.0, 5.0, 20.0)
 PROCESSES = 2
 #: Draws lived through side by side; events of a year of them, which bound memory; fewest draws.
-MOST_DRAWS, MOST_EVENTS, FEWEST_DRAWS = 100, 6e6, 50
+MOST_DRAWS, MOST_EVENTS, FEWEST_DRAWS = 100, 6e6, 20
 #: Longest interval between looks, in rounds that see each place once.
 LONGEST_ROUNDS = 20
 
@@ -436,7 +436,7 @@ def try_policies(chain: Chain, policies: tuple[Policy, ...], *, years: int | Non
     chain.step("step.learning_patch")
     lab = set_up_lab(chain, n_policies=len(policies), years=years, draws=draws)
     tried_effects, measured_effect = _effects(chain)
-    few = min(int(numbers["policy.effect_draws"]), lab.worlds.draws)
+    few = min(int(numbers["policy.effect_draws"]), max(lab.worlds.draws // 2, FEWEST_DRAWS))
     nets = []
     with _workers(scheduler):
         chain.step("step.trying_policies")
