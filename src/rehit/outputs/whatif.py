@@ -74,7 +74,7 @@ EFFECT_LEVEL = 0.9
 WORTHS = (0.0, 1.0, 5.0, 20.0)
 PROCESSES = 2
 #: Draws lived through side by side; events of a year of them, which bound memory; fewest draws.
-MOST_DRAWS, MOST_EVENTS, FEWEST_DRAWS = 100, 6e6, 20
+MOST_DRAWS, MOST_EVENTS, FEWEST_DRAWS = 100, 2e6, 20
 #: Longest interval between looks, in rounds that see each place once.
 LONGEST_ROUNDS = 20
 
