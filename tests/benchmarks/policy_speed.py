@@ -17,6 +17,7 @@ import time
 from pathlib import Path
 
 import numpy as np
+from joblib.externals.loky import get_reusable_executor
 
 from rehit.policy.patch import draw_worlds
 from rehit.policy.policies import read_policies
@@ -45,7 +46,9 @@ def main() -> int:
                          report_factor=ones, minutes=ones, haste=ones, rng=rng)
     begun = time.perf_counter()
     lived = live(patch, read_policies()[:4], worlds, seed=1, years=args.years, n_jobs=2)
-    elapsed, used = time.perf_counter() - begun, os.times()
+    elapsed = time.perf_counter() - begun
+    get_reusable_executor().shutdown(wait=True)  # only then are its workers' figures known
+    used = os.times()
     markings = sum(float(each.sums["markings"].sum()) for each in lived) / 1e6
     workers = resource.getrusage(resource.RUSAGE_CHILDREN)
     own = resource.getrusage(resource.RUSAGE_SELF)
