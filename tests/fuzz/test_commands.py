@@ -274,8 +274,6 @@ def command(rng: random.Random) -> list[str]:
                     ["--measured-effect", rng.choice(("coat=coating", "coating", "x=y", "="))]],
         "programme": [["--budget-per-year", odd], ["--years", odd], ["--robust"]],
         "price": [["--margin", odd], ["--years", odd], ["--received", "{town}/works.csv"]],
-        "whatif": [["--years", odd], ["--draws", rng.choice(("50", odd))],
-                   ["--policies", "{town}/rehit.toml"], ["--worth-of-day", odd]],
         "patrol": [["--date", rng.choice(("2025-12-01", "2024-02-30", "9999-12-31", "x"))],
                    ["--crews", rng.choice(("V1", "Van B", "nobody"))],
                    ["--results", "{town}/works.csv"], ["--now", rng.choice(("10:00", "99", ""))],
@@ -283,7 +281,7 @@ def command(rng: random.Random) -> list[str]:
         "evaluate": [["--measures", rng.choice(("measures.csv", "works.csv", "nothing.csv"))]],
         "report": [["--period", rng.choice(("2024Q3", "2025", "2024Q9", "x"))], ["--explain", odd]]}
     weights = {"new": 3, "clean": 5, "hotspots": 3, "compare": 2, "programme": 2, "price": 1,
-               "whatif": 1, "patrol": 3, "evaluate": 3, "report": 1}
+               "patrol": 3, "evaluate": 3, "report": 1}
     name = rng.choices(list(weights), list(weights.values()))[0]
     chosen = rng.sample(options[name], rng.choice((0, 0, 1, min(2, len(options[name])))))
     start = ["new", "{new}", "--log", "{town}/log.csv"] if name == "new" else [name, "{town}"]
