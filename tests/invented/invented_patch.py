@@ -20,7 +20,6 @@ def make_patch(n: int = 1, *, rate_per_year: float = 10.0, wait_days: float = 5.
         ordinary_working_days=5.0, offensive_hours=24.0, travel_h=0.0, look_h=0.2)
     practice = changes.pop("practice", practice)
     given = {
-        "place_id": np.array([f"P{i}" for i in range(n)], dtype=object),
         "shape": np.full(n, 1e9), "rate_years": np.full(n, 1e9 / rate_per_year),
         "cell": np.zeros(n, dtype=np.int64), "offensive": np.zeros(n + 1),
         "seen_before": np.append(np.ones(n, dtype=bool), False),

@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 import json
-import shutil
-import sys
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import pandas as pd
 import pytest
+from made_town import write_small_town
 
 from rehit.cli import main
 from rehit.errors import SettingError
 from rehit.outputs.price import write_price
 from rehit.parameters import load_parameters
 
-DEMO = Path(__file__).parents[2] / "data_demo"
 FEW = """
 [contract]
 draws = 600
@@ -30,15 +28,9 @@ sensitivity_draws = 200
 @pytest.fixture(scope="module")
 def town(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A project folder of a town of 160 assets."""
-    sys.path.insert(0, str(DEMO))
-    from make_demo import make_town, write_town
-
     folder = tmp_path_factory.mktemp("town")
-    write_town(make_town(seed=5, n_assets=160, n_coated=4, n_lit=4), folder)
-    shutil.copy(DEMO / "mapping.toml", folder)
+    write_small_town(folder, n_assets=160)
     settings = folder / "rehit.toml"
-    if not settings.exists():
-        shutil.copy(DEMO / "rehit.toml", folder)
     settings.write_text(settings.read_text(encoding="utf-8") + FEW, encoding="utf-8")
     return folder
 

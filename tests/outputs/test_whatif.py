@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import json
-import shutil
-import sys
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from made_town import write_small_town
 
 from rehit.chain import Chain
 from rehit.cli import main
@@ -17,7 +16,6 @@ from rehit.outputs.whatif import set_up_lab
 from rehit.policy.policies import Policy
 from rehit.project import load_project
 
-DEMO = Path(__file__).parents[2] / "data_demo"
 POLICIES = """
 [clear_in_a_day]
 ordinary_working_days = 1
@@ -30,14 +28,8 @@ hours_share = 0.05
 @pytest.fixture(scope="module")
 def town(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A project folder of a town of 120 assets, with two policies of its own."""
-    sys.path.insert(0, str(DEMO))
-    from make_demo import make_town, write_town
-
     folder = tmp_path_factory.mktemp("town")
-    write_town(make_town(seed=5, n_assets=120, n_coated=4, n_lit=4), folder)
-    shutil.copy(DEMO / "mapping.toml", folder)
-    if not (folder / "rehit.toml").exists():
-        shutil.copy(DEMO / "rehit.toml", folder)
+    write_small_town(folder, n_assets=120)
     (folder / "policies.toml").write_text(POLICIES, encoding="utf-8")
     return folder
 

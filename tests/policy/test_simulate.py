@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 from invented_patch import make_patch, sure_worlds
 
+from rehit.observed import DAYS_PER_YEAR
 from rehit.policy import simulate
-from rehit.policy.patch import DAYS_PER_YEAR, Clock
+from rehit.policy.patch import Clock
 from rehit.policy.policies import Policy
 from rehit.policy.simulate import live
 

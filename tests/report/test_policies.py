@@ -43,7 +43,7 @@ def tried(cost: list[float], days: list[float], *, effects_net: float = 1.0) -> 
         frontier=frontier(found, POLICIES), best=best_shares(found, POLICIES, [0.0, 5.0]),
         unknowns=what_to_measure(found, {"level": np.array([0.0, 1.0])}, worth_of_day=0.0),
         flips=flips([1.0, 1.1], [[0.0, 5.0], [0.0, 5.0 * effects_net]], POLICIES),
-        worth_of_day=0.0, measured=False, doubts=())
+        measured=False, doubts=())
 
 
 @pytest.mark.parametrize(("cost", "days", "code"), [

@@ -21,10 +21,10 @@ from city_logs import chains
 
 from rehit import open_project
 from rehit.chain import Chain
-from rehit.observed import known_timeline
+from rehit.observed import DAYS_PER_YEAR, known_timeline
 from rehit.outputs.whatif import set_up_lab
 from rehit.policy import simulate
-from rehit.policy.patch import DAYS_PER_YEAR, Worlds, working_days
+from rehit.policy.patch import Worlds, working_days
 from rehit.policy.policies import TODAY, Policy
 from rehit.project import load_project
 from rehit.workdays import public_holidays

@@ -240,6 +240,12 @@ def coated_share(pieces: Pieces, years: int) -> Numbers:
     return np.clip(pieces.coated_left[:, None] - np.arange(years), 0, 1)
 
 
+def cleaning_now(pieces: Pieces) -> Numbers:
+    """Return the cost of one cleaning in the first year, a coating already there counted in."""
+    kept = coated_share(pieces, 1)
+    return np.asarray(pieces.per_cleaning * (1 - kept) + pieces.coated * kept)
+
+
 @dataclass(frozen=True)
 class Scales:
     """What costs come to in possible worlds, against those at the stated numbers.

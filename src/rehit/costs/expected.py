@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from rehit.costs.cashflow import coated_share
+from rehit.costs.cashflow import cleaning_now
 from rehit.costs.discounting import make_timeline
 from rehit.costs.lifecycle import compare_by_formula
 from rehit.costs.rates import LINES, cleaning_lines, site_costs
@@ -111,8 +111,7 @@ def expected_work(costing: pd.DataFrame, incidents: pd.DataFrame, advice: pd.Dat
             compared = compare_by_formula(costing, parameters=parameters, strategies=[
                 s for s in strategies if s is baseline or s.covers_wall])
             today = compared.pieces[compared.baseline]
-            kept = coated_share(today, 1)
-            each = today.per_cleaning * (1 - kept) + today.coated * kept
+            each = cleaning_now(today)
             lines[kind] = (compared.shape / compared.rate_years) @ each
             present[kind] = float(compared.expected[compared.baseline].present_value.sum())
             continue

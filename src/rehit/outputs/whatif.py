@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from rehit.chain import Chain
 from rehit.contract.volume import contract_jobs, found_share, mean_found_share, predict_volume
-from rehit.costs.cashflow import coated_share
+from rehit.costs.cashflow import cleaning_now
 from rehit.costs.lifecycle import Comparison, compare_by_formula
 from rehit.costs.rates import LABOUR, LINES, cleaning_methods, spots
 from rehit.costs.strategies import Strategy
@@ -25,6 +25,7 @@ from rehit.errors import SettingError
 from rehit.files.writing import write_csv
 from rehit.hotspots.recurrence import rapid_clearance
 from rehit.messages import Message, message
+from rehit.observed import DAYS_PER_YEAR
 from rehit.outputs.patrol import read_looks, standing_by
 from rehit.outputs.price import with_changes, with_travel
 from rehit.parameters import Parameters
@@ -64,7 +65,6 @@ from rehit.report.policies import Tried, committee_paper, policy_messages
 from rehit.workdays import public_holidays
 
 Numbers = NDArray[np.float64]
-DAYS_PER_YEAR = 365.25
 WEEKS_PER_YEAR = DAYS_PER_YEAR / 7
 MINUTES_PER_HOUR = 60
 #: Rounds of living a year through to make its markings as many as expected, and draws of each.
@@ -225,7 +225,7 @@ def _learnt(chain: Chain, numbers: Parameters, *, years: int) -> tuple[Patch, Pr
     further = (incidents["n_reports"] - 1)[waits.notna()].sum() / max(float(waits.sum()), 1e-9)
     first = window.end.tz_convert(zone).date()
     patch = Patch(
-        place_id=places.to_numpy(object), shape=repeats["gamma_shape"].to_numpy(float),
+        shape=repeats["gamma_shape"].to_numpy(float),
         rate_years=repeats["gamma_rate_years"].to_numpy(float), cell=cells,
         offensive=blended_share(placed["priority"].eq("offensive"), placed["place_id"], places,
                                 weight=numbers["policy.share_weight"]),
@@ -341,8 +341,7 @@ def _prices(chain: Chain, compared: Comparison,
             numbers: Parameters) -> tuple[Prices, dict[str, Any], dict[str, Any]]:
     """Return prices, hours on site and what coating saves; places not known before come last."""
     today = compared.pieces[compared.baseline]
-    kept = coated_share(today, 1)
-    cleaning = today.per_cleaning * (1 - kept) + today.coated * kept
+    cleaning = cleaning_now(today)
     best, saves, prevented = _best_covers(compared)
     columns = [each for each, strategy in enumerate(compared.strategies) if strategy.covers_wall]
     rows = np.arange(len(compared.costing))
@@ -452,7 +451,7 @@ def try_policies(chain: Chain, policies: tuple[Policy, ...], *, years: int | Non
         against=against_today(found, policies), frontier=frontier(found, policies),
         best=best_shares(found, policies, worths),
         unknowns=what_to_measure(found, lab.unknowns, worth_of_day=worth),
-        flips=flips(tried_effects, nets, policies), worth_of_day=worth, measured=measured_effect,
+        flips=flips(tried_effects, nets, policies), measured=measured_effect,
         doubts=_assumed(chain, lab, policies))
 
 
@@ -487,7 +486,7 @@ def _effects(chain: Chain) -> tuple[list[float], bool]:
 def _assumed(chain: Chain, lab: Lab, policies: tuple[Policy, ...]) -> tuple[Message, ...]:
     """Return what had to be assumed of the patch."""
     patch, numbers = lab.patch, chain.parameters
-    busy = lab.patch.practice
+    busy = patch.practice
     told = [message("policies.assumed_crews", crews=busy.crews,
                     hours=patch.paid_hours(policies[0]))]
     waits = chain.incidents["cleared_at"].notna().sum()

@@ -10,11 +10,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from rehit.observed import Window
+from rehit.observed import DAYS_PER_YEAR, Window
 from rehit.policy.policies import Policy
 
 Numbers = NDArray[np.float64]
-DAYS_PER_YEAR = 365.25
 HOURS_PER_DAY = 24.0
 DAYS_PER_WEEK = 7.0
 MONTHS = 12
@@ -197,7 +196,6 @@ class Patch:
         Mean days until a marking is reported.
     """
 
-    place_id: NDArray[np.object_]
     shape: Numbers
     rate_years: Numbers
     cell: NDArray[np.int64]

@@ -14,7 +14,8 @@ import numpy as np
 from joblib import Parallel, delayed
 from numpy.typing import NDArray
 
-from rehit.policy.patch import DAYS_PER_YEAR, Patch, Worlds
+from rehit.observed import DAYS_PER_YEAR
+from rehit.policy.patch import Patch, Worlds
 from rehit.policy.policies import Policy
 
 Numbers = NDArray[np.float64]
@@ -22,7 +23,6 @@ Whole = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 MARK, PLANNED, LOOK, NOTHING = range(4)
 BLOCK_DAYS = 28.0
-DAYS_PER_WEEK = 7.0
 LEAST_DAYS = 1e-5
 #: Different places that markings of places not known so far are spread over, one after another.
 ELSEWHERE = 2000

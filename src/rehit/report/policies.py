@@ -41,8 +41,6 @@ class Tried:
         Years lived through, worlds drawn.
     by_year, against, frontier, best, unknowns, flips
         The tables.
-    worth_of_day
-        What a day without a marking that would stand is taken to be worth.
     measured
         Whether the effect of quick clearance was measured on the log.
     doubts
@@ -57,7 +55,6 @@ class Tried:
     best: pd.DataFrame
     unknowns: pd.DataFrame
     flips: pd.DataFrame
-    worth_of_day: float
     measured: bool
     doubts: tuple[Message, ...]
 
