@@ -359,6 +359,8 @@ def test_a_page_whose_server_is_killed_opens_again_as_it_was(
         tab.get_by_text("Merrowby-on-Sea", exact=True).wait_for()
         _go(tab, "Read", "Results")
         tab.frame_locator("iframe").get_by_text("made before").wait_for()
+        _go(tab, "Open", "Which log?")
+        tab.locator(".filepond--root").first.wait_for()
     tab.close()
 
 

@@ -9,6 +9,7 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
 
+from rehit.app.beside import end_with_page, give_way
 from rehit.chain import Chain
 from rehit.errors import InputFileError, RehitError
 from rehit.files.reader import read_table, read_tables, stack_tables
@@ -53,7 +54,7 @@ class Elsewhere:
         processes = get_context("spawn")
         self._name = name
         self._here, there = processes.Pipe()
-        self._process = processes.Process(target=serve, args=(there, *given), daemon=True)
+        self._process = processes.Process(target=_beside, args=(serve, there, *given), daemon=True)
         self._process.start()
         there.close()
 
@@ -86,6 +87,12 @@ class Elsewhere:
         """Let go of what was read."""
         self._process.kill()
         self._here.close()
+
+
+def _beside(serve: Callable[..., None], *given: object) -> None:
+    give_way()
+    end_with_page()
+    serve(*given)
 
 
 def read_log(files: Sequence[Path]) -> Elsewhere:

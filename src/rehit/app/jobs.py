@@ -13,6 +13,8 @@ from pathlib import Path
 from time import monotonic
 from typing import Any, Literal
 
+from rehit.app import beside
+
 State = Literal["running", "done", "refused", "stopped", "fault"]
 ENDS: Mapping[int, State] = {0: "done", 2: "refused", 130: "stopped"}
 #: Asks a command to write each step as a line of JSON to standard error.
@@ -99,11 +101,12 @@ def start_job(command: str, arguments: Sequence[str | Path], *, language: str) -
     ('refused', 'no_such_folder')
     """
     job = Job(command)
-    words = [sys.executable, "-m", "rehit.cli", command, *map(str, arguments), "--lang", language,
-             "--json"]
+    words = [sys.executable, "-m", beside.__name__, command, *map(str, arguments),
+             "--lang", language, "--json"]
     job._process = subprocess.Popen(
         words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, encoding="utf-8",
-        errors="replace", env={**os.environ, STEPS: "1", "PYTHONIOENCODING": "utf-8"})
+        errors="replace", env={**os.environ, STEPS: "1", "PYTHONIOENCODING": "utf-8"},
+        **beside.STARTED)
     job._listener = threading.Thread(target=_listen, args=(job,), daemon=True)
     job._listener.start()
     return job
@@ -113,9 +116,10 @@ def _listen(job: Job) -> None:
     """Follow a process to its end."""
     process = job._process
     assert process is not None
-    out, told = process.stdout, process.stderr
+    out, told, held = process.stdout, process.stderr, process.stdin
     assert out is not None
     assert told is not None
+    assert held is not None
     answer: list[str] = []
     reader = threading.Thread(target=lambda: answer.append(out.read()), daemon=True)
     reader.start()
@@ -123,8 +127,8 @@ def _listen(job: Job) -> None:
         _hear(job, line)
     reader.join()
     status = process.wait()
-    out.close()
-    told.close()
+    for end in (out, told, held):
+        end.close()
     try:
         job.answer = json.loads("".join(answer))
     except ValueError:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 import json
 from collections.abc import Callable
+from functools import partial
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -13,7 +14,7 @@ import panel as pn
 
 from rehit.app import checking, deciding, numbers, opening, reading, running
 from rehit.app.elsewhere import Elsewhere
-from rehit.app.parts import button, fault, select, words
+from rehit.app.parts import button, fault, in_tag, select, words
 from rehit.app.serve import Desk
 from rehit.errors import RehitError
 from rehit.project import Project, load_project
@@ -61,6 +62,9 @@ class Page:
         self._restore()
         self.main = pn.Column(sizing_mode="stretch_width")
         self.bar = pn.FlexBox(sizing_mode="stretch_width", styles={"gap": ".4rem"})
+        self.bar_language = ""
+        self.where = words("", css="where")
+        self.steps: dict[str, pn.widgets.Button] = {}
         self.template = pn.Template(
             (files("rehit.app") / "page.html.j2").read_text(encoding="utf-8"))
         self.template.add_panel("bar", self.bar)
@@ -121,17 +125,18 @@ class Page:
             view == "check" and self.pending is not None)
 
     def _draw_bar(self, project: Project | None) -> None:
-        name = (project.name if project is not None else
-                self.folder.name if self.folder is not None else self.say("app.no_project"))
-        self.bar.objects = [*(self._step(view) for view in VIEWS), self._languages(),
-                            words(html.escape(name), tag="p", css="where")]
-
-    def _step(self, name: str) -> Any:
-        here = name == self.view
-        made = button(self.say(f"app.view_{name}"), lambda: self.show(name),
-                      kind="here" if here else "step")
-        made.disabled = not self._possible(name)
-        return made
+        """Bring the bar up to date; it is made anew for another language alone."""
+        if self.bar_language != self.language:
+            self.bar_language = self.language
+            self.steps = {view: button(self.say(f"app.view_{view}"), partial(self.show, view),
+                                       kind="step") for view in VIEWS}
+            self.bar.objects = [*self.steps.values(), self._languages(), self.where]
+        for view, step in self.steps.items():
+            step.param.update(css_classes=["here" if view == self.view else "step"],
+                              disabled=not self._possible(view))
+        self.where.object = in_tag(html.escape(
+            project.name if project is not None else self.folder.name
+            if self.folder is not None else self.say("app.no_project")), "p", "where")
 
     def _languages(self) -> Any:
         chosen = select("", {name: name for name in languages()}, self.language,

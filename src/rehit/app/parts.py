@@ -26,8 +26,13 @@ SHEET = (files("rehit.app") / "parts.css").read_text(encoding="utf-8")
 
 def words(text: str, *, tag: str = "p", css: str = "") -> pn.pane.HTML:
     """Return a piece of text; `text` is HTML that the caller has escaped."""
-    return pn.pane.HTML(f'<{tag} class="{css}">{text}</{tag}>', stylesheets=[SHEET],
+    return pn.pane.HTML(in_tag(text, tag, css), stylesheets=[SHEET],
                         sizing_mode="stretch_width" if css != "where" else None)
+
+
+def in_tag(text: str, tag: str, css: str) -> str:
+    """Return a piece of HTML in an element of its own."""
+    return f'<{tag} class="{css}">{text}</{tag}>'
 
 
 def heading(text: str, *, level: int = 2) -> pn.pane.HTML:

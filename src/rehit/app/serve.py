@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import gc
 import secrets
 import socket
 import warnings
@@ -122,6 +123,12 @@ def make_server(home: Path, *, project: str | None = None, port: int = 0,
 
     # A browser names again what it was sent, which is no news to whoever sits at the terminal.
     warnings.filterwarnings("ignore", "reference already known", BokehUserWarning)
+    # A page may begin at a view where nothing is dropped, and come to one where something is.
+    pn.extension("filedropper")
+    # What the libraries hold stays: not searched again for what is no longer used, a pause that a
+    # click would wait for.
+    gc.collect()
+    gc.freeze()
     home.mkdir(parents=True, exist_ok=True)
     desk = Desk(home.resolve())
     port = _free(port)
