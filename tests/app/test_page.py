@@ -92,6 +92,11 @@ def _leaving(tab: Any) -> Iterator[None]:
     before.wait_for_element_state("hidden")
 
 
+def _top(tab: Any, text: str) -> float:
+    """Return how far down the page a text begins [pixels]."""
+    return float(tab.get_by_text(text).first.bounding_box()["y"])
+
+
 def test_a_project_is_opened_and_every_view_of_it_is_fit_for_all(tab: Any) -> None:
     _press(tab, "town")
     tab.get_by_role("heading", name="Results").wait_for()
@@ -177,6 +182,8 @@ def test_a_command_runs_to_its_end_and_a_number_is_changed_and_taken_back(
     tab.get_by_label("Value").fill("much")
     _press(tab, "Change it")
     tab.locator(".note.fault").wait_for()
+    assert _top(tab, "got 'much'") < tab.get_by_role(
+        "button", name="Change it").bounding_box()["y"]
     tab.get_by_label("Value").fill("41")
     _press(tab, "Change it")
     tab.get_by_role("button", name="Undo", disabled=False).wait_for()
@@ -247,6 +254,7 @@ def test_from_an_own_log_to_report_place_bid_and_files_by_keyboard(
     _write(tab, "Crews (0: as many as the standard needs)", "many")
     _key(tab, "Work out the bid")
     tab.get_by_text("got 'many'").wait_for()
+    assert _top(tab, "got 'many'") < _top(tab, "Standard: hours to clear")
     _write(tab, "Crews (0: as many as the standard needs)", "1")
     _keyed(tab, "Work out the bid", "The bid")
     assert "Two falling curves" in tab.locator("picture img").get_attribute("alt")

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from rehit.app.project_file import add_file, add_works, can_undo, set_value, undo
+from rehit.app.project_file import UNDO, add_file, add_works, can_undo, set_value, undo
 from rehit.chain import Chain
 from rehit.errors import RehitError
 from rehit.project import load_project
@@ -32,6 +32,33 @@ def test_a_number_is_changed_and_its_comments_stay(town: Path) -> None:
     undo(town)
     assert (town / "rehit.toml").read_text(encoding="utf-8") == before
     assert not can_undo(town)
+
+
+def test_changes_are_taken_back_after_a_restart_and_never_what_a_hand_wrote(town: Path) -> None:
+    """They stand in the project's folder; one that the file has moved on from is no offer."""
+    file = town / "rehit.toml"
+    before = file.read_text(encoding="utf-8")
+    set_value(town, "costs", "labour_per_hour", 40)
+    set_value(town, "costs", "call_out", 15)
+    moved = shutil.move(town, town.with_name("moved"))
+    undo(Path(moved))
+    undo(Path(moved))
+    assert (Path(moved) / "rehit.toml").read_text(encoding="utf-8") == before
+    town = Path(shutil.move(moved, town))
+    set_value(town, "costs", "labour_per_hour", 41)
+    by_hand = file.read_text(encoding="utf-8") + "# mine\n"
+    file.write_text(by_hand, encoding="utf-8")
+    assert not can_undo(town)
+    undo(town)
+    assert file.read_text(encoding="utf-8") == by_hand
+
+
+@pytest.mark.parametrize("kept", ["", "{", "7", '["x"]', '[{"after": 1}]', "{}"])
+def test_a_spoilt_record_of_changes_offers_nothing(town: Path, kept: str) -> None:
+    (town / UNDO).write_text(kept, encoding="utf-8")
+    assert not can_undo(town)
+    set_value(town, "costs", "labour_per_hour", 40)
+    assert can_undo(town)
 
 
 def test_a_number_goes_back_to_its_default(town: Path) -> None:

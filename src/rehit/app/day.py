@@ -18,6 +18,7 @@ from matplotlib.colors import to_rgba
 
 from rehit.app.parts import (
     SHEET,
+    Field,
     button,
     choose_many,
     drop,
@@ -86,6 +87,7 @@ def patrol(page: Page) -> Any:
     missing = [role for role in NEEDED if project is None or project.path(role) is None]
     day = text_input(say("app.patrol_day"), date.today().isoformat())
     names = crew_names(page)
+    fields = {"--date": Field(day)}
     crews = choose_many(say("app.patrol_crews"), {name: name for name in names}, names)
     back, taken_told = drop(say("app.drop"), many=True), pn.Column(sizing_mode="stretch_width")
 
@@ -94,7 +96,7 @@ def patrol(page: Page) -> Any:
         given: list[str | Path] = ["--date", written(day)]
         for option, values in (("--crews", crews.value), ("--results", results)):
             given += [option, *values] if values else []
-        run(page, below, "patrol", [*given, *wished.options()], then=then or draw)
+        run(page, below, "patrol", [*given, *wished.options()], fields=fields, then=then or draw)
 
     def draw(_job: Job | None = None) -> None:
         shown.objects = plan_shown(page, wished, plan)
@@ -120,7 +122,7 @@ def patrol(page: Page) -> Any:
                                                        for role in missing)), kind="fault")]
     return pn.Column(
         heading(say("app.part_patrol"), level=3), words(html.escape(say("app.patrol_about"))),
-        *(lacking if missing else []), pn.FlexBox(day, crews),
+        *(lacking if missing else []), pn.FlexBox(*fields.values(), crews),
         button(say("app.patrol_plan"), plan, kind="main"), told, shown,
         labelled(say("app.patrol_results"), back), button(say("app.patrol_take_in"), take_in),
         taken_told, sizing_mode="stretch_width")

@@ -13,6 +13,7 @@ from matplotlib.figure import Figure
 
 from rehit.app.day import patrol
 from rehit.app.parts import (
+    Field,
     button,
     choose_many,
     grid,
@@ -68,19 +69,21 @@ def price(page: Page) -> Any:
     lines = {name: text_input(say(f"app.price_{name.partition('.')[2]}"),
                               _as_asked(numbers.row(name)), max_width=300)
              for name in PRICE_NUMBERS}
+    fields = {name: Field(line) for name, line in {"--years": years, **lines}.items()}
 
     def draw(_job: Job | None = None) -> None:
         shown.objects = bid_shown(page)
 
     def bid() -> None:
         run(page, told, "price", ["--years", years.value, *numbers_set(
-            {name: written(line) for name, line in lines.items()}, numbers)], then=draw)
+            {name: written(line) for name, line in lines.items()}, numbers)], fields=fields,
+            then=draw)
 
     draw()
     resume(page, told, "price", then=draw)
     return pn.Column(
         heading(say("app.part_price"), level=3), words(html.escape(say("app.price_about"))),
-        pn.FlexBox(years, *lines.values()), words(html.escape(say("app.price_numbers")),
+        pn.FlexBox(*fields.values()), words(html.escape(say("app.price_numbers")),
                                                   css="small"),
         button(say("app.price_make"), bid, kind="main"), told, shown,
         sizing_mode="stretch_width")
@@ -163,6 +166,7 @@ def quarter(page: Page) -> Any:
     say, told = page.say, pn.Column(sizing_mode="stretch_width")
     shown = pn.Column(sizing_mode="stretch_width")
     period = text_input(say("app.quarter_period"))
+    asked = Field(period)
     language = select("", {name: name for name in languages()}, page.language,
                       label=say("app.quarter_language"))
     left_out = choose_many(say("app.quarter_sections"), {
@@ -178,12 +182,12 @@ def quarter(page: Page) -> Any:
         run(page, told, "report", [
             *(["--period", given] if given else []),
             *(["--leave-out", *left_out.value] if left_out.value else [])],
-            language=language.value, then=draw)
+            language=language.value, fields={"--period": asked}, then=draw)
 
     draw()
     resume(page, told, "report", then=draw)
     return pn.Column(
         heading(say("app.part_quarter"), level=3), words(html.escape(say("app.quarter_about"))),
-        period, pn.FlexBox(language, left_out),
+        asked, pn.FlexBox(language, left_out),
         button(say("app.quarter_make"), report, kind="main"), told, shown,
         sizing_mode="stretch_width")

@@ -9,7 +9,18 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 import panel as pn
 
-from rehit.app.parts import button, fault, grid, heading, note, select, text_input, words, written
+from rehit.app.parts import (
+    Field,
+    button,
+    fault_words,
+    grid,
+    heading,
+    note,
+    select,
+    text_input,
+    words,
+    written,
+)
 from rehit.app.project_file import can_undo, set_value, undo
 from rehit.app.running import run
 from rehit.errors import InputFileError, RehitError
@@ -98,16 +109,16 @@ def _topic(page: Page, room: str, redraw: Any) -> Any:
     assert page.folder is not None
     folder = page.folder
     rows = {row.name: row for row in project.parameters.rows(room)}
-    told = pn.Column(sizing_mode="stretch_width")
     name = select("", {each: each for each in rows}, next(iter(rows)),
                   label=say("app.numbers_name"))
     value = text_input(say("app.numbers_value"))
+    field = Field(value)
 
     def save() -> None:
         try:
             set_value(folder, room, name.value.partition(".")[2], as_number(written(value)))
         except RehitError as error:
-            told.objects = [fault(page.say, error)]
+            field.tell(fault_words(page.say, error))
         else:
             redraw()
 
@@ -118,8 +129,8 @@ def _topic(page: Page, room: str, redraw: Any) -> Any:
     again = button(say("app.undo"), back)
     again.disabled = not can_undo(folder)
     return pn.Column(grid(numbers_table(page, rows), title=say(f"app.room_{room}")),
-                     pn.FlexBox(name, value), pn.FlexBox(
-                         button(say("app.numbers_save"), save, kind="main"), again), told,
+                     pn.FlexBox(name, field), pn.FlexBox(
+                         button(say("app.numbers_save"), save, kind="main"), again),
                      sizing_mode="stretch_width")
 
 

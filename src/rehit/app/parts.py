@@ -56,10 +56,14 @@ def listed(head: str, items: Sequence[str]) -> pn.pane.HTML:
 
 def fault(say: Say, error: RehitError) -> pn.pane.HTML:
     """Return what is wrong and what to do, in the words of the page."""
+    return note(fault_words(say, error), kind="fault")
+
+
+def fault_words(say: Say, error: RehitError) -> str:
+    """Return what is wrong and what to do, a line for each fault."""
     each = error.errors if isinstance(error, ManyErrors) else (error,)
-    return note("\n".join(say("error.sentence", where=file_name(one.where), got=one.got,
-                              allowed=one.allowed, remedy=one.remedy) for one in each),
-                kind="fault")
+    return "\n".join(say("error.sentence", where=file_name(one.where), got=one.got,
+                         allowed=one.allowed, remedy=one.remedy) for one in each)
 
 
 def file_name(where: Any) -> Any:
@@ -137,6 +141,20 @@ def text_input(label: str, value: str = "", *, max_width: int = 640) -> pn.widge
     """Return a line to write in."""
     return pn.widgets.TextInput(label=label, value=value, stylesheets=[SHEET], margin=4,
                                 sizing_mode="stretch_width", max_width=max_width)
+
+
+class Field(pn.Column):
+    """Something to fill in, with room below it for what is wrong with what stands there."""
+
+    def __init__(self, asked: Any) -> None:
+        self._asked, self._told = asked, pn.Column()
+        super().__init__(asked, self._told, sizing_mode=asked.sizing_mode,
+                         max_width=asked.max_width)
+
+    def tell(self, *faults: str) -> None:
+        """Say what is wrong, in place of what was said before; nothing if it is right."""
+        self._told.objects = [note(each, kind="fault") for each in faults]
+        self._asked.css_classes = ["wrong"] if faults else []
 
 
 def tabs(choices: Mapping[str, Callable[[], Any]]) -> pn.Column:

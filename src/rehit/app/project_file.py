@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 from pathlib import Path
 from typing import Any
@@ -15,8 +16,8 @@ from rehit.project import FILE_NAME, load_project
 
 #: Roles of files that can be put beside a log.
 ROLES = ("register", "streets", "works", "depots", "vehicles", "measures")
-KEPT = 20
-_undo: dict[Path, list[str]] = {}
+#: Changes that can be taken back, even after a restart: the project's file before and after each.
+UNDO, KEPT = "undo.json", 20
 
 
 def set_value(folder: Path, section: str, key: str, value: Any) -> None:
@@ -37,7 +38,7 @@ def set_value(folder: Path, section: str, key: str, value: Any) -> None:
         If the project cannot be used with it; the file is then as it was.
     """
     file = folder / FILE_NAME
-    before = file.read_text(encoding="utf-8")
+    before, changes = file.read_text(encoding="utf-8"), _changes(folder)
     document = tomlkit.parse(before)
     if section not in document:
         document[section] = tomlkit.table()
@@ -52,19 +53,38 @@ def set_value(folder: Path, section: str, key: str, value: Any) -> None:
     except RehitError:
         _write(folder, before)
         raise
-    _undo.setdefault(folder, []).append(before)
-    del _undo[folder][:-KEPT]
+    after = file.read_text(encoding="utf-8")
+    _keep(folder, [*changes, {"before": before, "after": after}][-KEPT:])
 
 
 def can_undo(folder: Path) -> bool:
-    """Whether a change made from the page can be taken back."""
-    return bool(_undo.get(folder))
+    """Whether a change made from the page can be taken back: the file stands as it left it."""
+    return bool(_changes(folder))
 
 
 def undo(folder: Path) -> None:
     """Take the last change back."""
-    if can_undo(folder):
-        _write(folder, _undo[folder].pop())
+    changes = _changes(folder)
+    if changes:
+        _write(folder, changes[-1]["before"])
+        _keep(folder, changes[:-1])
+
+
+def _changes(folder: Path) -> list[dict[str, str]]:
+    """Return the changes up to the one that left the file as it is; what a hand wrote stays."""
+    try:
+        kept = json.loads((folder / UNDO).read_text(encoding="utf-8"))
+        now = (folder / FILE_NAME).read_text(encoding="utf-8")
+        ends = [at for at, change in enumerate(kept, 1)
+                if change["after"] == now and isinstance(change["before"], str)]
+    except (OSError, ValueError, KeyError, TypeError):
+        return []
+    return kept[:ends[-1]] if ends else []
+
+
+def _keep(folder: Path, changes: list[dict[str, str]]) -> None:
+    with staged_folder(folder) as stage:
+        (stage / UNDO).write_text(json.dumps(changes, ensure_ascii=False), encoding="utf-8")
 
 
 def keep_file(folder: Path, dropped: Path) -> Path:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import html
 import json
-from collections.abc import Callable, Sequence
+import re
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import panel as pn
 
 from rehit.app.jobs import Job, start_job
-from rehit.app.parts import button, file_name, heading, links, note, words
+from rehit.app.parts import Field, button, file_name, heading, links, note, words
 from rehit.app.serve import SHOWN
 
 if TYPE_CHECKING:
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
 #: What can be run without a further question, in the order of the work.
 COMMANDS = ("report", "clean", "hotspots", "compare", "programme")
 EVERY_MS = 400
+NO_FIELDS: Mapping[str, Field] = {}
 
 
 def view(page: Page) -> Any:
@@ -37,7 +39,8 @@ def view(page: Page) -> Any:
 
 
 def run(page: Page, told: pn.Column, command: str, arguments: Sequence[str | Path] = (), *,
-        language: str = "", then: Callable[[Job], None] | None = None) -> None:
+        language: str = "", fields: Mapping[str, Field] = NO_FIELDS,
+        then: Callable[[Job], None] | None = None) -> None:
     """Run a command on the open project and show how it goes.
 
     One command at a time works on a project; asked for a second, it shows the first.
@@ -52,6 +55,8 @@ def run(page: Page, told: pn.Column, command: str, arguments: Sequence[str | Pat
         What the command line would be given after the project.
     language
         Language of what is made; default that of the page.
+    fields
+        Option or number to the field it was asked in: a fault of it is told there.
     then
         Told the job when it is done.
     """
@@ -60,15 +65,17 @@ def run(page: Page, told: pn.Column, command: str, arguments: Sequence[str | Pat
     if job is None or job.state != "running":
         job = start_job(command, [folder, *arguments], language=language or page.language)
         page.desk.jobs[folder] = job
-    follow(page, told, job, then=then)
+    follow(page, told, job, fields=fields, then=then)
 
 
-def follow(page: Page, told: pn.Column, job: Job, *,
+def follow(page: Page, told: pn.Column, job: Job, *, fields: Mapping[str, Field] = NO_FIELDS,
            then: Callable[[Job], None] | None = None) -> None:
     """Show how a job stands until it has ended."""
+    for each in fields.values():
+        each.tell()
     before = earlier_seconds(page.results) if page.folder is not None else {}
     if job.state != "running":
-        told.objects = outcome(page, job)
+        told.objects = outcome(page, job, fields)
         return
     bar, stop = words(""), button(page.say("app.stop"), job.stop, kind="stop")
     told.objects = [bar, stop]
@@ -78,7 +85,7 @@ def follow(page: Page, told: pn.Column, job: Job, *,
             bar.object = _standing(page, job, before)
             return
         watching.stop()
-        told.objects = outcome(page, job)
+        told.objects = outcome(page, job, fields)
         if then is not None and job.state == "done":
             then(job)
 
@@ -110,8 +117,11 @@ def standing_words(text: str, *, share: float | None = None) -> str:
             f'<progress max="1"{done} aria-label="{text}"></progress>')
 
 
-def outcome(page: Page, job: Job) -> list[Any]:
-    """Return how a job ended: its sentences and files, or what is to be put right."""
+def outcome(page: Page, job: Job, fields: Mapping[str, Field] = NO_FIELDS) -> list[Any]:
+    """Return how a job ended: its sentences and files, or what is to be put right.
+
+    What is to be put right in one of the fields is told there.
+    """
     say = page.say
     if job.state == "done":
         answer = job.answer
@@ -122,8 +132,27 @@ def outcome(page: Page, job: Job) -> list[Any]:
     if job.state == "stopped":
         return [note(say("app.stopped"))]
     errors = job.answer.get("errors", [])
-    return [note(error_words(page, error), kind="fault") for error in errors] or [
-        note(say("app.no_answer"), kind="fault")]
+    if not errors:
+        return [note(say("app.no_answer"), kind="fault")]
+    there: dict[str, list[str]] = {}
+    for error in errors:
+        there.setdefault(field_of(error["where"], fields), []).append(error_words(page, error))
+    for name, field in fields.items():
+        field.tell(*there.get(name, ()))
+    return [note(words_, kind="fault") for words_ in there.get("", ())]
+
+
+def field_of(where: str, fields: Iterable[str]) -> str:
+    """Return the field that a fault is in, nothing if in none of them.
+
+    Examples
+    --------
+    >>> field_of("--set [contract.crews]", ["--years", "contract.crews"])
+    'contract.crews'
+    >>> field_of("log.csv", ["--years"])
+    ''
+    """
+    return next((name for name in fields if name in re.split(r"[\s\[\]]+", where)), "")
 
 
 def error_words(page: Page, error: dict[str, str]) -> str:
