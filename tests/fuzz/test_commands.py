@@ -10,6 +10,7 @@ kept, and named with its run; ``REHIT_FUZZ_LOG`` names a file for the table as i
 from __future__ import annotations
 
 import csv
+import ctypes
 import gc
 import importlib
 import importlib.util
@@ -24,9 +25,12 @@ import subprocess
 import sys
 import traceback
 from collections import Counter, defaultdict
+from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import ModuleType
+from typing import TYPE_CHECKING
 
 import pytest
 from openpyxl.utils.exceptions import IllegalCharacterError
@@ -36,6 +40,9 @@ from whole_town import LACKS, make_whole_town
 import rehit
 from rehit.cli import main
 from rehit.files.reader import read_table
+
+if TYPE_CHECKING:
+    from resource import struct_rusage
 
 
 def beside(name: str) -> ModuleType:
@@ -50,6 +57,7 @@ def beside(name: str) -> ModuleType:
 readers = beside("test_readers")
 # Python 3.12 warns of a fork beside threads; here no thread holds a lock when a run begins.
 pytestmark = pytest.mark.filterwarnings("ignore:.*multi-threaded.*fork:DeprecationWarning")
+PR_SET_CHILD_SUBREAPER = 36  # of Linux's prctl
 HEADER = "number,reported,cleared,status,address,latitude,longitude,surface,size,notes"
 
 
@@ -89,15 +97,33 @@ def run(arguments: list[str], said: Path) -> Ended:
     if child == 0:
         run_and_exit(arguments, files)
     _, how, used = os.wait4(child, 0)
+    every = [used, *end_workers(child)]
     out, err = (file.read_text(encoding="utf-8", errors="replace") for file in files)
-    return Ended(os.waitstatus_to_exitcode(how), out, err, used.ru_utime + used.ru_stime,
-                 used.ru_maxrss * 1024 / 1e9)
+    return Ended(os.waitstatus_to_exitcode(how), out, err,
+                 sum(each.ru_utime + each.ru_stime for each in every),
+                 sum(each.ru_maxrss for each in every) * 1024 / 1e9)
+
+
+def end_workers(group: int) -> Iterator[struct_rusage]:
+    """End the processes that worked for a command, and say what each of them used."""
+    with suppress(ProcessLookupError):
+        os.killpg(group, signal.SIGKILL)
+    with suppress(ChildProcessError):
+        while True:
+            yield os.wait4(-group, 0)[2]
+
+
+def take_in_orphans() -> None:
+    """Become the parent of processes whose own has ended, so that they can be counted."""
+    if sys.platform == "linux":
+        ctypes.CDLL(None).prctl(PR_SET_CHILD_SUBREAPER, 1, 0, 0, 0)
 
 
 def run_and_exit(arguments: list[str], files: tuple[Path, Path]) -> None:
     """Be the process of one command, with a limit of time and of memory."""
     import resource
 
+    os.setpgid(0, 0)
     # Processor time, and ten times as much by the clock: the machine may have other work.
     for each in (signal.SIGPROF, signal.SIGALRM):
         signal.signal(each, signal.SIG_DFL)
@@ -131,6 +157,7 @@ def load_all(town: Path) -> None:
         if not module.name.startswith(("rehit.app", "rehit.region")):
             importlib.import_module(module.name)
     main(["clean", str(town)])
+    take_in_orphans()
     gc.collect()
     gc.freeze()  # what is loaded is never looked through again, and so stays shared memory
 
@@ -274,6 +301,8 @@ def command(rng: random.Random) -> list[str]:
                     ["--measured-effect", rng.choice(("coat=coating", "coating", "x=y", "="))]],
         "programme": [["--budget-per-year", odd], ["--years", odd], ["--robust"]],
         "price": [["--margin", odd], ["--years", odd], ["--received", "{town}/works.csv"]],
+        "whatif": [["--years", odd], ["--draws", rng.choice(("50", odd))],
+                   ["--policies", "{town}/rehit.toml"], ["--worth-of-day", odd]],
         "patrol": [["--date", rng.choice(("2025-12-01", "2024-02-30", "9999-12-31", "x"))],
                    ["--crews", rng.choice(("V1", "Van B", "nobody"))],
                    ["--results", "{town}/works.csv"], ["--now", rng.choice(("10:00", "99", ""))],
@@ -281,7 +310,7 @@ def command(rng: random.Random) -> list[str]:
         "evaluate": [["--measures", rng.choice(("measures.csv", "works.csv", "nothing.csv"))]],
         "report": [["--period", rng.choice(("2024Q3", "2025", "2024Q9", "x"))], ["--explain", odd]]}
     weights = {"new": 3, "clean": 5, "hotspots": 3, "compare": 2, "programme": 2, "price": 1,
-               "patrol": 3, "evaluate": 3, "report": 1}
+               "whatif": 1, "patrol": 3, "evaluate": 3, "report": 1}
     name = rng.choices(list(weights), list(weights.values()))[0]
     chosen = rng.sample(options[name], rng.choice((0, 0, 1, min(2, len(options[name])))))
     start = ["new", "{new}", "--log", "{town}/log.csv"] if name == "new" else [name, "{town}"]
@@ -329,9 +358,12 @@ def town_run(town: Path, rng: random.Random, tally: Tally, where: str) -> bool:
     return len(tally.faults) == kept
 
 
-def unpainted_file(_figure: object, file: Path | io.BytesIO, **_how: object) -> None:
+def unpainted_file(_figure: object, file: Path | io.BytesIO, **how: object) -> None:
     """Write a picture that nobody looks at."""
-    Image.new("1", (1, 1)).save(file, "PNG")
+    if how.get("format") == "svg" and isinstance(file, io.BytesIO):
+        file.write(b'<svg xmlns="http://www.w3.org/2000/svg" width="9" height="9"/>')
+    else:
+        Image.new("1", (1, 1)).save(file, "PNG")
 
 
 @pytest.fixture

@@ -8,11 +8,13 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from invented_patch import make_patch
 from made_town import write_small_town
 
 from rehit.chain import Chain
 from rehit.cli import main
-from rehit.outputs.whatif import set_up_lab
+from rehit.errors import SettingError
+from rehit.outputs.whatif import draws_that_end, set_up_lab
 from rehit.policy.policies import Policy
 from rehit.project import load_project
 
@@ -80,6 +82,7 @@ def test_a_cleaning_costs_what_the_comparison_says(town: Path) -> None:
 @pytest.mark.parametrize(("options", "said"), [
     (["--years", "0"], "--years: got '0'; allowed: a number from 1 to 20"),
     (["--worth-of-day", "-1"], "--worth-of-day"),
+    (["--set", "policy.least_days=1460"], "allowed: a log over 1,460 days at least"),
     (["--policies", "nowhere.toml"], "nowhere.toml"),
     (["--scheduler", "tcp://127.0.0.1:1"], "--scheduler")])
 def test_what_cannot_be_ends_in_a_sentence(town: Path, options: list[str], said: str,
@@ -90,6 +93,29 @@ def test_what_cannot_be_ends_in_a_sentence(town: Path, options: list[str], said:
     told = capsys.readouterr().err
     assert said in told
     assert "Traceback" not in told
+
+
+def test_what_would_take_hours_is_lived_through_in_fewer_worlds_or_not_at_all(town: Path) -> None:
+    numbers = Chain(load_project(town)).parameters
+    most = {"policy.most_markings": 1e6, "policy.most_places": 1e6}
+
+    def draws(places: int, a_year: float) -> int:
+        patch = make_patch(places, known_per_year=a_year, elsewhere_per_year=0.0)
+        return draws_that_end(patch, 200, n_policies=4, years=5, numbers=numbers.override(most))
+
+    assert [draws(9, a_year) for a_year in (100, 500, 2500, 25_000)] == [200, 100, 20, 20]
+    assert [draws(places, 1.0) for places in (99, 9_999, 99_999)] == [200, 100, 20]
+    with pytest.raises(SettingError, match=r"26,000 markings a year.*up to 10,000,000 markings"):
+        draws(9, 26_000)
+
+
+def test_fewer_worlds_are_said(town: Path, tmp_path: Path) -> None:
+    assert main(["whatif", str(town), "--out", str(tmp_path / "out"), "--years", "20",
+                 "--policies", str(town / "policies.toml"), "--draws", "400",
+                 "--set", "policy.most_markings=100000"]) == 0
+    summary = json.loads((tmp_path / "out" / "summary.json").read_text(encoding="utf-8"))
+    assert 20 <= summary["draws"] < 400
+    assert f"in {summary['draws']} worlds instead of 400" in " ".join(summary["sentences"])
 
 
 def test_worlds_are_drawn_once_and_are_the_same_each_time(town: Path) -> None:

@@ -21,7 +21,7 @@ from rehit.costs.cashflow import cleaning_now
 from rehit.costs.lifecycle import Comparison, compare_by_formula
 from rehit.costs.rates import LABOUR, LINES, cleaning_methods, spots
 from rehit.costs.strategies import Strategy
-from rehit.errors import SettingError
+from rehit.errors import SettingError, TableError
 from rehit.files.writing import write_csv
 from rehit.hotspots.recurrence import rapid_clearance
 from rehit.messages import Message, message
@@ -67,16 +67,20 @@ from rehit.workdays import public_holidays
 Numbers = NDArray[np.float64]
 WEEKS_PER_YEAR = DAYS_PER_YEAR / 7
 MINUTES_PER_HOUR = 60
-#: Rounds of living a year through to make its markings as many as expected, and draws of each.
-PILOT_ROUNDS, PILOT_DRAWS = 3, 40
+#: Rounds of living a year through to make its markings as many as expected; draws of each, and
+#: markings a round is meant for: a town of very many has fewer draws.
+PILOT_ROUNDS, PILOT_DRAWS, PILOT_MARKINGS = 3, (4, 40), 4e5
 #: Chances of the interval at which a measured effect of quick clearance is tried.
 EFFECT_LEVEL = 0.9
 WORTHS = (0.0, 1.0, 5.0, 20.0)
-PROCESSES = 2
+#: Processes of this machine, and markings up to which one alone is done before another begins.
+PROCESSES, FEW_MARKINGS = 2, 2e6
 #: Draws lived through side by side; events of a year of them, which bound memory; fewest draws.
 MOST_DRAWS, MOST_EVENTS, FEWEST_DRAWS = 100, 2e6, 20
 #: Longest interval between looks, in rounds that see each place once.
 LONGEST_ROUNDS = 20
+#: So many times the most markings are lived through where even the fewest draws need them.
+STRETCH = 10
 
 
 @dataclass(frozen=True)
@@ -141,11 +145,11 @@ def set_up_lab(chain: Chain, *, n_policies: int, years: int | None = None,
         Default ``policy.years``, ``policy.draws``.
     """
     numbers = with_travel(chain)
+    check_length(chain, numbers)
     years = int(numbers["policy.years"]) if years is None else years
     wanted = int(numbers["policy.draws"]) if draws is None else draws
     patch, prices = _learnt(chain, numbers, years=years)
-    each = years * n_policies * (patch.known_per_year + patch.elsewhere_per_year)
-    draws = min(wanted, max(int(numbers["policy.most_markings"] / max(each, 1)), FEWEST_DRAWS))
+    draws = draws_that_end(patch, wanted, n_policies=n_policies, years=years, numbers=numbers)
     doubt = chain.doubt.for_draws(draws)
     jobs = with_changes(contract_jobs(chain.incidents, chain.advice, parameters=numbers), chain)
     priced = jobs[jobs["exclusion"] == ""]
@@ -176,6 +180,25 @@ def set_up_lab(chain: Chain, *, n_policies: int, years: int | None = None,
                        cover_factors=doubt.lines("covering")), unknowns, seed, years)
 
 
+def draws_that_end(patch: Patch, wanted: int, *, n_policies: int, years: int,
+                    numbers: Parameters) -> int:
+    """Return how many worlds can be lived through in a time that somebody waits for.
+
+    Raises
+    ------
+    SettingError
+        If even the fewest would take too long.
+    """
+    a_year = patch.known_per_year + patch.elsewhere_per_year
+    each, most = max(years * n_policies * a_year, 1.0), numbers["policy.most_markings"]
+    if each * FEWEST_DRAWS > STRETCH * most:
+        raise SettingError("policy.most_markings", "errors.too_many_markings", a_year=a_year,
+                           policies=n_policies, years=years, worlds=FEWEST_DRAWS,
+                           most=STRETCH * most)
+    most_places = int(numbers["policy.most_places"] / (patch.n + 1))
+    return min(wanted, max(int(most / each), FEWEST_DRAWS), max(most_places, FEWEST_DRAWS))
+
+
 def _places_with_waits(chain: Chain) -> int:
     """Return at how many places a marking was cleared by a known date."""
     cleared = chain.incidents[chain.incidents["cleared_at"].notna()]
@@ -184,11 +207,15 @@ def _places_with_waits(chain: Chain) -> int:
 
 def _as_many_as_expected(patch: Patch, never_ratio: float, seed: int) -> Patch:
     """Scale the places' rates until today's practice clears as many as are expected in a year."""
-    if not patch.n or patch.known_per_year <= 0:
+    if not patch.n:
         return patch
-    ones = np.ones(PILOT_DRAWS)
+    if patch.known_per_year <= 0:  # nothing at a known place counts: all are expected elsewhere
+        return scaled(patch, 1e-9)
+    draws = int(np.clip(PILOT_MARKINGS / (patch.known_per_year + patch.elsewhere_per_year),
+                        *PILOT_DRAWS))
+    ones = np.ones(draws)
     for _ in range(PILOT_ROUNDS):
-        worlds = draw_worlds(patch, level=np.ones((PILOT_DRAWS, 1)), report_factor=ones,
+        worlds = draw_worlds(patch, level=np.ones((draws, 1)), report_factor=ones,
                              never_ratio=never_ratio * ones, minutes=ones, haste=ones,
                              rng=np.random.default_rng(seed))
         today, = live(patch, [Policy(name=TODAY)], worlds, seed=seed, years=1)
@@ -437,7 +464,7 @@ def try_policies(chain: Chain, policies: tuple[Policy, ...], *, years: int | Non
     tried_effects, measured_effect = _effects(chain)
     few = min(int(numbers["policy.effect_draws"]), max(lab.worlds.draws // 2, FEWEST_DRAWS))
     nets = []
-    with _workers(scheduler):
+    with _workers(scheduler, lab, len(policies)):
         chain.step("step.trying_policies")
         found = lab.measured(lab.live(policies))
         chain.step("step.trying_clearance")
@@ -452,14 +479,17 @@ def try_policies(chain: Chain, policies: tuple[Policy, ...], *, years: int | Non
         best=best_shares(found, policies, worths),
         unknowns=what_to_measure(found, lab.unknowns, worth_of_day=worth),
         flips=flips(tried_effects, nets, policies), measured=measured_effect,
-        doubts=_assumed(chain, lab, policies))
+        doubts=_assumed(chain, lab, policies, draws))
 
 
 @contextmanager
-def _workers(scheduler: str | None) -> Iterator[None]:
-    """Let processes of this machine work, or the workers of a scheduler."""
+def _workers(scheduler: str | None, lab: Lab, n_policies: int) -> Iterator[None]:
+    """Let processes of this machine work if there is much to do, or a scheduler's workers."""
     if scheduler is None:
-        with parallel_config(n_jobs=PROCESSES):
+        patch = lab.patch
+        markings = (patch.known_per_year + patch.elsewhere_per_year) * (
+            lab.years * lab.worlds.draws * n_policies)
+        with parallel_config(n_jobs=PROCESSES if markings > FEW_MARKINGS else 1):
             yield
         return
     with reached(scheduler), parallel_config(backend="dask", n_jobs=-1):
@@ -483,7 +513,8 @@ def _effects(chain: Chain) -> tuple[list[float], bool]:
     return sorted({1.0, *ends}), model is not None and model.settled
 
 
-def _assumed(chain: Chain, lab: Lab, policies: tuple[Policy, ...]) -> tuple[Message, ...]:
+def _assumed(chain: Chain, lab: Lab, policies: tuple[Policy, ...],
+             draws: int | None) -> tuple[Message, ...]:
     """Return what had to be assumed of the patch."""
     patch, numbers = lab.patch, chain.parameters
     busy = patch.practice
@@ -497,7 +528,24 @@ def _assumed(chain: Chain, lab: Lab, policies: tuple[Policy, ...]) -> tuple[Mess
                      never=float(np.mean(lab.worlds.never_ratio / (1 + lab.worlds.never_ratio))),
                      fades=patch.fades_after_days),
              message("policies.assumed_repaints")]
+    wanted = int(numbers["policy.draws"]) if draws is None else draws
+    if lab.worlds.draws < wanted:
+        told.append(message("policies.assumed_worlds", wanted=wanted, worlds=lab.worlds.draws))
     return tuple(told)
+
+
+def check_length(chain: Chain, numbers: Parameters) -> None:
+    """Refuse a log too short to tell of years from.
+
+    Raises
+    ------
+    TableError
+        If it covers fewer than ``policy.least_days``.
+    """
+    days, least = chain.cleaned.window.days, numbers["policy.least_days"]
+    if days < least:
+        raise TableError(message("where.the_log"), "errors.too_short_to_live", days=days,
+                         least=least)
 
 
 def check_numbers(numbers: Parameters, **given: float | None) -> None:

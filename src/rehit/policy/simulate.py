@@ -7,8 +7,9 @@ differs between two policies is their doing.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from joblib import Parallel, delayed
@@ -21,7 +22,7 @@ from rehit.policy.policies import Policy
 Numbers = NDArray[np.float64]
 Whole = NDArray[np.int64]
 Flags = NDArray[np.bool_]
-MARK, PLANNED, LOOK, NOTHING = range(4)
+MARK, PLANNED, LOOK = range(3)
 BLOCK_DAYS = 28.0
 LEAST_DAYS = 1e-5
 #: Different places that markings of places not known so far are spread over, one after another.
@@ -286,22 +287,40 @@ class _Run:
 
     def live(self, marks: Marks, stretch: int) -> None:
         """Live through the lead-in or one year."""
-        new = _Jobs.of(marks, self.patch, self.policies, self.worlds)
-        earlier, until = len(self.waiting.at), self.patch.ends(stretch)
-        self.jobs, self.now = self.waiting.followed_by(new), stretch
-        jobs = self.jobs
-        soon = np.flatnonzero(jobs.planned < until)
-        kinds, times, items = _in_order(
-            jobs, np.arange(earlier, len(jobs.at)), soon,
-            _looks_between(self.looks, self.patch.ends(stretch - 1), until, self.worlds.draws),
-            self.n_lanes)
-        for kind, time, item in zip(kinds, times, items, strict=True):
-            for what, deal in ((MARK, self._mark), (PLANNED, self._plan), (LOOK, self._look)):
-                lane = np.flatnonzero(kind == what)
-                if len(lane):
-                    deal(lane, item[lane], time[lane])
-        self.waiting = jobs.kept(np.flatnonzero((jobs.planned >= until)
-                                                & (jobs.planned < self.end)))
+        start, until = self.patch.ends(stretch - 1), self.patch.ends(stretch)
+        earlier = len(self.waiting.at)
+        self.jobs, self.now = self.waiting.followed_by(self._jobs_of(marks)), stretch
+        jobs, deals = self.jobs, (self._mark, self._plan, self._look)
+        for kind, lane, item, time in _in_order(
+                jobs, first_new=earlier, start=start, until=until, n_lanes=self.n_lanes):
+            deals[kind](lane, item, time)
+        self.waiting = jobs.kept(np.flatnonzero(
+            ((jobs.planned >= until) & (jobs.planned < self.end))
+            | ((jobs.looked >= until) & (jobs.looked < self.end))))
+
+    def _jobs_of(self, marks: Marks) -> _Jobs:
+        """Return a stretch's markings as each policy has them: reported, planned, looked at."""
+        patch, worlds, draws = self.patch, self.worlds, self.worlds.draws
+        place = np.minimum(marks.slot, patch.n)
+        chance = marks.plan ** worlds.haste[marks.draw]
+        usual = -np.log1p(-marks.delay) * worlds.report_days[marks.draw, place]
+        told, plans, looked = [], [], []
+        for policy, looks in zip(self.policies, self.looks, strict=True):
+            ratio = worlds.never_ratio * policy.never_reported_share
+            never = marks.never < (ratio / (1 + ratio))[marks.draw]
+            reported = np.where(never, np.inf, marks.at + usual * policy.report_days_share)
+            told.append(reported)
+            # A job never comes before its marking, even where everything happens at once.
+            plans.append(np.maximum(
+                patch.planned(reported, chance, marks.offensive, policy),
+                reported + LEAST_DAYS))
+            looked.append(_first_look(marks, *looks, end=self.end))
+        n = len(self.policies)
+        return _Jobs(np.concatenate([marks.draw + each * draws for each in range(n)]),
+                     np.tile(marks.slot, n), np.tile(marks.at, n), np.tile(marks.chance, n),
+                     np.concatenate(told), np.concatenate(plans), np.concatenate(looked),
+                     np.tile(marks.effort, n), np.tile(marks.offensive, n),
+                     np.zeros(n * len(marks.at), dtype=bool))
 
     def _mark(self, lane: Whole, job: Whole, now: Numbers) -> None:
         """Let markings come: to a clean wall, or beside one that stands there already."""
@@ -368,8 +387,9 @@ class _Run:
             lane = lane[live]
             self._send(lane, slot[live], wall[live], now[live], self.travel_h[lane])
 
-    def _look(self, lane: Whole, place: Whole, now: Numbers) -> None:
-        """Look at places; what stands there is dealt with at once."""
+    def _look(self, lane: Whole, job: Whole, now: Numbers) -> None:
+        """Look at the walls of markings; what stands there is dealt with at once."""
+        place = self.jobs.slot[job]
         wall = lane * self.slots + place
         since, reported = self.since[wall], self.reported[wall]
         gone = self._fade(lane, wall, since, reported, now)
@@ -462,6 +482,7 @@ class _Jobs:
     chance: Numbers
     reported: Numbers
     planned: Numbers
+    looked: Numbers
     effort: Numbers
     offensive: Flags
     settled: Flags
@@ -469,29 +490,7 @@ class _Jobs:
     @classmethod
     def none(cls) -> _Jobs:
         whole, number, flag = (np.zeros(0, dtype=kind) for kind in (np.int64, float, bool))
-        return cls(whole, whole, number, number, number, number, number, flag, flag)
-
-    @classmethod
-    def of(cls, marks: Marks, patch: Patch, policies: Sequence[Policy], worlds: Worlds) -> _Jobs:
-        place = np.minimum(marks.slot, patch.n)
-        chance = marks.plan ** worlds.haste[marks.draw]
-        usual = -np.log1p(-marks.delay) * worlds.report_days[marks.draw, place]
-        told, plans = [], []
-        for policy in policies:
-            ratio = worlds.never_ratio * policy.never_reported_share
-            never = marks.never < (ratio / (1 + ratio))[marks.draw]
-            reported = np.where(never, np.inf, marks.at + usual * policy.report_days_share)
-            told.append(reported)
-            # A job never comes before its marking, even where everything happens at once.
-            plans.append(np.maximum(
-                patch.planned(reported, chance, marks.offensive, policy),
-                reported + LEAST_DAYS))
-        n = len(policies)
-        return cls(np.concatenate([marks.draw + each * worlds.draws for each in range(n)]),
-                   np.tile(marks.slot, n), np.tile(marks.at, n), np.tile(marks.chance, n),
-                   np.concatenate(told), np.concatenate(plans),
-                   np.tile(marks.effort, n), np.tile(marks.offensive, n),
-                   np.zeros(n * len(marks.at), dtype=bool))
+        return cls(whole, whole, number, number, number, number, number, number, flag, flag)
 
     def followed_by(self, later: _Jobs) -> _Jobs:
         return _Jobs(*(np.concatenate([mine, theirs]) for mine, theirs in zip(
@@ -501,32 +500,41 @@ class _Jobs:
         return _Jobs(*(each[rows] for each in vars(self).values()))
 
 
-def _looks_between(looks: Sequence[tuple[Numbers, Whole]], start: float, end: float,
-                   draws: int) -> tuple[Whole, Numbers, Whole]:
-    """Return lane, time and place of the looks of all policies in a stretch of days."""
-    lanes, times, places = [], [], []
-    for number, (time, place) in enumerate(looks):
-        own = slice(*np.searchsorted(time, [start, end]))
-        lanes.append(np.repeat(number * draws + np.arange(draws), own.stop - own.start))
-        times.append(np.tile(time[own], draws))
-        places.append(np.tile(place[own], draws))
-    return np.concatenate(lanes), np.concatenate(times), np.concatenate(places)
+def _first_look(marks: Marks, times: Numbers, places: Whole, *, end: float) -> Numbers:
+    """Return when each marking's place is looked at next; never, where nobody looks any more.
+
+    Looks at clean walls change nothing, so only these are lived through.
+    """
+    if not len(times):
+        return np.full(len(marks.at), np.inf)
+    key = places * (end + 1.0) + times
+    order = np.argsort(key)
+    found = np.searchsorted(key[order], marks.slot * (end + 1.0) + marks.at)
+    look = order[np.minimum(found, len(order) - 1)]
+    return np.where((found < len(order)) & (places[look] == marks.slot), times[look], np.inf)
 
 
-def _in_order(jobs: _Jobs, new: Whole, planned: Whole, looks: tuple[Whole, Numbers, Whole],
-              n_lanes: int) -> tuple[NDArray[np.int8], Numbers, Whole]:
-    """Return kind, time and item of each lane's events in order of time: steps × lanes."""
-    lane = np.concatenate([jobs.lane[new], jobs.lane[planned], looks[0]])
-    time = np.concatenate([jobs.at[new], jobs.planned[planned], looks[1]])
-    item = np.concatenate([new, planned, looks[2]])
-    kind = np.repeat(np.array([MARK, PLANNED, LOOK], dtype=np.int8),
-                     [len(new), len(planned), len(looks[0])])
+def _in_order(jobs: _Jobs, *, first_new: int, start: float, until: float,
+              n_lanes: int) -> Iterator[tuple[int, Whole, Whole, Numbers]]:
+    """Yield kind, lanes, jobs and times of events that may be dealt with side by side.
+
+    Each lane's events come in order of time; no lane comes twice in one turn.
+    """
+    new = np.arange(first_new, len(jobs.at))
+    planned, looked = (np.flatnonzero((when >= start) & (when < until))
+                       for when in (jobs.planned, jobs.looked))
+    item = np.concatenate([new, planned, looked])
+    lane = jobs.lane[item]
+    time = np.concatenate([jobs.at[new], jobs.planned[planned], jobs.looked[looked]])
+    kind = np.repeat([MARK, PLANNED, LOOK], [len(new), len(planned), len(looked)])
     # Equal times in the order they stand here, however many lanes there are.
-    order = np.argsort(lane * (time.max(initial=0.0) + 1.0) + time, kind="stable")
+    order = np.argsort(lane * (until + 1.0) + time, kind="stable")
     number = np.bincount(lane, minlength=n_lanes)
     step = np.arange(len(order)) - np.repeat(np.cumsum(number) - number, number)
-    shape, where = (int(number.max(initial=0)), n_lanes), (step, lane[order])
-    kinds, times = np.full(shape, NOTHING, dtype=np.int8), np.zeros(shape)
-    items = np.zeros(shape, dtype=np.int64)
-    kinds[where], times[where], items[where] = kind[order], time[order], item[order]
-    return kinds, times, items
+    turn = step * (LOOK + 1) + kind[order]
+    order = order[np.argsort(turn, kind="stable")]
+    ends = np.cumsum(np.bincount(turn, minlength=1)).tolist()
+    item, lane, time = item[order], lane[order], time[order]
+    for at, (begin, end) in enumerate(pairwise([0, *ends])):
+        if end > begin:
+            yield at % (LOOK + 1), lane[begin:end], item[begin:end], time[begin:end]
