@@ -13,7 +13,8 @@ from rehit.outputs.costs import owner_messages
 from rehit.parameters import load_parameters
 from rehit.report.say import Say
 
-PARAMETERS = load_parameters().override({"costs.draws": 300, "costs.programme_gap": 0.0})
+PARAMETERS = load_parameters().override({"costs.draws": 300, "costs.programme_gap": 0.0,
+                                         "costs.programme_sweep_gap": 0.0})
 
 
 @pytest.fixture
@@ -79,6 +80,18 @@ def test_more_budget_never_saves_less(busy) -> None:
     assert (np.diff(sweep["saving_per_year"]) >= -1e-6).all()
     assert sweep["saving_per_year"].iloc[0] == 0
     assert sweep.loc[sweep["chosen"], "budget"].tolist() == [2400]
+
+
+def test_the_budget_given_saves_what_the_programme_saves(busy) -> None:
+    """Other budgets are searched less closely; the programme's own row is the programme."""
+    coarse = PARAMETERS.override({"costs.programme_sweep_gap": 0.1})
+    found = choose(busy, budget_per_year=800)
+    sweep = budget_sweep(found, parameters=coarse)
+    own = sweep.loc[sweep["chosen"], "saving_per_year"].iloc[0]
+    assert own == pytest.approx(found.table["saving_per_year"].sum(), rel=1e-12)
+    exact = budget_sweep(found, parameters=PARAMETERS.override({"costs.programme_sweep_gap": 0.0}))
+    assert (sweep["saving_per_year"] >= 0.9 * exact["saving_per_year"]).all()
+    assert (sweep["saving_per_year"] < exact["saving_per_year"] - 1e-6).any()
 
 
 def test_amounts_must_match_the_years() -> None:

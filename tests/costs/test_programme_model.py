@@ -94,6 +94,23 @@ def test_gap_asked_for_is_proven_on_two_thousand_places() -> None:
     assert feasible(case, best.chosen, money, hours)
 
 
+def test_a_search_cut_short_proves_less_and_keeps_to_the_limits() -> None:
+    """Few dear places in a small budget: no rounding is best, and one step does not prove it."""
+    rng = np.random.default_rng(2)
+    n, years = 300, 3
+    cost = rng.lognormal(6, 0.3, n)
+    saving = (cost * rng.lognormal(0, 0.1, n))[:, None] * np.array([1, 0.95, 0.9])
+    case = Candidates(np.repeat(np.arange(n), years), np.zeros(n * years, int),
+                      np.tile(np.arange(years), n), saving.reshape(-1, 1),
+                      np.repeat(cost, years), np.repeat(cost / 120, years), undrawn(n * years))
+    money, hours = np.full(years, cost.mean() * 2.5), np.full(years, np.inf)
+    short, whole = (best_choice(case, budgets=money, hours=hours, gap=0.0005, most_steps=steps)
+                    for steps in (1, 100_000))
+    assert whole.gap <= 0.0005 < short.gap
+    assert short.saving <= whole.saving <= short.bound
+    assert feasible(case, short.chosen, money, hours)
+
+
 def test_nothing_to_choose_from_gives_an_empty_choice() -> None:
     none = np.zeros(0, int)
     case = Candidates(none, none, none, np.zeros((0, 1)), np.zeros(0), np.zeros(0),

@@ -91,7 +91,7 @@ class Choice:
 
 
 def best_choice(candidates: Candidates, *, budgets: Numbers, hours: Numbers, gap: float,
-                robust: bool = False, time_limit_s: float = 600.0) -> Choice:
+                robust: bool = False, most_steps: int = 1_000_000) -> Choice:
     """Choose the candidates that save most.
 
     The linear relaxation bounds what any programme can save; rounded down and filled up it gives
@@ -109,8 +109,9 @@ def best_choice(candidates: Candidates, *, budgets: Numbers, hours: Numbers, gap
         Accepted distance to the best possible, as a share.
     robust
         Save most in the worst scenario instead of on average.
-    time_limit_s
-        Search no longer than this; the bound then tells how good the programme is.
+    most_steps
+        The exact search splits the problem at most this often; the bound then tells how good the
+        programme is. Steps, not seconds, so that a busy machine finds the same programme.
 
     Raises
     ------
@@ -137,11 +138,11 @@ def best_choice(candidates: Candidates, *, budgets: Numbers, hours: Numbers, gap
     free = (reduced <= (bound - best.saving) * (1 + ROUNDING) + ROUNDING)
     free[n:] = True
     return _exact(candidates, problem, relaxed.x, free, best, gap=gap, robust=robust,
-                  time_limit_s=time_limit_s)
+                  most_steps=most_steps)
 
 
 def _exact(candidates: Candidates, problem: _Problem, relaxed: Numbers, free: NDArray[np.bool_],
-           best: Choice, *, gap: float, robust: bool, time_limit_s: float) -> Choice:
+           best: Choice, *, gap: float, robust: bool, most_steps: int) -> Choice:
     fixed = np.where(free, 0.0, np.round(relaxed))
     found = milp(
         problem.objective[free],
@@ -150,7 +151,7 @@ def _exact(candidates: Candidates, problem: _Problem, relaxed: Numbers, free: ND
         bounds=Bounds(problem.lower[free], problem.upper[free]),
         integrality=problem.whole[free],
         # Without presolve the solver keeps quiet on standard output; what is left is small.
-        options={"mip_rel_gap": gap, "time_limit": time_limit_s, "presolve": False})
+        options={"mip_rel_gap": gap, "node_limit": most_steps, "presolve": False})
     if found.x is None:
         return best
     values = fixed.copy()
@@ -592,10 +593,12 @@ def choose_programme(costing: pd.DataFrame, *,
     prospects = with_futures(prospects, parameters=parameters, doubt=worlds, rng=rng)
     money = per_year(budget_per_year, years, parameters["costs.programme_budget"])
     hours = per_year(crew_hours_per_year, years, parameters["costs.programme_crew_hours"])
-    kept, best = _within_regret(prospects, money, hours, robust=robust, parameters=parameters)
+    kept, best = _within_regret(prospects, money, hours, robust=robust, parameters=parameters,
+                                gap=parameters["costs.programme_gap"])
     greedy = greedy_choice(kept.candidates, budgets=money, hours=hours)
     plain = best if not robust else best_choice(
-        kept.candidates, budgets=money, hours=hours, gap=parameters["costs.programme_gap"])
+        kept.candidates, budgets=money, hours=hours, gap=parameters["costs.programme_gap"],
+        most_steps=int(parameters["costs.programme_steps"]))
     worst = [float(kept.candidates.saving[choice.chosen].sum(axis=0).min()) if robust
              else float("nan") for choice in (best, plain)]
     found = _programme(kept, best, greedy, money, hours, worst=worst, parameters=parameters)
@@ -603,7 +606,7 @@ def choose_programme(costing: pd.DataFrame, *,
 
 
 def _within_regret(prospects: Prospects, money: Numbers, hours: Numbers, *, robust: bool,
-                   parameters: Parameters) -> tuple[Prospects, Choice]:
+                   gap: float, parameters: Parameters) -> tuple[Prospects, Choice]:
     """Return the best choice whose chance of a loss is accepted, and the prospects it is among.
 
     Where the best choice is too likely to lose, the candidates likeliest to lose by themselves are
@@ -612,8 +615,8 @@ def _within_regret(prospects: Prospects, money: Numbers, hours: Numbers, *, robu
     losses = (prospects.candidates.futures < 0).mean(axis=1)
     for most in (1.0, 0.4, 0.3, 0.2, 0.1, 0.05, 0.0):
         kept = replace(prospects, candidates=prospects.candidates.keep(losses <= most))
-        best = best_choice(kept.candidates, budgets=money, hours=hours,
-                           gap=parameters["costs.programme_gap"], robust=robust)
+        best = best_choice(kept.candidates, budgets=money, hours=hours, gap=gap, robust=robust,
+                           most_steps=int(parameters["costs.programme_steps"]))
         lost = (kept.candidates.keep(best.chosen).futures.sum(axis=0) < 0).mean()
         if prospects.doubt is None or lost <= parameters["costs.programme_regret"]:
             break
@@ -630,7 +633,8 @@ def budget_sweep(programme: Programme, *, shares: Sequence[float] = SWEEP,
         The programme chosen; its candidates, money and hours are looked at again, under the same
         limit on the chance of a loss.
     shares
-        Multiples of the budget looked at; crew hours grow with them, so that money decides.
+        Multiples of the budget looked at; crew hours grow with them, so that money decides. Other
+        budgets than the programme's own are searched to ``costs.programme_sweep_gap``.
     parameters
         As for :func:`choose_programme`.
     """
@@ -639,11 +643,14 @@ def budget_sweep(programme: Programme, *, shares: Sequence[float] = SWEEP,
     given, hours = (programme.by_year[name].to_numpy(float) for name in ("money", "hours"))
     annuity = prospects.comparisons[0].timeline.annuity
     robust = prospects.candidates.saving.shape[1] > 1
+    gaps = {True: parameters["costs.programme_gap"],
+            False: parameters["costs.programme_sweep_gap"]}
     rows = []
     # All multiples of nothing are nothing: one row then, not eight of one key.
     for share in sorted({*shares, 1.0}) if given.any() else [1.0]:
         kept, best = _within_regret(prospects, given * share, hours * max(share, 1.0),
-                                    robust=robust, parameters=parameters)
+                                    robust=robust, gap=gaps[share == 1.0],
+                                    parameters=parameters)
         used = kept.candidates.keep(best.chosen)
         low, high = _interval(used.futures.sum(axis=0), parameters)
         rows.append({"budget": float((given * share).sum()),
