@@ -7,9 +7,9 @@ from typing import Any
 
 import pytest
 
-from rehit.app.elsewhere import _serve_file, read_log
+from rehit.app.elsewhere import _serve_file, read_log, try_beside
 from rehit.app.project_file import ROLES
-from rehit.errors import InputFileError, SettingError
+from rehit.errors import InputFileError, ManyErrors, SettingError
 
 DEMO = Path(__file__).parents[2] / "data_demo"
 
@@ -59,6 +59,26 @@ def test_a_file_beside_the_log_is_tried_before_the_project_names_it(
     sent = Sent()
     _serve_file(sent, DEMO, "vehicles", DEMO / "vehicles.csv")
     assert sent == [None]
+
+
+def test_files_beside_a_log_are_read_as_the_project_will_before_there_is_one(
+        tmp_path: Path) -> None:
+    """Each of them that cannot be used is told, not the first alone."""
+    good = {role: DEMO / name for role, name in (
+        ("register", "assets.geojson"), ("streets", "streets.gpkg"), ("works", "works_log.csv"),
+        ("depots", "depots.csv"), ("vehicles", "vehicles.csv"))}
+    try_beside(good, crs="EPSG:32625")
+    broken = {}
+    for role, file in good.items():
+        broken[role] = tmp_path / f"{role}{file.suffix}"
+        broken[role].write_bytes(b"PK\x03\x04 nothing")
+    with pytest.raises(ManyErrors) as told:
+        try_beside(broken, crs="EPSG:32625")
+    assert {str(each.where).partition(" [")[0] for each in told.value.errors} == {
+        str(broken[role]) for role in ("register", "streets", "works", "depots")}
+    try_beside({"depots": good["depots"]}, crs="")
+    with pytest.raises(ManyErrors):
+        try_beside({"streets": broken["streets"]}, crs="")
 
 
 class Sent(list[Any]):

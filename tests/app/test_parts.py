@@ -20,7 +20,7 @@ def _piece(name: str, content: bytes, chunk: int, total: int) -> Any:
 
 def test_a_dropped_file_goes_to_the_disk_piece_by_piece_and_goes_with_its_box() -> None:
     """Nothing is handed out before the last piece; a name never leads out of the folder."""
-    box = drop("Drop here", many=True)
+    box = drop(many=True)
     box._process_event(_piece("../../log.csv", b"a,b\n", 1, 2))
     assert box.value == {}
     box._process_event(_piece("../../log.csv", b"1,2\n", 2, 2))
@@ -35,7 +35,7 @@ def test_a_dropped_file_goes_to_the_disk_piece_by_piece_and_goes_with_its_box() 
 def test_a_file_beyond_the_bound_is_not_taken_whatever_the_browser_says(
         monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(parts, "LARGEST_FILE_MB", 1)
-    box = drop("Drop here", many=False)
+    box = drop(many=False)
     for chunk in (1, 2, 3):
         box._process_event(_piece("log.csv", b"x" * 400_000, chunk, 3))
     assert box.value == {}

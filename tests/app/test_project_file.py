@@ -7,7 +7,15 @@ from pathlib import Path
 
 import pytest
 
-from rehit.app.project_file import UNDO, add_file, add_works, can_undo, set_value, undo
+from rehit.app.project_file import (
+    UNDO,
+    add_file,
+    add_works,
+    can_undo,
+    keep_file,
+    set_value,
+    undo,
+)
 from rehit.chain import Chain
 from rehit.errors import RehitError
 from rehit.project import load_project
@@ -81,6 +89,17 @@ def test_a_file_is_put_beside_the_log(town: Path, tmp_path: Path) -> None:
     shutil.copyfile(town / "vehicles.csv", source)
     add_file(town, "vehicles", source)
     assert load_project(town).path("vehicles") == town / "vehicles_crews.csv"
+
+
+def test_two_files_of_one_name_are_both_kept(tmp_path: Path) -> None:
+    kept = []
+    for n in range(3):
+        dropped = tmp_path / str(n) / "data.csv"
+        dropped.parent.mkdir()
+        dropped.write_text(str(n), encoding="utf-8")
+        kept.append(keep_file(tmp_path / "town", dropped, anew=True))
+    assert [(path.name, path.read_text(encoding="utf-8")) for path in kept] == [
+        ("data.csv", "0"), ("2_data.csv", "1"), ("3_data.csv", "2")]
 
 
 def test_jobs_done_after_a_plan_join_the_projects_works_log(town: Path, tmp_path: Path) -> None:

@@ -27,7 +27,7 @@ from rehit.app.parts import (
     select,
     words,
 )
-from rehit.app.project_file import ROLES, add_file, keep_file
+from rehit.app.project_file import ROLES, add_file, keep_file, set_value
 from rehit.app.running import EVERY_MS, follow, standing_words
 from rehit.errors import RehitError
 from rehit.incidents.mapping import OUTCOMES, SERVICES, Question, load_mapping, question_tables
@@ -41,6 +41,8 @@ if TYPE_CHECKING:
 
 ANSWERS = "answers.toml"
 MOST_VALUES = 40
+#: Files that a project is started with; others are named in it once it stands.
+NAMED_AT_FIRST = ("log", "register", "streets")
 
 
 @dataclass
@@ -76,7 +78,7 @@ class Pending:
 
 
 def when_read(page: Page, reader: Elsewhere, told: pn.Column, then: Callable[[Any], None], *,
-              reading: str) -> None:
+              reading: str, otherwise: Callable[[RehitError], None] | None = None) -> None:
     """Show that something is being read until it is there, or why it cannot be read.
 
     Parameters
@@ -89,6 +91,8 @@ def when_read(page: Page, reader: Elsewhere, told: pn.Column, then: Callable[[An
         Told what was read.
     reading
         Code of what is said meanwhile.
+    otherwise
+        Told why it cannot be read, where that is not said in the same place.
     """
     began, standing = monotonic(), words("")
 
@@ -105,7 +109,9 @@ def when_read(page: Page, reader: Elsewhere, told: pn.Column, then: Callable[[An
         try:
             found = reader.take()
         except RehitError as error:
-            told.objects = [fault(page.say, error)]
+            told.objects = [] if otherwise else [fault(page.say, error)]
+            if otherwise:
+                otherwise(error)
         else:
             told.objects = []
             then(found)
@@ -266,7 +272,7 @@ def dots(points: Sequence[tuple[float, float]], *, label: str) -> str:
 def _use(page: Page, told: pn.Column, pending: Pending) -> None:
     """Start the project with the answers given, by the same command as on a command line."""
     dropped = {path for box in pending.boxes for path in box.value.values()}
-    pending.files = {role: [keep_file(pending.folder, path) if path in dropped else path
+    pending.files = {role: [keep_file(pending.folder, path, anew=True) if path in dropped else path
                             for path in paths] for role, paths in pending.files.items()}
     pending.folder.mkdir(parents=True, exist_ok=True)
     arguments: list[str | Path] = [pending.folder, "--name", pending.name]
@@ -277,12 +283,22 @@ def _use(page: Page, told: pn.Column, pending: Pending) -> None:
             encoding="utf-8")
         arguments += ["--answers", answers]
     for role, paths in pending.files.items():
-        if paths and role in ("log", "register", "streets"):
+        if paths and role in NAMED_AT_FIRST:
             arguments += [f"--{role}", *paths]
     job = start_job("new", arguments, language=page.language)
 
     def opened(_job: Job) -> None:
-        page.open(pending.folder, "run")
+        folder, others = pending.folder, {
+            role: paths[0].name for role, paths in pending.files.items()
+            if paths and role not in NAMED_AT_FIRST}
+        try:
+            for role, name in others.items():
+                set_value(folder, "files", role, name, undoable=False)
+        except RehitError as error:
+            page.open(folder)
+            page.told.objects = [fault(page.say, error)]
+        else:
+            page.open(folder, "run")
 
     follow(page, told, job, then=opened)
 
@@ -304,7 +320,7 @@ def _started(page: Page) -> Any:
         title=say("app.check_fields")))
     role = select("", {say(f"app.file_{each}"): each for each in ROLES}, ROLES[0],
                   label=say("app.add_role"))
-    box = drop(say("app.drop"), many=False)
+    box = drop(many=False)
     parts += [heading(say("app.add_head"), level=3), role, labelled(say("app.add_file"), box),
               button(say("app.add"), lambda: _add(page, told, role.value, box)), told]
     return pn.Column(*parts, sizing_mode="stretch_width")

@@ -89,7 +89,7 @@ def patrol(page: Page) -> Any:
     names = crew_names(page)
     fields = {"--date": Field(day)}
     crews = choose_many(say("app.patrol_crews"), {name: name for name in names}, names)
-    back, taken_told = drop(say("app.drop"), many=True), pn.Column(sizing_mode="stretch_width")
+    back, taken_told = drop(many=True), pn.Column(sizing_mode="stretch_width")
 
     def plan(results: Sequence[Path] = (), *, below: pn.Column = told,
              then: Callable[[Job], None] | None = None) -> None:

@@ -4,21 +4,28 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from multiprocessing import get_context
 from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
 
 from rehit.app.beside import end_with_page, give_way
+from rehit.assets.register import inspect_register
 from rehit.chain import Chain
-from rehit.errors import InputFileError, RehitError
+from rehit.errors import InputFileError, ManyErrors, RehitError
 from rehit.files.reader import read_table, read_tables, stack_tables
 from rehit.incidents.proposal import Proposal, propose_reading
-from rehit.project import load_project
+from rehit.parameters import load_parameters
+from rehit.patrol.fleet import read_crews
+from rehit.patrol.travel import read_streets
+from rehit.project import FILE_NAME, load_project
+from rehit.treatment.calibrate import read_works
 
 #: What of a project's chain rests on each file beside the log.
 RESTS_ON = {"register": "register", "streets": "streets", "works": "works",
             "measures": "measures", "depots": "crews", "vehicles": "crews"}
+NOTHING: Mapping[str, Path] = {}
 
 
 @dataclass(frozen=True)
@@ -95,12 +102,19 @@ def _beside(serve: Callable[..., None], *given: object) -> None:
     serve(*given)
 
 
-def read_log(files: Sequence[Path]) -> Elsewhere:
+def read_log(files: Sequence[Path], *, beside: Mapping[str, Path] = NOTHING) -> Elsewhere:
     """Begin to read a log, which hands out how it is :class:`Understood`.
 
     Answers are asked as a mapping of question to answer, and it is understood anew with each.
+
+    Parameters
+    ----------
+    files
+        The log.
+    beside
+        Role to file that is to stand beside the log: each is tried, and told if it cannot be used.
     """
-    return Elsewhere(files[0].name, _serve_log, tuple(files))
+    return Elsewhere(files[0].name, _serve_log, tuple(files), dict(beside))
 
 
 def try_file(folder: Path, role: str, file: Path) -> Elsewhere:
@@ -108,9 +122,11 @@ def try_file(folder: Path, role: str, file: Path) -> Elsewhere:
     return Elsewhere(file.name, _serve_file, folder, role, file)
 
 
-def _serve_log(there: Connection, files: Sequence[Path]) -> None:
+def _serve_log(there: Connection, files: Sequence[Path],
+               beside: Mapping[str, Path] = NOTHING) -> None:
     try:
         found = propose_reading(stack_tables(read_tables(files)))
+        try_beside(beside, crs=found.settings.crs)
         there.send(_without_rows(found))
     except RehitError as error:
         there.send(error)
@@ -124,6 +140,43 @@ def _serve_log(there: Connection, files: Sequence[Path]) -> None:
             there.send(error)
         except EOFError:
             return
+
+
+def try_beside(files: Mapping[str, Path], *, crs: str) -> None:
+    """Read files that are to stand beside a log, each as the project will.
+
+    Parameters
+    ----------
+    files
+        Role to file.
+    crs
+        Projection of the log; without one, what lies somewhere is read as a table alone.
+
+    Raises
+    ------
+    ManyErrors
+        With what is wrong in each that cannot be used.
+    """
+    def crews(_file: Path) -> object:
+        return read_crews(files["depots"], files["vehicles"], crs=crs, where="",
+                          refill_minutes=load_parameters()["patrol.refill_minutes"])
+
+    readers: dict[str, Callable[[Path], object]] = {"works": read_works}
+    if crs:
+        readers |= {"register": partial(inspect_register, crs=crs),
+                    "streets": partial(read_streets, crs=crs)}
+    if crs and "depots" in files:
+        readers["vehicles"] = crews
+    faults: list[RehitError] = []
+    for role, file in files.items():
+        try:
+            readers.get(role, read_table)(file)
+        except ManyErrors as error:
+            faults += error.errors
+        except RehitError as error:
+            faults.append(error)
+    if faults:
+        raise ManyErrors(FILE_NAME, faults)
 
 
 def _without_rows(found: Proposal) -> Understood:

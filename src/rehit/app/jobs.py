@@ -37,6 +37,8 @@ class Job:
         Steps begun, and how many the command takes at most.
     answer
         What the command answered: its summary, or ``errors``.
+    language
+        Language of its answer.
     """
 
     command: str
@@ -46,6 +48,7 @@ class Job:
     total: int = 1
     began: float = field(default_factory=monotonic)
     answer: dict[str, Any] = field(default_factory=dict)
+    language: str = "en"
     _process: subprocess.Popen[str] | None = None
     _stopped: bool = False
 
@@ -100,7 +103,7 @@ def start_job(command: str, arguments: Sequence[str | Path], *, language: str) -
     >>> job.state, job.answer["errors"][0]["where"]
     ('refused', 'no_such_folder')
     """
-    job = Job(command)
+    job = Job(command, language=language)
     words = [sys.executable, "-m", beside.__name__, command, *map(str, arguments),
              "--lang", language, "--json"]
     job._process = subprocess.Popen(

@@ -6,6 +6,7 @@ import html
 import re
 import shutil
 import unicodedata
+from collections.abc import Mapping, Sequence
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,23 +17,26 @@ from rehit.app.checking import Pending, when_read
 from rehit.app.elsewhere import Understood, read_log
 from rehit.app.parts import (
     Dropper,
+    Field,
     button,
     drop,
+    fault_words,
     heading,
     labelled,
-    note,
+    side_by_side,
     text_input,
     words,
     written,
 )
+from rehit.errors import ManyErrors, RehitError
 from rehit.outputs.demo import demo_folder
 from rehit.project import FILE_NAME, load_project
 
 if TYPE_CHECKING:
     from rehit.app.page import Page
 
-#: What may be dropped: the kinds of file that the reader knows.
-EXTRA = ("register", "streets")
+#: What may be dropped beside the log.
+EXTRA = ("register", "streets", "works", "depots", "vehicles")
 
 
 def view(page: Page) -> Any:
@@ -67,37 +71,39 @@ def _open_demo(page: Page) -> None:
 
 def _new(page: Page) -> pn.Column:
     say, told = page.say, pn.Column(sizing_mode="stretch_width")
-    name = text_input(say("app.new_name"))
-    where = text_input(say("app.new_path"))
-    log = drop(say("app.drop"), many=True)
-    extra = {role: drop(say("app.drop"), many=False) for role in EXTRA}
+    name, where = text_input(say("app.new_name")), text_input(say("app.new_path"))
+    boxes = {"log": drop(many=True),
+             **{role: drop(many=False) for role in EXTRA}}
+    fields = {"name": Field(name), **{role: Field(labelled(say(
+        "app.new_log" if role == "log" else f"app.file_{role}"), box))
+        for role, box in boxes.items()}}
 
     def start() -> None:
         told.objects = []
+        for each in fields.values():
+            each.tell()
         given = written(name)
         folder = page.desk.home / folder_name(given)
-        problem = _problem(folder, given, bool(log.value) or bool(written(where)))
+        problem = _problem(folder, given)
         if problem:
-            told.objects = [note(say(problem), kind="fault")]
-            return
-        boxes = {"log": log, **extra}
-        named = [Path(each.strip()).expanduser() for each in written(where).split(";")
-                 if each.strip()]
-        _start(page, told, folder, given, boxes, named)
+            fields["name"].tell(say(problem))
+        elif not boxes["log"].value and not written(where):
+            fields["log"].tell(say("app.log_missing"))
+        else:
+            named = [Path(each.strip()).expanduser() for each in written(where).split(";")
+                     if each.strip()]
+            _start(page, told, folder, given, boxes, named, fields)
 
-    return pn.Column(name, labelled(say("app.new_log"), log), where,
-                     *(labelled(say(f"app.file_{role}"), box) for role, box in extra.items()),
-                     button(say("app.new_start"), start, kind="main"), told,
-                     sizing_mode="stretch_width")
+    return pn.Column(fields["name"], fields["log"], where, words(
+        html.escape(say("app.new_beside"))), side_by_side(fields[role] for role in EXTRA),
+        button(say("app.new_start"), start, kind="main"), told, sizing_mode="stretch_width")
 
 
-def _problem(folder: Path, name: str, has_log: bool) -> str:
-    """Return the code of what is missing before a project can be started, or nothing."""
+def _problem(folder: Path, name: str) -> str:
+    """Return the code of why no project of a name can be started, or nothing."""
     if not folder_name(name):
         return "app.name_missing"
-    if (folder / FILE_NAME).exists():
-        return "app.name_taken"
-    return "" if has_log else "app.log_missing"
+    return "app.name_taken" if (folder / FILE_NAME).exists() else ""
 
 
 def folder_name(name: str) -> str:
@@ -112,16 +118,31 @@ def folder_name(name: str) -> str:
     return re.sub(r"\s+", " ", re.sub(r"[^A-Za-z0-9 _-]", " ", plain)).strip()[:60].strip()
 
 
-def _start(page: Page, told: pn.Column, folder: Path, name: str,
-           boxes: dict[str, Dropper], named: list[Path]) -> None:
-    """Read the log and show how it is understood; nothing is begun before that is confirmed."""
+def _start(page: Page, told: pn.Column, folder: Path, name: str, boxes: dict[str, Dropper],
+           named: list[Path], fields: dict[str, Field]) -> None:
+    """Read the files and show how the log is understood; nothing is begun before it is agreed."""
     page.let_go()
     dropped = {role: list(box.value.values()) for role, box in boxes.items()}
     files = {**dropped, "log": [*dropped["log"], *named]}
-    reader = page.reader = read_log(files["log"])
+    reader = page.reader = read_log(files["log"], beside={
+        role: paths[-1] for role, paths in files.items() if paths and role != "log"})
 
     def understood(found: Understood) -> None:
         page.pending = Pending(name, folder, files, tuple(boxes.values()), reader, found)
         page.show("check" if page.view == "open" else page.view)
 
-    when_read(page, reader, told, understood, reading="app.reading")
+    def refused(error: RehitError) -> None:
+        for role, faults in by_file(error, files).items():
+            fields[role].tell(*(fault_words(page.say, each) for each in faults))
+
+    when_read(page, reader, told, understood, reading="app.reading", otherwise=refused)
+
+
+def by_file(error: RehitError, files: Mapping[str, Sequence[Path]]) -> dict[str, list[RehitError]]:
+    """Return which faults are in which file: by its role, those of none of them by the log's."""
+    found: dict[str, list[RehitError]] = {}
+    for each in error.errors if isinstance(error, ManyErrors) else (error,):
+        found.setdefault(next((role for role, paths in files.items()
+                               if any(str(path) in str(each.where) for path in paths)), "log"),
+                         []).append(each)
+    return found

@@ -14,7 +14,7 @@ import panel as pn
 
 from rehit.app import checking, deciding, numbers, opening, reading, running
 from rehit.app.elsewhere import Elsewhere
-from rehit.app.parts import button, fault, in_tag, select, words
+from rehit.app.parts import box_texts, button, fault, in_tag, select, words
 from rehit.app.serve import Desk
 from rehit.errors import RehitError
 from rehit.project import Project, load_project
@@ -71,6 +71,7 @@ class Page:
         self.template.add_panel("main", self.main)
         self.template.add_variable("lang", self.language)
         self.template.add_variable("title", "rehit")
+        self.template.add_variable("box_texts", json.dumps(box_texts(self.language)))
         self.template.add_variable(
             "style", (files("rehit.app") / "page.css").read_text(encoding="utf-8"))
         self.show(self.view)
@@ -147,6 +148,10 @@ class Page:
             self.show(self.view)
 
         chosen.param.watch(change, "value")
+        # Said by the browser itself: the page's language, and the words of boxes for files.
+        chosen.jscallback(args={"texts": {name: box_texts(name) for name in languages()}}, value=(
+            "document.documentElement.lang = cb_obj.value;"
+            "FilePond.setOptions(texts[cb_obj.value])"))
         return chosen
 
     def _keep(self) -> None:

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import html
-import json
 import shutil
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import partial
 from importlib.resources import files
 from pathlib import Path
@@ -143,6 +142,14 @@ def text_input(label: str, value: str = "", *, max_width: int = 640) -> pn.widge
                                 sizing_mode="stretch_width", max_width=max_width)
 
 
+def side_by_side(parts: Iterable[Any]) -> pn.FlexBox:
+    """Return parts that share a row as far as there is room."""
+    shown = list(parts)
+    for each in shown:
+        each.styles = {"flex": "1 1 18rem", "width": "auto"}
+    return pn.FlexBox(*shown, sizing_mode="stretch_width")
+
+
 class Field(pn.Column):
     """Something to fill in, with room below it for what is wrong with what stands there."""
 
@@ -182,6 +189,30 @@ def written(line: pn.widgets.TextInput) -> str:
     return str(line.value_input or line.value or "").strip()
 
 
+#: What a box for files says, by the code of the text, as its maker (FilePond) names the places.
+BOX_TEXTS: Mapping[str, Sequence[str]] = {
+    "waiting": ("FileWaitingForSize", "FileLoading"), "unsized": ("FileSizeNotAvailable",),
+    "one_file": ("FileCountSingular",), "files": ("FileCountPlural",), "added": ("FileAdded",),
+    "copying": ("FileProcessing",), "copied": ("FileProcessingComplete",),
+    "stopped": ("FileProcessingAborted",), "removed": ("FileRemoved",),
+    "failed": ("FileProcessingError", "FileLoadError", "FileRemoveError",
+               "FileProcessingRevertError", "InvalidField"),
+    "to_stop": ("TapToCancel",), "to_retry": ("TapToRetry",), "to_remove": ("TapToUndo",),
+    "stop": ("ButtonAbortItemLoad", "ButtonAbortItemProcessing"), "copy": ("ButtonProcessItem",),
+    "retry": ("ButtonRetryItemLoad", "ButtonRetryItemProcessing"),
+    "remove": ("ButtonRemoveItem", "ButtonUndoItemProcessing"),
+    "too_large": ("MaxFileSizeExceeded", "MaxTotalFileSizeExceeded"),
+    "largest": ("MaxFileSize", "MaxTotalFileSize")}
+
+
+def box_texts(language: str) -> dict[str, str]:
+    """Return what a box for files says in a language, by the names of its options."""
+    say = Say(language)
+    return {"labelIdle": html.escape(say("app.drop")),
+            **{f"label{place}": say(f"app.box_{code}", size=LARGEST_FILE_MB)
+               for code, places in BOX_TEXTS.items() for place in places}}
+
+
 class Dropper(pn.widgets.FileDropper):
     """Where files are dropped or chosen: each goes to the disk piece by piece.
 
@@ -207,12 +238,11 @@ class Dropper(pn.widgets.FileDropper):
             self.value = {**self.value, path.name: path}
 
 
-def drop(text: str, *, many: bool) -> Dropper:
-    """Return where files are dropped or chosen."""
-    own = f":host{{--drop:{json.dumps(text, ensure_ascii=False)}}}"
+def drop(*, many: bool) -> Dropper:
+    """Return where files are dropped or chosen; :func:`box_texts` are what it says."""
     return Dropper(multiple=many, previews=[], max_file_size=f"{LARGEST_FILE_MB}MB",
                    chunk_size=5_000_000, margin=4, sizing_mode="stretch_width",
-                   max_width=640, stylesheets=[SHEET, own])
+                   max_width=640, stylesheets=[SHEET])
 
 
 def labelled(label: str, widget: Any) -> pn.Column:

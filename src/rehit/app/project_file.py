@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from itertools import chain, count
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +21,8 @@ ROLES = ("register", "streets", "works", "depots", "vehicles", "measures")
 UNDO, KEPT = "undo.json", 20
 
 
-def set_value(folder: Path, section: str, key: str, value: Any) -> None:
+def set_value(folder: Path, section: str, key: str, value: Any, *,
+              undoable: bool = True) -> None:
     """Write one value into the project file; its comments and order stay.
 
     Parameters
@@ -31,6 +33,8 @@ def set_value(folder: Path, section: str, key: str, value: Any) -> None:
         Where the value stands.
     value
         What it becomes; None takes the line out.
+    undoable
+        Whether it is a change that can be taken back.
 
     Raises
     ------
@@ -54,7 +58,8 @@ def set_value(folder: Path, section: str, key: str, value: Any) -> None:
         _write(folder, before)
         raise
     after = file.read_text(encoding="utf-8")
-    _keep(folder, [*changes, {"before": before, "after": after}][-KEPT:])
+    if undoable:
+        _keep(folder, [*changes, {"before": before, "after": after}][-KEPT:])
 
 
 def can_undo(folder: Path) -> bool:
@@ -87,10 +92,15 @@ def _keep(folder: Path, changes: list[dict[str, str]]) -> None:
         (stage / UNDO).write_text(json.dumps(changes, ensure_ascii=False), encoding="utf-8")
 
 
-def keep_file(folder: Path, dropped: Path) -> Path:
-    """Move a file that was dropped on the page into a folder, made if missing; say where it is."""
+def keep_file(folder: Path, dropped: Path, *, anew: bool = False) -> Path:
+    """Move a file that was dropped on the page into a folder, made if missing; say where it is.
+
+    With `anew` it takes another name where one of its name stands there already.
+    """
     folder.mkdir(parents=True, exist_ok=True)
-    return Path(shutil.move(dropped, folder / dropped.name))
+    names = chain([dropped.name], (f"{n}_{dropped.name}" for n in count(2)))
+    name = next(each for each in names if not (anew and (folder / each).exists()))
+    return Path(shutil.move(dropped, folder / name))
 
 
 def add_file(folder: Path, role: str, source: Path) -> None:

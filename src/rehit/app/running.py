@@ -15,6 +15,7 @@ import panel as pn
 from rehit.app.jobs import Job, start_job
 from rehit.app.parts import Field, button, file_name, heading, links, note, words
 from rehit.app.serve import SHOWN
+from rehit.report.say import Say
 
 if TYPE_CHECKING:
     from rehit.app.page import Page
@@ -136,7 +137,8 @@ def outcome(page: Page, job: Job, fields: Mapping[str, Field] = NO_FIELDS) -> li
         return [note(say("app.no_answer"), kind="fault")]
     there: dict[str, list[str]] = {}
     for error in errors:
-        there.setdefault(field_of(error["where"], fields), []).append(error_words(page, error))
+        there.setdefault(field_of(error["where"], fields), []).append(
+            error_words(Say(job.language), error))
     for name, field in fields.items():
         field.tell(*there.get(name, ()))
     return [note(words_, kind="fault") for words_ in there.get("", ())]
@@ -155,10 +157,10 @@ def field_of(where: str, fields: Iterable[str]) -> str:
     return next((name for name in fields if name in re.split(r"[\s\[\]]+", where)), "")
 
 
-def error_words(page: Page, error: dict[str, str]) -> str:
-    """Return an error as a command answers it, as a sentence."""
-    return page.say("error.sentence", where=file_name(error["where"]), got=error["got"],
-                    allowed=error["allowed"], remedy=error["remedy"])
+def error_words(say: Say, error: dict[str, str]) -> str:
+    """Return an error as a command answers it, as a sentence of the same language."""
+    return say("error.sentence", where=file_name(error["where"]), got=error["got"],
+               allowed=error["allowed"], remedy=error["remedy"])
 
 
 def files_to_open(page: Page, names: Sequence[str]) -> list[tuple[str, str]]:
