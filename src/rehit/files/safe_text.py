@@ -18,6 +18,8 @@ _INNER = re.compile(rf"([;\t])([{_UNSEEN}]*)"
                     rf"(?=[=@\uff1d\uff20]|[+\-|\uff0b\uff0d][{_UNSEEN}]*(?:[^\W\d]|[(=]))")
 _PLAIN_NUMBER = re.compile(r"[+\u2212-]?(\d+([.,]\d+)*|[.,]\d+)([eE][+-]?\d+)?%?")
 _SUSPICIOUS = rf"^[{_UNSEEN}]*[{_STARTS}]|^[\t\r\n]|[{_CONTROLS}]|[;\t][{_UNSEEN}]*[{_STARTS}]"
+# What holds for every suspicious cell and few others, in words that the fast matcher knows.
+_PERHAPS = rf"^[^0-9A-Za-z]|[;\t{_CONTROLS}]"
 _CONTROL = re.compile(f"[{_CONTROLS}]")
 
 
@@ -67,10 +69,17 @@ def neutralise_table(table: pd.DataFrame) -> pd.DataFrame:
         elif not pd.api.types.is_string_dtype(values) and values.dtype != object:
             continue
         # Only suspicious cells are rewritten: a log of a million rows has few of them.
-        suspicious = values.astype("str").str.contains(_SUSPICIOUS, regex=True).fillna(False)
+        suspicious = _suspicious(values.astype("str"))
         if suspicious.any():
             safe[column] = values.where(~suspicious, values[suspicious].map(_neutralise_cell))
     return safe.rename(columns=_neutralise_cell)
+
+
+def _suspicious(values: pd.Series) -> pd.Series:
+    """Flag the cells in which a formula or a control character may stand."""
+    flags = values.str.contains(_PERHAPS, regex=True).fillna(False).astype(bool)
+    flags[flags] = values[flags].str.contains(_SUSPICIOUS, regex=True)
+    return flags
 
 
 def _neutralise_cell(value: object) -> object:

@@ -25,6 +25,7 @@ from pathlib import Path
 import geopandas as gpd
 import pandas as pd
 import pyarrow as pa
+import shapely
 from pyarrow import csv as arrow_csv
 
 from rehit.errors import InputFileError, RehitError
@@ -395,6 +396,8 @@ def flat(table: pd.DataFrame) -> pd.DataFrame:
     """Return the table with its geometry replaced by the x and y of a point inside it."""
     if not isinstance(table, gpd.GeoDataFrame) or table._geometry_column_name not in table.columns:
         return table
-    points = table.geometry.representative_point()
+    points = table.geometry
+    if not (shapely.get_type_id(points.to_numpy()) == shapely.GeometryType.POINT).all():
+        points = points.representative_point()
     plain = pd.DataFrame(table.drop(columns=table.geometry.name))
     return plain.assign(x=points.x.round(2), y=points.y.round(2))
