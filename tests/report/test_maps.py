@@ -7,9 +7,10 @@ import json
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pytest
 from report_tables import HOSTILE, make_input
-from shapely import Point
+from shapely import LineString, Point
 
 from rehit.errors import TableError
 from rehit.parameters import load_parameters
@@ -90,6 +91,48 @@ def test_no_more_points_than_the_limit_and_the_page_says_so() -> None:
     facts = gather_facts(inputs, parameters)
     assert len(_layer(map_layers(facts), "incidents").features) == 1000
     assert "The 1,000 latest incidents are drawn" in render_map(facts, report_name=None)
+
+
+def test_the_worst_places_and_the_hotspots_with_most_re_hits_are_kept(
+        full_input: ReportInput) -> None:
+    repeats = pd.concat([full_input.repeats.assign(
+        place_id=[f"{name}/{copy}" for name in full_input.repeats["place_id"]])
+        for copy in range(1 + 1000 // len(full_input.repeats))], ignore_index=True)
+    clusters = pd.concat([full_input.clusters] * 12, ignore_index=True).assign(
+        n_rehits=lambda table: range(len(table)))
+    inputs = dataclasses.replace(full_input, repeats=gpd.GeoDataFrame(repeats),
+                                 clusters=gpd.GeoDataFrame(clusters))
+    facts = gather_facts(inputs, load_parameters().override(
+        {"reporting.map_points": 1000, "reporting.map_clusters": 10}))
+    layers = map_layers(facts)
+    outlined = [f["properties"]["v"][1] for f in _layer(layers, "clusters").features]
+    assert sorted(map(int, outlined)) == list(range(len(clusters)))[-10:]
+    assert len(_layer(layers, "places").features) == 1000
+    page = render_map(facts, report_name=None)
+    assert "The 1,000 worst of" in page
+    assert "The 10 hotspots with most re-hits are outlined" in page
+
+
+def test_streets_of_many_corners_are_drawn_plainer_and_the_short_ones_left_out(
+        full_input: ReportInput) -> None:
+    """600 wavy streets of 50 corners: plainer they have fewer, and still the long ones win."""
+    along = np.linspace(0, 1, 50)
+    lines = [LineString(np.column_stack([
+        500_000 + along * (100 + 2 * n), 4_000_000 + 40 * n + 1.5 * np.sin(along * 40)]))
+        for n in range(600)]
+    streets = gpd.GeoDataFrame({"name": [f"Street {n}" for n in range(600)]}, geometry=lines,
+                               crs=full_input.crs)
+    inputs = dataclasses.replace(full_input, streets=streets)
+
+    def drawn(most: int) -> list[dict]:
+        numbers = load_parameters().override({"reporting.map_street_points": most})
+        return _layer(map_layers(gather_facts(inputs, numbers)), "streets").features
+
+    whole, few = drawn(100_000), drawn(1000)
+    assert len(whole) == len(drawn(40_000)) == 600
+    assert sum(len(each["geometry"]["coordinates"]) for each in few) <= 1000
+    named = {int(each["properties"]["t"].split()[1]) for each in few}
+    assert named == set(range(100, 600))  # two corners each, the 500 longest
 
 
 def test_places_too_near_on_screen_are_thinned_the_first_stays() -> None:

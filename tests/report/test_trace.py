@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+import json
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
 import pytest
-from report_tables import make_incidents
+from report_tables import make_incidents, make_input
 
 from rehit.errors import InputFileError, SettingError, TableError
+from rehit.parameters import load_parameters
+from rehit.report.front import build_document
+from rehit.report.measures import gather_facts
+from rehit.report.pages import render_trace
 from rehit.report.trace import TraceBook, Traced, explain, load_trace, rows_of, tell_rows
 
 
@@ -37,6 +43,34 @@ def test_an_id_is_given_once() -> None:
 def test_rows_hold_every_source_row_of_joined_reports() -> None:
     log = pd.DataFrame({"source_rows": ["my log.csv#3;my log.csv#9", "b.csv#1"]})
     assert rows_of(log) == ("my%20log.csv#3", "my%20log.csv#9", "b.csv#1")
+
+
+def test_where_rows_are_too_many_each_figure_keeps_as_many_of_its_first() -> None:
+    book = TraceBook()
+    long, short = tuple(f"a#{n}" for n in range(90)), tuple(f"b#{n}" for n in range(10))
+    for name, rows in (("A", long), ("B", short), ("C", long[40:])):
+        book.add(replace(_figure(name, 1), rows=rows))
+    assert len(book.places_of_rows()) == 100
+    told = book.places_of_rows(most=30)
+    assert list(told.values()) == list(range(30))
+    kept = [sum(row in told for row in book.figures[name].rows) for name in "ABC"]
+    assert kept == [20, 10, 10]  # ten of each, and ten of the third are of the first too
+    assert book.places_of_rows(most=100) == book.places_of_rows()
+
+
+def test_the_page_says_of_each_figure_how_many_rows_it_leaves_to_the_file() -> None:
+    facts = gather_facts(make_input(n=9000, full=False),
+                         load_parameters().override({"reporting.trace_page_rows": 1000}))
+    page = render_trace(facts, build_document(facts))
+    data = json.loads(page.split('id="data">')[1].split("</script>")[0])
+    assert len(data["rows"]) <= 1000
+    for figure in facts.book.figures.values():
+        told = sum(length for _, length in data["behind"][figure.id])
+        left = len(set(figure.rows)) - told
+        part = page.split(f'data-figure="{figure.id}"')[1].split("</details>")[0]
+        assert ("trace.json" in part) == (left > 0)
+    assert len(facts.book.places_of_rows()) > 1000
+    assert any("of them are not told on this page" in part for part in page.split("</details>"))
 
 
 def test_written_report_explains_its_figures(written: Path) -> None:

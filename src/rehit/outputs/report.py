@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 import pyogrio
 
@@ -234,9 +235,15 @@ def survival_curves(chain: Chain) -> pd.DataFrame:
 
 
 def _curve(spells: pd.DataFrame) -> pd.DataFrame:
+    """Return a curve as it stands at the end of each day on which it moved.
+
+    Times are told to the second, so that a large log has a step for every re-hit: thousands that
+    no picture shows and no sentence names.
+    """
     curve = kaplan_meier(spells["days"].to_numpy(), spells["event"].to_numpy(),
                          place=spells["place_id"].to_numpy())
-    return curve.rename(columns={"survival": "unmarked"})[["days", "unmarked", "low", "high"]]
+    daily = curve.groupby(np.ceil(curve["days"])).tail(1)
+    return daily.rename(columns={"survival": "unmarked"})[["days", "unmarked", "low", "high"]]
 
 
 def evaluation_rows(chain: Chain) -> pd.DataFrame | None:

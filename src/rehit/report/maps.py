@@ -59,6 +59,10 @@ CREW_DASHES = ("", "12 6", "3 6", "14 5 3 5", "7 4", "16 4 2 4 2 4", "2 3")
 #: A smaller circle stays visible, a larger one does not hide the streets [pixels].
 RADII_PX = (3.5, 12.0)
 HULL_MARGIN_M = 8
+#: Pieces of a quarter of the circle around a hull's corner: a hand's breadth from round.
+HULL_QUARTER = 4
+#: Streets are drawn plainer by twice the tolerance, so often, before short ones are left out.
+STREET_DOUBLINGS = 4
 MOST_CELLS = 3000
 _SOURCE_MAP = re.compile(r"//# sourceMappingURL=.*")
 
@@ -117,7 +121,7 @@ def render_map(facts: Facts, *, report_name: str | None) -> str:
         swatches=ramp_colours(RAMP_STEPS), threshold=inputs.threshold_per_year,
         colours={"ochre": OCHRE, "plum": PLUM, "quiet": QUIET, "street": STREET_COLOUR},
         crews=_legend_of_crews(facts), shown=[layer.name for layer in layers],
-        hidden_incidents=_hidden(facts))
+        hidden=_hidden(facts))
     refuse_external(html, beside={report_name} if report_name else set())
     return html
 
@@ -252,9 +256,23 @@ def _streets(facts: Facts) -> Layer | None:
     shapes = streets.geometry.simplify(tolerance)
     names = (streets["name"].fillna("").astype(str) if "name" in streets
              else pd.Series("", index=streets.index))
-    lines = gpd.GeoDataFrame({"name": names}, geometry=shapes).dissolve("name")
+    lines = _within_corners(gpd.GeoDataFrame({"name": names}, geometry=shapes).dissolve("name"),
+                            most=int(facts.number("map_street_points")), tolerance=tolerance)
     return Layer("streets", _features(lines.geometry, ({"t": _text(name)} for name in lines.index)),
                  style=lambda _: {"color": STREET_COLOUR, "weight": 2, "interactive": False})
+
+
+def _within_corners(lines: gpd.GeoDataFrame, *, most: int, tolerance: float) -> gpd.GeoDataFrame:
+    """Return streets of so many corners at most: drawn more plainly first, then the longest."""
+    shapes = lines.geometry
+    for doubling in range(1, 1 + STREET_DOUBLINGS):
+        if shapely.get_num_coordinates(shapes.to_numpy()).sum() <= most:
+            break
+        shapes = lines.geometry.simplify(tolerance * 2**doubling)
+    longest = shapes.length.sort_values(ascending=False, kind="stable").index
+    corners = pd.Series(shapely.get_num_coordinates(shapes.loc[longest].to_numpy()), index=longest)
+    kept = corners.index[corners.cumsum() <= most]
+    return lines.set_geometry(shapes)[lines.index.isin(kept)]
 
 
 def _cells(facts: Facts) -> Layer | None:
@@ -277,7 +295,10 @@ def _clusters(facts: Facts) -> Layer | None:
     if clusters is None:
         return None
     say = facts.say
-    shapes = gpd.GeoDataFrame(clusters).geometry.buffer(HULL_MARGIN_M / _metres(facts))
+    clusters = clusters.sort_values("n_rehits", ascending=False, kind="stable").head(
+        int(facts.number("map_clusters"))).sort_index()
+    shapes = gpd.GeoDataFrame(clusters).geometry.buffer(HULL_MARGIN_M / _metres(facts),
+                                                        quad_segs=HULL_QUARTER)
     told = ({"t": say("map.title_cluster", name=name),
              "v": [say.whole(row.n_incidents), say.whole(row.n_rehits),
                    say.number(row.incidents_per_year, 2)]}
@@ -440,10 +461,18 @@ def zoom_that_shows(points: gpd.GeoSeries, drawn: np.ndarray) -> np.ndarray:
     return zooms
 
 
-def _hidden(facts: Facts) -> str:
-    total = int(facts.inputs.incidents.geometry.notna().sum())
-    limit = int(facts.number("map_points"))
-    return "" if total <= limit else facts.say("map.latest", n=limit, total=total)
+def _hidden(facts: Facts) -> list[str]:
+    """Say what is too much to be drawn: each kind of which the map holds a part."""
+    inputs, points = facts.inputs, int(facts.number("map_points"))
+    repeats, clusters = inputs.given("repeats"), inputs.given("clusters")
+    places = 0 if repeats is None else int(
+        ((repeats["n_incidents"] > 0) & repeats.geometry.notna()).sum())
+    held = {"latest": (points, int(inputs.incidents.geometry.notna().sum())),
+            "worst_places": (points, places),
+            "largest_clusters": (int(facts.number("map_clusters")),
+                                 0 if clusters is None else len(clusters))}
+    return [facts.say(f"map.{code}", n=limit, total=total)
+            for code, (limit, total) in held.items() if total > limit]
 
 
 def _text(value: object) -> str:

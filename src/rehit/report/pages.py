@@ -6,7 +6,7 @@ import base64
 import hashlib
 import json
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from html.parser import HTMLParser
 from importlib.resources import files
 from typing import Any
@@ -95,13 +95,15 @@ def render_trace(facts: Facts, doc: Document) -> str:
     """
     say, own = facts.say, resource("trace.js")
     figures = list(facts.book.figures.values())
-    data = {"rows": _rows_told(facts), "at_once": int(facts.number("trace_rows")),
-            "behind": {f.id: _runs(f.rows, facts) for f in figures},
+    place = facts.book.places_of_rows(most=int(facts.number("trace_page_rows")))
+    left = {f.id: sum(row not in place for row in f.rows) for f in figures}
+    data = {"rows": _rows_told(list(place), facts), "at_once": int(facts.number("trace_rows")),
+            "behind": {f.id: _runs(f.rows, place) for f in figures},
             "words": {key: say(f"page.{key}") for key in (
                 "col_row", "col_case", "col_day", "col_address", "earlier", "later")}
             | {"shown": say("page.shown", first="{first}", last="{last}", all="{all}")}}
     html = environment().get_template("trace.html.j2").render(
-        say=say, figures=figures, title=doc.title, quoted=_quoted(doc),
+        say=say, figures=figures, left=left, title=doc.title, quoted=_quoted(doc),
         own=Markup(own), language=say.language,
         style=Markup(resource("report.css")), policy=policy(scripts=[own]),
         data=Markup(safe_json(data)), links=(FRONT, DETAILS, MAP))
@@ -132,9 +134,8 @@ def _ids(blocks: Sequence[Block]) -> Iterator[str]:
             yield from (anchor for anchor in block.anchors if anchor)
 
 
-def _rows_told(facts: Facts) -> list[list[str]]:
-    """Return every log row that a figure rests on: file, line, its own number, day, place."""
-    behind = list(facts.book.places_of_rows())
+def _rows_told(behind: Sequence[str], facts: Facts) -> list[list[str]]:
+    """Return log rows that figures rest on: file, line, its own number, day, place."""
     told = tell_rows(behind, facts.inputs.given("log_rows"))
     incidents = facts.inputs.incidents
     days = incidents["reported_at"].dt.tz_convert(facts.inputs.time_zone).dt.strftime("%Y-%m-%d")
@@ -161,11 +162,10 @@ def _jobs_told(facts: Facts) -> Iterator[tuple[str, tuple[str, str, str]]]:
         yield row, (str(work.work_id), str(work.done_at), ", ".join(texts))
 
 
-def _runs(rows: Sequence[str], facts: Facts) -> list[list[int]]:
+def _runs(rows: Sequence[str], place: Mapping[str, int]) -> list[list[int]]:
     """Return where a figure's rows stand among all rows told, as runs of first and length."""
-    place = facts.book.places_of_rows()
     runs: list[list[int]] = []
-    for at in sorted(place[row] for row in rows):
+    for at in sorted(place[row] for row in rows if row in place):
         if runs and at == runs[-1][0] + runs[-1][1]:
             runs[-1][1] += 1
         else:

@@ -76,9 +76,20 @@ class TraceBook:
                 raise TableError(message("where.report_figure", figure=figure.id),
                                  "errors.parts_differ", total=total, whole=figure.value)
 
-    def places_of_rows(self) -> dict[str, int]:
-        """Number every log row that some figure rests on, each once."""
-        rows = dict.fromkeys(row for figure in self.figures.values() for row in figure.rows)
+    def places_of_rows(self, *, most: int | None = None) -> dict[str, int]:
+        """Number every log row that some figure rests on, each once; or at most so many.
+
+        Where there are more, each figure keeps as many of its first rows as every other.
+        """
+        nearest: dict[str, int] = {}  # the least place that a row has in a figure
+        for figure in self.figures.values():
+            for at, row in enumerate(figure.rows):
+                if at < nearest.setdefault(row, at):
+                    nearest[row] = at
+        rows: Iterable[str] = nearest
+        if most is not None and len(nearest) > most:
+            limit = sorted(nearest.values())[most]
+            rows = [row for row, at in nearest.items() if at < limit]
         return {row: number for number, row in enumerate(rows)}
 
     def to_json(self) -> str:
