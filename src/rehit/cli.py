@@ -386,6 +386,7 @@ def _patrol_options(options: Options) -> None:
     options.project()
     options.add("--date", metavar="cli.meta_day", text="cli.opt_date")
     options.add("--crews", nargs="+", metavar="cli.meta_crew", text="cli.opt_crews")
+    options.add("--hours", metavar="HH:MM-HH:MM", default="", text="cli.opt_hours")
     options.add("--results", type=Path, nargs="+", metavar="cli.meta_file", default=[],
                 text="cli.opt_results")
     options.add("--bring-in", nargs="+", metavar="cli.meta_place", default=[],
@@ -416,7 +417,7 @@ def _run_patrol(args: argparse.Namespace) -> Answer:
         args, steps=9, open_first=[".pdf"],
         work=lambda chain, stage: _with_earlier(
             write_patrol(chain, stage, day=day, crews=args.crews, results=args.results,
-                         wishes=wishes), stage, args, chain))
+                         wishes=wishes, hours=args.hours), stage, args, chain))
 
 
 def _with_earlier(summary: Summary, stage: Path, args: argparse.Namespace,
@@ -434,7 +435,8 @@ def _with_earlier(summary: Summary, stage: Path, args: argparse.Namespace,
 
 
 def _run_changed(args: argparse.Namespace) -> Answer:
-    if args.date is not None or args.crews is not None or args.bring_in or args.leave_out:
+    asked = args.hours or args.bring_in or args.leave_out
+    if args.date is not None or args.crews is not None or asked:
         raise SettingError("rehit patrol --now", "errors.day_of_the_plan")
     if args.add is None and (args.between or args.offensive):
         raise SettingError("rehit patrol --now", "errors.job_without_add")

@@ -42,7 +42,8 @@ def test_routes_are_drawn_as_a_line_a_crew_with_numbered_stops() -> None:
          "properties": {"crew_id": "V1", "number": 0.0, "name": "Depot"}},
         {"geometry": {"type": "Point", "coordinates": [1, 1]},
          "properties": {"crew_id": "V1", "number": 7.0, "name": "<b>1 Elm Road"}}]
-    drawn = routes_drawn(found, {"V1": "#0b6b67"}, label="Van A")
+    drawn = routes_drawn(found, {"V1": "#0b6b67"}, label="Van A", streets=[[[0, 0], [1, 0]]])
+    assert drawn.index('class="streets" points="14.0,706.0 705.9,706.0"') < drawn.index("stroke=")
     way = re.search(r'<polyline points="([^"]+)" stroke="#0b6b67"', drawn)
     assert way is not None
     x, y = way.group(1).split()[1].split(",")

@@ -13,6 +13,7 @@ import pandas as pd
 import pytest
 import xmlschema
 from patrol_town import make_stops
+from shapely.geometry import box
 from small_town import HOSTILE, VAN, YARD, make_town
 
 from rehit.chain import Chain
@@ -54,7 +55,8 @@ def add(folder: Path, *options: str, place: str = "6 Hill Street", now: str = "0
 def test_all_the_files_are_there(out: Path) -> None:
     assert {p.name for p in out.iterdir()} == {
         "day_plan.json", "for_others.csv", "left_out.csv", f"route_{NAME}.gpx", "routes.csv",
-        "routes.geojson", f"run_sheet_{NAME}.html", f"run_sheet_{NAME}.pdf", "stops.csv",
+        "routes.geojson", "routes_streets.geojson", f"run_sheet_{NAME}.html",
+        f"run_sheet_{NAME}.pdf", "stops.csv",
         "looks_log.csv", "works_from_patrol.csv", "results_2025-12-31.csv",
         "run_log.json", "summary.json", "visit_calendar.csv",
         "visit_calendar.pdf", "visit_intervals.csv"}
@@ -74,6 +76,25 @@ def test_every_open_job_is_done_and_the_files_agree(out: Path) -> None:
     (route,) = shapes[shapes["what"] == "route"].itertuples()
     assert route.n_stops == 12
     assert route.geometry.geom_type == "LineString"
+
+
+def test_a_day_of_other_hours_is_planned_within_them(copy: Path) -> None:
+    assert main(["patrol", str(copy), "--hours", "09:00-11:30"]) == 0
+    stops = table(copy / "results" / "stops.csv")
+    assert stops["arrive"].min() >= "09:00"
+    assert stops["leave"].max() <= "11:30"
+    assert main(["patrol", str(copy), "--hours", "09:00-"]) == 2
+
+
+def test_the_streets_behind_the_routes_are_those_around_them(out: Path) -> None:
+    """RFC 7946: degrees. Each lies within the routes' extent and a tenth of it around."""
+    near = gpd.read_file(out / "routes_streets.geojson")
+    assert near.crs.to_epsg() == 4326
+    west, south, east, north = gpd.read_file(out / "routes.geojson").total_bounds
+    wide = max(east - west, north - south) * 2  # a degree of longitude may be half as long
+    assert len(near) > 0
+    assert near.intersects(box(west - wide, south - wide, east + wide, north + wide)).all()
+    assert set(near.geom_type) <= {"LineString", "MultiLineString"}
 
 
 def test_geojson_is_where_the_csv_says(out: Path) -> None:

@@ -19,6 +19,7 @@ from matplotlib.colors import to_rgba
 from rehit.app.parts import (
     SHEET,
     Field,
+    TwoLists,
     button,
     choose_many,
     drop,
@@ -42,6 +43,7 @@ from rehit.outputs.patrol import OUTCOMES, RESULTS, WORKS_FILE, file_names
 from rehit.outputs.report import ROUTES_FILE
 from rehit.patrol.day import PLAN_FILE
 from rehit.report.figures import SERIES, ink_on
+from rehit.report.route_files import STREETS_FILE
 
 if TYPE_CHECKING:
     from rehit.app.jobs import Job
@@ -87,7 +89,9 @@ def patrol(page: Page) -> Any:
     missing = [role for role in NEEDED if project is None or project.path(role) is None]
     day = text_input(say("app.patrol_day"), date.today().isoformat())
     names = crew_names(page)
-    fields = {"--date": Field(day)}
+    start, end = (text_input(say(f"app.patrol_{name}"), max_width=150)
+                  for name in ("from", "to"))
+    fields = {"--date": Field(day), "--hours": Field(pn.Row(start, end))}
     crews = choose_many(say("app.patrol_crews"), {name: name for name in names}, names)
     back, taken_told = drop(many=True), pn.Column(sizing_mode="stretch_width")
 
@@ -96,6 +100,8 @@ def patrol(page: Page) -> Any:
         given: list[str | Path] = ["--date", written(day)]
         for option, values in (("--crews", crews.value), ("--results", results)):
             given += [option, *values] if values else []
+        hours = [written(start), written(end)]
+        given += ["--hours", "-".join(hours)] if any(hours) else []
         run(page, below, "patrol", [*given, *wished.options()], fields=fields, then=then or draw)
 
     def draw(_job: Job | None = None) -> None:
@@ -181,9 +187,21 @@ def _map(page: Page) -> list[Any]:
             for crew, each in routes.items() for way in [each["properties"]]]
     legend = "".join(f'<li><span style="background:{colours[crew]}"></span>{html.escape(text)}</li>'
                      for crew, text in zip(routes, told, strict=True))
-    return [pn.pane.HTML(routes_drawn(found, colours, label="; ".join(told))
+    return [pn.pane.HTML(routes_drawn(found, colours, label="; ".join(told),
+                                      streets=_streets(page.results / STREETS_FILE))
                          + f'<ul class="legend">{legend}</ul>', stylesheets=[SHEET],
                          sizing_mode="stretch_width")]
+
+
+def _streets(file: Path) -> list[Any]:
+    """Return the lines of the streets around the routes; none where no plan has left them."""
+    try:
+        found = json.loads(file.read_text(encoding="utf-8"))["features"]
+    except (OSError, ValueError, KeyError):
+        return []
+    parts = [each["geometry"] for each in found if each["geometry"]]
+    return [line for part in parts for line in (
+        part["coordinates"] if part["type"] == "MultiLineString" else [part["coordinates"]])]
 
 
 def crews_planned(results: Path) -> pd.DataFrame:
@@ -196,7 +214,8 @@ def crews_planned(results: Path) -> pd.DataFrame:
         return pd.DataFrame({"crew_id": [], "name": []}, dtype="str")
 
 
-def routes_drawn(found: Sequence[Any], colours: Mapping[str, str], *, label: str) -> str:
+def routes_drawn(found: Sequence[Any], colours: Mapping[str, str], *, label: str,
+                 streets: Sequence[Any] = ()) -> str:
     """Return routes as a picture, north up: a line for each crew, its stops numbered in order.
 
     Parameters
@@ -207,6 +226,8 @@ def routes_drawn(found: Sequence[Any], colours: Mapping[str, str], *, label: str
         Crew to colour.
     label
         What the picture shows, for those who do not see it.
+    streets
+        Lines to draw behind them, in degrees.
     """
     points = [point for each in found for point in (
         each["geometry"]["coordinates"] if each["geometry"]["type"] == "LineString"
@@ -221,12 +242,15 @@ def routes_drawn(found: Sequence[Any], colours: Mapping[str, str], *, label: str
         return (MAP_EDGE + (point[0] - west) * shrink * scale,
                 MAP_EDGE + (north - point[1]) * scale)
 
+    def way(line: Sequence[Sequence[float]]) -> str:
+        return " ".join(f"{x:.1f},{y:.1f}" for x, y in (at(point) for point in line))
+
+    behind = "".join(f'<polyline class="streets" points="{way(line)}"/>' for line in streets)
     lines, marks = [], []
     for each in found:
         told, where = each["properties"], each["geometry"]["coordinates"]
         if each["geometry"]["type"] == "LineString":
-            way = " ".join(f"{x:.1f},{y:.1f}" for x, y in map(at, where))
-            lines.append(f'<polyline points="{way}" stroke="{colours[told["route_id"]]}"/>')
+            lines.append(f'<polyline points="{way(where)}" stroke="{colours[told["route_id"]]}"/>')
         elif told.get("number"):
             (x, y), colour = at(where), colours[told["crew_id"]]
             name = html.escape(f"{told['number']:g} {told['name']}")
@@ -235,7 +259,7 @@ def routes_drawn(found: Sequence[Any], colours: Mapping[str, str], *, label: str
                          f'fill="{ink_on(to_rgba(colour))}">{told["number"]:g}</text></g>')
     return (f'<svg class="map" viewBox="0 0 {MAP_WIDE} {tall * scale + 2 * MAP_EDGE:.0f}" '
             f'role="img" aria-label="{html.escape(label, quote=True)}">'
-            f'{"".join(lines)}{"".join(marks)}</svg>')
+            f'{behind}{"".join(lines)}{"".join(marks)}</svg>')
 
 
 def _sheets(page: Page, day: str) -> list[Any]:
@@ -264,26 +288,27 @@ def _sheet(page: Page, path: Path) -> Any:
 
 
 def _wishes(page: Page, wished: Wished, stops: pd.DataFrame, plan: Any) -> Any:
-    """Return the two lists from which stops are left out and places are brought in."""
+    """Return the two lists between which stops and places are moved before planning again."""
     say = page.say
-    inside = {f"{crew} {number}: {place}": stop for crew, number, place, stop in zip(
-        stops["crew"], stops["stop"], stops["place"], stops["stop_id"], strict=True)}
     left = _as_text(page.results / "left_out.csv")
-    outside = {name if name == stop else f"{name} ({stop})": stop for name, stop in zip(
-        left["name"], left["stop_id"], strict=True)}
-    outside |= {say("app.day_left_out", name=name): stop
-                for stop, name in wished.leave_out.items()}
-    out = choose_many(say("app.day_leave_out"), inside, [])
-    come = choose_many(say("app.day_bring_in"), outside, [])
+    inside = [{"id": each.stop_id, "name": f"{each.crew} {each.stop}: {each.place}"}
+              for each in stops.itertuples()]
+    outside = [{"id": stop, "name": name if name == stop else f"{name} ({stop})"}
+               for name, stop in zip(left["name"], left["stop_id"], strict=True)]
+    outside += [{"id": stop, "name": say("app.day_left_out", name=name)}
+                for stop, name in wished.leave_out.items()]
+    lists = TwoLists(inside=inside, outside=outside, stylesheets=[SHEET], texts={
+        "inside": say("app.day_inside"), "outside": say("app.day_outside"),
+        "out": say("app.day_out"), "come": say("app.day_come")}, sizing_mode="stretch_width")
     names = dict(zip(stops["stop_id"], stops["place"], strict=True)) | dict(
         zip(left["stop_id"], left["name"], strict=True)) | wished.leave_out
 
     def again() -> None:
-        wished.take(come.value, out.value, names)
+        wished.take(*lists.moved(), names)
         plan()
 
-    return pn.Column(pn.FlexBox(out, come), button(say("app.day_again"), again),
-                     sizing_mode="stretch_width")
+    return pn.Column(words(html.escape(say("app.day_move")), css="small"), lists,
+                     button(say("app.day_again"), again), sizing_mode="stretch_width")
 
 
 def _noting(page: Page, form: Path, stops: pd.DataFrame, plan: Any) -> Any:

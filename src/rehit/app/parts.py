@@ -14,6 +14,8 @@ from weakref import finalize
 
 import pandas as pd
 import panel as pn
+import param
+from panel.custom import JSComponent
 
 from rehit.errors import ManyErrors, RehitError
 from rehit.report.say import Say
@@ -140,6 +142,24 @@ def text_input(label: str, value: str = "", *, max_width: int = 640) -> pn.widge
     """Return a line to write in."""
     return pn.widgets.TextInput(label=label, value=value, stylesheets=[SHEET], margin=4,
                                 sizing_mode="stretch_width", max_width=max_width)
+
+
+class TwoLists(JSComponent):
+    """Two lists between which things are dragged, or moved by the button that each has.
+
+    A thing is its ``id``, its ``name`` and whether it was ``moved`` from where it stood at first.
+    """
+
+    inside = param.List()
+    outside = param.List()
+    texts = param.Dict()
+    _esm = (files("rehit.app") / "two_lists.js").read_text(encoding="utf-8")
+
+    def moved(self) -> tuple[list[str], list[str]]:
+        """Return what came in and what went out."""
+        came, gone = ([str(each["id"]) for each in side if each.get("moved")]
+                      for side in (self.inside, self.outside))
+        return came, gone
 
 
 def side_by_side(parts: Iterable[Any]) -> pn.FlexBox:

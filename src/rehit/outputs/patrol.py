@@ -31,7 +31,7 @@ from rehit.patrol.day import (
     crew_sheets,
     write_plan,
 )
-from rehit.patrol.fleet import on_foot, shift_hours, without_walkers
+from rehit.patrol.fleet import on_foot, shift_hours, with_hours, without_walkers
 from rehit.patrol.looks import (
     Calendar,
     Frequency,
@@ -56,7 +56,14 @@ from rehit.patrol.routes import Plan, clock, plan_routes
 from rehit.patrol.stops import NO_PLACE, NOT_FOR_CREWS, hotspot_stops, reported_stops
 from rehit.patrol.travel import Network, Travel, build_network, hour_columns, nearest_seconds
 from rehit.report.phone import phone_page
-from rehit.report.route_files import routes_table, write_geojson, write_gpx, write_stops_csv
+from rehit.report.route_files import (
+    STREETS_FILE,
+    routes_table,
+    write_geojson,
+    write_gpx,
+    write_stops_csv,
+    write_streets_near,
+)
 from rehit.report.runsheet import render_calendar, render_run_sheet
 from rehit.report.say import Say
 from rehit.tables import table as contract
@@ -101,7 +108,7 @@ NO_WISHES = Wishes()
 
 def write_patrol(chain: Chain, stage: Path, *, day: date | None,
                  crews: int | Sequence[str] | None, results: Sequence[Path] = (),
-                 wishes: Wishes = NO_WISHES) -> dict[str, object]:
+                 wishes: Wishes = NO_WISHES, hours: str = "") -> dict[str, object]:
     """Plan one day and the coming weeks and write everything into `stage`.
 
     Parameters
@@ -118,8 +125,10 @@ def write_patrol(chain: Chain, stage: Path, *, day: date | None,
         Tables that crews filled in after earlier days (``results_<day>.csv``).
     wishes
         What the planner wants in the day and what not.
+    hours
+        When all crews are out that day, such as ``06:00-14:00``; by default each at its own hours.
     """
-    found = plan_day(chain, day=day, crews=crews, results=results, wishes=wishes)
+    found = plan_day(chain, day=day, crews=crews, results=results, wishes=wishes, hours=hours)
     stage.mkdir(exist_ok=True)
     chain.step("step.writing_run_sheets")
     write_day(stage, found.plan, found.sheets, day=found.day, say=chain.say,
@@ -178,17 +187,19 @@ class DayPlan:
 
 
 def plan_day(chain: Chain, *, day: date | None, crews: int | Sequence[str] | None,
-             results: Sequence[Path] = (), wishes: Wishes = NO_WISHES) -> DayPlan:
+             results: Sequence[Path] = (), wishes: Wishes = NO_WISHES,
+             hours: str = "") -> DayPlan:
     """Plan a day from the chain's results, and the visit intervals.
 
     Parameters
     ----------
     chain
         The project's results, with the numbers in force.
-    day, crews, wishes, results
+    day, crews, wishes, results, hours
         As for :func:`write_patrol`.
     """
     team, notes = fleet(chain, crews)
+    team = with_hours(team, hours, option="--hours") if hours else team
     numbers = day_numbers(chain, team)
     day, idle = day_to_plan(chain, day)
     handed_in = [read_results(file) for file in results]
@@ -873,6 +884,8 @@ def write_day(stage: Path, plan: Plan, sheets: list[Sheet], *, day: date, say: S
                        file=f"{RESULTS}_{name}"), encoding="utf-8")
         write_gpx(sheet, stage / f"route_{name}.gpx", say=say)
     write_geojson(sheets, stage / "routes.geojson")
+    if streets is not None and sheets:
+        write_streets_near(sheets, streets, stage / STREETS_FILE)
     write_stops_csv(sheets, stage / "stops.csv", say=say)
     write_csv(routes_table(sheets), stage / "routes.csv")
     write_csv(plan.left_out.assign(reason=say.cells(plan.left_out["reason"])),

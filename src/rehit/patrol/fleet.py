@@ -187,6 +187,30 @@ def _shift(vehicle: Mapping[str, object]) -> tuple[int, int] | None:
     return (start, end) if end - start <= LONGEST_SHIFT_MIN else None
 
 
+def with_hours(crews: gpd.GeoDataFrame, hours: str, *, option: str) -> gpd.GeoDataFrame:
+    """Return crews that are all out at the same hours, whatever hours they keep otherwise.
+
+    Parameters
+    ----------
+    crews
+        The `patrol_crews` table.
+    hours
+        Start and end, such as ``06:00-14:00``.
+    option
+        Where that was asked for, for the message.
+
+    Raises
+    ------
+    SettingError
+        If these are no two times, or further apart than a shift may be.
+    """
+    start, _, end = (part.strip() for part in hours.partition("-"))
+    shift = _shift({"shift_start": start, "shift_end": end})
+    if shift is None:
+        raise SettingError(option, "errors.not_a_shift", start=start, end=end)
+    return crews.assign(shift_start_min=float(shift[0]), shift_end_min=float(shift[1]))
+
+
 def _refusal(note: Message, where: str) -> RehitError:
     """Return the reason why a vehicle stays at home as an error."""
     spot = message("where.vehicle", file=where, vehicle=note.facts["vehicle"])

@@ -17,6 +17,9 @@ from rehit.report.runsheet import expect_words, method_words
 from rehit.report.say import Say
 
 M_PER_KM = 1000.0
+#: The streets around the day's routes: so much of their width beyond them, kinks below so many
+#: metres left out.
+STREETS_FILE, NEAR_SHARE, NEAR_SIMPLE_M = "routes_streets.geojson", 0.08, 2.0
 #: Columns of the day's stops, written on a day without any too.
 STOPS_CSV = ("crew", "stop", "kind", "place", "arrive", "start", "leave", "drive_min", "method",
              "expected", "paint_l", "remover_l", "wash_water_l", "materials", "cautions", "x", "y")
@@ -94,6 +97,16 @@ def write_geojson(sheets: list[Sheet], path: Path) -> None:
     whole = gpd.GeoDataFrame(pd.concat(parts, ignore_index=True), crs=WGS84) if parts else (
         gpd.GeoDataFrame(geometry=[], crs=WGS84))
     path.write_text(whole.to_json(drop_id=True, na="drop"), encoding="utf-8")
+
+
+def write_streets_near(sheets: list[Sheet], streets: gpd.GeoDataFrame, path: Path) -> None:
+    """Write the streets around the day's routes as GeoJSON (RFC 7946), to be drawn behind them."""
+    ways = routes_table(sheets)
+    west, south, east, north = ways.total_bounds
+    edge = NEAR_SHARE * max(east - west, north - south)
+    near = streets.geometry.cx[west - edge:east + edge, south - edge:north + edge]
+    lines = near.simplify(NEAR_SIMPLE_M).to_crs(WGS84)
+    path.write_text(gpd.GeoDataFrame(geometry=lines).to_json(drop_id=True), encoding="utf-8")
 
 
 def routes_table(sheets: list[Sheet]) -> gpd.GeoDataFrame:
