@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from distributed import Client, LocalCluster
 from invented_patch import make_patch
 from made_town import write_small_town
 
@@ -56,6 +57,27 @@ def test_tables_sentences_and_two_pages_are_written(out: Path) -> None:
     table = pd.read_csv(out / "policies_against_today.csv")
     days = table[table["measure"] == "days that markings stand"].set_index("policy")["average"]
     assert days["clear in a day"] < 0 < days["<b>=1+1"]
+
+
+def test_workers_of_a_scheduler_find_the_same_to_the_byte(
+        town: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("rehit.outputs.whatif.MOST_DRAWS", 20)  # so that there are three batches
+    options = ["--draws", "50", "--years", "1", "--policies", str(town / "policies.toml")]
+    assert main(["whatif", str(town), "--out", str(tmp_path / "here"), *options]) == 0
+    with LocalCluster(n_workers=2, threads_per_worker=1, host="127.0.0.1",
+                      dashboard_address="127.0.0.1:0",
+                      scheduler_kwargs={"dashboard": False}) as cluster:
+        assert main(["whatif", str(town), "--out", str(tmp_path / "there"), *options,
+                     "--scheduler", cluster.scheduler_address]) == 0
+        with Client(cluster) as client:
+            done = client.run_on_scheduler(
+                lambda dask_scheduler: dask_scheduler.transition_counter)
+    assert done > 0  # the workers did have work
+    tables = sorted(path.name for path in (tmp_path / "here").glob("*.csv"))
+    assert len(tables) == 6
+    for name in tables:
+        assert (tmp_path / "here" / name).read_bytes() == (
+            tmp_path / "there" / name).read_bytes(), name
 
 
 def test_what_today_clears_is_the_one_total_that_costs_start_from(town: Path) -> None:

@@ -62,9 +62,10 @@ def test_a_new_standard_stretches_the_times_of_the_log_and_the_way_to_a_job() ->
     patch = make_patch(3, wait_days=4.0, travel_power=0.5)
     quick = Policy(name="quick", ordinary_working_days=1.25)  # a quarter of today's 5
     now, chance, ordinary = np.array([0.25]), np.array([0.5]), np.array([False])
-    assert patch.planned(now, chance, ordinary, TODAY)[0] == pytest.approx(4.25)
-    assert patch.planned(now, chance, ordinary, quick)[0] == pytest.approx(1.25)
-    assert patch.planned(np.array([np.inf]), chance, ordinary, quick)[0] == np.inf
+    waits = patch.waits_at(chance, TODAY.order)
+    assert patch.planned(now, waits, ordinary, TODAY)[0] == pytest.approx(4.25)
+    assert patch.planned(now, waits, ordinary, quick)[0] == pytest.approx(1.25)
+    assert patch.planned(np.array([np.inf]), waits, ordinary, quick)[0] == np.inf
     # Beardwood, Halton and Hammersley 1959: a quarter of the jobs waiting, twice the way.
     far = make_patch(3, practice=_with_travel(0.3))
     assert far.travel_of(TODAY) == pytest.approx(0.3)

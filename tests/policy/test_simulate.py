@@ -13,7 +13,7 @@ from rehit.observed import DAYS_PER_YEAR
 from rehit.policy import simulate
 from rehit.policy.patch import Clock
 from rehit.policy.policies import Policy
-from rehit.policy.simulate import live
+from rehit.policy.simulate import live, most_draws
 
 TODAY = Policy(name="today")
 
@@ -158,3 +158,22 @@ def test_clock_counts_working_days_and_finds_back() -> None:
     assert clock.time(np.array([0.5, 5.5])).tolist() == pytest.approx([11 / 24, 7 + 11 / 24])
     # Within one working day of Thursday noon is by midnight of Friday; of Saturday, Monday's.
     assert clock.end_of(np.array([1.0, 1.0]), np.array([3.5, 5.5])).tolist() == [5.0, 8.0]
+
+
+def test_a_year_taken_in_parts_is_the_same_year(monkeypatch: pytest.MonkeyPatch,
+                                                lived: list[simulate.Lived]) -> None:
+    patch = whole_patch()
+    monkeypatch.setattr(simulate, "MOST_EVENTS", 30_000)
+    parts = live(patch, POLICIES, sure_worlds(patch, 120, years=3, never_ratio=0.2), seed=7,
+                 years=3)
+    for one, other in zip(lived, parts, strict=True):
+        for name, value in one.sums.items():
+            assert other.sums[name] == pytest.approx(value, abs=1e-6), (one.policy.name, name)
+        assert (one.cleanings == other.cleanings).all()
+
+
+def test_no_more_draws_side_by_side_than_memory_holds() -> None:
+    small, large = (most_draws(make_patch(n), policies=4, years=5, memory_bytes=3e8)
+                    for n in (500, 50_000))
+    assert large < small / 10
+    assert most_draws(make_patch(10**6), policies=4, years=5, memory_bytes=3e8) == 1

@@ -1,4 +1,4 @@
-"""The view for decisions: a day's patrol, a price for the contract, the quarter's report."""
+"""The view for decisions: a day's patrol, the contract's price, policies, a period's report."""
 
 from __future__ import annotations
 
@@ -26,6 +26,7 @@ from rehit.app.parts import (
     written,
 )
 from rehit.app.running import downloads, resume, run
+from rehit.app.trying import whatif
 from rehit.outputs.price import RISK_PICTURES
 from rehit.outputs.report import PAPER, WORKBOOK
 from rehit.parameters import load_parameters
@@ -50,9 +51,9 @@ RISK_SHOWN = 3
 
 
 def view(page: Page) -> Any:
-    """Return the view: three parts, for three people."""
+    """Return the view: a part for each decision."""
     parts: dict[str, Callable[[Page], Any]] = {
-        "patrol": patrol, "price": price, "quarter": quarter}
+        "patrol": patrol, "price": price, "whatif": whatif, "quarter": quarter}
     return pn.Column(heading(page.say("app.decide_head")), tabs({
         page.say(f"app.part_{name}"): partial(make, page) for name, make in parts.items()}),
         sizing_mode="stretch_width")

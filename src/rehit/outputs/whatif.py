@@ -59,8 +59,9 @@ from rehit.policy.patch import (
     working_days,
 )
 from rehit.policy.policies import TODAY, Policy, read_policies
-from rehit.policy.simulate import Lived, live
+from rehit.policy.simulate import Lived, live, most_draws
 from rehit.region.run import reached
+from rehit.report.figures import cost_and_days, draw_picture
 from rehit.report.policies import Tried, committee_paper, policy_messages
 from rehit.workdays import public_holidays
 
@@ -72,11 +73,13 @@ MINUTES_PER_HOUR = 60
 PILOT_ROUNDS, PILOT_DRAWS, PILOT_MARKINGS = 3, (4, 40), 4e5
 #: Chances of the interval at which a measured effect of quick clearance is tried.
 EFFECT_LEVEL = 0.9
+#: Cost against visible days, as drawn for a desk and for a phone.
+TRADE_PICTURES = ("policies_cost_days.svg", "policies_cost_days_narrow.svg")
 WORTHS = (0.0, 1.0, 5.0, 20.0)
 #: Processes of this machine, and markings up to which one alone is done before another begins.
 PROCESSES, FEW_MARKINGS = 2, 2e6
-#: Draws lived through side by side; events of a year of them, which bound memory; fewest draws.
-MOST_DRAWS, MOST_EVENTS, FEWEST_DRAWS = 100, 2e6, 20
+#: Draws lived through side by side, and memory they may take; fewest draws.
+MOST_DRAWS, BATCH_BYTES, FEWEST_DRAWS = 200, 2.5e8, 20
 #: Longest interval between looks, in rounds that see each place once.
 LONGEST_ROUNDS = 20
 #: So many times the most markings are lived through where even the fewest draws need them.
@@ -115,7 +118,9 @@ class Lab:
         """Live through the policies in the first `draws` worlds."""
         return live(self.patch, policies, self.worlds.part(slice(0, draws)), seed=self.seed,
                     years=self.years, effect=effect,
-                    batch=_side_by_side(self.patch, len(policies)))
+                    batch=min(MOST_DRAWS, most_draws(
+                        self.patch, policies=len(policies), years=self.years,
+                        memory_bytes=BATCH_BYTES)))
 
     def measured(self, lived: list[Lived]) -> list[dict[str, Numbers]]:
         """Return the measures of each policy."""
@@ -123,12 +128,6 @@ class Lab:
         prices = replace(self.prices, factors=self.prices.factors[:, :draws],
                          cover_factors=self.prices.cover_factors[:, :draws])
         return [measured(each, self.patch, prices) for each in lived]
-
-
-def _side_by_side(patch: Patch, n_policies: int) -> int:
-    """Return how many draws are lived through at once, so that a year of them fits into memory."""
-    per_lane = 2 * (patch.known_per_year + patch.elsewhere_per_year) + patch.n
-    return int(min(max(MOST_EVENTS / (per_lane * n_policies), 1), MOST_DRAWS))
 
 
 def set_up_lab(chain: Chain, *, n_policies: int, years: int | None = None,
@@ -592,6 +591,10 @@ def write_whatif(chain: Chain, stage: Path, *, policies: Path | None = None,
                         ("policies_best", tried.best), ("policies_to_measure", tried.unknowns),
                         ("policies_quick_clearance", tried.flips)):
         write_csv(say.columns(table, words), stage / f"{name}.csv")
+    drawn = draw_picture("trade", lambda ax: cost_and_days(
+        tried.frontier, years=tried.years, ax=ax, say=say, currency=say.currency, titled=False))
+    for file, picture in zip(TRADE_PICTURES, (drawn.wide, drawn.narrow), strict=True):
+        (stage / file).write_bytes(picture)
     (stage / "policies_summary.pdf").write_bytes(
         committee_paper(tried, say, name=chain.project.name))
     told = policy_messages(tried)

@@ -72,8 +72,11 @@ def measured(lived: Lived, patch: Patch, prices: Prices) -> dict[str, Numbers]:
     sums, policy = lived.sums, lived.policy
     coated = np.append(patch.coated_by(policy), False)
     lines = np.where(coated[:, None], prices.cleaning_coated, prices.cleaning)
-    by_line = lived.cleanings.astype(float) @ lines  # years × draws × lines
-    by_line = by_line * prices.factors.T
+    litres = np.where(coated, prices.litres_coated, prices.litres)
+    each = np.column_stack([lines, litres])
+    # Year by year, since there may be very many places: years × draws × lines.
+    totals = np.stack([year.astype(float) @ each for year in lived.cleanings])
+    by_line = totals[..., :-1] * prices.factors.T
     renewed = renewals(lived.cleanings[:, :, :-1], coated[:-1], prices)
     covering = (renewed @ prices.cover[coated[:-1]]) * prices.cover_factors.T
     look_hours = lived.looks[:, None] * patch.practice.look_h
@@ -95,8 +98,7 @@ def measured(lived: Lived, patch: Patch, prices: Prices) -> dict[str, Numbers]:
         "looks": np.broadcast_to(lived.looks[:, None], cost.shape),
         "found_by_looks": sums["found"], "cost": cost, "cash": cash, "crew_hours": hours,
         "spare_hours": paid - hours,
-        "litres": lived.cleanings.astype(float) @ np.where(
-            coated, prices.litres_coated, prices.litres),
+        "litres": totals[..., -1],
         "standing_at_end": lived.standing[None, :]}
 
 

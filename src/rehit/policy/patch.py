@@ -295,17 +295,22 @@ class Patch:
         given = getattr(policy, name)
         return 1.0 if given is None else float(given / getattr(self.practice, name))
 
-    def planned(self, reported: Numbers, chance: Numbers, offensive: NDArray[np.bool_],
-                policy: Policy) -> Numbers:
+    def waits_at(self, chance: Numbers, order: str) -> tuple[Numbers, Numbers]:
+        """Return the log's times to clearance at these chances: of ordinary, and offensive ones."""
+        kinds = ("all", "all") if order == "report" else KINDS
+        ordinary, offends = (np.interp(chance, CHANCES, self.waits[kind]) for kind in kinds)
+        return ordinary, offends
+
+    def planned(self, reported: Numbers, waits: tuple[Numbers, Numbers],
+                offensive: NDArray[np.bool_], policy: Policy) -> Numbers:
         """Return by when each reported marking is planned to be cleared.
 
         Crews are taken to keep a new standard as well as they keep today's: the times of the log,
         stretched or shortened with the standard. Ordinary ones are in working days, since what
         waits over a week end does not wait longer for the crew.
         """
-        kinds = ("all", "all") if policy.order == "report" else KINDS
-        ordinary, offends = (np.interp(chance, CHANCES, self.waits[kind]) for kind in kinds)
-        told, clock = np.isfinite(reported), self.practice.clock
+        (ordinary, offends), told = waits, np.isfinite(reported)
+        clock = self.practice.clock
         known = np.where(told, reported, 0.0)
         done = clock.time(clock.work(known) + ordinary * self._standard(policy, "ordinary"))
         done = np.where(offensive, known + offends * self._standard(policy, "offensive"),

@@ -9,7 +9,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
+from itertools import groupby, pairwise
+from operator import itemgetter
+from typing import Any
 
 import numpy as np
 from joblib import Parallel, delayed
@@ -22,11 +24,17 @@ from rehit.policy.policies import Policy
 Numbers = NDArray[np.float64]
 Whole = NDArray[np.int64]
 Flags = NDArray[np.bool_]
+#: Times of looks, in order, and their places.
+Looks = tuple[Numbers, Whole]
 MARK, PLANNED, LOOK = range(3)
 BLOCK_DAYS = 28.0
 LEAST_DAYS = 1e-5
 #: Different places that markings of places not known so far are spread over, one after another.
 ELSEWHERE = 2000
+#: Events dealt with at a time, which bounds memory: a year of many is taken in parts.
+MOST_EVENTS = 400_000
+#: Memory that each wall of a lane takes, and each marking of a year.
+WALL_BYTES, MARK_BYTES = 33, 200
 #: What is added up in each year and draw: of markings, of jobs, and of both.
 OF_MARKINGS = ("markings", "markings_offensive", "rehits")
 OF_JOBS = ("cleared", "reported", "reported_offensive", "in_time", "in_time_offensive",
@@ -61,7 +69,7 @@ class Lived:
 
 
 def live(patch: Patch, policies: Sequence[Policy], worlds: Worlds, *, seed: int, years: int,
-         effect: float = 1.0, batch: int = 100, n_jobs: int | None = None) -> list[Lived]:
+         effect: float = 1.0, batch: int = 128, n_jobs: int | None = None) -> list[Lived]:
     """Live the patch through under each policy, in every drawn world.
 
     Parameters
@@ -90,10 +98,17 @@ def live(patch: Patch, policies: Sequence[Policy], worlds: Worlds, *, seed: int,
         One for each policy, draws in the order of `worlds`.
     """
     parts = [slice(at, min(at + batch, worlds.draws)) for at in range(0, worlds.draws, batch)]
+    looks = [patch.looks_of(policy, patch.ends(years)) for policy in policies]
+    bare = replace(patch, intervals=_no_intervals)  # whose rule other processes need not load
     lived = Parallel(n_jobs=n_jobs)(
-        delayed(_live_batch)(patch, policies, worlds.part(each), [seed, number], years, effect)
-        for number, each in enumerate(parts))
-    return [_joined([each[at] for each in lived]) for at in range(len(policies))]
+        delayed(_live_batch)(bare, policies, looks, worlds.part(each), [seed, number], years,
+                             effect) for number, each in enumerate(parts))
+    return [_joined([each.pop(0) for each in lived]) for _ in policies]
+
+
+def _no_intervals(looks_per_week: float) -> Numbers:
+    """Refuse to work out looks once more."""
+    raise NotImplementedError(looks_per_week)
 
 
 def _joined(parts: Sequence[Lived]) -> Lived:
@@ -104,17 +119,26 @@ def _joined(parts: Sequence[Lived]) -> Lived:
         standing=np.concatenate([p.standing for p in parts]))
 
 
-def _live_batch(patch: Patch, policies: Sequence[Policy], worlds: Worlds, seed: list[int],
-                years: int, effect: float) -> list[Lived]:
+def _live_batch(patch: Patch, policies: Sequence[Policy], looks: Sequence[Looks], worlds: Worlds,
+                seed: list[int], years: int, effect: float) -> list[Lived]:
     rng = np.random.default_rng(seed)
     spread = patch.most_speed(effect)
-    run = _Run(patch, policies, worlds, years=years, effect=effect)
+    run = _Run(patch, policies, looks, worlds, years=years, effect=effect)
     used = np.zeros(worlds.draws, dtype=np.int64)
     for stretch in range(years + 1):  # the first leads in
         marks = come(patch, worlds, stretch=stretch, spread=spread, used=used, rng=rng)
         used = marks.used
         run.live(marks, stretch)
+        del marks  # before others come
     return run.ended()
+
+
+def most_draws(patch: Patch, *, policies: int, years: int, memory_bytes: float) -> int:
+    """Return how many draws may be lived through side by side in so much memory."""
+    walls = policies * (patch.n + ELSEWHERE) * WALL_BYTES
+    cleanings = policies * (years + 2) * (patch.n + 1) * np.dtype(np.int16).itemsize
+    marks = (patch.known_per_year + patch.elsewhere_per_year) * MARK_BYTES
+    return max(int(memory_bytes / (walls + cleanings + marks)), 1)
 
 
 # Markings as they would come to clean walls.
@@ -151,6 +175,11 @@ class Marks:
     offensive: Flags
     effort: Numbers
     used: Whole
+
+    def part(self, rows: Flags) -> Marks:
+        """Return some of the markings."""
+        return Marks(**{name: value if name == "used" else value[rows]
+                        for name, value in vars(self).items()})
 
 
 def come(patch: Patch, worlds: Worlds, *, stretch: int, spread: float, used: Whole,
@@ -230,9 +259,10 @@ def _expanded(number: NDArray[np.int64]) -> tuple[Whole, Whole]:
 class _Run:
     """All draws of all policies side by side: a lane for each draw of each policy."""
 
-    def __init__(self, patch: Patch, policies: Sequence[Policy], worlds: Worlds, *, years: int,
-                 effect: float) -> None:
-        self.patch, self.policies, self.worlds, self.years = patch, policies, worlds, years
+    def __init__(self, patch: Patch, policies: Sequence[Policy], looks: Sequence[Looks],
+                 worlds: Worlds, *, years: int, effect: float) -> None:
+        self.patch, self.policies, self.looks, self.worlds = patch, policies, looks, worlds
+        self.years = years
         self.effect, self.spread = effect, patch.most_speed(effect)
         self.n_lanes, self.end = len(policies) * worlds.draws, patch.ends(years)
         self.slots = patch.n + ELSEWHERE
@@ -243,13 +273,7 @@ class _Run:
         self.effort = np.ones(size, dtype=np.float32)
         self.offends = np.zeros(size, dtype=bool)
         self._set_policies()
-        # Stretches: the lead-in, the years, and what comes after the end.
-        n = years + 2
-        self.markings = np.zeros((n, self.n_lanes, len(OF_MARKINGS)))
-        self.done = np.zeros((n, self.n_lanes, len(OF_JOBS)))
-        self.found, self.faded = np.zeros((2, n, self.n_lanes))
-        self.visible = np.zeros((n, self.n_lanes, 2))
-        self.cleanings = np.zeros((n, self.n_lanes, patch.n + 1), dtype=np.int16)
+        self.book = _Book(patch, self.n_lanes, years=years, standards=self.standards)
         self.waiting = _Jobs.none()
 
     def _set_policies(self) -> None:
@@ -278,25 +302,30 @@ class _Run:
                             for policy, n in zip(self.policies, whole, strict=True)])
         self.free = np.where(np.arange(max(whole))[:, None] < lanes(whole), 0.0, np.inf)
         self.clock = practice.clock
-        self.looks = [patch.looks_of(policy, self.end) for policy in self.policies]
-
-    def _stretch(self, time: Numbers) -> Whole:
-        """Return the stretch that each time falls into."""
-        number = np.floor((time - self.patch.lead_days) / DAYS_PER_YEAR).astype(np.int64) + 1
-        return np.asarray(np.minimum(np.maximum(number, 0), self.years + 1))
 
     def live(self, marks: Marks, stretch: int) -> None:
-        """Live through the lead-in or one year."""
-        start, until = self.patch.ends(stretch - 1), self.patch.ends(stretch)
+        """Live through the lead-in or one year, in parts of so many events as memory holds."""
+        events = len(marks.at) * len(self.policies)
+        edges = np.linspace(self.patch.ends(stretch - 1), self.patch.ends(stretch),
+                            events // MOST_EVENTS + 2)
+        self.now = stretch
+        for start, until in pairwise(edges.tolist()):
+            last = until == edges[-1]
+            self._live_part(marks.part((marks.at >= start) & ((marks.at < until) | last)),
+                            start, until)
+
+    def _live_part(self, marks: Marks, start: float, until: float) -> None:
         earlier = len(self.waiting.at)
-        self.jobs, self.now = self.waiting.followed_by(self._jobs_of(marks)), stretch
-        jobs, deals = self.jobs, (self._mark, self._plan, self._look)
+        self.jobs = jobs = self.waiting.followed_by(self._jobs_of(marks))
+        deals = self._mark, self._plan, self._look
         for kind, lane, item, time in _in_order(
                 jobs, first_new=earlier, start=start, until=until, n_lanes=self.n_lanes):
             deals[kind](lane, item, time)
         self.waiting = jobs.kept(np.flatnonzero(
             ((jobs.planned >= until) & (jobs.planned < self.end))
             | ((jobs.looked >= until) & (jobs.looked < self.end))))
+        self.jobs = self.waiting  # the others need no memory any more
+        self.book.add_up()
 
     def _jobs_of(self, marks: Marks) -> _Jobs:
         """Return a stretch's markings as each policy has them: reported, planned, looked at."""
@@ -305,6 +334,8 @@ class _Run:
         chance = marks.plan ** worlds.haste[marks.draw]
         usual = -np.log1p(-marks.delay) * worlds.report_days[marks.draw, place]
         told, plans, looked = [], [], []
+        waits = {order: patch.waits_at(chance, order)
+                 for order in {policy.order for policy in self.policies}}
         for policy, looks in zip(self.policies, self.looks, strict=True):
             ratio = worlds.never_ratio * policy.never_reported_share
             never = marks.never < (ratio / (1 + ratio))[marks.draw]
@@ -312,7 +343,7 @@ class _Run:
             told.append(reported)
             # A job never comes before its marking, even where everything happens at once.
             plans.append(np.maximum(
-                patch.planned(reported, chance, marks.offensive, policy),
+                patch.planned(reported, waits[policy.order], marks.offensive, policy),
                 reported + LEAST_DAYS))
             looked.append(_first_look(marks, *looks, end=self.end))
         n = len(self.policies)
@@ -340,8 +371,7 @@ class _Run:
         self.offends[wall_new] = offensive = jobs.offensive[new]
         again = self.patch.seen_before[np.minimum(slot[clean], self.patch.n)] | (
             clear[clean] > -np.inf)
-        self.markings[self.now, lane[clean]] += _columns(
-            np.ones(len(new)), offensive, again)
+        self.book.came.append((self.now, lane[clean], offensive, again))
         if beside.any():
             wall, job = wall[beside], job[beside]
             self.reported[wall] = np.minimum(reported[beside], jobs.reported[job])
@@ -353,28 +383,10 @@ class _Run:
         days = self.patch.fades_after_days
         gone = (reported == np.inf) & (now - since > days)
         if gone.any():
-            ended = since[gone] + days
-            self._stood(lane[gone], since[gone], ended, self.offends[wall[gone]])
-            self.faded[self._stretch(ended), lane[gone]] += 1
+            self.book.faded.append((lane[gone], since[gone], since[gone] + days,
+                                    self.offends[wall[gone]]))
             self.since[wall[gone]] = np.inf
         return np.asarray(gone)
-
-    def _stood(self, lane: Whole, since: Numbers, until: Numbers, offends: Flags, *,
-               repeated: bool = False) -> None:
-        """Add up the days that markings stood, each in its year; lanes may be `repeated`."""
-        until = np.minimum(until, self.end)
-        first = self._stretch(since)
-        in_first = np.minimum(until, self.patch.lead_days + first * DAYS_PER_YEAR) - since
-        parts = [(first, in_first)]
-        left = until - since - in_first
-        if left.any():
-            # Two years later and more is rare: such days are counted in the year of the end.
-            parts.append((np.minimum(self._stretch(until), self.years), left))
-        for year, days in parts:
-            if repeated:
-                np.add.at(self.visible, (year, lane), _columns(days, days * offends))
-            else:
-                self.visible[year, lane] += _columns(days, days * offends)
 
     def _plan(self, lane: Whole, job: Whole, now: Numbers) -> None:
         """Hand reported markings to the crews, unless the wall is done or in hand already."""
@@ -396,7 +408,7 @@ class _Run:
         live = np.flatnonzero((since < np.inf) & ~gone & (now >= self.clear[wall]))
         if len(live):
             lane = lane[live]
-            self.found[self.now, lane] += reported[live] > now[live]
+            self.book.found.append((self.now, lane[reported[live] > now[live]]))
             self._send(lane, place[live], wall[live], now[live], 0.0)
 
     def _send(self, lane: Whole, slot: Whole, wall: Whole, now: Numbers,
@@ -415,31 +427,18 @@ class _Run:
         free = self.free[:, lane]
         crew = free.argmin(axis=0)
         by_now, at_report = (self.clock.work(when) for when in (now, np.minimum(reported, now)))
-        called = self.offends[wall] & (by_now <= at_report + LEAST_DAYS) & (reported < now)
+        offends = self.offends[wall]
+        called = offends & (by_now <= at_report + LEAST_DAYS) & (reported < now)
         ready = free[crew, np.arange(len(lane))]
         done = np.maximum(np.maximum(by_now - takes, at_report), ready) + takes
         self.free[crew, lane] = np.where(called, ready, done)
         clear = np.where(called, now, np.maximum(self.clock.time(done), now))
-        self._count(lane, wall, place, clear, hours, reported)
+        self.book.sent.append((lane, place, self.since[wall], clear, reported, offends, hours))
         self.since[wall], self.reported[wall], self.clear[wall] = np.inf, np.inf, clear
         if self.effect != 1:
             waited = np.where(reported <= clear, clear - reported, 0.0)
             self.speed[wall] = self.usual_speed[self.policy[lane], slot] * patch.speed_after(
                 waited, self.effect)
-
-    def _count(self, lane: Whole, wall: Whole, place: Whole, clear: Numbers, hours: Numbers,
-               reported: Numbers) -> None:
-        """Add a job up in the year in which the wall is clean again."""
-        year = self._stretch(clear)
-        offends, told = self.offends[wall], reported <= clear
-        waited = np.where(told, clear, self.end) - np.where(told, reported, self.end)
-        known, (days, hours_as_days) = np.where(told, reported, 0.0), self.standards[lane].T
-        due = np.where(offends, known + hours_as_days, self.clock.end_of(days, known))
-        in_time = told & (clear <= due)
-        self.done[year, lane] += _columns(np.ones(len(lane)), told, told & offends, in_time,
-                                          in_time & offends, waited, hours)
-        self._stood(lane, self.since[wall], clear, offends)
-        self.cleanings[year, lane, place] += 1
 
     def ended(self) -> list[Lived]:
         """Count what still stands; what crews would be done with later stands too."""
@@ -447,29 +446,109 @@ class _Run:
         lane, since = wall // self.slots, self.since[wall]
         fades = since + self.patch.fades_after_days
         gone = (self.reported[wall] == np.inf) & (fades < self.end)
-        np.add.at(self.faded, (self._stretch(fades[gone]), lane[gone]), 1)
-        self._stood(lane, since, np.where(gone, fades, self.end), self.offends[wall],
-                    repeated=True)
-        standing = np.bincount(lane[~gone], minlength=self.n_lanes) + self.done[-1, :, 0]
-        columns = np.concatenate([self.markings, self.done, self.found[..., None],
-                                  self.faded[..., None], self.visible], axis=2)[1:-1]
+        standing = self.book.close(lane, since, np.where(gone, fades, np.inf), self.offends[wall])
         edges = [self.patch.ends(stretch) for stretch in range(self.years + 1)]
         lived = []
         for number, policy in enumerate(self.policies):
             own = slice(number * self.worlds.draws, (number + 1) * self.worlds.draws)
             looks = np.diff(np.searchsorted(self.looks[number][0], edges)).astype(float)
             lived.append(Lived(
-                policy, {name: columns[:, own, at] for at, name in enumerate(SUMS)},
-                self.cleanings[1:-1, own], standing[own], looks))
+                policy, {name: self.book.sums[name][1:-1, own] for name in SUMS},
+                self.book.cleanings[1:-1, own], standing[own], looks))
         return lived
 
 
-def _columns(*values: NDArray[np.generic]) -> Numbers:
-    """Return values side by side; quicker than to stack them."""
-    table = np.empty((len(values[0]), len(values)))
-    for at, each in enumerate(values):
-        table[:, at] = each
-    return table
+class _Book:
+    """What happened, as it happens, added up by year and lane from time to time.
+
+    Attributes
+    ----------
+    sums
+        Name of `SUMS` to stretches × lanes: the lead-in, the years, what comes after the end.
+    cleanings
+        Stretches × lanes × places, places not known before in the last column.
+    came, sent, faded, found
+        Not added up yet: markings that came to clean walls, jobs of the crews, markings that went
+        of themselves, and lanes in which looks found what nobody had reported.
+    """
+
+    def __init__(self, patch: Patch, n_lanes: int, *, years: int, standards: Numbers) -> None:
+        self.years, self.lead, self.end = years, patch.lead_days, patch.ends(years)
+        self.clock, self.standards = patch.practice.clock, standards
+        self.shape = years + 2, n_lanes
+        self.sums = {name: np.zeros(self.shape) for name in SUMS}
+        self.cleanings = np.zeros((*self.shape, patch.n + 1), dtype=np.int16)
+        self.came: list[tuple[int, Whole, Flags, Flags]] = []
+        self.sent: list[tuple[Whole, Whole, Numbers, Numbers, Numbers, Flags, Numbers]] = []
+        self.faded: list[tuple[Whole, Numbers, Numbers, Flags]] = []
+        self.found: list[tuple[int, Whole]] = []
+
+    def _stretch(self, time: Numbers) -> Whole:
+        """Return the stretch that each time falls into."""
+        number = np.floor((time - self.lead) / DAYS_PER_YEAR).astype(np.int64) + 1
+        return np.asarray(np.minimum(np.maximum(number, 0), self.years + 1))
+
+    def _add(self, stretch: Whole | int, lane: Whole,
+             **values: NDArray[np.generic] | None) -> None:
+        """Add values, or ones, to sums."""
+        where = np.asarray(stretch * self.shape[1] + lane)
+        for name, value in values.items():
+            self.sums[name] += np.bincount(
+                where, value, minlength=self.shape[0] * self.shape[1]).reshape(self.shape)
+
+    def add_up(self) -> None:
+        """Add up what happened since it was last done."""
+        for now, rows in groupby(self.came, key=itemgetter(0)):
+            lane, offensive, again = _joined_columns([row[1:] for row in rows])
+            self._add(now, lane, markings=None, markings_offensive=offensive, rehits=again)
+        for now, found in groupby(self.found, key=itemgetter(0)):
+            self._add(now, np.concatenate([lane for _, lane in found]), found=None)
+        if self.faded:
+            lane, since, until, offends = _joined_columns(self.faded)
+            self._add(self._stretch(until), lane, faded=None)
+            self._stood(lane, since, until, offends)
+        if self.sent:
+            self._add_jobs(*_joined_columns(self.sent))
+        self.came, self.found, self.faded, self.sent = [], [], [], []
+
+    def _add_jobs(self, lane: Whole, place: Whole, since: Numbers, clear: Numbers,
+                  reported: Numbers, offends: Flags, hours: Numbers) -> None:
+        """Add jobs up in the year in which the wall is clean again."""
+        year, told = self._stretch(clear), reported <= clear
+        waited = np.where(told, clear, self.end) - np.where(told, reported, self.end)
+        known, (days, hours_as_days) = np.where(told, reported, 0.0), self.standards[lane].T
+        due = np.where(offends, known + hours_as_days, self.clock.end_of(days, known))
+        in_time = told & (clear <= due)
+        self._add(year, lane, cleared=None, reported=told, reported_offensive=told & offends,
+                  in_time=in_time, in_time_offensive=in_time & offends, waiting_days=waited,
+                  hours=hours)
+        self._stood(lane, since, clear, offends)
+        flat = (year * self.shape[1] + lane) * self.cleanings.shape[2] + place
+        np.add.at(self.cleanings.reshape(-1), flat, 1)
+
+    def _stood(self, lane: Whole, since: Numbers, until: Numbers, offends: Flags) -> None:
+        """Add up the days that markings stood, each in its year."""
+        until = np.minimum(until, self.end)
+        first = self._stretch(since)
+        days = np.minimum(until, self.lead + first * DAYS_PER_YEAR) - since
+        left = until - since - days
+        # Two years later and more is rare: such days are counted in the year of the end.
+        last = np.minimum(self._stretch(until), self.years)
+        for year, part in ((first, days), (last, left)):
+            self._add(year, lane, visible_days=part, visible_days_offensive=part * offends)
+
+    def close(self, lane: Whole, since: Numbers, fades: Numbers, offends: Flags) -> Numbers:
+        """Add up what stands at the end, or has gone by then, and return how many stand by lane."""
+        gone = np.isfinite(fades)
+        self._add(self._stretch(fades[gone]), lane[gone], faded=None)
+        self._stood(lane, since, np.minimum(fades, self.end), offends)
+        return np.asarray(np.bincount(lane[~gone], minlength=self.shape[1])
+                          + self.sums["cleared"][-1])
+
+
+def _joined_columns(rows: Sequence[tuple[Any, ...]]) -> list[Any]:
+    """Return rows of columns as one column each."""
+    return [np.concatenate(column) for column in zip(*rows, strict=True)]
 
 
 @dataclass
@@ -520,21 +599,29 @@ def _in_order(jobs: _Jobs, *, first_new: int, start: float, until: float,
 
     Each lane's events come in order of time; no lane comes twice in one turn.
     """
+    item, time, ends = _turns(jobs, first_new=first_new, start=start, until=until,
+                              n_lanes=n_lanes)
+    lane = jobs.lane[item]
+    for at, (begin, end) in enumerate(pairwise([0, *ends])):
+        if end > begin:
+            yield at % (LOOK + 1), lane[begin:end], item[begin:end], time[begin:end]
+
+
+def _turns(jobs: _Jobs, *, first_new: int, start: float, until: float,
+           n_lanes: int) -> tuple[Whole, Numbers, list[int]]:
+    """Return jobs and times of events as they are dealt with, and where each kind's turn ends."""
     new = np.arange(first_new, len(jobs.at))
     planned, looked = (np.flatnonzero((when >= start) & (when < until))
                        for when in (jobs.planned, jobs.looked))
     item = np.concatenate([new, planned, looked])
     lane = jobs.lane[item]
     time = np.concatenate([jobs.at[new], jobs.planned[planned], jobs.looked[looked]])
-    kind = np.repeat([MARK, PLANNED, LOOK], [len(new), len(planned), len(looked)])
+    kind = np.repeat(np.array([MARK, PLANNED, LOOK], dtype=np.int8),
+                     [len(new), len(planned), len(looked)])
     # Equal times in the order they stand here, however many lanes there are.
     order = np.argsort(lane * (until + 1.0) + time, kind="stable")
     number = np.bincount(lane, minlength=n_lanes)
     step = np.arange(len(order)) - np.repeat(np.cumsum(number) - number, number)
     turn = step * (LOOK + 1) + kind[order]
     order = order[np.argsort(turn, kind="stable")]
-    ends = np.cumsum(np.bincount(turn, minlength=1)).tolist()
-    item, lane, time = item[order], lane[order], time[order]
-    for at, (begin, end) in enumerate(pairwise([0, *ends])):
-        if end > begin:
-            yield at % (LOOK + 1), lane[begin:end], item[begin:end], time[begin:end]
+    return item[order], time[order], np.cumsum(np.bincount(turn, minlength=1)).tolist()
