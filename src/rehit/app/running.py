@@ -151,10 +151,12 @@ def field_of(where: str, fields: Iterable[str]) -> str:
     --------
     >>> field_of("--set [contract.crews]", ["--years", "contract.crews"])
     'contract.crews'
+    >>> field_of("policies_tried.toml [Mine], key 'coat'", ["coat"])
+    'coat'
     >>> field_of("log.csv", ["--years"])
     ''
     """
-    return next((name for name in fields if name in re.split(r"[\s\[\]]+", where)), "")
+    return next((name for name in fields if name in re.split(r"[\s\[\]'\"]+", where)), "")
 
 
 def error_words(say: Say, error: dict[str, str]) -> str:
