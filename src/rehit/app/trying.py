@@ -126,7 +126,7 @@ def _offered(page: Page) -> tuple[dict[str, Policy], list[Any]]:
 def _file_of_policies(page: Page, offer: Any) -> Any:
     """Return where a file of policies is handed in; what it holds is then offered."""
     say, told = page.say, pn.Column(sizing_mode="stretch_width")
-    box = drop(say("app.drop"), many=False)
+    box = drop(many=False)
 
     def take() -> None:
         if not box.value:
