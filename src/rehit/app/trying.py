@@ -58,13 +58,7 @@ def whatif(page: Page) -> Any:
     """Return the part that tries policies on the patch and shows what came of them."""
     say, told = page.say, pn.Column(sizing_mode="stretch_width")
     shown = pn.Column(sizing_mode="stretch_width")
-    project = page.project()
-    numbers = load_parameters() if project is None else project.parameters
-    longest = int(numbers.row("policy.years").high)
-    years = select("", {str(n): str(n) for n in range(1, longest + 1)},
-                   f"{numbers['policy.years']:g}", label=say("app.whatif_years"), width=300)
-    worth = text_input(say("app.whatif_worth_of_day"), f"{numbers['policy.worth_of_day']:g}",
-                       max_width=300)
+    years, worth = _years_and_worth(page)
     name = text_input(say("app.whatif_name"), say("app.whatif_own"), max_width=300)
     look_at = select("", {say(f"app.whatif_look_{each}"): each for each in LOOK_AT}, LOOK_AT[0],
                      label=say("app.whatif_look_at"))
@@ -108,6 +102,18 @@ def whatif(page: Page) -> Any:
         pn.FlexBox(years, fields["--worth-of-day"]),
         button(say("app.whatif_make"), attempt, kind="main"), told, shown,
         _file_of_policies(page, offer), sizing_mode="stretch_width")
+
+
+def _years_and_worth(page: Page) -> tuple[pn.widgets.Select, pn.widgets.TextInput]:
+    """Return where the years and the worth of a day are given; the project's numbers stand there.
+    """
+    say, project = page.say, page.project()
+    numbers = load_parameters() if project is None else project.parameters
+    longest = int(numbers.row("policy.years").high)
+    return (select("", {str(n): str(n) for n in range(1, longest + 1)},
+                   f"{numbers['policy.years']:g}", label=say("app.whatif_years"), width=300),
+            text_input(say("app.whatif_worth_of_day"), f"{numbers['policy.worth_of_day']:g}",
+                       max_width=300))
 
 
 def _offered(page: Page) -> tuple[dict[str, Policy], list[Any]]:
