@@ -37,7 +37,7 @@ CHROMIUM = Path("/usr/bin/chromium")
 WIDTHS = (390, 1024, 1440)
 
 #: Begun first, so that no processor is left alone with a long file at the end.
-DEAR = ("outputs/test_costs.py", "test_cli_hostile.py", "region/test_run.py",
+DEAR = ("app/test_page.py", "outputs/test_costs.py", "test_cli_hostile.py", "region/test_run.py",
         "test_chain_parameters.py", "test_kept.py",
         "outputs/test_price.py", "patrol/test_day.py", "test_chain_real_logs.py",
         "report/test_front.py", "docs/test_docs.py", "hotspots/test_forecast_san_diego.py",

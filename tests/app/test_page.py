@@ -490,6 +490,27 @@ def _texts(language: str) -> Iterator[str]:
             yield from [each.string] if isinstance(each.string, str) else each.string
 
 
+def test_the_invented_town_comes_to_its_report_in_three_clicks(
+        browser: Any, tmp_path: Path) -> None:
+    """From an empty folder; the report is the one that stands in the project, figure by figure."""
+    tab = browser.new_page()
+    tab.set_default_timeout(10 * WAIT_MS)
+    with served_page(tmp_path) as address:
+        tab.goto(address)
+        tab.evaluate("window.clicks = 0; addEventListener('click', () => { window.clicks += 1 })")
+        _go(tab, "Open the invented town", "Work it out")
+        _press(tab, "Make the whole report")
+        tab.get_by_text("Make the whole report: done.").wait_for()
+        _go(tab, "Read", "Results")
+        assert tab.evaluate("window.clicks") == 3
+        shown = tab.frame_locator("iframe").locator(".tiles .value")
+        shown.first.wait_for()
+        made = (DEMO.parent / "reports" / "report.html").read_text(encoding="utf-8")
+        assert [text.split()[0] for text in shown.all_inner_texts()] == [
+            text.split()[0] for text in re.findall(r'class="value">([^<]+)', made)]
+    tab.close()
+
+
 def test_a_page_whose_server_is_killed_opens_again_as_it_was(
         browser: Any, tmp_path: Path) -> None:
     """Killed while a command works and begun again: the view, the project and its results stand."""

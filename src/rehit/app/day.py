@@ -17,6 +17,7 @@ import panel as pn
 from matplotlib.colors import to_rgba
 
 from rehit.app.parts import (
+    AROUND,
     SHEET,
     Field,
     TwoLists,
@@ -189,7 +190,7 @@ def _map(page: Page) -> list[Any]:
                      for crew, text in zip(routes, told, strict=True))
     return [pn.pane.HTML(routes_drawn(found, colours, label="; ".join(told),
                                       streets=_streets(page.results / STREETS_FILE))
-                         + f'<ul class="legend">{legend}</ul>', stylesheets=[SHEET],
+                         + f'<ul class="legend">{legend}</ul>', stylesheets=[SHEET], margin=AROUND,
                          sizing_mode="stretch_width")]
 
 
@@ -297,7 +298,7 @@ def _wishes(page: Page, wished: Wished, stops: pd.DataFrame, plan: Any) -> Any:
                for name, stop in zip(left["name"], left["stop_id"], strict=True)]
     outside += [{"id": stop, "name": say("app.day_left_out", name=name)}
                 for stop, name in wished.leave_out.items()]
-    lists = TwoLists(inside=inside, outside=outside, stylesheets=[SHEET], texts={
+    lists = TwoLists(inside=inside, outside=outside, stylesheets=[SHEET], margin=AROUND, texts={
         "inside": say("app.day_inside"), "outside": say("app.day_outside"),
         "out": say("app.day_out"), "come": say("app.day_come")}, sizing_mode="stretch_width")
     names = dict(zip(stops["stop_id"], stops["place"], strict=True)) | dict(

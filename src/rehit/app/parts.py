@@ -23,11 +23,13 @@ from rehit.report.say import Say
 #: Largest file that is taken from a browser.
 LARGEST_FILE_MB = 400
 SHEET = (files("rehit.app") / "parts.css").read_text(encoding="utf-8")
+#: Room around each part: above and below, at its sides [pixels].
+AROUND = (3, 4)
 
 
 def words(text: str, *, tag: str = "p", css: str = "") -> pn.pane.HTML:
     """Return a piece of text; `text` is HTML that the caller has escaped."""
-    return pn.pane.HTML(in_tag(text, tag, css), stylesheets=[SHEET],
+    return pn.pane.HTML(in_tag(text, tag, css), stylesheets=[SHEET], margin=AROUND,
                         sizing_mode="stretch_width" if css != "where" else None)
 
 
@@ -45,14 +47,14 @@ def note(text: str, *, kind: str = "plain") -> pn.pane.HTML:
     """Return a sentence in a box; `kind` is ``plain``, ``good`` or ``fault``."""
     role = ' role="alert"' if kind == "fault" else ' role="status"'
     return pn.pane.HTML(f'<div class="note {kind}"{role}>{html.escape(text)}</div>',
-                        stylesheets=[SHEET], sizing_mode="stretch_width")
+                        stylesheets=[SHEET], margin=AROUND, sizing_mode="stretch_width")
 
 
 def listed(head: str, items: Sequence[str]) -> pn.pane.HTML:
     """Return things to mind under a line that says what they are, one below the other."""
     each = "".join(f"<li>{html.escape(text)}</li>" for text in items)
     return pn.pane.HTML(f'<div class="note fault"><p>{html.escape(head)}</p><ul>{each}</ul></div>',
-                        stylesheets=[SHEET], sizing_mode="stretch_width")
+                        stylesheets=[SHEET], margin=AROUND, sizing_mode="stretch_width")
 
 
 def fault(say: Say, error: RehitError) -> pn.pane.HTML:
@@ -80,7 +82,7 @@ def file_name(where: Any) -> Any:
 
 def button(text: str, act: Callable[[], None], *, kind: str = "plain") -> pn.widgets.Button:
     """Return a button; `kind` is ``plain``, ``main``, ``step``, ``here`` or ``stop``."""
-    made = pn.widgets.Button(label=text, stylesheets=[SHEET], css_classes=[kind], margin=2)
+    made = pn.widgets.Button(label=text, stylesheets=[SHEET], css_classes=[kind], margin=AROUND)
     made.on_click(lambda _event: act())
     return made
 
@@ -104,7 +106,7 @@ def frame(address: str, *, title: str, height: int = 720) -> pn.pane.HTML:
     """Return a result page shown within the view."""
     return pn.pane.HTML(
         f'<iframe src="{html.escape(address, quote=True)}" title="{html.escape(title, quote=True)}"'
-        f' style="height:{height}px"></iframe>', stylesheets=[SHEET],
+        f' style="height:{height}px"></iframe>', stylesheets=[SHEET], margin=AROUND,
         sizing_mode="stretch_width")
 
 
@@ -113,7 +115,7 @@ def picture(wide: str, narrow: str, *, alt: str) -> pn.pane.HTML:
     wide, narrow, alt = (html.escape(each, quote=True) for each in (wide, narrow, alt))
     return pn.pane.HTML(
         f'<picture><source media="(max-width:600px)" srcset="{narrow}">'
-        f'<img src="{wide}" alt="{alt}"></picture>', stylesheets=[SHEET],
+        f'<img src="{wide}" alt="{alt}"></picture>', stylesheets=[SHEET], margin=AROUND,
         sizing_mode="stretch_width")
 
 
@@ -122,7 +124,7 @@ def links(pairs: Sequence[tuple[str, str]], *, save: bool = False) -> pn.pane.HT
     how = "download" if save else 'target="_blank" rel="noopener"'
     items = "".join(f'<li><a href="{html.escape(to, quote=True)}" {how}>{html.escape(text)}</a>'
                     "</li>" for text, to in pairs)
-    return pn.pane.HTML(f'<ul class="links">{items}</ul>', stylesheets=[SHEET],
+    return pn.pane.HTML(f'<ul class="links">{items}</ul>', stylesheets=[SHEET], margin=AROUND,
                         sizing_mode="stretch_width")
 
 
@@ -134,7 +136,7 @@ def grid(table: pd.DataFrame, *, title: str) -> pn.pane.HTML:
     return pn.pane.HTML(
         f'<div class="scroll" tabindex="0" role="region" aria-label="{html.escape(title)}">'
         f"<table><caption>{html.escape(title)}</caption><thead><tr>{head}</tr></thead>"
-        f"<tbody>{body}</tbody></table></div>", stylesheets=[SHEET],
+        f"<tbody>{body}</tbody></table></div>", stylesheets=[SHEET], margin=AROUND,
         sizing_mode="stretch_width")
 
 
