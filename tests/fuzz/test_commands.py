@@ -168,6 +168,9 @@ def broken(arguments: list[str], ended: Ended) -> str:
         return f"ended by {signal.Signals(-ended.status).name}: {ended.err}"
     if ended.status not in (0, 2) or "Traceback" in ended.out + ended.err:
         return f"ended {ended.status}: {ended.out}{ended.err}"
+    # A promise to itself that a command broke.
+    if any(said in ended.out + ended.err for said in ("fault of rehit", "fallo de rehit")):
+        return f"refused what it made itself: {ended.out}{ended.err}"
     if ended.peak_gb > readers.MOST_MEMORY_GB:
         return f"took {ended.peak_gb:.1f} GB"
     if "--json" not in arguments:

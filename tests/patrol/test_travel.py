@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import json
 from itertools import pairwise
 from pathlib import Path
 
@@ -11,7 +12,7 @@ import pytest
 from patrol_town import CRS, EAST, NORTH, grid_streets
 from shapely.geometry import LineString, Point
 
-from rehit.errors import InputFileError, TableError
+from rehit.errors import DataWarning, InputFileError, TableError
 from rehit.parameters import Parameters
 from rehit.patrol.travel import build_network, read_streets, travel_times, ways
 
@@ -165,6 +166,21 @@ def test_broken_files_are_named(tmp_path: Path, content: bytes) -> None:
         (tmp_path / name).write_bytes(content)
         with pytest.raises(InputFileError, match=name):
             read_streets(tmp_path / name, crs=CRS)
+
+
+def test_a_street_of_one_point_is_left_out_and_counted(tmp_path: Path) -> None:
+    """Fault: the library refused the whole file in a traceback."""
+    file = tmp_path / "s.geojson"
+    grid_streets(3).to_crs(4326).to_file(file)
+    streets = json.loads(file.read_text(encoding="utf-8"))
+    whole = len(streets["features"])
+    for number, corners in ((0, streets["features"][0]["geometry"]["coordinates"][:1]), (2, [])):
+        streets["features"][number]["geometry"]["coordinates"] = corners
+    file.write_text(json.dumps(streets), encoding="utf-8")
+    with pytest.warns(DataWarning, match=r"2 rows of s\.geojson"):
+        read = read_streets(file, crs=CRS)
+    assert len(read) == whole - 2
+    assert read.geometry.length.min() > 0
 
 
 def test_a_column_name_that_is_no_text_is_named(tmp_path: Path) -> None:

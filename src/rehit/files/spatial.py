@@ -52,7 +52,8 @@ def _layer(file: Path, layer: str | None, where: str) -> tuple[str, list[str], p
     sizes = {name: pyogrio.read_info(file, layer=name, force_feature_count=True)["features"]
              for name in names}
     chosen = layer or max(sizes, key=lambda name: sizes[name])
-    return chosen, names, pyogrio.read_dataframe(file, layer=chosen)
+    # A row whose shape is broken stays, without a place.
+    return chosen, names, pyogrio.read_dataframe(file, layer=chosen, on_invalid="ignore")
 
 
 def read_parquet(file: Path) -> RawTable:

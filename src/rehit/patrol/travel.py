@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import warnings
 from collections.abc import Collection
 from dataclasses import dataclass
 from functools import cache
@@ -22,7 +23,7 @@ from scipy.sparse.csgraph import dijkstra
 from scipy.spatial import cKDTree
 from shapely.geometry import LineString
 
-from rehit.errors import InputFileError
+from rehit.errors import DataWarning, InputFileError
 from rehit.messages import message
 from rehit.packaged import packaged_rows
 from rehit.parameters import Parameters
@@ -67,9 +68,15 @@ def read_streets(path: Path, *, crs: str) -> gpd.GeoDataFrame:
     ------
     InputFileError
         If the file cannot be read, is empty, has no lines or no CRS.
+
+    Warns
+    -----
+    DataWarning
+        If rows have no shape, or one that is broken, and are left out.
     """
     try:
-        lines = _read_extract(path) if path.name.endswith(".pbf") else gpd.read_file(path)
+        lines = (_read_extract(path) if path.name.endswith(".pbf") else
+                 gpd.read_file(path, on_invalid="ignore"))  # a broken shape is no line
     except (pyogrio.errors.DataSourceError, OSError, RuntimeError, ValueError) as error:
         raise InputFileError(str(path), "errors.streets_unreadable", said=str(error)) from error
     if lines.empty:
@@ -79,9 +86,13 @@ def read_streets(path: Path, *, crs: str) -> gpd.GeoDataFrame:
         raise InputFileError(str(path), "errors.streets_without_lines")
     if lines.crs is None:
         raise InputFileError(str(path), "errors.streets_without_crs")
-    lines = lines[lines.geometry.geom_type.isin(["LineString", "MultiLineString"])]
+    missing = lines.geometry.isna() | lines.geometry.is_empty
+    lines = lines[~missing & lines.geometry.geom_type.isin(["LineString", "MultiLineString"])]
     if lines.empty:
         raise InputFileError(str(path), "errors.streets_without_lines")
+    if missing.any():
+        warnings.warn(DataWarning(message("warnings.shapes_left_out", file=path.name,
+                                          n=int(missing.sum()))), stacklevel=2)
     return lines.explode(ignore_index=True).to_crs(crs)
 
 
