@@ -789,7 +789,8 @@ def _coatable(places: pd.Series, incidents: pd.DataFrame,
 def _method_done(works: pd.DataFrame, incidents: pd.DataFrame) -> pd.Series:
     """Return the method the crews used most often, by place."""
     reports = incidents.dropna(subset=["report_id", "place_id"]).drop_duplicates("report_id")
-    place = works["report_id"].map(reports.set_index("report_id")["place_id"])
+    # Where no report has a place the numbers found are none, of whatever kind.
+    place = works["report_id"].map(reports.set_index("report_id")["place_id"]).astype("str")
     jobs = pd.DataFrame({"place_id": place.fillna(works["asset_id"]), "method": works["method"]})
     return most_frequent(jobs, "method")
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,11 +12,13 @@ import pytest
 from distributed import Client, LocalCluster
 from invented_patch import make_patch
 from made_town import write_small_town
+from whole_town import LACKS, make_whole_town
 
 from rehit.chain import Chain
 from rehit.cli import main
-from rehit.errors import SettingError
+from rehit.errors import SettingError, TableError
 from rehit.outputs.whatif import draws_that_end, set_up_lab
+from rehit.parameters import load_parameters
 from rehit.policy.policies import Policy
 from rehit.project import load_project
 
@@ -115,6 +118,23 @@ def test_what_cannot_be_ends_in_a_sentence(town: Path, options: list[str], said:
     told = capsys.readouterr().err
     assert said in told
     assert "Traceback" not in told
+
+
+def test_a_log_without_one_known_place_is_lived_through(tmp_path: Path) -> None:
+    """Faults: coatings of no wall had as many columns as a cost has lines; no marking came."""
+    town = make_whole_town(tmp_path / "town", rows=24)
+    for lack in ("places", "register"):
+        LACKS[lack](town)
+    expected = Chain(load_project(town / "rehit.toml")).expected_work.set_index("place_class")
+    assert expected.loc["unplaced", "expected_per_year"] == expected.loc["total"].iloc[2] > 5
+    lab = set_up_lab(Chain(load_project(town / "rehit.toml")), n_policies=1, years=5, draws=400)
+    today, = lab.measured(lab.live([Policy(name="today")]))
+    reported = today["reports"].sum(axis=0).mean() / 5
+    assert reported == pytest.approx(expected.loc["unplaced", "expected_per_year"], rel=0.25)
+    nowhere = make_patch()
+    with pytest.raises(TableError, match="no marking is expected"):
+        draws_that_end(replace(nowhere, known_per_year=0.0, elsewhere_per_year=0.0), 10,
+                       n_policies=1, years=1, numbers=load_parameters())
 
 
 def test_what_would_take_hours_is_lived_through_in_fewer_worlds_or_not_at_all(town: Path) -> None:

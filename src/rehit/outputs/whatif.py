@@ -185,10 +185,14 @@ def draws_that_end(patch: Patch, wanted: int, *, n_policies: int, years: int,
 
     Raises
     ------
+    TableError
+        If no marking is expected at all.
     SettingError
         If even the fewest would take too long.
     """
     a_year = patch.known_per_year + patch.elsewhere_per_year
+    if a_year <= 0:
+        raise TableError(message("where.the_log"), "errors.no_markings_to_live")
     each, most = max(years * n_policies * a_year, 1.0), numbers["policy.most_markings"]
     if each * FEWEST_DRAWS > STRETCH * most:
         raise SettingError("policy.most_markings", "errors.too_many_markings", a_year=a_year,
@@ -226,7 +230,10 @@ def _as_many_as_expected(patch: Patch, never_ratio: float, seed: int) -> Patch:
 def _town_variance(patch: Patch, dispersion: float, period_days: float) -> float:
     """Return what of the town's bursts those of its places do not explain."""
     mean = patch.shape / patch.rate_years * period_days / DAYS_PER_YEAR
-    total = max(float(mean.sum()), 1e-9)
+    # Where the log names no place, the town's markings are those of places not known.
+    total = float(mean.sum()) or patch.elsewhere_per_year * period_days / DAYS_PER_YEAR
+    if total <= 0:
+        return 0.0
     by_cell = np.bincount(patch.cell, mean)
     explained = (patch.bursts["place"] * float((mean**2).sum())
                  + patch.bursts["cell"] * float((by_cell**2).sum())) / total
@@ -373,7 +380,9 @@ def _prices(chain: Chain, compared: Comparison,
     rows = np.arange(len(compared.costing))
 
     def of_best(values: list[Numbers]) -> Numbers:
-        return np.stack(values)[best, rows] if values and len(rows) else np.zeros_like(cleaning)
+        if not values:
+            return np.zeros_like(cleaning)
+        return np.stack(values)[best, rows] if len(rows) else values[0]
 
     covers = [compared.pieces[each] for each in columns]
     coated = of_best([piece.per_cleaning for piece in covers])
