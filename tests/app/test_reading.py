@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
+from types import SimpleNamespace
 
 import pandas as pd
 
-from rehit.app.reading import Tables, in_full, strip
+from rehit.app.reading import Tables, costs_told, in_full, strip
 from rehit.report.runsheet import caution_words
 from rehit.report.say import Say
 
@@ -27,6 +28,18 @@ def test_nothing_is_found_in_results_that_have_no_places(tmp_path: Path) -> None
     assert Tables(tmp_path).find("elm") == []
     assert Tables(tmp_path).of("incidents", "A1").empty
     assert Tables(tmp_path).sheet("looks_log.csv", "A1").empty
+
+
+def test_what_may_not_be_done_at_a_place_has_its_reason_and_no_chance() -> None:
+    """Fault: the cheaper way had a chance below 1% to be cheapest, and nothing said why."""
+    costs = pd.DataFrame({
+        "strategy": ["remove_each_time", "paint_out_each_time"], "pv_mean": [1400.0, 1200.0],
+        "pv_low": [640.0, 530.0], "pv_high": [2800.0, 2500.0], "chance_cheapest": [1.0, 0.0],
+        "allowed": [True, False], "why_not": [None, "the surface is not known: look at it first"]})
+    told = costs_told(SimpleNamespace(say=Say("en", "EUR")), costs)  # type: ignore[arg-type]
+    assert told.iloc[:, -1].tolist() == [
+        ">\xa099%", "not here: the surface is not known: look at it first"]
+    assert told.iloc[1, 1].endswith("1,200")
 
 
 def test_a_strip_has_a_bar_for_each_marking_as_long_as_it_stood() -> None:

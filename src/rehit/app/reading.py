@@ -164,7 +164,7 @@ def place_page(page: Page, tables: Tables, place: str) -> Any:
     parts += _advice(page, tables, incidents)
     costs = tables.of("strategy_costs", place)
     if not costs.empty:
-        parts.append(grid(_costs(page, costs), title=say("app.place_costs")))
+        parts.append(grid(costs_told(page, costs), title=say("app.place_costs")))
     parts += _done(page, tables, place, incidents)
     return pn.Column(*parts, *_history(page, incidents), sizing_mode="stretch_width")
 
@@ -290,7 +290,8 @@ def in_full(cautions: str, say: Say) -> list[str]:
             for each in cautions.split("; ") if each]
 
 
-def _costs(page: Page, costs: pd.DataFrame) -> pd.DataFrame:
+def costs_told(page: Page, costs: pd.DataFrame) -> pd.DataFrame:
+    """Return what each strategy costs at a place in words, and why what may not be done may not."""
     say = page.say
     return pd.DataFrame({
         say("app.col_strategy"): [say.code("strategy", str(name)) for name in costs["strategy"]],
@@ -299,5 +300,12 @@ def _costs(page: Page, costs: pd.DataFrame) -> pd.DataFrame:
         say("app.col_range"): [say("app.money_range", low=float(a), high=float(b))
                                if pd.notna(a) else "" for a, b in
                                zip(costs["pv_low"], costs["pv_high"], strict=True)],
-        say("app.col_chance"): [say("app.chance", chance=float(v)) if pd.notna(v) else ""
-                                for v in costs["chance_cheapest"]]})
+        say("app.col_chance"): [_chance(page, *each) for each in zip(
+            costs["chance_cheapest"], costs["allowed"], costs["why_not"], strict=True)]})
+
+
+def _chance(page: Page, chance: float, allowed: bool, why_not: object) -> str:
+    """Return the chance of being cheapest; of what may not be done here, why not."""
+    if not allowed:
+        return page.say("app.place_not_here", why="" if pd.isna(why_not) else str(why_not))
+    return page.say("app.chance", chance=float(chance)) if pd.notna(chance) else ""
