@@ -307,5 +307,5 @@ def costs_told(page: Page, costs: pd.DataFrame) -> pd.DataFrame:
 def _chance(page: Page, chance: float, allowed: bool, why_not: object) -> str:
     """Return the chance of being cheapest; of what may not be done here, why not."""
     if not allowed:
-        return page.say("app.place_not_here", why="" if pd.isna(why_not) else str(why_not))
+        return page.say("app.place_not_here", why=why_not if isinstance(why_not, str) else "")
     return page.say("app.chance", chance=float(chance)) if pd.notna(chance) else ""
