@@ -20,10 +20,10 @@ def test_policies_chosen_and_written_are_read_back_as_they_were(tmp_path: Path) 
     own = as_policy({"ordinary_working_days": "2,5", "hours_share": "80 %", "coat": " "}, "worst")
     file = tmp_path / "policies_tried.toml"
     file.write_text(as_toml({**{each.name: as_section(each) for each in shipped},
-                             'Mine\n["x"] \u00e9': own}), encoding="utf-8")
+                             'Mine\n["x"] \u00e9 \U0001f3a8': own}), encoding="utf-8")
     _, *found, mine = read_policies(file)
     assert tuple(found) == shipped
-    assert mine.name == 'Mine\n["x"] \u00e9'
+    assert mine.name == 'Mine\n["x"] \u00e9 \U0001f3a8'
     assert as_section(mine) == {"ordinary_working_days": 2.5, "hours_share": 0.8}
 
 

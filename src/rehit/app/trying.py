@@ -200,7 +200,7 @@ def as_toml(sections: Mapping[str, Mapping[str, Any]]) -> str:
     """
     def text(value: Any) -> str:
         # A text of JSON is one of TOML; so is a number that Python writes, nan and inf included.
-        return json.dumps(value, ensure_ascii=True) if isinstance(value, str) else repr(value)
+        return json.dumps(value, ensure_ascii=False) if isinstance(value, str) else repr(value)
 
     return "".join(
         f"[{text(name)}]\n" + "".join(f"{key} = {text(value)}\n" for key, value in section.items())
