@@ -7,8 +7,9 @@ from types import SimpleNamespace
 
 import pandas as pd
 import pytest
+import tomlkit
 
-from rehit.app.trying import as_policy, as_section, as_toml, changes
+from rehit.app.trying import as_policy, as_section, changes
 from rehit.errors import RehitError
 from rehit.policy.answers import MEASURES
 from rehit.policy.policies import read_policies
@@ -19,7 +20,7 @@ def test_policies_chosen_and_written_are_read_back_as_they_were(tmp_path: Path) 
     shipped = read_policies()[1:]
     own = as_policy({"ordinary_working_days": "2,5", "hours_share": "80 %", "coat": " "}, "worst")
     file = tmp_path / "policies_tried.toml"
-    file.write_text(as_toml({**{each.name: as_section(each) for each in shipped},
+    file.write_text(tomlkit.dumps({**{each.name: as_section(each) for each in shipped},
                              'Mine\n["x"] \u00e9 \U0001f3a8': own}), encoding="utf-8")
     _, *found, mine = read_policies(file)
     assert tuple(found) == shipped
@@ -30,7 +31,7 @@ def test_policies_chosen_and_written_are_read_back_as_they_were(tmp_path: Path) 
 @pytest.mark.parametrize("text", ["many", "nan", "-1", "1e99"])
 def test_what_is_no_number_of_a_policy_is_told_by_its_name(tmp_path: Path, text: str) -> None:
     file = tmp_path / "policies_tried.toml"
-    file.write_text(as_toml({"Mine": as_policy({"coat": text}, "worst")}), encoding="utf-8")
+    file.write_text(tomlkit.dumps({"Mine": as_policy({"coat": text}, "worst")}), encoding="utf-8")
     with pytest.raises(RehitError, match="coat"):
         read_policies(file)
 

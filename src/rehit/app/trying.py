@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import html
-import json
 from collections.abc import Mapping
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 import panel as pn
+import tomlkit
 from matplotlib.figure import Figure
 
 from rehit.app.parts import (
@@ -86,7 +86,7 @@ def whatif(page: Page) -> Any:
             told.objects = [note(say("app.whatif_nothing"), kind="fault")]
             return
         file = page.results.parent / TRIED
-        file.write_text(as_toml(sections), encoding="utf-8")
+        file.write_text(tomlkit.dumps(sections), encoding="utf-8")
         run(page, told, "whatif", ["--policies", file, "--years", years.value,
                                    "--worth-of-day", written(worth).replace(",", ".") or "0"],
             fields=fields, then=draw)
@@ -185,26 +185,6 @@ def as_section(policy: Policy) -> dict[str, Any]:
     """
     usual = asdict(Policy(name=policy.name))
     return {key: value for key, value in asdict(policy).items() if value != usual[key]}
-
-
-def as_toml(sections: Mapping[str, Mapping[str, Any]]) -> str:
-    """Return policies as TOML text.
-
-    Examples
-    --------
-    >>> print(as_toml({"two days": {"ordinary_working_days": 2.0, "look_at": "worst"}}))
-    ["two days"]
-    ordinary_working_days = 2.0
-    look_at = "worst"
-    <BLANKLINE>
-    """
-    def text(value: Any) -> str:
-        # A text of JSON is one of TOML; so is a number that Python writes, nan and inf included.
-        return json.dumps(value, ensure_ascii=False) if isinstance(value, str) else repr(value)
-
-    return "".join(
-        f"[{text(name)}]\n" + "".join(f"{key} = {text(value)}\n" for key, value in section.items())
-        for name, section in sections.items())
 
 
 def answers_shown(page: Page) -> list[Any]:

@@ -643,14 +643,12 @@ def budget_sweep(programme: Programme, *, shares: Sequence[float] = SWEEP,
     given, hours = (programme.by_year[name].to_numpy(float) for name in ("money", "hours"))
     annuity = prospects.comparisons[0].timeline.annuity
     robust = prospects.candidates.saving.shape[1] > 1
-    gaps = {True: parameters["costs.programme_gap"],
-            False: parameters["costs.programme_sweep_gap"]}
     rows = []
     # All multiples of nothing are nothing: one row then, not eight of one key.
     for share in sorted({*shares, 1.0}) if given.any() else [1.0]:
+        gap = "costs.programme_gap" if share == 1.0 else "costs.programme_sweep_gap"
         kept, best = _within_regret(prospects, given * share, hours * max(share, 1.0),
-                                    robust=robust, gap=gaps[share == 1.0],
-                                    parameters=parameters)
+                                    robust=robust, gap=parameters[gap], parameters=parameters)
         used = kept.candidates.keep(best.chosen)
         low, high = _interval(used.futures.sum(axis=0), parameters)
         rows.append({"budget": float((given * share).sum()),

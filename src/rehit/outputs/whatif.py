@@ -180,7 +180,7 @@ def set_up_lab(chain: Chain, *, n_policies: int, years: int | None = None,
 
 
 def draws_that_end(patch: Patch, wanted: int, *, n_policies: int, years: int,
-                    numbers: Parameters) -> int:
+                   numbers: Parameters) -> int:
     """Return how many worlds can be lived through in a time that somebody waits for.
 
     Raises
@@ -190,7 +190,7 @@ def draws_that_end(patch: Patch, wanted: int, *, n_policies: int, years: int,
     SettingError
         If even the fewest would take too long.
     """
-    a_year = patch.known_per_year + patch.elsewhere_per_year
+    a_year = patch.expected_per_year
     if a_year <= 0:
         raise TableError(message("where.the_log"), "errors.no_markings_to_live")
     each, most = max(years * n_policies * a_year, 1.0), numbers["policy.most_markings"]
@@ -214,8 +214,7 @@ def _as_many_as_expected(patch: Patch, never_ratio: float, seed: int) -> Patch:
         return patch
     if patch.known_per_year <= 0:  # nothing at a known place counts: all are expected elsewhere
         return scaled(patch, 1e-9)
-    draws = int(np.clip(PILOT_MARKINGS / (patch.known_per_year + patch.elsewhere_per_year),
-                        *PILOT_DRAWS))
+    draws = int(np.clip(PILOT_MARKINGS / patch.expected_per_year, *PILOT_DRAWS))
     ones = np.ones(draws)
     for _ in range(PILOT_ROUNDS):
         worlds = draw_worlds(patch, level=np.ones((draws, 1)), report_factor=ones,
@@ -494,9 +493,7 @@ def try_policies(chain: Chain, policies: tuple[Policy, ...], *, years: int | Non
 def _workers(scheduler: str | None, lab: Lab, n_policies: int) -> Iterator[None]:
     """Let processes of this machine work if there is much to do, or a scheduler's workers."""
     if scheduler is None:
-        patch = lab.patch
-        markings = (patch.known_per_year + patch.elsewhere_per_year) * (
-            lab.years * lab.worlds.draws * n_policies)
+        markings = lab.patch.expected_per_year * lab.years * lab.worlds.draws * n_policies
         with parallel_config(n_jobs=PROCESSES if markings > FEW_MARKINGS else 1):
             yield
         return

@@ -247,6 +247,11 @@ class Patch:
         doublings = np.log2(waited_days + 1) - self.usual_doublings
         return np.clip(effect ** doublings, 1 / self.speed_limit, self.speed_limit)
 
+    @property
+    def expected_per_year(self) -> float:
+        """Markings that are expected in a year, at places known and not known before."""
+        return self.known_per_year + self.elsewhere_per_year
+
     def coated_by(self, policy: Policy) -> NDArray[np.bool_]:
         """Return which walls a policy coats: where that saves most."""
         chosen = np.zeros(self.n, dtype=bool)

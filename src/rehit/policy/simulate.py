@@ -137,7 +137,7 @@ def most_draws(patch: Patch, *, policies: int, years: int, memory_bytes: float) 
     """Return how many draws may be lived through side by side in so much memory."""
     walls = policies * (patch.n + ELSEWHERE) * WALL_BYTES
     cleanings = policies * (years + 2) * (patch.n + 1) * np.dtype(np.int16).itemsize
-    marks = (patch.known_per_year + patch.elsewhere_per_year) * MARK_BYTES
+    marks = patch.expected_per_year * MARK_BYTES
     return max(int(memory_bytes / (walls + cleanings + marks)), 1)
 
 

@@ -376,8 +376,8 @@ def _places(facts: Facts) -> Layer | None:
     repeats = facts.inputs.given("repeats")
     if repeats is None:
         return None
-    shown = repeats[(repeats["n_incidents"] > 0)].sort_values(["rank_mean", "place_id"])
-    shown = gpd.GeoDataFrame(shown[shown.geometry.notna()].head(int(facts.number("map_points"))))
+    shown = gpd.GeoDataFrame(repeats[_can_be_drawn(repeats)].sort_values(
+        ["rank_mean", "place_id"]).head(int(facts.number("map_points"))))
     if shown.empty:
         return None
     firm = (~shown["place_kind"].isin(STRETCHES)).any()
@@ -461,12 +461,16 @@ def zoom_that_shows(points: gpd.GeoSeries, drawn: np.ndarray) -> np.ndarray:
     return zooms
 
 
+def _can_be_drawn(repeats: pd.DataFrame) -> pd.Series:
+    """Flag places that were marked and whose point is known."""
+    return (repeats["n_incidents"] > 0) & repeats.geometry.notna()
+
+
 def _hidden(facts: Facts) -> list[str]:
     """Say what is too much to be drawn: each kind of which the map holds a part."""
     inputs, points = facts.inputs, int(facts.number("map_points"))
     repeats, clusters = inputs.given("repeats"), inputs.given("clusters")
-    places = 0 if repeats is None else int(
-        ((repeats["n_incidents"] > 0) & repeats.geometry.notna()).sum())
+    places = 0 if repeats is None else int(_can_be_drawn(repeats).sum())
     held = {"latest": (points, int(inputs.incidents.geometry.notna().sum())),
             "worst_places": (points, places),
             "largest_clusters": (int(facts.number("map_clusters")),
